@@ -1,0 +1,1 @@
+"""Feeds: one file for each way bars come in."""

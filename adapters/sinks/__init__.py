@@ -1,0 +1,1 @@
+"""Sinks: one file for each way events go out."""

@@ -1,0 +1,1 @@
+"""What the bars say: indicators, structure and setups."""

@@ -1,0 +1,1 @@
+"""Setups: one file for each."""

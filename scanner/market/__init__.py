@@ -1,0 +1,1 @@
+"""What a bar is: bars, instruments, timeframes, sessions, aggregation and the guard."""

@@ -1,0 +1,93 @@
+"""Bars: what a feed sends, and what is left of it once the guard has looked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal, Self
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+StampKind = Literal["open", "close", "date"]
+NO_TIME = np.iinfo(np.int64).min
+"""The stamp of a row whose time could not be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawBars:
+    """Rows as a feed sent them; nobody has looked at them yet.
+
+    ``stamp`` is in nanoseconds since 1970 UTC and marks the bar's open or close, or, for ``date``, midnight
+    UTC of the calendar day or of the first day of the week that the bar stands for. A price that could not be
+    read is NaN, and ``unreadable`` says what stood there, by row number. ``volume`` is NaN where there is none.
+    """
+
+    stamp: NDArray[np.int64]
+    open: NDArray[np.float64]
+    high: NDArray[np.float64]
+    low: NDArray[np.float64]
+    close: NDArray[np.float64]
+    volume: NDArray[np.float64]
+    row: NDArray[np.int64]
+    source: str
+    stamp_kind: StampKind = "open"
+    unreadable: Mapping[int, str] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return len(self.stamp)
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """Closed bars of one instrument and timeframe, oldest first, strictly increasing in time.
+
+    Times are nanoseconds since 1970 UTC, prices and volume float64; all arrays have one length. ``volume`` is
+    NaN where the feed has none.
+    """
+
+    open_time: NDArray[np.int64]
+    close_time: NDArray[np.int64]
+    open: NDArray[np.float64]
+    high: NDArray[np.float64]
+    low: NDArray[np.float64]
+    close: NDArray[np.float64]
+    volume: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        """Count the bars."""
+        return len(self.close_time)
+
+    def __getitem__(self, part: slice) -> Self:
+        """Take some of the bars, as views."""
+        return type(self)(*(column[part] for column in self.columns()))
+
+    def columns(self) -> tuple[NDArray[Any], ...]:
+        """Give the seven arrays in the order of the constructor."""
+        return (
+            self.open_time,
+            self.close_time,
+            self.open,
+            self.high,
+            self.low,
+            self.close,
+            self.volume,
+        )
+
+    @classmethod
+    def of(cls, rows: Sequence[tuple[int, int, float, float, float, float, float]]) -> Self:
+        """Make bars of rows (open time, close time, open, high, low, close, volume)."""
+        times = np.array([row[:2] for row in rows], dtype=np.int64).reshape(-1, 2)
+        prices = np.array([row[2:] for row in rows], dtype=np.float64).reshape(-1, 5)
+        return cls(*np.ascontiguousarray(times.T), *np.ascontiguousarray(prices.T))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Bars]) -> Self:
+        """Put bars end to end; the caller vouches that they are in order."""
+        if not parts:
+            return cls.of([])
+        return cls(*(np.concatenate(columns) for columns in zip(*(part.columns() for part in parts), strict=True)))

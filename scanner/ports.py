@@ -1,0 +1,88 @@
+"""The two protocols by which the outside is reached: a feed gives bars, a sink takes events."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import Sequence
+
+    from scanner.events import Event
+    from scanner.market.bars import RawBars
+
+
+class FeedTroubleError(Exception):
+    """A feed could not answer; the message is one sentence that says what, where and what to do.
+
+    ``retry_after`` is the number of seconds the other side asked us to wait, if it did.
+    """
+
+    def __init__(self, message: str, retry_after: float | None = None) -> None:
+        super().__init__(message)
+        self.retry_after = retry_after
+
+
+class DeliveryError(Exception):
+    """A sink could not deliver this time; trying again later may help."""
+
+
+class DeliveryRefusedError(DeliveryError):
+    """A sink will never take this event as it is; trying again is useless."""
+
+
+@dataclass(frozen=True, slots=True)
+class Want:
+    """A question to a feed: the bars of ``symbol`` on ``timeframe`` that opened at or after ``since``.
+
+    ``symbol`` is the feed's own name for the instrument; ``since`` is in nanoseconds since 1970 UTC, None for
+    as much history as the feed will give.
+    """
+
+    symbol: str
+    timeframe: str
+    since: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a feed has for one want: rows in the order sent, perhaps none, perhaps more than was asked for."""
+
+    want: Want
+    bars: RawBars
+
+
+class Feed(Protocol):
+    """Gives bars when asked. Built from its own settings; touches nothing before ``start``."""
+
+    batch: int
+    """How many wants one call of ``fetch`` may carry; 1 where the feed is asked one by one."""
+
+    arrived: asyncio.Event | None
+    """Set by a feed that is pushed to, whenever new bars are there to be asked for; None on other feeds."""
+
+    async def start(self) -> None:
+        """Connect; raises FeedTroubleError."""
+
+    async def stop(self) -> None:
+        """Let go of everything; harmless when repeated or never started."""
+
+    async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
+        """Answer each want; may include the bar that is still open; raises FeedTroubleError."""
+
+
+class Sink(Protocol):
+    """Takes events to where a person or program reads them. Built from its own settings."""
+
+    async def start(self) -> None:
+        """Connect where that is lasting; raises DeliveryError."""
+
+    async def stop(self) -> None:
+        """Let go of everything; harmless when repeated or never started."""
+
+    async def deliver(self, events: Sequence[Event]) -> None:
+        """Hand over one event, or a digest of several, and return once the other side has it.
+
+        Raises DeliveryError when it may go better later, DeliveryRefusedError when it never will.
+        """

@@ -1,0 +1,1 @@
+"""Words and charts for people."""

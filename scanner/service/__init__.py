@@ -1,0 +1,1 @@
+"""Running unattended: schedule, intake, store, delivery, health."""

@@ -1,0 +1,1 @@
+"""What one could do about a setup: the plan and the size."""

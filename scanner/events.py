@@ -175,6 +175,8 @@ class Event:
 
     ``time`` is the bar close it is about (nanoseconds since 1970 UTC), never the moment of writing, so that a
     replay says it in the same words. ``subject`` is ``instrument/timeframe``, or the name of a feed or station.
+    ``thread`` is the id of the event that began the story this one belongs to: its own id for a found setup, the
+    setup's for all that is said of it later, empty for events that stand alone.
     """
 
     kind: Kind
@@ -183,10 +185,11 @@ class Event:
     subject: str
     data: Any  # one of the typed dictionaries above, by kind
     source: str = "/closewatch"
+    thread: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Give the event as a CloudEvents 1.0 object."""
-        return {
+        attributes: dict[str, Any] = {
             "specversion": "1.0",
             "id": self.id,
             "source": self.source,
@@ -194,8 +197,10 @@ class Event:
             "subject": self.subject,
             "time": rfc3339(self.time),
             "datacontenttype": "application/json",
-            "data": self.data,
         }
+        if self.thread:
+            attributes["thread"] = self.thread
+        return attributes | {"data": self.data}
 
     def to_json(self) -> str:
         """Give the event as one line of JSON."""

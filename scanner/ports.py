@@ -72,8 +72,23 @@ class Feed(Protocol):
         """Answer each want; may include the bar that is still open; raises FeedTroubleError."""
 
 
+@dataclass(frozen=True, slots=True)
+class Message:
+    """An event on its way to a sink.
+
+    ``picture`` is the PNG chart of the setup, where the sink asked for pictures and one could be drawn. ``late``
+    says that the moment to act has passed while the event was waiting to leave.
+    """
+
+    event: Event
+    picture: bytes | None = None
+    late: bool = False
+
+
 class Sink(Protocol):
     """Takes events to where a person or program reads them. Built from its own settings."""
+
+    wants_pictures: bool
 
     async def start(self) -> None:
         """Connect where that is lasting; raises DeliveryError."""
@@ -81,8 +96,8 @@ class Sink(Protocol):
     async def stop(self) -> None:
         """Let go of everything; harmless when repeated or never started."""
 
-    async def deliver(self, events: Sequence[Event]) -> None:
-        """Hand over one event, or a digest of several, and return once the other side has it.
+    async def deliver(self, messages: Sequence[Message]) -> None:
+        """Hand over one message, or a digest of several, and return once the other side has it.
 
         Raises DeliveryError when it may go better later, DeliveryRefusedError when it never will.
         """

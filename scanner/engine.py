@@ -108,7 +108,8 @@ class SeriesEngine:
 
     def _suspected_split(self, index: int) -> tuple[int, int] | None:
         columns, atr = self.series.columns, float(self.series.state["atr"][0, 0])
-        return suspected_split(float(columns[CLOSE, index - 1]), float(columns[OPEN, index]), atr)
+        last_close, open_ = float(columns[CLOSE, index - 1]), float(columns[OPEN, index])
+        return suspected_split(last_close, open_, atr, self.rules.hold_atr)
 
     def _judgement(self, index: int, sign: int) -> Judgement:
         """Put into words what was measured at a bar, look at its places, weigh the evidence and make the plan."""

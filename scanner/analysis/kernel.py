@@ -6,6 +6,7 @@ what it must remember in one small record, and stops at each bar that somebody h
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -224,3 +225,9 @@ def advance(
     state.usual_body[2], state.usual_body[3] = usual_2, usual_3
     state.true_range_sum, state.leap_seen = true_range_sum, leap_seen
     return reason, (i - 1 if reason == CANDIDATE else i), sign
+
+
+def needs_compiling() -> bool:
+    """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
+    folder = Path(str(advance.stats.cache_path))
+    return not any(folder.glob(f"{Path(__file__).stem}.advance-*.nbi"))

@@ -1,0 +1,147 @@
+"""The command ``closewatch``. Only words are read here; the work is imported when a command runs."""
+
+from __future__ import annotations
+
+import sys
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from scanner.commands.recordings import Reading
+
+app = typer.Typer(
+    help="""Watch bar closes for the doji pause and say where to enter, where the idea is wrong and how much to risk.
+
+    Begin with `closewatch demo`; then `closewatch replay FILE` with bars of your own.
+
+    Nothing here is advice, and past results prove nothing about the future.""",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="markdown",
+    pretty_exceptions_enable=False,
+)
+
+Files = Annotated[
+    list[Path],
+    typer.Argument(
+        help="Files of bars: CSV (plain or gzip), JSON lines or Parquet, or folders of them.", metavar="FILE…"
+    ),
+]
+Tz = Annotated[str, typer.Option(help="Time zone of times that name none, and of the times shown.", metavar="ZONE")]
+Stamp = Annotated[Literal["open", "close"], typer.Option(help="Whether a bar's time is its open or its close.")]
+TimeFormat = Annotated[
+    str | None, typer.Option(help="How times are written, where they are in no standard form.", metavar="%m/%d/%Y")
+]
+CalendarName = Annotated[
+    str,
+    typer.Option(
+        "--calendar",
+        help="Sessions of the instruments: an exchange's ISO code such as XNYS, `24/7`, `24/5`, "
+        "or `none` where they are not known; then a missing bar cannot be noticed.",
+        metavar="NAME",
+    ),
+]
+Step = Annotated[
+    str | None, typer.Option(help="Price step, e.g. 0.01. Without it, guessed from the bars of the warm-up.")
+]
+TimeframeName = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--timeframe", help="Timeframe to look at, 1m … 1w; again for more. Without it, that of the file.", metavar="TF"
+    ),
+]
+Equity = Annotated[str | None, typer.Option(help="Money in the account; with it, a size is given at 1 % risk.")]
+
+
+def _number(text: str | None, option: str) -> Decimal | None:
+    if text is None:
+        return None
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        value = Decimal(0)
+    if not value.is_finite() or value <= 0:
+        raise typer.BadParameter(f"{option} takes a number above 0, not {text!r}.")
+    return value
+
+
+@app.command()
+def replay(
+    files: Files,
+    timeframe: TimeframeName = None,
+    events: Annotated[
+        str | None,
+        typer.Option(help="Write each event as a line of JSON to this file, or to `-`.", metavar="OUT.jsonl"),
+    ] = None,
+    tz: Tz = "UTC",
+    stamp: Stamp = "open",
+    time_format: TimeFormat = None,
+    calendar: CalendarName = "none",
+    step: Step = None,
+    equity: Equity = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Stop at the first row that is refused.")] = False,
+) -> None:
+    """Show every moment in recorded bars at which the setup stood, with its levels.
+
+    Example: closewatch replay prices.csv.gz --timeframe 1h --calendar XNYS --events found.jsonl
+    """
+    from scanner.commands import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    command.run(files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity), events, strict=strict)
+
+
+@app.command()
+def explain(
+    files: Files,
+    at: Annotated[str, typer.Option(help="The bar: a day, or the time at which it closed.", metavar="TIME")],
+    timeframe: TimeframeName = None,
+    instrument: Annotated[
+        str | None, typer.Option(help="Which instrument, where the files hold several.", metavar="NAME")
+    ] = None,
+    tz: Tz = "UTC",
+    stamp: Stamp = "open",
+    time_format: TimeFormat = None,
+    calendar: CalendarName = "none",
+    step: Step = None,
+    equity: Equity = None,
+) -> None:
+    """Say why there was a setup at a bar, or why there was none: every rule with its number.
+
+    Example: closewatch explain prices.csv.gz --at 2024-03-18T15:30
+    """
+    from scanner.commands import explain as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    command.run(files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity), at, instrument)
+
+
+def _reading(
+    tz: str,
+    stamp: Literal["open", "close"],
+    time_format: str | None,
+    calendar: str,
+    step: str | None,
+    timeframes: list[str],
+    equity: str | None,
+) -> Reading:
+    from scanner.commands.recordings import Reading  # noqa: PLC0415
+    from scanner.trade.size import Account  # noqa: PLC0415
+
+    return Reading(
+        tz=tz,
+        stamp=stamp,
+        time_format=time_format,
+        calendar=calendar,
+        step=_number(step, "--step"),
+        timeframes=tuple(timeframes),
+        account=Account(equity=_number(equity, "--equity")),
+    )
+
+
+def main() -> None:
+    """Run the command line; every expected trouble is one sentence and an exit code, never a traceback."""
+    from scanner.commands.trouble import run_guarded  # noqa: PLC0415
+
+    sys.exit(run_guarded(app))

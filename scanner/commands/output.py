@@ -1,0 +1,76 @@
+"""Where words go: progress and notes to stderr, results to stdout or to a file that is never half written."""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from shutil import get_terminal_size
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from typing import TextIO
+
+
+def say(*lines: str) -> None:
+    """Write lines of a result to stdout."""
+    sys.stdout.write("".join(f"{line}\n" for line in lines))
+
+
+def tell(*lines: str) -> None:
+    """Write lines about the work to stderr."""
+    sys.stderr.write("".join(f"{line}\n" for line in lines))
+    sys.stderr.flush()
+
+
+def width() -> int:
+    """How many columns a table may have: those of the terminal, or 100 where there is none."""
+    return get_terminal_size((100, 24)).columns
+
+
+@contextmanager
+def whole_file(target: str) -> Iterator[TextIO]:
+    """Open a file that appears only once it is complete; ``-`` is stdout."""
+    if target == "-":
+        yield sys.stdout
+        return
+    path = Path(target)
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("w", encoding="utf-8", newline="\n") as stream:
+            yield stream
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
+    """Show a bar on stderr while work goes on; nothing where stderr is no terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console  # noqa: PLC0415 - only where there is a terminal
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn  # noqa: PLC0415
+
+    columns = (TextColumn(words), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task(words, total=None)
+
+        def on_progress(done: int, total: int) -> None:
+            shown.update(task, completed=done, total=total)
+
+        yield on_progress
+
+
+def announce_compiling(needed: bool) -> None:
+    """Say that a few seconds are needed once."""
+    if needed:
+        tell("Preparing the kernel for this machine, once; this takes a few seconds.")
+
+
+def lines_of(items: Sequence[str], most: int) -> list[str]:
+    """Give at most so many lines, and how many are left out."""
+    return [*items[:most], f"... and {len(items) - most:,} more"] if len(items) > most else list(items)

@@ -1,0 +1,154 @@
+"""Calendars: on which days, and from when to when, an instrument trades."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from functools import cache
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    Times = NDArray[np.int64]
+
+NANOSECONDS = 1_000_000_000
+DAY = 86_400 * NANOSECONDS
+EPOCH = date(1970, 1, 1)
+FIRST_YEAR, LAST_YEAR = 1971, 2200
+NEW_YORK_EVENING = time(17)
+
+
+@dataclass(frozen=True, slots=True)
+class Sessions:
+    """The sessions of some years, oldest first; times in nanoseconds since 1970 UTC.
+
+    ``day`` is the calendar day that names a session, counted from 1970-01-01, and ``midnight`` its beginning in
+    the exchange's zone. A session with a pause (a lunch break) has two parts, of which ``part_session`` tells.
+    """
+
+    day: Times
+    midnight: Times
+    open: Times
+    close: Times
+    part_open: Times
+    part_close: Times
+    part_session: Times
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """When an instrument trades. ``known`` is false where nothing is known of its sessions.
+
+    Then its days are those of ``tz``, and a bar may be missing for any reason.
+    """
+
+    name: str
+    tz: str
+    known: bool
+    of_years: Callable[[int, int], Sessions]
+
+
+def _instant(day: date, at: time, zone: ZoneInfo) -> int:
+    """Give the moment of a local time, the earlier one where the clocks go through it twice."""
+    return int(datetime.combine(day, at, zone).astimezone(UTC).timestamp()) * NANOSECONDS
+
+
+def _days(first_year: int, last_year: int) -> list[date]:
+    first, last = date(first_year, 1, 1), date(last_year, 12, 31)
+    return [first + timedelta(days=n) for n in range((last - first).days + 1)]
+
+
+def _unbroken(day: Times, midnight: Times, opens: Times, closes: Times) -> Sessions:
+    return Sessions(day, midnight, opens, closes, opens, closes, np.arange(len(day), dtype=np.int64))
+
+
+def _around_the_clock(tz: str) -> Callable[[int, int], Sessions]:
+    zone = ZoneInfo(tz)
+
+    @cache
+    def of_years(first_year: int, last_year: int) -> Sessions:
+        days = _days(first_year, last_year)
+        edges = np.array([_instant(day, time(), zone) for day in [*days, days[-1] + timedelta(days=1)]], dtype=np.int64)
+        numbers = np.array([(day - EPOCH).days for day in days], dtype=np.int64)
+        return _unbroken(numbers, edges[:-1], edges[:-1], edges[1:])
+
+    return of_years
+
+
+@cache
+def _five_days(first_year: int, last_year: int) -> Sessions:
+    zone = ZoneInfo("America/New_York")
+    days = [day for day in _days(first_year, last_year) if day.isoweekday() <= 5]  # noqa: PLR2004 - Friday
+    evening_before = [_instant(day - timedelta(days=1), NEW_YORK_EVENING, zone) for day in days]
+    return _unbroken(
+        np.array([(day - EPOCH).days for day in days], dtype=np.int64),
+        np.array([_instant(day, time(), zone) for day in days], dtype=np.int64),
+        np.array(evening_before, dtype=np.int64),
+        np.array([_instant(day, NEW_YORK_EVENING, zone) for day in days], dtype=np.int64),
+    )
+
+
+def _of_exchange(name: str, zone: ZoneInfo, bounds: tuple[Any, Any]) -> Callable[[int, int], Sessions]:
+    @cache
+    def of_years(first_year: int, last_year: int) -> Sessions:
+        import exchange_calendars  # noqa: PLC0415 - takes most of a second, and few need it
+        import pandas as pd  # noqa: PLC0415 - as above
+
+        first, last = pd.Timestamp(first_year, 1, 1), pd.Timestamp(last_year, 12, 31)
+        if bounds[0] is not None:
+            first = max(first, bounds[0])
+        if bounds[1] is not None:
+            last = min(last, bounds[1])
+        schedule = exchange_calendars.get_calendar(name, start=first, end=last).schedule
+        opens, closes, pauses, resumes = (
+            pd.DatetimeIndex(schedule[key]).tz_convert("UTC").tz_localize(None).as_unit("ns").asi8
+            for key in ("open", "close", "break_start", "break_end")
+        )
+        paused = schedule["break_start"].notna().to_numpy()
+        numbers = schedule.index.to_numpy().astype("datetime64[D]").astype(np.int64)
+        midnight = np.array([_instant(EPOCH + timedelta(days=int(n)), time(), zone) for n in numbers], dtype=np.int64)
+        which = np.arange(len(numbers), dtype=np.int64)
+        part_open = np.concatenate([opens, resumes[paused]])
+        order = np.argsort(part_open, kind="stable")
+        part_close = np.concatenate([np.where(paused, pauses, closes), closes[paused]])
+        part_session = np.concatenate([which, which[paused]])
+        return Sessions(numbers, midnight, opens, closes, part_open[order], part_close[order], part_session[order])
+
+    return of_years
+
+
+def calendar_named(name: str, tz: str = "UTC") -> Calendar:
+    """Find a calendar: ``none``, ``24/7``, ``24/5`` or an exchange by its ISO 10383 code, such as XNYS.
+
+    ``tz`` is the zone in which the days of ``none`` and ``24/7`` begin. ``24/5`` opens on Sunday and closes on
+    Friday at 17:00 in New York, where its days change. ValueError says what is wrong with a name or zone.
+    """
+    try:
+        ZoneInfo(tz)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"there is no time zone {tz!r}; write one such as Europe/Berlin or UTC") from None
+    if name in {"none", "24/7"}:
+        return Calendar(name, tz, known=name == "24/7", of_years=_around_the_clock(tz))
+    if name == "24/5":
+        return Calendar(name, "America/New_York", known=True, of_years=_five_days)
+    return _exchange(name)
+
+
+@cache
+def _exchange(name: str) -> Calendar:
+    import exchange_calendars  # noqa: PLC0415 - takes most of a second, and few need it
+
+    known = exchange_calendars.get_calendar_names(include_aliases=True)
+    if name not in known:
+        near = ", ".join(sorted(code for code in known if code[:2] == name[:2])) or "XNYS, XLON, XETR"
+        raise ValueError(f"there is no calendar {name!r}; write none, 24/7, 24/5 or an exchange code such as {near}")
+    kind = type(exchange_calendars.get_calendar(name))
+    zone = exchange_calendars.get_calendar(name).tz
+    bounds = (kind.bound_min(), kind.bound_max())
+    return Calendar(name, str(zone), known=True, of_years=_of_exchange(name, ZoneInfo(str(zone)), bounds))

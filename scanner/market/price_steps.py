@@ -1,0 +1,150 @@
+"""Price steps: the grid of prices at which an instrument can trade, in exact decimals."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+MOST_DECIMALS = 8
+"""The finest step that is guessed has so many decimals."""
+
+# Commission Delegated Regulation (EU) 2017/588, annex (from memory; the ladder agrees with a public implementation):
+# lower price bounds of the rows, the ladder of steps, and the least average daily trades of each liquidity band.
+_EU_BOUNDS = (
+    "0",
+    "0.1",
+    "0.2",
+    "0.5",
+    "1",
+    "2",
+    "5",
+    "10",
+    "20",
+    "50",
+    "100",
+    "200",
+    "500",
+    "1000",
+    "2000",
+    "5000",
+    "10000",
+    "20000",
+    "50000",
+)
+_EU_LADDER = (
+    "0.0001",
+    "0.0001",
+    "0.0001",
+    "0.0001",
+    "0.0002",
+    "0.0005",
+    "0.001",
+    "0.002",
+    "0.005",
+    "0.01",
+    "0.02",
+    "0.05",
+    "0.1",
+    "0.2",
+    "0.5",
+    "1",
+    "2",
+    "5",
+    "10",
+    "20",
+    "50",
+    "100",
+    "200",
+    "500",
+)
+_EU_TRADES = (10, 80, 600, 2_000, 9_000)
+
+
+@dataclass(frozen=True, slots=True)
+class PriceSteps:
+    """Steps by price band: from each lower bound on, the step that applies. Negative prices use their size."""
+
+    bounds: tuple[Decimal, ...]
+    steps: tuple[Decimal, ...]
+
+    def __post_init__(self) -> None:
+        """Refuse bands that are out of order or have no step."""
+        if not self.bounds or self.bounds[0] != 0 or list(self.bounds) != sorted(set(self.bounds)):
+            raise ValueError("price bands must begin at 0 and rise")
+        if len(self.bounds) != len(self.steps) or any(not step.is_finite() or step <= 0 for step in self.steps):
+            raise ValueError("every price band needs a step above 0")
+
+    @classmethod
+    def fixed(cls, step: Decimal) -> Self:
+        """Make one step for all prices."""
+        return cls((Decimal(0),), (step,))
+
+    @classmethod
+    def bands(cls, bands: Sequence[tuple[Decimal, Decimal]]) -> Self:
+        """Make steps of pairs (lower bound, step)."""
+        return cls(tuple(bound for bound, _ in bands), tuple(step for _, step in bands))
+
+    @classmethod
+    def eu_shares(cls, trades_per_day: int) -> Self:
+        """Give the steps of shares in the EU, by average daily number of trades (regulation (EU) 2017/588)."""
+        offset = len(_EU_TRADES) - bisect_right(_EU_TRADES, trades_per_day)
+        ladder = _EU_LADDER[offset : offset + len(_EU_BOUNDS)]
+        return cls(tuple(map(Decimal, _EU_BOUNDS)), tuple(map(Decimal, ladder)))
+
+    @classmethod
+    def us_shares(cls) -> Self:
+        """Give the steps of shares in the US: 0.01 from 1.00 on, 0.0001 below.
+
+        17 CFR 242.612, from memory; amended since: a configured step overrules it.
+        """
+        return cls((Decimal(0), Decimal(1)), (Decimal("0.0001"), Decimal("0.01")))
+
+    def at(self, price: Decimal) -> Decimal:
+        """Give the step that applies at a price."""
+        return self.steps[bisect_right(self.bounds, abs(price)) - 1]
+
+    def round_down(self, price: Decimal) -> Decimal:
+        """Give the greatest price on the grid that is not above ``price``."""
+        return self._rounded(price, ROUND_FLOOR)
+
+    def round_up(self, price: Decimal) -> Decimal:
+        """Give the least price on the grid that is not below ``price``."""
+        return self._rounded(price, ROUND_CEILING)
+
+    def nearest(self, price: Decimal) -> Decimal:
+        """Give the price on the grid nearest to ``price``, away from zero where two are."""
+        low, high = self.round_down(price), self.round_up(price)
+        below, above = price - low, high - price
+        if below == above:
+            return max(low, high, key=abs)
+        return low if below < above else high
+
+    def _rounded(self, price: Decimal, rounding: str) -> Decimal:
+        # Every band's bound lies on the grid of the band below it as well, so rounding never leaves the grid.
+        step = self.at(price)
+        lots = (price / step).to_integral_value(rounding)
+        # The division is rounded to the context's digits, which may take it to the next whole number.
+        if rounding == ROUND_FLOOR and lots * step > price:
+            lots -= 1
+        elif rounding == ROUND_CEILING and lots * step < price:
+            lots += 1
+        return (lots * step).quantize(step)
+
+
+def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> Decimal:
+    """Guess the step of prices: the coarsest power of ten, at most 1, of which all are multiples.
+
+    Prices that went through 32-bit numbers (1228.099976 for 1228.10) count as the decimals they came from: within
+    1e-7 of their size.
+    """
+    for decimals in range(MOST_DECIMALS + 1):
+        if (np.abs(prices - np.round(prices, decimals)) <= 1e-7 * np.abs(prices)).all():
+            break
+    return Decimal(1).scaleb(-decimals)

@@ -1,0 +1,57 @@
+"""Splits: openings that look like one, and the adjustment of what came before a known one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.market.bars import Bars
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from fractions import Fraction
+
+RATIOS = ((2, 1), (3, 1), (3, 2), (4, 1), (5, 1), (7, 1), (10, 1), (20, 1))
+"""Usual splits, new shares for old; their inverses are as usual."""
+
+TOLERANCE = 0.025
+LEAP_ATR = 5.0
+
+
+def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float = LEAP_ATR) -> tuple[int, int] | None:
+    """Say which split (new, old) an opening looks like, if any.
+
+    It does where it lies within 2.5 % of a usual ratio to the last close and further than ``leap_atr`` ATR from it.
+    Prices at or below zero have no ratio.
+    """
+    if not (last_close > 0 and open_ > 0 and abs(open_ - last_close) > leap_atr * atr):
+        return None
+    candidates = [*RATIOS, *((old, new) for new, old in RATIOS)]
+    new, old = min(candidates, key=lambda ratio: abs(open_ / last_close * ratio[0] / ratio[1] - 1))
+    return (new, old) if abs(open_ / last_close * new / old - 1) <= TOLERANCE else None
+
+
+@dataclass(frozen=True, slots=True)
+class Adjustment:
+    """A known split: from ``time`` (nanoseconds since 1970 UTC) on, ``ratio`` new shares stand for one old."""
+
+    time: int
+    ratio: Fraction
+
+
+def adjust(bars: Bars, adjustments: Sequence[Adjustment]) -> Bars:
+    """Rescale the bars that opened before each adjustment: prices divided, volume multiplied by its ratio."""
+    factor = np.ones(len(bars))
+    for adjustment in adjustments:
+        factor[bars.open_time < adjustment.time] *= float(adjustment.ratio)
+    return Bars(
+        bars.open_time,
+        bars.close_time,
+        bars.open / factor,
+        bars.high / factor,
+        bars.low / factor,
+        bars.close / factor,
+        bars.volume * factor,
+    )

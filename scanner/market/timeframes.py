@@ -1,0 +1,78 @@
+"""Timeframes: how long a bar lasts, from one minute to one week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Self
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+NANOSECONDS = 1_000_000_000
+DAY = 86_400
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Timeframe:
+    """A timeframe by name; a day is a session and a week the sessions of a week, whatever their length."""
+
+    seconds: int
+    name: str
+
+    @property
+    def intraday(self) -> bool:
+        """Whether a session holds several bars."""
+        return self.seconds < DAY
+
+    @property
+    def nanoseconds(self) -> int:
+        """Nominal length of a bar."""
+        return self.seconds * NANOSECONDS
+
+    @classmethod
+    def named(cls, text: str) -> Self:
+        """Find a timeframe by name, in any case; ValueError lists the choices."""
+        for timeframe in ALL:
+            if timeframe.name == text.strip().lower():
+                return cls(timeframe.seconds, timeframe.name)
+        raise ValueError(f"there is no timeframe {text!r}; choose one of {', '.join(each.name for each in ALL)}")
+
+    @classmethod
+    def from_spacing(cls, stamps: NDArray[np.int64]) -> Self | None:
+        """Find the timeframe that most neighbouring stamps are apart; None where that is none of ours.
+
+        Days and weeks may differ by an hour where the clocks change.
+        """
+        gaps = np.diff(stamps) // NANOSECONDS
+        gaps = gaps[gaps > 0]
+        if not len(gaps):
+            return None
+        lengths, counts = np.unique(gaps, return_counts=True)
+        usual = int(lengths[np.argmax(counts)])
+        for timeframe in ALL:
+            if usual == timeframe.seconds or (not timeframe.intraday and abs(usual - timeframe.seconds) <= DAY // 24):
+                return cls(timeframe.seconds, timeframe.name)
+        return None
+
+
+ALL = tuple(
+    Timeframe(seconds, name)
+    for name, seconds in (
+        ("1m", 60),
+        ("2m", 120),
+        ("3m", 180),
+        ("5m", 300),
+        ("10m", 600),
+        ("15m", 900),
+        ("30m", 1_800),
+        ("1h", 3_600),
+        ("2h", 7_200),
+        ("4h", 14_400),
+        ("8h", 28_800),
+        ("1d", DAY),
+        ("1w", 7 * DAY),
+    )
+)
+"""Every timeframe, from the finest on."""

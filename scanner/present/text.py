@@ -1,0 +1,23 @@
+"""Text from outside made safe to show: names and messages that may hold anything."""
+
+from __future__ import annotations
+
+import unicodedata
+
+HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+"""Unicode categories that move the cursor, turn the text around, or show nothing at all."""
+
+
+def plain(text: str, limit: int) -> str:
+    r"""Give text as one line of visible characters, at most ``limit`` long.
+
+    Control, direction and other hidden characters become their number; what is cut off becomes an ellipsis.
+
+    >>> plain("ABC\nDEF", 20)
+    'ABC<000A>DEF'
+    >>> plain("a long name", 6)
+    'a lon…'
+    """
+    cut = text[: limit + 1]
+    shown = "".join(f"<{ord(one):04X}>" if unicodedata.category(one) in HIDDEN else one for one in cut)
+    return shown if len(shown) <= limit else shown[: limit - 1] + "…"

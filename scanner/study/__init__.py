@@ -1,0 +1,1 @@
+"""Looking back: replaying recorded bars."""

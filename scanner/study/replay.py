@@ -1,0 +1,110 @@
+"""Replay: recorded bars through the same pipeline as live ones, counted as they pass."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import TYPE_CHECKING, Protocol
+
+from scanner.market.guard import NOTED
+from scanner.market.timeframes import Timeframe
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.market.bars import RawBars
+    from scanner.market.guard import Note
+    from scanner.pipeline import Pipeline
+
+ROWS_TO_JUDGE_SPACING = 2_000
+"""The timeframe is found from so many first rows, so that what comes later in a file changes nothing."""
+
+
+class ReplayError(Exception):
+    """A recording cannot be replayed; the message is one sentence that says what, where and what to do."""
+
+    exit_code = 2
+
+
+class Recording(Protocol):
+    """The bars of one instrument in one file; ``bars`` is read lazily and only once."""
+
+    @property
+    def symbol(self) -> str:
+        """Name of the instrument."""
+
+    @property
+    def path(self) -> Path:
+        """The file it is from."""
+
+    @property
+    def bars(self) -> Iterator[RawBars]:
+        """Its rows, in chunks."""
+
+
+@dataclass(slots=True)
+class Tally:
+    """What one recording amounted to: rows read, bars refused and noted by reason, setups by direction."""
+
+    symbol: str
+    source: str
+    timeframes: tuple[str, ...] = ()
+    step: str = ""
+    step_guessed: bool = False
+    rows: int = 0
+    bars: int = 0
+    refused: Counter[str] = field(default_factory=Counter)
+    noted: Counter[str] = field(default_factory=Counter)
+    setups: Counter[str] = field(default_factory=Counter)
+    held: int = 0
+    first: int | None = None
+    last: int | None = None
+
+
+def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
+    """Find the timeframe of a recording from the spacing of its first rows."""
+    found = Timeframe.from_spacing(first.stamp[:ROWS_TO_JUDGE_SPACING])
+    if found is None:
+        raise ReplayError(
+            f"{recording.path}: the spacing of the bars of {recording.symbol} fits no timeframe; "
+            "at least two bars in order of time are needed"
+        )
+    return found
+
+
+def replay(
+    recording: Recording,
+    prepare: Callable[[Recording, RawBars, Tally], Pipeline],
+    tally: Tally,
+    on_note: Callable[[Note], None],
+) -> Iterator[Event]:
+    """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
+
+    ``prepare`` makes the pipeline from the first rows. ``on_note`` is told of each row that the guard refused or
+    noted, and may raise to stop.
+    """
+    chunks = iter(recording.bars)
+    first = next(chunks, None)
+    if first is None:
+        return
+    pipeline = prepare(recording, first, tally)
+    for raw in chain([first], chunks):
+        checked = pipeline.check(raw)
+        tally.rows += len(raw)
+        tally.bars += len(checked.bars)
+        for note in checked.notes:
+            on_note(note)
+        for reason, count in checked.counts.items():
+            (tally.noted if reason in NOTED else tally.refused)[reason] += count
+        if len(checked.bars):
+            tally.first = int(checked.bars.open_time[0]) if tally.first is None else tally.first
+            tally.last = int(checked.bars.close_time[-1])
+        for event in pipeline.events(checked.bars):
+            if event.kind == "setup.qualified":
+                tally.setups[event.data["direction"]] += 1
+            elif event.kind == "series.held":
+                tally.held += 1
+            yield event

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, Self
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -40,6 +40,23 @@ class RawBars:
     def __len__(self) -> int:
         """Count the rows."""
         return len(self.stamp)
+
+    def blocks(self, size: int) -> Iterator[RawBars]:
+        """Give the rows in blocks of at most ``size``, as views."""
+        for start in range(0, len(self), size):
+            part = slice(start, start + size)
+            yield RawBars(
+                self.stamp[part],
+                self.open[part],
+                self.high[part],
+                self.low[part],
+                self.close[part],
+                self.volume[part],
+                self.row[part],
+                self.source,
+                self.stamp_kind,
+                self.unreadable,
+            )
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.analysis.rules import TIE
 from scanner.trade.size import size
 
 if TYPE_CHECKING:
@@ -64,9 +65,14 @@ def _stop_base(facts: Facts, rules: Rules) -> tuple[Decimal, str]:
 def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -> Plan:
     """Make the plan of a setup. Prices that cannot be traded are answers with a reason, never errors."""
     sign, steps = facts.sign, instrument.steps
+    hair = Decimal(repr(TIE)) * abs(facts.close_b)
 
     def rounded(price: Decimal, direction: int) -> Decimal:
         """Round up or down as seen by a buyer; for a seller the sides swap."""
+        # Averages and ATR are binary: what lies a hair off a step is on it.
+        on_step = steps.nearest(price)
+        if abs(on_step - price) <= hair:
+            return on_step
         return steps.round_up(price) if direction * sign > 0 else steps.round_down(price)
 
     over, high = ("above", "high") if sign > 0 else ("below", "low")

@@ -1,0 +1,46 @@
+"""What the law tests share: tapes as bars, and an engine to run them through."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.analysis.rules import Rules
+from scanner.engine import SeriesEngine
+from scanner.market.bars import Bars
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.market.timeframes import Timeframe
+from scanner.trade.size import Account
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.events import Event
+
+QUARTER_HOUR = 900 * 1_000_000_000
+START = 1_700_000_100 * 1_000_000_000
+
+Row = tuple[float, float, float, float, float]
+
+
+def bars_of(rows: Sequence[Row], start: int = START) -> Bars:
+    """Make bars of a quarter of an hour of rows (open, high, low, close, volume)."""
+    opens = start + QUARTER_HOUR * np.arange(len(rows), dtype=np.int64)
+    return Bars(opens, opens + QUARTER_HOUR, *np.ascontiguousarray(np.array(rows, dtype=float).reshape(-1, 5).T))
+
+
+def engine(step: str = "0.01", rules: Rules | None = None) -> SeriesEngine:
+    """Make an engine for an invented instrument with an equity to size by."""
+    instrument = Instrument("GANNET", PriceSteps.fixed(Decimal(step)))
+    account = Account(equity=Decimal(50_000), currency="EUR")
+    return SeriesEngine(instrument, Timeframe.named("15m"), rules or Rules(), account)
+
+
+def said(bars: Bars, cuts: Sequence[int] = (), step: str = "0.01") -> list[Event]:
+    """Run bars through a new engine, cut at the given bars."""
+    watcher = engine(step)
+    edges = [0, *sorted(cuts), len(bars)]
+    return [event for first, last in zip(edges, edges[1:], strict=False) for event in watcher.push(bars[first:last])]

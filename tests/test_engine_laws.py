@@ -1,0 +1,140 @@
+"""Laws of the engine, whatever the bars are."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scanner.events import Event
+from tests.laws import QUARTER_HOUR, START, bars_of, engine, said
+from tests.outside.random_tapes import tape
+
+SEEDS = st.integers(0, 10_000)
+LINES = settings(max_examples=60, deadline=None)
+
+
+def as_json(events: list[Event]) -> list[str]:
+    return [event.to_json() for event in events]
+
+
+def setups(events: list[Event]) -> list[Event]:
+    return [event for event in events if event.kind == "setup.qualified"]
+
+
+def test_the_tapes_say_something() -> None:
+    # The laws below would hold of silence too.
+    found = [event for seed in range(60) for event in setups(said(bars_of(tape(seed))))]
+    assert len(found) > 50
+    assert {event.data["direction"] for event in found} == {"long", "short"}
+    assert {place for event in found for place, looked in event.data["places"].items() if looked["verdict"]} == {
+        "line",
+        "average",
+        "level",
+        "turn",
+    }
+
+
+@LINES
+@given(SEEDS, st.lists(st.integers(0, 1_500), max_size=12))
+def test_any_cutting_of_the_bars_says_the_same_byte_for_byte(seed: int, cuts: list[int]) -> None:
+    bars = bars_of(tape(seed))
+    assert as_json(said(bars, [cut for cut in cuts if cut < len(bars)])) == as_json(said(bars))
+
+
+@settings(max_examples=5, deadline=None)
+@given(SEEDS)
+def test_bar_by_bar_says_the_same_as_all_at_once(seed: int) -> None:
+    bars = bars_of(tape(seed))
+    assert as_json(said(bars, range(1, len(bars)))) == as_json(said(bars))
+
+
+@LINES
+@given(SEEDS, st.integers(1, 1_500))
+def test_later_bars_change_nothing_already_said(seed: int, end: int) -> None:
+    bars = bars_of(tape(seed))
+    early = as_json(said(bars[:end]))
+    assert as_json(said(bars))[: len(early)] == early
+
+
+@LINES
+@given(SEEDS, st.integers(1, 1_500))
+def test_a_restored_series_goes_on_as_if_never_stopped(seed: int, end: int) -> None:
+    bars = bars_of(tape(seed))
+    end = min(end, len(bars))
+    first, second = engine(), engine()
+    before = first.push(bars[:end])
+    kept = min(first.series.count, first.rules.history)
+    second.restore(first.snapshot(), bars[end - kept : end])
+    assert as_json(before + second.push(bars[end:])) == as_json(said(bars))
+
+
+def facts(data: dict[str, Any], sign: int) -> dict[str, Any]:
+    """Give what a setup says in numbers; with sign −1, as seen in a mirror."""
+
+    def price(text: str | None) -> Decimal | None:
+        return None if text is None else sign * Decimal(text)
+
+    def measures(named: dict[str, Any]) -> dict[str, Any]:
+        return {name: (measure["measured"], measure["verdict"]) for name, measure in named.items()}
+
+    levels = data["levels"]
+    return {
+        "direction": sign * {"long": 1, "short": -1}[data["direction"]],
+        "bar": data["bar_close"],
+        "place": data["place"],
+        "rules": measures(data["rules"]),
+        "places": measures(data["places"]),
+        "place prices": {name: price(place["price"]) for name, place in data["places"].items()},
+        "evidence": measures(data["evidence"]),
+        "levels": {name: price(levels[name]) for name in ("early", "break", "average", "stop", "obstacle")},
+        "objectives": [price(objective) for objective in levels["objectives"]],
+        "entries": {
+            style: (price(entry["price"]), entry["risk"], entry["room"], entry["size"])
+            for style, entry in data["entries"].items()
+        },
+        "exit": data["exit_plan"]["style"],
+    }
+
+
+@LINES
+@given(SEEDS)
+def test_mirrored_prices_give_mirrored_setups_and_levels(seed: int) -> None:
+    rows = tape(seed)
+    reflected = [(-o, -low, -high, -c, v) for o, high, low, c, v in rows]
+    direct, other = setups(said(bars_of(rows))), setups(said(bars_of(reflected)))
+    assert [facts(event.data, 1) for event in direct] == [facts(event.data, -1) for event in other]
+
+
+@LINES
+@given(SEEDS, st.integers(-4, 6))
+def test_prices_and_step_times_a_power_of_ten_give_the_same_setups(seed: int, power: int) -> None:
+    rows = tape(seed)
+    factor = Decimal(10) ** power
+    scaled = [(*(float(Decimal(repr(price)) * factor) for price in row[:4]), row[4]) for row in rows]
+    direct = setups(said(bars_of(rows)))
+    other = setups(said(bars_of(scaled), step=str(Decimal("0.01") * factor)))
+    assert [(event.id, event.data["place"], event.data["evidence_points"]) for event in direct] == [
+        (event.id, event.data["place"], event.data["evidence_points"]) for event in other
+    ]
+    for one, ten in zip(direct, other, strict=True):
+        for level in ("early", "break", "average", "stop"):
+            ours, theirs = one.data["levels"][level], ten.data["levels"][level]
+            assert ours is theirs is None or Decimal(ours) * factor == Decimal(theirs)
+
+
+@LINES
+@given(SEEDS, st.integers(-500_000, 500_000))
+def test_a_shift_in_time_shifts_only_times(seed: int, quarters: int) -> None:
+    rows = tape(seed)
+    moved = START + quarters * QUARTER_HOUR
+
+    def timeless(events: list[Event]) -> list[dict[str, Any]]:
+        times = ("bar_open", "bar_close")
+        return [{key: value for key, value in event.data.items() if key not in times} for event in events]
+
+    direct, other = said(bars_of(rows)), said(bars_of(rows, moved))
+    assert timeless(direct) == timeless(other)
+    assert [event.time + moved - START for event in direct] == [event.time for event in other]

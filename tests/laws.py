@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,4 +44,4 @@ def said(bars: Bars, cuts: Sequence[int] = (), step: str = "0.01") -> list[Event
     """Run bars through a new engine, cut at the given bars."""
     watcher = engine(step)
     edges = [0, *sorted(cuts), len(bars)]
-    return [event for first, last in zip(edges, edges[1:], strict=False) for event in watcher.push(bars[first:last])]
+    return [event for first, last in pairwise(edges) for event in watcher.push(bars[first:last])]

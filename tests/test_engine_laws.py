@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scanner.events import Event
 from tests.laws import QUARTER_HOUR, START, bars_of, engine, said
 from tests.outside.random_tapes import tape
+
+if TYPE_CHECKING:
+    from scanner.events import Event
 
 SEEDS = st.integers(0, 10_000)
 LINES = settings(max_examples=60, deadline=None)

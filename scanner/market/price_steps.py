@@ -135,7 +135,7 @@ class PriceSteps:
             lots -= 1
         elif rounding == ROUND_CEILING and lots * step < price:
             lots += 1
-        return (lots * step).quantize(step)
+        return (lots * step).quantize(step) + 0  # there is no negative zero
 
 
 def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> Decimal:

@@ -144,7 +144,7 @@ def _entry(
     entry["risk"] = f"{risk:f}"
     entry["objectives"] = [f"{steps.round_down(goal) if sign > 0 else steps.round_up(goal):f}" for goal in goals]
     if obstacle is not None:
-        entry["room"] = f"{sign * (obstacle - price) / risk:.2f}"
+        entry["room"] = f"{round(sign * (obstacle - price) / risk, 2) + 0:f}"  # + 0: there is no negative zero
     amount, entry["size_reason"] = size(account, instrument, price, risk)
     entry["size"] = None if amount is None else f"{amount:f}"
     return entry

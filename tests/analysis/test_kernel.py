@@ -9,14 +9,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.signal import argrelextrema, lfilter
+from tests.outside.real_bars import REAL_SERIES, real_series
 
 from scanner.analysis import kernel
 from scanner.analysis.columns import COLUMNS, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
 from scanner.analysis.rules import Rules
 from scanner.analysis.setups import doji_pause
-from tests.outside.real_bars import REAL_SERIES, real_series
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from typing import Any
 
     from numpy.typing import NDArray
@@ -46,7 +47,7 @@ def run(ohlc: Floats, rules: Rules | None = None) -> dict[str, NDArray[Any]]:
     return values | {"fast": columns[FAST_AVERAGE], "slow": columns[SLOW_AVERAGE], "swings": swings}
 
 
-def flat(closes: list[float]) -> Floats:
+def flat(closes: Sequence[float]) -> Floats:
     return np.repeat(np.array(closes, dtype=float)[:, None], 4, axis=1)
 
 

@@ -136,5 +136,5 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
         sides.append(passes.alias(f"side{sign}"))
     result = frame.select(sides).collect()
     return np.concatenate(
-        [sign * np.flatnonzero(result[f"side{sign}"].fill_null(False).to_numpy()) for sign in (1, -1)]
+        [sign * np.flatnonzero(result[f"side{sign}"].fill_null(value=False).to_numpy()) for sign in (1, -1)]
     )

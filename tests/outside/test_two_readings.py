@@ -6,6 +6,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from tests.outside.real_bars import REAL_SERIES, real_series
 
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine
@@ -16,7 +17,6 @@ from tests.laws import bars_of
 from tests.outside.plain_reading import Finding, read
 from tests.outside.plain_terms import Bar
 from tests.outside.random_tapes import step_of, tape
-from tests.outside.real_bars import REAL_SERIES, real_series
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

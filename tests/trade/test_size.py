@@ -28,11 +28,11 @@ def test_an_index_future_sized_by_hand() -> None:
 
 @pytest.mark.parametrize(
     ("point_value", "step", "value"),
-    [("50", "0.25", "12.50"), ("50", "0.25", "12.50"), ("1000", "0.03125", "31.25"), ("100000", "0.0001", "10")],
+    [("50", "0.25", "12.50"), ("1000", "0.03125", "31.25"), ("100000", "0.0001", "10")],
 )
 def test_one_step_of_known_contracts_is_worth_what_is_published(point_value: str, step: str, value: str) -> None:
-    # Exchange contract specifications, from memory: index future; grain future (5,000 bushels quoted in cents:
-    # 50 USD a cent, step 1/4); bond future (100,000 USD at 1/32 of a point); 100,000 units of EUR/USD.
+    # Exchange contract specifications, from memory: index future, and grain future (5,000 bushels quoted in
+    # cents: 50 USD a cent, step 1/4); bond future (100,000 USD at 1/32 of a point); 100,000 units of EUR/USD.
     account = Account(equity=D(value) * 100, currency="USD")
     amount, reason = size(account, contract(point_value, step), D(100), D(step))
     assert amount == 1

@@ -25,7 +25,14 @@ class FeedTroubleError(Exception):
 
 
 class DeliveryError(Exception):
-    """A sink could not deliver this time; trying again later may help."""
+    """A sink could not deliver this time; trying again later may help.
+
+    ``retry_after`` is the number of seconds the other side asked us to wait, if it did.
+    """
+
+    def __init__(self, message: str, retry_after: float | None = None) -> None:
+        super().__init__(message)
+        self.retry_after = retry_after
 
 
 class DeliveryRefusedError(DeliveryError):

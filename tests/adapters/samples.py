@@ -1,0 +1,190 @@
+"""Invented events for tests, filled in as the engine fills them."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from scanner.events import Event, event_id, rfc3339
+
+if TYPE_CHECKING:
+    from scanner.events import Direction, Entry, Measure, SetupData, StationData, WithdrawnData
+
+BAR_CLOSE = 1_772_467_200_000_000_000
+"""2026-03-02T16:00:00Z, in nanoseconds since 1970."""
+QUARTER_HOUR = 900_000_000_000
+
+HOSTILE_NAMES = {
+    "newlines": "ABC\r\nBcc: someone@example.org\n\nDEF",
+    "markup": "[bold red]<script>alert(1)</script>&amp;[/]",
+    "escapes": "\x1b[2J\x1b]0;title\x07\x9b31m",
+    "wildcards": "#/+/$share/%2F/../*",
+    "dollar": "$SYS/broker",
+    "right to left": "abc\u202egpj.exe\u2066\u200f שלום",
+    "long": "N" * 10_240,
+    "emoji": "🚀👩\u200d👩\u200d👧 émoji ☃",
+    "null": "A\0B",
+    "spaces": "  two  ends  ",
+    "empty": "",
+}
+"""Instrument names that would break out of a line, a topic, a header or a page, by what is nasty about them."""
+
+
+def _measures(*rows: tuple[str, float, str, bool, str]) -> dict[str, Measure]:
+    return {
+        name: {"measured": measured, "threshold": threshold, "verdict": verdict, "text": text}
+        for name, measured, threshold, verdict, text in rows
+    }
+
+
+def setup_data(
+    instrument: str = "HARBOUR", timeframe: str = "15m", direction: Direction = "long", bar_close: int = BAR_CLOSE
+) -> SetupData:
+    """Make the data of a setup: closed at 101.20; to be entered by the break 0.15 on, with its stop 1.20 from there."""
+    sign, over, low, up = (1, "above", "low", "up") if direction == "long" else (-1, "below", "high", "down")
+
+    def price(steps: str) -> str:
+        return f"{Decimal('101.20') + sign * Decimal(steps):f}"
+
+    def entry(at: str, risk: str, room: str, size: str, reason: str) -> Entry:
+        return {
+            "price": price(at),
+            "risk": risk,
+            "objectives": [price(str(Decimal(at) + n * Decimal(risk))) for n in (1, 2, 3)],
+            "room": room,
+            "size": size,
+            "size_reason": f"1000.00 at risk, {risk} a unit",
+            "reason": reason,
+        }
+
+    reasons = {
+        "early": f"open of the next bar, reckoned at the close; void if it opens {over} {price('0.30')}",
+        "break": f"one step {over} the last bar's {'high' if sign > 0 else 'low'}, as a stop order",
+        "average": f"close is {over} the 50-bar average already",
+        "stop": f"0.05 beyond the doji's {low}",
+        "obstacle": "nearest level ahead",
+    }
+    no_entry: Entry = {
+        "price": None,
+        "risk": None,
+        "objectives": [],
+        "room": None,
+        "size": None,
+        "size_reason": reasons["average"],
+        "reason": reasons["average"],
+    }
+    entries = {
+        "early": entry("0.00", "1.05", "2.86", "952", reasons["early"]),
+        "break": entry("0.15", "1.20", "2.38", "833", reasons["break"]),
+        "average": no_entry,
+    }
+    rules = _measures(
+        ("drive_direction", 0.85, "> 0", True, f"smaller of the two drives' bodies, counted {up}"),
+        ("drive_length", 1.62, ">= 1", True, "first drive's body in usual bodies"),
+        ("not_exhausted", 1.9, "<= 3", True, "first drive's range in ATR"),
+        ("drive_solid", 0.74, ">= 0.5", True, "less solid drive's body as a part of its range"),
+        ("doji_body", 0.04, "<= 0.1", True, "doji's body as a part of its range"),
+        ("doji_short", 0.31, "<= 0.75", True, "doji's range as a part of the first drive's"),
+        ("drives_alike", 1.12, "0.5714 to 1.75", True, "second drive's body as a part of the first's"),
+        ("progress", 0.55, "> 0", True, "how far the last close lies beyond the first drive's close and the doji"),
+        ("momentum", 2.0, "<= 10", True, f"bars since the MACD line crossed {over} its signal"),
+        ("traded", 3.0, ">= 3", True, "bars of the three that traded"),
+        ("place", 2.0, ">= 1", True, "places that hold"),
+    )
+    looked_at = _measures(
+        ("line", 0.21, "<= 0.5", True, f"the pullback's {low} in ATR from a trend line with 3 touches"),
+        ("average", 1.4, "<= 0.5", False, f"the pullback's {low} in ATR from the 50-bar average"),
+        ("level", 3.0, ">= 2", True, f"swing points within 0.5 ATR of the pullback's {low}"),
+        ("turn", 1.8, ">= 3", False, f"move in ATR to the pullback's {low}, which is not the {low}est of 40 bars"),
+    )
+    prices = {"line": "-1.35", "average": "-2.10", "level": "-1.30", "turn": "-1.25"}
+    return {
+        "instrument": instrument,
+        "timeframe": timeframe,
+        "setup": "doji_pause",
+        "direction": direction,
+        "bar_open": rfc3339(bar_close - QUARTER_HOUR),
+        "bar_close": rfc3339(bar_close),
+        "close": price("0.00"),
+        "step": "0.05",
+        "currency": "EUR",
+        "place": "line",
+        "rules": rules,
+        "places": {
+            name: {
+                "measured": found["measured"],
+                "threshold": found["threshold"],
+                "verdict": found["verdict"],
+                "text": found["text"],
+                "price": price(prices[name]),
+            }
+            for name, found in looked_at.items()
+        },
+        "evidence": {
+            **{f"place_{name}": found for name, found in looked_at.items()},
+            **_measures(
+                ("engulfing", 1.3, "covers it", True, "first drive's body in bodies of the bar before it"),
+                ("doji_inside", -0.05, "<= 0", True, "how far the doji reaches out of the first drive's range"),
+                ("doji_tight", 0.31, "<= 0.35", True, "doji's range as a part of the first drive's"),
+                ("beyond_fast_average", 1.05, "> 0", True, f"how far the close lies {over} the 50-bar average"),
+                ("beyond_slow_average", 3.4, "> 0", True, f"how far the close lies {over} the 200-bar average"),
+                ("volume", 0.8, "> 1", False, "last bar's volume in means of 20 bars"),
+            ),
+        },
+        "evidence_points": 7,
+        "evidence_total": 10,
+        "levels": {
+            "early": price("0.00"),
+            "break": price("0.15"),
+            "average": None,
+            "stop": price("-1.05"),
+            "objectives": entries["break"]["objectives"],
+            "obstacle": price("3.00"),
+        },
+        "level_reasons": reasons,
+        "entry_style": "break",
+        "entries": entries,
+        "exit_plan": {"style": "ride", "reason": f"close is {over} the 200-bar average"},
+        "size": entries["break"]["size"],
+        "size_reason": entries["break"]["size_reason"],
+    }
+
+
+def setup_event(
+    instrument: str = "HARBOUR", timeframe: str = "15m", direction: Direction = "long", bar_close: int = BAR_CLOSE
+) -> Event:
+    """Say that a setup stands."""
+    data = setup_data(instrument, timeframe, direction, bar_close)
+    name = event_id("setup.qualified", instrument, timeframe, "doji_pause", direction, str(bar_close))
+    return Event("setup.qualified", name, bar_close, f"{instrument}/{timeframe}", data, thread=name)
+
+
+def withdrawn_event(setup: Event) -> Event:
+    """Say that a setup said earlier no longer stands."""
+    about = setup.data
+    data: WithdrawnData = {
+        "instrument": about["instrument"],
+        "timeframe": about["timeframe"],
+        "setup": about["setup"],
+        "direction": about["direction"],
+        "bar_open": about["bar_open"],
+        "bar_close": about["bar_close"],
+        "withdraws": setup.id,
+        "reason": "the feed restated the bar",
+    }
+    return Event(
+        "setup.withdrawn", event_id("setup.withdrawn", setup.id), setup.time, setup.subject, data, thread=setup.id
+    )
+
+
+def station_event(station: str = "loft") -> Event:
+    """Say that a station is still watching."""
+    data: StationData = {
+        "station": station,
+        "reason": "still watching",
+        "series": 12,
+        "bars": 4_032,
+        "setups": ["HARBOUR 15m long"],
+        "troubles": [],
+    }
+    return Event("station.watching", event_id("station.watching", station, str(BAR_CLOSE)), BAR_CLOSE, station, data)

@@ -1,0 +1,39 @@
+"""Text from outside, made safe to show."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scanner.present.text import plain
+
+ANY_TEXT = st.text(st.characters(exclude_categories=()))
+"""Every code point, half surrogate pairs too."""
+
+
+@given(ANY_TEXT, st.integers(1, 60))
+def test_nothing_hidden_is_left_and_the_limit_holds(text: str, limit: int) -> None:
+    shown = plain(text, limit)
+    assert len(shown) <= limit
+    assert not [one for one in shown if unicodedata.category(one)[0] == "C"]
+    assert len(shown.splitlines()) <= 1
+    shown.encode()
+
+
+@given(st.text(st.characters(categories=("L", "N", "P", "S", "M", "Zs"))))
+def test_visible_text_is_left_as_it_is(text: str) -> None:
+    assert plain(text, max(1, len(text))) == text
+
+
+def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
+    assert plain("\x1b[31mred", 40) == "<001B>[31mred"
+    assert plain("\x9b31mred", 40) == "<009B>31mred"
+    assert plain("abc\u202ecba\u2066", 40) == "abc<202E>cba<2066>"
+    assert plain("one\u2028two\r\nthree\0", 60) == "one<2028>two<000D><000A>three<0000>"
+    assert plain("☃ [bold]&<b>", 40) == "☃ [bold]&<b>"
+
+
+def test_a_long_text_is_cut_with_an_ellipsis() -> None:
+    assert plain("x" * 10_000, 10) == "x" * 9 + "…"

@@ -115,7 +115,11 @@ def test_mirrored_prices_give_mirrored_setups_and_levels(seed: int) -> None:
 def test_prices_and_step_times_a_power_of_ten_give_the_same_setups(seed: int, power: int) -> None:
     rows = tape(seed)
     factor = Decimal(10) ** power
-    scaled = [(*(float(Decimal(repr(price)) * factor) for price in row[:4]), row[4]) for row in rows]
+
+    def times(price: float) -> float:
+        return float(Decimal(repr(price)) * factor)
+
+    scaled = [(times(o), times(high), times(low), times(c), v) for o, high, low, c, v in rows]
     direct = setups(said(bars_of(rows)))
     other = setups(said(bars_of(scaled), step=str(Decimal("0.01") * factor)))
     assert [(event.id, event.data["place"], event.data["evidence_points"]) for event in direct] == [

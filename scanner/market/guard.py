@@ -134,8 +134,8 @@ class Guard:
     def _check_numbers(raw: RawBars, found: _Findings) -> None:
         """Refuse rows whose prices cannot be those of a bar. A negative price is a price."""
         low_end, high_end = np.minimum(raw.open, raw.close), np.maximum(raw.open, raw.close)
-        # One comparison finds nearly every bar right: NaN and infinities fail it as well.
-        sound = (raw.low <= low_end) & (high_end <= raw.high) & (raw.high - raw.low < np.inf)
+        # Few comparisons find nearly every bar right: NaN fails them all.
+        sound = (raw.low <= low_end) & (high_end <= raw.high) & (raw.low > -np.inf) & (raw.high < np.inf)
         sound &= ~((raw.volume < 0) | (raw.volume == np.inf))
         rest = np.flatnonzero(~sound)
         if not len(rest):

@@ -29,14 +29,14 @@ def with_pandas(bars: Columns) -> NDArray[np.int64]:
     fast, slow = close.rolling(50).mean(), close.rolling(200).mean()
     macd = close.ewm(span=12, adjust=False).mean() - close.ewm(span=26, adjust=False).mean()
     gap = macd - macd.ewm(span=9, adjust=False).mean()
-    true_range = np.maximum(high, last.fillna(high)) - np.minimum(low, last.fillna(low))
+    true_range = high.where(high > last, last).fillna(high) - low.where(low < last, last).fillna(low)
     seeded = true_range.copy()
     seeded.iloc[:13] = np.nan
     seeded.iloc[13] = true_range.iloc[:14].mean()
     atr = seeded.ewm(alpha=1 / 14, adjust=False).mean()
     body, range_ = (close - open_).abs(), high - low
     usual = body.rolling(14).mean()
-    tie = TIE * np.maximum(high.abs(), low.abs()).rolling(3).max()
+    tie = TIE * high.abs().where(high.abs() > low.abs(), low.abs()).rolling(3).max()
     body_a, body_d, range_a, range_d = body.shift(2), body.shift(1), range_.shift(2), range_.shift(1)
     traded = ~((range_ == 0) & (volume == 0))
     common = (

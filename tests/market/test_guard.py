@@ -1,0 +1,148 @@
+"""The guard: each kind of bad row is refused with its reason, and nothing depends on how the rows are cut."""
+
+from __future__ import annotations
+
+from math import inf, nan
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scanner.market.bars import NO_TIME, Bars, RawBars
+from scanner.market.calendars import calendar_named
+from scanner.market.guard import Guard
+from scanner.market.sessions import Timetable
+from scanner.market.timeframes import Timeframe
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+QUARTER = 900 * 1_000_000_000
+START = 1_767_348_000 * 1_000_000_000  # 2026-01-02 10:00 UTC
+
+Row = tuple[int, float, float, float, float, float]
+
+
+def raw(rows: Sequence[Row], first_row: int = 2, unreadable: dict[int, str] | None = None) -> RawBars:
+    columns = np.array([row[1:] for row in rows], dtype=float).reshape(-1, 5).T
+    stamps = np.array([row[0] for row in rows], dtype=np.int64)
+    numbers = np.arange(first_row, first_row + len(rows))
+    opens, highs, lows, closes, volumes = np.ascontiguousarray(columns)
+    return RawBars(stamps, opens, highs, lows, closes, volumes, numbers, "gulls.csv", unreadable=unreadable or {})
+
+
+def guard(calendar: str = "24/7") -> Guard:
+    return Guard(Timetable(calendar_named(calendar), Timeframe.named("15m")))
+
+
+def good(n: int) -> Row:
+    return (START + n * QUARTER, 10.0, 11.0, 9.0, 10.5, 5.0)
+
+
+@pytest.mark.parametrize(
+    ("row", "reason", "said"),
+    [
+        ((START + QUARTER, nan, 11.0, 9.0, 10.5, 5.0), "unreadable price", "a price is missing or no number (n/a)"),
+        ((START + QUARTER, 10.0, inf, 9.0, 10.5, 5.0), "infinite price", "a price is infinite"),
+        ((START + QUARTER, 10.0, 8.0, 9.0, 10.5, 5.0), "high below low", "high 8, low 9"),
+        ((START + QUARTER, 12.0, 11.0, 9.0, 10.5, 5.0), "outside its range", "open 12, high 11"),
+        ((START + QUARTER, 10.0, 11.0, 9.0, 8.5, 5.0), "outside its range", "low 9, close 8.5"),
+        ((START + QUARTER, 10.0, 11.0, 9.0, 10.5, -1.0), "impossible volume", "the volume is -1"),
+        ((NO_TIME, 10.0, 11.0, 9.0, 10.5, 5.0), "unreadable time", "the time is missing or cannot be read (n/a)"),
+        ((START + QUARTER + 1, 10.0, 11.0, 9.0, 10.5, 5.0), "misaligned time", "no 15m bar has the time"),
+        ((START, 10.0, 11.0, 9.0, 10.5, 5.0), "repeated time", "with the same prices"),
+        ((START, 10.0, 11.0, 9.0, 10.6, 5.0), "repeated time", "with other prices"),
+        ((START - QUARTER, 10.0, 11.0, 9.0, 10.5, 5.0), "backward time", "goes back"),
+    ],
+)
+def test_a_bad_row_is_refused_with_its_reason_and_the_rest_goes_on(row: Row, reason: str, said: str) -> None:
+    checked = guard().check(raw([good(0), row, good(1)], unreadable={3: "n/a"}))
+    (note,) = checked.notes
+    assert (note.source, note.row, note.reason, note.refused) == ("gulls.csv", 3, reason, True)
+    assert said in note.text
+    assert checked.counts == {reason: 1}
+    assert checked.bars.open_time.tolist() == [START, START + QUARTER]
+
+
+def test_missing_bars_and_bars_without_trade_are_kept_and_noted() -> None:
+    idle = (START + 3 * QUARTER, 10.0, 10.0, 10.0, 10.0, 0.0)
+    checked = guard().check(raw([good(0), idle]))
+    assert len(checked.bars) == 2
+    assert [(note.row, note.reason, note.refused) for note in checked.notes] == [
+        (3, "no trade", False),
+        (3, "missing bars", False),
+    ]
+    assert checked.counts == {"missing bars": 2, "no trade": 1}
+
+
+def test_negative_prices_are_prices_and_a_missing_volume_is_no_fault() -> None:
+    checked = guard().check(raw([(START, -10.0, -9.0, -11.0, -9.5, nan)]))
+    assert (len(checked.bars), checked.notes) == (1, [])
+
+
+def test_where_sessions_are_unknown_bars_must_keep_step_and_not_overlap() -> None:
+    hours = Guard(Timetable(calendar_named("none"), Timeframe.named("4h")))
+    rows = [(START + n * 4 * QUARTER, *good(0)[1:]) for n in (0, 4, 5, 8)]
+    rows.insert(2, (START + 4 * 4 * QUARTER + QUARTER, *good(0)[1:]))
+    checked = hours.check(raw(rows))
+    assert [(note.row, note.reason) for note in checked.notes] == [(4, "misaligned time"), (5, "misaligned time")]
+    assert len(checked.bars) == 3
+
+
+def test_a_million_bad_rows_are_counted_and_only_some_told() -> None:
+    count = 1_000_000
+    ones = np.ones(count)
+    stamps = START + QUARTER * np.arange(count, dtype=np.int64)
+    checked = guard("none").check(RawBars(stamps, ones, ones, ones * 2, ones, ones, np.arange(count), "gulls.csv"))
+    assert checked.counts == {"high below low": count}
+    assert len(checked.notes) == 1_000
+
+
+CELLS = st.sampled_from([9.0, 10.0, 11.0, nan, inf, -inf])
+ROWS = st.lists(
+    st.tuples(
+        st.sampled_from([*(START + n * QUARTER for n in range(6)), START + 7, NO_TIME]),
+        CELLS,
+        CELLS,
+        CELLS,
+        CELLS,
+        CELLS,
+    ),
+    max_size=30,
+)
+
+
+def outcome(watch: Guard, parts: Sequence[RawBars]) -> tuple[Any, ...]:
+    checked = [watch.check(part) for part in parts]
+    bars = Bars.joined([each.bars for each in checked])
+    notes = sorted((note.row, note.reason, note.text) for each in checked for note in each.notes)
+    counts: dict[str, int] = {}
+    for each in checked:
+        for reason, count in each.counts.items():
+            counts[reason] = counts.get(reason, 0) + count
+    return [str(column.tolist())[1:-1] for column in bars.columns()], notes, sorted(counts.items()), watch.snapshot()
+
+
+@settings(deadline=None)
+@given(ROWS, st.integers(0, 30), st.sampled_from(["none", "24/7"]))
+def test_how_rows_are_cut_changes_nothing_even_across_a_restart(rows: list[Row], cut: int, calendar: str) -> None:
+    whole = outcome(guard(calendar), [raw(rows)])
+    assert outcome(guard(calendar), [raw(rows[:cut]), raw(rows[cut:], 2 + cut)]) == whole
+    first, second = guard(calendar), guard(calendar)
+    before = outcome(first, [raw(rows[:cut])])
+    second.restore(first.snapshot())
+    after = outcome(second, [raw(rows[cut:], 2 + cut)])
+    assert [", ".join(filter(None, both)) for both in zip(before[0], after[0], strict=True)] == whole[0]
+    assert sorted(before[1] + after[1]) == whole[1]
+    assert after[3] == whole[3]
+
+
+@settings(deadline=None)
+@given(ROWS)
+def test_what_passes_is_in_order_and_every_row_is_taken_or_refused(rows: list[Row]) -> None:
+    checked = guard().check(raw(rows))
+    assert (np.diff(checked.bars.open_time) > 0).all()
+    refused = [note for note in checked.notes if note.refused]
+    assert len(checked.bars) + len(refused) == len(rows)

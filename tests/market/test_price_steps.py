@@ -1,0 +1,82 @@
+"""Price steps: the published tables, and rounding that never leaves the grid."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scanner.market.price_steps import PriceSteps, guess_step
+
+D = Decimal
+
+
+@pytest.mark.parametrize(
+    ("price", "trades", "step"),
+    # Commission Delegated Regulation (EU) 2017/588, annex (from memory; the ladder agrees with a public
+    # implementation).
+    [
+        ("0.05", 9, "0.0005"),
+        ("1.50", 9_000, "0.0002"),
+        ("30", 599, "0.05"),
+        ("60000", 5, "500"),
+        ("0.01", 10_000, "0.0001"),
+    ],
+)
+def test_steps_of_shares_in_the_eu(price: str, trades: int, step: str) -> None:
+    assert PriceSteps.eu_shares(trades).at(D(price)) == D(step)
+
+
+def test_steps_of_shares_in_the_us() -> None:
+    # 17 CFR 242.612: 0.01 from 1.00 USD up, 0.0001 below (from memory; amended since: the user's own setting rules).
+    steps = PriceSteps.us_shares()
+    assert (steps.at(D("1.00")), steps.at(D("0.9999"))) == (D("0.01"), D("0.0001"))
+    assert steps.round_up(D("0.99991")) == D("1.00")
+
+
+GRIDS = st.sampled_from(
+    [
+        PriceSteps.eu_shares(5),
+        PriceSteps.us_shares(),
+        *(PriceSteps.fixed(D(s)) for s in ("0.25", "0.03125", "0.0001", "5")),
+    ]
+)
+PRICES = st.decimals(-20_000, 20_000, places=7)
+
+
+@given(GRIDS, PRICES)
+def test_rounding_gives_the_nearest_prices_of_the_grid_on_either_side(steps: PriceSteps, price: Decimal) -> None:
+    low, high = steps.round_down(price), steps.round_up(price)
+    assert low <= price <= high
+    for rounded in (low, high):
+        assert rounded % steps.at(rounded) == 0
+        assert steps.round_down(rounded) == steps.round_up(rounded) == steps.nearest(rounded) == rounded
+    assert high - low in {0, steps.at(price)}
+    assert abs(steps.nearest(price) - price) <= steps.at(price) / 2
+    # In a mirror, down is up.
+    assert steps.round_down(-price) == -high
+
+
+def test_bands_in_disorder_are_refused() -> None:
+    with pytest.raises(ValueError, match="begin at 0 and rise"):
+        PriceSteps.bands([(D(1), D("0.01"))])
+    with pytest.raises(ValueError, match="a step above 0"):
+        PriceSteps.fixed(D(0))
+
+
+@pytest.mark.parametrize(
+    ("prices", "step"),
+    [
+        ([1228.099976, 1229.22998, 877.0], "0.01"),  # what 32-bit numbers leave of hundredths
+        ([1.08345, 1.1], "0.00001"),
+        ([4000.25, 4000.5], "0.01"),
+        ([15000.0, 15005.0], "1"),
+        ([0.00001234, 0.5], "1E-8"),
+        ([-37.63, 10.01], "0.01"),
+    ],
+)
+def test_a_step_is_guessed_from_prices(prices: list[float], step: str) -> None:
+    assert guess_step(np.array(prices)) == D(step)

@@ -48,7 +48,7 @@ def weigh(series: Series, t: int, sign: int, places: dict[str, PlaceFound]) -> t
         "measured": number((close_a - open_a) / body_p) if body_p else None,
         "threshold": "covers it",
         "verdict": close_p < open_p and open_a <= close_p and close_a >= open_p,
-        "text": "first drive's body in bodies of the bar before it, which must have gone the other way and be engulfed",
+        "text": "first drive's body in bodies of the bar before, which went the other way and is covered",
     }
     points["doji_inside"] = {
         "measured": number(max(low_a - low_d, high_d - high_a)),

@@ -6,10 +6,10 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
-import click
+import typer
 
 if TYPE_CHECKING:
-    import typer
+    from collections.abc import Callable
 
 DONE, FAILED, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 """Exit codes: all well; stopped by trouble on the way; bad words or unusable input; Ctrl-C."""
@@ -21,24 +21,16 @@ class UsageError(Exception):
     exit_code = UNUSABLE
 
 
-def _sentence(problem: BaseException) -> str:
-    return f"closewatch: {problem}".rstrip()
-
-
 def run_guarded(app: typer.Typer) -> int:
-    """Run the command line and give its exit code."""
-    import typer.main  # noqa: PLC0415
+    """Run the command line and give its exit code.
 
+    Trouble that was foreseen carries an ``exit_code``, and its message is the sentence for the user; anything else
+    is a defect of ours and keeps its traceback.
+    """
     try:
         result = typer.main.get_command(app)(standalone_mode=False)
         sys.stdout.flush()
-    except click.exceptions.NoArgsIsHelpError as nothing_said:
-        sys.stdout.write(nothing_said.ctx.get_help() + "\n")
-        return UNUSABLE
-    except click.ClickException as problem:
-        problem.show()
-        return UNUSABLE
-    except (KeyboardInterrupt, click.Abort):
+    except (KeyboardInterrupt, typer.Abort):
         sys.stderr.write("\nclosewatch: stopped; nothing half done was left behind.\n")
         return INTERRUPTED
     except BrokenPipeError:
@@ -46,17 +38,13 @@ def run_guarded(app: typer.Typer) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FAILED
     except Exception as problem:
-        expected = _expected(problem)
-        if expected is None:
+        code = UNUSABLE if isinstance(problem, OSError) else getattr(problem, "exit_code", None)
+        if not isinstance(code, int):
             raise
-        sys.stderr.write(_sentence(problem) + "\n")
-        return expected
-    return result if isinstance(result, int) else DONE
-
-
-def _expected(problem: Exception) -> int | None:
-    """Give the exit code of a trouble that was foreseen, None for a defect of ours."""
-    code = getattr(problem, "exit_code", None)
-    if isinstance(code, int):
+        show: Callable[[], None] | None = getattr(problem, "show", None)  # the parser's own troubles show usage too
+        if show is not None:
+            show()
+        else:
+            sys.stderr.write(f"closewatch: {problem}\n")
         return code
-    return UNUSABLE if isinstance(problem, OSError) else None
+    return result if isinstance(result, int) else DONE

@@ -49,11 +49,11 @@ def missed_by(measure: Measure) -> str:
     return f"{min(abs(value - bound) for bound in bounds):.4g}" if bounds else ""
 
 
-def _rows(measures: Mapping[str, Measure]) -> list[tuple[str, ...]]:
+def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[str, ...]]:
     return [
         (
             name,
-            HELD if measure["verdict"] else MISSED,
+            HELD if measure["verdict"] else missed,
             "-" if measure["measured"] is None else f"{measure['measured']:.4g}",
             measure["threshold"],
             missed_by(measure),
@@ -97,7 +97,7 @@ def judgement(found: Judgement) -> list[str]:
     ]
     if missed or found.plan is None:
         return lines
-    evidence = [row[:4] + row[5:] for row in _rows(found.evidence)]
+    evidence = [row[:4] + row[5:] for row in _rows(found.evidence, "no")]
     lines += ["", *table(("evidence", "holds", "measured", "wanted", "what is measured"), evidence, left=(0, 1, 3, 4))]
     plan = found.plan
     entries = [
@@ -105,16 +105,15 @@ def judgement(found: Judgement) -> list[str]:
             style,
             entry["price"] or "-",
             entry["risk"] or "-",
-            " ".join(entry["objectives"]) or "-",
+            *(entry["objectives"] or ("-", "-", "-")),
             entry["room"] or "-",
             entry["size"] or "-",
-            entry["reason"],
         )
         for style, entry in plan.entries.items()
     ]
-    lines += ["", *table(("entry", "price", "R", "1R 2R 3R", "room", "size", "how"), entries, left=(0, 6))]
+    lines += ["", *table(("entry", "price", "R", "1R", "2R", "3R", "room", "size"), entries)]
+    lines += ["", *(f"{style:9} {entry['reason']}" for style, entry in plan.entries.items())]
     lines += [
-        "",
         f"stop      {plan.levels['stop']}: {plan.level_reasons['stop']}",
         f"obstacle  {plan.levels['obstacle'] or '-'}: {plan.level_reasons['obstacle']}",
         f"exit      {plan.exit_plan['style']}: {plan.exit_plan['reason']}",

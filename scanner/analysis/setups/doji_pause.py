@@ -6,6 +6,7 @@ The pause did not turn the move, so it may continue. Every rule is measured here
 
 from __future__ import annotations
 
+from math import isnan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -124,6 +125,9 @@ def describe(measured: NDArray[np.float64], verdicts: NDArray[np.bool_], sign: i
     up = "up" if sign > 0 else "down"
     cross = "above" if sign > 0 else "below"
     alike = rules.alike
+    momentum = f"bars since the MACD line crossed {cross} its signal"
+    if isnan(measured[MOMENTUM]):
+        momentum = f"the MACD line is not {cross} its signal"
     allowed = number(measured[DOJI_ALLOWED])
     words = (
         ("> 0", "smaller of the two drives' bodies, counted " + up),
@@ -134,7 +138,7 @@ def describe(measured: NDArray[np.float64], verdicts: NDArray[np.bool_], sign: i
         (f"<= {rules.doji_range:g}", "doji's range as a part of the first drive's"),
         (f"{1 / alike:.4g} to {alike:g}", "second drive's body as a part of the first's"),
         ("> 0", "how far the last close lies beyond the first drive's close and the doji"),
-        (f"<= {rules.cross_window}", f"bars since the MACD line crossed {cross} its signal"),
+        (f"<= {rules.cross_window}", momentum),
         (f">= {BARS}", "bars of the three that traded"),
     )
     return {

@@ -55,6 +55,15 @@ TimeframeName = Annotated[
 ]
 Equity = Annotated[str | None, typer.Option(help="Money in the account; with it, a size is given at 1 % risk.")]
 
+ConfigFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--config",
+        help="Configuration whose instruments, rules and account to use; files are matched by instrument name.",
+        metavar="CONFIG.toml",
+    ),
+]
+
 
 def _number(text: str | None, option: str) -> Decimal | None:
     if text is None:
@@ -82,6 +91,7 @@ def replay(
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
+    config: ConfigFile = None,
     strict: Annotated[bool, typer.Option("--strict", help="Stop at the first row that is refused.")] = False,
 ) -> None:
     """Show every moment in recorded bars at which the setup stood, with its levels.
@@ -90,7 +100,9 @@ def replay(
     """
     from scanner.commands import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
 
-    command.run(files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity), events, strict=strict)
+    command.run(
+        files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, config), events, strict=strict
+    )
 
 
 @app.command()
@@ -107,6 +119,7 @@ def explain(
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
+    config: ConfigFile = None,
 ) -> None:
     """Say why there was a setup at a bar, or why there was none: every rule with its number.
 
@@ -114,7 +127,9 @@ def explain(
     """
     from scanner.commands import explain as command  # noqa: PLC0415 - heavy, and not needed for --help
 
-    command.run(files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity), at, instrument)
+    command.run(
+        files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, config), at, instrument
+    )
 
 
 def _reading(
@@ -125,10 +140,19 @@ def _reading(
     step: str | None,
     timeframes: list[str],
     equity: str | None,
+    config: Path | None,
 ) -> Reading:
-    from scanner.commands.recordings import Reading  # noqa: PLC0415
-    from scanner.trade.size import Account  # noqa: PLC0415
+    from scanner.commands.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
+    known = None
+    if config is not None:
+        from scanner import settings  # noqa: PLC0415 - as above
+
+        known = settings.load(config)
+    account = Account() if known is None else known.account
+    if equity is not None:
+        account = account.model_copy(update={"equity": _number(equity, "--equity")})
     return Reading(
         tz=tz,
         stamp=stamp,
@@ -136,7 +160,9 @@ def _reading(
         calendar=calendar,
         step=_number(step, "--step"),
         timeframes=tuple(timeframes),
-        account=Account(equity=_number(equity, "--equity")),
+        settings=known,
+        **({} if known is None else {"rules": known.rules}),
+        account=account,
     )
 
 

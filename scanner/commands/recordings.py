@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from decimal import Decimal
 from importlib.metadata import entry_points
 from typing import TYPE_CHECKING, Any
 
@@ -19,12 +20,12 @@ from scanner.trade.size import Account
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from decimal import Decimal
     from pathlib import Path
 
     from numpy.typing import NDArray
 
     from scanner.market.bars import RawBars
+    from scanner.settings import Settings
     from scanner.study.replay import Recording, Tally
 
 
@@ -38,6 +39,7 @@ class Reading:
     calendar: str = "none"
     step: Decimal | None = None
     timeframes: Sequence[str] = ()
+    settings: Settings | None = None
     rules: Rules = field(default_factory=Rules)
     account: Account = field(default_factory=Account)
 
@@ -63,23 +65,35 @@ def first_prices(raw: RawBars, count: int) -> NDArray[np.float64]:
 
 
 def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
-    """Make the pipeline for one recording from its first rows and what the user said."""
+    """Make the pipeline for one recording from its first rows and what the user said.
+
+    An instrument of the configuration is taken as it stands there; of any other, what the options say.
+    """
     base = base_timeframe(first, recording)
-    targets = [Timeframe.named(name) for name in reading.timeframes] or [base]
-    step = reading.step
-    if step is None:
-        step = guess_step(first_prices(first, reading.rules.warm_up))
-    tally.timeframes = tuple(target.name for target in targets)
-    tally.step, tally.step_guessed = f"{step:f}", reading.step is None
-    instrument = Instrument(recording.symbol, PriceSteps.fixed(step))
+    named = [Timeframe.named(name) for name in reading.timeframes]
+    known = reading.settings
+    if known is not None and recording.symbol in known.instruments:
+        watched = known.of(recording.symbol)
+        instrument, calendar, rules, adjustments = (
+            watched.instrument,
+            watched.calendar,
+            watched.rules,
+            watched.adjustments,
+        )
+        targets = named or list(watched.timeframes)
+        step = instrument.steps.at(Decimal(1))
+    else:
+        rules = reading.rules
+        guessed = guess_step(first_prices(first, rules.warm_up))
+        step = reading.step or guessed
+        tally.step_guessed = reading.step is None
+        instrument = Instrument(recording.symbol, PriceSteps.fixed(step))
+        calendar, adjustments = calendar_named(reading.calendar, reading.tz), ()
+        targets = named or [base]
+    tally.timeframes, tally.step = tuple(target.name for target in targets), f"{step:f}"
     try:
         return Pipeline(
-            instrument,
-            calendar_named(reading.calendar, reading.tz),
-            base,
-            targets,
-            rules=reading.rules,
-            account=reading.account,
+            instrument, calendar, base, targets, rules=rules, account=reading.account, adjustments=adjustments
         )
     except ValueError as problem:
         raise ReplayError(f"{recording.path}: {problem}") from problem

@@ -1,0 +1,125 @@
+"""Words for what is said of the watching itself: series on hold, feeds late and back, a station caught up and alive."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from scanner.present.cautions import SHORT
+from scanner.present.times import moment
+from scanner.present.wording import Line, Words, counted, headline, name, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.events import FeedData, SeriesData, StationData
+    from scanner.ports import Message
+
+LISTED = 12
+"""So many names of a list are shown, and the rest counted."""
+
+
+def series_held(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that a series is not judged for a while, and why."""
+    data: SeriesData = message.event.data
+    return Words(
+        headline=headline(
+            lambda named: f"On hold: {named} {data['timeframe']}, no setups until {data['ready_after']:,} more bars",
+            data["instrument"],
+        ),
+        lead=f"{sentence(data['reason'])} Bar closed {moment(message.event.time, user_zone, exchange_zone)}.",
+        wrong="Until then silence about it means nothing. "
+        "If this was a split, an adjustment with its date and ratio in the configuration rescales the bars before it.",
+    )
+
+
+def series_resumed(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that a series is judged again."""
+    data: SeriesData = message.event.data
+    return Words(
+        headline=headline(lambda named: f"Watched again: {named} {data['timeframe']}", data["instrument"]),
+        lead=f"{sentence(data['reason'])} Bar closed {moment(message.event.time, user_zone, exchange_zone)}.",
+    )
+
+
+def feed_late(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that bars do not come."""
+    data: FeedData = message.event.data
+    return Words(
+        headline=headline(
+            lambda named: (
+                f"Feed late: {named}, {_series(len(data['series']))}, since {_since(data['since'], user_zone)}"
+            ),
+            data["feed"],
+        ),
+        lead=f"{sentence(data['reason'])} No bar since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
+        why=_listed("series", data["series"]),
+        wrong="Until it is back, silence does not mean that nothing qualified: nobody is looking at these series.",
+    )
+
+
+def feed_back(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that bars come again, and what was made up for."""
+    data: FeedData = message.event.data
+    return Words(
+        headline=headline(
+            lambda named: f"Feed back: {named}, {counted(data['caught_up'], 'bar')} caught up", data["feed"]
+        ),
+        lead=f"{sentence(data['reason'])} Late since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
+        why=_listed("series", data["series"]),
+    )
+
+
+def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say what a station found while it made up for the time it was away."""
+    data: StationData = message.event.data
+    found = data["setups"]
+    return Words(
+        headline=headline(
+            lambda named: f"{named} caught up: {counted(data['bars'], 'bar')}, {_setups(found)} too old to act on",
+            data["station"],
+        ),
+        lead=_state(data, message.event.time, user_zone, exchange_zone),
+        why=_listed("setup", found) + _listed("trouble", data["troubles"]),
+        caution=SHORT if found else "",
+    )
+
+
+def watching(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that a station is alive, what it looked at, and what troubles it."""
+    data: StationData = message.event.data
+    found, troubles = data["setups"], data["troubles"]
+    trouble = counted(len(troubles), "trouble") if troubles else "no trouble"
+    return Words(
+        headline=headline(
+            lambda named: f"{named} is still watching: {_series(data['series'])}, {_setups(found)}, {trouble}",
+            data["station"],
+        ),
+        lead=_state(data, message.event.time, user_zone, exchange_zone),
+        why=_listed("setup", found) + _listed("trouble", troubles),
+        caution=SHORT if found else "",
+    )
+
+
+def _state(data: StationData, time: int, user_zone: str, exchange_zone: str | None) -> str:
+    looked = f"{counted(data['bars'], 'bar')} of {_series(data['series'])} looked at"
+    return f"{sentence(data['reason'])} {looked} until {moment(time, user_zone, exchange_zone)}.".lstrip()
+
+
+def _series(count: int) -> str:
+    return counted(count, "series", "series")
+
+
+def _setups(found: Sequence[str]) -> str:
+    return counted(len(found), "setup")
+
+
+def _listed(what: str, names: Sequence[str]) -> tuple[Line, ...]:
+    lines = [Line(what, name(each, 80)) for each in names[:LISTED]]
+    if len(names) > LISTED:
+        lines.append(Line(what, f"and {len(names) - LISTED:,} more"))
+    return tuple(lines)
+
+
+def _since(text: str, user_zone: str, exchange_zone: str | None = None) -> str:
+    return moment(int(datetime.fromisoformat(text).timestamp()) * 1_000_000_000, user_zone, exchange_zone)

@@ -1,0 +1,50 @@
+"""Moments in the words of people: in the user's zone, and in the exchange's beside it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+
+def known_zone(name: str) -> str:
+    """Give the name back if it is a time zone; ValueError says what one looks like."""
+    try:
+        ZoneInfo(name)
+    except (OSError, KeyError, ValueError):
+        raise ValueError(f"{name!r} is no time zone; write one as Europe/Berlin or UTC") from None
+    return name
+
+
+def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -> str:
+    """Say when something was, in the user's time and, where that differs, in the exchange's.
+
+    ``nanoseconds`` count from 1970 UTC. A zone is named by its city; the second day is named only where it is another.
+
+    >>> moment(1_772_467_200_000_000_000, "Europe/Berlin", "America/New_York")
+    'Mon 2 Mar 2026 17:00 Berlin (11:00 New York)'
+    >>> moment(1_772_467_200_000_000_000, "UTC", "Asia/Tokyo")
+    'Mon 2 Mar 2026 16:00 UTC (Tue 3 Mar 01:00 Tokyo)'
+    """
+    when = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC)
+    own = when.astimezone(ZoneInfo(user_zone))
+    text = f"{own:%a} {own.day} {own:%b %Y} {_clock(own)} {city(user_zone)}"
+    if exchange_zone is None:
+        return text
+    there = when.astimezone(ZoneInfo(exchange_zone))
+    if there.utcoffset() == own.utcoffset():
+        return text
+    day = "" if there.date() == own.date() else f"{there:%a} {there.day} {there:%b} "
+    return f"{text} ({day}{_clock(there)} {city(exchange_zone)})"
+
+
+def city(zone: str) -> str:
+    """Give the place that a zone is named after.
+
+    >>> city("America/Argentina/Buenos_Aires")
+    'Buenos Aires'
+    """
+    return zone.rpartition("/")[2].replace("_", " ")
+
+
+def _clock(when: datetime) -> str:
+    return f"{when:%H:%M:%S}" if when.second else f"{when:%H:%M}"

@@ -1,0 +1,137 @@
+"""What all words have in common: their parts, their plain form, and how names and numbers are written."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scanner.present.text import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+HEADLINE_LENGTH = 110
+NAME_LENGTH = 32
+SHORTEST_NAME = 12
+"""A headline whose prices leave a name less room than this grows beyond its length instead."""
+TEXT_LENGTH = 300
+RIGHT_TO_LEFT = {"R", "AL"}
+LEFT_TO_RIGHT_MARK = "\u200e"
+MARKS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One fact: what it is, its value, and a note that may be empty."""
+
+    name: str
+    value: str
+    note: str = ""
+
+    def plain(self) -> str:
+        """Give it as a line of text.
+
+        >>> Line("stop", "100.15", "0.06 beyond the doji's low").plain()
+        "stop: 100.15 (0.06 beyond the doji's low)"
+        """
+        return f"{self.name}: {self.value}" + (f" ({self.note})" if self.note else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """An event in words. All text is safe to show: one line each, no hidden character.
+
+    ``headline`` is complete in itself. ``lead`` says what happened and when, in a sentence or two. ``levels`` begin
+    with those one acts on, and ``glance`` is what matters of them beyond the headline. ``wrong`` says what would
+    prove it wrong. ``parts`` are the alerts of a digest. Any of these but the headline may be empty.
+    """
+
+    headline: str
+    lead: str = ""
+    glance: str = ""
+    why: tuple[Line, ...] = ()
+    levels: tuple[Line, ...] = ()
+    wrong: str = ""
+    caution: str = ""
+    parts: tuple[Words, ...] = ()
+
+    def plain(self) -> str:
+        """Give everything as text; the alerts of a digest in brief."""
+        blocks = [self.headline, self.lead]
+        blocks += [_titled(title, lines) for title, lines in (("Levels", self.levels), ("Why", self.why))]
+        blocks += [self.wrong]
+        blocks += [f"{number}. {part.headline}\n{part.brief()}" for number, part in enumerate(self.parts, start=1)]
+        blocks += [self.caution]
+        return "\n\n".join(block.rstrip() for block in blocks if block) + "\n"
+
+    def brief(self) -> str:
+        """Give what matters beyond the headline in a few lines, without the caution; of a digest the headlines."""
+        heads = "\n".join(part.headline for part in self.parts)
+        return "\n".join(line for line in (self.lead, self.glance, self.wrong, heads) if line)
+
+
+def _titled(title: str, lines: tuple[Line, ...]) -> str:
+    return "\n".join([title, *(f"  {line.plain()}" for line in lines)]) if lines else ""
+
+
+def name(text: str, limit: int = NAME_LENGTH) -> str:
+    r"""Give a name from outside, safe to stand in a sentence and cut to ``limit``.
+
+    A name written from right to left stands between two marks that keep the numbers around it on their side.
+
+    >>> name("  A\nB "), name(" ")
+    ('A<000A>B', 'unnamed')
+    """
+    shown = plain(text.strip(), limit) or "unnamed"
+    turned = any(unicodedata.bidirectional(one) in RIGHT_TO_LEFT for one in shown)
+    return f"{LEFT_TO_RIGHT_MARK}{shown}{LEFT_TO_RIGHT_MARK}" if turned else shown
+
+
+def phrase(text: str) -> str:
+    """Give a reason from outside, safe and cut to a length that can be read."""
+    return plain(text.strip(), TEXT_LENGTH)
+
+
+def sentence(text: str) -> str:
+    """Make a sentence of a reason from outside.
+
+    >>> sentence("no answer")
+    'No answer.'
+    """
+    shown = phrase(text)
+    return shown and shown[0].upper() + shown[1:] + ("" if shown[-1] in ".!?…" else ".")
+
+
+def headline(write: Callable[[str], str], text: str) -> str:
+    """Write a headline around a name that is cut so that the whole stays within its length."""
+    room = HEADLINE_LENGTH - len(write(""))
+    return write(name(text, min(NAME_LENGTH, max(SHORTEST_NAME, room - MARKS))))
+
+
+def number(value: float | None) -> str:
+    """Write a measured value; a dash where nothing was measured.
+
+    >>> number(1.61803), number(None)
+    ('1.618', '-')
+    """
+    return "-" if value is None else f"{value:.4g}"
+
+
+def threshold(text: str) -> str:
+    """Say what a measured value is held against.
+
+    >>> threshold(">= 0.5"), threshold("0.5 to 2"), threshold("covers it")
+    ('wanted ≥ 0.5', 'wanted 0.5 to 2', 'covers it')
+    """
+    shown = phrase(text).replace(">=", "≥").replace("<=", "≤")
+    return shown if shown[:1].isalpha() else f"wanted {shown}"
+
+
+def counted(count: int, one: str, several: str = "") -> str:
+    """Count things.
+
+    >>> counted(1, "bar"), counted(4032, "bar"), counted(0, "series", "series")
+    ('1 bar', '4,032 bars', '0 series')
+    """
+    return f"{count:,} {one if count == 1 else several or one + 's'}"

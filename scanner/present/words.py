@@ -1,0 +1,76 @@
+"""Events in plain English: a headline complete in itself, why, the levels, what would prove it wrong, the caution."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from scanner.present import station_words
+from scanner.present.cautions import SHORT
+from scanner.present.setup_words import setup_found, setup_withdrawn
+from scanner.present.wording import Line, Words
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from scanner.events import Event, Kind
+    from scanner.ports import Message
+
+__all__ = ["WORDS", "Line", "Words", "alert", "digest", "say"]
+
+WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
+    "setup.qualified": setup_found,
+    "setup.withdrawn": setup_withdrawn,
+    "series.held": station_words.series_held,
+    "series.resumed": station_words.series_resumed,
+    "feed.late": station_words.feed_late,
+    "feed.back": station_words.feed_back,
+    "station.caught_up": station_words.caught_up,
+    "station.watching": station_words.watching,
+}
+"""Who finds the words for which kind of event."""
+
+KINDS: Mapping[Kind, tuple[str, str]] = {
+    "setup.qualified": ("setup", "setups"),
+    "setup.withdrawn": ("withdrawn", "withdrawn"),
+    "series.held": ("put on hold", "put on hold"),
+    "series.resumed": ("warm again", "warm again"),
+    "feed.late": ("feed late", "feeds late"),
+    "feed.back": ("feed back", "feeds back"),
+    "station.caught_up": ("catch-up", "catch-ups"),
+    "station.watching": ("summary", "summaries"),
+}
+"""How a digest counts them: one, and several."""
+
+
+def alert(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Put one event into words; times are given in the user's zone, and in the exchange's where one is known."""
+    return WORDS[message.event.kind](message, user_zone, exchange_zone)
+
+
+def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:
+    """Put several events into words as one letter, in the order in which they were said.
+
+    ``exchange_zones`` gives the zone of an instrument's exchange, by the instrument's name.
+    """
+    parts = tuple(alert(message, user_zone, _exchange_zone(message.event, exchange_zones)) for message in messages)
+    counts = Counter(message.event.kind for message in messages)
+    counted = ", ".join(f"{count:,} {KINDS[kind][count > 1]}" for kind, count in counts.items())
+    late = sum(message.late and message.event.kind == "setup.qualified" for message in messages)
+    return Words(
+        headline=f"{len(messages):,} alerts: {counted}",
+        lead=f"Too late to act on: {late:,} of them." if late else "",
+        caution=SHORT if any(part.caution for part in parts) else "",
+        parts=parts,
+    )
+
+
+def say(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:
+    """Put what a sink is handed into words: one message as an alert, several as a digest."""
+    if len(messages) != 1:
+        return digest(messages, user_zone, exchange_zones)
+    return alert(messages[0], user_zone, _exchange_zone(messages[0].event, exchange_zones))
+
+
+def _exchange_zone(event: Event, exchange_zones: Mapping[str, str]) -> str | None:
+    return exchange_zones.get(event.data.get("instrument", ""))

@@ -1,0 +1,238 @@
+"""Words: the whole text of an alert, a headline for every kind, and no name that can break out of them."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import TYPE_CHECKING, get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scanner.events import Kind
+from scanner.ports import Message
+from scanner.present.cautions import SHORT
+from scanner.present.times import known_zone, moment
+from scanner.present.wording import HEADLINE_LENGTH
+from scanner.present.words import alert, digest, say
+from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, setup_event, withdrawn_event
+from tests.present.each_kind import one_of_each
+
+if TYPE_CHECKING:
+    from scanner.events import Event
+    from scanner.present.words import Words
+
+BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
+MARKS = {"\u200e"}
+"""Hidden characters that the words may hold: those that keep numbers on their side of a name."""
+
+ALERT = """\
+HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20
+
+A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
+(11:00 New York) at 101.20 EUR.
+
+Levels
+  break entry: 101.35 (one step above the last bar's high, as a stop order)
+  stop: 100.15 (0.05 beyond the doji's low)
+  R: 1.20 (what the stop costs, in price)
+  size: 833 (1000.00 at risk, 1.20 a unit)
+  objectives: 102.55 · 103.75 · 104.95 (1R · 2R · 3R)
+  obstacle: 104.20 (nearest level ahead; room 2.38 R)
+  exit: ride (close is above the 200-bar average: the first cross back of the MACD line is announced; the position \
+may stay, its stop moved along behind it)
+  or early entry: 101.20 (R 1.05, size 952; open of the next bar, reckoned at the close; void if it opens above 101.50)
+  or average entry: none (close is above the 50-bar average already)
+
+Why
+  at a trend line: 99.85 (0.21, wanted ≤ 0.5: the pullback's low in ATR from a trend line with 3 touches)
+  at a level: 99.90 (3, wanted ≥ 2: swing points within 0.5 ATR of the pullback's low)
+  drive direction: 0.85 (wanted > 0: smaller of the two drives' bodies, counted up)
+  drive length: 1.62 (wanted ≥ 1: first drive's body in usual bodies)
+  not exhausted: 1.9 (wanted ≤ 3: first drive's range in ATR)
+  drive solid: 0.74 (wanted ≥ 0.5: less solid drive's body as a part of its range)
+  doji body: 0.04 (wanted ≤ 0.1: doji's body as a part of its range)
+  doji short: 0.31 (wanted ≤ 0.75: doji's range as a part of the first drive's)
+  drives alike: 1.12 (wanted 0.5714 to 1.75: second drive's body as a part of the first's)
+  progress: 0.55 (wanted > 0: how far the last close lies beyond the first drive's close and the doji)
+  momentum: 2 (wanted ≤ 10: bars since the MACD line crossed above its signal)
+  traded: 3 (wanted ≥ 3: bars of the three that traded)
+  evidence: 7 of 10 (the places count too; + speaks for it, − does not)
+  + engulfing: 1.3 (covers it: first drive's body in bodies of the bar before it)
+  + doji inside: -0.05 (wanted ≤ 0: how far the doji reaches out of the first drive's range)
+  + doji tight: 0.31 (wanted ≤ 0.35: doji's range as a part of the first drive's)
+  + beyond fast average: 1.05 (wanted > 0: how far the close lies above the 50-bar average)
+  + beyond slow average: 3.4 (wanted > 0: how far the close lies above the 200-bar average)
+  − volume: 0.8 (wanted > 1: last bar's volume in means of 20 bars)
+
+What would prove it wrong: a close below 100.15 before the entry, and then there is no trade; after the entry, the \
+stop at 100.15.
+
+Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
+"""
+
+
+def texts(words: Words) -> list[str]:
+    """List every piece of text in the words."""
+    lines = [text for line in (*words.why, *words.levels) for text in (line.name, line.value, line.note)]
+    own = [words.headline, words.lead, words.glance, words.wrong, words.caution, *lines]
+    return own + [text for part in words.parts for text in texts(part)]
+
+
+def hidden(text: str) -> list[str]:
+    return [one for one in text if unicodedata.category(one)[0] == "C" and one not in MARKS]
+
+
+def test_the_whole_text_of_an_alert() -> None:
+    assert alert(Message(setup_event()), BERLIN, NEW_YORK).plain() == ALERT
+
+
+def test_the_short_side_is_told_with_its_own_words() -> None:
+    words = alert(Message(setup_event(direction="short")), "UTC", None)
+    assert words.headline == "HARBOUR 15m short: break entry 101.05, stop 102.25, R 1.20"
+    assert words.wrong == (
+        "What would prove it wrong: a close above 102.25 before the entry, and then there is no trade; "
+        "after the entry, the stop at 102.25."
+    )
+    assert words.glance == "Size 833. Objectives 99.85, 98.65, 97.45; obstacle 98.20, room 2.38 R. Exit: ride."
+
+
+def test_a_late_message_says_so_before_anything_else() -> None:
+    words = alert(Message(setup_event(), late=True), BERLIN, None)
+    assert words.headline == "Too late to act: HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
+    assert words.lead.startswith("This alert waited too long on its way")
+    assert digest([Message(setup_event(), late=True)] * 2, "UTC", {}).lead == "Too late to act on: 2 of them."
+
+
+def test_a_setup_without_a_way_in_says_why() -> None:
+    event = setup_event()
+    event.data["entry_style"] = "average"
+    words = alert(Message(event), "UTC", None)
+    assert words.headline == "HARBOUR 15m long: no average entry, stop 100.15"
+    assert words.glance == "Close is above the 50-bar average already. Obstacle 104.20. Exit: ride."
+    event.data["entry_style"] = "early"
+    event.data["entries"]["early"] |= {
+        "risk": None,
+        "objectives": [],
+        "reason": "not plannable: the stop 101.25 is not beyond the entry 101.20",
+    }
+    words = alert(Message(event), "UTC", None)
+    assert words.headline == "HARBOUR 15m long: not plannable, early entry 101.20, stop 100.15"
+    assert words.glance.startswith("Not plannable: the stop 101.25 is not beyond the entry 101.20. Obstacle")
+
+
+@pytest.mark.parametrize(
+    ("size", "reason", "said"),
+    [
+        (None, "no equity given", "Size not given, no equity given."),
+        ("0", "too small to trade: 10 at risk", "Size 0, too small to trade: 10 at risk."),
+        ("0.5", "10 at risk, 20 a unit", "Size 0.5."),
+    ],
+)
+def test_no_size_is_an_answer_with_its_reason(size: str | None, reason: str, said: str) -> None:
+    event = setup_event()
+    event.data["entries"]["break"] |= {"size": size, "size_reason": reason}
+    assert alert(Message(event), "UTC", None).glance.startswith(f"{said} Objectives")
+
+
+HEADLINES = {
+    "setup.qualified": "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
+    "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer stands",
+    "series.held": "On hold: HARBOUR 15m, no setups until 250 more bars",
+    "series.resumed": "Watched again: HARBOUR 15m",
+    "feed.late": "Feed late: HARBOUR, 2 series, since Mon 2 Mar 2026 17:00 Berlin",
+    "feed.back": "Feed back: HARBOUR, 37 bars caught up",
+    "station.caught_up": "HARBOUR caught up: 1,250 bars, 2 setups too old to act on",
+    "station.watching": "HARBOUR is still watching: 12 series, 1 setup, no trouble",
+}
+
+
+def test_every_kind_has_a_headline_of_its_own() -> None:
+    assert set(HEADLINES) == set(get_args(Kind))
+    said = {kind: alert(Message(event), BERLIN, None) for kind, event in one_of_each().items()}
+    assert {kind: words.headline for kind, words in said.items()} == HEADLINES
+    for kind, words in said.items():
+        assert kind == "setup.qualified" or "t is told here why." in words.lead or kind == "station.watching"
+        assert ("Mon 2 Mar 2026 17:00 Berlin" in words.lead) or kind == "station.watching"
+
+
+def test_the_caution_stands_wherever_a_setup_is_named() -> None:
+    about_setups = {
+        kind for kind, event in one_of_each().items() if alert(Message(event), "UTC", None).caution == SHORT
+    }
+    assert about_setups == {"setup.qualified", "setup.withdrawn", "station.caught_up", "station.watching"}
+
+
+def test_a_digest_names_and_numbers_all_and_cautions_once() -> None:
+    setup = setup_event()
+    messages = [Message(setup), Message(withdrawn_event(setup)), Message(setup_event("GANNET"))]
+    words = say(messages, BERLIN, {"HARBOUR": NEW_YORK})
+    text = words.plain()
+    assert text.startswith("3 alerts: 2 setups, 1 withdrawn\n\n1. HARBOUR 15m long: break entry 101.35")
+    assert "\n2. Withdrawn: HARBOUR" in text
+    assert "\n3. GANNET 15m long: break" in text
+    assert text.count(SHORT) == 1
+    assert text.count("(11:00 New York)") == 2, "only the instrument whose exchange is known is told in its time"
+    assert words.brief().splitlines() == [part.headline for part in words.parts]
+
+
+@given(st.text(st.characters(exclude_categories=())), st.text(st.characters(exclude_categories=())), st.booleans())
+def test_no_name_and_no_reason_breaks_out(name: str, reason: str, late: bool) -> None:
+    events = list(one_of_each(name, reason).values())
+    for event in events:
+        words = alert(Message(event, late=late), BERLIN, NEW_YORK)
+        assert len(words.headline) <= HEADLINE_LENGTH
+        for text in texts(words):
+            assert not hidden(text)
+            assert len(text.splitlines()) <= 1
+            text.encode()
+    whole = digest([Message(event, late=late) for event in events], BERLIN, {})
+    assert whole.headline.startswith("8 alerts: ")
+    assert len(whole.headline) <= HEADLINE_LENGTH
+    assert not hidden(whole.plain().replace("\n", " "))
+
+
+@pytest.mark.parametrize("kind", get_args(Kind))
+def test_a_headline_keeps_its_length_and_its_name(kind: Kind) -> None:
+    for name in HOSTILE_NAMES.values():
+        headline = alert(Message(one_of_each(name)[kind], late=True), BERLIN, None).headline
+        assert len(headline) <= HEADLINE_LENGTH
+    assert "LONDON-BRENT-2026-12" in alert(Message(one_of_each("LONDON-BRENT-2026-12")[kind]), "UTC", None).headline
+
+
+def test_long_prices_shorten_the_name_and_never_themselves() -> None:
+    event = setup_event("N" * 40)
+    event.data["levels"]["stop"] = "0.000000019999"
+    event.data["entries"]["break"] |= {"price": "0.000000021234", "risk": "0.000000001235"}
+    headline = alert(Message(event, late=True), "UTC", None).headline
+    assert headline.endswith("… 15m long: break entry 0.000000021234, stop 0.000000019999, R 0.000000001235")
+    assert len(headline) <= HEADLINE_LENGTH
+
+
+def test_a_name_written_from_right_to_left_leaves_the_numbers_on_their_side() -> None:
+    name = "\u05e9\u05dc\u05d5\u05dd"
+    headline = alert(Message(setup_event(name)), "UTC", None).headline
+    assert headline.startswith(f"\u200e{name}\u200e 15m long: ")
+
+
+@pytest.mark.parametrize(
+    ("user", "exchange", "said"),
+    [
+        # Sunday 8 March 2026 is the first day of summer time in New York, in Berlin it is 29 March.
+        (BERLIN, NEW_YORK, "Mon 9 Mar 2026 21:00 Berlin (16:00 New York)"),
+        (NEW_YORK, NEW_YORK, "Mon 9 Mar 2026 16:00 New York"),
+        (BERLIN, "Europe/Paris", "Mon 9 Mar 2026 21:00 Berlin"),
+        ("UTC", "Asia/Tokyo", "Mon 9 Mar 2026 20:00 UTC (Tue 10 Mar 05:00 Tokyo)"),
+        ("UTC", "Asia/Kathmandu", "Mon 9 Mar 2026 20:00 UTC (Tue 10 Mar 01:45 Kathmandu)"),
+    ],
+)
+def test_times_in_both_zones(user: str, exchange: str, said: str) -> None:
+    """Summer time of New York, 2026: the close of Monday 9 March is 20:00 UTC (exchange calendar, from memory)."""
+    close = BAR_CLOSE + (7 * 24 + 4) * 3_600_000_000_000
+    assert moment(close, user, exchange) == said
+
+
+@pytest.mark.parametrize("zone", ["", "Mars/Olympus", "../UTC", "Europe", "N" * 9_999, "a\0b"])
+def test_what_is_no_zone_is_refused_with_a_sentence(zone: str) -> None:
+    with pytest.raises(ValueError, match="is no time zone; write one as Europe/Berlin"):
+        known_zone(zone)

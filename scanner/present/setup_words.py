@@ -98,7 +98,7 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
         lines += [
             Line("R", entry["risk"], "what the stop costs, in price"),
             Line("size", _size(entry), phrase(entry["size_reason"])),
-            Line("objectives", " · ".join(entry["objectives"]), "1R · 2R · 3R"),
+            *(Line(f"objective {times}R", price) for times, price in enumerate(entry["objectives"], start=1)),
         ]
     room = f"; room {entry['room']} R" if entry["room"] else ""
     lines += [

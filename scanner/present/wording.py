@@ -56,10 +56,15 @@ class Words:
     caution: str = ""
     parts: tuple[Words, ...] = ()
 
+    @property
+    def why_title(self) -> str:
+        """What stands above ``why``: reasons where there are levels to act on, else details."""
+        return "Why" if self.levels else "Details"
+
     def plain(self) -> str:
         """Give everything as text; the alerts of a digest in brief."""
         blocks = [self.headline, self.lead]
-        blocks += [_titled(title, lines) for title, lines in (("Levels", self.levels), ("Why", self.why))]
+        blocks += [_titled(title, lines) for title, lines in (("Levels", self.levels), (self.why_title, self.why))]
         blocks += [self.wrong]
         blocks += [f"{number}. {part.headline}\n{part.brief()}" for number, part in enumerate(self.parts, start=1)]
         blocks += [self.caution]

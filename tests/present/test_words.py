@@ -19,7 +19,6 @@ from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, setup_event, withdr
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
-    from scanner.events import Event
     from scanner.present.words import Words
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
@@ -37,7 +36,9 @@ Levels
   stop: 100.15 (0.05 beyond the doji's low)
   R: 1.20 (what the stop costs, in price)
   size: 833 (1000.00 at risk, 1.20 a unit)
-  objectives: 102.55 · 103.75 · 104.95 (1R · 2R · 3R)
+  objective 1R: 102.55
+  objective 2R: 103.75
+  objective 3R: 104.95
   obstacle: 104.20 (nearest level ahead; room 2.38 R)
   exit: ride (close is above the 200-bar average: the first cross back of the MACD line is announced; the position \
 may stay, its stop moved along behind it)

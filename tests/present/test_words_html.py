@@ -1,0 +1,113 @@
+"""The page made of words: it says all that the words say, and no name can add to it."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scanner.ports import Message
+from scanner.present.cautions import FULL
+from scanner.present.words import alert, digest
+from scanner.present.words_html import DARK, STYLES, html
+from tests.adapters.samples import HOSTILE_NAMES, setup_event
+from tests.present.each_kind import one_of_each
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.present.words import Words
+
+
+class Reader(HTMLParser):
+    """Reads a page as a browser does: which elements stand on it, with which attributes, and what text."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.texts: list[str] = []
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: Sequence[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.texts.append(data)
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self.texts).replace("\u00a0", " ")
+
+
+def words_of(name: str, reason: str = "it is told here why") -> Words:
+    return digest([Message(event) for event in one_of_each(name, reason).values()], "UTC", {})
+
+
+def test_the_page_of_an_alert_says_all_that_the_words_say() -> None:
+    words = alert(Message(setup_event()), "Europe/Berlin", "America/New_York")
+    page = Reader(html(words, ["cid:chart"]))
+    for line in (*words.levels, *words.why):
+        assert {line.name, line.value, line.note} - {""} <= set(page.texts)
+    for text in (words.headline, words.lead, words.wrong, FULL):
+        assert text in page.text
+    assert [attributes["src"] for tag, attributes in page.elements if tag == "img"] == ["cid:chart"]
+
+
+def test_a_digest_shows_each_alert_with_its_chart() -> None:
+    messages = [Message(setup_event(name)) for name in ("HARBOUR", "GANNET", "FULMAR")]
+    words = digest(messages, "UTC", {})
+    page = Reader(html(words, ["cid:one", None, "cid:three"]))
+    for part in words.parts:
+        assert all(text in page.text for text in (part.headline, part.lead, part.glance, part.wrong))
+    assert [attributes["src"] for tag, attributes in page.elements if tag == "img"] == ["cid:one", "cid:three"]
+    order = [page.text.index(sign) for sign in ("HARBOUR 15m", "GANNET 15m", "FULMAR 15m")]
+    assert order == sorted(order)
+
+
+@given(st.text(st.characters(exclude_categories=())), st.text(st.characters(exclude_categories=())))
+def test_no_name_and_no_reason_adds_an_element_or_an_attribute(name: str, reason: str) -> None:
+    expected, page = Reader(html(words_of("A", "B"))), Reader(html(words_of(name, reason)))
+    # A reason of nothing but spaces leaves an element out; nothing ever adds one.
+    assert len(page.elements) <= len(expected.elements)
+    assert all(element in expected.elements for element in page.elements)
+
+
+@pytest.mark.parametrize("name", HOSTILE_NAMES.values(), ids=HOSTILE_NAMES)
+def test_hostile_names(name: str) -> None:
+    page = html(words_of(name))
+    assert "<script>" not in page
+    assert Reader(page).elements == Reader(html(words_of("HARBOUR"))).elements
+    assert len(page) < 40_000
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of a colour, after WCAG 2.2."""
+    parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+LIGHT_PAIRS = [("#1b242e", "#ffffff"), ("#1b242e", "#f6ead9"), ("#5a6470", "#ffffff"), ("#5a6470", "#efece4")]
+DARK_PAIRS = [("#e9e6df", "#1c232b"), ("#e9e6df", "#33291a"), ("#a7b0bb", "#1c232b"), ("#a7b0bb", "#12171c")]
+
+
+@pytest.mark.parametrize(("ink", "ground"), [*LIGHT_PAIRS, ("#23676b", "#ffffff"), *DARK_PAIRS, ("#7fc6ca", "#1c232b")])
+def test_text_stands_out_from_its_ground(ink: str, ground: str) -> None:
+    """Web Content Accessibility Guidelines 2.2, success criterion 1.4.3 (from memory): at least 4.5 to 1."""
+    assert ink in DARK + str(STYLES)
+    assert ground in DARK + str(STYLES)
+    assert contrast(ink, ground) >= 4.5
+
+
+def test_nothing_is_fetched_from_elsewhere() -> None:
+    page = html(words_of("HARBOUR"))
+    assert not any(word in page for word in ("http:", "https:", "url(", "@import", "<script", "<link"))

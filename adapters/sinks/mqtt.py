@@ -1,0 +1,165 @@
+"""The sink ``mqtt``: events published to an MQTT broker, and what stands kept there for those who come late.
+
+Payloads are CloudEvents in structured mode, as their MQTT binding has it; ``mqtt_topics`` has the topic tree.
+
+With MQTT 3.1.1 a broker has no way to refuse one message: what its access rules forbid, it confirms and drops.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import random
+from typing import TYPE_CHECKING, Literal
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+
+from adapters.sinks.envelope import as_json
+from adapters.sinks.mqtt_link import Link, properties, tls_context
+from adapters.sinks.mqtt_settings import MqttSettings
+from adapters.sinks.mqtt_topics import ENDS, Topics
+from scanner.ports import DeliveryError, DeliveryRefusedError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Coroutine, Sequence
+
+    from scanner.ports import Message
+
+State = Literal["watching", "stopped", "gone"]
+LONGEST_PAUSE = 60.0
+FAREWELL_SECONDS = 1.5
+
+
+def growing_pause(failures: int) -> float:
+    """Give the seconds to wait after so many failures in a row: doubling up to a minute, with jitter."""
+    return min(LONGEST_PAUSE, 2.0 ** min(failures, 10)) * random.uniform(0.5, 1)
+
+
+class MqttSink:
+    """Publishes events over one connection, which it seeks anew from ``start`` to ``stop`` whenever it is lost.
+
+    Many deliveries may be under way at once; they are published in the order in which they were asked for.
+    """
+
+    Settings = MqttSettings
+    wants_pictures = False
+
+    def __init__(self, settings: MqttSettings, *, pause: Callable[[int], float] = growing_pause) -> None:
+        self._settings = settings
+        self._topics = Topics(settings.prefix, settings.station)
+        self._pause = pause
+        self._link: Link | None = None
+        self._keeping: asyncio.Task[None] | None = None
+        self._wanted = asyncio.Event()
+        self._stopping = False
+
+    async def start(self) -> None:
+        """Connect and say that the station is watching; after a DeliveryError the connection is sought further."""
+        if self._keeping is None:
+            self._stopping = False
+            self._outcome: asyncio.Future[Link | DeliveryError] = asyncio.get_running_loop().create_future()
+            self._keeping = asyncio.create_task(self._keep())
+        await self._connected()
+
+    async def stop(self) -> None:
+        """Say that the station has stopped, and disconnect."""
+        if self._keeping is None:
+            return
+        self._stopping = True
+        self._wanted.set()
+        if (link := self._link) is not None:
+            try:
+                async with asyncio.timeout(FAREWELL_SECONDS):
+                    await self._say(link, "stopped")
+            except (DeliveryError, TimeoutError):
+                link.break_off()
+            else:
+                link.hang_up()
+        # An attempt to connect cannot be broken off: one that takes longer goes on alone, and then disconnects.
+        await asyncio.wait({self._keeping}, timeout=FAREWELL_SECONDS)
+        self._keeping = None
+
+    async def deliver(self, messages: Sequence[Message]) -> None:
+        """Publish each message, in order, with the state that it leaves; raises DeliveryError."""
+        link = await self._connected()
+        sendings = [sending for message in messages for sending in self._sendings(link, message)]
+        sent = await asyncio.gather(*sendings, return_exceptions=True)
+        if troubles := [trouble for trouble in sent if isinstance(trouble, BaseException)]:
+            # One that may go better later makes all of it worth another try.
+            raise min(troubles, key=lambda trouble: isinstance(trouble, DeliveryRefusedError))
+
+    def _sendings(self, link: Link, message: Message) -> list[Coroutine[None, None, None]]:
+        event, payload = message.event, as_json(message)
+        sendings = [link.send(self._topics.of(event), payload)]
+        if (state := self._topics.state_of(event)) is not None:
+            sendings.append(link.send(state, b"" if event.kind in ENDS else payload, retain=True))
+        return sendings
+
+    async def _connected(self) -> Link:
+        if self._link is not None:
+            return self._link
+        if self._keeping is None:
+            raise DeliveryError("The sink mqtt is not started")
+        self._wanted.set()
+        outcome = await asyncio.shield(self._outcome)
+        if isinstance(outcome, DeliveryError):
+            raise outcome
+        return outcome
+
+    async def _keep(self) -> None:
+        """Connect and stay connected, again and again, until told to stop."""
+        failures = 0
+        try:
+            while not self._stopping:
+                try:
+                    await self._connect()
+                    failures = 0
+                except DeliveryError as error:
+                    self._settle(error)
+                    failures += 1
+                self._wanted.clear()
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._wanted.wait(), 0 if self._stopping else self._pause(failures))
+        finally:
+            self._settle(DeliveryError("The sink mqtt is stopped"))
+
+    async def _connect(self) -> None:
+        """Connect, say so, and stay until the connection is lost; raises DeliveryError where there was none."""
+        context = await asyncio.to_thread(tls_context, self._settings)
+        link = Link(self._settings, self._will(), context)
+        try:
+            async with link:
+                await self._say(link, "watching")
+                if self._stopping:
+                    await self._say(link, "stopped")
+                    return
+                self._link = link
+                self._settle(link)
+                await link.lost
+        except (aiomqtt.MqttError, OSError) as error:
+            raise link.trouble(error, "cannot be used") from error
+        finally:
+            self._link = None
+
+    def _settle(self, outcome: Link | DeliveryError) -> None:
+        """Tell all who wait for the connection how the attempt came out."""
+        self._outcome.set_result(outcome)
+        self._outcome = asyncio.get_running_loop().create_future()
+
+    async def _say(self, link: Link, state: State) -> None:
+        await link.send(self._topics.station, self._state(state), retain=True)
+
+    def _will(self) -> aiomqtt.Will:
+        five = self._settings.version == "5.0"
+        return aiomqtt.Will(
+            self._topics.station,
+            self._state("gone"),
+            qos=1,
+            retain=True,
+            properties=properties(PacketTypes.WILLMESSAGE) if five else None,
+        )
+
+    def _state(self, state: State) -> bytes:
+        return json.dumps({"station": self._settings.station, "state": state}).encode("ascii")

@@ -1,0 +1,256 @@
+"""One connection to an MQTT broker that heeds what the broker answers."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import ssl
+from typing import TYPE_CHECKING, Any, Self
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from adapters.sinks.envelope import MEDIA_TYPE
+from adapters.sinks.mqtt_topics import LONGEST
+from scanner.ports import DeliveryError, DeliveryRefusedError
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    import paho.mqtt.client as paho
+
+    from adapters.sinks.mqtt_settings import MqttSettings
+
+WINDOW = 20
+"""Messages under way at once: what common brokers allow, and enough to keep the line busy."""
+HEADER = 64
+"""Bytes that a packet has at most besides topic and payload, as we write it."""
+
+NEVER = {
+    0x83: "it is not willing to",
+    0x84: "it does not speak this version of MQTT; set version",
+    0x85: "it does not take this client id; set client_id",
+    0x86: "wrong user or password",
+    0x87: "not authorised",
+    0x8A: "this client is banned",
+    0x8C: "it wants another way to log in",
+    0x90: "it does not take this topic",
+    0x95: "the packet is too large for it",
+    0x99: "it does not take this payload",
+    0x9A: "it keeps no retained messages",
+    0x9B: "it does not do QoS 1",
+}
+"""Reason codes after which trying again is useless (MQTT 5.0, section 2.4), in words."""
+TAKEN_OVER = 0x8E
+TIMED_OUT = "Operation timed out"
+"""How aiomqtt says so."""
+
+
+class Link(aiomqtt.Client):
+    """A connection. Beyond aiomqtt's: it keeps to the broker's limits, and tells a refused message from a taken one.
+
+    ``lost`` is done when the connection is gone, for whatever reason.
+    """
+
+    lost: asyncio.Task[None]
+
+    def __init__(self, settings: MqttSettings, will: aiomqtt.Will, tls: ssl.SSLContext | None) -> None:
+        five = settings.version == "5.0"
+        host, port = settings.address
+        super().__init__(
+            host,
+            port,
+            username=settings.user,
+            password=settings.password.get_secret_value() if settings.password else None,
+            identifier=settings.identifier,
+            protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
+            will=will,
+            timeout=settings.timeout,
+            keepalive=settings.keep_alive,
+            max_inflight_messages=0,  # the window below does this, and knows the broker's limit
+            tls_context=tls,
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+        )
+        self._where = f"The MQTT broker at {host}:{port}"
+        self._hung_up = "does it want a client certificate?" if tls else "does it want TLS?"
+        self._silent = "does it speak 3.1.1 alone? Then set version" if five else "is it an MQTT broker?"
+        self._publishing = properties(PacketTypes.PUBLISH) if five else None
+        self._largest = settings.largest
+        self._window = asyncio.Semaphore(WINDOW)
+        self._answers: dict[int, asyncio.Future[ReasonCode | DeliveryError]] = {}
+        self._lost: DeliveryError | None = None
+
+    async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        """Publish at QoS 1 and return once the broker has it; raises DeliveryError."""
+        length = len(topic.encode())
+        if length > LONGEST:
+            raise DeliveryRefusedError(f"The topic {topic[:80]}… would be {length} bytes long, more than MQTT allows")
+        if (size := length + len(payload) + HEADER) > self._largest:
+            raise DeliveryRefusedError(f"{self._where} takes {self._largest} bytes at once, and this is up to {size}")
+        await self._window.acquire()
+        answer: asyncio.Future[ReasonCode | DeliveryError] = asyncio.get_running_loop().create_future()
+        # The broker counts a message until it has answered, even where nobody waits for that any more.
+        answer.add_done_callback(lambda _: self._window.release())
+        if self._lost is not None:
+            answer.set_result(self._lost)
+        else:
+            info = self._client.publish(topic, payload, 1, retain, self._publishing)
+            self._answers[info.mid] = answer
+        await asyncio.wait({answer}, timeout=self.timeout)
+        if not answer.done():
+            self.break_off()
+            raise DeliveryError(f"{self._where} did not confirm a message in {self.timeout:g} s")
+        result = answer.result()
+        if isinstance(result, DeliveryError):
+            raise result
+        if result.is_failure:
+            raise self.trouble(result, f"would not take a message for {topic[:200]}")
+
+    async def __aenter__(self) -> Self:
+        """Connect; raises MqttError or OSError."""
+        connecting: asyncio.Future[Any] = asyncio.create_task(super().__aenter__())
+        # aiomqtt would wait out its time where the broker hangs up instead of answering.
+        await asyncio.wait({connecting, self._disconnected}, return_when=asyncio.FIRST_COMPLETED)
+        try:
+            if not connecting.done():
+                connecting.cancel()
+                await self._disconnected
+            await connecting
+        except (aiomqtt.MqttError, OSError) as error:
+            self.break_off()
+            if str(error) == TIMED_OUT:
+                raise aiomqtt.MqttError(f"it did not answer in {self.timeout:g} s; {self._silent}") from error
+            raise
+        self.lost = asyncio.create_task(self._until_lost())
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Disconnect, if the connection is not lost anyway."""
+        try:
+            await super().__aexit__(kind, error, trace)
+        except aiomqtt.MqttError:
+            self.break_off()
+        finally:
+            self.lost.cancel()
+            self._give_up(DeliveryError(f"{self._where} is not connected any more"))
+
+    async def _until_lost(self) -> None:
+        try:
+            async for _ in self.messages:  # there are none, for nothing is subscribed to
+                pass
+        except aiomqtt.MqttError as error:
+            self._give_up(self.trouble(error.__cause__ or error, "broke the connection off"))
+
+    def _give_up(self, error: DeliveryError) -> None:
+        """Tell all who wait for a confirmation that none will come."""
+        self._lost = self._lost or error
+        for answer in self._answers.values():
+            answer.set_result(self._lost)
+        self._answers.clear()
+
+    def hang_up(self) -> None:
+        """Disconnect in good order, so that the broker forgets the last will."""
+        self._client.disconnect()
+
+    def break_off(self) -> None:
+        """Close the line without a word, so that the broker speaks the last will."""
+        line = self._client.socket()
+        if isinstance(line, socket.socket):
+            with contextlib.suppress(OSError):
+                line.shutdown(socket.SHUT_RDWR)
+
+    def trouble(self, cause: object, what: str) -> DeliveryError:
+        """Put into a sentence what the broker, or the way to it, has answered."""
+        reason = getattr(cause, "rc", cause)
+        code = reason.value if isinstance(reason, ReasonCode) else None
+        if code in NEVER:
+            return DeliveryRefusedError(f"{self._where} {what}: {NEVER[code]}")
+        if code == TAKEN_OVER:
+            return DeliveryError(
+                f"{self._where} {what}: another client uses our client id; is the station's name taken?"
+            )
+        return DeliveryError(f"{self._where} {what}: {reason if code is not None else cause}")
+
+    # What the broker answers reaches only these methods of aiomqtt's, which drop its reason codes and limits.
+
+    def _on_connect(
+        self,
+        client: paho.Client,
+        userdata: Any,  # noqa: ANN401  # paho's signature
+        flags: paho.ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self._window = asyncio.Semaphore(min(WINDOW, getattr(properties, "ReceiveMaximum", WINDOW)))
+        self._largest = min(self._largest, getattr(properties, "MaximumPacketSize", self._largest))
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _on_disconnect(
+        self,
+        client: paho.Client,
+        userdata: Any,  # noqa: ANN401  # paho's signature
+        flags: paho.DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if self._connected.done() or self._disconnected.done():
+            super()._on_disconnect(client, userdata, flags, reason_code, properties)
+        else:
+            self._disconnected.set_exception(aiomqtt.MqttError(f"it hung up instead of answering; {self._hung_up}"))
+
+    def _on_publish(
+        self,
+        client: paho.Client,  # noqa: ARG002  # paho's signature
+        userdata: Any,  # noqa: ANN401, ARG002  # paho's signature
+        mid: int,
+        reason_code: ReasonCode,
+        properties: Properties,  # noqa: ARG002  # paho's signature
+    ) -> None:
+        if (answer := self._answers.pop(mid, None)) is not None:
+            answer.set_result(reason_code)
+
+
+class ClosingSocket(ssl.SSLSocket):
+    """A socket that is not left open when the two sides cannot agree, as paho leaves it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """Shake hands, or close."""
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
+def properties(packet: int) -> Properties:
+    """Say with MQTT 5.0 what the payload is, as the MQTT binding of CloudEvents asks for its structured mode."""
+    made = Properties(packet)  # type: ignore[no-untyped-call]  # the library annotates only part of itself
+    made.ContentType = MEDIA_TYPE
+    made.PayloadFormatIndicator = 1
+    return made
+
+
+def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
+    """Read the certificates; raises DeliveryError with the file that will not do."""
+    if not settings.tls:
+        return None
+    for path in (settings.ca_file, settings.client_cert, settings.client_key):
+        if path is not None and not path.is_file():
+            raise DeliveryError(f"There is no file {path}, which the sink mqtt needs for TLS")
+    try:
+        context = ssl.create_default_context(cafile=settings.ca_file)
+        context.sslsocket_class = ClosingSocket
+        if settings.client_cert is not None:
+            secret = settings.client_key_password
+            # Without a password of ours the library would ask for one on the terminal.
+            password = secret.get_secret_value() if secret else ""
+            context.load_cert_chain(settings.client_cert, settings.client_key, password)
+    except (OSError, ssl.SSLError) as error:
+        paths = [str(path) for path in (settings.ca_file, settings.client_cert, settings.client_key) if path]
+        raise DeliveryError(f"Cannot use the certificates in {', '.join(paths)}: {error}") from error
+    return context

@@ -1,0 +1,87 @@
+"""The topic tree of the sink ``mqtt``.
+
+Below ``<prefix>/<station>/``:
+
+| topic | what is published | retained |
+|---|---|---|
+| ``setups/<instrument>/<timeframe>/<direction>`` | every event about a setup | no |
+| ``series/<instrument>/<timeframe>`` | a series put on hold or resumed | no |
+| ``feeds/<feed>`` | a feed that is late or back | no |
+| ``station`` | what the station says of itself | no |
+| ``state/station`` | ``{"station": …, "state": "watching" | "stopped" | "gone"}``; ``gone`` is the last will | yes |
+| ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | the last event of a setup that stands | yes |
+
+``<thread>`` is the id of the event that found the setup. When the setup ends, the event that says so goes out under
+``setups/``, and then the retained one is cleared by an empty message, as MQTT asks. So a subscriber who comes late
+and subscribes to ``<prefix>/+/state/#`` sees which stations are watching and what stands, and to
+``<prefix>/+/setups/#`` all that follows. Each name is written as ``encode`` writes it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from urllib.parse import quote, unquote
+
+if TYPE_CHECKING:
+    from scanner.events import Event
+
+EMPTY = "%"
+SAFE = "!'(),:;=@^&"
+"""What is left as it is, besides letters, digits and ``_.-~``."""
+LONGEST = 65_535
+"""Bytes of UTF-8 in a topic name (MQTT 5.0 and 3.1.1, section 1.5.3 and 4.7.3)."""
+
+ENDS = frozenset({"setup.withdrawn", "setup.closed", "setup.lapsed", "setup.spoiled"})
+"""Kinds of event after which a setup no longer stands."""
+
+
+def encode(name: str) -> str:
+    """Write any name as one level of a topic: each byte of UTF-8 that is not plain becomes ``%`` and two hex digits.
+
+    So that ``/``, ``+``, ``#``, a first ``$``, U+0000 and every other control or direction character are gone, and
+    any language's URL decoding reads it back. The empty name is a lone ``%``.
+
+    >>> encode("ABC/USD")
+    'ABC%2FUSD'
+    """
+    return quote(name, safe=SAFE, errors="surrogatepass") or EMPTY
+
+
+def decode(level: str) -> str:
+    """Read a level back into the name that ``encode`` was given.
+
+    >>> decode("ABC%2FUSD")
+    'ABC/USD'
+    """
+    return "" if level == EMPTY else unquote(level, errors="surrogatepass")
+
+
+class Topics:
+    """The topics of one station."""
+
+    def __init__(self, prefix: str, station: str) -> None:
+        self.root = f"{prefix}/{encode(station)}"
+        self.station = f"{self.root}/state/station"
+
+    def of(self, event: Event) -> str:
+        """Give the topic under which an event is said."""
+        about, data = event.kind.partition(".")[0], event.data
+        match about:
+            case "setup":
+                return self._join("setups", data["instrument"], data["timeframe"], data["direction"])
+            case "series":
+                return self._join("series", data["instrument"], data["timeframe"])
+            case "feed":
+                return self._join("feeds", data["feed"])
+            case _:
+                return self._join("station")
+
+    def state_of(self, event: Event) -> str | None:
+        """Give the topic that holds the state of the setup that an event is about; None for other events."""
+        if not event.kind.startswith("setup."):
+            return None
+        data = event.data
+        return self._join("state", "setups", data["instrument"], data["timeframe"], data["direction"], event.thread)
+
+    def _join(self, *names: str) -> str:
+        return "/".join((self.root, *map(encode, names)))

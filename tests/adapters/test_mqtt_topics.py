@@ -1,0 +1,55 @@
+"""Names as levels of a topic."""
+
+from __future__ import annotations
+
+import unicodedata
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from adapters.sinks.mqtt_topics import Topics, decode, encode
+from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
+
+ANY_NAME = st.text(st.characters(exclude_categories=()))
+"""Every code point, half surrogate pairs too."""
+
+
+@given(ANY_NAME)
+def test_any_name_becomes_one_level_that_reads_back(name: str) -> None:
+    level = encode(name)
+    assert decode(level) == name
+    assert level.isascii()
+    assert level.isprintable()
+    assert not set(level) & set("/+#$ ")
+    assert level
+
+
+@pytest.mark.parametrize("name", HOSTILE_NAMES.values(), ids=HOSTILE_NAMES)
+def test_hostile_names_read_back(name: str) -> None:
+    assert decode(encode(name)) == name
+    assert not any(unicodedata.category(one)[0] == "C" for one in encode(name))
+
+
+def test_usual_names_are_left_readable() -> None:
+    for name in ("HARBOUR", "BRK.B", "^GSPC", "EUR=X", "ES_F", "BTC-USD", "a:b"):
+        assert encode(name) == name
+
+
+def test_special_names() -> None:
+    assert encode("BTC/USD") == "BTC%2FUSD"
+    assert encode("") == "%"
+    assert encode("%") == "%25"
+    assert encode("$SYS") == "%24SYS"
+    assert encode("A\0") == "A%00"
+
+
+def test_the_tree() -> None:
+    topics, setup = Topics("home/closewatch", "the loft"), setup_event("BTC/USD", "4h", "short")
+    root = "home/closewatch/the%20loft"
+    assert topics.station == f"{root}/state/station"
+    assert topics.of(setup) == topics.of(withdrawn_event(setup)) == f"{root}/setups/BTC%2FUSD/4h/short"
+    state = f"{root}/state/setups/BTC%2FUSD/4h/short/{setup.id}"
+    assert topics.state_of(setup) == topics.state_of(withdrawn_event(setup)) == state
+    assert topics.of(station_event()) == f"{root}/station"
+    assert topics.state_of(station_event()) is None

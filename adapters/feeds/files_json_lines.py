@@ -1,0 +1,83 @@
+"""Tables of bars in JSON lines: one object a line."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+from pyarrow import json as arrow_json
+
+from adapters.feeds.files_arrow import as_text
+from adapters.feeds.files_columns import find_columns
+from adapters.feeds.files_lines import BadLineError
+from adapters.feeds.files_trouble import UnreadableFileError, quoted
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from adapters.feeds.files_arrow import Table
+    from adapters.feeds.files_trouble import ReadingOptions
+
+
+class JsonLines:
+    """The lines of one file of JSON objects, whose names and kinds of value are those of the first."""
+
+    def __init__(self, path: Path, head: list[str], options: ReadingOptions) -> None:
+        at = next(index for index, line in enumerate(head) if line.strip())
+        try:
+            first = json.loads(head[at])
+        except (ValueError, RecursionError) as problem:
+            raise UnreadableFileError(
+                f"{path}: line {at + 1} is no JSON object, it reads {quoted(head[at])}; "
+                "write one whole object on each line"
+            ) from problem
+        self.columns = find_columns(list(first), options.stamp, path)
+        self.first_line = at + 1
+        self._wanted = [self.columns.names[index] for index in self.columns.wanted]
+        kinds = [
+            pa.int64() if type(value) is int else pa.float64() if type(value) is float else pa.string()
+            for value in first.values()
+        ]
+        for index in self.columns.numbers.values():
+            kinds[index] = pa.string() if isinstance(first[self.columns.names[index]], str) else pa.float64()
+        self._parsing = arrow_json.ParseOptions(
+            explicit_schema=pa.schema([(self.columns.names[index], kinds[index]) for index in self.columns.wanted]),
+            unexpected_field_behavior="ignore",
+            newlines_in_values=False,
+        )
+
+    def table(self, block: bytes) -> Table | None:
+        """Read a block of whole rows at once; None where a line is none."""
+        # Each line must be one object, that no row may get another's number.
+        if block[:1] != b"{" or block.count(b"\n{") + 1 != block.count(b"\n"):
+            return None
+        try:
+            found = arrow_json.read_json(pa.BufferReader(block), parse_options=self._parsing)
+        except pa.ArrowInvalid:
+            return None
+        columns = [found.column(name) for name in self._wanted]
+        times = len(self.columns.time)
+        return pa.table(
+            [*map(as_text, columns[:times]), *columns[times:]], names=[str(index) for index in range(len(columns))]
+        )
+
+    def cells(self, line: str) -> list[str | None] | None:
+        """Read one line; None for a blank one."""
+        if not line.strip():
+            return None
+        try:
+            # Numbers stay as they are written: they are read like those of any other file.
+            found = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
+            if not isinstance(found, dict):
+                raise BadLineError(f"no JSON object: {quoted(line)}")
+            return [_written(found.get(name)) for name in self._wanted]
+        except (ValueError, RecursionError) as problem:
+            raise BadLineError(f"no JSON object: {quoted(line)}") from problem
+
+
+def _written(value: Any) -> str | None:  # noqa: ANN401 - any JSON
+    if value is None:
+        return None
+    text = value if isinstance(value, str) else json.dumps(value)
+    return text.encode("utf-8", errors="replace").decode()  # half of a surrogate pair is no text

@@ -1,0 +1,83 @@
+"""Blocks of lines into rows: all at once where they are sound, line by line where they are not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+import pyarrow as pa
+
+from adapters.feeds.files_bytes import LINE_LIMIT, line_too_long
+from adapters.feeds.files_cells import Cells, assembled
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from adapters.feeds.files_arrow import Table
+    from adapters.feeds.files_bytes import ByteFile
+    from adapters.feeds.files_columns import Columns
+
+PIECE = 1 << 16
+"""Blocks this small are not divided further to find what is wrong in them."""
+
+
+class BadLineError(ValueError):
+    """A line that is no row; the message says what stood there."""
+
+
+class LineFormat(Protocol):
+    """How the lines of a file become rows."""
+
+    columns: Columns
+    first_line: int
+    """Number of the first line that may be a row."""
+
+    def table(self, block: bytes) -> Table | None:
+        """Read a block of whole rows at once, columns in the order of ``columns.wanted``; None where a line is none."""
+
+    def cells(self, line: str) -> list[str | None] | None:
+        """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError where it is no row."""
+
+
+def read_lines(file: ByteFile, form: LineFormat) -> Iterator[Cells]:
+    """Read the rows of a file, a block at a time; the row number is that of the line."""
+    for first, whole in file.blocks():
+        line, block = first, whole
+        while line < form.first_line:
+            line, block = line + 1, block[block.find(b"\n") + 1 :]
+        parts = [part for part in _divide(file, form, line, block) if len(part.row)]
+        if parts:
+            yield Cells.joined(parts)
+
+
+def _divide(file: ByteFile, form: LineFormat, line: int, block: bytes) -> Iterator[Cells]:
+    lines = block.count(b"\n")
+    table = form.table(block) if lines else None
+    if table is not None and table.num_rows == lines:
+        yield assembled(form.columns, np.arange(line, line + lines), table.columns, {})
+        return
+    middle = block.find(b"\n", len(block) // 2) + 1
+    if len(block) <= PIECE or middle in (0, len(block)):
+        yield _line_by_line(file, form, line, block)
+        return
+    yield from _divide(file, form, line, block[:middle])
+    yield from _divide(file, form, line + block.count(b"\n", 0, middle), block[middle:])
+
+
+def _line_by_line(file: ByteFile, form: LineFormat, line: int, block: bytes) -> Cells:
+    rows: list[int] = []
+    texts: list[list[str | None]] = []
+    bad: dict[int, str] = {}
+    for number, raw in enumerate(block.split(b"\n")[:-1], line):
+        if len(raw) > LINE_LIMIT:
+            raise line_too_long(file.path, number)
+        try:
+            cells = form.cells(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"))
+        except BadLineError as problem:
+            bad[number] = str(problem)
+            cells = [None] * len(form.columns.wanted)
+        if cells is not None:
+            rows.append(number)
+            texts.append(cells)
+    found = [pa.array([cells[index] for cells in texts], pa.string()) for index in range(len(form.columns.wanted))]
+    return assembled(form.columns, np.array(rows, dtype=np.int64), found, bad)

@@ -1,0 +1,117 @@
+"""From rows with their times as written to raw bars of one instrument each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow.compute as pc
+
+from adapters.feeds.files_columns import NUMBERS
+from adapters.feeds.files_instruments import Spool
+from adapters.feeds.files_times import Stamps
+from adapters.feeds.files_trouble import UnreadableFileError, reading
+from adapters.feeds.files_zones import LocalClock, skipped
+from scanner.market.bars import NO_TIME, RawBars
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from adapters.feeds.files_cells import Cells
+    from adapters.feeds.files_columns import Columns
+    from adapters.feeds.files_trouble import ReadingOptions
+
+
+class RawBarsMaker:
+    """Makes raw bars of the rows of one file; ``zone`` is that of times that name none, None for UTC."""
+
+    def __init__(self, path: Path, columns: Columns, options: ReadingOptions, zone: ZoneInfo | None) -> None:
+        self._path = path
+        self._stamps = Stamps(path, columns, options)
+        self._zone = zone
+
+    def one(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
+        """Give the bars of a file that holds one instrument."""
+        clock = self._clock()
+        for raw, _ in self._raw(rows):
+            yield self._in_utc(raw, clock)
+
+    def several(self, rows: Iterator[Cells], fallback: str) -> Spool:
+        """Take the bars of a file apart by instrument.
+
+        A row that names none cannot be read; it is put with the instrument of the row before it, or with the
+        ``fallback`` where none has been named yet.
+        """
+        spool, clocks, last = Spool(), dict[str, LocalClock | None](), fallback
+        with reading(self._path):
+            for raw, cells in self._raw(rows):
+                names, codes, nameless = _coded(cells, last)
+                for index in np.flatnonzero(nameless):
+                    raw.stamp[index] = NO_TIME
+                    cells.unreadable.setdefault(int(raw.row[index]), "instrument empty")
+                last = names[codes[-1]]
+                for code, part in _parted(raw, codes, len(names)):
+                    clock = clocks.setdefault(names[code], self._clock())
+                    spool.put(names[code], self._in_utc(part, clock))
+        return spool
+
+    def _clock(self) -> LocalClock | None:
+        return None if self._zone is None else LocalClock(self._zone)
+
+    def _raw(self, rows: Iterator[Cells]) -> Iterator[tuple[RawBars, Cells]]:
+        seen = False
+        for cells in rows:
+            seen = True
+            stamps = self._stamps.read(cells)
+            raw = RawBars(
+                stamps,
+                **{name: cells.column(name) for name in NUMBERS},
+                row=cells.row,
+                source=str(self._path),
+                stamp_kind=self._stamps.kind,
+                unreadable=cells.unreadable,
+            )
+            yield raw, cells
+        if not seen:
+            raise UnreadableFileError(f"{self._path}: it has a header and no rows; put bars in it")
+
+    def _in_utc(self, raw: RawBars, clock: LocalClock | None) -> RawBars:
+        if clock is None or not self._stamps.local:
+            return raw
+        stamps = clock.to_utc(raw.stamp)
+        vanished = np.flatnonzero((stamps == NO_TIME) & (raw.stamp != NO_TIME))
+        told = {int(raw.row[index]): skipped(int(raw.stamp[index]), clock.zone) for index in vanished}
+        return replace(raw, stamp=stamps, unreadable={**raw.unreadable, **told})
+
+
+def _coded(cells: Cells, last: str) -> tuple[list[str], NDArray[np.int64], NDArray[np.bool_]]:
+    """Give the instruments of some rows, for each row the index of its own, and which rows name none."""
+    found = pc.fill_null(pc.utf8_trim_whitespace(cells.symbol), "").dictionary_encode()
+    names: list[str] = found.dictionary.to_pylist()
+    codes: NDArray[np.int64] = found.indices.to_numpy().astype(np.int64)
+    if "" not in names:
+        return names, codes, np.zeros(len(codes), dtype=np.bool_)
+    nameless = codes == names.index("")
+    before = np.maximum.accumulate(np.where(nameless, -1, np.arange(len(codes))))
+    if last not in names:
+        names.append(last)
+    return names, np.where(before < 0, names.index(last), codes[before]), nameless
+
+
+def _parted(raw: RawBars, codes: NDArray[np.int64], count: int) -> Iterator[tuple[int, RawBars]]:
+    """Take rows apart by their code, in the order of the codes."""
+    order = np.argsort(codes, kind="stable")
+    columns = {name: getattr(raw, name)[order] for name in ("stamp", "row", *NUMBERS)}
+    told: dict[int, dict[int, str]] = {}
+    for row, text in raw.unreadable.items():
+        told.setdefault(int(codes[np.searchsorted(raw.row, row)]), {})[row] = text
+    ends = np.cumsum(np.bincount(codes, minlength=count))
+    for code, (begin, end) in enumerate(zip(np.append(0, ends[:-1]), ends, strict=True)):
+        if end > begin:
+            part = {name: column[begin:end] for name, column in columns.items()}
+            yield code, replace(raw, **part, unreadable=told.get(code, {}))

@@ -1,0 +1,205 @@
+"""The feed ``http_json``: any HTTP endpoint that answers with bars in JSON."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urljoin
+
+import httpx
+import numpy as np
+
+from adapters.feeds.http_answer import JsonEndpoint, where
+from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
+from adapters.feeds.json_rows import Place, RowReader
+from adapters.feeds.raw_rows import joined, no_rows, picked
+from scanner.market.bars import NO_TIME
+from scanner.ports import Answer, FeedTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from adapters.feeds.json_rows import Columns
+    from scanner.market.bars import RawBars
+    from scanner.ports import Want
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """One request: wants that share a timeframe, and where its answer goes on."""
+
+    wants: Sequence[Want]
+    timeframe: str
+    since: int | None
+    token: str | None = None
+    url: httpx.URL | None = None
+
+
+class HttpJsonFeed:
+    """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe."""
+
+    Settings = HttpJsonSettings
+    arrived = None
+
+    def __init__(self, settings: HttpJsonSettings, *, clock: Callable[[], float] = time.time) -> None:
+        self.batch = 1 if settings.one_by_one else settings.symbols_per_request
+        self._settings = settings
+        self._endpoint = JsonEndpoint(settings, clock)
+        by_row = settings.symbol is not None and settings.groups is None and not settings.one_by_one
+        self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None)
+        self._symbol = None if settings.symbol is None else Place(settings.symbol)
+        self._groups = None if settings.groups is None else Place(settings.groups)
+        self._next = None if settings.next is None else Place(settings.next)
+
+    async def start(self) -> None:
+        """Get ready to ask; raises FeedTroubleError for headers that cannot be sent."""
+        self._endpoint.start()
+
+    async def stop(self) -> None:
+        """Close all connections; harmless when repeated or never started."""
+        await self._endpoint.stop()
+
+    async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
+        """Ask for each want, together where the endpoint can; raises FeedTroubleError."""
+        answers: dict[Want, RawBars] = {}
+        for question in self._questions(wants):
+            answers |= await self._answered(question)
+        return [Answer(want, answers[want]) for want in wants]
+
+    def _questions(self, wants: Sequence[Want]) -> Iterator[_Question]:
+        alike: dict[tuple[str, bool], list[Want]] = {}
+        for want in wants:
+            alike.setdefault((want.timeframe, want.since is None), []).append(want)
+        for (timeframe, _), those in alike.items():
+            for begin in range(0, len(those), self.batch):
+                part = those[begin : begin + self.batch]
+                times = [want.since for want in part if want.since is not None]
+                yield _Question(part, timeframe, min(times) if times else self._settings.earliest_time)
+
+    async def _answered(self, question: _Question) -> dict[Want, RawBars]:
+        """Ask page after page."""
+        source = where(self._address(question))
+        pages: list[dict[str, RawBars]] = []
+        row = 0
+        following: _Question | None = question
+        while following is not None:
+            if len(pages) == self._settings.most_pages:
+                if self._settings.page_by_since:
+                    break  # what was not reached comes with the next question
+                raise FeedTroubleError(
+                    f"{source}: the answer has more than {self._settings.most_pages} pages; "
+                    "raise limit or most_pages, or set earliest"
+                )
+            url = following.url or self._address(following)
+            value = await self._endpoint.ask(url)
+            page = self._page(value, question, source, row)
+            row += sum(map(len, page.values()))
+            pages.append(page)
+            following = self._following(following, url, value, page)
+        nothing = no_rows(source, self._settings.stamp)
+        return {
+            want: _together([page[want.symbol] for page in pages if want.symbol in page], nothing)
+            for want in question.wants
+        }
+
+    def _address(self, question: _Question) -> httpx.URL:
+        settings = self._settings
+        symbols = list(dict.fromkeys(want.symbol for want in question.wants))
+        since = None if question.since is None else Moment(question.since, settings.time_unit)
+        timeframe = settings.timeframe_there(question.timeframe)
+        return address(settings, symbols, timeframe, since, question.token)
+
+    def _following(self, question: _Question, url: httpx.URL, value: Any, page: dict[str, RawBars]) -> _Question | None:  # noqa: ANN401 - JSON
+        """Find out how to ask for the next page; None where this was the last."""
+        if self._settings.page_by_since:
+            bars = page[question.wants[0].symbol]
+            last = int(bars.stamp.max(initial=NO_TIME))
+            if len(bars) < self._settings.limit or last <= (NO_TIME if question.since is None else question.since):
+                return None
+            # Asked from the last bar on, which then comes twice: no server leaves one out, whichever end it goes by.
+            return replace(question, since=last)
+        found = None if self._next is None else self._next.find(value)
+        if not found:
+            return None
+        if self._settings.has("next"):
+            if str(found) == question.token:
+                raise FeedTroubleError(f"{where(url)}: the page {found} says that it is followed by itself; check next")
+            return replace(question, token=str(found))
+        try:
+            onward = httpx.URL(urljoin(str(url), str(found)))
+        except (httpx.InvalidURL, ValueError):
+            onward = url
+        # Headers may carry secrets: they go to no other server.
+        if onward == url or (onward.scheme, onward.netloc) != (url.scheme, url.netloc):
+            raise FeedTroubleError(
+                f"{where(url)}: its next page, {str(found)[:200]!r}, is no other page of this server; check next"
+            )
+        return replace(question, url=onward)
+
+    def _page(self, value: Any, question: _Question, source: str, row: int) -> dict[str, RawBars]:  # noqa: ANN401 - JSON
+        """Give the bars of one page by symbol."""
+        try:
+            columns = self._reader.columns(value) if self._groups is None else self._grouped(self._groups.find(value))
+        except ValueError as problem:
+            raise FeedTroubleError(
+                f"{source}: the rows do not fit together ({problem}); check rows and fields"
+            ) from None
+        if columns is None:
+            path = "rows" if self._groups is None else "groups"
+            raise FeedTroubleError(
+                f"{source}: the answer has no rows where {path} points; check {path} in the settings of the feed"
+            )
+        raw = self._reader.bars(columns, source, row)
+        if self._settings.one_by_one:
+            return {question.wants[0].symbol: raw}
+        at: dict[str, list[int]] = {}
+        for index, symbol in enumerate(columns["symbol"]):
+            at.setdefault(symbol if isinstance(symbol, str) else str(symbol), []).append(index)
+        if at and not any(want.symbol in at for want in question.wants):
+            raise FeedTroubleError(
+                f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
+                f"the first is of {next(iter(at))[:60]!r}; check symbol"
+            )
+        return {want.symbol: _rows_at(raw, at[want.symbol]) for want in question.wants if want.symbol in at}
+
+    def _grouped(self, groups: Any) -> Columns | None:  # noqa: ANN401 - JSON
+        """Take the rows of all groups together, each with the symbol of its group."""
+        if isinstance(groups, dict) and self._symbol is None:
+            named = list(groups.items())
+        elif isinstance(groups, dict | list) and self._symbol is not None:
+            members = list(groups.values()) if isinstance(groups, dict) else groups
+            named = list(zip(self._symbol.column(members), members, strict=True))
+        else:
+            return None
+        whole: Columns = {name: [] for name in (*self._reader.names, "symbol")}
+        found = not named
+        for symbol, group in named:
+            columns = self._reader.columns(group)
+            if columns is None:
+                continue  # nothing is known of this one
+            found = True
+            for name, values in columns.items():
+                whole[name] += values
+            whole["symbol"] += [symbol] * len(columns["time"])
+        return whole if found else None
+
+
+def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:
+    first, count = indices[0], len(indices)
+    if indices[-1] - first + 1 == count:
+        return picked(raw, slice(first, first + count))
+    return picked(raw, np.array(indices))
+
+
+def _together(pages: list[RawBars], nothing: RawBars) -> RawBars:
+    """Put pages end to end, the oldest first, without the rows in which one overlaps the one before."""
+    pages = [page for page in pages if len(page)]
+    if len(pages) < 2:  # noqa: PLR2004 - nothing to put together
+        return pages[0] if pages else nothing
+    pages.sort(key=lambda page: int(page.stamp[0]))
+    kept, last = [], NO_TIME
+    for page in pages:
+        kept.append(picked(page, (page.stamp > last) | (page.stamp == NO_TIME)))
+        last = max(last, int(page.stamp.max()))
+    return joined(kept)

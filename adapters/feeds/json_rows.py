@@ -1,0 +1,258 @@
+"""From decoded JSON to the rows of a feed: where each field stands, and how its values are read."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import jmespath
+import numpy as np
+from jmespath.exceptions import JMESPathError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from adapters.feeds.settings import FeedSettings
+from scanner.market.bars import NO_TIME, RawBars, StampKind
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+TimeUnit = Literal["s", "ms", "us", "ns", "rfc3339"]
+FACTORS: Mapping[str, int] = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+"""Nanoseconds in each unit."""
+
+PRICES = ("open", "high", "low", "close")
+NUMBERS = (*PRICES, "volume")
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
+_SHOWN = 60
+
+
+def _checked(path: str) -> str:
+    try:
+        jmespath.compile(path)
+    except JMESPathError as problem:
+        reason = str(problem).partition("\n")[0]
+        raise ValueError(
+            f"{path!r} is no JMESPath expression ({reason}); see jmespath.org for how to write one"
+        ) from None
+    return path
+
+
+JmesPath = Annotated[str, AfterValidator(_checked)]
+"""A JMESPath expression, checked when the settings are read."""
+
+
+class BarFields(BaseModel):
+    """Where the parts of a bar stand in its row, as JMESPath expressions: a key, ``[0]`` in a list, or any other."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    time: JmesPath = Field("time", description="The time of the bar.")
+    open: JmesPath = Field("open", description="The first price.")
+    high: JmesPath = Field("high", description="The highest price.")
+    low: JmesPath = Field("low", description="The lowest price.")
+    close: JmesPath = Field("close", description="The last price.")
+    volume: JmesPath | None = Field("volume", description="The volume; a row without it has none.")
+
+
+class JsonSettings(FeedSettings):
+    """What a feed must be told to read bars out of JSON."""
+
+    rows: JmesPath = Field(
+        "@",
+        description="Where the rows stand: a list of rows, one row alone, or an object in which each field is a list.",
+    )
+    fields: BarFields = Field(default_factory=BarFields, description="Where the parts of a bar stand in its row.")
+    time_unit: TimeUnit = Field("s", description="How times are written: s, ms, us or ns since 1970, or rfc3339.")
+    stamp: StampKind = Field(
+        "open", description="Whether the time of a bar is that of its open or its close, or names a date."
+    )
+    timeframes: dict[str, str] = Field(
+        default_factory=dict, description="The feed's own names of timeframes, by ours; others have the same name."
+    )
+
+    def timeframe_there(self, name: str) -> str:
+        """Give the feed's name of one of our timeframes."""
+        return self.timeframes.get(name, name)
+
+
+class Place:
+    """A JMESPath expression, ready to be looked up in many values; plain keys and indices take a short way."""
+
+    def __init__(self, path: str) -> None:
+        compiled = jmespath.compile(path)
+        self.path = path
+        self._search = compiled.search
+        self._key: str | None = None
+        self._index: int | None = None
+        match compiled.parsed:
+            case {"type": "field", "value": str(key)}:
+                self._key = key
+            case {"type": "index_expression", "children": [{"type": "identity"}, {"type": "index", "value": int(at)}]}:
+                self._index = at if at >= 0 else None
+
+    def find(self, value: Any) -> Any:  # noqa: ANN401 - JSON
+        """Look it up in one value; None where it is not there."""
+        if self._key is not None:
+            return value.get(self._key) if type(value) is dict else None
+        if self._index is not None:
+            return value[self._index] if type(value) is list and len(value) > self._index else None
+        try:
+            return self._search(value)
+        except JMESPathError:
+            # A function met a value of a kind that it does not take: there is nothing to be found here.
+            return None
+
+    def column(self, rows: Sequence[Any]) -> list[Any]:
+        """Look it up in many values."""
+        key, find = self._key, self.find
+        if key is not None and set(map(type, rows)) == {dict}:
+            return [row.get(key) for row in rows]
+        return [find(row) for row in rows]
+
+
+Columns = dict[str, list[Any]]
+"""The values of rows by the names of the fields, all lists of one length."""
+
+
+class RowReader:
+    """Reads bars out of what was found in JSON.
+
+    ``also`` names further fields that each row has, such as its symbol; they come back among the columns.
+    """
+
+    def __init__(self, settings: JsonSettings, also: Mapping[str, str] | None = None) -> None:
+        fields = {name: path for name, path in settings.fields if path is not None}
+        self._places = {name: Place(path) for name, path in {**fields, **(also or {})}.items()}
+        self._rows = Place(settings.rows)
+        self._unit = settings.time_unit
+        self._kind: StampKind = settings.stamp
+
+    @property
+    def names(self) -> list[str]:
+        """Give the names of the columns."""
+        return list(self._places)
+
+    def columns(self, value: Any) -> Columns | None:  # noqa: ANN401 - JSON
+        """Find the rows in a value and take them apart; None where there are none to be found.
+
+        ValueError where the lists of an object of columns are not equally long.
+        """
+        found = self._rows.find(value)
+        if isinstance(found, list):
+            return {name: place.column(found) for name, place in self._places.items()}
+        if not isinstance(found, dict):
+            return None
+        parts = {name: place.find(found) for name, place in self._places.items()}
+        if not isinstance(parts["time"], list):
+            return {name: [part] for name, part in parts.items()}
+        length = len(parts["time"])
+        lists = {name: part if isinstance(part, list) else [part] * length for name, part in parts.items()}
+        for name, part in lists.items():
+            if len(part) != length:
+                raise ValueError(f"{length} times, but {len(part)} values of {name}")
+        return lists
+
+    def bars(self, columns: Columns, source: str, first_row: int = 0) -> RawBars:
+        """Make bars of columns; what cannot be read becomes NaN or NO_TIME and is told in ``unreadable``."""
+        times = columns["time"]
+        row = np.arange(first_row, first_row + len(times), dtype=np.int64)
+        unreadable: dict[int, str] = {}
+
+        def complain(index: int, name: str) -> None:
+            said = unreadable.get(first_row + index)
+            text = f"{name} {shown(columns[name][index])}"
+            unreadable[first_row + index] = f"{said}, {text}" if said else text
+
+        stamps = _stamps(times, self._unit, self._kind)
+        for index in np.flatnonzero(stamps == NO_TIME).tolist():
+            complain(index, "time")
+        numbers = {name: self._numbers(columns, name, complain) for name in NUMBERS}
+        return RawBars(stamps, **numbers, row=row, source=source, stamp_kind=self._kind, unreadable=unreadable)
+
+    @staticmethod
+    def _numbers(columns: Columns, name: str, complain: Callable[[int, str], None]) -> NDArray[np.float64]:
+        values = columns.get(name)
+        if values is None:
+            return np.full(len(columns["time"]), np.nan)
+        read = _numbers(values)
+        for index in np.flatnonzero(np.isnan(read)).tolist():
+            if name != "volume" or values[index] is not None:
+                complain(index, name)
+        return read
+
+
+def shown(value: Any) -> str:  # noqa: ANN401 - JSON
+    """Show a value as it stood there, on one line and cut short."""
+    text = json.dumps(value, ensure_ascii=False)
+    text = "".join(letter if letter.isprintable() else "�" for letter in text[: _SHOWN + 1])
+    return text if len(text) <= _SHOWN else text[:_SHOWN] + "…"
+
+
+def _numbers(values: list[Any]) -> NDArray[np.float64]:
+    if set(map(type, values)) <= {int, float}:
+        try:
+            return np.array(values, dtype=np.float64)
+        except OverflowError:
+            pass
+    return np.array([_number(value) for value in values], dtype=np.float64)
+
+
+def _number(value: Any) -> float:  # noqa: ANN401 - JSON
+    """Read one number, NaN where it is none: true and false are none, numbers in quotes are."""
+    if isinstance(value, bool) or (isinstance(value, str) and not _NUMBER.fullmatch(value)):
+        return np.nan
+    try:
+        return float(value)
+    except (TypeError, ValueError, OverflowError):
+        return np.nan
+
+
+def _stamps(values: list[Any], unit: TimeUnit, kind: StampKind) -> NDArray[np.int64]:
+    read: Callable[[Any], int]
+    if unit == "rfc3339":
+        read = _date if kind == "date" else _instant
+        return np.array([read(value) for value in values], dtype=np.int64)
+    factor = FACTORS[unit]
+    if set(map(type, values)) == {int} and max(map(abs, values)) < 2**63 // factor:
+        return np.array(values, dtype=np.int64) * factor
+    return np.array([_since_epoch(value, factor) for value in values], dtype=np.int64)
+
+
+def _since_epoch(value: Any, factor: int) -> int:  # noqa: ANN401 - JSON
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return NO_TIME
+    if isinstance(value, str) and not _NUMBER.fullmatch(value):
+        return NO_TIME
+    try:
+        # Decimal keeps every digit that was sent; a float of nanoseconds would not.
+        nanoseconds = Decimal(str(value)) * factor
+        return int(nanoseconds) if abs(nanoseconds) < 2**63 else NO_TIME
+    except InvalidOperation:
+        return NO_TIME
+
+
+def _instant(value: Any) -> int:  # noqa: ANN401 - JSON
+    try:
+        moment = datetime.fromisoformat(value.upper())
+        since = moment - EPOCH
+    except (AttributeError, TypeError, ValueError):
+        # No text, no time, or a time without an offset, which could be any moment of a day.
+        return NO_TIME
+    nanoseconds = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
+    return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME
+
+
+def _date(value: Any) -> int:  # noqa: ANN401 - JSON
+    """Give midnight UTC of the calendar day that is written, whatever its offset."""
+    try:
+        day = datetime.fromisoformat(value.upper()).date()
+    except (AttributeError, TypeError, ValueError):
+        return NO_TIME
+    nanoseconds = (day - EPOCH.date()).days * 86_400 * 1_000_000_000
+    return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME

@@ -1,0 +1,57 @@
+"""Raw rows put together and picked out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.market.bars import NO_TIME, RawBars
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from scanner.market.bars import StampKind
+
+
+def no_rows(source: str, stamp_kind: StampKind) -> RawBars:
+    """Give no rows at all."""
+    whole, numbers = np.empty(0, dtype=np.int64), np.empty(0)
+    return RawBars(whole, numbers, numbers, numbers, numbers, numbers, whole, source, stamp_kind)
+
+
+def picked(raw: RawBars, which: slice | NDArray[Any]) -> RawBars:
+    """Give some of the rows: views for a slice, copies for indices or a mask."""
+    return RawBars(
+        raw.stamp[which],
+        raw.open[which],
+        raw.high[which],
+        raw.low[which],
+        raw.close[which],
+        raw.volume[which],
+        raw.row[which],
+        raw.source,
+        raw.stamp_kind,
+        raw.unreadable,
+    )
+
+
+def joined(parts: Sequence[RawBars]) -> RawBars:
+    """Put rows of one source end to end; at least one part is needed."""
+    if len(parts) == 1:
+        return parts[0]
+    stamp, row = (np.concatenate([getattr(part, name) for part in parts]) for name in ("stamp", "row"))
+    prices = ("open", "high", "low", "close", "volume")
+    first, high, low, last, volume = (np.concatenate([getattr(part, name) for part in parts]) for name in prices)
+    unreadable = {number: text for part in parts for number, text in part.unreadable.items()}
+    return RawBars(stamp, first, high, low, last, volume, row, parts[0].source, parts[0].stamp_kind, unreadable)
+
+
+def unreadable_row(text: str, row: int, source: str, stamp_kind: StampKind) -> RawBars:
+    """Give one row of which nothing can be read; ``text`` says what stood there."""
+    number = np.full(1, np.nan)
+    stamp = np.full(1, NO_TIME, dtype=np.int64)
+    rows = np.full(1, row, dtype=np.int64)
+    return RawBars(stamp, number, number, number, number, number, rows, source, stamp_kind, {row: text})

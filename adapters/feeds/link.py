@@ -1,0 +1,124 @@
+"""A connection that is kept up: made again whenever it breaks, with growing pauses."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scanner.ports import FeedTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What a link takes from the world: a steady clock in seconds, a way to wait, and chance from 0 to 1."""
+
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], Awaitable[None]] = asyncio.sleep
+    chance: Callable[[], float] = random.random
+
+
+@dataclass(frozen=True, slots=True)
+class Pauses:
+    """Pauses between attempts: the first, twice as long each time up to the longest, and a random part of each."""
+
+    first: float
+    longest: float
+
+    def length(self, failures: int, chance: float) -> float:
+        """Give the pause after so many failures in a row, between half and the whole of what is due."""
+        due = min(self.longest, self.first * 2.0 ** min(failures - 1, 60))
+        return due * (1 + chance) / 2
+
+
+class Link:
+    """Runs ``session`` again and again.
+
+    A session connects, calls its argument once it is up, and goes on until the connection breaks, which it tells by
+    a FeedTroubleError. Connections that break again sooner than the last pause lasted count as failures, so that a
+    server that lets us in and throws us out is not asked ever more often.
+    """
+
+    def __init__(
+        self,
+        session: Callable[[Callable[[], None]], Awaitable[None]],
+        pauses: Pauses,
+        grace: float,
+        outside: Outside,
+    ) -> None:
+        self._session = session
+        self._pauses = pauses
+        self._grace = grace
+        self._outside = outside
+        self._task: asyncio.Task[None] | None = None
+        self._settled = asyncio.Event()  # the first attempt has come to something
+        self._up_since: float | None = None
+        self._down_since = 0.0
+        self._trouble: FeedTroubleError | None = None
+
+    async def start(self) -> None:
+        """Connect; FeedTroubleError where the first attempt fails, and then nothing is left running."""
+        if self._task is not None:
+            return
+        self._settled.clear()
+        self._trouble = None
+        self._down_since = self._outside.clock()
+        self._task = asyncio.create_task(self._run())
+        settled = asyncio.create_task(self._settled.wait())
+        try:
+            await asyncio.wait((self._task, settled), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            settled.cancel()
+        if not self.is_up:
+            task, trouble = self._task, self._trouble
+            await self.stop()
+            if trouble is not None:
+                raise trouble
+            await task  # a defect of ours shows itself
+
+    async def stop(self) -> None:
+        """Disconnect and stay so."""
+        task, self._task = self._task, None
+        self._up_since = None
+        if task is None:
+            return
+        task.cancel()
+        await asyncio.wait((task,))
+
+    @property
+    def is_up(self) -> bool:
+        """Whether there is a connection."""
+        return self._up_since is not None
+
+    def check(self) -> None:
+        """Raise FeedTroubleError while the connection has been down for longer than the grace time."""
+        if self._task is not None and self._task.done():
+            self._task.result()  # a defect of ours shows itself
+        waited = self._outside.clock() - self._down_since
+        if self._task is None or (not self.is_up and waited >= self._grace):
+            raise FeedTroubleError(str(self._trouble or "the feed is not connected; start it first"))
+
+    def _up(self) -> None:
+        self._up_since = self._outside.clock()
+        self._settled.set()
+
+    async def _run(self) -> None:
+        failures, pause = 0, 0.0
+        while True:
+            try:
+                await self._session(self._up)
+            except FeedTroubleError as trouble:
+                self._trouble = trouble
+            now = self._outside.clock()
+            held = 0.0 if self._up_since is None else now - self._up_since
+            if self._up_since is not None:
+                self._up_since, self._down_since = None, now
+            self._settled.set()
+            failures = 1 if held > pause else failures + 1
+            pause = self._pauses.length(failures, self._outside.chance())
+            await self._outside.sleep(pause)

@@ -1,0 +1,153 @@
+"""The feed ``stream_json``: any websocket that streams bars in JSON."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any, Self
+from urllib.parse import urlsplit
+
+from pydantic import Field, field_validator, model_validator
+from websockets.asyncio.client import connect
+from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
+
+from adapters.feeds.headers import HeaderSettings
+from adapters.feeds.messages import PushedFeed, PushedSettings
+from scanner.ports import FeedTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from websockets.asyncio.client import ClientConnection
+
+    from adapters.feeds.link import Outside
+    from scanner.ports import Answer, Want
+
+CLOSING_SECONDS = 1.0
+NAMES = ("{symbol}", "{timeframe}")
+
+
+class StreamJsonSettings(PushedSettings, HeaderSettings):
+    """The settings of the feed ``stream_json``."""
+
+    url: str = Field(description="The address, which begins with wss:// or ws://.")
+    subscribe: tuple[dict[str, Any] | str, ...] = Field(
+        (),
+        description="Messages to send once connected: tables, sent as JSON, or plain texts. One with {symbol} or "
+        "{timeframe} in it is sent for each series, any other once.",
+    )
+    ping_interval: float = Field(20.0, gt=0, description="Seconds between pings.")
+    ping_timeout: float = Field(20.0, gt=0, description="Seconds after which an unanswered ping ends the connection.")
+
+    @field_validator("url")
+    @classmethod
+    def _is_address(cls, value: str) -> str:
+        parts = urlsplit(value)
+        if parts.scheme not in {"ws", "wss"} or not parts.hostname:
+            raise ValueError("it must begin with wss:// or ws:// and the name of a server")
+        if parts.username is not None:
+            raise ValueError("a password has no place in an address; give it in secret_headers.Authorization")
+        return value
+
+    @model_validator(mode="after")
+    def _series_is_named(self) -> Self:
+        for name in ("symbol", "timeframe"):
+            if getattr(self, name) is None:
+                raise ValueError(f"say with {name} where a row names its {name}, or give it in single quotes")
+        return self
+
+
+class _Straight(connect):
+    """A connection without redirects: headers may carry secrets, and are for one server only."""
+
+    def process_redirect(self, exc: Exception) -> Exception | str:
+        """Follow none."""
+        return exc
+
+
+class StreamJsonFeed(PushedFeed):
+    """Listens to a websocket and answers from what it has heard; series are subscribed to when first asked for."""
+
+    Settings = StreamJsonSettings
+
+    def __init__(self, settings: StreamJsonSettings, *, outside: Outside | None = None) -> None:
+        parts = urlsplit(settings.url)
+        self._where = f"{parts.scheme}://{parts.netloc}{parts.path}"
+        super().__init__(settings, self._where, self._session, outside)
+        self._settings = settings
+        named = [any(name in _text(message) for name in NAMES) for message in settings.subscribe]
+        self._once = [message for message, each in zip(settings.subscribe, named, strict=True) if not each]
+        self._for_each = [message for message, each in zip(settings.subscribe, named, strict=True) if each]
+        self._series: dict[tuple[str, str], None] = {}  # in the order in which they were first asked for
+        self._socket: ClientConnection | None = None
+
+    async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
+        """Answer from memory, and subscribe to what was never asked for before; raises FeedTroubleError."""
+        fresh = [series for want in wants if (series := (want.symbol, want.timeframe)) not in self._series]
+        self._series |= dict.fromkeys(fresh)
+        if self._socket is not None:
+            try:
+                for message in self._subscriptions(dict.fromkeys(fresh)):
+                    await self._socket.send(message)
+            except ConnectionClosed:
+                pass  # all is subscribed to anew with the next connection
+        return await super().fetch(wants)
+
+    def _subscriptions(self, series: dict[tuple[str, str], None]) -> Iterator[str]:
+        for symbol, timeframe in series:
+            for message in self._for_each:
+                names = dict(zip(NAMES, (symbol, self._settings.timeframe_there(timeframe)), strict=True))
+                yield _text(_filled(message, names))
+
+    async def _session(self, up: Callable[[], None]) -> None:
+        """Connect, subscribe and listen until the connection breaks."""
+        settings = self._settings
+        try:
+            async with _Straight(
+                settings.url,
+                additional_headers=settings.to_send(),
+                open_timeout=settings.connect_timeout,
+                ping_interval=settings.ping_interval,
+                ping_timeout=settings.ping_timeout,
+                close_timeout=CLOSING_SECONDS,
+                max_size=settings.largest_message,
+            ) as self._socket:
+                for message in self._once:
+                    await self._socket.send(_text(message))
+                for text in self._subscriptions(self._series):
+                    await self._socket.send(text)
+                up()
+                async for received in self._socket:
+                    self.inbox.take(received)
+                raise FeedTroubleError(f"{self._where}: the server has closed the stream; it is opened again")
+        except InvalidStatus as problem:
+            code = problem.response.status_code
+            raise FeedTroubleError(
+                f"{self._where}: the server answers {code} instead of opening a stream; check url and secret headers"
+            ) from problem
+        except TimeoutError as problem:
+            raise FeedTroubleError(
+                f"{self._where}: no stream was opened within {settings.connect_timeout:g} s; check the server"
+            ) from problem
+        except (OSError, EOFError, WebSocketException) as problem:
+            raise FeedTroubleError(
+                f"{self._where}: the stream cannot be opened or broke off ({problem}); check the address and the server"
+            ) from problem
+        except ValueError as problem:
+            raise FeedTroubleError(f"{self._where}: {problem}") from problem
+        finally:
+            self._socket = None
+
+
+def _filled(part: Any, names: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
+    """Fill names into every text in a message."""
+    if isinstance(part, str):
+        for name, value in names.items():
+            part = part.replace(name, value)
+        return part
+    if isinstance(part, dict):
+        return {_filled(key, names): _filled(value, names) for key, value in part.items()}
+    return [_filled(value, names) for value in part] if isinstance(part, list) else part
+
+
+def _text(message: dict[str, Any] | str) -> str:
+    return message if isinstance(message, str) else json.dumps(message)

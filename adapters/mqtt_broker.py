@@ -1,0 +1,67 @@
+"""What must be told of an MQTT broker to reach it, whatever is then said there."""
+
+from __future__ import annotations
+
+import ssl
+from pathlib import Path  # noqa: TC003 - pydantic needs it to read the annotations
+from typing import Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+
+PLAIN_PORT, TLS_PORT = 1883, 8883
+
+
+class BrokerSettings(BaseModel):
+    """Which broker, and who we are to it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    host: str = Field(min_length=1, description="Host name or address of the broker.")
+    port: int | None = Field(None, ge=1, le=65_535, description="Port; without one 1883, or 8883 with TLS.")
+    version: Literal["5.0", "3.1.1"] = Field("5.0", description="Version of MQTT that the broker speaks.")
+    user: str | None = Field(None, description="User name to log in with.")
+    password: SecretStr | None = Field(None, description="Password to log in with; never in the file.")
+    tls: bool = Field(
+        default=False, description="Whether to speak TLS, as one should with any broker not on this machine."
+    )
+    ca_file: Path | None = Field(
+        None, description="PEM file of the authorities to trust; without one, those that the system trusts."
+    )
+    client_cert: Path | None = Field(None, description="PEM file of the certificate to show to the broker.")
+    client_key: Path | None = Field(None, description="PEM file of its private key.")
+    client_key_password: SecretStr | None = Field(None, description="Password of the private key, where it has one.")
+    keep_alive: int = Field(30, ge=5, le=65_535, description="Seconds of silence after which the other side is asked.")
+
+    @model_validator(mode="after")
+    def _login_is_whole(self) -> Self:
+        if self.password is not None and self.user is None:
+            raise ValueError("a password needs a user")
+        if (self.client_cert is None) != (self.client_key is None):
+            raise ValueError("client_cert and client_key go together")
+        if not self.tls and (self.ca_file or self.client_cert):
+            raise ValueError("ca_file and client_cert are for TLS: set tls = true")
+        return self
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Host and port."""
+        return self.host, self.port or (TLS_PORT if self.tls else PLAIN_PORT)
+
+    def tls_context(self) -> ssl.SSLContext | None:
+        """Read the certificates, None without TLS; ValueError names a file that will not do."""
+        if not self.tls:
+            return None
+        for path in (self.ca_file, self.client_cert, self.client_key):
+            if path is not None and not path.is_file():
+                raise ValueError(f"there is no file {path}, which is needed for TLS")
+        try:
+            context = ssl.create_default_context(cafile=self.ca_file)
+            if self.client_cert is not None:
+                secret = self.client_key_password
+                # Without a password of ours the library would ask for one on the terminal.
+                password = secret.get_secret_value() if secret else ""
+                context.load_cert_chain(self.client_cert, self.client_key, password)
+        except OSError as problem:
+            paths = [str(path) for path in (self.ca_file, self.client_cert, self.client_key) if path]
+            raise ValueError(f"the certificates in {', '.join(paths)} are of no use: {problem}") from problem
+        return context

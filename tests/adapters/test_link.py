@@ -1,0 +1,131 @@
+"""Keeping a connection up, in simulated time."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.feeds.link import Link, Outside, Pauses
+from scanner.ports import FeedTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+DOWN = FeedTroubleError("the broker is down")
+
+
+@dataclass
+class World:
+    """A server whose connections last so many seconds each, None where it refuses; after the last it holds for ever."""
+
+    lasting: list[float | None]
+    now: float = 0.0
+    pauses: list[float] = field(default_factory=list)
+    steps: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(0))
+
+    def outside(self) -> Outside:
+        return Outside(lambda: self.now, self.sleep, lambda: 1.0)
+
+    async def sleep(self, seconds: float) -> None:
+        self.pauses.append(seconds)
+        await self.steps.acquire()
+        self.now += seconds
+
+    async def session(self, up: Callable[[], None]) -> None:
+        lasts = self.lasting.pop(0) if self.lasting else float("inf")
+        if lasts is None:
+            raise DOWN
+        up()
+        if lasts == float("inf"):
+            await asyncio.Event().wait()
+        await self.steps.acquire()
+        self.now += lasts
+        raise DOWN
+
+    async def run(self, steps: int = 1) -> None:
+        for _ in range(steps):
+            self.steps.release()
+            for _ in range(5):
+                await asyncio.sleep(0)
+
+
+def link(world: World, grace: float = 0.0) -> Link:
+    return Link(world.session, Pauses(1.0, 30.0), grace, world.outside())
+
+
+async def test_pauses_grow_up_to_the_longest_and_begin_anew_after_a_connection_that_held() -> None:
+    world = World([5.0, *[None] * 7, 100.0, None, None])
+    kept = link(world)
+    await kept.start()
+    await world.run(20)
+    assert world.pauses == [1, 2, 4, 8, 16, 30, 30, 30, 1, 2, 4]
+    await kept.stop()
+
+
+async def test_a_server_that_throws_us_out_again_and_again_is_asked_less_and_less_often() -> None:
+    world = World([0.5] * 5)
+    kept = link(world)
+    await kept.start()
+    await world.run(20)
+    assert world.pauses == [1, 2, 4, 8, 16]
+    await kept.stop()
+
+
+async def test_chance_shortens_a_pause_by_up_to_a_half() -> None:
+    assert [Pauses(2.0, 60.0).length(2, chance) for chance in (0.0, 0.5, 1.0)] == [2.0, 3.0, 4.0]
+    assert Pauses(2.0, 60.0).length(10_000, 1.0) == 60.0
+
+
+async def test_trouble_is_told_once_the_grace_time_is_over_and_no_longer_than_it_lasts() -> None:
+    world = World([10.0, None, None, None])
+    kept = link(world, grace=5.0)
+    await kept.start()
+    kept.check()
+    await world.run()  # the connection breaks
+    kept.check()
+    for _ in range(2):  # after 1 and 3 seconds
+        await world.run()
+        kept.check()
+    await world.run()  # after 7 seconds
+    with pytest.raises(FeedTroubleError, match="the broker is down"):
+        kept.check()
+    await world.run()
+    kept.check()
+    await kept.stop()
+    with pytest.raises(FeedTroubleError):
+        kept.check()
+
+
+async def test_where_the_first_attempt_fails_nothing_is_left_running_and_it_can_be_started_again() -> None:
+    world = World([None])
+    kept = link(world)
+    with pytest.raises(FeedTroubleError, match="not connected; start it first"):
+        kept.check()
+    before = asyncio.all_tasks()
+    with pytest.raises(FeedTroubleError, match="the broker is down"):
+        await kept.start()
+    assert asyncio.all_tasks() == before
+    with pytest.raises(FeedTroubleError, match="the broker is down"):
+        kept.check()
+    await kept.start()
+    await kept.start()
+    kept.check()
+    await kept.stop()
+    await kept.stop()
+    assert asyncio.all_tasks() == before
+
+
+async def test_a_defect_of_ours_is_no_trouble_of_the_server() -> None:
+    async def session(up: Callable[[], None]) -> None:
+        up()
+        await asyncio.sleep(0)
+        raise ZeroDivisionError
+
+    kept = Link(session, Pauses(1.0, 30.0), 0.0, World([]).outside())
+    await kept.start()
+    await asyncio.sleep(0.01)
+    with pytest.raises(ZeroDivisionError):
+        kept.check()

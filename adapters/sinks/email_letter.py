@@ -1,0 +1,78 @@
+"""One letter of alerts: plain text, a page, the charts in it, and headers by which mail programs sort it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from email.header import Header
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import format_datetime
+from typing import TYPE_CHECKING
+
+from scanner.events import event_id
+from scanner.present.words_html import html
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from email.headerregistry import Address
+
+    from scanner.ports import Message
+    from scanner.present.words import Words
+
+LINE_LENGTH = 76
+MOST_CHARTS = 12
+"""A digest shows so many charts, that it may pass every mail server; the other alerts stay without."""
+
+
+def letter(
+    messages: Sequence[Message], words: Words, sender: Address, recipients: Sequence[Address], now: float
+) -> EmailMessage:
+    """Write a letter of messages that were put into ``words``; ``now`` is in seconds since 1970.
+
+    The Message-ID (RFC 5322) is made of the event's id, so that the same alert is the same letter when it is sent
+    again, and what is said later of a setup answers the letter that told of it.
+    """
+    domain = sender.domain.encode("idna").decode()
+    name, thread = _identity(messages)
+    mail = EmailMessage(policy=SMTP)
+    mail["From"] = sender
+    mail["To"] = tuple(recipients)
+    mail.set_raw("Subject", subject(words.headline))
+    mail["Date"] = format_datetime(datetime.fromtimestamp(now, UTC))
+    mail["Message-ID"] = f"<{name}@{domain}>"
+    if thread:
+        mail["In-Reply-To"] = mail["References"] = f"<{thread}@{domain}>"
+    mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no vacation notice shall answer this
+    mail.set_content(words.plain(), cte="quoted-printable")
+    charts = _charts(messages)
+    names = {number: f"chart{number}.{name}@{domain}" for number in charts}
+    page = html(words, [f"cid:{names[number]}" if number in names else None for number in range(len(messages))])
+    mail.add_alternative(page, subtype="html", cte="quoted-printable")
+    (body,) = (part for part in mail.iter_parts() if part.get_content_subtype() == "html")
+    for number, picture in charts.items():
+        cid, filename = f"<{names[number]}>", f"chart{number + 1}.png"
+        body.add_related(picture, "image", "png", cid=cid, filename=filename, disposition="inline")
+    return mail
+
+
+def subject(headline: str) -> str:
+    """Write a headline as the lines of a subject, for ``set_raw``.
+
+    What is not ASCII, or looks as if it were encoded already, is encoded (RFC 2047). The library's newer way to fold
+    headers loses spaces between encoded words (Python 3.11), and takes encoded words in a name for its own.
+    """
+    charset = "us-ascii" if headline.isascii() and "=?" not in headline else "utf-8"
+    return Header(headline, charset, maxlinelen=LINE_LENGTH, header_name="Subject").encode(linesep="\r\n")
+
+
+def _identity(messages: Sequence[Message]) -> tuple[str, str]:
+    """Give the id of a letter, and that of the letter it answers, empty where it answers none."""
+    if len(messages) > 1:
+        return event_id("digest", *(message.event.id for message in messages)), ""
+    event = messages[0].event
+    return event.id, "" if event.thread == event.id else event.thread
+
+
+def _charts(messages: Sequence[Message]) -> dict[int, bytes]:
+    drawn = [(number, message.picture) for number, message in enumerate(messages) if message.picture]
+    return dict(drawn[:MOST_CHARTS])

@@ -1,0 +1,291 @@
+"""Letters to a real mail server: encrypted, logged in, safe for any name, and what its refusals mean."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from pydantic import ValidationError
+
+from adapters.sinks.email import EmailSink
+from adapters.sinks.email_settings import EmailSettings
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.present.cautions import SHORT
+from tests.adapters.certificates import make_certificates
+from tests.adapters.mail_server import HOST, PASSWORD, USER, mail_server
+from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
+from tests.adapters.servers import free_port
+from tests.present.each_kind import one_of_each
+
+if TYPE_CHECKING:
+    from email.message import EmailMessage
+
+    from tests.adapters.certificates import Certificates
+    from tests.adapters.mail_server import MailServer
+
+NOW = 1_772_467_205.0
+OTHER_PASSWORD = PASSWORD.replace("correct", "wrong")
+PNG = b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 8
+FIRST, SECOND = "first@reader.example", "second@reader.example"
+HEADERS = {"From", "To", "Subject", "Date", "Message-ID", "Auto-Submitted", "MIME-Version", "Content-Type"}
+
+
+@pytest.fixture(scope="module")
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
+    return make_certificates(tmp_path_factory.mktemp("certificates"))
+
+
+def sink_to(server: MailServer, certificates: Certificates, **changes: Any) -> EmailSink:  # noqa: ANN401 - any setting
+    settings = {
+        "host": HOST,
+        "port": server.port,
+        "ca_file": certificates.authority,
+        "user": USER,
+        "password": PASSWORD,
+        "sender": "Loft <alerts@loft.example>",
+        "to": [FIRST],
+        "zone": "Europe/Berlin",
+        "timeout": 5,
+    }
+    return EmailSink(
+        EmailSettings.model_validate(settings | changes),
+        exchange_zones={"HARBOUR": "America/New_York"},
+        clock=lambda: NOW,
+    )
+
+
+def part(mail: EmailMessage, kind: str) -> Any:  # noqa: ANN401 - text or bytes, by kind
+    (found,) = (each for each in mail.walk() if each.get_content_type() == kind)
+    return found.get_content()
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+async def test_a_letter_arrives_whole(certificates: Certificates, security: str) -> None:
+    async with mail_server(certificates, tls=security == "tls") as server:
+        sink, event = sink_to(server, certificates, security=security, to=[FIRST, f"Second <{SECOND}>"]), setup_event()
+        await sink.start()
+        await sink.deliver([Message(event, picture=PNG)])
+        await sink.stop()
+    (letter,) = server.letters
+    assert (letter.sender, letter.recipients) == ("alerts@loft.example", [FIRST, SECOND])
+    mail = letter.mail
+    assert set(mail.keys()) == HEADERS
+    assert mail["From"] == "Loft <alerts@loft.example>"
+    assert mail["To"] == f"{FIRST}, Second <{SECOND}>"
+    assert mail["Subject"] == "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
+    assert mail["Date"].datetime == datetime.fromtimestamp(NOW, UTC)
+    assert mail["Message-ID"] == f"<{event.id}@loft.example>"
+    assert mail["Auto-Submitted"] == "auto-generated"
+    text, page = part(mail, "text/plain").replace("\r\n", "\n"), part(mail, "text/html")
+    assert text.startswith(f"{mail['Subject']}\n\nA doji pause at a trend line (also a level), long; evidence 7 of 10.")
+    assert "Mon 2 Mar 2026 17:00 Berlin (11:00 New York)" in text
+    assert SHORT in text
+    assert "not advice" in page
+    (picture,) = (each for each in mail.walk() if each.get_content_type() == "image/png")
+    assert picture.get_content() == PNG
+    assert picture.get_content_disposition() == "inline"
+    assert f'src="cid:{picture["Content-ID"].strip("<>")}"' in page
+    assert all(len(line) <= 998 for line in letter.content.splitlines())
+
+
+async def test_what_is_said_later_of_a_setup_answers_the_first_letter(certificates: Certificates) -> None:
+    async with mail_server(certificates) as server:
+        sink, setup = sink_to(server, certificates), setup_event()
+        for event in (setup, withdrawn_event(setup), station_event()):
+            await sink.deliver([Message(event)])
+    first, later, other = (letter.mail for letter in server.letters)
+    assert "References" not in first
+    assert later["References"] == later["In-Reply-To"] == first["Message-ID"]
+    assert later["Message-ID"] != first["Message-ID"]
+    assert "References" not in other
+
+
+async def test_the_same_letter_has_the_same_id_when_it_is_sent_again(certificates: Certificates) -> None:
+    messages = [Message(setup_event()), Message(setup_event("GANNET"))]
+    async with mail_server(certificates) as server:
+        for batch in (messages[:1], messages[:1], messages, messages):
+            await sink_to(server, certificates).deliver(batch)
+    ids = [letter.mail["Message-ID"] for letter in server.letters]
+    assert ids[0] == ids[1] != ids[2] == ids[3]
+
+
+async def test_a_digest_is_one_letter_with_its_charts(certificates: Certificates) -> None:
+    messages = [Message(setup_event(f"NO{number}"), picture=PNG, late=number == 2) for number in range(15)]
+    messages[1] = Message(station_event())
+    async with mail_server(certificates) as server:
+        await sink_to(server, certificates).deliver(messages)
+    (letter,) = server.letters
+    assert letter.mail["Subject"] == "15 alerts: 14 setups, 1 summary"
+    charts = [each for each in letter.mail.walk() if each.get_content_type() == "image/png"]
+    assert len(charts) == 12
+    page, text = part(letter.mail, "text/html"), part(letter.mail, "text/plain")
+    assert page.count("<img") == 12
+    assert all(f"NO{number} 15m long" in text for number in (0, *range(2, 15)))
+    assert "Too late to act: NO2 15m long" in text
+
+
+ENCODED = {
+    "encoded word": "=?utf-8?q?=0D=0ABcc:_spy=40example.org?=",
+    "encoded base64": "=?utf-8?b?DQpCY2M6IHNweUBleGFtcGxlLm9yZw==?=",
+    "nested": "=?utf-8?q?=3D=3Futf-8=3Fq=3F=0ABcc=3A=3F=3D?=",
+    "split": "=?utf-8?q?a?= =?utf-8?q?=0ABcc:?=",
+    "vertical tab": "A\v\f\x1c\x85Bcc: spy@example.org",
+    "long of wide letters": "☃" * 10_240,
+}
+
+
+@pytest.mark.parametrize("name", (HOSTILE_NAMES | ENCODED).values(), ids=HOSTILE_NAMES | ENCODED)
+async def test_no_name_adds_a_header_or_a_part(certificates: Certificates, name: str) -> None:
+    events = list(one_of_each(name, reason=name).values())
+    async with mail_server(certificates) as server:
+        sink = sink_to(server, certificates)
+        for event in events:
+            await sink.deliver([Message(event)])
+        await sink.deliver([Message(events[0], late=True)])
+        await sink.deliver([Message(event) for event in events])
+    assert len(server.letters) == len(events) + 2
+    for letter in server.letters:
+        mail = letter.mail
+        assert letter.recipients == [FIRST]
+        assert set(mail.keys()) - {"References", "In-Reply-To"} == HEADERS
+        assert [each.get_content_type() for each in mail.walk()] == ["multipart/alternative", "text/plain", "text/html"]
+        assert not mail.defects
+        subject = str(mail["Subject"])
+        assert len(subject) <= 110
+        assert subject.isprintable() or "\u200e" in subject
+        assert part(mail, "text/plain").splitlines()[0] == subject
+        assert "<script>" not in part(mail, "text/html")
+
+
+async def test_no_now_and_yes_later(certificates: Certificates) -> None:
+    async with mail_server(certificates) as server:
+        server.to_data = ["451 4.3.0 later, please"]
+        sink = sink_to(server, certificates)
+        with pytest.raises(DeliveryError, match=r"does not take the letter: 451 4\.3\.0 later, please") as caught:
+            await sink.deliver([Message(setup_event())])
+        assert type(caught.value) is DeliveryError
+        assert not server.letters
+        await sink.deliver([Message(setup_event())])
+        assert len(server.letters) == 1
+
+
+@pytest.mark.parametrize(
+    ("which", "answer", "final"),
+    [
+        ("to_data", "550 5.7.1 not wanted here", True),
+        ("to_data", "552 5.3.4 too big", True),
+        ("to_data", "452 4.3.1 no room", False),
+        ("to_data", "530 5.7.0 log in first", False),
+        ("to_sender", "550 5.1.8 who are you?", True),
+        ("to_sender", "451 4.7.1 come again", False),
+        ("to_sender", "421 4.7.0 closing", False),
+        ("to_login", "454 4.7.0 no login for the moment", False),
+        ("to_login", "535 5.7.8 wrong", False),
+    ],
+)
+async def test_what_an_answer_means(certificates: Certificates, which: str, answer: str, final: bool) -> None:
+    async with mail_server(certificates) as server:
+        setattr(server, which, [answer] * 3)  # as many as there are ways to log in
+        with pytest.raises(DeliveryError, match=answer[:3]) as caught:
+            await sink_to(server, certificates).deliver([Message(setup_event())])
+        assert isinstance(caught.value, DeliveryRefusedError) == final
+        assert "\n" not in str(caught.value)
+        assert PASSWORD not in str(caught.value)
+
+
+async def test_a_letter_is_tried_again_only_for_those_who_have_it_not(certificates: Certificates) -> None:
+    async with mail_server(certificates) as server:
+        server.to_recipient = {SECOND: ["450 4.2.1 come again"] * 2}
+        sink = sink_to(server, certificates, to=[FIRST, SECOND])
+        for _ in range(2):
+            with pytest.raises(DeliveryError, match=rf"for 1 of 2: {SECOND}: 450"):
+                await sink.deliver([Message(setup_event())])
+        server.to_data = ["451 not now"]
+        with pytest.raises(DeliveryError, match="451"):
+            await sink.deliver([Message(setup_event())])
+        await sink.deliver([Message(setup_event())])
+        await sink.deliver([Message(setup_event("GANNET"))])
+    assert [letter.recipients for letter in server.letters] == [[FIRST], [SECOND], [FIRST, SECOND]]
+
+
+@pytest.mark.parametrize(("other", "final"), [("550 5.1.1 nobody", True), ("450 come again", False)])
+async def test_a_recipient_who_does_not_exist_is_told(certificates: Certificates, other: str, final: bool) -> None:
+    async with mail_server(certificates) as server:
+        server.to_recipient = {FIRST: ["550 5.1.1 nobody"], SECOND: [other]}
+        sink = sink_to(server, certificates, to=[FIRST, SECOND])
+        with pytest.raises(DeliveryError, match=rf"for 2 of 2: {FIRST}: 550 5\.1\.1 nobody") as caught:
+            await sink.deliver([Message(setup_event())])
+        assert isinstance(caught.value, DeliveryRefusedError) == final
+        assert not server.letters
+
+
+async def test_a_wrong_password_is_told_without_it(certificates: Certificates) -> None:
+    async with mail_server(certificates) as server:
+        with pytest.raises(DeliveryError, match=r"does not let loft in \(535 .*\); check the user and the") as caught:
+            await sink_to(server, certificates, password=OTHER_PASSWORD).start()
+    assert "horse" not in str(caught.value)
+    assert "horse" not in repr(sink_to(server, certificates)._settings)
+
+
+async def test_a_stranger_s_certificate_is_not_trusted(certificates: Certificates) -> None:
+    for tls in (False, True):
+        async with mail_server(certificates, tls=tls) as server:
+            security = "tls" if tls else "starttls"
+            with pytest.raises(
+                DeliveryError, match=r"not trusted: .*; where the authority is your own, give its ca_file"
+            ):
+                await sink_to(server, certificates, security=security, ca_file=None).start()
+            assert server.logins == 0
+
+
+async def test_a_server_that_does_not_encrypt_is_told_nothing(certificates: Certificates) -> None:
+    async with mail_server(certificates, starttls=False) as server:
+        with pytest.raises(DeliveryError, match="STARTTLS extension not supported"):
+            await sink_to(server, certificates).deliver([Message(setup_event())])
+        assert (server.logins, server.letters) == (0, [])
+
+
+async def test_nobody_there_nobody_answers_and_nobody_stays(certificates: Certificates) -> None:
+    async with mail_server(certificates) as server:
+        with pytest.raises(DeliveryError, match=r"127\.0\.0\.1:\d+ cannot be reached or broke off"):
+            await sink_to(server, certificates, port=free_port()).start()
+        server.hanging = asyncio.Event()
+        with pytest.raises(DeliveryError, match=r"cannot be reached or broke off: Timed out"):
+            await sink_to(server, certificates, timeout=0.2).deliver([Message(setup_event())])
+        server.hanging.clear()
+        delivery = asyncio.create_task(sink_to(server, certificates).deliver([Message(setup_event())]))
+        await server.hanging.wait()
+        delivery.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await asyncio.wait_for(delivery, 1)
+
+
+async def test_a_file_of_authorities_that_cannot_be_read(certificates: Certificates) -> None:
+    async with mail_server(certificates) as server:
+        with pytest.raises(DeliveryError, match=r"Cannot read certificates from .*nowhere\.pem: No such file"):
+            await sink_to(server, certificates, ca_file=certificates.authority.with_name("nowhere.pem")).start()
+        with pytest.raises(DeliveryError, match=r"Cannot read certificates from .*server\.key"):
+            await sink_to(server, certificates, ca_file=certificates.server_key).start()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"sender": "nobody"},
+        {"sender": "a@b.example\r\nBcc: spy@example.org"},
+        {"sender": "a@b.example, c@d.example"},
+        {"to": []},
+        {"to": ["a@b.example\0"]},
+        {"host": "mail.example\r\nQUIT"},
+        {"password": None},
+        {"zone": "Mars/Olympus"},
+        {"unknown": 1},
+    ],
+)
+def test_settings_that_cannot_be(wrong: dict[str, Any]) -> None:
+    good = {"host": "mail.example", "user": "loft", "password": "x", "sender": "a@b.example", "to": ["c@d.example"]}
+    EmailSettings.model_validate(good)
+    with pytest.raises(ValidationError):
+        EmailSettings.model_validate(good | wrong)

@@ -14,7 +14,7 @@ PLAIN_PORT, TLS_PORT = 1883, 8883
 class MqttSettings(BaseModel):
     """Which broker, who we are to it, and below which topic the station speaks."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 
     host: str = Field(min_length=1, description="host name or address of the broker")
     port: int | None = Field(None, ge=1, le=65_535, description="port; without one 1883, or 8883 with TLS")

@@ -209,6 +209,7 @@ def http_server(
 
     class Server(ThreadingHTTPServer):
         daemon_threads = True
+        request_queue_size = 128
 
         def handle_error(self, request: socket.socket | tuple[bytes, socket.socket], client_address: object) -> None:
             """Stay silent where either side hung up: that is part of the tests."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import doctest
 import unicodedata
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from adapters.sinks import mqtt_topics
 from adapters.sinks.mqtt_topics import Topics, decode, encode
 from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
 
@@ -34,6 +36,11 @@ def test_hostile_names_read_back(name: str) -> None:
 def test_usual_names_are_left_readable() -> None:
     for name in ("HARBOUR", "BRK.B", "^GSPC", "EUR=X", "ES_F", "BTC-USD", "a:b"):
         assert encode(name) == name
+
+
+def test_the_examples_in_the_docstrings_are_true() -> None:
+    failed, tried = doctest.testmod(mqtt_topics)
+    assert (failed, tried) == (0, 2)
 
 
 def test_special_names() -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import doctest
 import unicodedata
 
 from hypothesis import given
 from hypothesis import strategies as st
 
+from scanner.present import text
 from scanner.present.text import plain
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()))
@@ -14,8 +16,8 @@ ANY_TEXT = st.text(st.characters(exclude_categories=()))
 
 
 @given(ANY_TEXT, st.integers(1, 60))
-def test_nothing_hidden_is_left_and_the_limit_holds(text: str, limit: int) -> None:
-    shown = plain(text, limit)
+def test_nothing_hidden_is_left_and_the_limit_holds(any_text: str, limit: int) -> None:
+    shown = plain(any_text, limit)
     assert len(shown) <= limit
     assert not [one for one in shown if unicodedata.category(one)[0] == "C"]
     assert len(shown.splitlines()) <= 1
@@ -23,8 +25,8 @@ def test_nothing_hidden_is_left_and_the_limit_holds(text: str, limit: int) -> No
 
 
 @given(st.text(st.characters(categories=("L", "N", "P", "S", "M", "Zs"))))
-def test_visible_text_is_left_as_it_is(text: str) -> None:
-    assert plain(text, max(1, len(text))) == text
+def test_visible_text_is_left_as_it_is(visible: str) -> None:
+    assert plain(visible, max(1, len(visible))) == visible
 
 
 def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
@@ -33,6 +35,11 @@ def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
     assert plain("abc\u202ecba\u2066", 40) == "abc<202E>cba<2066>"
     assert plain("one\u2028two\r\nthree\0", 60) == "one<2028>two<000D><000A>three<0000>"
     assert plain("☃ [bold]&<b>", 40) == "☃ [bold]&<b>"
+
+
+def test_the_examples_in_the_docstrings_are_true() -> None:
+    failed, tried = doctest.testmod(text)
+    assert (failed, tried) == (0, 2)
 
 
 def test_a_long_text_is_cut_with_an_ellipsis() -> None:

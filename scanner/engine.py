@@ -8,12 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from math import isnan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scanner.analysis import evidence, places
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
 from scanner.analysis.rules import TIE, Rules
-from scanner.analysis.series import Series
+from scanner.analysis.series import Candidate, Series, Warm
 from scanner.analysis.setups import doji_pause
 from scanner.events import Event, event_id, rfc3339
 from scanner.market.splits import suspected_split
@@ -77,11 +77,11 @@ class SeriesEngine:
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in closed bars and say what they mean, as it comes; for long slices."""
         for stop in self.series.take(bars):
-            if stop.kind == "candidate":
-                judgement = self._judgement(stop.index, stop.sign)
+            if isinstance(stop, Candidate):
+                judgement = self._judgement(stop)
                 if judgement.place is not None:
                     yield self._qualified(judgement)
-            elif stop.kind == "warm":
+            elif isinstance(stop, Warm):
                 reason = f"warm again after {self.rules.warm_up} bars"
                 yield self._about_series("series.resumed", stop.index, reason, 0)
             elif (split := self._suspected_split(stop.index)) is not None:
@@ -92,11 +92,9 @@ class SeriesEngine:
 
     def judge(self, sign: int) -> Judgement | None:
         """Judge the last bar taken in, in one direction, even where nothing stands; None with too few bars."""
-        index = self.series.used - 1
-        if index < BARS_JUDGED - 1:
+        if self.series.used < BARS_JUDGED:
             return None
-        self.series.measure(index, sign)
-        return self._judgement(index, sign)
+        return self._judgement(self.series.measure_last(sign))
 
     def snapshot(self) -> bytes:
         """Give what must be kept, besides the last ``rules.history`` bars, to go on in a later run."""
@@ -107,16 +105,16 @@ class SeriesEngine:
         self.series.restore(snapshot, bars)
 
     def _suspected_split(self, index: int) -> tuple[int, int] | None:
-        columns, atr = self.series.columns, float(self.series.state["atr"][0, 0])
+        columns, atr = self.series.columns, float(self.series.state["atr"][0, -1])
         last_close, open_ = float(columns[CLOSE, index - 1]), float(columns[OPEN, index])
         return suspected_split(last_close, open_, atr, self.rules.hold_atr)
 
-    def _judgement(self, index: int, sign: int) -> Judgement:
+    def _judgement(self, candidate: Candidate) -> Judgement:
         """Put into words what was measured at a bar, look at its places, weigh the evidence and make the plan."""
-        series = self.series
-        rules = doji_pause.describe(series.measured, series.verdicts, sign, self.rules)
-        series.look(index, sign)
-        found = places.describe(series, sign, self.instrument.steps.nearest)
+        series, index, sign = self.series, candidate.index, candidate.sign
+        rules = doji_pause.describe(candidate.measured, candidate.verdicts, sign, self.rules)
+        around = series.look(candidate)
+        found = places.describe(around, self.rules, sign, candidate.atr, self.instrument.steps.nearest)
         holding = sum(place["verdict"] for place in found.values())
         rules["place"] = {
             "measured": float(holding),
@@ -136,14 +134,13 @@ class SeriesEngine:
             evidence_points=held,
             evidence_total=total,
             place=places.safest(found),
-            plan=plan.make(self._facts(index, sign), self.rules, self.instrument, self.account)
+            plan=plan.make(self._facts(candidate, around), self.rules, self.instrument, self.account)
             if series.warm
             else None,
         )
 
-    def _facts(self, index: int, sign: int) -> plan.Facts:
-        series = self.series
-        columns, found = series.columns, series.places[0]
+    def _facts(self, candidate: Candidate, found: Any) -> plan.Facts:  # noqa: ANN401 - a PLACES record
+        columns, index, sign = self.series.columns, candidate.index, candidate.sign
         close, fast, slow = (float(columns[which, index]) for which in (CLOSE, FAST_AVERAGE, SLOW_AVERAGE))
         obstacle, tie = float(found["obstacle"]), TIE * abs(close)
         if isnan(obstacle):
@@ -159,7 +156,7 @@ class SeriesEngine:
             close_b=_decimal(close),
             high_d=_decimal(columns[HIGH, index - 1]),
             low_d=_decimal(columns[LOW, index - 1]),
-            atr=_decimal(series.state["atr"][0, 0]),
+            atr=_decimal(candidate.atr),
             fast_average=_decimal(fast),
             close_beyond_fast=sign * (close - fast) > tie,
             close_beyond_slow=sign * (close - slow) > tie,

@@ -15,6 +15,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
 from scanner.trade.size import Account
+from tests.outside.real_bars import every_series
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 QUARTER_HOUR = 900 * 1_000_000_000
 START = 1_700_000_100 * 1_000_000_000
 
+REAL_SERIES = ("sp500", "nasdaq", "AAPL", "FB", "GOOG", "IBM", "MSFT")
+DAY = 86_400 * 1_000_000_000
+
 Row = tuple[float, float, float, float, float]
 
 
@@ -31,6 +35,13 @@ def bars_of(rows: Sequence[Row], start: int = START) -> Bars:
     """Make bars of a quarter of an hour of rows (open, high, low, close, volume)."""
     opens = start + QUARTER_HOUR * np.arange(len(rows), dtype=np.int64)
     return Bars(opens, opens + QUARTER_HOUR, *np.ascontiguousarray(np.array(rows, dtype=float).reshape(-1, 5).T))
+
+
+def real_series(name: str) -> Bars:
+    """Give one of the real daily series, unadjusted for splits."""
+    series = every_series()[name]
+    opens = series.date.astype("datetime64[ns]").astype(np.int64)
+    return Bars(opens, opens + DAY, series.open, series.high, series.low, series.close, series.volume)
 
 
 def engine(step: str = "0.01", rules: Rules | None = None) -> SeriesEngine:

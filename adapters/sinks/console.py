@@ -1,0 +1,109 @@
+"""The sink ``console``: events in words on the terminal, or wherever standard output goes."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, TextIO
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from rich.console import Console, Group
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from scanner.ports import DeliveryError
+from scanner.present.times import known_zone
+from scanner.present.words import say
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from rich.console import RenderableType
+
+    from scanner.events import Kind
+    from scanner.ports import Message
+    from scanner.present.wording import Line, Words
+
+WIDEST = 100
+"""Columns beyond which lines are hard to read."""
+TROUBLES: frozenset[Kind] = frozenset({"setup.withdrawn", "series.held", "feed.late"})
+
+
+class ConsoleSettings(BaseModel):
+    """How the reader likes it. Whether there are colours the terminal decides, and NO_COLOR in the environment."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
+
+
+class ConsoleSink:
+    """Prints each message in full, and a digest in brief."""
+
+    Settings = ConsoleSettings
+    wants_pictures = False
+
+    def __init__(
+        self,
+        settings: ConsoleSettings,
+        *,
+        exchange_zones: Mapping[str, str] = MappingProxyType({}),
+        stream: TextIO | None = None,
+    ) -> None:
+        self._settings = settings
+        self._exchange_zones = exchange_zones
+        self._stream = stream or sys.stdout
+        self._turn = asyncio.Lock()
+
+    async def start(self) -> None:
+        """Nothing has to be opened."""
+
+    async def stop(self) -> None:
+        """Nothing is held between two deliveries."""
+
+    async def deliver(self, messages: Sequence[Message]) -> None:
+        """Print, and return once it is written; raises DeliveryError when nobody reads any more."""
+        words = say(messages, self._settings.zone, self._exchange_zones)
+        loud = any(message.late or message.event.kind in TROUBLES for message in messages)
+        async with self._turn:
+            try:
+                await asyncio.to_thread(self._print, _laid_out(words, "bold yellow" if loud else "bold cyan"))
+            except (OSError, ValueError) as error:
+                raise DeliveryError(f"Cannot write to standard output: {error}") from error
+
+    def _print(self, what: RenderableType) -> None:
+        console = Console(file=self._stream, highlight=False)
+        console.width = min(console.width, WIDEST)
+        # Written by ourselves, for rich ends the whole program when a pipe breaks.
+        with console.capture() as captured:
+            console.print(what)
+        text = "".join(f"{line.rstrip()}\n" for line in captured.get().split("\n")[:-1])
+        encoding = self._stream.encoding or "utf-8"
+        self._stream.write(text.encode(encoding, "backslashreplace").decode(encoding))
+        self._stream.flush()
+
+
+def _laid_out(words: Words, style: str) -> RenderableType:
+    """Lay words out; they are safe already, and as Text objects they are never taken for markup."""
+    blocks: list[RenderableType | None] = [Text(words.headline, style), _indented(words.lead)]
+    for title, lines in (("Levels", words.levels), (words.why_title, words.why)):
+        if lines:
+            blocks += [Text(f"\n  {title}", "bold"), _table(lines)]
+    blocks += [_indented(words.wrong, above=1)]
+    for number, part in enumerate(words.parts, start=1):
+        blocks += [Text(f"\n{number}. {part.headline}", "bold"), _indented(part.brief())]
+    blocks += [_indented(words.caution, "dim", above=1), Text()]
+    return Group(*(block for block in blocks if block is not None))
+
+
+def _indented(text: str, style: str = "", above: int = 0) -> RenderableType | None:
+    return Padding(Text(text, style), (above, 0, 0, 2)) if text else None
+
+
+def _table(lines: Sequence[Line]) -> RenderableType:
+    grid = Table.grid(padding=(0, 2))
+    for line in lines:
+        grid.add_row(Text(line.name), Text(line.value), Text(line.note, "dim"))
+    return Padding(grid, (0, 0, 0, 4))

@@ -12,9 +12,9 @@ from adapters.feeds.files_cells import Cells, assembled
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from adapters.feeds.files_arrow import Table
-    from adapters.feeds.files_bytes import ByteFile
     from adapters.feeds.files_columns import Columns
 
 PIECE = 1 << 16
@@ -39,7 +39,18 @@ class LineFormat(Protocol):
         """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError where it is no row."""
 
 
-def read_lines(file: ByteFile, form: LineFormat) -> Iterator[Cells]:
+class Lines(Protocol):
+    """Where lines come from."""
+
+    @property
+    def path(self) -> Path:
+        """The file they stand in."""
+
+    def blocks(self) -> Iterator[tuple[int, bytes]]:
+        """Give blocks of whole lines, each with the number of its first line; each ends in a newline."""
+
+
+def read_lines(file: Lines, form: LineFormat) -> Iterator[Cells]:
     """Read the rows of a file, a block at a time; the row number is that of the line."""
     for first, whole in file.blocks():
         line, block = first, whole
@@ -50,7 +61,7 @@ def read_lines(file: ByteFile, form: LineFormat) -> Iterator[Cells]:
             yield Cells.joined(parts)
 
 
-def _divide(file: ByteFile, form: LineFormat, line: int, block: bytes) -> Iterator[Cells]:
+def _divide(file: Lines, form: LineFormat, line: int, block: bytes) -> Iterator[Cells]:
     lines = block.count(b"\n")
     table = form.table(block) if lines else None
     if table is not None and table.num_rows == lines:
@@ -64,7 +75,7 @@ def _divide(file: ByteFile, form: LineFormat, line: int, block: bytes) -> Iterat
     yield from _divide(file, form, line + block.count(b"\n", 0, middle), block[middle:])
 
 
-def _line_by_line(file: ByteFile, form: LineFormat, line: int, block: bytes) -> Cells:
+def _line_by_line(file: Lines, form: LineFormat, line: int, block: bytes) -> Cells:
     rows: list[int] = []
     texts: list[list[str | None]] = []
     bad: dict[int, str] = {}

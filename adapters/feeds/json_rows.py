@@ -72,13 +72,6 @@ class JsonSettings(FeedSettings):
     stamp: StampKind = Field(
         "open", description="Whether the time of a bar is that of its open or its close, or names a date."
     )
-    timeframes: dict[str, str] = Field(
-        default_factory=dict, description="The feed's own names of timeframes, by ours; others have the same name."
-    )
-
-    def timeframe_there(self, name: str) -> str:
-        """Give the feed's name of one of our timeframes."""
-        return self.timeframes.get(name, name)
 
 
 class Place:

@@ -20,3 +20,10 @@ class FeedSettings(BaseModel):
     settle: float = Field(
         2.0, ge=0, description="Seconds between the close of a bar and the first time the feed is asked for it."
     )
+    timeframes: dict[str, str] = Field(
+        default_factory=dict, description="The feed's own names of timeframes, by ours; others have the same name."
+    )
+
+    def timeframe_there(self, name: str) -> str:
+        """Give the feed's name of one of our timeframes."""
+        return self.timeframes.get(name, name)

@@ -1,0 +1,106 @@
+"""The feed ``folder``: CSV files that another program appends to, one for each instrument and timeframe."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, field_validator, model_validator
+
+from adapters.feeds.files_time_styles import style_for
+from adapters.feeds.files_trouble import ReadingOptions, UnreadableFileError
+from adapters.feeds.growing_file import GrowingFile
+from adapters.feeds.settings import FeedSettings
+from scanner.ports import Answer, FeedTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.ports import Want
+
+
+class FolderSettings(FeedSettings):
+    """The settings of the feed ``folder``."""
+
+    path: Path = Field(description="The folder.")
+    pattern: str = Field(
+        "{symbol}_{timeframe}.csv", description="The name of a file; {symbol} and {timeframe} are filled in."
+    )
+    tz: str = Field("UTC", description="The time zone of times that name none.")
+    stamp: Literal["open", "close"] = Field(
+        "open", description="Whether the time of a bar is that of its open or close."
+    )
+    time_format: str | None = Field(
+        None, description="How times are written where that is no standard form, such as %d.%m.%Y %H:%M."
+    )
+    keep: int = Field(300, ge=1, description="How many rows of each file are kept in memory to answer again from.")
+
+    @field_validator("pattern")
+    @classmethod
+    def _names_a_symbol(cls, value: str) -> str:
+        if "{symbol}" not in value:
+            raise ValueError("the name of a file needs {symbol} in it")
+        return value
+
+    @field_validator("tz")
+    @classmethod
+    def _is_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (OSError, ValueError, KeyError):
+            raise ValueError(f"there is no time zone {value!r}; give a name such as Europe/Berlin or UTC") from None
+        return value
+
+    @model_validator(mode="after")
+    def _times_can_be_read(self) -> Self:
+        if self.time_format is not None:
+            style_for(self.time_format)
+        return self
+
+
+class FolderFeed:
+    """Reads what has been appended to files, from where it last stopped."""
+
+    Settings = FolderSettings
+    batch = 1
+    arrived = None
+
+    def __init__(self, settings: FolderSettings) -> None:
+        self._settings = settings
+        self._options = ReadingOptions(settings.tz, settings.stamp, settings.time_format)
+        self._zone = None if settings.tz == "UTC" else ZoneInfo(settings.tz)
+        self._files: dict[Path, GrowingFile] = {}
+
+    async def start(self) -> None:
+        """See that the folder is there; raises FeedTroubleError."""
+        if not await asyncio.to_thread(self._settings.path.is_dir):
+            raise FeedTroubleError(f"{self._settings.path}: there is no such folder; check path")
+
+    async def stop(self) -> None:
+        """Do nothing: no file is held open."""
+
+    async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
+        """Answer each want from its file; raises FeedTroubleError."""
+        try:
+            return [Answer(want, await asyncio.to_thread(self._file(want).read, want.since)) for want in wants]
+        except UnreadableFileError as problem:
+            raise FeedTroubleError(_in_settings(str(problem))) from problem
+
+    def _file(self, want: Want) -> GrowingFile:
+        folder = self._settings.path
+        name = self._settings.pattern.replace("{symbol}", want.symbol)
+        name = name.replace("{timeframe}", self._settings.timeframe_there(want.timeframe))
+        path = Path(os.path.normpath(folder / name))
+        if "\0" in name or not path.is_relative_to(os.path.normpath(folder)):
+            raise FeedTroubleError(f"{folder}: {name!r} is no file in it; check the symbol {want.symbol!r}")
+        if path not in self._files:
+            self._files[path] = GrowingFile(path, self._options, self._zone, self._settings.keep)
+        return self._files[path]
+
+
+def _in_settings(sentence: str) -> str:
+    """Name settings as they are called here, not on the command line."""
+    return sentence.replace("--time-format", "time_format").replace("--stamp close", 'stamp = "close"')

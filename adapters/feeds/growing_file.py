@@ -1,0 +1,214 @@
+"""A CSV file of bars that another program appends to."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from copy import copy
+from dataclasses import dataclass
+from stat import S_ISREG
+from threading import Lock
+from typing import TYPE_CHECKING, BinaryIO
+
+import numpy as np
+
+from adapters.feeds.files_bytes import BLOCK, LINE_LIMIT, UTF8_MARK, line_too_long
+from adapters.feeds.files_columns import PRICES
+from adapters.feeds.files_csv import CsvLines
+from adapters.feeds.files_lines import read_lines
+from adapters.feeds.files_raw_bars import RawBarsMaker
+from adapters.feeds.files_trouble import UnreadableFileError, reading
+from adapters.feeds.raw_rows import joined, no_rows, picked
+from scanner.market.bars import NO_TIME
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+    from zoneinfo import ZoneInfo
+
+    from adapters.feeds.files_cells import Cells
+    from adapters.feeds.files_trouble import ReadingOptions
+    from scanner.market.bars import RawBars
+
+MARK = 256
+"""Bytes before the place up to which a file has been read, by which it is known again."""
+HEADER_AND_ROW = 2
+END_OF_TIME = np.iinfo(np.int64).max
+
+
+class GrowingFile:
+    """Reads what has been appended since it was last asked, and remembers the last ``keep`` rows.
+
+    A last line without its end waits for it. Where another file stands in place of the one before, or the same was
+    emptied and written anew, that one is read to its end if it still lies in the folder, and the new one from its
+    beginning; it needs no header if its rows are like those before. Rows that change in place are not seen.
+    """
+
+    def __init__(self, path: Path, options: ReadingOptions, zone: ZoneInfo | None, keep: int) -> None:
+        self._path = path
+        self._options = options
+        self._zone = zone
+        self._keep = keep
+        self._lock = Lock()
+        self._reader: _Reader | None = None
+        self._memory = no_rows(str(path), options.stamp)
+        self._forgotten = NO_TIME  # the latest time among rows that are no longer kept
+
+    def read(self, since: int | None) -> RawBars:
+        """Give the rows since a time, and whatever was appended since the last call; raises UnreadableFileError."""
+        with self._lock, reading(self._path):
+            if not S_ISREG(self._path.stat().st_mode):
+                raise UnreadableFileError(f"{self._path}: it is no regular file; check pattern")
+            with self._path.open("rb") as stream:
+                try:
+                    return self._read(stream, NO_TIME if since is None else since)
+                except UnreadableFileError:
+                    self._reader = None  # once the file is mended, it is read from its beginning
+                    raise
+
+    def _read(self, stream: BinaryIO, since: int) -> RawBars:
+        reader = self._reader
+        moved = reader is not None and not reader.goes_on_in(stream)
+        if reader is not None and moved:
+            self._remember(self._rest_of(reader))
+        if reader is None or moved or since <= self._forgotten != NO_TIME:
+            reader = self._reader = _Reader(self._path, self._options, self._zone, reader.way if reader else None)
+        first = not reader.begun
+        fresh = new = reader.take(stream)
+        if fresh is not None and first:
+            # What stood in files before this one is still known; what this one has is taken from here.
+            begin = fresh.stamp[fresh.stamp != NO_TIME].min(initial=END_OF_TIME)
+            self._memory = picked(self._memory, self._memory.stamp < begin)
+            self._forgotten = NO_TIME
+            wanted = np.flatnonzero(fresh.stamp >= since)
+            new = picked(fresh, slice(wanted[0] if len(wanted) else len(fresh), None))
+        known = picked(self._memory, self._memory.stamp >= since)
+        self._remember(fresh)
+        return known if new is None else _joined(known, new)
+
+    def _rest_of(self, former: _Reader) -> RawBars | None:
+        """Read the file before to its end, where it was moved to another name in the same folder."""
+        with os.scandir(self._path.parent) as entries:
+            for entry in entries:
+                if entry.inode() == former.inode and entry.is_file():
+                    with open(entry.path, "rb") as stream:  # noqa: PTH123 - that is what scandir gives
+                        return former.take(stream) if former.goes_on_in(stream) else None
+        return None
+
+    def _remember(self, fresh: RawBars | None) -> None:
+        """Keep the last of the rows that can be read."""
+        if fresh is None:
+            return
+        prices = fresh.open + fresh.high + fresh.low + fresh.close
+        whole = _joined(self._memory, picked(fresh, (fresh.stamp != NO_TIME) & ~np.isnan(prices)))
+        cut = max(0, len(whole) - self._keep)
+        self._forgotten = max(self._forgotten, int(whole.stamp[:cut].max(initial=NO_TIME)))
+        # A copy, so that the few rows kept do not keep all others.
+        self._memory = picked(whole, np.arange(cut, len(whole)))
+
+
+def _joined(first: RawBars, second: RawBars) -> RawBars:
+    """Put rows end to end; the second know better which kind of stamp they have."""
+    return joined([first, second]) if len(first) and first.stamp_kind == second.stamp_kind else second
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How lines become bars: what is put into ``rows`` comes out of ``bars``, which remember what went before."""
+
+    form: CsvLines
+    rows: deque[Cells]
+    bars: Iterator[RawBars]
+
+    @classmethod
+    def of(cls, path: Path, lines: list[str], options: ReadingOptions, zone: ZoneInfo | None) -> _Way:
+        """Find out what the columns are, by a header and a row."""
+        form = CsvLines(path, lines, options)
+        rows: deque[Cells] = deque()
+        return cls(form, rows, RawBarsMaker(path, form.columns, options, zone).one(_drained(rows)))
+
+    def without_header(self) -> _Way:
+        """Give the same for a file that begins with a row."""
+        form = copy(self.form)
+        form.first_line = 1
+        return _Way(form, self.rows, self.bars)
+
+    def takes(self, line: str) -> bool:
+        """Say whether a line is a row: its prices are numbers, as those of a header are not."""
+        try:
+            cells = self.form.cells(line) or []
+            begin = len(self.form.columns.time)
+            return len([float(cell or "") for cell in cells[begin : begin + len(PRICES)]]) == len(PRICES)
+        except ValueError:
+            return False
+
+
+def _drained(rows: deque[Cells]) -> Iterator[Cells]:
+    while True:
+        yield rows.popleft()
+
+
+class _Reader:
+    """How far one file has been read. ``way`` is that of the file before until its own is known."""
+
+    def __init__(self, path: Path, options: ReadingOptions, zone: ZoneInfo | None, way: _Way | None) -> None:
+        self.path = path
+        self.inode = -1
+        self.way = way
+        self._options = options
+        self._zone = zone
+        self.begun = False
+        self._stream: BinaryIO
+        self._offset, self._line, self._mark = 0, 1, b""
+
+    def goes_on_in(self, stream: BinaryIO) -> bool:
+        """Say whether a file holds what was read up to here, whatever its name."""
+        stream.seek(self._offset - len(self._mark))
+        return stream.read(len(self._mark)) == self._mark
+
+    def take(self, stream: BinaryIO) -> RawBars | None:
+        """Read the whole lines that have been added; None where there is no row among them."""
+        self._stream = stream
+        self.inode = os.fstat(stream.fileno()).st_ino
+        if not self.begun:
+            self._begin()
+        if not self.begun or self.way is None:
+            return None
+        parts = []
+        for cells in read_lines(self, self.way.form):
+            self.way.rows.append(cells)
+            parts.append(next(self.way.bars))
+        return joined(parts) if parts else None
+
+    def _begin(self) -> None:
+        """Find out how lines become bars, once there is a row."""
+        self._stream.seek(0)
+        head = self._stream.read(2 * LINE_LIMIT)
+        if b"\n" not in head and len(head) > LINE_LIMIT:
+            raise line_too_long(self.path, 1)
+        lines: list[str] = []
+        written: list[str] = []
+        rest = head.removeprefix(UTF8_MARK)
+        while b"\n" in rest and len(written) < HEADER_AND_ROW:
+            raw, _, rest = rest.partition(b"\n")
+            lines.append(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"))
+            written += [lines[-1]] * bool(lines[-1].strip())
+        if written and self.way is not None and self.way.takes(written[0]):
+            self.way, self.begun = self.way.without_header(), True
+        elif len(written) == HEADER_AND_ROW:
+            self.way, self.begun = _Way.of(self.path, lines, self._options, self._zone), True
+
+    def blocks(self) -> Iterator[tuple[int, bytes]]:
+        """Give the lines that have been added, as far as they have an end."""
+        self._stream.seek(self._offset)
+        while part := self._stream.read(BLOCK):
+            block = part[: part.rfind(b"\n") + 1]
+            if len(part) - len(block) > LINE_LIMIT:
+                raise line_too_long(self.path, self._line + block.count(b"\n"))
+            if not block:
+                return
+            yield self._line, block.removeprefix(UTF8_MARK) if self._line == 1 else block
+            self._offset += len(block)
+            self._line += block.count(b"\n")
+            self._mark = (self._mark + block[-MARK:])[-MARK:]
+            self._stream.seek(self._offset)

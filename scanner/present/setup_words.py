@@ -17,9 +17,7 @@ EXITS = {
     "ride": "the first cross back of the MACD line is announced; the position may stay, its stop moved along behind it",
     "quick": "leave at the open after the MACD line crosses back",
 }
-TOO_LATE = (
-    "This alert waited too long on its way: the moment to act has passed. Look at the chart again before anything else."
-)
+TOO_LATE = "This alert was held up on its way: the moment to act has passed."
 
 
 def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -145,8 +143,5 @@ def _held_against(measure: Measure) -> str:
 def _wrong(data: SetupData, entry: Entry) -> str:
     stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
     if entry["risk"] is None:
-        return f"A close {beyond} {stop} would prove the idea wrong."
-    return (
-        f"What would prove it wrong: a close {beyond} {stop} before the entry, and then there is no trade; "
-        f"after the entry, the stop at {stop}."
-    )
+        return f"What would prove it wrong: a close {beyond} {stop}."
+    return f"What would prove it wrong: before the entry a close {beyond} {stop}, after it the stop at {stop}."

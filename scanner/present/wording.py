@@ -70,10 +70,15 @@ class Words:
         blocks += [self.caution]
         return "\n\n".join(block.rstrip() for block in blocks if block) + "\n"
 
-    def brief(self) -> str:
-        """Give what matters beyond the headline in a few lines, without the caution; of a digest the headlines."""
-        heads = "\n".join(part.headline for part in self.parts)
-        return "\n".join(line for line in (self.lead, self.glance, self.wrong, heads) if line)
+    def brief(self, most: int | None = None) -> str:
+        """Give what matters beyond the headline in a few lines, without the caution.
+
+        Of a digest these are the headlines, at most so many of them, and the number of the others.
+        """
+        heads = [part.headline for part in self.parts[:most]]
+        if len(heads) < len(self.parts):
+            heads.append(f"and {len(self.parts) - len(heads):,} more")
+        return "\n".join(line for line in (self.lead, self.glance, self.wrong, *heads) if line)
 
 
 def _titled(title: str, lines: tuple[Line, ...]) -> str:

@@ -66,8 +66,7 @@ Why
   + beyond slow average: 3.4 (wanted > 0: how far the close lies above the 200-bar average)
   − volume: 0.8 (wanted > 1: last bar's volume in means of 20 bars)
 
-What would prove it wrong: a close below 100.15 before the entry, and then there is no trade; after the entry, the \
-stop at 100.15.
+What would prove it wrong: before the entry a close below 100.15, after it the stop at 100.15.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 """
@@ -91,9 +90,8 @@ def test_the_whole_text_of_an_alert() -> None:
 def test_the_short_side_is_told_with_its_own_words() -> None:
     words = alert(Message(setup_event(direction="short")), "UTC", None)
     assert words.headline == "HARBOUR 15m short: break entry 101.05, stop 102.25, R 1.20"
-    assert words.wrong == (
-        "What would prove it wrong: a close above 102.25 before the entry, and then there is no trade; "
-        "after the entry, the stop at 102.25."
+    assert (
+        words.wrong == "What would prove it wrong: before the entry a close above 102.25, after it the stop at 102.25."
     )
     assert words.glance == "Size 833. Objectives 99.85, 98.65, 97.45; obstacle 98.20, room 2.38 R. Exit: ride."
 
@@ -101,7 +99,7 @@ def test_the_short_side_is_told_with_its_own_words() -> None:
 def test_a_late_message_says_so_before_anything_else() -> None:
     words = alert(Message(setup_event(), late=True), BERLIN, None)
     assert words.headline == "Too late to act: HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
-    assert words.lead.startswith("This alert waited too long on its way")
+    assert words.lead.startswith("This alert was held up on its way: the moment to act has passed. A doji pause")
     assert digest([Message(setup_event(), late=True)] * 2, "UTC", {}).lead == "Too late to act on: 2 of them."
 
 
@@ -174,7 +172,9 @@ def test_a_digest_names_and_numbers_all_and_cautions_once() -> None:
     assert "\n3. GANNET 15m long: break" in text
     assert text.count(SHORT) == 1
     assert text.count("(11:00 New York)") == 2, "only the instrument whose exchange is known is told in its time"
-    assert words.brief().splitlines() == [part.headline for part in words.parts]
+    heads = [part.headline for part in words.parts]
+    assert words.brief().splitlines() == words.brief(3).splitlines() == heads
+    assert words.brief(2).splitlines() == [*heads[:2], "and 1 more"]
 
 
 @given(st.text(st.characters(exclude_categories=())), st.text(st.characters(exclude_categories=())), st.booleans())

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 
 State = Literal["watching", "stopped", "gone"]
 LONGEST_PAUSE = 60.0
-FAREWELL_SECONDS = 1.5
+FAREWELL_SECONDS = 0.75
+"""How long the broker has to take a farewell, and then to hang up."""
 
 
 def growing_pause(failures: int) -> float:
@@ -77,8 +78,10 @@ class MqttSink:
                 link.break_off()
             else:
                 link.hang_up()
-        # An attempt to connect cannot be broken off: one that takes longer goes on alone, and then disconnects.
-        await asyncio.wait({self._keeping}, timeout=FAREWELL_SECONDS)
+        _, late = await asyncio.wait({self._keeping}, timeout=FAREWELL_SECONDS)
+        if late:
+            self._keeping.cancel()
+            await asyncio.wait(late)
         self._keeping = None
 
     async def deliver(self, messages: Sequence[Message]) -> None:
@@ -138,7 +141,7 @@ class MqttSink:
                 self._link = link
                 self._settle(link)
                 await link.lost
-        except (aiomqtt.MqttError, OSError) as error:
+        except aiomqtt.MqttError as error:
             raise link.trouble(error, "cannot be used") from error
         finally:
             self._link = None

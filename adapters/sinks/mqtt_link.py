@@ -82,6 +82,7 @@ class Link(aiomqtt.Client):
         self._window = asyncio.Semaphore(WINDOW)
         self._answers: dict[int, asyncio.Future[ReasonCode | DeliveryError]] = {}
         self._lost: DeliveryError | None = None
+        self._abandoned = False
 
     async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Publish at QoS 1 and return once the broker has it; raises DeliveryError."""
@@ -110,19 +111,18 @@ class Link(aiomqtt.Client):
             raise self.trouble(result, f"would not take a message for {topic[:200]}")
 
     async def __aenter__(self) -> Self:
-        """Connect; raises MqttError or OSError."""
-        connecting: asyncio.Future[Any] = asyncio.create_task(super().__aenter__())
-        # aiomqtt would wait out its time where the broker hangs up instead of answering.
-        await asyncio.wait({connecting, self._disconnected}, return_when=asyncio.FIRST_COMPLETED)
+        """Connect; raises MqttError."""
         try:
-            if not connecting.done():
-                connecting.cancel()
-                await self._disconnected
-            await connecting
-        except (aiomqtt.MqttError, OSError) as error:
+            await super().__aenter__()
+        except aiomqtt.MqttError as error:
             self.break_off()
             if str(error) == TIMED_OUT:
                 raise aiomqtt.MqttError(f"it did not answer in {self.timeout:g} s; {self._silent}") from error
+            raise
+        except asyncio.CancelledError:
+            # The thread that connects cannot be stopped; what it has opened, or is about to, is closed.
+            self._abandoned = True
+            self.break_off()
             raise
         self.lost = asyncio.create_task(self._until_lost())
         return self
@@ -178,6 +178,11 @@ class Link(aiomqtt.Client):
 
     # What the broker answers reaches only these methods of aiomqtt's, which drop its reason codes and limits.
 
+    def _client_connect(self) -> None:
+        super()._client_connect()
+        if self._abandoned:
+            self.break_off()
+
     def _on_connect(
         self,
         client: paho.Client,
@@ -198,10 +203,13 @@ class Link(aiomqtt.Client):
         reason_code: ReasonCode,
         properties: Properties | None = None,
     ) -> None:
-        if self._connected.done() or self._disconnected.done():
+        if self._abandoned:
+            return
+        if self._connected.done():
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
         else:
-            self._disconnected.set_exception(aiomqtt.MqttError(f"it hung up instead of answering; {self._hung_up}"))
+            # aiomqtt would wait out its time for an answer.
+            self._connected.set_exception(aiomqtt.MqttError(f"it hung up instead of answering; {self._hung_up}"))
 
     def _on_publish(
         self,

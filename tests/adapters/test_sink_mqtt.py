@@ -34,6 +34,8 @@ VERSIONS = pytest.mark.parametrize("version", ["5.0", "3.1.1"])
 USERS = {"loft": "s3cret; with ☃"}
 ROOT = "closewatch/loft"
 SECONDS = 10
+CONNECT, PUBLISH, LEFT = 1, 3, 0
+"""Kinds of packet, and none."""
 
 
 @pytest.fixture(scope="module")
@@ -361,11 +363,15 @@ async def test_what_a_broker_refuses_is_refused_for_good(tmp_path: Path) -> None
 
 
 @asynccontextmanager
-async def scripted(connack: bytes, *puback: bytes, after: bytes = b"") -> AsyncIterator[int]:
+async def scripted(
+    connack: bytes, *puback: bytes, after: bytes = b"", heard: asyncio.Queue[int] | None = None
+) -> AsyncIterator[int]:
     """Run a broker that answers the connection, then the first messages, as given, says ``after``, and falls silent.
 
     A puback is what stands in it behind the message's number; give one for each message that is to be answered.
+    ``heard`` is told the kind of each packet, and 0 when the client has left.
     """
+    log: asyncio.Queue[int] = heard or asyncio.Queue()
 
     async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         answers = list(puback)
@@ -376,12 +382,14 @@ async def scripted(connack: bytes, *puback: bytes, after: bytes = b"") -> AsyncI
                 (byte,) = await reader.readexactly(1)
                 length, shift, more = length | (byte & 0x7F) << shift, shift + 7, byte > 0x7F
             body = await reader.readexactly(length)
-            if header[0] >> 4 == 1:
+            log.put_nowait(header[0] >> 4)
+            if header[0] >> 4 == CONNECT:
                 writer.write(connack)
             elif answers:
                 topic = int.from_bytes(body[:2], "big")
                 told = body[2 + topic : 4 + topic] + answers.pop(0)
                 writer.write(bytes((0x40, len(told))) + told + (b"" if answers else after))
+        log.put_nowait(LEFT)
         writer.close()
 
     async with await asyncio.start_server(answer, HOST, 0) as server:
@@ -428,6 +436,32 @@ async def test_a_broker_that_falls_silent_is_given_up_in_time() -> None:
     async with scripted(b"\x20\x02\0\0", b"") as port, running(sink_for(port, "3.1.1", timeout=0.3)) as sink:
         with pytest.raises(DeliveryError, match=r"did not confirm a message in 0\.3 s"):
             await sink.deliver([Message(setup_event())])
+
+
+async def test_stopping_does_not_wait_for_a_broker_that_has_fallen_silent() -> None:
+    heard: asyncio.Queue[int] = asyncio.Queue()
+    async with scripted(b"\x20\x02\0\0", b"", heard=heard) as port:
+        sink = sink_for(port, "3.1.1", timeout=300)
+        await sink.start()
+        async with asyncio.timeout(2):
+            await sink.stop()
+        async with asyncio.timeout(SECONDS):
+            assert [await heard.get() for _ in range(4)] == [CONNECT, PUBLISH, PUBLISH, LEFT]
+
+
+async def test_stopping_in_the_middle_of_connecting_leaves_nothing_open() -> None:
+    heard: asyncio.Queue[int] = asyncio.Queue()
+    async with scripted(b"", heard=heard) as port:
+        sink = sink_for(port, "3.1.1", timeout=300)
+        starting = asyncio.create_task(sink.start())
+        async with asyncio.timeout(SECONDS):
+            assert await heard.get() == CONNECT
+        async with asyncio.timeout(2):
+            await sink.stop()
+        async with asyncio.timeout(SECONDS):
+            assert await heard.get() == LEFT
+        with pytest.raises(DeliveryError, match="stopped"):
+            await starting
 
 
 async def test_it_neither_speaks_before_the_start_nor_minds_a_second_stop(tmp_path: Path) -> None:

@@ -1,0 +1,118 @@
+"""The sink ``push``: alerts to the user's phone, through whichever services the library apprise can reach."""
+
+from __future__ import annotations
+
+import asyncio
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
+
+from scanner.ports import DeliveryError
+from scanner.present.times import known_zone
+from scanner.present.words import say
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from scanner.ports import Message
+
+ALARMING = {"setup.withdrawn", "series.held", "feed.late"}
+"""Kinds that services which know degrees are told as warnings, the others as information."""
+MOST_CHARTS = 4
+
+
+class PushSettings(BaseModel):
+    """Where the alerts go, and how long that may take."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    urls: tuple[SecretStr, ...] = Field(
+        min_length=1, description="addresses of services as apprise has them; they hold passwords and tokens"
+    )
+    timeout: float = Field(30, gt=0, le=300, description="seconds to wait until all services have answered")
+    zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
+
+
+class PushSink:
+    """Hands each message to every service; a digest goes as one message, in pieces where a service has it so.
+
+    A service that took a message is not handed it again when it is tried again for the others, as long as this sink
+    lives. What a service finds wrong it does not tell through the library, so that no refusal is final.
+    """
+
+    Settings = PushSettings
+    wants_pictures = True
+
+    def __init__(self, settings: PushSettings, *, exchange_zones: Mapping[str, str] = MappingProxyType({})) -> None:
+        self._settings = settings
+        self._exchange_zones = exchange_zones
+        self._services: list[Any] = []
+        self._taken: dict[tuple[str, ...], frozenset[int]] = {}  # by message: who has it, while others have not
+
+    async def start(self) -> None:
+        """Load the library and see whether it knows the services; raises DeliveryError."""
+        if not self._services:
+            self._services = await asyncio.to_thread(_services, self._settings.urls)
+
+    async def stop(self) -> None:
+        """Nothing is held between two deliveries."""
+
+    async def deliver(self, messages: Sequence[Message]) -> None:
+        """Hand over one message and return once every service has taken it; raises DeliveryError."""
+        await self.start()
+        name = tuple(message.event.id for message in messages)
+        taken = self._taken.get(name, frozenset())
+        wanted = [number for number in range(len(self._services)) if number not in taken]
+        answered = await self._hand_over(wanted, self._content(messages))
+        self._taken.pop(name, None)
+        if missing := [number for number in wanted if number not in answered]:
+            self._taken[name] = taken | answered
+            told = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
+            raise DeliveryError(f"Of {len(self._services)} push services these did not take the alert: {told}")
+
+    async def _hand_over(self, wanted: Sequence[int], content: Mapping[str, Any]) -> set[int]:
+        """Hand the content to some services at once, and give those that took it in time."""
+        tries = {asyncio.create_task(self._services[number].async_notify(**content)): number for number in wanted}
+        try:
+            done, _ = await asyncio.wait(tries, timeout=self._settings.timeout)
+        finally:
+            for each in tries:
+                each.cancel()
+        return {tries[each] for each in done if not each.exception() and each.result()}
+
+    def _content(self, messages: Sequence[Message]) -> dict[str, Any]:
+        """Make what the library sends: plain text, cut in pieces by each service's measure rather than cut off."""
+        import apprise  # noqa: PLC0415 - an optional extra
+        from apprise.attachment.memory import AttachMemory  # noqa: PLC0415
+
+        words = say(messages, self._settings.zone, self._exchange_zones)
+        alarming = any(message.event.kind in ALARMING for message in messages)
+        charts = [message.picture for message in messages if message.picture][:MOST_CHARTS]
+        attached = apprise.AppriseAttachment()
+        for number, chart in enumerate(charts, start=1):
+            picture = {"content": chart, "name": f"chart{number}.png", "mimetype": "image/png"}
+            attached.add(AttachMemory(**picture))  # type: ignore[no-untyped-call]  # the library leaves it untyped
+        return {
+            "title": words.headline,
+            "body": "\n".join(text for text in (words.brief(), words.caution) if text),
+            "body_format": apprise.NotifyFormat.TEXT,
+            "notify_type": apprise.NotifyType.WARNING if alarming else apprise.NotifyType.INFO,
+            "overflow": apprise.OverflowMode.SPLIT,
+            "attach": attached if charts else None,
+        }
+
+
+def _services(urls: Sequence[SecretStr]) -> list[Any]:
+    try:
+        import apprise  # noqa: PLC0415 - an optional extra
+    except ImportError:
+        raise DeliveryError(
+            "Push needs the library apprise, which is not installed; install closewatch[push]"
+        ) from None
+    services = [apprise.Apprise.instantiate(url.get_secret_value()) for url in urls]
+    if unknown := [str(number) for number, service in enumerate(services, start=1) if service is None]:
+        raise DeliveryError(
+            f"Of {len(urls)} push services apprise does not know these: {', '.join(unknown)}; check their addresses"
+        )
+    return services

@@ -30,6 +30,8 @@ from scanner.analysis.setups import doji_pause
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from scanner.analysis.rules import Rules
+
     Floats = NDArray[np.float64]
 
 STATE = np.dtype(
@@ -267,6 +269,12 @@ def _gate(
         out[i] = ((doji <= allowed) | (doji <= other)) & (drive * (close_b[i] - open_b[i]) > 0.0)
 
 
+def room_to_work(bars: int, rules: Rules) -> tuple[Floats, NDArray[np.uint8]]:
+    """Make the room that ``advance`` works in, for slices of up to so many bars."""
+    most = min(bars, BLOCK)
+    return np.empty((17, most + max(KEPT, rules.usual_body_length))), np.empty((2, most), dtype=np.uint8)
+
+
 @njit(cache=True)
 def advance(
     columns: Floats,
@@ -276,12 +284,14 @@ def advance(
     state_of_one: NDArray[Any],
     rules_of_one: NDArray[Any],
     found: NDArray[Any],
+    room: tuple[Floats, NDArray[np.uint8]],
 ) -> tuple[int, int, int]:
     """Take the bars start…stop−1 into the series and report those that somebody has to look at.
 
     ``columns`` (COLUMNS × bars) holds as many bars before ``start`` as the rules look back, or all there are;
     the kernel fills in the averages and ``swings``. ``state_of_one`` and ``rules_of_one`` are arrays of one STATE
-    and one RULES record, ``found`` is room for records FOUND, at least BLOCK or as many as there are bars.
+    and one RULES record, ``found`` takes records FOUND, at least BLOCK or as many as there are bars; ``room`` is what
+    ``room_to_work`` makes.
 
     Returns (reason, index, number found): the bars before ``index`` have been taken in. LEAP: the bar ``index``
     opens so far from the last close that it may be a split. FULL: call again with the room emptied.
@@ -296,14 +306,13 @@ def advance(
         2.0 / (rules.macd_signal + 1),
         1.0 / rules.atr_length,
     )
-    most = min(BLOCK, stop - start)
-    scratch = np.empty((14, most))
+    scratch, marks = room
     true_ranges, fasts, slows, macds, signals = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4]
     fast_change, slow_change, body_change = scratch[5], scratch[6], scratch[7]
     fast_lost, slow_lost, body_lost = scratch[8], scratch[9], scratch[10]
     fast_sums, slow_sums, body_sums = scratch[11], scratch[12], scratch[13]
-    usuals, atrs, body = np.empty(most + KEPT), np.empty(most + KEPT), np.empty(most + bodies)
-    sides, gate = np.empty(most, dtype=np.uint8), np.empty(most, dtype=np.uint8)
+    usuals, atrs, body = scratch[14], scratch[15], scratch[16]
+    sides, gate = marks[0], marks[1]
 
     number, begin = 0, start
     while begin < stop:
@@ -382,7 +391,7 @@ def advance(
         for t in range(first, end):
             if gate[t - first]:
                 k = t - begin
-                sign = 1 if closes[t] > opens[t] else -1
+                sign = 1.0 if closes[t] > opens[t] else -1.0
                 if sign > 0:
                     since = _since_cross(sides, k, ABOVE, since_up, unready)
                 else:
@@ -400,7 +409,7 @@ def advance(
                         record.measured,
                         record.verdicts,
                     ):
-                        record.index, record.sign, record.atr = t, sign, atrs[k + KEPT]
+                        record.index, record.sign, record.atr = t, int(sign), atrs[k + KEPT]
                         number += 1
         if leaps:
             return LEAP, end, number

@@ -123,13 +123,13 @@ class Series:
         self.times[0, start:stop], self.times[1, start:stop] = bars.open_time, bars.close_time
         for column, values in enumerate((bars.open, bars.high, bars.low, bars.close, bars.volume), OPEN):
             self.columns[column, start:stop] = values
-        found = np.empty(min(len(bars), ROOM), dtype=kernel.FOUND)
+        found, room = np.empty(min(len(bars), ROOM), dtype=kernel.FOUND), kernel.room_to_work(len(bars), self.rules)
         while start < stop:
             held = bool(self.state["held"][0])
             # A hold ends at a bar of its own, so that it is said before anything else of that bar.
             limit = min(stop, start + max(self.rules.warm_up - self.count, 1)) if held else stop
             reason, start, number = kernel.advance(
-                self.columns, self.swings, start, limit, self.state, self.rules.record, found
+                self.columns, self.swings, start, limit, self.state, self.rules.record, found, room
             )
             self.used = start
             if held and self.warm:

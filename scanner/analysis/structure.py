@@ -46,28 +46,10 @@ PLACES = np.dtype(
 
 
 @njit(cache=True)
-def _swing_points(
-    columns: NDArray[np.float64], swings: NDArray[np.uint8], first: int, last: int, sign: float
-) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.bool_]]:
-    """List the swing points of the bars first…last: reflected prices, bars, and whether each is a low."""
-    prices = np.empty(2 * max(last - first + 1, 0))
-    bars = np.empty(len(prices), dtype=np.int64)
-    is_low = np.empty(len(prices), dtype=np.bool_)
-    found = 0
-    for j in range(first, last + 1):
-        if swings[j] & SWING_LOW:
-            prices[found], bars[found], is_low[found] = sign * columns[LOW, j], j, sign > 0
-            found += 1
-        if swings[j] & SWING_HIGH:
-            prices[found], bars[found], is_low[found] = sign * columns[HIGH, j], j, sign < 0
-            found += 1
-    return prices[:found], bars[:found], is_low[:found]
-
-
-@njit(cache=True)
 def _find_line(
     prices: NDArray[np.float64],
     bars: NDArray[np.int64],
+    points: int,
     closes: NDArray[np.float64],
     t: int,
     sign: float,
@@ -76,12 +58,12 @@ def _find_line(
     tie: float,
     out: Any,
 ) -> None:
-    """Find the best rising line through two swing lows; ``prices`` and ``bars`` are those of the swing lows."""
+    """Find the best rising line through two swing lows, whose prices and bars these are."""
     margin = rules.line_tolerance * atr + tie
     p, bottom = out.bottom, out.bottom_price
     best_touches, best_span = 0, 0
-    for a in range(len(bars)):
-        for b in range(a + 1, len(bars)):
+    for a in range(points):
+        for b in range(a + 1, points):
             i, span = bars[a], bars[b] - bars[a]
             if span < rules.line_gap or not prices[b] > prices[a]:
                 continue
@@ -90,7 +72,7 @@ def _find_line(
             if abs(bottom - at_bottom) > out.tolerance + tie:
                 continue
             touches = 0
-            for m in range(a, len(bars)):
+            for m in range(a, points):
                 if abs(prices[m] - (prices[a] + slope * (bars[m] - i))) <= margin:
                     touches += 1
             # Most touches, then the longest span, then the earliest start, which comes first here.
@@ -128,13 +110,13 @@ def _find_average(columns: NDArray[np.float64], t: int, sign: float, rules: Any,
 
 @njit(cache=True)
 def _find_obstacle(
-    prices: NDArray[np.float64], close: float, slow_average: float, tolerance: float, tie: float, out: Any
+    prices: NDArray[np.float64], points: int, close: float, slow_average: float, tolerance: float, tie: float, out: Any
 ) -> None:
     """Find the lowest swing point beyond the close that has a companion near it, or the slow average if nearer."""
     lowest = np.inf
-    for a in range(len(prices)):
+    for a in range(points):
         if prices[a] > close and prices[a] < lowest:
-            for b in range(len(prices)):
+            for b in range(points):
                 if b != a and abs(prices[b] - prices[a]) <= tolerance + tie:
                     lowest = prices[a]
                     break
@@ -177,16 +159,25 @@ def look(
 
     out.line, out.line_from, out.line_to, out.line_price, out.line_touches = False, -1, -1, np.nan, 0
     out.average, out.average_length, out.average_price = False, 0, np.nan
-    all_prices, all_bars, all_low = _swing_points(columns, swings, first, t - rules.swing_strength, sign)
-    known = all_bars <= p - rules.swing_strength
-    prices, bars, is_low = all_prices[known], all_bars[known], all_low[known]
-    _find_line(prices[is_low], bars[is_low], closes, t, sign, rules, atr, tie, out)
+    # Swing points in order of time: ``points`` of them in all, ``low_points`` of which are lows before the bottom.
+    most = 2 * (t - first + 1)
+    prices, low_prices, low_bars = np.empty(most), np.empty(most), np.empty(most, dtype=np.int64)
+    points, low_points, near, near_sum = 0, 0, 0, 0.0
+    for j in range(first, t - rules.swing_strength + 1):
+        for bit, price in ((SWING_LOW, columns[LOW, j]), (SWING_HIGH, columns[HIGH, j])):
+            if swings[j] & bit:
+                prices[points] = sign * price
+                if j <= p - rules.swing_strength:
+                    if abs(prices[points] - bottom) <= tolerance + tie:
+                        near, near_sum = near + 1, near_sum + prices[points]
+                    if bit == (SWING_LOW if sign > 0 else SWING_HIGH):
+                        low_prices[low_points], low_bars[low_points] = prices[points], j
+                        low_points += 1
+                points += 1
+    _find_line(low_prices, low_bars, low_points, closes, t, sign, rules, atr, tie, out)
     _find_average(columns, t, sign, rules, tie, out)
-
-    near = np.abs(prices - bottom) <= tolerance + tie
-    out.level_points = near.sum()
-    out.level = out.level_points >= POINTS_OF_A_LEVEL
-    out.level_price = prices[near].mean() if out.level_points > 0 else np.nan
+    out.level_points, out.level = near, near >= POINTS_OF_A_LEVEL
+    out.level_price = near_sum / near if near > 0 else np.nan
 
     window = max(t - rules.turn_window + 1, 0)
     out.turn_lowest = True
@@ -199,7 +190,7 @@ def look(
     out.turn_depth = highest - bottom
     out.turn = out.turn_lowest and out.turn_depth >= rules.turn_depth * atr - tie
 
-    _find_obstacle(all_prices, sign * closes[t], sign * columns[SLOW_AVERAGE, t], tolerance, tie, out)
+    _find_obstacle(prices, points, sign * closes[t], sign * columns[SLOW_AVERAGE, t], tolerance, tie, out)
     out.bottom_price *= sign
     out.line_price *= sign
     out.average_price *= sign

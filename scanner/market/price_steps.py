@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
@@ -112,30 +112,26 @@ class PriceSteps:
 
     def round_down(self, price: Decimal) -> Decimal:
         """Give the greatest price on the grid that is not above ``price``."""
-        return self._rounded(price, ROUND_FLOOR)
+        step, lots, rest = self._lots(price)
+        return ((lots - (rest < 0)) * step).quantize(step) + 0  # + 0: there is no negative zero
 
     def round_up(self, price: Decimal) -> Decimal:
         """Give the least price on the grid that is not below ``price``."""
-        return self._rounded(price, ROUND_CEILING)
+        step, lots, rest = self._lots(price)
+        return ((lots + (rest > 0)) * step).quantize(step) + 0
 
     def nearest(self, price: Decimal) -> Decimal:
         """Give the price on the grid nearest to ``price``, away from zero where two are."""
-        low, high = self.round_down(price), self.round_up(price)
-        below, above = price - low, high - price
-        if below == above:
-            return max(low, high, key=abs)
-        return low if below < above else high
+        step, lots, rest = self._lots(price)
+        away = (1 if rest > 0 else -1) if 2 * abs(rest) >= step else 0
+        return ((lots + away) * step).quantize(step) + 0
 
-    def _rounded(self, price: Decimal, rounding: str) -> Decimal:
+    def _lots(self, price: Decimal) -> tuple[Decimal, Decimal, Decimal]:
+        """Give the step at a price, how many whole steps it holds, toward zero, and what is left, all exactly."""
         # Every band's bound lies on the grid of the band below it as well, so rounding never leaves the grid.
         step = self.at(price)
-        lots = (price / step).to_integral_value(rounding)
-        # The division is rounded to the context's digits, which may take it to the next whole number.
-        if rounding == ROUND_FLOOR and lots * step > price:
-            lots -= 1
-        elif rounding == ROUND_CEILING and lots * step < price:
-            lots += 1
-        return (lots * step).quantize(step) + 0  # there is no negative zero
+        lots = price // step
+        return step, lots, price - lots * step
 
 
 def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> Decimal:

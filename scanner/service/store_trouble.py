@@ -1,0 +1,57 @@
+"""What can go wrong with a store, each in one sentence."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+PRIMARY_CODE = 0xFF
+"""The lower byte of SQLite's result codes tells the kind of trouble, the rest its details."""
+
+NOTHING_KEPT = "nothing of what was being written was kept"
+
+SENTENCES = {
+    sqlite3.SQLITE_FULL: f"the disk is full, {NOTHING_KEPT}; free some space",
+    sqlite3.SQLITE_IOERR: f"the disk would not read or write ({{detail}}), {NOTHING_KEPT}; "
+    "see whether it is full or failing",
+    sqlite3.SQLITE_BUSY: f"another program keeps the file locked, {NOTHING_KEPT}; "
+    "close whatever else has opened it and try again",
+    sqlite3.SQLITE_LOCKED: f"another program keeps the file locked, {NOTHING_KEPT}; "
+    "close whatever else has opened it and try again",
+    sqlite3.SQLITE_CORRUPT: "the file is damaged ({detail}); put a copy of it in its place, "
+    "or move it away and let the feeds fill a new one",
+    sqlite3.SQLITE_NOTADB: "this is no store of closewatch, or its beginning is damaged; "
+    "put a copy of the store in its place or name another path",
+    sqlite3.SQLITE_READONLY: "the file or its folder is read-only; allow writing there or name another path",
+    sqlite3.SQLITE_PERM: "the file or its folder is read-only; allow writing there or name another path",
+    sqlite3.SQLITE_CANTOPEN: "the file cannot be opened or made; see that its folder is there and may be written to",
+}
+
+
+class StoreTroubleError(Exception):
+    """The store cannot do what was asked; the message is one sentence: which file, what is wrong and what to do.
+
+    The store is as it was before: a batch is kept whole or not at all.
+    """
+
+    exit_code = 1
+
+
+class DamagedError(Exception):
+    """Stored bytes are not those that were written; the message says which."""
+
+
+def trouble(path: Path, problem: sqlite3.Error | DamagedError | OSError) -> StoreTroubleError:
+    """Put what SQLite, the packing or the system says into one sentence about the file at ``path``."""
+    if isinstance(problem, DamagedError):
+        return StoreTroubleError(f"{path}: {SENTENCES[sqlite3.SQLITE_CORRUPT].format(detail=problem)}")
+    if isinstance(problem, OSError):
+        return StoreTroubleError(
+            f"{path}: {problem.strerror or problem}; see that its folder is there and may be written to"
+        )
+    code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
+    sentence = SENTENCES.get(code & PRIMARY_CODE, "SQLite cannot do what was asked ({detail})")
+    return StoreTroubleError(f"{path}: {sentence.format(detail=problem)}")

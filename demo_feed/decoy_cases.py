@@ -143,6 +143,13 @@ PLACE_DECOYS = (
         wanted=lambda o: only()(o) and o.places.line_pierced,
     ),
     Case(
+        "line_short",
+        "the only trend line goes through two turns that are too close together",
+        misses="place",
+        wanted=lambda o: only()(o) and o.places.line_short,
+        rare=True,
+    ),
+    Case(
         "average_falling",
         "the average at hand goes the wrong way",
         misses="place",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
     from demo_feed.rule_check import Tape, Threes, Verdicts
 
-SPAN, STRENGTH, PULLBACK, RISE, TURN_BARS = 120, 3, 10, 10, 40
+SPAN, STRENGTH, PULLBACK, RISE, TURN_BARS, LEAST_RUN = 120, 3, 10, 10, 40, 5
 SAFEST_FIRST = ("line", "average", "level", "turn")
 WINDOW = SLOW + RISE + 2
 """Bars before t that places may ask for."""
@@ -39,6 +40,7 @@ class Places:
     holds: dict[str, bool]
     line_touches: int
     line_pierced: bool
+    line_short: bool
     average: int
     average_falls: bool
     near: tuple[Swing, ...]
@@ -100,7 +102,7 @@ def places(tape: Tape, end: int, three: Threes, atr: float) -> Places:
     swings = window.swings()
     known = [swing for swing in swings if swing.bar <= p - STRENGTH]
 
-    touches, pierced = _line(window, [s for s in known if s.low], p, atr)
+    touches, pierced, short = _line(window, [s for s in known if s.low], p, atr)
     average, falls = _average(window, p, tolerance)
     near = tuple(swing for swing in known if abs(swing.price - bottom) <= tolerance)
     lowest = bottom == min(lows[t - TURN_BARS + 1 :])
@@ -113,6 +115,7 @@ def places(tape: Tape, end: int, three: Threes, atr: float) -> Places:
         holds={"line": touches > 0, "average": average > 0, "level": len(near) > 1, "turn": lowest and depth >= 3.0},  # noqa: PLR2004 - the rule's own number
         line_touches=touches,
         line_pierced=pierced,
+        line_short=short,
         average=average,
         average_falls=falls,
         near=near,
@@ -123,13 +126,13 @@ def places(tape: Tape, end: int, three: Threes, atr: float) -> Places:
     )
 
 
-def _line(window: Window, lows: Sequence[Swing], p: int, atr: float) -> tuple[int, bool]:
-    """Give the most touches of a rising line under the bottom, and whether one only fails for being pierced."""
-    best, pierced = 0, False
+def _line(window: Window, lows: Sequence[Swing], p: int, atr: float) -> tuple[int, bool, bool]:
+    """Give the most touches of a rising line under the bottom; without one, if one was pierced and if one was short."""
+    best, pierced, short = 0, False, False
     for number, first in enumerate(lows):
         for second in lows[number + 1 :]:
             run, rise = second.bar - first.bar, second.price - first.price
-            if run < 5 or rise <= 0:  # noqa: PLR2004 - the rule's own number
+            if rise <= 0:
                 continue
 
             def at(bar: int, first: Swing = first, rise: int = rise, run: int = run) -> float:
@@ -138,10 +141,12 @@ def _line(window: Window, lows: Sequence[Swing], p: int, atr: float) -> tuple[in
             if abs(at(p) - window.lows[p]) > 0.5 * atr:
                 continue
             if any(window.closes[bar] < at(bar) - 0.25 * atr for bar in range(first.bar, window.end + 1)):
-                pierced = True
-                continue
-            best = max(best, sum(abs(swing.price - at(swing.bar)) <= 0.25 * atr for swing in lows[number:]))
-    return best, pierced and not best
+                pierced |= run >= LEAST_RUN
+            elif run < LEAST_RUN:
+                short = True
+            else:
+                best = max(best, sum(abs(swing.price - at(swing.bar)) <= 0.25 * atr for swing in lows[number:]))
+    return best, pierced and not best, short and not best
 
 
 def _average(window: Window, p: int, tolerance: float) -> tuple[int, bool]:
@@ -163,12 +168,11 @@ def _average(window: Window, p: int, tolerance: float) -> tuple[int, bool]:
 def _obstacle(window: Window, swings: Sequence[Swing], tolerance: float) -> tuple[int | None, bool]:
     """Give the nearest obstacle above the last close, rounded down to a step, and whether it is the slow average."""
     close = window.closes[-1]
-    levels = [
-        one.price
-        for one in swings
-        if one.price > close and any(other is not one and abs(other.price - one.price) <= tolerance for other in swings)
-    ]
-    level = min(levels, default=None)
+    prices = sorted(swing.price for swing in swings)
+    # The nearest companion of a price is next to it in order.
+    paired = [one for one, other in pairwise(prices) if other - one <= tolerance]
+    paired += [other for one, other in pairwise(prices) if other - one <= tolerance]
+    level = min((price for price in paired if price > close), default=None)
     total = window.mean_sum(window.end, SLOW)
     if total is not None and close * SLOW < total and (level is None or total < level * SLOW):
         return total // SLOW, True

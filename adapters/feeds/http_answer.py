@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-import re
-from datetime import UTC
-from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, Any
 
 import httpx
 
 from adapters.feeds.files_trouble import quoted
+from adapters.feeds.retry_after import retry_after
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
@@ -128,17 +126,3 @@ class JsonEndpoint:
         else:
             todo = "check url, query and symbol"
         return FeedTroubleError(f"{answer}; {todo}", after)
-
-
-def retry_after(value: str | None, now: float) -> float | None:
-    """Read a Retry-After header as seconds from now: a number of seconds or an HTTP date (RFC 9110, section 10.2.3)."""
-    if value is None:
-        return None
-    value = value.strip()
-    if re.fullmatch(r"\d{1,9}", value, re.ASCII):
-        return float(value)
-    try:
-        moment = parsedate_to_datetime(value)
-    except ValueError:
-        return None
-    return max(0.0, moment.replace(tzinfo=moment.tzinfo or UTC).timestamp() - now)

@@ -13,7 +13,7 @@ import numpy as np
 from adapters.feeds.http_answer import JsonEndpoint, where
 from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader
-from adapters.feeds.raw_rows import joined, no_rows, picked
+from adapters.feeds.raw_rows import joined_pages, no_rows, picked
 from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
@@ -99,7 +99,7 @@ class HttpJsonFeed:
             following = self._following(following, url, value, page)
         nothing = no_rows(source, self._settings.stamp)
         return {
-            want: _together([page[want.symbol] for page in pages if want.symbol in page], nothing)
+            want: joined_pages([page[want.symbol] for page in pages if want.symbol in page], nothing)
             for want in question.wants
         }
 
@@ -190,16 +190,3 @@ def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:
     if indices[-1] - first + 1 == count:
         return picked(raw, slice(first, first + count))
     return picked(raw, np.array(indices))
-
-
-def _together(pages: list[RawBars], nothing: RawBars) -> RawBars:
-    """Put pages end to end, the oldest first, without the rows in which one overlaps the one before."""
-    pages = [page for page in pages if len(page)]
-    if len(pages) < 2:  # noqa: PLR2004 - nothing to put together
-        return pages[0] if pages else nothing
-    pages.sort(key=lambda page: int(page.stamp[0]))
-    kept, last = [], NO_TIME
-    for page in pages:
-        kept.append(picked(page, (page.stamp > last) | (page.stamp == NO_TIME)))
-        last = max(last, int(page.stamp.max()))
-    return joined(kept)

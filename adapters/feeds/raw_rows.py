@@ -49,6 +49,19 @@ def joined(parts: Sequence[RawBars]) -> RawBars:
     return RawBars(stamp, first, high, low, last, volume, row, parts[0].source, parts[0].stamp_kind, unreadable)
 
 
+def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
+    """Put pages end to end, the oldest first, without the rows in which one overlaps the one before."""
+    pages = [page for page in pages if len(page)]
+    if len(pages) < 2:  # noqa: PLR2004 - nothing to put together
+        return pages[0] if pages else nothing
+    pages.sort(key=lambda page: int(page.stamp[0]))
+    kept, last = [], NO_TIME
+    for page in pages:
+        kept.append(picked(page, (page.stamp > last) | (page.stamp == NO_TIME)))
+        last = max(last, int(page.stamp.max()))
+    return joined(kept)
+
+
 def unreadable_row(text: str, row: int, source: str, stamp_kind: StampKind) -> RawBars:
     """Give one row of which nothing can be read; ``text`` says what stood there."""
     number = np.full(1, np.nan)

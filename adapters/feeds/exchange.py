@@ -1,0 +1,159 @@
+"""The feed ``exchange``: bars from a crypto exchange, by way of the library ccxt."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from adapters.feeds.files_trouble import quoted
+from adapters.feeds.json_rows import BarFields, JsonSettings, RowReader
+from adapters.feeds.raw_rows import joined_pages, no_rows
+from adapters.feeds.retry_after import retry_after
+from adapters.feeds.settings import FeedSettings
+from scanner.market.bars import NO_TIME
+from scanner.ports import Answer, FeedTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from scanner.market.bars import RawBars
+    from scanner.ports import Want
+
+MILLISECOND = 1_000_000
+ROWS = JsonSettings(
+    fields=BarFields(time="[0]", open="[1]", high="[2]", low="[3]", close="[4]", volume="[5]"), time_unit="ms"
+)
+"""How the library gives a bar: a list that begins with the open of the bar in milliseconds since 1970."""
+
+
+class ExchangeSettings(FeedSettings):
+    """The settings of the feed ``exchange``."""
+
+    exchange: str = Field(min_length=1, description="The exchange, by its id in the library ccxt.")
+    limit: int = Field(500, ge=2, description="How many bars to ask for at once; no more than the exchange gives.")
+    most_pages: int = Field(
+        20, ge=1, description="How often to ask on, for as long as there come as many bars as limit."
+    )
+    timeout: float = Field(10.0, gt=0, description="Seconds that one answer may take.")
+
+
+def from_library(name: str, options: dict[str, Any], library: str = "ccxt.async_support") -> Any:  # noqa: ANN401 - no types are published
+    """Make an exchange; raises FeedTroubleError where there is no library or no such exchange."""
+    try:
+        loaded = import_module(library)  # here, for it takes a second, and not everybody has it
+    except ModuleNotFoundError as problem:
+        raise FeedTroubleError(
+            "the feed exchange needs the library ccxt; install it with: pip install 'closewatch[crypto]'"
+        ) from problem
+    if name not in loaded.exchanges:
+        raise FeedTroubleError(f"the library ccxt knows no exchange {name!r}; ccxt.exchanges lists those that it knows")
+    return getattr(loaded, name)(options)
+
+
+class ExchangeFeed:
+    """Asks an exchange for bars, one series at a time, as fast as the exchange allows and no faster.
+
+    ``make`` makes the exchange of its id and the options of the library; ``clock`` gives seconds since 1970.
+    """
+
+    Settings = ExchangeSettings
+    batch = 1
+    arrived = None
+
+    def __init__(
+        self,
+        settings: ExchangeSettings,
+        *,
+        make: Callable[[str, dict[str, Any]], Any] = from_library,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        self._settings = settings
+        self._make = make
+        self._clock = clock
+        self._where = f"exchange {settings.exchange}"
+        self._reader = RowReader(ROWS)
+        self._exchange: Any = None
+
+    async def start(self) -> None:
+        """Ask the exchange what it trades; raises FeedTroubleError."""
+        if self._exchange is not None:
+            return
+        options = {"enableRateLimit": True, "timeout": round(self._settings.timeout * 1_000)}
+        self._exchange = await asyncio.to_thread(self._make, self._settings.exchange, options)
+        try:
+            await self._asked(self._exchange.load_markets())
+        except BaseException:
+            await self.stop()
+            raise
+
+    async def stop(self) -> None:
+        """Close all connections; harmless when repeated or never started."""
+        exchange, self._exchange = self._exchange, None
+        if exchange is not None:
+            await exchange.close()
+
+    async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
+        """Ask for each want; raises FeedTroubleError."""
+        return [Answer(want, await self._answered(want)) for want in wants]
+
+    async def _answered(self, want: Want) -> RawBars:
+        exchange, settings = self._exchange, self._settings
+        if exchange is None:
+            raise FeedTroubleError(f"{self._where}: the feed has not been started; start it first")
+        timeframe = settings.timeframe_there(want.timeframe)
+        if exchange.timeframes and timeframe not in exchange.timeframes:
+            known = ", ".join(exchange.timeframes)
+            raise FeedTroubleError(
+                f"{self._where}: it has no bars of {timeframe}, but of {known}; set base to one of them"
+            )
+        pages: list[RawBars] = []
+        since, row = want.since, 0
+        while len(pages) < settings.most_pages:
+            # Rounded up: what opened at or after a time opened at or after the next millisecond.
+            milliseconds = None if since is None else -(-since // MILLISECOND)
+            found = await self._asked(exchange.fetch_ohlcv(want.symbol, timeframe, milliseconds, settings.limit))
+            columns = self._reader.columns(found)
+            if columns is None:
+                raise FeedTroubleError(
+                    f"{self._where}: its answer for {want.symbol} has no bars in it; try again later"
+                )
+            page = self._reader.bars(columns, f"{self._where} {want.symbol}", row)
+            pages.append(page)
+            row += len(page)
+            last = int(page.stamp.max(initial=NO_TIME))
+            if since is None or len(page) < settings.limit or last <= since:
+                break
+            since = last + 1
+        return joined_pages(pages, no_rows(self._where, "open"))
+
+    async def _asked(self, question: Any) -> Any:  # noqa: ANN401 - the library publishes no types
+        """Await an answer; whatever goes wrong becomes one sentence."""
+        from ccxt.base import errors  # noqa: PLC0415 - loaded by now
+
+        after = None
+        try:
+            return await question
+        except (errors.RateLimitExceeded, errors.DDoSProtection) as problem:
+            headers = {name.lower(): text for name, text in (self._exchange.last_response_headers or {}).items()}
+            after = retry_after(headers.get("retry-after"), self._clock())
+            text = f"it is asked too often ({_short(problem)}); lower requests_per_minute"
+        except errors.BadSymbol as problem:
+            text = f"it does not know the symbol ({_short(problem)}); write it as the library does, such as ABC/XYZ"
+        except errors.RequestTimeout:
+            text = f"no answer within {self._settings.timeout:g} s; check the network, or raise timeout"
+        except errors.NetworkError as problem:
+            text = f"it cannot be reached ({_short(problem)}); check the network, it is asked again"
+        except errors.BaseError as problem:
+            text = f"it refuses the question ({_short(problem)}); check symbol and timeframe"
+        except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as problem:
+            # The library takes answers apart without looking first.
+            text = f"its answer cannot be understood ({_short(problem)}); it is asked again"
+        raise FeedTroubleError(f"{self._where}: {text}", after)
+
+
+def _short(problem: Exception) -> str:
+    return quoted(f"{type(problem).__name__} {problem}", 160).strip('"')

@@ -144,4 +144,4 @@ def _wrong(data: SetupData, entry: Entry) -> str:
     stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
     if entry["risk"] is None:
         return f"What would prove it wrong: a close {beyond} {stop}."
-    return f"What would prove it wrong: before the entry a close {beyond} {stop}, after it the stop at {stop}."
+    return f"What would prove it wrong: a close {beyond} {stop} before the entry, the stop at {stop} after it."

@@ -66,7 +66,7 @@ Why
   + beyond slow average: 3.4 (wanted > 0: how far the close lies above the 200-bar average)
   − volume: 0.8 (wanted > 1: last bar's volume in means of 20 bars)
 
-What would prove it wrong: before the entry a close below 100.15, after it the stop at 100.15.
+What would prove it wrong: a close below 100.15 before the entry, the stop at 100.15 after it.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 """
@@ -91,7 +91,7 @@ def test_the_short_side_is_told_with_its_own_words() -> None:
     words = alert(Message(setup_event(direction="short")), "UTC", None)
     assert words.headline == "HARBOUR 15m short: break entry 101.05, stop 102.25, R 1.20"
     assert (
-        words.wrong == "What would prove it wrong: before the entry a close above 102.25, after it the stop at 102.25."
+        words.wrong == "What would prove it wrong: a close above 102.25 before the entry, the stop at 102.25 after it."
     )
     assert words.glance == "Size 833. Objectives 99.85, 98.65, 97.45; obstacle 98.20, room 2.38 R. Exit: ride."
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import socket
 import ssl
+import threading
 from typing import TYPE_CHECKING, Any, Self
 
 import aiomqtt
@@ -23,6 +25,10 @@ if TYPE_CHECKING:
     import paho.mqtt.client as paho
 
     from adapters.sinks.mqtt_settings import MqttSettings
+
+LOGGER = logging.getLogger("closewatch.mqtt")
+"""Where the library tells what it does. What goes wrong is told by DeliveryError, and better."""
+LOGGER.setLevel(logging.CRITICAL)
 
 WINDOW = 20
 """Messages under way at once: what common brokers allow, and enough to keep the line busy."""
@@ -68,6 +74,7 @@ class Link(aiomqtt.Client):
             identifier=settings.identifier,
             protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
             will=will,
+            logger=LOGGER,
             timeout=settings.timeout,
             keepalive=settings.keep_alive,
             max_inflight_messages=0,  # the window below does this, and knows the broker's limit
@@ -83,6 +90,7 @@ class Link(aiomqtt.Client):
         self._answers: dict[int, asyncio.Future[ReasonCode | DeliveryError]] = {}
         self._lost: DeliveryError | None = None
         self._abandoned = False
+        self._thread = threading.get_ident()
 
     async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Publish at QoS 1 and return once the broker has it; raises DeliveryError."""
@@ -177,6 +185,19 @@ class Link(aiomqtt.Client):
         return DeliveryError(f"{self._where} {what}: {reason if code is not None else cause}")
 
     # What the broker answers reaches only these methods of aiomqtt's, which drop its reason codes and limits.
+
+    def _on_socket_register_write(self, client: paho.Client, userdata: Any, sock: Any) -> None:  # noqa: ANN401  # paho's signature
+        if threading.get_ident() == self._thread:
+            # aiomqtt does this a turn of the loop later, when the socket may be closed and its number another's.
+            self._loop.add_writer(sock.fileno(), self._write)
+        else:
+            super()._on_socket_register_write(client, userdata, sock)
+
+    def _write(self) -> None:
+        try:
+            self._client.loop_write()
+        except OSError:
+            self.break_off()
 
     def _client_connect(self) -> None:
         super()._client_connect()

@@ -15,12 +15,14 @@ class HeaderSettings(BaseModel):
 
     headers: dict[str, str] = Field(default_factory=dict, description="Headers to send; no secrets here.")
     secret_headers: dict[str, SecretStr] = Field(
-        default_factory=dict, description="Headers with secrets, such as Authorization; never in the file."
+        default_factory=dict,
+        description="Headers with secrets, such as Authorization; never in the file. An underscore in a name stands "
+        "for a hyphen, as the names of environment variables have none.",
     )
 
     def to_send(self) -> dict[str, str]:
         """Give all headers as they are sent; ValueError, without the value, where one cannot be."""
-        secrets = {name: value.get_secret_value() for name, value in self.secret_headers.items()}
+        secrets = {name.replace("_", "-"): value.get_secret_value() for name, value in self.secret_headers.items()}
         headers = {**self.headers, **secrets}
         for name, value in headers.items():
             if not re.fullmatch(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+", name):

@@ -132,6 +132,14 @@ def explain(
     )
 
 
+@app.command()
+def demo() -> None:
+    """Run two years of an invented exchange through the engine and show what it finds."""
+    from scanner.commands import demo as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    command.run()
+
+
 def _reading(
     tz: str,
     stamp: Literal["open", "close"],

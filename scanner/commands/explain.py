@@ -80,7 +80,7 @@ def _collect(paths: Sequence[Path], reading: Reading, instrument: str | None) ->
 def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> None:
     """Explain one bar of one recording in both directions."""
     moment = parse_moment(at, reading.tz)
-    output.announce_compiling(kernel.needs_compiling())
+    output.announce_compiling(needed=kernel.needs_compiling())
     pipeline, bars, tally = _collect(paths, reading, instrument)
     index = bar_at(bars, moment, day=len(at) == len("2024-03-18"))
     if index is None:

@@ -10,7 +10,7 @@ from shutil import get_terminal_size
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
     from typing import TextIO
 
 
@@ -65,12 +65,7 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
         yield on_progress
 
 
-def announce_compiling(needed: bool) -> None:
+def announce_compiling(*, needed: bool) -> None:
     """Say that a few seconds are needed once."""
     if needed:
         tell("Preparing the kernel for this machine, once; this takes a few seconds.")
-
-
-def lines_of(items: Sequence[str], most: int) -> list[str]:
-    """Give at most so many lines, and how many are left out."""
-    return [*items[:most], f"... and {len(items) - most:,} more"] if len(items) > most else list(items)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from scanner.present.cautions import SHORT
 from scanner.study.replay import ReplayError, Tally, replay
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from scanner.commands.recordings import Reading
@@ -42,29 +43,50 @@ class _Notes:
             output.tell(f"{note.source}: more rows like this ({note.reason}) are counted in the summary")
 
 
-def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> None:
-    """Replay files, write the events where asked, and report to people unless the events go to stdout."""
-    output.announce_compiling(kernel.needs_compiling())
-    found: list[Event] = []
-    held: list[Event] = []
-    tallies: list[Tally] = []
-    notes = _Notes(strict=strict)
-    with output.whole_file(events_to or "/dev/null") as sink, output.progress("replaying") as on_progress:
+@dataclass(slots=True)
+class Outcome:
+    """What a replay came to: setups, holds and their ends, and what each recording amounted to."""
+
+    found: list[Event] = field(default_factory=list)
+    held: list[Event] = field(default_factory=list)
+    tallies: list[Tally] = field(default_factory=list)
+
+
+def gather(
+    paths: Sequence[Path], reading: Reading, on_note: Callable[[Note], None], write: Callable[[str], object] | None
+) -> Outcome:
+    """Replay files with progress shown; each event is written, if wanted, as a line of JSON."""
+    output.announce_compiling(needed=kernel.needs_compiling())
+    outcome = Outcome()
+    with output.progress("replaying") as on_progress:
         for recording in recordings(paths, reading, on_progress):
             tally = Tally(recording.symbol, str(recording.path))
-            tallies.append(tally)
-            for event in replay(recording, partial(prepare, reading), tally, notes):
-                if events_to is not None:
-                    sink.write(event.to_json() + "\n")
-                (found if event.kind == "setup.qualified" else held).append(event)
+            outcome.tallies.append(tally)
+            for event in replay(recording, partial(prepare, reading), tally, on_note):
+                if write is not None:
+                    write(event.to_json() + "\n")
+                (outcome.found if event.kind == "setup.qualified" else outcome.held).append(event)
+    return outcome
+
+
+def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> None:
+    """Replay files, write the events where asked, and report to people unless the events go to stdout."""
+    notes = _Notes(strict=strict)
+    if events_to is None:
+        outcome = gather(paths, reading, notes, None)
+    else:
+        with output.whole_file(events_to) as sink:
+            outcome = gather(paths, reading, notes, sink.write)
     if events_to != "-":
-        report(found, held, tallies, reading.tz)
+        report(outcome, reading.tz)
 
 
-def report(found: Sequence[Event], held: Sequence[Event], tallies: Sequence[Tally], zone: str) -> None:
-    """Print what a replay found."""
-    if found:
-        output.say(*replay_report.setups(found, zone, output.width()), "")
-    if held:
-        output.say("on hold:", *replay_report.holds(held, zone), "")
-    output.say(*replay_report.summary(tallies, zone), "", SHORT)
+def report(outcome: Outcome, zone: str, last: int | None = None) -> None:
+    """Print what a replay found; ``last`` limits the setups shown to so many at the end."""
+    shown = outcome.found if last is None else sorted(outcome.found, key=lambda event: event.time)[-last:]
+    if shown:
+        output.say(*replay_report.setups(shown, zone, output.width()), "")
+    if outcome.held:
+        output.say("on hold:", *replay_report.holds(outcome.held, zone), "")
+    if outcome.tallies:
+        output.say(*replay_report.summary(outcome.tallies, zone), "", SHORT)

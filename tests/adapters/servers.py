@@ -31,11 +31,13 @@ if TYPE_CHECKING:
 
 HOST = "127.0.0.1"
 START_SECONDS = 10
+SYSTEM_PATH = "/usr/sbin:/usr/local/sbin"
+"""Where system packages put servers, and where not everybody's PATH leads."""
 
 
 def require(binary: str) -> str:
     """Find a program on this machine; without it the test is skipped, or fails where CI is set in the environment."""
-    if found := shutil.which(binary):
+    if found := shutil.which(binary) or shutil.which(binary, path=SYSTEM_PATH):
         return found
     reason = f"{binary} is not installed"
     if os.environ.get("CI"):

@@ -27,6 +27,7 @@ class JsonLines:
         at = next(index for index, line in enumerate(head) if line.strip())
         try:
             first = json.loads(head[at])
+            "".join(first).encode()  # half of a surrogate pair is no name
         except (ValueError, RecursionError) as problem:
             raise UnreadableFileError(
                 f"{path}: line {at + 1} is no JSON object, it reads {quoted(head[at])}; "
@@ -54,6 +55,7 @@ class JsonLines:
             return None
         try:
             found = arrow_json.read_json(pa.BufferReader(block), parse_options=self._parsing)
+            found.validate(full=True)  # text that is no UTF-8
         except pa.ArrowInvalid:
             return None
         columns = [found.column(name) for name in self._wanted]

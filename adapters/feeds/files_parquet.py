@@ -88,5 +88,5 @@ def _opened(path: Path) -> Iterator[Any]:
     try:
         with parquet.ParquetFile(path, page_checksum_verification=True) as table:
             yield table
-    except (pa.ArrowException, OSError, MemoryError) as problem:
+    except (pa.ArrowException, OSError, MemoryError, UnicodeError) as problem:
         raise UnreadableFileError(f"{path}: the Parquet data are damaged or cut off; fetch the file again") from problem

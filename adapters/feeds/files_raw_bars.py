@@ -44,13 +44,13 @@ class RawBarsMaker:
     def several(self, rows: Iterator[Cells], fallback: str) -> Spool:
         """Take the bars of a file apart by instrument.
 
-        A row that names none cannot be read; it is put with the instrument of the row before it, or with the
-        ``fallback`` where none has been named yet.
+        A row that names none cannot be read; it is put with the instrument of the row before it, at the beginning
+        with that of the row after it, or with the ``fallback`` where there is none.
         """
-        spool, clocks, last = Spool(), dict[str, LocalClock | None](), fallback
+        spool, clocks, last = Spool(), dict[str, LocalClock | None](), ""
         with reading(self._path):
             for raw, cells in self._raw(rows):
-                names, codes, nameless = _coded(cells, last)
+                names, codes, nameless = _coded(cells, last or fallback, begun=bool(last))
                 for index in np.flatnonzero(nameless):
                     raw.stamp[index] = NO_TIME
                     cells.unreadable.setdefault(int(raw.row[index]), "instrument empty")
@@ -89,7 +89,7 @@ class RawBarsMaker:
         return replace(raw, stamp=stamps, unreadable={**raw.unreadable, **told})
 
 
-def _coded(cells: Cells, last: str) -> tuple[list[str], NDArray[np.int64], NDArray[np.bool_]]:
+def _coded(cells: Cells, last: str, *, begun: bool) -> tuple[list[str], NDArray[np.int64], NDArray[np.bool_]]:
     """Give the instruments of some rows, for each row the index of its own, and which rows name none."""
     found = pc.fill_null(pc.utf8_trim_whitespace(cells.symbol), "").dictionary_encode()
     names: list[str] = found.dictionary.to_pylist()
@@ -98,9 +98,13 @@ def _coded(cells: Cells, last: str) -> tuple[list[str], NDArray[np.int64], NDArr
         return names, codes, np.zeros(len(codes), dtype=np.bool_)
     nameless = codes == names.index("")
     before = np.maximum.accumulate(np.where(nameless, -1, np.arange(len(codes))))
-    if last not in names:
+    named = codes[~nameless]
+    if begun or not len(named):
         names.append(last)
-    return names, np.where(before < 0, names.index(last), codes[before]), nameless
+        first = names.index(last)
+    else:
+        first = int(named[0])
+    return names, np.where(before < 0, first, codes[before]), nameless
 
 
 def _parted(raw: RawBars, codes: NDArray[np.int64], count: int) -> Iterator[tuple[int, RawBars]]:

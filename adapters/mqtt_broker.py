@@ -1,14 +1,27 @@
-"""What must be told of an MQTT broker to reach it, whatever is then said there."""
+"""What must be told of an MQTT broker to reach it, and a connection to it that leaves nothing behind."""
 
 from __future__ import annotations
 
+import logging
+import socket
 import ssl
+import threading
+from contextlib import suppress
 from pathlib import Path  # noqa: TC003 - pydantic needs it to read the annotations
-from typing import Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 
+import aiomqtt
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
+if TYPE_CHECKING:
+    import paho.mqtt.client as paho
+    from paho.mqtt.properties import Properties
+    from paho.mqtt.reasoncodes import ReasonCode
+
 PLAIN_PORT, TLS_PORT = 1883, 8883
+LIBRARY = logging.getLogger("closewatch.mqtt.library")
+"""Where the library tells what it does. What goes wrong is told by exceptions, and better."""
+LIBRARY.setLevel(logging.CRITICAL)
 
 
 class BrokerSettings(BaseModel):
@@ -65,3 +78,79 @@ class BrokerSettings(BaseModel):
             paths = [str(path) for path in (self.ca_file, self.client_cert, self.client_key) if path]
             raise ValueError(f"the certificates in {', '.join(paths)} are of no use: {problem}") from problem
         return context
+
+
+class BrokerLine(aiomqtt.Client):
+    """A connection to a broker that is closed for good whenever it is given up, be it half made.
+
+    ``options`` are those of aiomqtt that settings do not tell. ValueError names a certificate that will not do.
+    """
+
+    def __init__(self, settings: BrokerSettings, client_id: str, timeout: float, **options: Any) -> None:  # noqa: ANN401 - aiomqtt's
+        host, port = settings.address
+        super().__init__(
+            host,
+            port,
+            username=settings.user,
+            password=settings.password.get_secret_value() if settings.password else None,
+            identifier=client_id,
+            protocol=aiomqtt.ProtocolVersion.V5 if settings.version == "5.0" else aiomqtt.ProtocolVersion.V311,
+            keepalive=settings.keep_alive,
+            timeout=timeout,
+            tls_context=settings.tls_context(),
+            logger=LIBRARY,
+            **options,
+        )
+        self._abandoned = False
+        self._thread = threading.get_ident()
+
+    async def __aenter__(self) -> Self:
+        """Connect; raises MqttError."""
+        try:
+            return await super().__aenter__()
+        except BaseException:
+            # The thread that connects cannot be stopped; what it has opened, or is about to, is closed.
+            self._abandoned = True
+            self.break_off()
+            raise
+
+    def break_off(self) -> None:
+        """Close the line without a word."""
+        line = self._client.socket()
+        if isinstance(line, socket.socket):
+            with suppress(OSError):
+                line.shutdown(socket.SHUT_RDWR)
+
+    # What happens on the line reaches only these methods of aiomqtt's.
+
+    def _client_connect(self) -> None:
+        super()._client_connect()
+        if self._abandoned:
+            self.break_off()
+
+    def _on_socket_register_write(self, client: paho.Client, userdata: Any, sock: Any) -> None:  # noqa: ANN401 - paho's
+        if threading.get_ident() == self._thread:
+            # aiomqtt does this a turn of the loop later, when the socket may be closed and its number another's.
+            self._loop.add_writer(sock.fileno(), self._write)
+        else:
+            super()._on_socket_register_write(client, userdata, sock)
+
+    def _write(self) -> None:
+        try:
+            self._client.loop_write()
+        except OSError:
+            self.break_off()
+
+    def _on_disconnect(
+        self,
+        client: paho.Client,
+        userdata: Any,  # noqa: ANN401 - paho's
+        flags: paho.DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if self._connected.done():
+            super()._on_disconnect(client, userdata, flags, reason_code, properties)
+        elif not self._abandoned:
+            # aiomqtt would wait out its time for an answer.
+            self._connected.set_exception(aiomqtt.MqttError("it hung up instead of answering"))

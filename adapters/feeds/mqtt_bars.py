@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
-import socket
-from contextlib import AsyncExitStack, suppress
 from typing import TYPE_CHECKING, Self
 
 import aiomqtt
@@ -15,7 +12,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import Field, field_validator, model_validator
 
 from adapters.feeds.messages import PushedFeed, PushedSettings
-from adapters.mqtt_broker import BrokerSettings
+from adapters.mqtt_broker import BrokerLine, BrokerSettings
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
@@ -75,30 +72,6 @@ class MqttBarsSettings(PushedSettings, BrokerSettings):
         return re.compile(found)
 
 
-class _Client(aiomqtt.Client):
-    """A connection that can be dropped while it is still being made."""
-
-    async def connected(self) -> Self:
-        """Connect; an attempt that fails or is given up leaves no line open."""
-        attempt = asyncio.ensure_future(self.__aenter__())
-        try:
-            return await asyncio.shield(attempt)
-        except BaseException:
-            # Its thread cannot be stopped, but what it brings in the end can be closed.
-            attempt.add_done_callback(self._drop)
-            raise
-        finally:
-            del attempt  # its exception and this frame would keep each other, and the socket, alive
-
-    def _drop(self, attempt: asyncio.Future[Self]) -> None:
-        if not attempt.cancelled():
-            attempt.exception()
-        line = self._client.socket()
-        if isinstance(line, socket.socket):
-            with suppress(OSError):
-                line.shutdown(socket.SHUT_RDWR)
-
-
 class MqttBarsFeed(PushedFeed):
     """Listens to a broker and answers from what it has heard.
 
@@ -128,42 +101,31 @@ class MqttBarsFeed(PushedFeed):
         topic = self._settings.topic_filter
         what = "cannot be reached"
         try:
-            async with AsyncExitStack() as ending:
-                client = await self._client().connected()
-                ending.push_async_exit(client)
+            async with self._line() as line:
                 what = "did not answer the subscription"
-                (granted,) = await client.subscribe(topic, qos=1)
+                (granted,) = await line.subscribe(topic, qos=1)
                 if isinstance(granted, ReasonCode) and granted.is_failure:
                     return (
                         f"it refuses the subscription to {topic} ({granted}); check topic, and what the user may read"
                     )
                 what = "broke off the connection"
                 up()
-                async for message in client.messages:
+                async for message in line.messages:
                     self._take(str(message.topic), message.payload)
         except aiomqtt.MqttError as problem:
             return f"it {what} ({problem.__cause__ or problem}); check the broker, host, port and login"
         return "it has nothing more to say; the connection is made again"
 
-    def _client(self) -> _Client:
+    def _line(self) -> BrokerLine:
+        """Make a line with a session that outlives it; each version has its own way to ask for that."""
         settings = self._settings
-        host, port = settings.address
-        five = settings.version == "5.0"
-        lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here
-        lasting.SessionExpiryInterval = settings.remember
-        return _Client(
-            host,
-            port,
-            username=settings.user,
-            password=settings.password.get_secret_value() if settings.password else None,
-            identifier=settings.client_id,
-            protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
-            keepalive=settings.keep_alive,
-            timeout=settings.connect_timeout,
-            tls_context=settings.tls_context(),
-            # Each version has its own way to ask for a lasting session, and its library refuses the other's.
-            **({"clean_start": False, "properties": lasting} if five else {"clean_session": False}),
-        )
+        if settings.version == "5.0":
+            lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here
+            lasting.SessionExpiryInterval = settings.remember
+            options = {"clean_start": False, "properties": lasting}
+        else:
+            options = {"clean_session": False}
+        return BrokerLine(settings, settings.client_id, settings.connect_timeout, **options)
 
     def _take(self, topic: str, payload: object) -> None:
         names = self._pattern.fullmatch(topic)

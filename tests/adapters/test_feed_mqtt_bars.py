@@ -220,6 +220,14 @@ async def test_nobody_there_and_nobody_answering() -> None:
         feed = feed_at(port, connect_timeout=0.2)
         with pytest.raises(FeedTroubleError, match=r"it cannot be reached \(.*timed out.*\)"):
             await feed.start()
+    async with raw_server(hang_up) as port:
+        with pytest.raises(FeedTroubleError, match="it hung up instead of answering"):
+            await feed_at(port).start()
+
+
+async def hang_up(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    del writer
+    await reader.read(1)
 
 
 @pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")  # paho, after a failed handshake

@@ -80,6 +80,11 @@ class PriceSteps:
             raise ValueError("price bands must begin at 0 and rise")
         if len(self.bounds) != len(self.steps) or any(not step.is_finite() or step <= 0 for step in self.steps):
             raise ValueError("every price band needs a step above 0")
+        for bound, below, step in zip(self.bounds[1:], self.steps, self.steps[1:], strict=False):
+            if bound % below or bound % step:
+                raise ValueError(
+                    f"the price band from {bound} must begin at a multiple of its step and of the one below"
+                )
 
     @classmethod
     def fixed(cls, step: Decimal) -> Self:
@@ -94,6 +99,8 @@ class PriceSteps:
     @classmethod
     def eu_shares(cls, trades_per_day: int) -> Self:
         """Give the steps of shares in the EU, by average daily number of trades (regulation (EU) 2017/588)."""
+        if trades_per_day < 0:
+            raise ValueError(f"the average daily number of trades must be 0 or more, not {trades_per_day}")
         offset = len(_EU_TRADES) - bisect_right(_EU_TRADES, trades_per_day)
         ladder = _EU_LADDER[offset : offset + len(_EU_BOUNDS)]
         return cls(tuple(map(Decimal, _EU_BOUNDS)), tuple(map(Decimal, ladder)))
@@ -128,7 +135,7 @@ class PriceSteps:
 
     def _lots(self, price: Decimal) -> tuple[Decimal, Decimal, Decimal]:
         """Give the step at a price, how many whole steps it holds, toward zero, and what is left, all exactly."""
-        # Every band's bound lies on the grid of the band below it as well, so rounding never leaves the grid.
+        # Every band's bound lies on its own grid and on that of the band below: rounding never leaves the grid.
         step = self.at(price)
         lots = price // step
         return step, lots, price - lots * step

@@ -65,6 +65,15 @@ def test_bands_in_disorder_are_refused() -> None:
         PriceSteps.bands([(D(1), D("0.01"))])
     with pytest.raises(ValueError, match="a step above 0"):
         PriceSteps.fixed(D(0))
+    with pytest.raises(ValueError, match="0 or more, not -1"):
+        PriceSteps.eu_shares(-1)
+
+
+@pytest.mark.parametrize("bands", [[("0", "0.3"), ("1", "0.25")], [("0", "0.5"), ("1", "0.3")]])
+def test_bands_that_do_not_meet_on_both_grids_are_refused(bands: list[tuple[str, str]]) -> None:
+    # Rounding across such a border could give a price at which nothing trades.
+    with pytest.raises(ValueError, match="the price band from 1 must begin at a multiple"):
+        PriceSteps.bands([(D(bound), D(step)) for bound, step in bands])
 
 
 @pytest.mark.parametrize(

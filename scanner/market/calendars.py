@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 NANOSECONDS = 1_000_000_000
 DAY = 86_400 * NANOSECONDS
 EPOCH = date(1970, 1, 1)
-FIRST_YEAR, LAST_YEAR = 1971, 2200
+FIRST_YEAR, LAST_YEAR = 1900, 2200
 NEW_YORK_EVENING = time(17)
 
 
@@ -68,6 +68,7 @@ def _unbroken(day: Times, midnight: Times, opens: Times, closes: Times) -> Sessi
     return Sessions(day, midnight, opens, closes, opens, closes, np.arange(len(day), dtype=np.int64))
 
 
+@cache
 def _around_the_clock(tz: str) -> Callable[[int, int], Sessions]:
     zone = ZoneInfo(tz)
 
@@ -105,6 +106,10 @@ def _of_exchange(name: str, zone: ZoneInfo, bounds: tuple[Any, Any]) -> Callable
             first = max(first, bounds[0])
         if bounds[1] is not None:
             last = min(last, bounds[1])
+        if first >= last:
+            # The library knows nothing of these years.
+            nothing = np.zeros(0, dtype=np.int64)
+            return _unbroken(nothing, nothing, nothing, nothing)
         schedule = exchange_calendars.get_calendar(name, start=first, end=last).schedule
         opens, closes, pauses, resumes = (
             pd.DatetimeIndex(schedule[key]).tz_convert("UTC").tz_localize(None).as_unit("ns").asi8
@@ -148,7 +153,13 @@ def _exchange(name: str) -> Calendar:
     if name not in known:
         near = ", ".join(sorted(code for code in known if code[:2] == name[:2])) or "XNYS, XLON, XETR"
         raise ValueError(f"there is no calendar {name!r}; write none, 24/7, 24/5 or an exchange code such as {near}")
-    kind = type(exchange_calendars.get_calendar(name))
-    zone = exchange_calendars.get_calendar(name).tz
-    bounds = (kind.bound_min(), kind.bound_max())
-    return Calendar(name, str(zone), known=True, of_years=_of_exchange(name, ZoneInfo(str(zone)), bounds))
+    try:
+        usual = exchange_calendars.get_calendar(name)
+    except Exception as problem:
+        # Some of the library's calendars are unfinished or do not agree with every release of pandas.
+        what = " ".join(str(problem).split())[:80] or type(problem).__name__
+        raise ValueError(
+            f"the calendar {name} cannot be built by the installed exchange_calendars: {what}"
+        ) from problem
+    bounds = (usual.bound_min(), usual.bound_max())
+    return Calendar(name, str(usual.tz), known=True, of_years=_of_exchange(name, ZoneInfo(str(usual.tz)), bounds))

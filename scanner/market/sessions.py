@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.market.calendars import DAY, FIRST_YEAR, LAST_YEAR, NANOSECONDS
+from scanner.market.calendars import DAY, EPOCH, FIRST_YEAR, LAST_YEAR, NANOSECONDS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,20 +22,67 @@ if TYPE_CHECKING:
 
 NOWHERE = -1
 """The period of a stamp that falls in none."""
+FIRST = (date(FIRST_YEAR, 1, 1) - EPOCH).days * DAY
+END = (date(LAST_YEAR + 1, 1, 1) - EPOCH).days * DAY
+"""Bars are looked for from ``FIRST`` on and before ``END``; any other time is a mistake."""
+YEARS_AHEAD = 12
+"""A calendar without a session for so long has ended."""
+DAYS_OF_WEEK = 7
+SUNDAY = 6
+BLOCK = 1 << 14
+"""Stamps looked at together: their arrays fit the cache."""
+
+
+@dataclass(frozen=True, slots=True)
+class Periods:
+    """Stretches of time without a break that are cut into bars from their beginning on, the last bar as it falls.
+
+    They are the parts of sessions where a bar is shorter than a day, else whole sessions or weeks, of one bar each.
+    ``first_day`` is the calendar day, counted from 1970-01-01, or the Monday that a period stands for, empty for
+    parts of sessions; ``bars_before`` counts the bars before each period.
+    """
+
+    sessions: Sessions
+    open: Times
+    close: Times
+    first_day: Times
+    bars_before: Times
+
+
+@cache
+def _periods(calendar: Calendar, timeframe: Timeframe, first_year: int, last_year: int) -> Periods:
+    sessions = calendar.of_years(first_year, last_year)
+    if timeframe.intraday:
+        lengths = -((sessions.part_open - sessions.part_close) // timeframe.nanoseconds)
+        before = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
+        return Periods(sessions, sessions.part_open, sessions.part_close, np.zeros(0, dtype=np.int64), before)
+    first_day, first_of = sessions.day, np.arange(len(sessions.day))
+    if timeframe.name == "1w":
+        first_day, first_of = np.unique(sessions.day - _weekday(sessions.day), return_index=True)
+    last_of = np.append(first_of[1:] - 1, len(sessions.day) - 1)[: len(first_of)]
+    return Periods(sessions, sessions.open[first_of], sessions.close[last_of], first_day, np.arange(len(first_of) + 1))
+
+
+def _weekday(day: Times) -> Times:
+    """Give the weekday of days counted from 1970-01-01, a Thursday; Monday is 0."""
+    return (day + 3) % DAYS_OF_WEEK
 
 
 def _year(moment: int) -> int:
-    return min(max(datetime.fromtimestamp(moment // NANOSECONDS, UTC).year, FIRST_YEAR), LAST_YEAR)
+    if moment < FIRST:
+        return FIRST_YEAR
+    return LAST_YEAR if moment >= END else datetime.fromtimestamp(moment // NANOSECONDS, UTC).year
 
 
-def _periods_of(stamps: Times, begins: Times) -> Times:
-    """Give for each stamp the last period that begins at or before it, −1 where there is none."""
-    if len(stamps) > len(begins) and (stamps[1:] >= stamps[:-1]).all():
-        # Few periods among many stamps in order: place the periods instead of the stamps.
-        edges = np.searchsorted(stamps, begins)
-        counts = np.diff(np.concatenate([[0], edges, [len(stamps)]]))
-        return np.repeat(np.arange(-1, len(begins)), counts)
-    return np.searchsorted(begins, stamps, side="right") - 1
+def _last_begun(moments: Times, begins: Times) -> Times:
+    """Give for each moment the last of ``begins`` at or before it, −1 where there is none."""
+    if len(moments) > DAYS_OF_WEEK and (moments[1:] >= moments[:-1]).all():
+        # Few periods among many moments in order: place the periods instead of the moments.
+        first, last = np.searchsorted(begins, moments[[0, -1]], side="right") - 1
+        edges = np.searchsorted(moments, begins[first + 1 : last + 1])
+        counts = np.diff(np.concatenate([[0], edges, [len(moments)]]))
+        return np.repeat(np.arange(first, last + 1), counts)
+    return np.searchsorted(begins, moments, side="right") - 1
 
 
 class Timetable:
@@ -44,138 +93,195 @@ class Timetable:
     1970 UTC.
     """
 
+    __slots__ = ("_at_hand", "_years", "calendar", "timeframe")
+
     def __init__(self, calendar: Calendar, timeframe: Timeframe) -> None:
         self.calendar = calendar
         self.timeframe = timeframe
         self._years = (0, 0)
-        self._sessions: Sessions
-        # Periods: parts of sessions where intraday, else sessions or weeks. A stamp belongs to the period that it
-        # lies in, or whose days it falls on.
-        self._open: Times
-        self._close: Times
-        self._first_day: Times
-        self._begin: Times
-        self._bars_before: Times
+        self._at_hand: Periods
 
-    def _cover(self, first: int, last: int) -> None:
-        """Have the sessions at hand for a stretch of time, with a year on either side."""
+    def _cover(self, first: int, last: int) -> Periods:
+        """Have the periods at hand for a stretch of time, with a year on either side."""
         years = (_year(first) - 1, _year(last) + 1)
-        if self._years[0] and years[0] >= self._years[0] and years[1] <= self._years[1]:
-            return
-        if self._years[0]:
-            years = (min(years[0], self._years[0]), max(years[1], self._years[1]))
-        self._years = years
-        sessions = self._sessions = self.calendar.of_years(*years)
-        if self.timeframe.intraday:
-            self._open, self._close = sessions.part_open, sessions.part_close
-            lengths = -((self._open - self._close) // self.timeframe.nanoseconds)
-            self._bars_before = np.concatenate([[0], np.cumsum(lengths)])
-            return
-        first_of = np.arange(len(sessions.day))
-        self._first_day = sessions.day
-        if self.timeframe.name == "1w":
-            monday = (sessions.day + 3) // 7 * 7 - 3  # 1970-01-01 was a Thursday
-            self._first_day, first_of = np.unique(monday, return_index=True)
-        last_of = np.append(first_of[1:] - 1, len(sessions.day) - 1)
-        self._open, self._close = sessions.open[first_of], sessions.close[last_of]
-        # A day that has no session of its own cannot be told from the one before it but by its length.
-        self._begin = np.minimum(
-            self._open, sessions.midnight[first_of] - (sessions.day[first_of] - self._first_day) * DAY
-        )
-        self._bars_before = np.arange(len(first_of) + 1)
+        if not (self._years[0] <= years[0] and years[1] <= self._years[1]):
+            if self._years[0]:
+                years = (min(years[0], self._years[0]), max(years[1], self._years[1]))
+            self._at_hand = _periods(self.calendar, self.timeframe, *years)
+            self._years = years
+        return self._at_hand
 
     def spans(self, stamps: Times, stamp_kind: StampKind) -> tuple[Times, Times, NDArray[np.bool_]]:
         """Give the bar that each stamp belongs to: open times, close times, and whether the stamp is where it must be.
 
-        Where it is not, the times are those of the bar it falls in, or the stamp itself where it falls in none.
+        Within a session it must be the bar's open or close. A day or week is also found by any moment of its days on
+        the exchange's clock; midnight UTC outside every session is read as the date it is written with. A Sunday
+        without a session begins the week after it, any other day finds the week that it is in. Where nothing is
+        known of the sessions, a bar lasts its timeframe from where the feed lets it begin, and days and weeks are
+        those of the calendar's zone. Where the stamp is not where it must be, the times are those of the bar it falls
+        in, or the stamp itself.
         """
         stamps = np.asarray(stamps, dtype=np.int64)
         if not len(stamps):
             return stamps, stamps, np.zeros(0, dtype=np.bool_)
-        self._cover(int(stamps.min()), int(stamps.max()))
-        if self.timeframe.intraday:
-            return self._spans_within_sessions(stamps, stamp_kind)
-        if stamp_kind == "date":
-            period = _periods_of(stamps // DAY, self._first_day)
-            days = stamps // DAY - self._first_day[period]
-            inside = (period != NOWHERE) & (days < self.timeframe.seconds * NANOSECONDS // DAY)
-        else:
-            within = stamps - (stamp_kind == "close")
-            period = _periods_of(within, self._begin)
-            latest = np.maximum(self._close, self._begin + self.timeframe.nanoseconds)
-            inside = (period != NOWHERE) & (within < latest[period])
-        return (
-            np.where(inside, self._open[period], stamps),
-            np.where(inside, self._close[period], stamps),
-            inside,
-        )
+        first, last = int(stamps.min()), int(stamps.max())
+        if first >= FIRST and last < END:
+            return self._spans(stamps, stamp_kind, self._cover(first, last))
+        sane = (stamps >= FIRST) & (stamps < END)
+        opens, closes, aligned = stamps.copy(), stamps.copy(), np.zeros(len(stamps), dtype=np.bool_)
+        opens[sane], closes[sane], aligned[sane] = self.spans(stamps[sane], stamp_kind)
+        return opens, closes, aligned
 
-    def _spans_within_sessions(self, stamps: Times, stamp_kind: StampKind) -> tuple[Times, Times, NDArray[np.bool_]]:
+    def _spans(self, stamps: Times, stamp_kind: StampKind, periods: Periods) -> tuple[Times, Times, NDArray[np.bool_]]:
         length = self.timeframe.nanoseconds
-        within = stamps - (stamp_kind == "close")
-        if not self.calendar.known:
-            # Nothing is known of the sessions: a bar lasts its timeframe, from wherever the feed lets it begin.
+        if self.timeframe.intraday and not self.calendar.known:
             opens = stamps - length if stamp_kind == "close" else stamps
             return opens, opens + length, np.ones(len(stamps), dtype=np.bool_)
-        period = _periods_of(within, self._open)
-        begin, end = self._open[period], self._close[period]
-        inside = (period != NOWHERE) & (within < end)
-        opens = begin + (within - begin) // length * length
-        closes = np.minimum(opens + length, end)
+        if not len(periods.open):
+            return stamps, stamps, np.zeros(len(stamps), dtype=np.bool_)
+        if not self.timeframe.intraday:
+            return self._spans_of_days(stamps, stamp_kind, periods)
+        if len(stamps) <= BLOCK:
+            return self._spans_within_sessions(stamps, stamp_kind, periods)
+        opens, closes, aligned = np.empty_like(stamps), np.empty_like(stamps), np.empty(len(stamps), dtype=np.bool_)
+        for start in range(0, len(stamps), BLOCK):
+            part = slice(start, start + BLOCK)
+            opens[part], closes[part], aligned[part] = self._spans_within_sessions(stamps[part], stamp_kind, periods)
+        return opens, closes, aligned
+
+    def _spans_within_sessions(
+        self, stamps: Times, stamp_kind: StampKind, periods: Periods
+    ) -> tuple[Times, Times, NDArray[np.bool_]]:
+        within = stamps - 1 if stamp_kind == "close" else stamps
+        period = _last_begun(within, periods.open)
+        opens, closes, inside = self._bars_in(within, period, periods)
         aligned = inside & ((closes if stamp_kind == "close" else opens) == stamps)
-        return np.where(inside, opens, stamps), np.where(inside, closes, stamps), aligned
+        if not inside.all():
+            opens, closes = np.where(inside, opens, stamps), np.where(inside, closes, stamps)
+        return opens, closes, aligned
+
+    def _bars_in(self, within: Times, period: Times, periods: Periods) -> tuple[Times, Times, NDArray[np.bool_]]:
+        """Give the bars that moments lie in, by their periods, and whether they lie in one."""
+        length = self.timeframe.nanoseconds
+        begin, end = periods.open[period], periods.close[period]
+        opens = begin + (within - begin) // length * length
+        return opens, np.minimum(opens + length, end), (within < end) & (period != NOWHERE)
+
+    def _spans_of_days(
+        self, stamps: Times, stamp_kind: StampKind, periods: Periods
+    ) -> tuple[Times, Times, NDArray[np.bool_]]:
+        day, sessions = self._days_of(stamps, stamp_kind, periods.sessions), periods.sessions
+        if self.timeframe.name == "1w" and not self.calendar.known:
+            # A week from the stamped day on, or up to it.
+            first = np.searchsorted(sessions.day, day - (DAYS_OF_WEEK - 1 if stamp_kind == "close" else 0))
+            last = np.minimum(first + DAYS_OF_WEEK - 1, len(sessions.day) - 1)
+            return sessions.open[first], sessions.close[last], np.ones(len(stamps), dtype=np.bool_)
+        found = np.ones(len(stamps), dtype=np.bool_)
+        if self.timeframe.name == "1w" and stamp_kind != "close":
+            sunday = _weekday(day) == SUNDAY
+            traded = sessions.day[np.minimum(np.searchsorted(sessions.day, day), len(sessions.day) - 1)] == day
+            # Where Sunday is a session of the week before, a week that begins with it is none of ours.
+            found = ~(sunday & traded)
+            day = day + (sunday & ~traded)
+        period = np.searchsorted(periods.first_day, day, side="right") - 1
+        days = 1 if self.timeframe.name == "1d" else DAYS_OF_WEEK
+        found &= (period != NOWHERE) & (day - periods.first_day[period] < days)
+        return np.where(found, periods.open[period], stamps), np.where(found, periods.close[period], stamps), found
+
+    @staticmethod
+    def _days_of(stamps: Times, stamp_kind: StampKind, sessions: Sessions) -> Times:
+        """Give the calendar day that each stamp means, counted from 1970-01-01."""
+        if stamp_kind == "date":
+            return stamps // DAY
+        within = stamps - 1 if stamp_kind == "close" else stamps
+        session = np.searchsorted(sessions.open, within, side="right") - 1
+        inside = (session != NOWHERE) & (within < sessions.close[session])
+        begun = np.maximum(np.searchsorted(sessions.midnight, within, side="right") - 1, 0)
+        local = sessions.day[begun] + (within - sessions.midnight[begun]) // DAY
+        return np.where(inside, sessions.day[session], np.where(stamps % DAY == 0, within // DAY, local))
+
+    def offset(self, open_time: int, length: int) -> int:
+        """Give how long after a whole number of ``length`` since midnight a bar begins (nanoseconds)."""
+        if self.calendar.known or not self.timeframe.intraday:
+            return 0
+        midnights = self._cover(open_time, open_time).open
+        return int((open_time - midnights[np.searchsorted(midnights, open_time, side="right") - 1]) % length)
 
     def buckets(self, open_times: Times, offset: int) -> tuple[Times, Times]:
-        """Give the bar that holds each finer bar, by the finer bars' open times.
+        """Give the bar that holds each finer bar, by the finer bars' open times, oldest first.
 
-        ``offset`` shifts the grid of an unknown calendar, where bars begin so long after midnight.
+        ``offset`` shifts the grid of an unknown calendar, where bars begin so long after midnight. ValueError when
+        a finer bar lies in no session.
         """
-        if self.calendar.known or not self.timeframe.intraday:
-            opens, closes, _ = self.spans(open_times, "open")
-            return opens, closes
-        self._cover(int(open_times.min()), int(open_times.max()))
-        shifted = open_times - offset
-        period = _periods_of(shifted, self._open)
-        begin, length = self._open[period], self.timeframe.nanoseconds
-        opens = begin + (shifted - begin) // length * length
-        closes = np.minimum(opens + length, self._close[period])
-        return opens + offset, closes + offset
+        shifted = open_times - offset if offset else open_times
+        periods = self._cover(int(shifted[0]), int(shifted[-1]))
+        if not len(periods.open):
+            raise ValueError(f"the calendar {self.calendar.name} knows no sessions of that time")
+        opens, closes = np.empty_like(shifted), np.empty_like(shifted)
+        for start in range(0, len(shifted), BLOCK):
+            part = slice(start, start + BLOCK)
+            within = shifted[part]
+            period = _last_begun(within, periods.open)
+            if self.timeframe.intraday:
+                opens[part], closes[part], inside = self._bars_in(within, period, periods)
+            else:
+                opens[part], closes[part] = periods.open[period], periods.close[period]
+                inside = (within < closes[part]) & (period != NOWHERE)
+            if not inside.all():
+                moment = datetime.fromtimestamp(int(within[~inside][0]) // NANOSECONDS, UTC)
+                raise ValueError(
+                    f"a bar that begins at {moment:%Y-%m-%d %H:%M} UTC lies outside every session of "
+                    f"{self.calendar.name}"
+                )
+        return (opens + offset, closes + offset) if offset else (opens, closes)
 
     def missing_before(self, open_times: Times) -> Times:
         """Count, for each bar but the first, the bars that should have stood between it and the one before."""
-        if not self.calendar.known:
+        if not self.calendar.known or len(open_times) < 2:  # noqa: PLR2004 - two bars have a gap between them
             return np.zeros(max(len(open_times) - 1, 0), dtype=np.int64)
-        self._cover(int(open_times[0]), int(open_times[-1]))
-        period = _periods_of(open_times, self._open)
-        number = self._bars_before[period]
+        periods = self._cover(int(open_times[0]), int(open_times[-1]))
+        period = _last_begun(open_times, periods.open)
+        number = periods.bars_before[period]
         if self.timeframe.intraday:
-            number = number + (open_times - self._open[period]) // self.timeframe.nanoseconds
+            number = number + (open_times - periods.open[period]) // self.timeframe.nanoseconds
         return np.diff(number) - 1
 
     def closes_between(self, after: int, until: int) -> tuple[Times, Times]:
         """Give open and close times of all bars that close later than ``after`` and not later than ``until``."""
         if until <= after:
             return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-        self._cover(after, until)
-        first = int(np.searchsorted(self._close, after, side="right"))
-        last = int(np.searchsorted(self._open, until))
-        opens, closes = self._open[first:last], self._close[first:last]
+        periods = self._cover(after, until)
+        first = int(np.searchsorted(periods.close, after, side="right"))
+        last = int(np.searchsorted(periods.open, until))
+        opens, closes = periods.open[first:last], periods.close[first:last]
         if self.timeframe.intraday:
-            length = self.timeframe.nanoseconds
-            grids = [np.arange(begin, end, length) for begin, end in zip(opens, closes, strict=True)]
-            ends = [np.minimum(grid + length, end) for grid, end in zip(grids, closes, strict=True)]
-            opens = np.concatenate(grids) if grids else opens
-            closes = np.concatenate(ends) if ends else closes
+            length, counts = self.timeframe.nanoseconds, np.diff(periods.bars_before[first : last + 1])
+            period = np.repeat(np.arange(len(opens)), counts)
+            number = np.arange(len(period)) - np.repeat(np.cumsum(counts) - counts, counts)
+            opens = opens[period] + number * length
+            closes = np.minimum(opens + length, closes[period])
         due = (closes > after) & (closes <= until)
         return opens[due], closes[due]
 
     def next_close(self, after: int) -> tuple[int, int]:
-        """Give open and close time of the first bar that closes later than ``after``."""
-        reach = max(2 * self.timeframe.nanoseconds, DAY)
-        while True:
-            opens, closes = self.closes_between(after, after + reach)
-            if len(closes):
-                return int(opens[0]), int(closes[0])
-            reach *= 4
-            if reach > 4_000 * DAY:
-                raise ValueError(f"the calendar {self.calendar.name} has no session for years to come")
+        """Give open and close time of the first bar that closes later than ``after``.
+
+        ValueError when the calendar knows no session after that.
+        """
+        periods = self._cover(after, after)
+        period = int(np.searchsorted(periods.close, after, side="right"))
+        if period == len(periods.close):
+            periods = self._cover(after, after + YEARS_AHEAD * 366 * DAY)
+            period = int(np.searchsorted(periods.close, after, side="right"))
+            if period == len(periods.close):
+                moment = datetime.fromtimestamp(after // NANOSECONDS, UTC)
+                raise ValueError(
+                    f"the calendar {self.calendar.name} knows no session after {moment:%Y-%m-%d}; "
+                    "a newer release of exchange_calendars may"
+                )
+        begin, end = int(periods.open[period]), int(periods.close[period])
+        if self.timeframe.intraday:
+            length = self.timeframe.nanoseconds
+            begin += max(after - begin, 0) // length * length
+            end = min(begin + length, end)
+        return begin, end

@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from scanner.market.bars import NO_TIME
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 NANOSECONDS = 1_000_000_000
 DAY = 86_400
+LONG_WEEKEND = 4
+"""Days from a session to the next over a weekend and a holiday."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -43,9 +47,9 @@ class Timeframe:
     def from_spacing(cls, stamps: NDArray[np.int64]) -> Self | None:
         """Find the timeframe that most neighbouring stamps are apart; None where that is none of ours.
 
-        Days and weeks may differ by an hour where the clocks change.
+        Days and weeks may differ by an hour where the clocks change. Two stamps alone may have a weekend between them.
         """
-        gaps = np.diff(stamps) // NANOSECONDS
+        gaps = np.diff(stamps[stamps != NO_TIME]) // NANOSECONDS
         gaps = gaps[gaps > 0]
         if not len(gaps):
             return None
@@ -54,6 +58,9 @@ class Timeframe:
         for timeframe in ALL:
             if usual == timeframe.seconds or (not timeframe.intraday and abs(usual - timeframe.seconds) <= DAY // 24):
                 return cls(timeframe.seconds, timeframe.name)
+        days = round(usual / DAY)
+        if len(gaps) == 1 and days <= LONG_WEEKEND and abs(usual - days * DAY) <= DAY // 24:
+            return cls.named("1d")
         return None
 
 

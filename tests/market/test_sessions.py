@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,8 +14,14 @@ from hypothesis import strategies as st
 from scanner.market.calendars import calendar_named
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import ALL, Timeframe
+from tests.outside.real_bars import sp500
+
+if TYPE_CHECKING:
+    from scanner.market.bars import StampKind
 
 NANOSECONDS = 1_000_000_000
+HOUR = 3_600 * NANOSECONDS
+DAY = 24 * HOUR
 NEW_YORK = Timetable(calendar_named("XNYS"), Timeframe.named("1d"))
 
 
@@ -93,12 +100,13 @@ def test_a_week_is_all_its_sessions() -> None:
     assert (written(np.array([begin])), written(np.array([end]))) == (["03-30 13:30"], ["04-02 20:00"])
 
 
-@pytest.mark.parametrize("kind", ["midnight", "open", "date"])
+@pytest.mark.parametrize("kind", ["midnight", "open", "date", "midnight UTC"])
 def test_a_day_is_known_by_its_date_by_its_midnight_and_by_its_opening(kind: str) -> None:
     stamp = {
         "midnight": at("2026-03-09", "America/New_York"),
         "open": at("2026-03-09T09:30", "America/New_York"),
         "date": at("2026-03-09"),
+        "midnight UTC": at("2026-03-09"),
     }[kind]
     opens, ends, aligned = NEW_YORK.spans(np.array([stamp]), "date" if kind == "date" else "open")
     assert aligned.all()
@@ -114,6 +122,67 @@ def test_the_library_is_asked_beyond_its_own_years() -> None:
     opens, _ = NEW_YORK.closes_between(at("1999-01-04"), at("1999-01-09"))
     assert len(opens) == 5
     assert len(NEW_YORK.closes_between(at("2028-01-03"), at("2028-01-08"))[0]) == 5
+
+
+@pytest.mark.parametrize(
+    ("calendar", "kind", "stamp", "week"),
+    [
+        ("XNYS", "date", "2026-03-09T00:00", "03-09 13:30"),
+        ("XNYS", "date", "2026-03-13T00:00", "03-09 13:30"),
+        ("XNYS", "date", "2026-03-08T00:00", "03-09 13:30"),  # a Sunday begins a week
+        ("XNYS", "open", "2026-03-08T00:00", "03-09 13:30"),
+        ("XNYS", "close", "2026-03-15T00:00", "03-09 13:30"),  # … or ends one
+        ("XNYS", "close", "2026-03-13T20:00", "03-09 13:30"),
+        ("XNYS", "date", "2026-01-19T00:00", "01-20 14:30"),  # a holiday on Monday
+        ("24/5", "open", "2026-03-08T21:00", "03-08 21:00"),
+        ("24/7", "date", "2026-03-09T00:00", "03-09 00:00"),
+        ("24/7", "date", "2026-03-08T00:00", None),  # Sunday to Saturday is no week of this calendar
+        ("none", "date", "2026-03-08T00:00", "03-08 00:00"),
+        ("none", "close", "2026-03-15T00:00", "03-08 00:00"),
+    ],
+)
+def test_a_week_is_known_by_the_day_it_begins_with(
+    calendar: str, kind: StampKind, stamp: str, week: str | None
+) -> None:
+    table = Timetable(calendar_named(calendar), Timeframe.named("1w"))
+    opens, ends, aligned = table.spans(np.array([at(stamp)]), kind)
+    assert aligned[0] == (week is not None)
+    if week is not None:
+        assert written(opens) == [week]
+
+
+def test_real_days_of_two_decades_are_all_sessions_and_none_is_missing() -> None:
+    # S&P 500, daily 1999-2018 (arch.data.sp500), against the New York calendar of exchange_calendars.
+    stamps = sp500().date.astype("datetime64[ns]").astype(np.int64)
+    opens, _, aligned = NEW_YORK.spans(stamps, "date")
+    assert aligned.all()
+    assert not NEW_YORK.missing_before(opens).any()
+
+
+def test_days_long_ago_are_days_too() -> None:
+    table = Timetable(calendar_named("none"), Timeframe.named("1d"))
+    stamp = at("1929-10-29T00:00")
+    opens, ends, aligned = table.spans(np.array([stamp]), "date")
+    assert (opens[0], ends[0], aligned[0]) == (stamp, stamp + DAY, True)
+
+
+def test_of_years_that_the_library_does_not_know_nothing_is_claimed() -> None:
+    # Tokyo is known from 1997 on and Shanghai for some years ahead (exchange_calendars, bound_min and bound_max).
+    tokyo = Timetable(calendar_named("XTKS"), Timeframe.named("1h"))
+    assert not tokyo.spans(np.array([at("1990-06-05T00:00")]), "open")[2].any()
+    assert (
+        not Timetable(calendar_named("XTKS"), Timeframe.named("1d"))
+        .spans(np.array([at("1990-06-05")]), "date")[2]
+        .any()
+    )
+    assert not len(tokyo.closes_between(at("1990-01-01"), at("1990-12-31"))[0])
+    with pytest.raises(ValueError, match="the calendar XSHG knows no session"):
+        Timetable(calendar_named("XSHG"), Timeframe.named("1d")).next_close(at("2090-01-01"))
+
+
+def test_a_calendar_that_the_library_lists_and_cannot_build_is_named_in_one_sentence() -> None:
+    with pytest.raises(ValueError, match="the calendar ASEX cannot be built by the installed exchange_calendars"):
+        calendar_named("ASEX")
 
 
 def test_an_unknown_calendar_or_zone_is_named_in_one_sentence() -> None:

@@ -7,16 +7,17 @@ from typing import TYPE_CHECKING
 
 from scanner.engine import SeriesEngine
 from scanner.market.aggregate import Aggregator
+from scanner.market.bars import Bars
 from scanner.market.guard import Guard
 from scanner.market.sessions import Timetable
 from scanner.market.splits import adjust
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from scanner.analysis.rules import Rules
     from scanner.events import Event
-    from scanner.market.bars import Bars, RawBars
+    from scanner.market.bars import RawBars
     from scanner.market.calendars import Calendar
     from scanner.market.guard import Checked
     from scanner.market.instruments import Instrument
@@ -70,13 +71,42 @@ class Pipeline:
 
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in checked bars of the base timeframe and say what they mean, one timeframe after the other."""
+        for lane, own in self.lanes_of(bars):
+            yield from lane.engine.events(own)
+
+    def lanes_of(self, bars: Bars) -> Iterator[tuple[Lane, Bars]]:
+        """Give each timeframe's own bars out of checked bars of the base timeframe, for its engine to take."""
         if self.adjustments:
             bars = adjust(bars, self.adjustments)
         for lane in self.lanes:
-            yield from lane.engine.events(bars if lane.aggregator is None else lane.aggregator.push(bars))
+            yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 
-    def flush(self, now: int) -> Iterator[Event]:
-        """Close the coarser bars whose time is over at ``now``, though the feed sent nothing for their end."""
+    def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
+        """Give the coarser bars whose time is over at ``now``, though the feed sent nothing for their end."""
         for lane in self.lanes:
             if lane.aggregator is not None:
-                yield from lane.engine.events(lane.aggregator.flush(now))
+                yield lane, lane.aggregator.flush(now)
+
+    def snapshot(self) -> bytes:
+        """Give what must be kept, besides the last bars of each timeframe, to go on in a later run."""
+        parts = [self.guard.snapshot()]
+        for lane in self.lanes:
+            parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), lane.engine.snapshot()]
+        return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
+
+    def restore(self, snapshot: bytes, bars: Mapping[str, Bars]) -> None:
+        """Go on from a snapshot; ``bars`` are the last bars by name of timeframe. ValueError where they do not fit."""
+        parts, rest = [], snapshot
+        while rest:
+            size = int.from_bytes(rest[:4], "little")
+            parts.append(rest[4 : 4 + size])
+            rest = rest[4 + size :]
+        if len(parts) != 1 + 2 * len(self.lanes):
+            raise ValueError(
+                f"the state kept of {self.instrument.symbol} is of other timeframes than those watched now"
+            )
+        self.guard.restore(parts[0])
+        for lane, aggregated, engine in zip(self.lanes, parts[1::2], parts[2::2], strict=True):
+            if lane.aggregator is not None:
+                lane.aggregator.restore(aggregated)
+            lane.engine.restore(engine, bars.get(lane.timeframe.name, Bars.of([])))

@@ -145,7 +145,7 @@ def test_a_week_is_known_by_the_day_it_begins_with(
     calendar: str, kind: StampKind, stamp: str, week: str | None
 ) -> None:
     table = Timetable(calendar_named(calendar), Timeframe.named("1w"))
-    opens, ends, aligned = table.spans(np.array([at(stamp)]), kind)
+    opens, _, aligned = table.spans(np.array([at(stamp)]), kind)
     assert aligned[0] == (week is not None)
     if week is not None:
         assert written(opens) == [week]

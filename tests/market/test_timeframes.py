@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scanner.market.bars import NO_TIME
@@ -13,8 +13,8 @@ from scanner.market.sessions import Timetable
 from scanner.market.timeframes import ALL, Timeframe
 from tests.market.test_sessions import at
 
-SHORT_OF_A_SESSION = [timeframe for timeframe in ALL if timeframe.name != "8h"]
-"""New York has one 8-hour bar a session, which nobody can tell from a daily one by its spacing."""
+TOLD_BY_SPACING = [timeframe for timeframe in ALL if timeframe.name not in {"4h", "8h"}]
+"""New York has one 8-hour bar a session, spaced like days, and two 4-hour bars, of which gaps leave too little."""
 
 
 def test_a_name_that_is_none_is_answered_with_the_choices() -> None:
@@ -23,7 +23,8 @@ def test_a_name_that_is_none_is_answered_with_the_choices() -> None:
         Timeframe.named("7m")
 
 
-@given(st.sampled_from(SHORT_OF_A_SESSION), st.integers(0, 40), st.integers(20, 120), st.integers(0, 99))
+@settings(deadline=None)
+@given(st.sampled_from(TOLD_BY_SPACING), st.integers(0, 40), st.integers(40, 120), st.integers(0, 99))
 def test_the_spacing_of_bars_with_gaps_tells_their_timeframe(
     timeframe: Timeframe, skipped: int, length: int, seed: int
 ) -> None:
@@ -32,6 +33,14 @@ def test_the_spacing_of_bars_with_gaps_tells_their_timeframe(
     kept = stamps[np.random.default_rng(seed).random(len(stamps)) < 0.9]
     unread = np.insert(kept, len(kept) // 2, NO_TIME)
     assert Timeframe.from_spacing(unread) == timeframe
+
+
+def test_two_bars_a_session_are_told_by_the_shorter_way_between_them() -> None:
+    opens, _ = Timetable(calendar_named("XNYS"), Timeframe.named("4h")).closes_between(
+        at("2026-03-02"), at("2026-04-01")
+    )
+    for count in range(2, len(opens)):
+        assert Timeframe.from_spacing(opens[:count]) == Timeframe.named("4h")
 
 
 def test_two_stamps_with_a_weekend_between_them_are_days() -> None:

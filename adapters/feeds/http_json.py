@@ -165,24 +165,15 @@ class HttpJsonFeed:
 
     def _grouped(self, groups: Any) -> Columns | None:  # noqa: ANN401 - JSON
         """Take the rows of all groups together, each with the symbol of its group."""
-        if isinstance(groups, dict) and self._symbol is None:
-            named = list(groups.items())
-        elif isinstance(groups, dict | list) and self._symbol is not None:
-            members = list(groups.values()) if isinstance(groups, dict) else groups
-            named = list(zip(self._symbol.column(members), members, strict=True))
-        else:
+        members = list(groups.values()) if isinstance(groups, dict) else groups
+        if not isinstance(members, list) or (self._symbol is None and members is groups):
             return None
-        whole: Columns = {name: [] for name in (*self._reader.names, "symbol")}
-        found = not named
-        for symbol, group in named:
-            columns = self._reader.columns(group)
-            if columns is None:
-                continue  # nothing is known of this one
-            found = True
-            for name, values in columns.items():
-                whole[name] += values
-            whole["symbol"] += [symbol] * len(columns["time"])
-        return whole if found else None
+        symbols = list(groups) if self._symbol is None else self._symbol.column(members)
+        columns, counts = self._reader.columns_of_many(members)
+        if members and all(count is None for count in counts):
+            return None
+        columns["symbol"] = [symbol for symbol, count in zip(symbols, counts, strict=True) for _ in range(count or 0)]
+        return columns
 
 
 def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import struct
+from math import isnan, nan
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_TIME, Bars
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -14,18 +16,23 @@ if TYPE_CHECKING:
     from scanner.market.sessions import Timetable
     from scanner.market.timeframes import Timeframe
 
-    Times = NDArray[np.int64]
+Row = tuple[int, int, float, float, float, float, float]
 
-HOUR = 3_600 * 1_000_000_000
-NEVER = np.iinfo(np.int64).min
+STATE = struct.Struct("<qqqq5d")
+"""A snapshot: offset of the grid, end of the last bar given, then the waiting bar; see ``Aggregator``."""
+NO_OFFSET = -1
+NO_ROW = (NO_TIME, NO_TIME, nan, nan, nan, nan, nan)
 
 
 class Aggregator:
     """Makes the bars of ``target`` out of those of ``base``, as they come, in chunks of any size.
 
     A coarse bar is complete once a bar ends at its close or a bar of a later one has come; one that has begun
-    before the first bar seen is left out, since nobody can know its open.
+    before the first bar seen is left out, since nobody can know its open. What comes for a bar that was given already
+    comes too late. Volumes are summed one after the other, so that the sums do not depend on the chunks.
     """
+
+    __slots__ = ("_done_until", "_offset", "_waiting", "base", "target")
 
     def __init__(self, base: Timeframe, target: Timetable) -> None:
         coarse = target.timeframe
@@ -33,73 +40,105 @@ class Aggregator:
             raise ValueError(f"{coarse.name} bars cannot be made of {base.name} bars")
         self.base = base
         self.target = target
-        self._waiting = Bars.of([])
-        self._offset: int | None = None
-        self._done_until = NEVER
+        self._waiting: Row | None = None  # what is known so far of the coarse bar that is not complete
+        self._offset = NO_OFFSET
+        self._done_until = NO_TIME
 
     def push(self, bars: Bars) -> Bars:
         """Take in base bars and give the coarse bars that are complete."""
         if not len(bars):
             return bars
-        if self._offset is None:
+        if self._offset == NO_OFFSET:
             # Where sessions are unknown, the coarse grid begins with the feed's own: 09:30, 13:30, …
-            self._offset = int(bars.open_time[0] % min(self.base.nanoseconds, HOUR))
+            self._offset = self.target.offset(int(bars.open_time[0]), self.base.nanoseconds)
             opens, closes = self.target.buckets(bars.open_time[:1], self._offset)
             if opens[0] < bars.open_time[0]:
                 self._done_until = int(closes[0])
-        bars = bars[int(np.searchsorted(bars.open_time, self._done_until)) :]
-        bars = Bars.joined([self._waiting, bars])
-        if not len(bars):
-            return bars
+        if bars.open_time[0] < self._done_until:
+            bars = bars[int(np.searchsorted(bars.open_time, self._done_until)) :]
+            if not len(bars):
+                return bars
+        if self._waiting is not None and bars.close_time[-1] < self._waiting[1]:
+            self._waiting = _merged(self._waiting, bars)
+            return bars[:0]
+        return self._made(bars)
+
+    def _made(self, bars: Bars) -> Bars:
+        """Make coarse bars of base bars that may lie in several; keep the last one where it is not complete."""
         opens, closes = self.target.buckets(bars.open_time, self._offset)
         starts = np.concatenate([[0], np.flatnonzero(opens[1:] != opens[:-1]) + 1])
-        complete = len(starts) if bars.close_time[-1] >= closes[-1] else len(starts) - 1
-        cut = int(starts[complete]) if complete < len(starts) else len(bars)
-        self._waiting = bars[cut:]
-        return self._combined(bars[:cut], starts[:complete], opens, closes)
+        whole = Bars(opens[starts], closes[starts], *_combined(bars, starts))
+        if self._waiting is not None:
+            if self._waiting[0] == opens[0]:
+                first = _merged(self._waiting, bars[: int(starts[1]) if len(starts) > 1 else len(bars)])
+                whole = Bars.joined([Bars.of([first]), whole[1:]])
+            else:
+                whole = Bars.joined([Bars.of([self._waiting]), whole])
+        self._waiting = None
+        if bars.close_time[-1] < closes[-1]:
+            last = whole[-1:]
+            self._waiting = _row(last)
+            whole = whole[:-1]
+        if len(whole):
+            self._done_until = int(whole.close_time[-1])
+        return whole
 
     def flush(self, now: int) -> Bars:
         """Give the coarse bar that is waiting if its time is over at ``now`` (nanoseconds since 1970 UTC)."""
-        if not len(self._waiting) or self._offset is None:
+        if self._waiting is None or self._waiting[1] > now:
             return Bars.of([])
-        opens, closes = self.target.buckets(self._waiting.open_time, self._offset)
-        if closes[0] > now:
-            return Bars.of([])
-        waiting, self._waiting = self._waiting, Bars.of([])
-        return self._combined(waiting, np.array([0]), opens, closes)
-
-    def _combined(self, bars: Bars, starts: NDArray[np.intp], opens: Times, closes: Times) -> Bars:
-        """Combine runs of base bars, each beginning at one of ``starts``."""
-        if not len(starts):
-            return Bars.of([])
-        ends = np.concatenate([starts[1:], [len(bars)]]) - 1
-        volume = np.add.reduceat(np.nan_to_num(bars.volume, nan=0.0), starts)
-        volume[np.logical_and.reduceat(np.isnan(bars.volume), starts)] = np.nan
-        self._done_until = int(closes[starts[-1]])
-        return Bars(
-            opens[starts],
-            closes[starts],
-            bars.open[starts],
-            np.maximum.reduceat(bars.high, starts),
-            np.minimum.reduceat(bars.low, starts),
-            bars.close[ends],
-            volume,
-        )
+        given = Bars.of([self._waiting])
+        self._done_until, self._waiting = self._waiting[1], None
+        return given
 
     def snapshot(self) -> bytes:
         """Give what must be remembered to go on in a later run."""
-        offset = -1 if self._offset is None else self._offset
-        head = np.array([offset, self._done_until], dtype=np.int64).tobytes()
-        times = np.stack([self._waiting.open_time, self._waiting.close_time])
-        return head + times.tobytes() + np.stack(self._waiting.columns()[2:]).tobytes()
+        return STATE.pack(self._offset, self._done_until, *(self._waiting or NO_ROW))
 
     def restore(self, snapshot: bytes) -> None:
-        """Become the aggregator that gave ``snapshot``."""
-        offset, done_until = np.frombuffer(snapshot[:16], dtype=np.int64)
-        self._offset = None if offset < 0 else int(offset)
-        self._done_until = int(done_until)
-        rest = snapshot[16:]
-        count = len(rest) // (7 * 8)
-        times = np.frombuffer(rest[: 16 * count], dtype=np.int64).reshape(2, count)
-        prices = np.frombuffer(rest[16 * count :]).reshape(5, count)
-        self._waiting = Bars(*times, *prices)
+        """Become the aggregator that gave ``snapshot``; ValueError when none did."""
+        if len(snapshot) != STATE.size:
+            raise ValueError(f"the state of an aggregator has {STATE.size} bytes, not {len(snapshot)}")
+        self._offset, self._done_until, *row = STATE.unpack(snapshot)
+        begin, end, first, high, low, last, volume = row
+        self._waiting = None if begin == NO_TIME else (begin, end, first, high, low, last, volume)
+
+
+def _row(bars: Bars) -> Row:
+    """Give the only bar as numbers."""
+    begin, end, first, high, low, last, volume = (column[0].item() for column in bars.columns())
+    return begin, end, first, high, low, last, volume
+
+
+def _merged(waiting: Row, bars: Bars) -> Row:
+    """Add base bars to the coarse bar that they belong to."""
+    begin, end, first, high, low, _, volume = waiting
+    for added in bars.volume.tolist():
+        if not isnan(added):
+            volume = added if isnan(volume) else volume + added
+    return (
+        begin,
+        end,
+        first,
+        max(high, float(bars.high.max())),
+        min(low, float(bars.low.min())),
+        float(bars.close[-1]),
+        volume,
+    )
+
+
+def _combined(bars: Bars, starts: NDArray[np.intp]) -> tuple[NDArray[np.float64], ...]:
+    """Combine runs of base bars, each beginning at one of ``starts``, into open, high, low, close and volume."""
+    ends = np.append(starts[1:], len(bars))
+    untold = np.isnan(bars.volume)
+    run = np.repeat(np.arange(len(starts)), ends - starts)
+    # Adds in the order of the rows, which the sums of numpy do not.
+    volume = np.bincount(run, weights=np.where(untold, 0.0, bars.volume)).astype(np.float64, copy=False)
+    volume[np.logical_and.reduceat(untold, starts)] = np.nan
+    return (
+        bars.open[starts],
+        np.maximum.reduceat(bars.high, starts),
+        np.minimum.reduceat(bars.low, starts),
+        bars.close[ends - 1],
+        volume,
+    )

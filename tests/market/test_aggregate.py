@@ -88,6 +88,38 @@ def test_where_sessions_are_unknown_the_grid_begins_with_the_feed() -> None:
     assert written(made.open_time) == ["01-02 14:30", "01-02 16:30", "01-02 18:30", "01-02 20:30"]
 
 
+@pytest.mark.parametrize(
+    ("zone", "fine", "coarse", "first", "made"),
+    [
+        # Midnight in India lies at half past in UTC.
+        ("Asia/Kolkata", "1h", "2h", "2026-01-04T18:30", ["01-04 18:30", "01-04 20:30"]),
+        ("UTC", "4h", "8h", "2026-01-05T02:00", ["01-05 02:00", "01-05 10:00"]),
+    ],
+)
+def test_where_sessions_are_unknown_no_bar_straddles_two(
+    zone: str, fine: str, coarse: str, first: str, made: list[str]
+) -> None:
+    length = Timeframe.named(fine).nanoseconds
+    opens = at(first) + np.arange(4, dtype=np.int64) * length
+    ones = np.ones(4)
+    bars = Bars(opens, opens + length, ones, ones, ones, ones, ones)
+    table = Timetable(calendar_named("none", zone), Timeframe.named(coarse))
+    assert written(Aggregator(Timeframe.named(fine), table).push(bars).open_time) == made
+
+
+def test_a_bar_outside_every_session_is_no_part_of_any() -> None:
+    with pytest.raises(ValueError, match="begins at 2026-07-03 14:00 UTC lies outside every session of XNYS"):
+        aggregator("XNYS", "1h").push(base("24/7", "2026-07-03T14:00", "2026-07-03T15:00"))
+
+
+def test_the_state_is_small_whatever_the_timeframe() -> None:
+    week = Aggregator(Timeframe.named("15m"), Timetable(calendar_named("24/7"), Timeframe.named("1w")))
+    week.push(base("24/7", "2026-01-05T00:00", "2026-01-11T00:00"))
+    assert len(week.snapshot()) < 100
+    with pytest.raises(ValueError, match="the state of an aggregator has"):
+        week.restore(b"something else")
+
+
 @pytest.mark.parametrize(("fine", "coarse"), [("1h", "15m"), ("15m", "15m"), ("2m", "3m")])
 def test_bars_cannot_be_made_of_coarser_or_unfitting_ones(fine: str, coarse: str) -> None:
     with pytest.raises(ValueError, match=f"{coarse} bars cannot be made of {fine} bars"):

@@ -84,8 +84,8 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (b'{"time": 1, "open": 2}\n', f'no column is named high, low, close; found "time", "open"; {NEEDED}'),
         (HEADER.decode().encode("utf-16"), WHAT),
         (bytes(range(256)), WHAT),
-        (gzip.compress(b""), "it is empty; put bars in it"),
-        (gzip.compress(PARQUET), "it is Parquet inside gzip; unpack it first"),
+        (gzip.compress(b"", mtime=0), "it is empty; put bars in it"),
+        (gzip.compress(PARQUET, mtime=0), "it is Parquet inside gzip; unpack it first"),
         (PARQUET[:-10], DAMAGED),
         (PARQUET[:4], DAMAGED),
     ],
@@ -160,9 +160,9 @@ def test_no_permission(forbidden: Path) -> None:
 def test_a_line_without_end_does_not_fill_the_memory(tmp_path: Path, begin: bytes, packed: bool) -> None:
     path = tmp_path / "bars.csv"
     with path.open("wb") as file:
-        file.write(gzip.compress(begin) if packed else begin)
+        file.write(gzip.compress(begin, mtime=0) if packed else begin)
         part = b"7" * (8 << 20)
-        part = gzip.compress(part) if packed else part
+        part = gzip.compress(part, mtime=0) if packed else part
         # Plain, it is a line of 2 GB, most of it a hole in the file; packed, one of 512 MB in many gzip members.
         for _ in range(64 if packed else 5):
             file.write(part)
@@ -252,7 +252,7 @@ def test_any_bytes_give_bars_or_one_sentence(
         at = int(where * len(content))
         content = content[:at] + put + content[at + removed :]
     path = tmp_path / "bars"
-    path.write_bytes(gzip.compress(content) if repacked else content)
+    path.write_bytes(gzip.compress(content, mtime=0) if repacked else content)
     try:
         for recording in recordings([path], ReadingOptions(tz=zone, time_format=time_format)):
             for raw in recording.bars:

@@ -65,6 +65,14 @@ def first_prices(raw: RawBars, count: int) -> NDArray[np.float64]:
 
 
 def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
+    """Make the pipeline for one recording; ReplayError in one sentence where what the user said does not fit it."""
+    try:
+        return _prepare(reading, recording, first, tally)
+    except ValueError as problem:
+        raise ReplayError(f"{recording.path}: {problem}") from problem
+
+
+def _prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
     """Make the pipeline for one recording from its first rows and what the user said.
 
     An instrument of the configuration is taken as it stands there; of any other, what the options say.
@@ -91,9 +99,4 @@ def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally
         calendar, adjustments = calendar_named(reading.calendar, reading.tz), ()
         targets = named or [base]
     tally.timeframes, tally.step = tuple(target.name for target in targets), f"{step:f}"
-    try:
-        return Pipeline(
-            instrument, calendar, base, targets, rules=rules, account=reading.account, adjustments=adjustments
-        )
-    except ValueError as problem:
-        raise ReplayError(f"{recording.path}: {problem}") from problem
+    return Pipeline(instrument, calendar, base, targets, rules=rules, account=reading.account, adjustments=adjustments)

@@ -31,8 +31,7 @@ def run_guarded(app: typer.Typer) -> int:
         result = typer.main.get_command(app)(standalone_mode=False)
         sys.stdout.flush()
     except (KeyboardInterrupt, typer.Abort):
-        sys.stderr.write("\nclosewatch: stopped; nothing half done was left behind.\n")
-        return INTERRUPTED
+        result = INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has gone: nothing more to say, not even at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -47,4 +46,6 @@ def run_guarded(app: typer.Typer) -> int:
         else:
             sys.stderr.write(f"closewatch: {problem}\n")
         return code
+    if result == INTERRUPTED:  # the parser turns Ctrl-C into this code as well
+        sys.stderr.write("\nclosewatch: stopped; nothing half done was left behind.\n")
     return result if isinstance(result, int) else DONE

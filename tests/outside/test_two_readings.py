@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+import demo_feed
+from adapters.feeds.recorded import RecordedFeed
+from scanner import settings
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine
+from scanner.market.bars import Bars
+from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
+from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from tests.laws import REAL_SERIES, bars_of, real_series
 from tests.outside.plain_reading import Finding, read
@@ -20,8 +27,8 @@ from tests.outside.random_tapes import step_of, tape
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.market.bars import Bars
-
+DEMO = Path(demo_feed.__file__).parent
+KNOWN = settings.load(DEMO / "instruments.toml")
 RULES = Rules(hold_atr=1e9)  # the plain reading knows nothing of splits
 RENAMED = {"doji_tight": "doji_quiet", "beyond_fast_average": "beyond_fast", "beyond_slow_average": "beyond_slow"}
 
@@ -94,6 +101,15 @@ def test_real_series(name: str) -> None:
     bars = real_series(name)
     found = compare(bars, Decimal("0.01"))
     assert found > 0 or len(bars) < 250
+
+
+@pytest.mark.parametrize("path", sorted(DEMO.glob("*.parquet")), ids=lambda path: path.stem)
+def test_the_demo_feed(path: Path) -> None:
+    (recording,) = RecordedFeed.recordings([path])
+    watched = KNOWN.of(recording.symbol)
+    guard = Guard(Timetable(watched.calendar, watched.base))
+    bars = Bars.joined([guard.check(raw).bars for raw in recording.bars])
+    assert compare(bars, watched.instrument.steps.at(Decimal(1))) > 10
 
 
 @pytest.mark.parametrize("tens", range(20))

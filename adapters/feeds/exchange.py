@@ -62,7 +62,7 @@ class ExchangeFeed:
 
     Settings = ExchangeSettings
     batch = 1
-    arrived = None
+    arrived: asyncio.Event | None = None
 
     def __init__(
         self,

@@ -66,7 +66,7 @@ class FolderFeed:
 
     Settings = FolderSettings
     batch = 1
-    arrived = None
+    arrived: asyncio.Event | None = None
 
     def __init__(self, settings: FolderSettings) -> None:
         self._settings = settings

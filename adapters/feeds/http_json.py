@@ -18,6 +18,7 @@ from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
+    import asyncio
     from collections.abc import Callable, Iterator, Sequence
 
     from adapters.feeds.json_rows import Columns
@@ -40,7 +41,7 @@ class HttpJsonFeed:
     """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe."""
 
     Settings = HttpJsonSettings
-    arrived = None
+    arrived: asyncio.Event | None = None
 
     def __init__(self, settings: HttpJsonSettings, *, clock: Callable[[], float] = time.time) -> None:
         self.batch = 1 if settings.one_by_one else settings.symbols_per_request

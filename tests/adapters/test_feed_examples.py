@@ -14,12 +14,13 @@ from adapters.feeds.folder import FolderFeed
 from adapters.feeds.http_json import HttpJsonFeed
 from adapters.feeds.mqtt_bars import MqttBarsFeed
 from adapters.feeds.stream_json import StreamJsonFeed
-from scanner.ports import Want
+from scanner.ports import FeedTroubleError, Want
 from scanner.settings import load
 from tests.adapters.feed_servers import START, told
 from tests.adapters.servers import Response, http_server
 
 if TYPE_CHECKING:
+    from scanner.ports import Feed
     from tests.adapters.servers import Request
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -37,7 +38,7 @@ def example(kind: str) -> tuple[dict[str, Any], str]:
     """Give the settings of the feed in an example, and what its comments show as an answer."""
     text = (CONFIG / f"feed.{kind}.example.toml").read_text()
     (table,) = tomllib.loads(text)["feeds"].values()
-    assert table.pop("kind") == kind
+    assert table.pop("type") == kind
     shown = [line.removeprefix("#     ") for line in text.splitlines() if line.startswith("#     ")]
     return table, "\n".join(shown) + "\n"
 
@@ -52,24 +53,26 @@ def test_an_example_is_a_whole_configuration(kind: str) -> None:
     FEEDS[kind].Settings.model_validate(example(kind)[0])
 
 
-def test_secrets_come_from_the_environment_as_the_examples_say(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("CLOSEWATCH_FEEDS__PROVIDER__SECRET_HEADERS__AUTHORIZATION", "Bearer invented")
-    monkeypatch.setenv("CLOSEWATCH_FEEDS__PROVIDER__SECRET_HEADERS__X_KEY", "invented")
-    monkeypatch.setenv("CLOSEWATCH_FEEDS__GATEWAY__PASSWORD", "invented")
-    (provider, _), (gateway, _) = (
-        (load(CONFIG / f"feed.{kind}.example.toml").feeds[name], kind)
-        for kind, name in (("http_json", "provider"), ("mqtt_bars", "gateway"))
-    )
-    for table in (provider, gateway):
-        del table["kind"]
-    sent = HttpJsonFeed.Settings.model_validate({**provider}).to_send()
-    assert {name.lower(): value for name, value in sent.items()} == {
-        "authorization": "Bearer invented",
-        "x-key": "invented",
-    }
-    password = MqttBarsFeed.Settings.model_validate(gateway).password
-    assert password is not None
-    assert password.get_secret_value() == "invented"
+async def test_a_feed_that_was_never_started_can_be_stopped() -> None:
+    feeds: list[Feed] = [
+        ExchangeFeed(ExchangeFeed.Settings.model_validate(example("exchange")[0])),
+        FolderFeed(FolderFeed.Settings.model_validate(example("folder")[0])),
+        HttpJsonFeed(HttpJsonFeed.Settings.model_validate(example("http_json")[0])),
+        MqttBarsFeed(MqttBarsFeed.Settings.model_validate(example("mqtt_bars")[0])),
+        StreamJsonFeed(StreamJsonFeed.Settings.model_validate(example("stream_json")[0])),
+    ]
+    for feed in feeds:
+        await feed.stop()
+        await feed.stop()
+        assert feed.batch >= 1
+        assert feed.arrived is None or not feed.arrived.is_set()
+        with pytest.raises(FeedTroubleError):
+            await feed.fetch([Want("NONE", "15m", None)])
+
+
+def test_a_secret_header_may_be_named_as_a_variable_is() -> None:
+    table = example("http_json")[0] | {"secret_headers": {"x_key": "invented"}}
+    assert HttpJsonFeed.Settings.model_validate(table).to_send() == {"x-key": "invented"}
 
 
 async def test_the_http_example_reads_the_answer_that_it_shows() -> None:

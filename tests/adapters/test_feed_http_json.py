@@ -7,7 +7,7 @@ import gzip
 import json
 from datetime import UTC, datetime
 from email.utils import format_datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
@@ -272,133 +272,6 @@ async def test_yesterdays_bars_and_bars_sent_twice_are_passed_on_as_they_came() 
     (answer,) = await answered(lambda _: as_json(yesterday + yesterday))
     assert told(answer.bars) == yesterday + yesterday
     assert answer.bars.row.tolist() == [0, 1, 2, 3]
-
-
-def by_token(request: Request) -> Response:
-    page = int(queries([request])[0].get("page", "0"))
-    return as_json({"bars": rows(6)[2 * page :][:2], "next": str(page + 1) if page < 2 else None})
-
-
-def by_address(request: Request) -> Response:
-    page = int(queries([request])[0].get("page", "0"))
-    # The newest page first, as some servers do.
-    return as_json({"bars": rows(6)[4 - 2 * page :][:2], "next": f"?page={page + 1}" if page < 2 else ""})
-
-
-def by_since(request: Request) -> Response:
-    since = int(queries([request])[0]["from"])
-    return as_json({"bars": [row for row in rows(6) if row["time"] >= since][:3]})
-
-
-@pytest.mark.parametrize(
-    ("answer", "settings", "pages"),
-    [
-        (by_token, {"next": "next", "query": {"page": "{next}"}}, 3),
-        (by_address, {"next": "next"}, 3),
-        (by_since, {"page_by_since": True, "query": {"from": "{since}"}, "limit": 3}, 3),
-    ],
-)
-async def test_pages_are_put_together(
-    answer: Callable[[Request], Response], settings: dict[str, object], pages: int
-) -> None:
-    with http_server(answer) as server:
-        (found,) = await ask(url=server.url + "/{symbol}", rows="bars", **settings)
-        assert len(server.requests) == pages
-    assert told(found.bars) == rows(6)
-
-
-@pytest.mark.parametrize(
-    ("answer", "settings", "sentence", "requests"),
-    [
-        (lambda _: as_json({"bars": rows(1), "next": "?again"}), {"next": "next"}, "no other page", 2),
-        (
-            lambda _: as_json({"bars": rows(1), "next": "http://elsewhere.example.org/"}),
-            {"next": "next"},
-            "no other page",
-            1,
-        ),
-        (lambda _: as_json({"bars": rows(1), "next": "//[nowhere"}), {"next": "next"}, "no other page", 1),
-        (
-            lambda r: as_json({"bars": rows(1), "next": r.path + "x"}),
-            {"next": "next", "most_pages": 4},
-            "than 4 pages",
-            4,
-        ),
-        (
-            lambda _: as_json({"bars": rows(1), "next": 5}),
-            {"next": "next", "query": {"page": "{next}"}},
-            "followed by itself",
-            2,
-        ),
-    ],
-)
-async def test_pages_without_end_come_to_an_end(
-    answer: Callable[[Request], Response], settings: dict[str, object], sentence: str, requests: int
-) -> None:
-    with http_server(answer) as server:
-        with pytest.raises(FeedTroubleError, match=sentence):
-            await ask(url=server.url + "/{symbol}", rows="bars", **settings)
-        assert len(server.requests) == requests
-
-
-async def test_a_server_that_ignores_since_is_not_asked_for_ever() -> None:
-    with http_server(lambda _: as_json(rows(3))) as server:
-        settings: dict[str, object] = {"page_by_since": True, "query": {"from": "{since}"}, "limit": 2}
-        (found,) = await ask(url=server.url + "/{symbol}", **settings)
-        assert len(server.requests) == 2
-    assert told(found.bars) == rows(3)
-
-
-def named(symbol: str, start: int = START) -> list[dict[str, Any]]:
-    return [row | {"symbol": symbol} for row in rows(2, start)]
-
-
-@pytest.mark.parametrize(
-    ("sent", "settings"),
-    [
-        pytest.param(
-            [row for both in zip(named("A"), named("C"), strict=True) for row in both], {"symbol": "symbol"}, id="rows"
-        ),
-        pytest.param(
-            {"X": named("X"), "C": named("C"), "A": named("A"), "B": None}, {"groups": "@"}, id="groups by name"
-        ),
-        pytest.param(
-            {"all": [{"id": "A", "bars": rows(2)}, {"id": "C", "bars": rows(2)}, {"id": "B"}]},
-            {"groups": "all", "symbol": "id", "rows": "bars"},
-            id="groups in a list",
-        ),
-    ],
-)
-async def test_many_instruments_are_asked_for_at_once(sent: object, settings: dict[str, object]) -> None:
-    wants = [Want("A", "15m", SINCE + 900), Want("B", "15m", SINCE), Want("C", "15m", SINCE), Want("A", "1h", None)]
-    with http_server(lambda _: as_json(sent)) as server:
-        query = {"from": "{since}", "of": "{symbols}", "frame": "{timeframe}"}
-        answers = await ask(wants, url=server.url, query=query, **settings)
-        assert queries(server.requests) == [
-            {"from": str(START), "of": "A,B,C", "frame": "15m"},
-            {"of": "A", "frame": "1h"},
-        ]
-    assert [answer.want for answer in answers] == wants
-    assert [told(answer.bars) for answer in answers] == [rows(2), [], rows(2), rows(2)]
-
-
-async def test_a_large_list_is_asked_for_in_parts() -> None:
-    wants = [Want(f"N{number}", "15m", SINCE) for number in range(25)]
-
-    def answer(request: Request) -> Response:
-        symbols = queries([request])[0]["of"].split(",")
-        return as_json({symbol: rows(1, START + 900 * int(symbol[1:])) for symbol in symbols})
-
-    with http_server(answer) as server:
-        answers = await ask(wants, url=server.url, query={"of": "{symbols}"}, groups="@", symbols_per_request=10)
-        assert len(server.requests) == 3
-    assert [told(each.bars)[0]["time"] for each in answers] == [START + 900 * number for number in range(25)]
-
-
-async def test_an_answer_about_others_is_trouble() -> None:
-    trouble = pytest.raises(FeedTroubleError, match=r"none of the 2 rows is of an instrument .* the first is of 'Q'")
-    with http_server(lambda _: as_json(named("Q"))) as server, trouble:
-        await ask(url=server.url, symbol="symbol")
 
 
 @pytest.mark.parametrize(

@@ -2,28 +2,86 @@
 
 from __future__ import annotations
 
+import os
+import tomllib
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import date, datetime, time
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from scanner.analysis.rules import Rules
+from scanner.events import Kind  # noqa: TC001 - pydantic reads the annotations
 from scanner.market.calendars import Calendar, calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.splits import Adjustment
 from scanner.market.timeframes import Timeframe
+from scanner.service.environment import SECRETS, EnvironmentSource, strays
+from scanner.service.mistakes import Mistake, did_you_mean, explain
 from scanner.trade.size import Account
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
 
 EU_SHARES = "eu_shares:"
 
 PositiveDecimal = Annotated[Decimal, Field(gt=0)]
+
+
+def _a_timeframe(text: str) -> str:
+    return Timeframe.named(text).name
+
+
+def _a_zone(text: str) -> str:
+    calendar_named("none", text)
+    return text
+
+
+def _a_calendar(text: str) -> str:
+    calendar_named(text)
+    return text
+
+
+def _a_currency(text: str) -> str:
+    if len(text) != 3 or not (text.isascii() and text.isalpha() and text.isupper()):  # noqa: PLR2004 - ISO 4217
+        raise ValueError(f'has to be three capital letters (ISO 4217) such as EUR, not "{text}"')
+    return text
+
+
+def _a_ratio(text: str) -> str:
+    new, _, old = text.partition(":")
+    if not all(part.isascii() and part.isdigit() and int(part) for part in (new, old)):
+        raise ValueError(f'has to be new shares for old, such as "2:1", not "{text}"')
+    return text
+
+
+def _a_day(text: str) -> str:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f'has to be a date such as 2026-06-12, not "{text}"') from None
+    return text
+
+
+def _as_text(value: object) -> object:
+    """Take what TOML has a form of its own for, numbers and dates, as the text that it is written as."""
+    if isinstance(value, bool):
+        return value
+    return str(value) if isinstance(value, int | float | Decimal) else _iso(value)
+
+
+def _iso(value: object) -> object:
+    return value.isoformat() if isinstance(value, date) else value
+
+
+TimeframeName = Annotated[str, AfterValidator(_a_timeframe)]
+Zone = Annotated[str, AfterValidator(_a_zone)]
 
 
 class SettingsError(Exception):
@@ -40,8 +98,9 @@ class Station(_Part):
     """The running watcher itself."""
 
     name: str = Field("station", min_length=1, description="what this station calls itself in events and topics")
-    zone: str = Field("UTC", description="the user's time zone, for times that people read")
+    zone: Zone = Field("UTC", description="the user's time zone, for times that people read")
     store: Path = Field(Path("closewatch.db"), description="the database; relative to the configuration's folder")
+    secrets: Path | None = Field(None, description="the secrets folder, with files such as sinks.mail.password")
     stale_after: int = Field(3, ge=0, description="bars after which a setup found while catching up is not news")
     history: int = Field(600, ge=1, description="bars asked of a feed for a series that is not in the store yet")
     record: bool = Field(default=True, description="keep all that the feeds send, so that any day can be replayed")
@@ -50,18 +109,14 @@ class Station(_Part):
     summary_at: time | None = Field(None, description="time of day of the «still watching» summary, in the zone")
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
 
-    @field_validator("zone")
-    @classmethod
-    def _zone_exists(cls, value: str) -> str:
-        calendar_named("none", value)
-        return value
-
 
 class Split(_Part):
     """A known split: from the date on, so many new shares stand for so many old, written ``2:1``."""
 
-    date: str = Field(description="the first day (or moment) at the new price")
-    ratio: str = Field(pattern=r"^[1-9]\d*:[1-9]\d*$", description="new:old shares")
+    date: Annotated[str, BeforeValidator(_iso), AfterValidator(_a_day)] = Field(
+        description="the first day (or moment) at the new price"
+    )
+    ratio: Annotated[str, AfterValidator(_a_ratio)] = Field(description="new:old shares")
 
 
 class InstrumentSettings(_Part):
@@ -70,35 +125,29 @@ class InstrumentSettings(_Part):
     group: str | None = Field(None, description="the group whose settings it shares")
     symbol: str | None = Field(None, description="the feed's name for it, where that is another")
     feed: str | None = Field(None, description="the feed that has its bars")
-    calendar: str | None = Field(None, description="its sessions: none, 24/7, 24/5 or an exchange code such as XNYS")
-    zone: str | None = Field(None, description="the zone in which a day of none and 24/7 begins")
-    timeframes: tuple[str, ...] | None = Field(None, description="the timeframes to watch")
-    base: str | None = Field(None, description="the timeframe asked of the feed; the finest watched one by default")
-    step: str | None = Field(None, description="price step: a number, us_shares, or eu_shares:TRADES_A_DAY")
+    calendar: Annotated[str, AfterValidator(_a_calendar)] | None = Field(
+        None, description="its sessions: none, 24/7, 24/5 or an exchange code such as XNYS"
+    )
+    zone: Zone | None = Field(None, description="the zone in which a day of none and 24/7 begins")
+    timeframes: tuple[TimeframeName, ...] | None = Field(None, min_length=1, description="the timeframes to watch")
+    base: TimeframeName | None = Field(
+        None, description="the timeframe asked of the feed; the finest watched one by default"
+    )
+    step: Annotated[str, BeforeValidator(_as_text)] | None = Field(
+        None, description="price step: a number, us_shares, or eu_shares:TRADES_A_DAY"
+    )
     point_value: PositiveDecimal | None = Field(None, description="money for one point of price and one unit")
     lot_step: PositiveDecimal | None = Field(None, description="least size, and step of sizes")
-    currency: str | None = Field(None, pattern=r"^[A-Z]{3}$", description="currency of its prices, ISO 4217")
+    currency: Annotated[str, AfterValidator(_a_currency)] | None = Field(
+        None, description="currency of its prices, ISO 4217"
+    )
     adjustments: tuple[Split, ...] | None = Field(None, description="known splits of bars that are not adjusted")
-
-    @field_validator("timeframes", "base")
-    @classmethod
-    def _timeframes_exist(cls, value: tuple[str, ...] | str | None) -> tuple[str, ...] | str | None:
-        for name in (value,) if isinstance(value, str) else value or ():
-            Timeframe.named(name)
-        return value
 
     @field_validator("step")
     @classmethod
     def _step_is_one(cls, value: str | None) -> str | None:
         if value is not None:
             steps(value)
-        return value
-
-    @field_validator("calendar")
-    @classmethod
-    def _calendar_exists(cls, value: str | None) -> str | None:
-        if value is not None:
-            calendar_named(value)
         return value
 
 
@@ -115,9 +164,9 @@ class Route(_Part):
     """Which events go to which sinks; an event takes every route that fits it."""
 
     sinks: tuple[str, ...] = Field(min_length=1, description="names of sinks")
-    kinds: tuple[str, ...] = Field((), description="kinds of event, such as setup.qualified; all when empty")
+    kinds: tuple[Kind, ...] = Field((), description="kinds of event, such as setup.qualified; all when empty")
     groups: tuple[str, ...] = Field((), description="groups; all when empty")
-    timeframes: tuple[str, ...] = Field((), description="timeframes; all when empty")
+    timeframes: tuple[TimeframeName, ...] = Field((), description="timeframes; all when empty")
     directions: tuple[Literal["long", "short"], ...] = Field((), description="directions; both when empty")
     least_evidence: int = Field(0, ge=0, le=10, description="least points of evidence of a setup")
 
@@ -127,7 +176,7 @@ class Quiet(_Part):
 
     start: time
     end: time
-    zone: str = Field(description="time zone of the hours")
+    zone: Zone = Field(description="time zone of the hours")
 
 
 def steps(text: str) -> PriceSteps:
@@ -158,11 +207,16 @@ class Watched:
 
 
 class Settings(BaseSettings):
-    """The configuration of a station. Environment variables ``CLOSEWATCH_STATION__ZONE`` and so on override it."""
+    """The configuration of a station. Environment variables ``CLOSEWATCH_STATION__ZONE`` and so on override it.
 
-    model_config = SettingsConfigDict(
-        env_prefix="CLOSEWATCH_", env_nested_delimiter="__", extra="forbid", frozen=True, toml_file=None
-    )
+    ``folder`` is where its file lies, from which relative paths count.
+    """
+
+    model_config = SettingsConfigDict(extra="forbid", frozen=True)
+
+    folder: ClassVar[Path] = Path()
+    document: ClassVar[Mapping[str, Any]] = {}
+    environ: ClassVar[Mapping[str, str]] = {}
 
     station: Station = Field(default_factory=Station)
     account: Account = Field(default_factory=Account)
@@ -184,32 +238,71 @@ class Settings(BaseSettings):
         dotenv_settings: PydanticBaseSettingsSource,
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Let the environment overrule the file; nothing else is read."""
-        del dotenv_settings, file_secret_settings
-        return init_settings, env_settings, TomlConfigSettingsSource(settings_cls)
+        """Let the environment overrule the file. Secrets are for feeds and sinks, which read their own."""
+        del env_settings, dotenv_settings, file_secret_settings
+        return (
+            init_settings,
+            EnvironmentSource(settings_cls, cls.environ, cls.document),
+            InitSettingsSource(settings_cls, dict(cls.document)),
+        )
 
-    @model_validator(mode="after")
-    def _names_exist(self) -> Self:
-        """Refuse names that point nowhere."""
-        for name, instrument in self.instruments.items():
-            if instrument.group is not None and instrument.group not in self.groups:
-                raise ValueError(f"instruments.{name}.group: there is no group {instrument.group!r}")
+    @property
+    def store_path(self) -> Path:
+        """Where the database is."""
+        return self.folder / self.station.store
+
+    def secrets_folder(self, environ: Mapping[str, str]) -> Path | None:
+        """Give the folder of secrets, which the environment may name too; None where there is none."""
+        named = environ.get(SECRETS) or self.station.secrets
+        return None if named is None else self.folder / named
+
+    def parts(self, name: str) -> Iterator[tuple[tuple[str, ...], InstrumentSettings]]:
+        """Give the tables that an instrument is described by, with their paths, from its own to the defaults."""
+        own = self.instruments[name]
+        yield ("instruments", name), own
+        if own.group in self.groups:
+            yield ("groups", own.group), self.groups[own.group]
+        yield ("defaults",), self.defaults
+
+    def pointing_nowhere(self) -> Iterator[Mistake]:
+        """Find the names of groups, feeds and sinks that are not there."""
+        described: list[tuple[tuple[str, ...], InstrumentSettings]] = [
+            (("defaults",), self.defaults),
+            *((("groups", name), group) for name, group in self.groups.items()),
+            *((("instruments", name), instrument) for name, instrument in self.instruments.items()),
+        ]
+        for path, part in described:
+            yield from _unknown((*path, "feed"), "feed", part.feed, self.feeds)
+            yield from _unknown((*path, "group"), "group", part.group, self.groups)
         for number, route in enumerate(self.routes):
-            for sink in route.sinks:
-                if sink not in self.sinks:
-                    raise ValueError(f"routes[{number}].sinks: there is no sink {sink!r}")
-        return self
+            for place, sink in enumerate(route.sinks):
+                yield from _unknown(("routes", number, "sinks", place), "sink", sink, self.sinks)
+            for place, group in enumerate(route.groups):
+                yield from _unknown(("routes", number, "groups", place), "group", group, self.groups)
+        for name in self.quiet:
+            yield from _unknown(("quiet", name), "sink", name, self.sinks)
+
+    def rules_of(self, group: str) -> Rules:
+        """Give the rules of a group; a pydantic ValidationError where they are none."""
+        own = self.groups[group].rules if group in self.groups else {}
+        return Rules.model_validate(self.rules.model_dump(exclude_unset=True) | own)
+
+    def wrong_rules(self) -> Iterator[Mistake]:
+        """Find what is wrong with the rules of groups."""
+        for name in self.groups:
+            try:
+                self.rules_of(name)
+            except ValidationError as problem:
+                for error in problem.errors():
+                    yield Mistake(("groups", name, "rules", *error["loc"]), explain(error, Rules))
 
     def of(self, name: str) -> Watched:
         """Resolve one instrument; ValueError names what is missing."""
         own = self.instruments[name]
-        group = self.groups.get(own.group or "", Group())
+        parts = [part for _, part in self.parts(name)]
 
         def found(key: str, default: Any = None) -> Any:  # noqa: ANN401 - whatever the key holds
-            for part in (own, group, self.defaults):
-                if (value := getattr(part, key)) is not None:
-                    return value
-            return default
+            return next((value for part in parts if (value := getattr(part, key)) is not None), default)
 
         step, names = found("step"), found("timeframes", ())
         if step is None or not names:
@@ -232,13 +325,20 @@ class Settings(BaseSettings):
             calendar=calendar,
             base=Timeframe.named(found("base", timeframes[0].name)),
             timeframes=timeframes,
-            rules=Rules.model_validate(self.rules.model_dump(exclude_unset=True) | group.rules),
+            rules=self.rules_of(own.group or ""),
             adjustments=tuple(_adjustment(each, calendar) for each in own.adjustments or ()),
         )
 
     def watched(self) -> list[Watched]:
         """Resolve every instrument on the list."""
         return [self.of(name) for name in self.instruments]
+
+
+def _unknown(
+    path: tuple[str | int, ...], what: str, name: str | None, known: Mapping[str, object]
+) -> Iterator[Mistake]:
+    if name is not None and name not in known:
+        yield Mistake(path, f'there is no {what} "{name}"' + (did_you_mean(name, known) or f"; add [{what}s.{name}]"))
 
 
 def _adjustment(split: Split, calendar: Calendar) -> Adjustment:
@@ -249,26 +349,39 @@ def _adjustment(split: Split, calendar: Calendar) -> Adjustment:
     return Adjustment(int(moment.timestamp()) * 1_000_000_000, Fraction(int(new), int(old)))
 
 
-def load(path: Path) -> Settings:
-    """Read a configuration; SettingsError says the first thing that is wrong with it, and where."""
-    import tomllib  # noqa: PLC0415 - only here
+def from_document(document: Mapping[str, Any], folder: Path, environ: Mapping[str, str]) -> Settings:
+    """Make settings of what TOML says and of the environment; a pydantic ValidationError holds all that is wrong."""
 
+    class Read(Settings):
+        pass
+
+    Read.folder, Read.document, Read.environ = folder, document, environ
+    return Read()
+
+
+def read_file(path: Path) -> str:
+    """Read the text of a configuration; SettingsError where there is none."""
     try:
-        with path.open("rb") as stream:
-            tomllib.load(stream)
+        return path.read_bytes().decode()
     except OSError as problem:
         raise SettingsError(f"{path}: {problem.strerror or problem}; give the path of a configuration") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise SettingsError(f"{path} is no TOML: {problem}") from None
+    except UnicodeDecodeError as problem:
+        raise SettingsError(f"{path} is no TOML, which is written in UTF-8: {problem}") from None
 
-    class FromFile(Settings):
-        model_config = SettingsConfigDict(toml_file=path)
 
+def load(path: Path, environ: Mapping[str, str] = os.environ) -> Settings:
+    """Read a configuration; SettingsError says the first thing that is wrong with it, and where."""
     try:
-        return FromFile()
+        document = tomllib.loads(read_file(path))
+    except tomllib.TOMLDecodeError as problem:
+        raise SettingsError(f"{path} is no TOML: {problem}") from None
+    wrong = strays(environ, document, Settings.model_fields)
+    try:
+        settings = from_document(document, path.parent, environ)
     except ValidationError as problem:
-        first = problem.errors()[0]
-        where = ".".join(map(str, first["loc"]))
-        raise SettingsError(
-            f"{path}: {where + ': ' if where else ''}{first['msg']}; `closewatch check` explains all"
-        ) from None
+        wrong += [Mistake(error["loc"], explain(error, Settings)) for error in problem.errors()]
+    else:
+        wrong += [*settings.pointing_nowhere(), *settings.wrong_rules()]
+        if not wrong:
+            return settings
+    raise SettingsError(f"{path}: {wrong[0].sentence}; `closewatch check {path}` explains all")

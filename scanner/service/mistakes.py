@@ -1,0 +1,152 @@
+"""Mistakes in a configuration, in words: what is wrong, and what it should probably have been."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import TYPE_CHECKING, Any, get_args
+from zoneinfo import available_timezones
+
+from pydantic import BaseModel
+
+from scanner.market.timeframes import ALL
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pydantic_core import ErrorDetails
+
+Path = tuple[str | int, ...]
+
+LISTED = 12
+"""So many choices are listed where none is close."""
+UNITS = {"m": 60, "min": 60, "minute": 60, "h": 3_600, "hour": 3_600, "d": 86_400, "day": 86_400, "w": 604_800}
+BOUNDS = {"gt": "above", "ge": "at least", "lt": "below", "le": "at most"}
+KINDS = {
+    "int": "a whole number",
+    "float": "a number",
+    "decimal": "a number",
+    "finite": "a number",
+    "bool": "true or false",
+    "time": "a time of day such as 18:00",
+    "string": "text, in quotes",
+    "path": "a path, in quotes",
+    "tuple": 'a list, such as ["15m"]',
+    "list": 'a list, such as ["15m"]',
+    "dict": "a table",
+    "model": "a table",
+}
+"""What a value has to be, by how pydantic's names of errors begin."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """Something wrong at ``path`` of a configuration, or, as a ``warning``, something that is hardly meant.
+
+    ``source`` says where the value is from when that is not the file.
+    """
+
+    path: Path
+    text: str
+    warning: bool = False
+    source: str | None = None
+
+    @property
+    def sentence(self) -> str:
+        """The mistake with the name of the setting before it; places in lists are left to the line number."""
+        where = ".".join(part for part in self.path if isinstance(part, str))
+        return ": ".join(part for part in (self.source, where, self.text) if part)
+
+
+def closest(word: str, choices: Iterable[str]) -> str | None:
+    """Find the choice that a word was probably meant to be, whatever its case."""
+    by_case = {choice.lower(): choice for choice in choices}
+    near = get_close_matches(word.lower(), by_case, 1)
+    return by_case[near[0]] if near else None
+
+
+def did_you_mean(word: str, choices: Iterable[str]) -> str:
+    """Say which choice is closest, or what the choices are where none is and they are few."""
+    known = sorted(choices)
+    if (near := closest(word, known)) is not None:
+        return f"; did you mean {near}?"
+    return f"; there is {', '.join(known)}" if 0 < len(known) <= LISTED else ""
+
+
+def explain(error: ErrorDetails, model: type[BaseModel], *, hide: bool = False) -> str:
+    """Put an error of ``model`` into words; ``hide`` keeps the value, a secret, out of them."""
+    value, context = error["input"], error.get("ctx", {})
+    given = "" if hide else f", not {_shown(value)}"
+    last = next((part for part in reversed(error["loc"]) if isinstance(part, str)), "")
+    match error["type"]:
+        case "extra_forbidden":
+            text = "there is no such setting" + did_you_mean(last, fields_at(model, error["loc"][:-1]))
+        case "missing":
+            text = f"is missing; add a line {last} = …"
+        case "none_required":
+            text = "is said of each instrument by itself; move it there"
+        case "value_error":
+            text = _with_closest(str(context["error"]), last, value)
+        case "literal_error":
+            choices = re.findall(r"'([^']*)'", context["expected"])
+            near = closest(value, choices) if isinstance(value, str) else None
+            meant = f"there is no {_shown(value)}; did you mean {near}?"
+            text = f"has to be {_either(choices)}{given}" if near is None else meant
+        case "too_short" | "string_too_short":
+            least = context.get("min_length", 1)
+            text = "must not be empty" if least == 1 else f"must have at least {least} characters"
+        case kind:
+            bounds = [f"{words} {context[bound]}" for bound, words in BOUNDS.items() if bound in context]
+            wanted = bounds[0] if bounds else KINDS.get(kind.split("_")[0])
+            plain = error["msg"].replace("Input should be", "has to be").replace("String should", "should")
+            text = (f"has to be {wanted}" if wanted else plain) + given
+    return text
+
+
+def fields_at(model: type[BaseModel], path: Path) -> list[str]:
+    """List the settings that a table has; empty where its keys are free."""
+    here: Any = model
+    for part in path:
+        if isinstance(here, type) and issubclass(here, BaseModel):
+            field = here.model_fields.get(str(part))
+            here = field.annotation if field else None
+        else:
+            # A table of tables or a list of them: its values are what the last of its arguments says.
+            inner = [each for each in get_args(here) if each is not Ellipsis]
+            here = inner[-1] if inner else None
+    return list(here.model_fields) if isinstance(here, type) and issubclass(here, BaseModel) else []
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else text[:59] + "…"  # noqa: PLR2004 - half a line
+
+
+def _either(choices: list[str]) -> str:
+    return choices[0] if len(choices) == 1 else f"{', '.join(choices[:-1])} or {choices[-1]}"
+
+
+def _with_closest(text: str, key: str, value: object) -> str:
+    """Replace the choices of a sentence by the one that was probably meant."""
+    if not isinstance(value, str):
+        return text
+    near = None
+    if key in {"zone", "tz"}:
+        near = closest(value, available_timezones())
+    elif key == "calendar":
+        import exchange_calendars  # noqa: PLC0415 - takes most of a second, and few need it
+
+        near = closest(value, ["none", "24/7", "24/5", *exchange_calendars.get_calendar_names(include_aliases=True)])
+    elif key in {"timeframe", "timeframes", "base"}:
+        near = _timeframe_meant(value)
+    return text if near is None else f"{text.partition('; ')[0]}; did you mean {near}?"
+
+
+def _timeframe_meant(text: str) -> str | None:
+    """Find the timeframe that a text is another way to write: 60m, 1hour, 15 min."""
+    parts = re.fullmatch(r"\s*(\d{1,5})\s*([a-z]+?)s?\s*", text.lower())
+    seconds = int(parts[1]) * UNITS.get(parts[2], 0) if parts else 0
+    return next((each.name for each in ALL if each.seconds == seconds), None)

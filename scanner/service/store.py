@@ -6,7 +6,7 @@ in the log.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 from scanner.service.store_bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, StoredSeries
@@ -44,7 +44,7 @@ class Batch:
     updates: Sequence[SeriesUpdate] = ()
     rewrites: Sequence[Rewrite] = ()
     said: Sequence[Said] = ()
-    sent: Sequence[Sent] = field(default=())
+    sent: Sequence[Sent] = ()
 
 
 class Store:
@@ -59,7 +59,7 @@ class Store:
         self.bars = BarLog(database)
         self.events = EventLog(database, self.bars)
         self.outbox = Outbox(database, clock)
-        self.recordings = Recordings(database, self.bars)
+        self.recordings = Recordings(self.bars)
 
     @classmethod
     def open(cls, path: Path, clock: Callable[[], int], *, visiting: bool = False, patience: float = 5.0) -> Self:
@@ -94,12 +94,8 @@ class Store:
         not fit what is there: bars out of order, a series twice, an event about a bar that is not in the store.
         """
         now = self.clock()
-        try:
-            with self.database.writing() as connection:
-                self.bars.rewrite(connection, batch.rewrites, now)
-                self.bars.append(connection, batch.updates)
-                self.recordings.append(connection, batch.sent, now)
-                return self.events.append(connection, batch.said, now)
-        except BaseException:
-            self.bars.forget_pending()
-            raise
+        with self.bars.writing() as connection:
+            self.bars.rewrite(connection, batch.rewrites, now)
+            self.bars.append(connection, batch.updates)
+            self.recordings.append(connection, batch.sent, now)
+            return self.events.append(connection, batch.said, now)

@@ -7,12 +7,14 @@ bucket's tail is folded into pages, one series to a page. Both are few and large
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from scanner.service.store_packing import Rows, bars_of, by_series, pack, seal, table_of, unpack, unseal
+from scanner.service.store_pages import PAGE_BARS, keep_restated, latest, page_table, write_pages
 
 if TYPE_CHECKING:
     import sqlite3
@@ -22,10 +24,8 @@ if TYPE_CHECKING:
     from scanner.service.store_database import Database
     from scanner.service.store_packing import Table
 
-BUCKET = 512
+BUCKET = 128
 """Series that share a tail."""
-PAGE_BARS = 256
-"""Bars of a full page."""
 FOLD_CHUNKS = 256
 FOLD_BARS = 64 * BUCKET
 """A bucket's tail is due for folding from so many chunks or bars on."""
@@ -67,27 +67,13 @@ class StoredSeries:
     state: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class SeriesFacts:
-    """What is known of a series without reading its bars; ``pruned_to`` is the last close that retention removed."""
-
-    number: int
-    key: SeriesKey
-    last_close: int
-    bars: int
-    pruned_to: int
-
-
 class BarLog:
     """The bars of all series. Only one owner writes; a visitor sees the series there were when it came."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
-        self.refresh()
-
-    def refresh(self) -> None:
-        """Look up in the database what is kept in memory: which series there are, and how long the tails are."""
-        with self._database.reading() as connection:
+        # In memory: which series there are, their last closes, and how long the tails are.
+        with database.reading() as connection:
             found = connection.execute("SELECT id, instrument, timeframe, last_close FROM series").fetchall()
             tails = connection.execute(
                 "SELECT bucket, count(*), sum(bars), max(number) FROM tail GROUP BY bucket"
@@ -96,6 +82,18 @@ class BarLog:
         self._last = {number: last for number, _, _, last in found}
         self._tails = {bucket: (chunks, bars) for bucket, chunks, bars, _ in tails}
         self._next_chunk = max((number for *_, number in tails), default=0) + 1
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Give the connection in a durable transaction; where that is taken back, the memory of it is as well."""
+        with self._database.turn:
+            before = self._numbers.copy(), self._last.copy(), self._tails.copy(), self._next_chunk
+            try:
+                with self._database.writing() as connection:
+                    yield connection
+            except BaseException:
+                self._numbers, self._last, self._tails, self._next_chunk = before
+                raise
 
     @property
     def keys(self) -> list[SeriesKey]:
@@ -112,13 +110,16 @@ class BarLog:
         return None if last == LONG_AGO else last
 
     def append(self, connection: sqlite3.Connection, updates: Sequence[SeriesUpdate]) -> None:
-        """Write new bars and states in a transaction; whoever takes it back must ``refresh``.
+        """Write new bars and states in a transaction of ``writing``.
 
         ValueError where bars are not in order, not later than those before, or a series comes twice.
         """
         if not updates:
             return
-        numbers = self._numbered(connection, [update.key for update in updates])
+        keys = [update.key for update in updates]
+        if len(set(keys)) < len(keys):
+            raise ValueError("a series comes twice in one batch")
+        numbers = self.numbered(connection, keys)
         counts = np.array([len(update.bars) for update in updates], dtype=np.int64)
         table = table_of([update.bars for update in updates])
         last = self._checked_order(numbers, counts, table[1], updates)
@@ -132,11 +133,9 @@ class BarLog:
         )
         self._last.update(zip(numbers.tolist(), last, strict=True))
 
-    def _numbered(self, connection: sqlite3.Connection, keys: Sequence[SeriesKey]) -> Table:
-        """Give the numbers of series, and new ones to new series."""
-        if len(set(keys)) < len(keys):
-            raise ValueError("a series comes twice in one batch")
-        new = [key for key in keys if key not in self._numbers]
+    def numbered(self, connection: sqlite3.Connection, keys: Sequence[SeriesKey]) -> Table:
+        """Give the numbers of series, and new ones to new series, in a transaction of ``writing``."""
+        new = [key for key in dict.fromkeys(keys) if key not in self._numbers]
         if new:
             first = len(self._numbers) + 1  # series are never removed
             connection.executemany(
@@ -188,7 +187,7 @@ class BarLog:
                 buckets.setdefault(number // BUCKET, {})[number] = key
         for bucket, wanted in sorted(buckets.items()):
             with self._database.reading() as connection:
-                tails = self._tail(connection, bucket)
+                tails = read_tail(connection, bucket)
                 states = dict(
                     connection.execute(
                         "SELECT id, state FROM series WHERE id BETWEEN ? AND ?", (min(wanted), max(wanted))
@@ -197,23 +196,12 @@ class BarLog:
                 found = [
                     StoredSeries(
                         key,
-                        bars_of(_latest(connection, number, tails.get(number), last_bars)),
+                        bars_of(latest(connection, number, tails.get(number), last_bars)),
                         unseal(states[number], f"the state of {'/'.join(key)}"),
                     )
                     for number, key in wanted.items()
                 ]
             yield from found
-
-    @staticmethod
-    def _tail(connection: sqlite3.Connection, bucket: int) -> dict[int, Table]:
-        return by_series(
-            [
-                unpack(data, f"chunk {number} of the tail")
-                for number, data in connection.execute(
-                    "SELECT number, data FROM tail WHERE bucket = ? ORDER BY number", (bucket,)
-                )
-            ]
-        )
 
     def longest_tail(self, *, due: bool = True) -> int | None:
         """Give the bucket with the most in its tail: among those due for folding, or among all."""
@@ -226,23 +214,23 @@ class BarLog:
         return max(long)[1] if long else None
 
     def fold(self, connection: sqlite3.Connection, bucket: int) -> None:
-        """Move the tail of a bucket into pages; takes about a tenth of a second. As ``append`` if taken back."""
-        for number, table in self._tail(connection, bucket).items():
+        """Move the tail of a bucket into pages; in a transaction of ``writing``."""
+        for number, table in read_tail(connection, bucket).items():
             last = connection.execute(
                 "SELECT number, bars, data FROM page WHERE series = ? ORDER BY number DESC LIMIT 1", (number,)
             ).fetchone()
             page, begun = 0, table
             if last is not None and last[1] < PAGE_BARS:
-                page, begun = last[0], np.concatenate([_page_table(number, last[0], last[2]), table], axis=1)
+                page, begun = last[0], np.concatenate([page_table(number, last[0], last[2]), table], axis=1)
             elif last is not None:
                 page = last[0] + 1
-            _write_pages(connection, number, page, begun)
+            write_pages(connection, number, page, begun)
         connection.execute("DELETE FROM tail WHERE bucket = ?", (bucket,))
         self._tails.pop(bucket, None)
 
     def rewrite(self, connection: sqlite3.Connection, rewrites: Sequence[Rewrite], noticed: int) -> None:
-        """Replace the end of series, and keep the bars that changed or went among the restated; as ``append``."""
-        numbers = self._numbered(connection, [each.key for each in rewrites])
+        """Replace the end of series, and keep the bars that changed or went among the restated, as ``append`` does."""
+        numbers = self.numbered(connection, [each.key for each in rewrites])
         for number, rewrite in zip(numbers.tolist(), rewrites, strict=True):
             closes = rewrite.bars.close_time
             if len(closes) and (closes[0] < rewrite.since or (np.diff(closes) <= 0).any()):
@@ -253,16 +241,16 @@ class BarLog:
                 "SELECT number, data FROM page WHERE series = ? AND last_close >= ? ORDER BY number",
                 (number, rewrite.since),
             ).fetchall()
-            stored = np.concatenate([table_of([]), *(_page_table(number, page, data) for page, data in pages)], axis=1)
+            stored = np.concatenate([table_of([]), *(page_table(number, page, data) for page, data in pages)], axis=1)
             kept = int(np.searchsorted(stored[1], rewrite.since))
             old, new = stored[:, kept:], table_of([rewrite.bars])
-            _keep_restated(connection, number, old, new, noticed)
+            keep_restated(connection, number, old, new, noticed)
             connection.execute("DELETE FROM page WHERE series = ? AND last_close >= ?", (number, rewrite.since))
             (first,) = connection.execute(
                 "SELECT coalesce(max(number) + 1, 0) FROM page WHERE series = ?", (number,)
             ).fetchone()
             table = np.concatenate([stored[:, :kept], new], axis=1)
-            _write_pages(connection, number, first, table)
+            write_pages(connection, number, first, table)
             before = connection.execute("SELECT max(last_close) FROM page WHERE series = ?", (number,)).fetchone()[0]
             last = LONG_AGO if before is None else before
             connection.execute(
@@ -271,64 +259,21 @@ class BarLog:
             )
             self._last[number] = last
 
-    def facts(self) -> list[SeriesFacts]:
-        """Tell of every series what is known without reading its bars."""
-        with self._database.reading() as connection:
-            return [
-                SeriesFacts(number, SeriesKey(instrument, timeframe), last, bars, pruned)
-                for number, instrument, timeframe, last, bars, pruned in connection.execute(
-                    "SELECT id, instrument, timeframe, last_close, bars, pruned_to FROM series"
-                )
-            ]
+    @staticmethod
+    def everything(connection: sqlite3.Connection) -> Iterator[tuple[SeriesKey, Bars]]:
+        """Give every series with all its bars, in a transaction."""
+        tails: dict[int, Table] = {}
+        bucket = -1
+        for number, instrument, timeframe in connection.execute(
+            "SELECT id, instrument, timeframe FROM series ORDER BY id"
+        ).fetchall():
+            if number // BUCKET != bucket:
+                bucket = number // BUCKET
+                tails = read_tail(connection, bucket)
+            yield SeriesKey(instrument, timeframe), bars_of(latest(connection, number, tails.get(number), None))
 
 
-def _latest(connection: sqlite3.Connection, series: int, tail: Table | None, last_bars: int | None) -> Table:
-    """Read pages from the last one back until there are enough bars."""
-    parts = [] if tail is None else [tail]
-    lacking = np.inf if last_bars is None else last_bars - (0 if tail is None else tail.shape[1])
-    if lacking > 0:
-        for number, data in connection.execute(
-            "SELECT number, data FROM page WHERE series = ? ORDER BY number DESC", (series,)
-        ):
-            parts.append(_page_table(series, number, data))
-            lacking -= parts[-1].shape[1]
-            if lacking <= 0:
-                break
-    if not parts:
-        return table_of([])
-    table = parts[0] if len(parts) == 1 else np.concatenate(parts[::-1], axis=1)
-    return table if last_bars is None else table[:, max(table.shape[1] - last_bars, 0) :]
-
-
-def _page_table(series: int, number: int, data: bytes) -> Table:
-    return unpack(data, f"page {number} of series {series}").table
-
-
-def _write_pages(connection: sqlite3.Connection, series: int, first: int, table: Table) -> None:
-    """Write bars as pages from the page ``first`` on, over the one that may be there."""
-    parts = [table[:, begin : begin + PAGE_BARS] for begin in range(0, table.shape[1], PAGE_BARS)]
-    connection.executemany(
-        "INSERT INTO page VALUES (?, ?, ?, ?, ?) ON CONFLICT (series, number) "
-        "DO UPDATE SET bars = excluded.bars, last_close = excluded.last_close, data = excluded.data",
-        [
-            (
-                series,
-                number,
-                part.shape[1],
-                int(part[1, -1]),
-                pack(Rows(np.array([series]), np.array([part.shape[1]]), part)),
-            )
-            for number, part in enumerate(parts, first)
-        ],
-    )
-
-
-def _keep_restated(connection: sqlite3.Connection, series: int, old: Table, new: Table, noticed: int) -> None:
-    """Keep the old bars that are not among the new ones, bit for bit."""
-    present = set(map(tuple, new.T.tolist()))
-    gone = [index for index, bar in enumerate(map(tuple, old.T.tolist())) if bar not in present]
-    prices = old[2:].view(np.float64)
-    connection.executemany(
-        "INSERT INTO restated VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [(series, *old[:2, index].tolist(), *prices[:, index].tolist(), noticed) for index in gone],
-    )
+def read_tail(connection: sqlite3.Connection, bucket: int) -> dict[int, Table]:
+    """Give the bars in the tail of a bucket by series."""
+    chunks = connection.execute("SELECT number, data FROM tail WHERE bucket = ? ORDER BY number", (bucket,))
+    return by_series([unpack(data, f"chunk {number} of the tail") for number, data in chunks])

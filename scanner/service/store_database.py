@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-PAGE_BYTES = 8_192
+PAGE_BYTES = 4_096
 CACHE_KIB = 32_768
-CHECKPOINT_PAGES = 8_192
+CHECKPOINT_PAGES = 16_384
 """Pages in the write-ahead log after which SQLite itself moves them to the database, if nobody did before."""
 
 OURS_ALONE = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
@@ -35,7 +35,7 @@ class Database:
     def __init__(self, path: Path, *, visiting: bool, patience: float) -> None:
         """Open the database; ``patience`` is how many seconds to wait for another program's lock."""
         self.path = path
-        self._turn = RLock()
+        self.turn = RLock()
         self._durable = True
         self._lock = None if visiting else StoreLock(path)
         try:
@@ -74,7 +74,7 @@ class Database:
 
     def close(self) -> None:
         """Close the connection and let go of the lock; harmless when repeated."""
-        with self._turn:
+        with self.turn:
             self._connection.close()
             if self._lock is not None:
                 self._lock.release()
@@ -87,7 +87,7 @@ class Database:
         Either kind survives the death of the process. A ``durable`` one also survives a power cut; another may be
         taken back by one, which is enough for what would only be done again.
         """
-        with self._turn, self._explained():
+        with self.turn, self._explained():
             if durable != self._durable:
                 self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
                 self._durable = durable
@@ -96,13 +96,13 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Give the connection in a transaction that sees one state of the store throughout."""
-        with self._turn, self._explained():
+        with self.turn, self._explained():
             yield from self._transaction("BEGIN")
 
     @contextmanager
     def plain(self) -> Iterator[sqlite3.Connection]:
         """Give the connection for what cannot be done inside a transaction."""
-        with self._turn, self._explained():
+        with self.turn, self._explained():
             yield self._connection
 
     def _transaction(self, begin: str) -> Iterator[sqlite3.Connection]:

@@ -99,8 +99,10 @@ class EventLog:
         since: int | None = None,
         limit: int = -1,
     ) -> list[KeptEvent]:
-        """Give events in the order in which they were said: numbered after ``after``, of some kinds (all when empty),
-        of one series, about times from ``since`` on, at most ``limit``.
+        """Give events in the order in which they were said, all or some.
+
+        Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
+        ``since`` on, and at most ``limit``.
         """
         kind_marks = ", ".join("?" * len(kinds))
         number = None if series is None else self._bars.number_of(series)

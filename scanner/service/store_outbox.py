@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from scanner.service.store_events import EVENT_COLUMNS, event_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable
+    from collections.abc import Callable, Collection, Iterable, Sequence
 
     from scanner.events import Event
     from scanner.service.store_database import Database
@@ -37,6 +37,12 @@ DELIVERY = (
     f"{EVENT_COLUMNS} FROM outbox o JOIN event e ON e.number = o.event"
 )
 
+DUE = (
+    "WHERE o.state = 'waiting' AND o.sink = ? AND o.next_try <= ? "
+    "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' "
+    "AND p.sink = o.sink AND p.thread = o.thread AND p.number < o.number AND p.next_try > ?))"
+)
+
 
 class Outbox:
     """The deliveries of all events. Rows come in with the batch that said the event, and only change their state here.
@@ -56,10 +62,7 @@ class Outbox:
         """
         with self._database.reading() as connection:
             rows = connection.execute(
-                f"{DELIVERY} WHERE o.state = 'waiting' AND o.sink = ? AND o.next_try <= ? "
-                "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' "
-                "AND p.sink = o.sink AND p.thread = o.thread AND p.number < o.number AND p.next_try > ?)) "
-                "ORDER BY o.number LIMIT ?",
+                f"{DELIVERY} {DUE} ORDER BY o.number LIMIT ?",
                 (sink, now, now, limit),
             ).fetchall()
         return list(map(_delivery, rows))
@@ -74,25 +77,26 @@ class Outbox:
 
     def delivered(self, numbers: Iterable[int], *, late: Collection[int] = ()) -> None:
         """Mark deliveries as done; ``late`` are those that left when the moment to act had passed."""
-        self._mark(numbers, "state = 'delivered', attempts = attempts + 1, error = ''", ())
-        self._mark(late, "late = 1", ())
+        change = "state = 'delivered', attempts = attempts + 1, error = '', late = late OR ?"
+        self._mark(change, [(number in late, number) for number in numbers])
 
     def failed(self, numbers: Iterable[int], next_try: int, error: str) -> None:
         """Mark deliveries as having failed this time; they are tried again at ``next_try``."""
-        self._mark(numbers, "attempts = attempts + 1, next_try = ?, error = ?", (next_try, error))
+        self._mark("attempts = attempts + 1, next_try = ?, error = ?", [(next_try, error, each) for each in numbers])
 
     def dead(self, numbers: Iterable[int], error: str) -> None:
         """Put deliveries on the list of the dead: the sink will never take them as they are."""
-        self._mark(numbers, "state = 'dead', attempts = attempts + 1, error = ?", (error,))
+        self._mark("state = 'dead', attempts = attempts + 1, error = ?", [(error, number) for number in numbers])
 
-    def _mark(self, numbers: Iterable[int], change: str, values: tuple[object, ...]) -> None:
-        rows = [(*values, self._clock(), number) for number in numbers]
+    def _mark(self, change: str, rows: Sequence[tuple[object, ...]]) -> None:
+        """Change deliveries that wait; a row has the values of the change and then the number."""
         if not rows:
             return
+        now = self._clock()
         with self._database.writing(durable=False) as connection:
             connection.executemany(
                 f"UPDATE outbox SET {change}, changed = ? WHERE number = ? AND state = 'waiting'",  # noqa: S608 - our words
-                rows,
+                [(*values, now, number) for *values, number in rows],
             )
 
     def list(self, states: Collection[State] = (), sink: str | None = None, limit: int = -1) -> list[Delivery]:
@@ -113,7 +117,9 @@ class Outbox:
 
     def retry(self, numbers: Collection[int] | None = None) -> int:
         """Let dead, dropped or waiting deliveries be tried at once, or all dead ones; gives how many."""
-        return self._change(numbers, ("dead", "dropped", "waiting"), "state = 'waiting', next_try = ?", (self._clock(),))
+        return self._change(
+            numbers, ("dead", "dropped", "waiting"), "state = 'waiting', next_try = ?", (self._clock(),)
+        )
 
     def drop(self, numbers: Collection[int] | None = None) -> int:
         """Give up dead or waiting deliveries, or all dead ones; gives how many. They stay on record as dropped."""
@@ -133,16 +139,6 @@ class Outbox:
             return max(connection.executemany(statement, rows).rowcount, 0)
 
 
-def _delivery(row: tuple[object, ...]) -> Delivery:
+def _delivery(row: Sequence[Any]) -> Delivery:
     number, sink, state, attempts, next_try, changed, error, late, *event = row
-    return Delivery(
-        number,  # type: ignore[arg-type] # the columns are as the schema says, here and below
-        sink,  # type: ignore[arg-type]
-        event_of(event),
-        state,  # type: ignore[arg-type]
-        attempts,  # type: ignore[arg-type]
-        next_try,  # type: ignore[arg-type]
-        changed,  # type: ignore[arg-type]
-        error,  # type: ignore[arg-type]
-        bool(late),
-    )
+    return Delivery(number, sink, event_of(event), state, attempts, next_try, changed, error, bool(late))

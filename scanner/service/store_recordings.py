@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from scanner.service.store_bars import BarLog, SeriesKey
-    from scanner.service.store_database import Database
 
 MERGE_CHUNKS = 256
 """Small chunks are due for merging from so many on."""
@@ -44,32 +43,26 @@ class Recorded:
 class Recordings:
     """The rows of all feeds, many series to a chunk; small chunks are merged later."""
 
-    def __init__(self, database: Database, bars: BarLog) -> None:
-        self._database = database
+    def __init__(self, bars: BarLog) -> None:
         self._bars = bars
 
     def append(self, connection: sqlite3.Connection, sent: Sequence[Sent], arrived: int) -> None:
-        """Write rows in a transaction. Their series must be in the log of bars, if only by its name."""
-        numbers = [self._bars.number_of(each.key) for each in sent]
-        recorded = [
-            Recorded(number, each.raw, arrived)
-            for number, each in zip(numbers, sent, strict=True)
-            if number is not None and len(each.raw)
-        ]
-        if len(recorded) < sum(1 for each in sent if len(each.raw)):
-            raise ValueError("rows can only be recorded for a series that is in the store")
-        if recorded:
+        """Write rows in a transaction of ``BarLog.writing``; their series become known, if they were not."""
+        sent = [each for each in sent if len(each.raw)]
+        if sent:
+            numbers = self._bars.numbered(connection, [each.key for each in sent]).tolist()
+            recorded = [Recorded(number, each.raw, arrived) for number, each in zip(numbers, sent, strict=True)]
             _insert(connection, recorded, None, merged=False)
 
-    def all(self) -> Iterator[list[Recorded]]:
+    @staticmethod
+    def all(connection: sqlite3.Connection) -> Iterator[list[Recorded]]:
         """Give all rows, chunk by chunk, in the order of arrival."""
-        with self._database.reading() as connection:
-            numbers = [number for (number,) in connection.execute("SELECT number FROM recording ORDER BY number")]
-            for number in numbers:
-                yield _chunk(connection, number)
+        for (number,) in connection.execute("SELECT number FROM recording ORDER BY number").fetchall():
+            yield chunk(connection, number)
 
-    def merge(self, connection: sqlite3.Connection, *, all_of_them: bool = False) -> int:
-        """Put the oldest small chunks that lie side by side into one; says how many went into it, 0 where none is due."""
+    @staticmethod
+    def merge(connection: sqlite3.Connection, *, all_of_them: bool = False) -> int:
+        """Put the oldest small chunks that lie side by side into one; gives how many, 0 where none is due."""
         small = connection.execute(
             "SELECT number, rows FROM recording WHERE merged = 0 ORDER BY number LIMIT ?", (LARGE_ROWS,)
         ).fetchall()
@@ -84,7 +77,7 @@ class Recordings:
                 break
             numbers.append(number)
             rows += count
-        recorded = [each for number in numbers for each in _chunk(connection, number)]
+        recorded = [each for number in numbers for each in chunk(connection, number)]
         connection.execute("DELETE FROM recording WHERE number BETWEEN ? AND ?", (numbers[0], numbers[-1]))
         _insert(connection, recorded, numbers[0], merged=True)
         return len(numbers)
@@ -131,7 +124,8 @@ def _if_varied(times: list[int]) -> list[int]:
     return times if len(set(times)) > 1 else times[:1]
 
 
-def _chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
+def chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
+    """Read one chunk; DamagedError where it is damaged."""
     (data,) = connection.execute("SELECT data FROM recording WHERE number = ?", (number,)).fetchone()
     rows = unpack(data, f"recording {number}")
     note: dict[str, Any] = json.loads(rows.note)
@@ -142,6 +136,7 @@ def _chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
         part = slice(end, end := end + count)
         source, kind = origins[origin[index] if origin else 0]
         unreadable = {int(row): text for row, text in note["unreadable"].get(str(index), {}).items()}
-        raw = RawBars(stamps[part], *prices[:, part], numbers[part], source, kind, unreadable)
+        first, high, low, last, volume = prices[:, part]
+        raw = RawBars(stamps[part], first, high, low, last, volume, numbers[part], source, kind, unreadable)
         found.append(Recorded(series, raw, arrived[index] if len(arrived) > 1 else arrived[0]))
     return found

@@ -27,7 +27,7 @@ def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -
     """
     when = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC)
     own = when.astimezone(ZoneInfo(user_zone))
-    text = f"{own:%a} {own.day} {own:%b %Y} {_clock(own)} {city(user_zone)}"
+    text = f"{date(nanoseconds, user_zone)} {_clock(own)} {city(user_zone)}"
     if exchange_zone is None:
         return text
     there = when.astimezone(ZoneInfo(exchange_zone))
@@ -35,6 +35,16 @@ def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -
         return text
     day = "" if there.date() == own.date() else f"{there:%a} {there.day} {there:%b} "
     return f"{text} ({day}{_clock(there)} {city(exchange_zone)})"
+
+
+def date(nanoseconds: int, zone: str) -> str:
+    """Name the day of a moment in a zone.
+
+    >>> date(1_772_467_200_000_000_000, "UTC")
+    'Mon 2 Mar 2026'
+    """
+    own = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
+    return f"{own:%a} {own.day} {own:%b %Y}"
 
 
 def city(zone: str) -> str:

@@ -140,6 +140,40 @@ def demo() -> None:
     command.run()
 
 
+@app.command()
+def chart(
+    files: Files,
+    at: Annotated[str, typer.Option(help="The bar: a day, or the time at which it closed.", metavar="TIME")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Picture to write, .png or .svg. Without it, one named after the bar, in this folder.",
+            metavar="PICTURE",
+        ),
+    ] = None,
+    timeframe: TimeframeName = None,
+    instrument: Annotated[
+        str | None, typer.Option(help="Which instrument, where the files hold several.", metavar="NAME")
+    ] = None,
+    tz: Tz = "UTC",
+    stamp: Stamp = "open",
+    time_format: TimeFormat = None,
+    calendar: CalendarName = "none",
+    step: Step = None,
+    equity: Equity = None,
+    config: ConfigFile = None,
+) -> None:
+    """Draw the bars up to one, with the setup that stood there and its levels.
+
+    Example: closewatch chart prices.csv.gz --at 2024-03-18T15:30 --out found.png
+    """
+    from scanner.commands import chart as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    command.run(
+        files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, config), at, instrument, out
+    )
+
+
 def _reading(
     tz: str,
     stamp: Literal["open", "close"],

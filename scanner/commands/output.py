@@ -46,6 +46,16 @@ def whole_file(target: str) -> Iterator[TextIO]:
         part.unlink(missing_ok=True)
 
 
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file that appears only once it is complete."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
 @contextmanager
 def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
     """Show a bar on stderr while work goes on; nothing where stderr is no terminal."""

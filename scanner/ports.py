@@ -97,8 +97,17 @@ class Sink(Protocol):
 
     wants_pictures: bool
 
+    digests: bool
+    """Whether several messages handed over at once go out as one, which arrives whole or not at all."""
+
+    at_once: int
+    """How many deliveries may be under way at the same time; 1 where they go one by one."""
+
     async def start(self) -> None:
-        """Connect where that is lasting; raises DeliveryError."""
+        """Connect where that is lasting, and see whether the other side lets us in; raises DeliveryError.
+
+        Asked again whenever that is in doubt.
+        """
 
     async def stop(self) -> None:
         """Let go of everything; harmless when repeated or never started."""

@@ -9,10 +9,19 @@ from datetime import date, datetime, time
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from scanner.analysis.rules import Rules
@@ -178,6 +187,12 @@ class Quiet(_Part):
     end: time
     zone: Zone = Field(description="time zone of the hours")
 
+    @model_validator(mode="after")
+    def _ends(self) -> Self:
+        if self.start == self.end:
+            raise ValueError("quiet hours that end when they start would never let anything out; give another end")
+        return self
+
 
 def steps(text: str) -> PriceSteps:
     """Make price steps of what the configuration says of them; ValueError says what it may say."""
@@ -228,6 +243,9 @@ class Settings(BaseSettings):
     sinks: dict[str, dict[str, Any]] = Field(default_factory=dict)
     routes: tuple[Route, ...] = ()
     quiet: dict[str, Quiet] = Field(default_factory=dict)
+    ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
+        default_factory=dict, description="alerts a minute by sink; what is more is bundled into digests"
+    )
 
     @classmethod
     def settings_customise_sources(
@@ -279,8 +297,9 @@ class Settings(BaseSettings):
                 yield from _unknown(("routes", number, "sinks", place), "sink", sink, self.sinks)
             for place, group in enumerate(route.groups):
                 yield from _unknown(("routes", number, "groups", place), "group", group, self.groups)
-        for name in self.quiet:
-            yield from _unknown(("quiet", name), "sink", name, self.sinks)
+        for table, names in (("quiet", self.quiet), ("ceiling", self.ceiling)):
+            for name in names:
+                yield from _unknown((table, name), "sink", name, self.sinks)
 
     def rules_of(self, group: str) -> Rules:
         """Give the rules of a group; a pydantic ValidationError where they are none."""

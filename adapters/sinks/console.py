@@ -44,6 +44,8 @@ class ConsoleSink:
 
     Settings = ConsoleSettings
     wants_pictures = False
+    digests = True
+    at_once = 1
 
     def __init__(
         self,

@@ -65,6 +65,8 @@ class DesktopSink:
 
     Settings = DesktopSettings
     wants_pictures = False
+    digests = True
+    at_once = 1
 
     def __init__(self, settings: DesktopSettings, *, exchange_zones: Mapping[str, str] = MappingProxyType({})) -> None:
         self._settings = settings

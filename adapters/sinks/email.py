@@ -38,6 +38,8 @@ class EmailSink:
 
     Settings = EmailSettings
     wants_pictures = True
+    digests = True
+    at_once = 1
 
     def __init__(
         self,

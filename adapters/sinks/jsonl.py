@@ -38,6 +38,8 @@ class JsonlSink:
 
     Settings = JsonlSettings
     wants_pictures = False
+    digests = True
+    at_once = 1
 
     def __init__(self, settings: JsonlSettings, *, stdout: BinaryIO | None = None) -> None:
         self._path = settings.path

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 State = Literal["watching", "stopped", "gone"]
+AT_ONCE = 200
+"""Deliveries that wait for their turn: enough that the line is never idle."""
 LONGEST_PAUSE = 60.0
 FAREWELL_SECONDS = 0.75
 """How long the broker has to take a farewell, and then to hang up."""
@@ -46,6 +48,8 @@ class MqttSink:
 
     Settings = MqttSettings
     wants_pictures = False
+    digests = False
+    at_once = AT_ONCE
 
     def __init__(self, settings: MqttSettings, *, pause: Callable[[int], float] = growing_pause) -> None:
         self._settings = settings

@@ -43,6 +43,8 @@ class PushSink:
 
     Settings = PushSettings
     wants_pictures = True
+    digests = True
+    at_once = 1
 
     def __init__(self, settings: PushSettings, *, exchange_zones: Mapping[str, str] = MappingProxyType({})) -> None:
         self._settings = settings

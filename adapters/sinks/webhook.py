@@ -71,6 +71,8 @@ class WebhookSink:
 
     Settings = WebhookSettings
     wants_pictures = False
+    digests = True
+    at_once = CONNECTIONS
 
     def __init__(self, settings: WebhookSettings, *, clock: Callable[[], float] = time.time) -> None:
         self._settings = settings

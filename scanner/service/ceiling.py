@@ -1,0 +1,32 @@
+"""How many deliveries a sink may have in a minute."""
+
+from __future__ import annotations
+
+from collections import deque
+
+MINUTE = 60_000_000_000
+
+
+class Ceiling:
+    """Counts the deliveries of the last minute; with no ceiling there is always room. Times are nanoseconds."""
+
+    def __init__(self, a_minute: int | None) -> None:
+        self._a_minute = a_minute
+        self._last: deque[int] = deque()
+
+    def room(self, now: int) -> int | None:
+        """Give how many more deliveries may begin now; None where there is no ceiling."""
+        if self._a_minute is None:
+            return None
+        while self._last and self._last[0] <= now - MINUTE:
+            self._last.popleft()
+        return max(self._a_minute - len(self._last), 0)
+
+    def opens(self) -> int:
+        """Give when the next delivery may begin, where there is no room now."""
+        return self._last[0] + MINUTE
+
+    def count(self, now: int, deliveries: int = 1) -> None:
+        """Take note of deliveries that begin now."""
+        if self._a_minute is not None:
+            self._last.extend([now] * deliveries)

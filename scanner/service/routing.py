@@ -1,0 +1,40 @@
+"""Which sinks an event goes to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from scanner.events import Event
+    from scanner.settings import Route
+
+
+def sinks_for(
+    event: Event, group_of: Mapping[str, str], routes: Sequence[Route], sinks: Sequence[str]
+) -> tuple[str, ...]:
+    """Give the sinks of every route that fits an event, each once; without any route all of ``sinks``.
+
+    ``group_of`` gives the group of an instrument by its name.
+    """
+    if not routes:
+        return tuple(sinks)
+    return tuple(dict.fromkeys(sink for route in routes if fits(event, group_of, route) for sink in route.sinks))
+
+
+def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
+    """Say whether a route takes an event.
+
+    A condition holds back only events that have what it is about: what a feed or the station says has neither group
+    nor timeframe, direction or evidence, and the withdrawal of a setup has no evidence of its own.
+    """
+    data = event.data
+    group = group_of.get(data["instrument"], "") if "instrument" in data else None
+    return (
+        (not route.kinds or event.kind in route.kinds)
+        and (not route.groups or group is None or group in route.groups)
+        and (not route.timeframes or data.get("timeframe", route.timeframes[0]) in route.timeframes)
+        and (not route.directions or data.get("direction", route.directions[0]) in route.directions)
+        and data.get("evidence_points", route.least_evidence) >= route.least_evidence
+    )

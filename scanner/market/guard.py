@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import struct
 from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from math import inf, nan
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars
+from scanner.market.numbers import number_faults
+from scanner.market.order import RowOrder
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -29,6 +33,7 @@ Reason = Literal[
     "misaligned time",
     "repeated time",
     "backward time",
+    "leap in time",
     "missing bars",
     "no trade",
 ]
@@ -40,6 +45,11 @@ NOTES_KEPT = 1_000
 """Notes kept for each reason and call; beyond them rows are counted."""
 
 HOUR = 3_600 * 1_000_000_000
+
+STATE = struct.Struct("<qqqqq?5d")
+"""A snapshot: the last bar's open and close time, a leap's open time, phase and rival phase, whether the phase is sure,
+and the last bar's prices and volume."""
+NO_PHASE = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +84,7 @@ class _Findings:
         self.notes: list[Note] = []
         self.counts: Counter[str] = Counter()
         self.refused = np.zeros(len(raw), dtype=np.bool_)
+        self.any_refused = False
 
     def note(
         self, reason: Reason, where: NDArray[Any], say: str | Callable[[int], str], count: int | None = None
@@ -82,92 +93,103 @@ class _Findings:
         refused = reason not in NOTED
         if refused:
             self.refused[where] = True
+            self.any_refused = True
         self.counts[reason] += len(where) if count is None else count
         for index in where[:NOTES_KEPT].tolist():
             text = say if isinstance(say, str) else say(index)
             self.notes.append(Note(self.raw.source, int(self.raw.row[index]), reason, text, refused))
 
 
+def _row(raw: RawBars, index: int) -> tuple[float, float, float, float, float]:
+    """Give the prices and volume of a row."""
+    return (
+        float(raw.open[index]),
+        float(raw.high[index]),
+        float(raw.low[index]),
+        float(raw.close[index]),
+        float(raw.volume[index]),
+    )
+
+
 class Guard:
     """Looks at the rows of one series as they come, in chunks of any size."""
 
+    __slots__ = ("_last_row", "_order", "_phase", "_phase_sure", "_rival_phase", "timetable")
+
     def __init__(self, timetable: Timetable) -> None:
         self.timetable = timetable
-        self._last: tuple[int, int] | None = None  # open and close time of the last bar taken
-        self._last_prices: tuple[float, ...] = ()
-        self._phase: int | None = None
+        self._order = RowOrder()
+        self._last_row: tuple[float, ...] = (nan,) * 5  # prices and volume of the last bar taken
+        # Where sessions are unknown, bars begin so long after a whole hour (or a whole timeframe, if that is shorter).
+        # The first bar says how long; it is believed once another agrees, else two others overrule it.
+        self._phase = self._rival_phase = NO_PHASE
+        self._phase_sure = False
 
     def snapshot(self) -> bytes:
         """Give what the guard must remember to go on in a later run."""
-        if self._last is None:
-            return b""
-        times = np.array([*self._last, self._phase or 0], dtype=np.int64)
-        return times.tobytes() + np.array(self._last_prices).tobytes()
+        last_open, last_close = self._order.last or (NO_TIME, NO_TIME)
+        ahead = NO_TIME if self._order.ahead is None else self._order.ahead
+        phases = self._phase, self._rival_phase, self._phase_sure
+        return STATE.pack(last_open, last_close, ahead, *phases, *self._last_row)
 
     def restore(self, snapshot: bytes) -> None:
-        """Become the guard that gave ``snapshot``."""
-        if not snapshot:
-            self._last = self._phase = None
-            return
-        times, prices = np.frombuffer(snapshot[:24], dtype=np.int64), np.frombuffer(snapshot[24:])
-        self._last, self._last_prices = (int(times[0]), int(times[1])), tuple(map(float, prices))
-        self._phase = int(times[2])
+        """Become the guard that gave ``snapshot``; ValueError when none did."""
+        if len(snapshot) != STATE.size:
+            raise ValueError(f"the state of a guard has {STATE.size} bytes, not {len(snapshot)}")
+        last_open, last_close, ahead, self._phase, self._rival_phase, self._phase_sure, *row = STATE.unpack(snapshot)
+        last = None if last_open == NO_TIME else (last_open, last_close)
+        self._order = RowOrder(last, None if ahead == NO_TIME else ahead)
+        self._last_row = tuple(row)
 
     def check(self, raw: RawBars) -> Checked:
         """Look at rows in the order sent and give the bars among them."""
         found = _Findings(raw)
-        self._check_numbers(raw, found)
+        if not len(raw):
+            return Checked(Bars.of([]), found.notes, found.counts)
+        if len(raw) == 1 and (bar := self._plain_next(raw)) is not None:
+            return Checked(bar, found.notes, found.counts)
+        before = self._order.last
+        for reason, where, say in number_faults(raw):
+            found.note(reason, where, say)
         opens, closes = self._check_times(raw, found)
-        good = np.flatnonzero(~found.refused)
-        good = self._check_order(raw, found, opens, closes, good)
-        bars = Bars(
-            opens[good], closes[good], raw.open[good], raw.high[good], raw.low[good], raw.close[good], raw.volume[good]
-        )
-        self._note_oddities(bars, found, good)
+        self._check_order(raw, found, opens, closes)
+        columns = (opens, closes, raw.open, raw.high, raw.low, raw.close, raw.volume)
+        good = np.arange(len(raw))
+        if found.any_refused:
+            good = np.flatnonzero(~found.refused)
+            columns = tuple(column[good] for column in columns)  # type: ignore[assignment]  # seven as before
+        bars = Bars(*columns)
+        self._note_oddities(bars, found, good, before)
         if len(bars):
-            self._last = int(bars.open_time[-1]), int(bars.close_time[-1])
-            self._last_prices = tuple(float(column[-1]) for column in (bars.open, bars.high, bars.low, bars.close))
+            self._last_row = tuple(float(column[-1]) for column in bars.columns()[2:])
         found.notes.sort(key=lambda note: note.row)
         return Checked(bars, found.notes, found.counts)
 
-    @staticmethod
-    def _check_numbers(raw: RawBars, found: _Findings) -> None:
-        """Refuse rows whose prices cannot be those of a bar. A negative price is a price."""
-        low_end, high_end = np.minimum(raw.open, raw.close), np.maximum(raw.open, raw.close)
-        # Few comparisons find nearly every bar right: NaN fails them all.
-        sound = (raw.low <= low_end) & (high_end <= raw.high) & (raw.low > -np.inf) & (raw.high < np.inf)
-        sound &= ~((raw.volume < 0) | (raw.volume == np.inf))
-        rest = np.flatnonzero(~sound)
-        if not len(rest):
-            return
-        prices = np.stack([raw.open[rest], raw.high[rest], raw.low[rest], raw.close[rest]])
-        unreadable, infinite = np.logical_or.reduce(np.isnan(prices)), np.logical_or.reduce(np.isinf(prices))
-        upside_down = raw.high[rest] < raw.low[rest]
-        outside = (raw.low[rest] > low_end[rest]) | (high_end[rest] > raw.high[rest])
-        volume: NDArray[np.bool_] = (raw.volume[rest] < 0) | (raw.volume[rest] == np.inf)
+    def _plain_next(self, raw: RawBars) -> Bars | None:
+        """Give the bar of the only row where it is plainly the next one, as live rows are; None where not plainly.
 
-        def cell(index: int) -> str:
-            return f"a price is missing or no number ({raw.unreadable.get(int(raw.row[index]), 'NaN')})"
-
-        def prices_of(index: int) -> str:
-            return (
-                f"open {raw.open[index]:.10g}, high {raw.high[index]:.10g}, "
-                f"low {raw.low[index]:.10g}, close {raw.close[index]:.10g}"
-            )
-
-        left = np.ones(len(rest), dtype=np.bool_)
-        checks: tuple[tuple[Reason, NDArray[np.bool_], Callable[[int], str]], ...] = (
-            ("unreadable price", unreadable, cell),
-            ("infinite price", infinite, lambda index: f"a price is infinite: {prices_of(index)}"),
-            ("high below low", upside_down, lambda index: f"the high is below the low: {prices_of(index)}"),
-            ("outside its range", outside, lambda index: f"open or close is outside the range: {prices_of(index)}"),
-            ("impossible volume", volume, lambda index: f"the volume is {raw.volume[index]:.10g}"),
-        )
-        for reason, mask, say in checks:
-            where = rest[left & mask]
-            left &= ~mask
-            if len(where):
-                found.note(reason, where, say)
+        Only spares time: rows that are not taken here are looked at closely.
+        """
+        last, timetable = self._order.last, self.timetable
+        row = first, high, low, end, volume = _row(raw, 0)
+        sound = -inf < low <= first <= high < inf and low <= end <= high and not (volume < 0 or volume == inf)
+        idle = low == high and volume == 0
+        if last is None or not timetable.timeframe.intraday or raw.stamp_kind == "date" or not sound or idle:
+            return None
+        if timetable.calendar.known:
+            try:
+                begins, ends = timetable.next_close(last[1])
+            except ValueError:  # the calendar has ended
+                return None
+        else:
+            if not self._phase_sure:
+                return None
+            begins, ends = last[1], last[1] + timetable.timeframe.nanoseconds
+        if raw.stamp[0] != (ends if raw.stamp_kind == "close" else begins):
+            return None
+        self._order = RowOrder((begins, ends))
+        self._last_row = row
+        return Bars.of([(begins, ends, *row)])
 
     def _check_times(self, raw: RawBars, found: _Findings) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Refuse rows whose time cannot be read or is no place for a bar; give open and close times of the rest."""
@@ -184,15 +206,11 @@ class Guard:
             stamps = np.where(unreadable, readable[0] if len(readable) else 0, stamps)
         opens, closes, aligned = self.timetable.spans(stamps, raw.stamp_kind)
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
-        grid = "one another"
-        if calendar.known:
-            grid = f"the sessions of {calendar.name}"
-        elif raw.stamp_kind != "date":
+        grid = f"the sessions of {calendar.name}" if calendar.known else "one another"
+        if not calendar.known and raw.stamp_kind != "date":
             usual = min(timeframe.nanoseconds, HOUR)
-            candidates = np.flatnonzero(~found.refused)
-            if self._phase is None and len(candidates):
-                self._phase = int(opens[candidates[0]] % usual)
-            aligned &= opens % usual == (self._phase or 0)
+            phases = opens - opens // usual * usual
+            aligned &= self._in_phase(phases, aligned & ~found.refused)
         astray = np.flatnonzero(~aligned & ~found.refused)
         if len(astray):
             found.note(
@@ -204,72 +222,79 @@ class Guard:
             )
         return opens, closes
 
-    def _check_order(
-        self,
-        raw: RawBars,
-        found: _Findings,
-        opens: NDArray[np.int64],
-        closes: NDArray[np.int64],
-        good: NDArray[np.intp],
-    ) -> NDArray[np.intp]:
-        """Refuse rows that do not come after the last one taken; give the indices of those that do."""
-        if not len(good):
-            return good
-        last_open, last_close = self._last or (NO_TIME, NO_TIME)
-        begun = np.concatenate([[last_open], np.maximum.accumulate(np.maximum(opens[good], last_open))[:-1]])
-        later = opens[good] > begun
-        ended = np.concatenate([[last_close], closes[good][:-1]])
-        if later.all() and (opens[good] >= ended).all():
-            return good
-        taken = []
-        held, held_prices = self._last, self._last_prices
-        repeated, other, backward, overlapping = [], set(), [], []
-        for index in good.tolist():
-            prices = tuple(float(column[index]) for column in (raw.open, raw.high, raw.low, raw.close))
-            if held is None or opens[index] >= held[1]:
-                held, held_prices = (int(opens[index]), int(closes[index])), prices
-                taken.append(index)
-            elif opens[index] == held[0]:
-                repeated.append(index)
-                if prices != held_prices:
-                    other.add(index)
-            elif opens[index] < held[0]:
-                backward.append(index)
-            else:
-                overlapping.append(index)
-        checks: tuple[tuple[Reason, list[int], Callable[[int], str]], ...] = (
+    def _in_phase(self, phases: NDArray[np.int64], asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Say which rows begin where the bars of the series do; ``asked`` are those that may settle where that is."""
+        fits = np.zeros(len(phases), dtype=np.bool_)
+        start = 0
+        if not self._phase_sure:
+            for index in np.flatnonzero(asked).tolist():
+                phase, start = int(phases[index]), index + 1
+                self._phase_sure = phase in {self._phase, self._rival_phase}
+                if self._phase == NO_PHASE or self._phase_sure:
+                    self._phase, fits[index] = phase, True
+                else:
+                    self._rival_phase = phase
+                if self._phase_sure:
+                    break
+        fits[start:] = phases[start:] == self._phase
+        return fits
+
+    def _check_order(self, raw: RawBars, found: _Findings, opens: NDArray[np.int64], closes: NDArray[np.int64]) -> None:
+        """Refuse rows that do not come after the last one taken."""
+        good = np.arange(len(raw))
+        if found.any_refused:
+            good = np.flatnonzero(~found.refused)
+            opens, closes = opens[good], closes[good]
+        faults = self._order.take(opens, closes)
+        if not faults:
+            return
+        held = {int(good[fault.position]): fault.held for fault in faults}
+
+        def time(index: int) -> str:
+            return _written(int(raw.stamp[index]))
+
+        def repeated(index: int) -> str:
+            earlier = self._last_row if held[index] < 0 else _row(raw, int(good[held[index]]))
+            same = np.array_equal(earlier, _row(raw, index), equal_nan=True)
+            return f"the time {time(index)} was given before, with {'the same' if same else 'other'} prices and volume"
+
+        checks: tuple[tuple[str, Reason, Callable[[int], str]], ...] = (
+            ("repeated", "repeated time", repeated),
+            ("backward", "backward time", lambda index: f"the time {time(index)} goes back"),
             (
-                "repeated time",
-                repeated,
-                lambda index: (
-                    f"the time {_written(int(raw.stamp[index]))} was given before, with "
-                    + ("other prices" if index in other else "the same prices")
-                ),
-            ),
-            ("backward time", backward, lambda index: f"the time {_written(int(raw.stamp[index]))} goes back"),
-            (
+                "overlapping",
                 "misaligned time",
-                overlapping,
-                lambda index: f"the bar of {_written(int(raw.stamp[index]))} begins before the last one ends",
+                lambda index: f"the bar of {time(index)} begins before the last one ends",
+            ),
+            (
+                "ahead",
+                "leap in time",
+                lambda index: f"the time {time(index)} leaps ahead by more than a year, and no row before goes there",
             ),
         )
-        for reason, where, say in checks:
-            if where:
-                found.note(reason, np.array(where), say)
-        return np.array(taken, dtype=np.intp)
+        for disorder, reason, say in checks:
+            where = good[[fault.position for fault in faults if fault.disorder == disorder]]
+            if len(where):
+                found.note(reason, where, say)
 
-    def _note_oddities(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
-        """Note bars before which others are missing, and bars without any trade."""
+    def _note_oddities(
+        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
+    ) -> None:
+        """Note bars before which others are missing, and bars without any trade; ``before`` is the bar before them."""
         if not len(bars):
             return
         idle = np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))
         if len(idle):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
-        before = [] if self._last is None else [self._last[0]]
-        missing = self.timetable.missing_before(np.concatenate([np.array(before, dtype=np.int64), bars.open_time]))
+        last_open, last_close = before or (bars.open_time[:1], bars.open_time[:1])
+        earlier_open = np.append(last_open, bars.open_time[:-1]).astype(np.int64)
+        earlier_close = np.append(last_close, bars.close_time[:-1]).astype(np.int64)
+        seams = np.flatnonzero(bars.open_time != earlier_close)
+        pairs = np.stack([earlier_open[seams], bars.open_time[seams]], axis=1).ravel()
+        missing = self.timetable.missing_before(pairs)[::2]
         gaps = np.flatnonzero(missing > 0)
         if len(gaps):
-            lacking = dict(zip(good[gaps + 1 - len(before)].tolist(), missing[gaps].tolist(), strict=True))
+            lacking = dict(zip(good[seams[gaps]].tolist(), missing[gaps].tolist(), strict=True))
             found.note(
                 "missing bars",
                 np.array(list(lacking)),

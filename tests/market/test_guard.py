@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from itertools import pairwise
 from math import inf, nan
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +15,7 @@ from hypothesis import strategies as st
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
+from scanner.market.order import RowOrder
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 
@@ -91,6 +94,54 @@ def test_where_sessions_are_unknown_bars_must_keep_step_and_not_overlap() -> Non
     assert len(checked.bars) == 3
 
 
+def test_one_wrong_date_costs_one_row_and_a_real_leap_costs_one_too() -> None:
+    rows = [good(n) for n in range(4)]
+    checked = guard().check(raw([*rows[:2], (START + YEARS, *good(0)[1:]), *rows[2:]]))
+    assert (checked.counts, len(checked.bars)) == ({"leap in time": 1}, 4)
+    assert "leaps ahead by more than a year" in checked.notes[0].text
+    later = [(START + YEARS + n * QUARTER, *good(0)[1:]) for n in range(3)]
+    checked = guard("none").check(raw([*rows, *later]))
+    assert (checked.counts, len(checked.bars)) == ({"leap in time": 1}, 6)
+
+
+def test_a_first_row_out_of_step_does_not_set_the_step() -> None:
+    rows = [good(n) for n in range(1, 5)]
+    checked = guard("none").check(raw([(START + 7, *good(0)[1:]), *rows, (START + 5 * QUARTER + 7, *good(0)[1:])]))
+    assert [(note.row, note.reason) for note in checked.notes] == [(3, "misaligned time"), (7, "misaligned time")]
+    assert len(checked.bars) == 4
+
+
+@pytest.mark.parametrize(
+    ("again", "said"),
+    [
+        (good(0), "with the same prices and volume"),
+        ((*good(0)[:4], 10.25, 5.0), "with other prices and volume"),
+        ((*good(0)[:5], 6.0), "with other prices and volume"),
+    ],
+)
+def test_a_repeated_row_is_refused_and_the_first_stays(again: Row, said: str) -> None:
+    watch = guard()
+    for checked in (watch.check(raw([good(0), again])), watch.check(raw([again]))):
+        (note,) = checked.notes
+        assert (note.reason, note.refused) == ("repeated time", True)
+        assert said in note.text
+
+
+def test_rows_out_of_order_are_found_among_many() -> None:
+    opens = START + QUARTER * np.arange(100_000, dtype=np.int64)
+    opens[[500, 70_000]] = opens[[499, 10]]
+    faults = RowOrder().take(opens, opens + QUARTER)
+    assert [(fault.position, fault.disorder, fault.held) for fault in faults] == [
+        (500, "repeated", 499),
+        (70_000, "backward", 69_999),
+    ]
+
+
+def test_a_state_of_something_else_is_refused() -> None:
+    with pytest.raises(ValueError, match="the state of a guard has"):
+        guard().restore(b"something else")
+
+
 def test_a_million_bad_rows_are_counted_and_only_some_told() -> None:
     count = 1_000_000
     ones = np.ones(count)
@@ -100,43 +151,46 @@ def test_a_million_bad_rows_are_counted_and_only_some_told() -> None:
     assert len(checked.notes) == 1_000
 
 
+YEARS = 3 * 366 * 96 * QUARTER
 CELLS = st.sampled_from([9.0, 10.0, 11.0, nan, inf, -inf])
-ROWS = st.lists(
-    st.tuples(
-        st.sampled_from([*(START + n * QUARTER for n in range(6)), START + 7, NO_TIME]),
-        CELLS,
-        CELLS,
-        CELLS,
-        CELLS,
-        CELLS,
-    ),
-    max_size=30,
+SOUND = st.sampled_from([(10.0, 11.0, 9.0, 10.5, 5.0), (10.0, 11.0, 9.0, 10.5, nan), (10.0, 10.0, 10.0, 10.0, 0.0)])
+PRICES = st.one_of(SOUND, SOUND, SOUND, st.tuples(CELLS, CELLS, CELLS, CELLS, CELLS))
+STAMPS = st.one_of(
+    st.sampled_from([START + n * QUARTER for n in range(12)]),
+    st.sampled_from([START + 7, START + QUARTER + 7, START + YEARS, START + YEARS + QUARTER, NO_TIME]),
+)
+DISORDER = st.lists(st.tuples(STAMPS, PRICES), max_size=30)
+RUN = st.lists(SOUND, max_size=25).map(lambda run: [(START + n * QUARTER, prices) for n, prices in enumerate(run)])
+ROWS = st.tuples(DISORDER, RUN, DISORDER).map(
+    lambda parts: [(stamp, *prices) for part in parts for stamp, prices in part]
 )
 
 
-def outcome(watch: Guard, parts: Sequence[RawBars]) -> tuple[Any, ...]:
-    checked = [watch.check(part) for part in parts]
+def outcome(parts: Sequence[RawBars], watch: Guard, restarted: Guard | None = None) -> tuple[Any, ...]:
+    """Give all that the guard says of the parts; before every second one it is stopped and ``restarted``."""
+    checked = []
+    for part in parts:
+        checked.append(watch.check(part))
+        if restarted is not None:
+            restarted.restore(watch.snapshot())
+            watch, restarted = restarted, watch
     bars = Bars.joined([each.bars for each in checked])
     notes = sorted((note.row, note.reason, note.text) for each in checked for note in each.notes)
-    counts: dict[str, int] = {}
-    for each in checked:
-        for reason, count in each.counts.items():
-            counts[reason] = counts.get(reason, 0) + count
-    return [str(column.tolist())[1:-1] for column in bars.columns()], notes, sorted(counts.items()), watch.snapshot()
+    counts: Counter[str] = sum((each.counts for each in checked), Counter())
+    return [str(column.tolist()) for column in bars.columns()], notes, sorted(counts.items()), watch.snapshot()
 
 
 @settings(deadline=None)
-@given(ROWS, st.integers(0, 30), st.sampled_from(["none", "24/7"]))
-def test_how_rows_are_cut_changes_nothing_even_across_a_restart(rows: list[Row], cut: int, calendar: str) -> None:
-    whole = outcome(guard(calendar), [raw(rows)])
-    assert outcome(guard(calendar), [raw(rows[:cut]), raw(rows[cut:], 2 + cut)]) == whole
-    first, second = guard(calendar), guard(calendar)
-    before = outcome(first, [raw(rows[:cut])])
-    second.restore(first.snapshot())
-    after = outcome(second, [raw(rows[cut:], 2 + cut)])
-    assert [", ".join(filter(None, both)) for both in zip(before[0], after[0], strict=True)] == whole[0]
-    assert sorted(before[1] + after[1]) == whole[1]
-    assert after[3] == whole[3]
+@given(ROWS, st.lists(st.integers(0, 80), max_size=5), st.sampled_from(["none", "24/7", "24/5"]))
+def test_how_rows_are_cut_changes_nothing_even_across_a_restart(
+    rows: list[Row], cuts: list[int], calendar: str
+) -> None:
+    whole = outcome([raw(rows)], guard(calendar))
+    edges = [0, *sorted(cuts), len(rows)]
+    parts = [raw(rows[first:last], 2 + first) for first, last in pairwise(edges) if first < last]
+    assert outcome(parts, guard(calendar)) == whole
+    one_by_one = [raw([row], 2 + number) for number, row in enumerate(rows)]
+    assert outcome(one_by_one, guard(calendar), restarted=guard(calendar)) == whole
 
 
 @settings(deadline=None)

@@ -174,6 +174,30 @@ def chart(
     )
 
 
+@app.command()
+def check(
+    config: Annotated[Path, typer.Argument(help="The configuration to look at.", metavar="CONFIG.toml")],
+    connect: Annotated[
+        bool,
+        typer.Option(
+            "--connect",
+            help="Also start every feed and sink, and say how each fared. "
+            "Not while a station of the same name is running: it would be pushed off its broker.",
+        ),
+    ] = False,
+) -> int:
+    """Explain every mistake in a configuration, or print when its bars close next.
+
+    Example: closewatch check watch.toml --connect
+    """
+    import os  # noqa: PLC0415 - only here
+    import time  # noqa: PLC0415 - as above
+
+    from scanner.commands import check as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    return command.run(config, os.environ, time.time_ns(), connect=connect)
+
+
 def _reading(
     tz: str,
     stamp: Literal["open", "close"],

@@ -1,0 +1,62 @@
+"""``closewatch check``: what is wrong with a configuration, or when its bars close next."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+from scanner.commands import output
+from scanner.commands.trouble import DONE, FAILED, UNUSABLE
+from scanner.present.tables import table
+from scanner.present.times import moment
+from scanner.service.check import check
+from scanner.service.closings import next_closes
+from scanner.service.connect import try_all
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from scanner.service.check import Checked
+    from scanner.settings import Settings
+
+
+def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool) -> int:
+    """Print every mistake, or the timetable from ``now`` on (nanoseconds since 1970 UTC); give the exit code."""
+    checked = check(path, environ)
+    output.say(*checked.told())
+    if checked.settings is None:
+        output.say("", f"{_counted(checked)}. The line number is behind the name of the file.")
+        return UNUSABLE
+    if checked.warnings:
+        output.say("")
+    output.say(f"{path} can be used{f', with {_counted(checked)}' if checked.warnings else ''}.", "")
+    output.say(*timetable(checked.settings, now))
+    return _connected(checked.settings, environ) if connect else DONE
+
+
+def _counted(checked: Checked) -> str:
+    parts = [(len(checked.mistakes), "mistake"), (len(checked.warnings), "warning")]
+    return " and ".join(f"{count} {word}{'s' * (count > 1)}" for count, word in parts if count)
+
+
+def timetable(settings: Settings, now: int) -> list[str]:
+    """Lay out the next bar closes in the user's and the exchange's time, and count what is watched."""
+    zone = settings.station.zone
+    rows = []
+    for each in next_closes(settings, now):
+        when = moment(each.time, zone, each.calendar.tz)
+        rows.append((each.group or "(none)", each.calendar.name, each.timeframe.name, str(each.series), when))
+    instruments, series = len(settings.instruments), sum(int(row[3]) for row in rows)
+    return [
+        *table(("group", "calendar", "timeframe", "series", "next bar close"), rows, left=(0, 1, 2, 4)),
+        "",
+        f"{series} series of {instruments} instrument{'s' * (instruments > 1)} would be watched.",
+    ]
+
+
+def _connected(settings: Settings, environ: Mapping[str, str]) -> int:
+    output.tell("Trying every feed and sink …")
+    tried = asyncio.run(try_all(settings, environ))
+    output.say("", *(f"{name}: {trouble or 'ok'}" for name, trouble in tried.items()))
+    return FAILED if any(tried.values()) else DONE

@@ -1,0 +1,228 @@
+"""Everything that is wrong with a configuration, each with its line and the likely fix."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from copy import deepcopy
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from scanner.market.timeframes import ALL, Timeframe
+from scanner.service.environment import OUTSIDE, strays, variable
+from scanner.service.mistakes import Mistake, closest, did_you_mean, explain, fields_at
+from scanner.service.outside import prepare
+from scanner.service.toml_lines import lines
+from scanner.settings import Settings, from_document, read_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from pydantic_core import ErrorDetails
+
+    from scanner.service.mistakes import Path as Keys
+    from scanner.settings import InstrumentSettings
+
+NEEDED = {"feed": '"…", the name of a feed', "step": '"0.01"', "timeframes": '["15m"]'}
+"""What an instrument must have to be watched, and how it may look."""
+
+
+@dataclass(slots=True)
+class Checked:
+    """What a check came to: ``settings`` are None where there are mistakes; warnings do not count as such."""
+
+    path: Path
+    settings: Settings | None = None
+    mistakes: list[Mistake] = field(default_factory=list)
+    warnings: list[Mistake] = field(default_factory=list)
+    line_of: dict[Keys, int] = field(default_factory=dict)
+
+    def told(self) -> list[str]:
+        """Give mistakes and warnings as lines of text, in the order of the file; what is from elsewhere comes last."""
+        found = [(self._line(each), each) for each in (*self.mistakes, *self.warnings)]
+        found.sort(key=lambda pair: (pair[0] is None, pair[0] or 0))
+        return [
+            ":".join([str(self.path), *([str(line)] if line else [])])
+            + (": warning: " if each.warning else ": ")
+            + each.sentence
+            for line, each in found
+        ]
+
+    def _line(self, mistake: Mistake) -> int | None:
+        """Find the line of a setting, else that of the nearest table around it."""
+        if mistake.source is not None:
+            return None
+        ways = (mistake.path[:length] for length in range(len(mistake.path), 0, -1))
+        return next((self.line_of[way] for way in ways if way in self.line_of), None)
+
+
+def check(path: Path, environ: Mapping[str, str]) -> Checked:
+    """Look for every mistake in a configuration; SettingsError where there is no file.
+
+    What is wrong is taken out, and what is left is looked at again, so that one mistake does not hide another.
+    """
+    checked = Checked(path)
+    text = read_file(path)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        reason, at, place = str(problem).partition(" (at ")
+        line = re.search(r"line (\d+)", place)
+        checked.line_of[("TOML",)] = int(line[1]) if line else text.count("\n") + 1
+        where = f" (at {place}" if at else ""
+        checked.mistakes.append(Mistake(("TOML",), f"this cannot be read: {reason}{where}; nothing else was looked at"))
+        return checked
+    checked.line_of = lines(text)
+    checked.mistakes += strays(environ, document, Settings.model_fields)
+    pruned = _Pruned(deepcopy(document), dict(environ))
+    settings = pruned.settings(path.parent, checked.mistakes)
+    if settings is None:
+        return checked
+    checked.mistakes += [*_references(settings, pruned.gone), *settings.wrong_rules(), *_series(settings, pruned.gone)]
+    for section in ("feeds", "sinks"):
+        for name in getattr(settings, section):
+            prepared = prepare(section, name, settings, environ)
+            checked.mistakes += prepared.mistakes
+            checked.warnings += prepared.secrets_missing
+    checked.warnings += [*_unused(settings, document), *_stray_secrets(settings, environ)]
+    checked.mistakes = list(dict.fromkeys(checked.mistakes))
+    if not checked.mistakes:
+        checked.settings = settings
+    return checked
+
+
+class _Pruned:
+    """A configuration from which wrong settings are taken out; ``gone`` are their paths."""
+
+    def __init__(self, document: dict[str, Any], environ: dict[str, str]) -> None:
+        self.document = document
+        self.environ = environ
+        self.gone: set[Keys] = set()
+
+    def settings(self, folder: Path, mistakes: list[Mistake]) -> Settings | None:
+        """Take out what is wrong until the rest can be used; None where that does not help."""
+        while True:
+            try:
+                return from_document(self.document, folder, self.environ)
+            except ValidationError as problem:
+                errors = problem.errors()
+            # The last element of a list goes first: so the places of the others stay what they are.
+            errors.sort(key=lambda error: [str(part).zfill(9) for part in error["loc"]], reverse=True)
+            removed = [self._removed(error, mistakes) for error in errors]
+            if not any(removed):
+                return None
+
+    def _removed(self, error: ErrorDetails, mistakes: list[Mistake]) -> bool:
+        path = error["loc"]
+        source = self._source(path)
+        if not any(each[: len(path)] == path for each in self.gone):
+            mistakes.append(Mistake(path, explain(error, Settings), source=source))
+        self.gone.add(path)
+        if error["type"] == "extra_forbidden":
+            meant = closest(str(path[-1]), fields_at(Settings, path[:-1]))
+            self.gone |= {(*path[:-1], meant)} if meant else set()
+        if source is not None:
+            return self.environ.pop(source.split()[0], None) is not None
+        return self._take_out(path[:-1] if error["type"] == "missing" else path)
+
+    def _source(self, path: Keys) -> str | None:
+        """Name the variable that a value is from; None for the file."""
+        for length in range(len(path), 0, -1):
+            name = variable(*(part for part in path[:length] if isinstance(part, str)))
+            if name in self.environ:
+                return f"{name} in the environment"
+        return None
+
+    def _take_out(self, path: Keys) -> bool:
+        if path[:-1] == ("routes",):
+            # Another route in its place, for the others to keep theirs; nothing more is said of it.
+            self.document["routes"][path[-1]] = {"sinks": [""]}
+            self.gone.add(path)
+            return True
+        here: Any = self.document
+        try:
+            for part in path[:-1]:
+                here = here[part]
+            del here[path[-1]]
+        except (LookupError, TypeError):
+            return False
+        return True
+
+
+def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
+    """Leave out what routes say that were taken out."""
+    return (each for each in settings.pointing_nowhere() if each.path[:2] not in gone)
+
+
+def _series(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
+    """Find instruments that cannot be watched for want of something, and timeframes that cannot be made."""
+    if not settings.instruments:
+        yield Mistake((), "there is nothing to watch; add a table [instruments.NAME]")
+    for name, own in settings.instruments.items():
+        parts: dict[Keys, InstrumentSettings] = dict(settings.parts(name))
+        whole = own.group is None or own.group in settings.groups
+        missing = [
+            key
+            for key in NEEDED
+            if all(getattr(part, key) is None and (*path, key) not in gone for path, part in parts.items())
+        ]
+        if missing and whole:
+            lines_to_add = " and ".join(f"{key} = {NEEDED[key]}" for key in missing)
+            places = "here nor in " + ("its group or " if own.group else "") + "[defaults]"
+            text = f"{' and '.join(missing)}: given neither {places}; add {lines_to_add}"
+            yield Mistake(("instruments", name), text)
+        given = {key: path for key in ("timeframes", "base") for path in reversed(parts) if getattr(parts[path], key)}
+        if "timeframes" in given:
+            yield from _unmakable(parts, given)
+
+
+def _unmakable(parts: Mapping[Keys, InstrumentSettings], given: Mapping[str, Keys]) -> Iterator[Mistake]:
+    wanted = sorted(Timeframe.named(each) for each in parts[given["timeframes"]].timeframes or ())
+    base = Timeframe.named(parts[given["base"]].base or "") if "base" in given else wanted[0]
+    wrong = [each.name for each in wanted if each.seconds % base.seconds or each < base]
+    if wrong:
+        fitting = max(each for each in ALL if not any(one.seconds % each.seconds for one in wanted))
+        key = "base" if "base" in given else "timeframes"
+        text = f'{" and ".join(wrong)} bars cannot be made of {base.name} bars; set base = "{fitting.name}"'
+        yield Mistake((*given[key], key), text)
+
+
+def _unused(settings: Settings, document: Mapping[str, Any]) -> Iterator[Mistake]:
+    """Find feeds, sinks and routes that nothing comes of."""
+    watched = []
+    feeds = set()
+    for name, own in settings.instruments.items():
+        parts = [part for _, part in settings.parts(name)]
+        feeds.add(next((part.feed for part in parts if part.feed), None))
+        watched += [(own.group, each) for each in next((part.timeframes for part in parts if part.timeframes), ())]
+    for name in settings.feeds:
+        if name not in feeds:
+            yield Mistake(("feeds", name), "no instrument has this feed; nothing will be asked of it", warning=True)
+    if settings.routes:
+        text = repr([route.get("sinks") for route in document.get("routes", ()) if isinstance(route, dict)])
+        for name in settings.sinks:
+            if repr(name) not in text:
+                yield Mistake(("sinks", name), "no route leads to this sink; nothing will reach it", warning=True)
+    for number, route in enumerate(settings.routes):
+        of_series = [kind for kind in route.kinds if kind.startswith(("setup.", "series."))]
+        fitting = any(
+            (not route.groups or group in route.groups) and (not route.timeframes or timeframe in route.timeframes)
+            for group, timeframe in watched
+        )
+        if watched and not fitting and (of_series or not route.kinds):
+            text = "no instrument on the list has its groups and timeframes; no setup will ever take this route"
+            yield Mistake(("routes", number), text, warning=True)
+
+
+def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
+    """Find files in the secrets folder that are for no feed or sink."""
+    folder = settings.secrets_folder(environ)
+    for file in sorted(folder.iterdir()) if folder is not None and folder.is_dir() else ():
+        section, _, rest = file.name.partition(".")
+        known = getattr(settings, section) if section in OUTSIDE else None
+        if known is not None and not any(rest.startswith(f"{name}.") for name in known):
+            text = f"is for no {section[:-1]} that there is" + did_you_mean(rest.partition(".")[0], known)
+            yield Mistake((), text, warning=True, source=f"the file {file}")

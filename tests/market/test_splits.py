@@ -11,6 +11,57 @@ from hypothesis import strategies as st
 
 from scanner.market.bars import Bars
 from scanner.market.splits import RATIOS, Adjustment, adjust, suspected_split
+from tests.outside.real_bars import DailyBars, shares
+
+
+def true_ranges(bars: DailyBars) -> list[float]:
+    ranges = [float(bars.high[0] - bars.low[0])]
+    for day in range(1, len(bars)):
+        last = bars.close[day - 1]
+        ranges.append(float(max(bars.high[day], last) - min(bars.low[day], last)))
+    return ranges
+
+
+def suspicions(bars: DailyBars) -> list[tuple[str, tuple[int, int]]]:
+    """Look at every opening with Wilder's average true range of 14 bars, worked out here by its definition."""
+    found, ranges = [], true_ranges(bars)
+    atr = sum(ranges[:14]) / 14
+    for day in range(14, len(bars)):
+        split = suspected_split(float(bars.close[day - 1]), float(bars.open[day]), atr)
+        if split:
+            found.append((str(bars.date[day]), split))
+        atr = (13 * atr + ranges[day]) / 14
+    return found
+
+
+def test_the_openings_of_real_shares_that_are_splits_are_the_only_ones_suspected() -> None:
+    # stocks.csv.gz in bokeh-sampledata: daily bars of five shares to 2013, public domain, not adjusted for splits.
+    found = {symbol: suspicions(bars) for symbol, bars in shares().items()}
+    assert found.pop("AAPL") == [("2000-06-21", (2, 1)), ("2005-02-28", (2, 1))]
+    assert found.pop("MSFT") == [("2003-02-18", (2, 1))]
+    assert set(found) == {"IBM", "GOOG", "FB"}
+    assert not any(found.values())
+
+
+def test_a_true_fall_to_half_is_no_split() -> None:
+    # The same data: on 2000-09-29 AAPL opened at 53 % of the last close, and no split took place.
+    apple = shares()["AAPL"]
+    day = int(np.searchsorted(apple.date, np.datetime64("2000-09-29")))
+    last, first = float(apple.close[day - 1]), float(apple.open[day])
+    assert round(first / last, 2) == 0.53
+    mean_range = sum(true_ranges(apple)[day - 14 : day]) / 14
+    assert last - first > 5 * mean_range  # the fall is far beyond the usual range: it is the ratio that tells
+    assert suspected_split(last, first, 0.1) is None
+
+
+def test_a_real_split_that_is_adjusted_is_suspected_no_more() -> None:
+    apple = shares()["AAPL"]
+    times = apple.date.astype("datetime64[ns]").astype(np.int64)
+    bars = Bars(times, times + 1, apple.open, apple.high, apple.low, apple.close, apple.volume)
+    dates = [int(np.datetime64(day, "ns").astype(np.int64)) for day in ("2000-06-21", "2005-02-28")]
+    adjusted = adjust(bars, [Adjustment(date, Fraction(2)) for date in dates])
+    columns = (adjusted.open, adjusted.high, adjusted.low, adjusted.close, adjusted.volume)
+    assert suspicions(DailyBars("AAPL", apple.date, *columns)) == []
 
 
 @pytest.mark.parametrize("ratio", [*RATIOS, *((old, new) for new, old in RATIOS)])

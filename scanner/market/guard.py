@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars
-from scanner.market.numbers import number_faults
+from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
 
 if TYPE_CHECKING:
@@ -24,12 +24,8 @@ if TYPE_CHECKING:
     from scanner.market.sessions import Timetable
 
 Reason = Literal[
+    NumberReason,
     "unreadable time",
-    "unreadable price",
-    "infinite price",
-    "high below low",
-    "outside its range",
-    "impossible volume",
     "misaligned time",
     "repeated time",
     "backward time",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -12,9 +12,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.market.bars import RawBars
-    from scanner.market.guard import Reason
 
-    Fault = tuple[Reason, NDArray[np.intp], Callable[[int], str]]
+    Fault = tuple["NumberReason", NDArray[np.intp], Callable[[int], str]]
+
+NumberReason = Literal["unreadable price", "infinite price", "high below low", "outside its range", "impossible volume"]
 
 
 def number_faults(raw: RawBars) -> Iterator[Fault]:
@@ -41,7 +42,7 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
             f"low {raw.low[index]:.10g}, close {raw.close[index]:.10g}"
         )
 
-    faults: tuple[tuple[Reason, NDArray[np.bool_], Callable[[int], str]], ...] = (
+    faults: tuple[tuple[NumberReason, NDArray[np.bool_], Callable[[int], str]], ...] = (
         ("unreadable price", np.logical_or.reduce(np.isnan(prices)), unreadable),
         ("infinite price", np.logical_or.reduce(np.isinf(prices)), with_prices("a price is infinite")),
         ("high below low", raw.high[rest] < raw.low[rest], with_prices("the high is below the low")),

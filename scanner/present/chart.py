@@ -104,8 +104,8 @@ def compose(picture: Picture) -> Figure:
     _legend(sheet, picture)
     left, right = draw_prices(sheet, picture, Box(12, 258, WIDTH - 12, HEIGHT - 84))
     draw_macd(sheet, picture, Box(left, 84, right, 226))
-    for row, line in enumerate(textwrap.wrap(SHORT, 84)[::-1]):
-        sheet.text(14, 12 + 19 * row, line, 15, PALE)
+    for row, line in enumerate(textwrap.wrap(SHORT, 84)):
+        sheet.text(14, 31 - 19 * row, line, 15, PALE)
     return figure
 
 
@@ -113,12 +113,12 @@ def _title(sheet: Sheet, picture: Picture) -> None:
     """Write instrument, timeframe, direction and place on the left, the time on the right, as large as they fit."""
     setup, last = picture.setup, int(picture.times[-1])
     when = date(last, picture.zone) if picture.daily else moment(last, picture.zone)
-    what = "no setup" if setup is None else f"{setup['direction']} at {setup['place']}"
+    what = ", no setup"
     if setup is not None:
-        what = ("▲ " if setup["direction"] == "long" else "▼ ") + what
+        what = f" {'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']} at {setup['place']}"
     size, length = TITLE, NAME_LENGTH
     while True:
-        words = f"{shown(picture.instrument, length)} {picture.timeframe} {what}"
+        words = f"{shown(picture.instrument, length)} {picture.timeframe}{what}"
         wide = sheet.width(words, size, bold=True) + sheet.width(when, size * 0.76) + 16
         if wide <= WIDTH - 28:
             break

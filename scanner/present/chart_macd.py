@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.present.chart_look import DASHED, GRID, INK, PALE, POINTS, RISEN, SLOW, SOLID
-from scanner.present.chart_prices import AHEAD
+from scanner.present.chart_prices import across
 from scanner.present.chart_sheet import Box, Scale
 from scanner.present.time_ticks import time_ticks
 
@@ -22,7 +22,7 @@ def draw_macd(sheet: Sheet, picture: Picture, box: Box) -> None:
     both = np.concatenate([picture.macd, picture.signal])
     reach = float(np.nanmax(np.abs(both))) if np.isfinite(both).any() else 0.0
     reach = reach * 1.15 or 1.0
-    scale = Scale(box, (-1, len(picture) + AHEAD), (-reach, reach * 1.25))
+    scale = Scale(box, across(picture), (-reach, reach * 1.25))
     axes.set_xlim(*scale.bars)
     axes.set_ylim(*scale.prices)
     axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)

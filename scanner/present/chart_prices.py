@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-AHEAD = 13
-"""Bars of room behind the last one, where the levels stand."""
+AHEAD, AHEAD_OF_NOTHING = 13, 2
+"""Bars of room behind the last one, where the levels of a setup stand."""
 LETTERS = "ADB"
 """First drive, doji, second drive."""
 STRETCH = 0.8
@@ -51,6 +51,11 @@ LEADER = 16.0
 LETTER_GAP, LETTER_AWAY, LETTER_BARS = 23.0, 40.0, 12
 BODY = 0.36
 """Half the width of a body, in bars."""
+
+
+def across(picture: Picture) -> tuple[float, float]:
+    """Give the first and last bar that both panels span, with room before and behind."""
+    return -1, len(picture) + (AHEAD if picture.setup else AHEAD_OF_NOTHING)
 
 
 def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> tuple[float, float]:
@@ -65,7 +70,7 @@ def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> tuple[float, float]
     )
     right = box.right - (room + LEADER + 4 if levels else 0)
     panel = Box(left, box.bottom, right, box.top)
-    axes, scale = sheet.panel(panel), Scale(panel, (-1, len(picture) + AHEAD), (low, high))
+    axes, scale = sheet.panel(panel), Scale(panel, across(picture), (low, high))
     axes.set_xlim(*scale.bars)
     axes.set_ylim(*scale.prices)
 
@@ -77,7 +82,7 @@ def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> tuple[float, float]
     if picture.mark is not None:
         _place(axes, picture, picture.mark)
     if picture.setup is not None:
-        _levels(axes, picture.setup, levels, len(picture) - 0.5, len(picture) + AHEAD)
+        _levels(axes, picture.setup, levels, len(picture) - 0.5, scale.bars[1])
     if len(picture) >= len(LETTERS):
         _three_bars(sheet, axes, picture, scale)
     wanted = [scale.y(min(max(level.price, low), high)) for level in levels]

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.lines import Line2D
-from matplotlib.patheffects import Normal, Stroke
 from matplotlib.text import Text
 
 from scanner.present.chart_look import GRID, HEIGHT, PAPER, POINTS, WIDTH, font
@@ -74,7 +73,7 @@ class Sheet:
     ) -> float:
         """Write a line of text on its base line ``y``; gives where it ends.
 
-        ``kind`` marks it, for finding it again; a ``halo`` keeps what is behind it away.
+        ``kind`` marks it, for finding it again; a ``halo`` covers what is behind it.
         """
         self.figure.add_artist(
             Text(
@@ -87,7 +86,7 @@ class Sheet:
                 parse_math=False,
                 transform=self.figure.transFigure,
                 gid=kind or None,
-                path_effects=[Stroke(linewidth=6 * POINTS, foreground=PAPER), Normal()] if halo else None,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.12"} if halo else None,
             )
         )
         return x + self.width(words, pixels, bold=bold)

@@ -1,0 +1,237 @@
+"""Charts of found setups: what is on them, that it can be read, and that no name or price breaks them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from functools import cache
+from io import BytesIO
+from itertools import combinations, pairwise
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+from PIL import Image
+
+from scanner.analysis.rules import Rules
+from scanner.engine import SeriesEngine
+from scanner.market.bars import Bars
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.market.timeframes import Timeframe
+from scanner.present import chart
+from scanner.present.cautions import SHORT
+from scanner.present.chart_look import HEIGHT, WIDTH
+from scanner.present.picture import MOST_SHOWN, picture_for, picture_of
+from scanner.present.spread import spread
+from tests.adapters.samples import HOSTILE_NAMES
+from tests.demo_setups import replayed
+from tests.laws import bars_of, real_series
+from tests.outside.plain_indicators import ema, sma
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.events import Event
+    from scanner.present.picture import Picture
+
+KINDS = [(place, direction) for place in ("line", "average", "level", "turn") for direction in ("long", "short")]
+LARGEST = 60 * 1024
+
+
+@cache
+def setups() -> list[tuple[Event, Bars, Rules]]:
+    return [(event, each.before(event), each.rules) for each in replayed().values() for event in each.setups]
+
+
+def of_kind(place: str, direction: str, number: int = 0) -> Picture:
+    """Make the picture of one of the demo feed's setups of a kind."""
+    kind = {"place": place, "direction": direction}
+    found = [each for each in setups() if kind.items() <= each[0].data.items()]
+    event, bars, rules = found[number]
+    return picture_for(bars, event, rules, "Europe/Berlin")
+
+
+def boxes(picture: Picture, kind: str | None = None) -> list[tuple[str, list[float]]]:
+    """Measure the texts of a chart, those of a kind or all: (left, bottom, right, top) in pixels."""
+    figure = chart.compose(picture)
+    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]  # the library leaves it untyped
+    texts = [each for each in figure.findobj(Text) if isinstance(each, Text) and each.get_text()]
+    return [
+        (text.get_text(), list(text.get_window_extent(renderer).extents))
+        for text in texts
+        if kind is None or text.get_gid() == kind
+    ]
+
+
+def assert_readable(picture: Picture) -> None:
+    """Check that every text lies on the sheet and that no two of them meet."""
+    found = boxes(picture)
+    for text, (left, bottom, right, top) in found:
+        assert 0 <= left < right <= WIDTH, text
+        assert 0 <= bottom < top <= HEIGHT, text
+    for (one, (a, b, c, d)), (other, (e, f, g, h)) in combinations(found, 2):
+        assert c <= e or g <= a or d <= f or h <= b, f"{one!r} meets {other!r}"
+
+
+def words_in(svg: bytes) -> list[str]:
+    return [
+        "".join(node.itertext()).strip()
+        for node in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")  # noqa: S314 - we have just written it
+    ]
+
+
+@pytest.mark.parametrize(("place", "direction"), KINDS)
+def test_a_chart_names_every_level_once_and_can_be_read(place: str, direction: str) -> None:
+    for number in range(2):
+        picture = of_kind(place, direction, number)
+        assert_readable(picture)
+        assert picture.setup is not None
+        levels, data = picture.setup["levels"], picture.setup
+        wanted = [f"stop {levels['stop']}", f"entry {data['entries']['break']['price']}", f"or early {levels['early']}"]
+        wanted += [f"{times}R {price}" for times, price in enumerate(levels["objectives"], start=1)]
+        wanted += [f"at {place} {data['places'][place]['price']}"]
+        wanted += [f"obstacle {levels['obstacle']}"] if levels["obstacle"] else []
+        wanted += [f"or average {levels['average']}"] if levels["average"] else []
+        words = words_in(chart.draw(picture, "svg"))
+        assert sorted(word.lstrip("↑↓ ") for word in words if word.lstrip("↑↓ ") in wanted) == sorted(wanted)
+        assert {"A", "D", "B"} <= set(words)
+        assert f"{data['instrument']} 15m {'▲' if direction == 'long' else '▼'} {direction} at {place}" in words
+        assert SHORT in " ".join(words)
+
+
+def test_labels_stand_in_the_order_of_their_prices() -> None:
+    for event, bars, rules in setups()[::40]:
+        labels = boxes(picture_for(bars, event, rules, "UTC"), "level")
+        prices = [float(text.split()[-1]) for text, _ in sorted(labels, key=lambda each: each[1][1])]
+        assert prices == sorted(prices)
+
+
+@pytest.mark.parametrize(("place", "direction"), KINDS)
+def test_a_png_is_small_and_twice_as_wide_as_a_phone(place: str, direction: str) -> None:
+    picture = of_kind(place, direction)
+    drawn = chart.draw(picture)
+    assert len(drawn) <= LARGEST
+    assert Image.open(BytesIO(drawn)).size == (780, 940)
+    assert chart.draw(picture) == drawn
+
+
+def test_in_grey_the_bars_of_either_way_are_told_apart() -> None:
+    """A rising body is as light as the paper and a falling one dark; hollow and full need no colour."""
+    up, down = bars_of([(1, 3, 1, 3, 1)] * 3), bars_of([(3, 3, 1, 1, 1)] * 3)
+    dark = []
+    for bars in (up, down):
+        image = Image.open(BytesIO(chart.draw(picture_of(bars, engine("0.01"), "UTC")))).convert("L")
+        dark.append(float((np.asarray(image)[100:600] < 90).mean()))
+    assert dark[1] > 3 * dark[0]
+
+
+def test_indicators_are_those_of_a_plain_reading() -> None:
+    event, bars, rules = setups()[5]
+    picture = picture_for(bars, event, rules, "UTC")
+    closes = [Decimal(repr(float(close))) for close in bars.close]
+    macd = [fast - slow for fast, slow in zip(ema(closes, 12), ema(closes, 26), strict=True)]
+    plain: tuple[Sequence[Decimal | None], ...] = (sma(closes, 50), sma(closes, 200), macd, ema(macd, 9))
+    for drawn, column in zip((picture.fast, picture.slow, picture.macd, picture.signal), plain, strict=True):
+        np.testing.assert_allclose(
+            drawn, [float(value or 0) for value in column[-len(picture) :]], rtol=1e-9, atol=1e-9
+        )
+    np.testing.assert_array_equal(picture.close, bars.close[-len(picture) :])
+
+
+def test_a_line_goes_through_its_swing_points_to_the_price_that_was_said() -> None:
+    for number in range(20):
+        picture = of_kind("line", "long", number)
+        assert picture.mark is not None
+        assert picture.setup is not None
+        (i, start), (j, end) = picture.mark.points
+        for bar, price in picture.mark.points:
+            assert bar < 0 or price == picture.low[bar]
+        bottom, low = picture.mark.bottom
+        assert low == picture.low[bottom]
+        assert start + (end - start) / (j - i) * (bottom - i) == pytest.approx(
+            picture.mark.price, abs=float(picture.setup["step"]) * 0.51
+        )
+
+
+def test_a_level_has_the_points_that_were_counted() -> None:
+    for direction in ("long", "short"):
+        for number in range(20):
+            picture = of_kind("level", direction, number)
+            assert picture.mark is not None
+            assert picture.setup is not None
+            assert len(picture.mark.points) == picture.setup["places"]["level"]["measured"]
+            assert all(bar < 0 or price in (picture.low[bar], picture.high[bar]) for bar, price in picture.mark.points)
+
+
+def test_what_comes_later_changes_nothing() -> None:
+    each = replayed()["TERNFERRY"]
+    event = each.setups[0]
+    alone, with_more = (chart.chart_for(each.before(event, more), event, each.rules, "UTC") for more in (0, 50))
+    assert alone == with_more
+    with pytest.raises(ValueError, match="is not among the bars"):
+        chart.chart_for(each.before(event)[:-1], event, each.rules, "UTC")
+
+
+@pytest.mark.parametrize(
+    "name", [*HOSTILE_NAMES.values(), r"$\frac{1}{0}$", "トヨタ自動車", "W" * 40], ids=lambda name: name[:9]
+)
+def test_no_name_breaks_a_chart(name: str) -> None:
+    picture = replace(of_kind("average", "short"), instrument=name, zone="America/Argentina/Buenos_Aires")
+    assert_readable(picture)
+    words = words_in(chart.draw(picture, "svg"))
+    assert all(word.isprintable() for word in words)
+    if name.startswith("$"):
+        assert any(word.startswith("$") for word in words), "shown as it is written"
+
+
+def engine(step: str) -> SeriesEngine:
+    return SeriesEngine(Instrument("GANNET", PriceSteps.fixed(Decimal(step))), Timeframe.named("1d"))
+
+
+@pytest.mark.parametrize(
+    ("factor", "step"), [(1e-8, "0.0000000001"), (1e-3, "0.00001"), (40.0, "0.5"), (-1.0, "0.01"), (-1e-4, "0.000001")]
+)
+def test_any_scale_of_prices_can_be_read(factor: float, step: str) -> None:
+    """The S&P 500, 1999 to 2018 (arch.data.sp500 of the econometrics library arch), in other units and mirrored."""
+    real = real_series("sp500")
+    prices = [np.round(column * factor / float(step)) * float(step) for column in real.columns()[2:6]]
+    prices = [np.array([float(f"{price:.12g}") for price in column]) for column in prices]
+    open_, high, low, close = prices if factor > 0 else [prices[0], prices[2], prices[1], prices[3]]
+    bars = Bars(real.open_time, real.close_time, open_, high, low, close, real.volume)
+    found = [event for event in engine(step).push(bars) if event.kind == "setup.qualified"]
+    assert found
+    for event in found[:4]:
+        assert_readable(picture_for(bars, event, Rules(), "UTC"))
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 40, 300])
+def test_bars_that_hardly_move_or_are_few_are_drawn_all_the_same(count: int) -> None:
+    for tiny in (0.0, 1e-5):
+        bars = bars_of([(60_000, 60_000 + tiny, 60_000, 60_000, 1)] * count)
+        picture = picture_of(bars, engine("0.00001"), "UTC")
+        assert picture.setup is None
+        assert len(picture) == min(count, 72)
+        assert_readable(picture)
+        assert len(chart.draw(picture)) < LARGEST
+
+
+def test_after_a_split_only_the_bars_since_are_shown() -> None:
+    before, after = [(100.0, 101.0, 99.0, 100.0, 1.0)] * 300, [(50.0, 50.5, 49.5, 50.0, 1.0)] * 30
+    picture = picture_of(bars_of([*before, *after]), engine("0.01"), "UTC")
+    assert len(picture) == len(after) < MOST_SHOWN
+    assert np.isnan(picture.fast).all()
+
+
+@given(st.lists(st.floats(0, 100), max_size=12).map(sorted), st.floats(0.1, 8))
+def test_labels_are_nudged_apart_and_no_further_than_needed(wanted: list[float], gap: float) -> None:
+    placed = spread(wanted, gap, 0, 100)
+    assert all(b - a >= gap - 1e-9 for a, b in pairwise(placed))
+    assert all(-1e-9 <= place <= 100 + 1e-9 for place in placed)
+    if all(b - a >= gap for a, b in pairwise(wanted)):
+        assert placed == pytest.approx(wanted)

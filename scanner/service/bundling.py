@@ -68,6 +68,18 @@ def waves(packed: Sequence[Parcel], alone: Collection[int], at_once: int) -> lis
     return arranged
 
 
+def least_tried(packed: Sequence[Parcel]) -> Parcel:
+    """Choose the parcel that was tried least of those that may go first: it may be an event that a sink fails at."""
+    seen: set[str] = set()
+    first = []
+    for parcel in packed:
+        threads = {each.event.thread for each in parcel} - {""}
+        if not seen & threads:
+            first.append(parcel)
+        seen |= threads
+    return min(first, key=lambda parcel: max(each.attempts for each in parcel))
+
+
 def _cut(group: list[Delivery], largest: int) -> list[Parcel]:
     return [tuple(group[at : at + largest]) for at in range(0, len(group), largest)]
 

@@ -9,7 +9,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
-from scanner.service.bundling import LARGEST, parcels, waves
+from scanner.service.bundling import LARGEST, least_tried, parcels, waves
 from scanner.service.ceiling import Ceiling
 from scanner.service.late import too_late
 from scanner.service.quiet import cannot_wait, last_quiet_end, quiet_until
@@ -142,17 +142,16 @@ class Lane:
     def _waves(self, ready: Sequence[Delivery], now: int, room: int | None) -> list[list[Parcel]]:
         """Decide what goes together, and what after what."""
         self._alone &= {each.number for each in ready}
+        if self._failures:
+            room = None  # what is tried is chosen among all
         if not self._sink.digests:
             packed: list[Parcel] = [(each,) for each in ready[:room]]
         else:
             over = 0 if self._quiet is None else last_quiet_end(self._quiet, now)
             waited = {each.number for each in ready if each.event.time < over}
             packed = parcels(ready, waited, self._alone, room, LARGEST if self._failures < DIGEST_TRIES else 1)
-        arranged = waves(packed, self._alone, self._sink.at_once)
-        if not self._failures:
-            return arranged
-        # One try shows whether the sink is well: with what was tried least, for it may be an event that it fails at.
-        return [[min(arranged[0], key=lambda parcel: max(each.attempts for each in parcel))]]
+        # Where there was trouble, one try shows whether it is over.
+        return [[least_tried(packed)]] if self._failures else waves(packed, self._alone, self._sink.at_once)
 
     async def _hand_over(self, wave: Sequence[Parcel]) -> bool:
         """Hand over a wave and keep how it came out; give whether more may follow at once."""

@@ -394,7 +394,7 @@ def load(path: Path, environ: Mapping[str, str] = os.environ) -> Settings:
         document = tomllib.loads(read_file(path))
     except tomllib.TOMLDecodeError as problem:
         raise SettingsError(f"{path} is no TOML: {problem}") from None
-    wrong = strays(environ, document, Settings.model_fields)
+    wrong = [each for each in strays(environ, document, Settings.model_fields) if not each.warning]
     try:
         settings = from_document(document, path.parent, environ)
     except ValidationError as problem:

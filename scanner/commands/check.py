@@ -26,7 +26,7 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool) -> i
     checked = check(path, environ)
     output.say(*checked.told())
     if checked.settings is None:
-        output.say("", f"{_counted(checked)}. The line number is behind the name of the file.")
+        output.say("", f"{_counted(checked)}.")
         return UNUSABLE
     if checked.warnings:
         output.say("")

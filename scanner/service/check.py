@@ -26,8 +26,10 @@ if TYPE_CHECKING:
     from scanner.service.mistakes import Path as Keys
     from scanner.settings import InstrumentSettings
 
-NEEDED = {"feed": '"…", the name of a feed', "step": '"0.01"', "timeframes": '["15m"]'}
+NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
 """What an instrument must have to be watched, and how it may look."""
+FILLED = {"sinks": [""], "start": "00:00", "end": "00:00", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
+"""What stands in for settings that must be there, so that the others around them can be looked at."""
 
 
 @dataclass(slots=True)
@@ -43,10 +45,10 @@ class Checked:
     def told(self) -> list[str]:
         """Give mistakes and warnings as lines of text, in the order of the file; what is from elsewhere comes last."""
         found = [(self._line(each), each) for each in (*self.mistakes, *self.warnings)]
-        found.sort(key=lambda pair: (pair[0] is None, pair[0] or 0))
+        found.sort(key=lambda pair: (pair[1].source is not None, pair[0] or 0))
         return [
-            ":".join([str(self.path), *([str(line)] if line else [])])
-            + (": warning: " if each.warning else ": ")
+            ("" if each.source else f"{self.path}:{line}: " if line else f"{self.path}: ")
+            + ("warning: " if each.warning else "")
             + each.sentence
             for line, each in found
         ]
@@ -73,10 +75,12 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
         line = re.search(r"line (\d+)", place)
         checked.line_of[("TOML",)] = int(line[1]) if line else text.count("\n") + 1
         where = f" (at {place}" if at else ""
-        checked.mistakes.append(Mistake(("TOML",), f"this cannot be read: {reason}{where}; nothing else was looked at"))
+        checked.mistakes.append(Mistake(("TOML",), f"{reason}{where}; nothing else was looked at"))
         return checked
     checked.line_of = lines(text)
-    checked.mistakes += strays(environ, document, Settings.model_fields)
+    astray = strays(environ, document, Settings.model_fields)
+    checked.mistakes += [each for each in astray if not each.warning]
+    checked.warnings += [each for each in astray if each.warning]
     pruned = _Pruned(deepcopy(document), dict(environ))
     settings = pruned.settings(path.parent, checked.mistakes)
     if settings is None:
@@ -87,7 +91,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
-    checked.warnings += [*_unused(settings, document), *_stray_secrets(settings, environ)]
+    checked.warnings += [*_unused(settings), *_stray_secrets(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
         checked.settings = settings
@@ -109,24 +113,44 @@ class _Pruned:
                 return from_document(self.document, folder, self.environ)
             except ValidationError as problem:
                 errors = problem.errors()
+            sources = [self._source(error["loc"]) for error in errors]
+            told = zip(errors, sources, strict=True)
+            mistakes += [
+                Mistake(error["loc"], explain(error, Settings), source=source)
+                for error, source in told
+                if not self._follows(error)
+            ]
             # The last element of a list goes first: so the places of the others stay what they are.
-            errors.sort(key=lambda error: [str(part).zfill(9) for part in error["loc"]], reverse=True)
-            removed = [self._removed(error, mistakes) for error in errors]
+            pairs = sorted(zip(errors, sources, strict=True), key=lambda pair: _places(pair[0]["loc"]), reverse=True)
+            removed = [self._removed(error, source) for error, source in pairs]
             if not any(removed):
                 return None
 
-    def _removed(self, error: ErrorDetails, mistakes: list[Mistake]) -> bool:
+    def _follows(self, error: ErrorDetails) -> bool:
+        """Say whether an error is only there because something was taken out."""
         path = error["loc"]
-        source = self._source(path)
-        if not any(each[: len(path)] == path for each in self.gone):
-            mistakes.append(Mistake(path, explain(error, Settings), source=source))
+        emptied = error["type"] == "too_short" and any(each[: len(path)] == path for each in self.gone)
+        return path in self.gone or emptied
+
+    def _removed(self, error: ErrorDetails, source: str | None) -> bool:
+        path = error["loc"]
         self.gone.add(path)
         if error["type"] == "extra_forbidden":
             meant = closest(str(path[-1]), fields_at(Settings, path[:-1]))
             self.gone |= {(*path[:-1], meant)} if meant else set()
         if source is not None:
             return self.environ.pop(source.split()[0], None) is not None
-        return self._take_out(path[:-1] if error["type"] == "missing" else path)
+        here: Any = self.document
+        try:
+            for part in path[:-1]:
+                here = here[part]
+            if error["type"] == "missing":
+                here[path[-1]] = FILLED[str(path[-1])]
+            else:
+                del here[path[-1]]
+        except (LookupError, TypeError):
+            return False
+        return True
 
     def _source(self, path: Keys) -> str | None:
         """Name the variable that a value is from; None for the file."""
@@ -136,25 +160,14 @@ class _Pruned:
                 return f"{name} in the environment"
         return None
 
-    def _take_out(self, path: Keys) -> bool:
-        if path[:-1] == ("routes",):
-            # Another route in its place, for the others to keep theirs; nothing more is said of it.
-            self.document["routes"][path[-1]] = {"sinks": [""]}
-            self.gone.add(path)
-            return True
-        here: Any = self.document
-        try:
-            for part in path[:-1]:
-                here = here[part]
-            del here[path[-1]]
-        except (LookupError, TypeError):
-            return False
-        return True
+
+def _places(path: Keys) -> list[str]:
+    return [str(part).zfill(9) for part in path]
 
 
 def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Leave out what routes say that were taken out."""
-    return (each for each in settings.pointing_nowhere() if each.path[:2] not in gone)
+    """Find names that point nowhere, but for those that were filled in."""
+    return (each for each in settings.pointing_nowhere() if each.path[:-1] not in gone)
 
 
 def _series(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
@@ -171,8 +184,8 @@ def _series(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
         ]
         if missing and whole:
             lines_to_add = " and ".join(f"{key} = {NEEDED[key]}" for key in missing)
-            places = "here nor in " + ("its group or " if own.group else "") + "[defaults]"
-            text = f"{' and '.join(missing)}: given neither {places}; add {lines_to_add}"
+            others = "nor has its group or [defaults]" if own.group else "nor have [defaults]"
+            text = f"has no {' and no '.join(missing)}, {others}; add {lines_to_add}"
             yield Mistake(("instruments", name), text)
         given = {key: path for key in ("timeframes", "base") for path in reversed(parts) if getattr(parts[path], key)}
         if "timeframes" in given:
@@ -190,21 +203,21 @@ def _unmakable(parts: Mapping[Keys, InstrumentSettings], given: Mapping[str, Key
         yield Mistake((*given[key], key), text)
 
 
-def _unused(settings: Settings, document: Mapping[str, Any]) -> Iterator[Mistake]:
+def _unused(settings: Settings) -> Iterator[Mistake]:
     """Find feeds, sinks and routes that nothing comes of."""
     watched = []
-    feeds = set()
+    feeds: set[str] = set()
     for name, own in settings.instruments.items():
         parts = [part for _, part in settings.parts(name)]
-        feeds.add(next((part.feed for part in parts if part.feed), None))
+        feeds |= {next((part.feed for part in parts if part.feed), "")}
         watched += [(own.group, each) for each in next((part.timeframes for part in parts if part.timeframes), ())]
     for name in settings.feeds:
-        if name not in feeds:
+        if name not in _meant(feeds, settings.feeds):
             yield Mistake(("feeds", name), "no instrument has this feed; nothing will be asked of it", warning=True)
     if settings.routes:
-        text = repr([route.get("sinks") for route in document.get("routes", ()) if isinstance(route, dict)])
+        sinks = _meant({sink for route in settings.routes for sink in route.sinks}, settings.sinks)
         for name in settings.sinks:
-            if repr(name) not in text:
+            if name not in sinks:
                 yield Mistake(("sinks", name), "no route leads to this sink; nothing will reach it", warning=True)
     for number, route in enumerate(settings.routes):
         of_series = [kind for kind in route.kinds if kind.startswith(("setup.", "series."))]
@@ -215,6 +228,11 @@ def _unused(settings: Settings, document: Mapping[str, Any]) -> Iterator[Mistake
         if watched and not fitting and (of_series or not route.kinds):
             text = "no instrument on the list has its groups and timeframes; no setup will ever take this route"
             yield Mistake(("routes", number), text, warning=True)
+
+
+def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:
+    """Give names as they were meant: one that is not there may be another misspelt."""
+    return {name if name in known else closest(name, known) for name in names}
 
 
 def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:

@@ -73,7 +73,8 @@ def strays(environ: Mapping[str, str], document: Mapping[str, Any], sections: Ma
         elif section.lower() in NAMED and _named_like(rest[0], document.get(section.lower())) is None:
             known = [normal(key) for key in document.get(section.lower()) or {}]
             text = f"there is no [{section.lower()}.{rest[0].lower()}] in the file" + did_you_mean(rest[0], known)
-            found.append(Mistake((), text, source=where))
+            # Another station may run in the same environment: what is meant for its feeds and sinks is not wrong.
+            found.append(Mistake((), text, warning=section.lower() in OUTSIDE, source=where))
     return found
 
 

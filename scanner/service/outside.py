@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 Section = Literal["feeds", "sinks"]
 STDOUT = "-"
 """Where a path may name the standard output, it does so by this."""
+EXTRA = "extra_forbidden"
 STAND_IN = SecretStr("a secret of 16 or more")
 
 
@@ -95,7 +96,7 @@ def _class(prepared: Prepared, kind: object) -> Any:  # noqa: ANN401 - whatever 
     """Find the class that a table's ``type`` names; None, with the mistake, where there is none."""
     installed = {each.name: each for each in entry_points(group=f"closewatch.{prepared.section}")}
     path, what = (prepared.section, prepared.name), prepared.section[:-1]
-    if kind not in installed:
+    if not isinstance(kind, str) or kind not in installed:
         names = f"installed are {', '.join(sorted(installed))}"
         near = closest(kind, installed) if isinstance(kind, str) else None
         if kind is None:
@@ -108,7 +109,7 @@ def _class(prepared: Prepared, kind: object) -> Any:  # noqa: ANN401 - whatever 
         prepared.mistakes.append(mistake)
         return None
     try:
-        found = installed[str(kind)].load()
+        found = installed[kind].load()
     except ImportError as problem:
         text = f"the type {kind} cannot be loaded ({problem}); install what it needs"
         prepared.mistakes.append(Mistake((*path, "type"), text))
@@ -181,6 +182,8 @@ def _validate(prepared: Prepared, table: Mapping[str, Any], model: type[BaseMode
         errors = problem.errors()
     else:
         return
+    misspelt = {closest(str(error["loc"][0]), model.model_fields) for error in errors if error["type"] == EXTRA}
+    errors = [error for error in errors if error["type"] != "missing" or error["loc"][0] not in misspelt]
     absent = [str(error["loc"][0]) for error in errors if error["type"] == "missing" and error["loc"][0] in secrets]
     whole = [error for error in errors if not error["loc"]]
     if whole and len(whole) == len(errors):

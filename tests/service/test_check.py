@@ -1,0 +1,250 @@
+"""What a person reads about a configuration: every mistake with its line, or when its bars close next."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from datetime import UTC, datetime
+from importlib.metadata import entry_points
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+
+from scanner.commands import check as command
+from scanner.service.check import check
+from scanner.service.closings import next_closes
+from scanner.service.connect import try_all
+from scanner.settings import SettingsError, load
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+HERE = Path(__file__).parent
+CONFIG = HERE.parents[1] / "config"
+EXAMPLE = CONFIG / "watch.example.toml"
+SECRETS = {
+    "CLOSEWATCH_SINKS__MAIL__PASSWORD": "invented",
+    "CLOSEWATCH_SINKS__HOOK__URL": "https://hook.example.org/in",
+    "CLOSEWATCH_SINKS__HOOK__SECRET": "sixteen letters or more",
+    "CLOSEWATCH_SINKS__PHONE__URLS": "json://push.example.org",
+}
+
+
+def at(text: str) -> int:
+    return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()) * 1_000_000_000
+
+
+def test_every_kind_of_mistake_has_its_line_and_its_fix(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(HERE)
+    environ = {
+        "CLOSEWATCH_FEEDS__PROVDER__X": "1",
+        "CLOSEWATCH_STATON__ZONE": "UTC",
+        "CLOSEWATCH_STATION__RECORD": "perhaps",
+        "CLOSEWATCH_FEEDS__FILES__PATIENCE": "long",
+    }
+    assert command.run(Path("every_mistake.toml"), environ, 0, connect=True) == 2
+    expected = (HERE / "every_mistake.txt").read_text(encoding="utf-8")
+    installed = ", ".join(sorted(each.name for each in entry_points(group="closewatch.feeds")))
+    assert capsys.readouterr().out == expected.replace("{feeds}", installed)
+
+
+def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() -> None:
+    checked = check(HERE / "every_mistake.toml", {})
+    lines = (HERE / "every_mistake.toml").read_text(encoding="utf-8").splitlines()
+    found = [re.match(r".*?toml:(\d+): (?:warning: )?([\w.]+): ", told) for told in checked.told()]
+    assert len(found) >= 38
+    for each in found:
+        assert each is not None
+        line, path = lines[int(each[1]) - 1], ["", *each[2].split(".")]
+        holder, key = path[-2:]
+        assert key in line or holder in line or line == "[[routes]]", each[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('[station]\nname = "a\n', "x.toml:2: TOML: Illegal character '\\n' (at line 2, column 10); "),
+        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: Cannot overwrite a value (at line 3, column 9); "),
+        ("", "x.toml: there is nothing to watch; add a table [instruments.NAME]"),
+        ("[feeds]\ntype = 'folder'\n[instruments.A]\nstep = 1\ntimeframes = ['1d']\nfeed = 'type'\n",
+         'x.toml:2: feeds.type: has to be a table, not "folder"'),
+        ("instruments = 3", "x.toml:1: instruments: has to be a table, not 3"),
+        ("[groups.g]\nsymbol = 'A'", "x.toml:2: groups.g.symbol: is said of each instrument by itself; move it there"),
+    ],
+)  # fmt: skip
+def test_files_that_are_wrong_as_a_whole(text: str, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("x.toml").write_text(text, encoding="utf-8")
+    checked = check(Path("x.toml"), {})
+    assert checked.told()[0].startswith(told) or told in checked.told()
+    assert checked.settings is None
+    assert len(checked.mistakes) <= 2
+
+
+def test_a_file_that_is_not_there() -> None:
+    with pytest.raises(SettingsError, match=r"none\.toml: No such file or directory; give the path of a configuration"):
+        check(Path("none.toml"), {})
+
+
+@pytest.mark.parametrize("path", sorted(CONFIG.glob("*.toml")), ids=lambda path: path.name)
+def test_every_configuration_that_comes_with_closewatch_passes(path: Path) -> None:
+    checked = check(path, SECRETS if path == EXAMPLE else {})
+    assert checked.told() == []
+    assert checked.settings is not None
+    assert checked.settings.watched()
+
+
+def test_secrets_that_are_not_there_are_named_and_are_no_mistake() -> None:
+    checked = check(EXAMPLE, {})
+    assert checked.mistakes == []
+    assert {".".join(map(str, each.path)) for each in checked.warnings} == {
+        "sinks.mail.password",
+        "sinks.hook.url",
+        "sinks.hook.secret",
+        "sinks.phone.urls",
+    }
+
+
+def test_a_file_among_the_secrets_that_is_for_nobody(tmp_path: Path) -> None:
+    (tmp_path / "sinks.mial.password").write_text("invented", encoding="utf-8")
+    checked = check(EXAMPLE, {**SECRETS, "CLOSEWATCH_SECRETS": str(tmp_path)})
+    file = tmp_path / "sinks.mial.password"
+    assert checked.told() == [f"warning: the file {file}: is for no sink that there is; did you mean mail?"]
+
+
+LITERALS = (
+    "1",
+    "-1",
+    "0.5",
+    "true",
+    '""',
+    '"x"',
+    '"15m"',
+    "[]",
+    '["1h"]',
+    "{}",
+    "{ a = 1 }",
+    "2026-01-01",
+    "nan",
+    "[[]]",
+)
+EXAMPLE_LINES = EXAMPLE.read_text(encoding="utf-8").splitlines()
+SETTINGS = [number for number, line in enumerate(EXAMPLE_LINES) if re.match(r"\w+ = ", line)]
+
+
+@effort(deadline=None, max_examples=60)
+@given(st.lists(st.tuples(st.sampled_from(SETTINGS), st.sampled_from((*LITERALS, "gone", "misspelt"))), max_size=4))
+def test_whatever_stands_in_a_setting_check_and_load_agree(changes: list[tuple[int, str]]) -> None:
+    lines = list(EXAMPLE_LINES)
+    for number, change in changes:
+        key, _, value = EXAMPLE_LINES[number].partition(" = ")
+        lines[number] = {"gone": "", "misspelt": f"{key}x = {value}"}.get(change, f"{key} = {change}")
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "x.toml"
+        path.write_text("\n".join(lines), encoding="utf-8")
+        checked = check(path, SECRETS)
+        try:
+            settings = load(path, SECRETS)
+        except SettingsError:
+            assert checked.mistakes
+        else:
+            assert checked.mistakes or len(settings.watched()) == 4
+    assert checked.mistakes or checked.settings is not None
+    for told in checked.told():
+        named = re.search(r"x\.toml:(\d+): ", told)
+        assert named is None or 0 < int(named[1]) <= len(lines)
+
+
+def test_the_timetable_in_both_times(capsys: pytest.CaptureFixture[str]) -> None:
+    # NYSE's published holidays for 2026 (from memory; confirmed with exchange_calendars): closed on 26 November, and
+    # 27 November ends at 13:00 New York. Wednesday's last bar has just closed.
+    assert command.run(EXAMPLE, SECRETS, at("2026-11-25T21:00"), connect=False) == 0
+    assert (
+        capsys.readouterr().out
+        == f"""\
+{EXAMPLE} can be used.
+
+group       calendar  timeframe  series  next bar close
+currencies  24/5      15m             1  Wed 25 Nov 2026 22:15 Berlin (16:15 New York)
+currencies  24/5      4h              1  Wed 25 Nov 2026 23:00 Berlin (17:00 New York)
+futures     24/5      15m             1  Wed 25 Nov 2026 22:15 Berlin (16:15 New York)
+futures     24/5      1h              1  Wed 25 Nov 2026 23:00 Berlin (17:00 New York)
+shares      XNYS      1h              2  Fri 27 Nov 2026 16:30 Berlin (10:30 New York)
+shares      XNYS      1d              2  Fri 27 Nov 2026 19:00 Berlin (13:00 New York)
+
+8 series of 4 instruments would be watched.
+"""
+    )
+
+
+def test_the_timetable_follows_both_clocks_into_summer() -> None:
+    settings = load(EXAMPLE, SECRETS)
+
+    def daily_close(now: str) -> int:
+        (time,) = (each.time for each in next_closes(settings, at(now)) if each.timeframe.name == "1d")
+        return time
+
+    # As above: Friday 6 March closes at 21:00 UTC, Monday 9 March, in summer time, at 20:00 UTC.
+    assert daily_close("2026-03-06T20:59") == at("2026-03-06T21:00")
+    assert daily_close("2026-03-06T21:00") == at("2026-03-09T20:00")
+
+
+async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: int) -> None:
+    (tmp_path / "bars").mkdir()
+    config = tmp_path / "x.toml"
+    config.write_text(
+        f"""
+        [feeds.there]
+        type = "folder"
+        path = "bars"
+        [feeds.away]
+        type = "folder"
+        path = "nowhere"
+        [sinks.file]
+        type = "jsonl"
+        path = "events.jsonl"
+        [sinks.broker]
+        type = "mqtt"
+        host = "127.0.0.1"
+        port = {silent_server}
+        timeout = 60
+        [instruments.A]
+        feed = "there"
+        step = 1
+        timeframes = ["1d"]
+        """,
+        encoding="utf-8",
+    )
+    settings = check(config, {}).settings
+    assert settings is not None
+    assert await try_all(settings, {}, seconds=0.5) == {
+        "feed there": None,
+        "feed away": f"{tmp_path}/nowhere: there is no such folder; check path",
+        "sink file": None,
+        "sink broker": "it has not started within 0.5 s; check its address and the network",
+    }
+
+
+@pytest.fixture
+async def silent_server() -> AsyncIterator[int]:
+    """Give the port of a server that takes connections and never says a word."""
+    writers = []
+
+    async def listen(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writers.append(writer)
+        await reader.read()
+
+    server = await asyncio.start_server(listen, "127.0.0.1", 0)
+    yield server.sockets[0].getsockname()[1]
+    server.close()
+    for writer in writers:
+        writer.close()
+        await writer.wait_closed()
+    await server.wait_closed()

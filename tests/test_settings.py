@@ -1,0 +1,168 @@
+"""The configuration: what stands where, what overrules what, and what is refused in a sentence."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.market.calendars import calendar_named
+from scanner.settings import SettingsError, load
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from scanner.settings import Settings
+
+    Loader = Callable[..., Settings]
+
+FULL = """
+[rules]
+stop_margin = 0.1
+drive_min = 1.2
+[feeds.files]
+type = "folder"
+path = "bars"
+[sinks.screen]
+type = "console"
+[defaults]
+feed = "files"
+timeframes = ["1h"]
+step = 0.01
+currency = "USD"
+[groups.shares]
+calendar = "XNYS"
+timeframes = ["1h", "15m", "1D"]
+lot_step = 10
+rules = { drive_min = 1.5 }
+[instruments.HARBOUR]
+group = "shares"
+symbol = "HRB"
+lot_step = "100"
+adjustments = [{ date = 2026-06-15, ratio = "2:1" }, { date = "2027-01-04T09:30:00+00:00", ratio = "1:3" }]
+[instruments.MILL-2]
+zone = "Asia/Tokyo"
+step = "eu_shares:450"
+"""
+
+
+@pytest.fixture
+def loaded(tmp_path: Path) -> Loader:
+    def load_text(text: str, environ: Mapping[str, str] | None = None) -> Settings:
+        path = tmp_path / "x.toml"
+        path.write_text(text, encoding="utf-8")
+        return load(path, environ or {})
+
+    return load_text
+
+
+def test_an_instrument_says_it_itself_or_its_group_does_or_the_defaults(loaded: Loader) -> None:
+    harbour, mill = loaded(FULL).watched()
+    assert (harbour.symbol, harbour.feed, harbour.group, harbour.calendar.name) == ("HRB", "files", "shares", "XNYS")
+    assert [each.name for each in harbour.timeframes] == ["15m", "1h", "1d"]
+    assert harbour.base.name == "15m"
+    assert harbour.instrument.lot_step == Decimal(100)
+    assert harbour.instrument.steps.at(Decimal(20)) == Decimal("0.01")
+    assert (mill.symbol, mill.group, mill.calendar.name, mill.calendar.tz) == ("MILL-2", "", "none", "Asia/Tokyo")
+    assert [each.name for each in mill.timeframes] == ["1h"]
+    assert mill.instrument.lot_step == Decimal(1)
+    # Commission Delegated Regulation (EU) 2017/588, annex (from memory): 30 at fewer than 600 trades a day → 0.05
+    assert mill.instrument.steps.at(Decimal(30)) == Decimal("0.05")
+
+
+def test_a_group_differs_in_its_rules_and_keeps_the_others(loaded: Loader) -> None:
+    harbour, mill = loaded(FULL).watched()
+    assert (harbour.rules.drive_min, harbour.rules.stop_margin) == (1.5, 0.1)
+    assert (mill.rules.drive_min, mill.rules.stop_margin) == (1.2, 0.1)
+
+
+def test_rules_of_a_group_are_held_against_all_rules(loaded: Loader) -> None:
+    text = FULL.replace("drive_min = 1.5", "fast_average = 200")
+    with pytest.raises(SettingsError, match=r"groups\.shares\.rules: fast_average \(200\) must be shorter than slow"):
+        loaded(text)
+
+
+def test_a_split_counts_from_its_day_at_the_exchange(loaded: Loader) -> None:
+    first, second = loaded(FULL).of("HARBOUR").adjustments
+    sessions = calendar_named("XNYS").of_years(2026, 2026)
+    # Midnight in New York in June is 04:00 UTC.
+    assert first.time == 1_781_496_000 * 10**9
+    assert first.time in sessions.midnight
+    assert (first.ratio, second.ratio) == (Fraction(2), Fraction(1, 3))
+    assert second.time == 1_799_055_000 * 10**9
+
+
+def test_paths_count_from_the_folder_of_the_file(loaded: Loader, tmp_path: Path) -> None:
+    assert loaded(FULL).store_path == tmp_path / "closewatch.db"
+    assert loaded('[station]\nstore = "/srv/x.db"').store_path == Path("/srv/x.db")
+    assert loaded("").secrets_folder({}) is None
+    assert loaded('[station]\nsecrets = "s"').secrets_folder({}) == tmp_path / "s"
+    assert loaded('[station]\nsecrets = "s"').secrets_folder({"CLOSEWATCH_SECRETS": "/run/s"}) == Path("/run/s")
+
+
+def test_the_environment_overrules_the_file(loaded: Loader) -> None:
+    settings = loaded(
+        FULL,
+        {
+            "CLOSEWATCH_STATION__ZONE": "Asia/Tokyo",
+            "CLOSEWATCH_STATION__HEALTH_PORT": "9464",
+            "CLOSEWATCH_ACCOUNT__FX": '{"USD": "0.92"}',
+            "CLOSEWATCH_RULES__STOP_MARGIN": "0.2",
+            "CLOSEWATCH_GROUPS__SHARES__RULES__DRIVE_MIN": "1.75",
+            "CLOSEWATCH_DEFAULTS__CURRENCY": "EUR",
+            # The names of tables are those of the file, in whatever letters.
+            "CLOSEWATCH_INSTRUMENTS__HARBOUR__TIMEFRAMES": '["4h"]',
+            "CLOSEWATCH_INSTRUMENTS__MILL_2__STEP": "0.5",
+            "HOME": "/nowhere",
+            "CLOSEWATCH_OTHER": "not ours",
+        },
+    )
+    harbour, mill = settings.watched()
+    assert (settings.station.zone, settings.station.health_port) == ("Asia/Tokyo", 9464)
+    assert settings.account.fx == {"USD": Decimal("0.92")}
+    assert (harbour.rules.stop_margin, harbour.rules.drive_min) == (0.2, 1.75)
+    assert [each.name for each in harbour.timeframes] == ["4h"]
+    assert mill.instrument.steps.at(Decimal(1)) == Decimal("0.5")
+    assert mill.instrument.currency == "EUR"
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("CLOSEWATCH_STATON__ZONE", "there is no table staton; did you mean station?"),
+        ("CLOSEWATCH_INSTRUMENTS__HARBOR__STEP", r"there is no \[instruments.harbor\] in the file; did you mean HARB"),
+        ("CLOSEWATCH_STATION__RECORD", "station.record: has to be true or false"),
+    ],
+)
+def test_an_override_of_nothing_is_refused(loaded: Loader, name: str, told: str) -> None:
+    with pytest.raises(SettingsError, match=told):
+        loaded(FULL, {name: "x"})
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('group = "shares"', 'group = "shars"', 'instruments.HARBOUR.group: there is no group "shars"; did you mean s'),
+        ('feed = "files"', 'feed = "fils"', 'defaults.feed: there is no feed "fils"; did you mean files?'),
+        ("step = 0.01", "step = true", "defaults.step: has to be text, in quotes, not true"),
+        ("step = 0.01", "step = 0", "defaults.step: '0' is no price step; write a number above 0"),
+        ('"1D"', '"60m"', "groups.shares.timeframes: there is no timeframe '60m'; did you mean 1h?"),
+        ('"2:1"', '"2:0"', 'has to be new shares for old, such as "2:1", not "2:0"'),
+        ('"XNYS"', '"xnys"', "groups.shares.calendar: there is no calendar 'xnys'; did you mean XNYS?"),
+    ],
+)
+def test_the_first_mistake_is_a_sentence(loaded: Loader, old: str, new: str, told: str) -> None:
+    assert old in FULL
+    with pytest.raises(SettingsError) as problem:
+        loaded(FULL.replace(old, new))
+    assert told in str(problem.value)
+    assert str(problem.value).endswith("explains all")
+
+
+def test_what_is_given_nowhere_is_named(loaded: Loader) -> None:
+    settings = loaded('[instruments.A]\ntimeframes = ["1d"]')
+    with pytest.raises(ValueError, match=r"instruments\.A: step is given neither there nor in its group or the def"):
+        settings.of("A")

@@ -181,8 +181,7 @@ def check(
         bool,
         typer.Option(
             "--connect",
-            help="Also start every feed and sink, and say how each fared. "
-            "Not while a station of the same name is running: it would be pushed off its broker.",
+            help="Also start every feed and sink, and say how each fared; not while the station is running.",
         ),
     ] = False,
 ) -> int:

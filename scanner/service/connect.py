@@ -1,15 +1,18 @@
-"""Trying feeds and sinks: whether each can be started, side by side."""
+"""Trying feeds and sinks: whether each can be made and started, side by side."""
 
 from __future__ import annotations
 
 import asyncio
+from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.ports import DeliveryError, FeedTroubleError
 from scanner.service.outside import build_feed, build_sink
+from scanner.service.store_lock import StoreLock
+from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from scanner.ports import Feed, Sink
     from scanner.settings import Settings
@@ -20,27 +23,37 @@ STOP_SECONDS = 5.0
 
 
 async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS) -> dict[str, str | None]:
-    """Start and stop every feed and sink; None where that went well, else the sentence that says why it did not.
+    """Make, start and stop every feed and sink; None where that went well, else the sentence that says why not.
 
-    The keys are such as ``feed provider``. SettingsError where one cannot even be made.
+    The keys are such as ``feed provider``. StoreTroubleError where the station itself is running: a broker lets nobody
+    in twice by the same name, and would throw it out.
     """
-    outside: dict[str, Feed | Sink] = {}
-    for name in settings.feeds:
-        outside[f"feed {name}"] = build_feed(name, settings, environ)
-    for name in settings.sinks:
-        outside[f"sink {name}"] = build_sink(name, settings, environ)
-    troubles = await asyncio.gather(*(_tried(each, seconds) for each in outside.values()))
-    return dict(zip(outside, troubles, strict=True))
+    path = settings.store_path
+    lock = StoreLock(path) if path.with_name(f"{path.name}.lock").exists() else None
+    try:
+        makers: dict[str, Callable[[], Feed | Sink]] = {
+            **{f"feed {name}": partial(build_feed, name, settings, environ) for name in settings.feeds},
+            **{f"sink {name}": partial(build_sink, name, settings, environ) for name in settings.sinks},
+        }
+        troubles = await asyncio.gather(*(_tried(make, seconds) for make in makers.values()))
+        return dict(zip(makers, troubles, strict=True))
+    finally:
+        if lock is not None:
+            lock.release()
 
 
-async def _tried(each: Feed | Sink, seconds: float) -> str | None:
+async def _tried(make: Callable[[], Feed | Sink], seconds: float) -> str | None:
+    try:
+        outside = make()
+    except SettingsError as problem:
+        return str(problem)
     try:
         async with asyncio.timeout(seconds):
-            await each.start()
+            await outside.start()
     except TimeoutError:
         return f"it has not started within {seconds:g} s; check its address and the network"
     except (FeedTroubleError, DeliveryError) as trouble:
         return str(trouble)
     finally:
-        await asyncio.wait({asyncio.ensure_future(each.stop())}, timeout=STOP_SECONDS)
+        await asyncio.wait({asyncio.ensure_future(outside.stop())}, timeout=STOP_SECONDS)
     return None

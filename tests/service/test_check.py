@@ -19,6 +19,8 @@ from scanner.commands import check as command
 from scanner.service.check import check
 from scanner.service.closings import next_closes
 from scanner.service.connect import try_all
+from scanner.service.store_lock import StoreLock
+from scanner.service.store_trouble import StoreTroubleError
 from scanner.settings import SettingsError, load
 
 if TYPE_CHECKING:
@@ -215,6 +217,8 @@ async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: i
         host = "127.0.0.1"
         port = {silent_server}
         timeout = 60
+        [sinks.hook]
+        type = "webhook"
         [instruments.A]
         feed = "there"
         step = 1
@@ -229,7 +233,22 @@ async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: i
         "feed away": f"{tmp_path}/nowhere: there is no such folder; check path",
         "sink file": None,
         "sink broker": "it has not started within 0.5 s; check its address and the network",
+        "sink hook": "sinks.hook.url: this secret is not there; give it as CLOSEWATCH_SINKS__HOOK__URL in the "
+        "environment, or in the file sinks.hook.url of the secrets folder",
     }
+    assert not (tmp_path / "closewatch.db.lock").exists()
+
+
+async def test_connecting_leaves_a_running_station_alone(tmp_path: Path) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text('[sinks.file]\ntype = "jsonl"\npath = "events.jsonl"', encoding="utf-8")
+    settings = load(config, {})
+    running = StoreLock(settings.store_path)
+    with pytest.raises(StoreTroubleError, match=r"another closewatch .* is using this store; stop it first"):
+        await try_all(settings, {})
+    assert not (tmp_path / "events.jsonl").exists()
+    running.release()
+    assert await try_all(settings, {}) == {"sink file": None}
 
 
 @pytest.fixture

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
-from typing import Any, Literal, TypedDict
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+from urllib.parse import quote
+
+from typing_extensions import TypedDict  # the standard one tells too little about itself before Python 3.12
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 Direction = Literal["long", "short"]
 EntryStyle = Literal["early", "break", "average"]
@@ -22,6 +29,28 @@ Kind = Literal[
     "station.watching",
 ]
 """What happened; the CloudEvents type is this behind ``closewatch.``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a text of an event is written, in the keywords of JSON Schema; the published contract takes it from here."""
+
+    pattern: str
+    format: str = ""
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:  # noqa: ANN401 - a schema of pydantic, which is not imported here
+        """Say it to whoever makes a JSON Schema of the types below."""
+        return handler(schema) | {"pattern": self.pattern} | ({"format": self.format} if self.format else {})
+
+
+DecimalText = Annotated[str, Form(r"^-?(0|[1-9][0-9]*)(\.[0-9]+)?$")]
+"""A number as a decimal string, never with an exponent; a price at the instrument's step."""
+MomentText = Annotated[str, Form("Z$", "date-time")]
+"""RFC 3339, in UTC."""
+CurrencyText = Annotated[str, Form("^([A-Z]{3})?$")]
+"""ISO 4217; empty where it is not known."""
+TimeframeText = Annotated[str, Form("^[1-9][0-9]*[mhdw]$")]
+EventIdText = Annotated[str, Form("^[0-9a-f]{32}$")]
 
 
 class Measure(TypedDict):
@@ -40,17 +69,17 @@ class Measure(TypedDict):
 class PlaceFound(Measure):
     """A place looked at; ``price`` is where it lies, null where none was found."""
 
-    price: str | None
+    price: DecimalText | None
 
 
 class Entry(TypedDict):
     """One of the three ways in: price, risk and objectives as decimal strings at the instrument's step."""
 
-    price: str | None
-    risk: str | None
-    objectives: list[str]
-    room: str | None
-    size: str | None
+    price: DecimalText | None
+    risk: DecimalText | None
+    objectives: list[DecimalText]
+    room: DecimalText | None
+    size: DecimalText | None
     size_reason: str
     reason: str
 
@@ -59,12 +88,12 @@ class Entry(TypedDict):
 Levels = TypedDict(
     "Levels",
     {
-        "early": str | None,
-        "break": str | None,
-        "average": str | None,
-        "stop": str,
-        "objectives": list[str],
-        "obstacle": str | None,
+        "early": DecimalText | None,
+        "break": DecimalText | None,
+        "average": DecimalText | None,
+        "stop": DecimalText,
+        "objectives": list[DecimalText],
+        "obstacle": DecimalText | None,
     },
 )
 """The levels of a setup, decimal strings at the instrument's step; null where a level does not apply.
@@ -89,14 +118,14 @@ class SetupData(TypedDict):
     """
 
     instrument: str
-    timeframe: str
+    timeframe: TimeframeText
     setup: str
     direction: Direction
-    bar_open: str
-    bar_close: str
-    close: str
-    step: str
-    currency: str
+    bar_open: MomentText
+    bar_close: MomentText
+    close: DecimalText
+    step: DecimalText
+    currency: CurrencyText
     place: Place
     rules: dict[str, Measure]
     places: dict[str, PlaceFound]
@@ -108,7 +137,7 @@ class SetupData(TypedDict):
     entry_style: EntryStyle
     entries: dict[str, Entry]
     exit_plan: ExitPlan
-    size: str | None
+    size: DecimalText | None
     size_reason: str
 
 
@@ -116,12 +145,12 @@ class WithdrawnData(TypedDict):
     """A setup said earlier that no longer stands because the feed restated a bar; ``withdraws`` is its event's id."""
 
     instrument: str
-    timeframe: str
+    timeframe: TimeframeText
     setup: str
     direction: Direction
-    bar_open: str
-    bar_close: str
-    withdraws: str
+    bar_open: MomentText
+    bar_close: MomentText
+    withdraws: EventIdText
     reason: str
 
 
@@ -129,9 +158,9 @@ class SeriesData(TypedDict):
     """A series put on hold (``series.held``) or warm again (``series.resumed``); ``ready_after`` counts bars."""
 
     instrument: str
-    timeframe: str
-    bar_open: str
-    bar_close: str
+    timeframe: TimeframeText
+    bar_open: MomentText
+    bar_close: MomentText
     reason: str
     ready_after: int
 
@@ -141,7 +170,7 @@ class FeedData(TypedDict):
 
     feed: str
     series: list[str]
-    since: str
+    since: MomentText
     caught_up: int
     reason: str
 
@@ -160,6 +189,10 @@ class StationData(TypedDict):
 def event_id(*about: str) -> str:
     """Give the id of what is said: the same facts give the same id, so that saying it twice is recognisable."""
     return sha256("\x1f".join(about).encode()).hexdigest()[:32]
+
+
+_FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
+"""What no attribute of an event may hold (CloudEvents 1.0, type system, String); it is written as in a URL."""
 
 
 def rfc3339(nanoseconds: int) -> str:
@@ -194,7 +227,7 @@ class Event:
             "id": self.id,
             "source": self.source,
             "type": f"closewatch.{self.kind}",
-            "subject": self.subject,
+            "subject": _FORBIDDEN.sub(lambda found: quote(found[0], errors="surrogatepass"), self.subject),
             "time": rfc3339(self.time),
             "datacontenttype": "application/json",
         }

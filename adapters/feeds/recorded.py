@@ -1,19 +1,64 @@
-"""The feed ``recorded``: bars from files."""
+"""The feed ``recorded``: bars from files, all at once for a replay, or played at a chosen pace as if they were live."""
 
 from __future__ import annotations
 
+import asyncio
+from datetime import UTC, datetime
+from pathlib import Path  # noqa: TC003 - pydantic reads it when it runs
 from typing import TYPE_CHECKING, Literal
 
-from adapters.feeds.bar_files import Recording, recordings
+import numpy as np
+from pydantic import Field, field_validator
+
+from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings
 from adapters.feeds.files_trouble import ReadingOptions
+from adapters.feeds.settings import FeedSettings
+from scanner.clocks import SECOND, PacedClock
+from scanner.market.bars import NO_TIME, RawBars
+from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
+
+    from scanner.ports import Want
+
+DAY = 86_400 * SECOND
+
+
+class RecordedSettings(FeedSettings):
+    """Which files to play, from when on, and how fast."""
+
+    path: Path = Field(description="A file of bars or a folder of them; relative to the configuration.")
+    pace: float = Field(3_600.0, gt=0, description="Seconds of the recording that pass in one second.")
+    begin: str | None = Field(
+        None,
+        description="From when on to play, RFC 3339; what came before is history. By default the last day.",
+    )
+    tz: str = Field("UTC", description="Time zone of times that name none.")
+    stamp: Literal["open", "close"] = Field("open", description="Whether a bar's time is its open or its close.")
+    time_format: str | None = Field(None, description="How times are written, where they are in no standard form.")
+
+    @field_validator("begin")
+    @classmethod
+    def _begin_is_a_time(cls, value: str | None) -> str | None:
+        if value is not None and datetime.fromisoformat(value).tzinfo is None:
+            raise ValueError("begin needs a time zone, as in 2024-06-03T13:30:00Z")
+        return value
 
 
 class RecordedFeed:
-    """Bars that were recorded in files, to be replayed."""
+    """Bars that were recorded in files. ``clock`` is the time that is played, known once the feed has started."""
+
+    Settings = RecordedSettings
+    batch = 100_000
+    arrived: asyncio.Event | None = None
+
+    def __init__(self, settings: RecordedSettings) -> None:
+        self.settings = settings
+        self.clock: PacedClock | None = None
+        self.end = 0
+        """When the recording is over: the last stamp in it."""
+        self._bars: dict[str, RawBars] = {}
 
     @classmethod
     def recordings(
@@ -31,3 +76,54 @@ class RecordedFeed:
         those in all. Raises adapters.feeds.bar_files.UnreadableFileError, a ValueError.
         """
         return recordings(paths, ReadingOptions(tz, stamp, time_format), on_progress)
+
+    def read(self) -> None:
+        """Read the files and begin to play; FeedTroubleError where they cannot be read."""
+        told = self.settings
+        try:
+            for recording in recordings([told.path], ReadingOptions(told.tz, told.stamp, told.time_format)):
+                self._bars[recording.symbol] = _joined(list(recording.bars))
+        except UnreadableFileError as problem:
+            raise FeedTroubleError(str(problem)) from problem
+        self.end = max((int(bars.stamp.max()) for bars in self._bars.values() if len(bars)), default=0)
+        begin = self.end - DAY
+        if told.begin is not None:
+            begin = int(datetime.fromisoformat(told.begin).astimezone(UTC).timestamp()) * SECOND
+        self.clock = PacedClock(begin, told.pace)
+
+    async def start(self) -> None:
+        """Read the files, unless they were read already."""
+        if self.clock is None:
+            await asyncio.to_thread(self.read)
+
+    async def stop(self) -> None:
+        """Stop; there is nothing to let go of."""
+
+    async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
+        """Give what of the recording has come by the time that is played."""
+        if self.clock is None:
+            raise FeedTroubleError(f"{self.settings.path} was not read yet; start the feed first")
+        now = self.clock.now()
+        return [Answer(want, self._until(want, now)) for want in wants if want.symbol in self._bars]
+
+    def _until(self, want: Want, now: int) -> RawBars:
+        bars = self._bars[want.symbol]
+        since = NO_TIME if want.since is None else want.since - (DAY if bars.stamp_kind == "date" else 0)
+        return bars.where((bars.stamp >= since) & (bars.stamp <= now))
+
+
+def _joined(parts: Sequence[RawBars]) -> RawBars:
+    if len(parts) == 1:
+        return parts[0]
+    return RawBars(
+        np.concatenate([part.stamp for part in parts]),
+        np.concatenate([part.open for part in parts]),
+        np.concatenate([part.high for part in parts]),
+        np.concatenate([part.low for part in parts]),
+        np.concatenate([part.close for part in parts]),
+        np.concatenate([part.volume for part in parts]),
+        np.concatenate([part.row for part in parts]),
+        parts[0].source,
+        parts[0].stamp_kind,
+        {row: what for part in parts for row, what in part.unreadable.items()},
+    )

@@ -41,6 +41,23 @@ class RawBars:
         """Count the rows."""
         return len(self.stamp)
 
+    def where(self, wanted: NDArray[np.bool_]) -> RawBars:
+        """Take some of the rows, by a mask."""
+        if wanted.all():
+            return self
+        return RawBars(
+            self.stamp[wanted],
+            self.open[wanted],
+            self.high[wanted],
+            self.low[wanted],
+            self.close[wanted],
+            self.volume[wanted],
+            self.row[wanted],
+            self.source,
+            self.stamp_kind,
+            self.unreadable,
+        )
+
     def blocks(self, size: int) -> Iterator[RawBars]:
         """Give the rows in blocks of at most ``size``, as views."""
         for start in range(0, len(self), size):

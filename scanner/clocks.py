@@ -1,0 +1,63 @@
+"""Clocks: the wall's, and one that runs through a recording at a chosen pace."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+SECOND = 1_000_000_000
+
+
+class Clock(Protocol):
+    """Tells the time in nanoseconds since 1970 UTC, and waits."""
+
+    def now(self) -> int:
+        """Give the time."""
+
+    def wall_time(self, moment: int) -> float:
+        """Give the wall's time, in seconds since 1970 UTC, at which this clock will show ``moment``."""
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait so many seconds of this clock."""
+
+
+class WallClock:
+    """The time that everybody has."""
+
+    def now(self) -> int:
+        """Give the time."""
+        return time.time_ns()
+
+    def wall_time(self, moment: int) -> float:
+        """Give the same moment in seconds."""
+        return moment / SECOND
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait."""
+        await asyncio.sleep(seconds)
+
+
+class PacedClock:
+    """A clock that shows ``start`` when it is made and then runs ``pace`` times as fast as ``wall``."""
+
+    def __init__(self, start: int, pace: float, wall: Callable[[], int] = time.time_ns) -> None:
+        self.start = start
+        self.pace = pace
+        self._begun = wall()
+        self._wall = wall
+
+    def now(self) -> int:
+        """Give the time that is played."""
+        return self.start + round((self._wall() - self._begun) * self.pace)
+
+    def wall_time(self, moment: int) -> float:
+        """Give when a moment will have been reached."""
+        return (self._begun + (moment - self.start) / self.pace) / SECOND
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait so many seconds of the time that is played."""
+        await asyncio.sleep(seconds / self.pace)

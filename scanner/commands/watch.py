@@ -1,0 +1,122 @@
+"""``closewatch watch``: one process that watches a list unattended."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import signal
+import sys
+from functools import partial
+from typing import TYPE_CHECKING
+
+import structlog
+
+from scanner import settings as configuration
+from scanner.analysis import kernel
+from scanner.clocks import SECOND, WallClock
+from scanner.commands import output
+from scanner.ports import DeliveryError, FeedTroubleError
+from scanner.service.delivery import Delivery
+from scanner.service.outside import build_feed, build_sink
+from scanner.service.station import Station
+from scanner.service.store import Store
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from scanner.clocks import Clock
+    from scanner.events import Event
+    from scanner.ports import Feed, Sink
+    from scanner.settings import Settings
+
+
+def set_up_logging() -> None:
+    """Log lines for people on a terminal, JSON lines elsewhere; both to stderr."""
+    terminal = sys.stderr.isatty()
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.dev.ConsoleRenderer() if terminal else structlog.processors.JSONRenderer(),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
+def print_event(event: Event) -> None:
+    """Print one event as a line of JSON."""
+    sys.stdout.write(event.to_json() + "\n")
+    sys.stdout.flush()
+
+
+def run(path: Path) -> None:
+    """Watch until told to stop by Ctrl-C or SIGTERM."""
+    set_up_logging()
+    output.announce_compiling(needed=kernel.needs_compiling())
+    settings = configuration.load(path)
+    feeds = {name: build_feed(name, settings) for name in settings.feeds}
+    sinks = {name: build_sink(name, settings) for name in settings.sinks}
+    clock = _clock(feeds)
+    with Store.open(settings.store_path, clock.now) as store:
+        asyncio.run(_watch(settings, store, feeds, sinks, clock))
+
+
+def _clock(feeds: dict[str, Feed]) -> Clock:
+    """Take the clock of a recording that is played, else the wall's."""
+    for feed in feeds.values():
+        read = getattr(feed, "read", None)
+        if read is not None:
+            if len(feeds) > 1:
+                raise configuration.SettingsError("a recording is played by a clock of its own: give it no other feed")
+            try:
+                read()
+            except FeedTroubleError as problem:
+                raise configuration.SettingsError(str(problem)) from problem
+            clock: Clock = feed.clock  # type: ignore[attr-defined]  # whoever can be read has one
+            return clock
+    return WallClock()
+
+
+async def _watch(
+    settings: Settings, store: Store, feeds: dict[str, Feed], sinks: dict[str, Sink], clock: Clock
+) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for each in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(each, stop.set)
+    delivery = Delivery(
+        store,
+        sinks,
+        clock=clock.now,
+        sleep=clock.sleep,
+        random=random.random,
+        quiet=settings.quiet,
+        stale_after=settings.station.stale_after,
+        tell=partial(structlog.get_logger("closewatch").warning, "delivery"),
+    )
+    for name, sink in sinks.items():
+        try:
+            await sink.start()
+        except DeliveryError as problem:
+            structlog.get_logger("closewatch").warning("sink does not answer yet", sink=name, problem=str(problem))
+    on_event = print_event if not sinks else lambda _: None
+    station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
+    ending = asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop))
+    try:
+        await station.run(stop)
+    finally:
+        ending.cancel()
+        for sink in sinks.values():
+            await sink.stop()
+
+
+async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Clock, stop: asyncio.Event) -> None:
+    """Stop once a recording has been played to its end."""
+    ends = [end for feed in feeds.values() if (end := getattr(feed, "end", None))]
+    if not ends:
+        return
+    longest = max((group.timetable.timeframe.nanoseconds for group in station.groups), default=0)
+    await clock.sleep((max(ends) + longest - clock.now()) / SECOND + 10)
+    for intake in station.intakes.values():
+        await intake.rest()
+    stop.set()

@@ -1,0 +1,332 @@
+"""The desk: what arrives from the feeds goes through the pipelines, and what they say is committed with it.
+
+One call, one transaction: bars, engine states, events and their deliveries are kept together or not at all.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.events import Event, event_id, rfc3339
+from scanner.market.bars import NO_TIME, Bars, RawBars
+from scanner.market.guard import NOTED
+from scanner.pipeline import Pipeline
+from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from scanner.events import WithdrawnData
+    from scanner.market.guard import Note
+    from scanner.service.store import Store
+    from scanner.settings import Watched
+    from scanner.trade.size import Account
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """Rows that a feed gave for an instrument of the list."""
+
+    instrument: str
+    raw: RawBars
+
+
+@dataclass(slots=True)
+class Taken:
+    """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes."""
+
+    bars: int = 0
+    events: list[Event] = field(default_factory=list)
+    stale: list[Event] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    refused: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass(slots=True)
+class _Work:
+    """What one call collects for its transaction."""
+
+    updates: list[SeriesUpdate] = field(default_factory=list)
+    rewrites: list[Rewrite] = field(default_factory=list)
+    said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
+
+
+class Desk:
+    """Keeps a pipeline for each instrument watched, and commits what comes of each arrival."""
+
+    def __init__(
+        self,
+        watched: Sequence[Watched],
+        account: Account,
+        store: Store,
+        *,
+        route: Callable[[Event], Sequence[str]],
+        stale_after: int,
+        record: bool,
+    ) -> None:
+        self.watched: Mapping[str, Watched] = {each.instrument.symbol: each for each in watched}
+        self.account = account
+        self.store = store
+        self.route = route
+        self.stale_after = stale_after
+        self.record = record
+        self.pipelines: dict[str, Pipeline] = {}
+        self.last: dict[str, Bars] = {}
+        """The last bar of each instrument's base timeframe, as a slice of one; empty where there is none."""
+
+    def load(self, names: Sequence[str] | None = None) -> list[str]:
+        """Bring pipelines to where the store left them, all or some; name those that must begin anew.
+
+        One begins anew where the store does not know it, or knows it with other timeframes.
+        """
+        names = list(self.watched if names is None else names)
+        keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
+        most = max((each.rules.history for each in self.watched.values()), default=0)
+        stored = {found.key: found for found in self.store.bars.load(keys, most)}
+        anew = []
+        for name in names:
+            base = stored.get(self._base(name))
+            pipeline = self._fresh(name)
+            bars = {
+                timeframe: stored[key].bars
+                for timeframe in self._timeframes(name)
+                if (key := SeriesKey(name, timeframe)) in stored
+            }
+            if base is None or not base.state:
+                anew.append(name)
+            else:
+                try:
+                    pipeline.restore(base.state, bars)
+                except ValueError:
+                    anew.append(name)
+                    pipeline = self._fresh(name)
+            self.pipelines[name] = pipeline
+            self.last[name] = base.bars[-1:] if base is not None and base.state else Bars.of([])
+        return anew
+
+    def _fresh(self, name: str) -> Pipeline:
+        each = self.watched[name]
+        return Pipeline(
+            each.instrument,
+            each.calendar,
+            each.base,
+            each.timeframes,
+            rules=each.rules,
+            account=self.account,
+            adjustments=each.adjustments,
+        )
+
+    def _base(self, name: str) -> SeriesKey:
+        return SeriesKey(name, self.watched[name].base.name)
+
+    def _timeframes(self, name: str) -> list[str]:
+        each = self.watched[name]
+        return list(dict.fromkeys([each.base.name, *(timeframe.name for timeframe in each.timeframes)]))
+
+    def since(self, name: str) -> int | None:
+        """From which opening on to ask the feed: the last bar's, so that it is seen if it was restated."""
+        last = self.last[name]
+        return int(last.open_time[0]) if len(last) else None
+
+    def last_close(self, name: str) -> int | None:
+        """When the last bar of an instrument closed."""
+        last = self.last[name]
+        return int(last.close_time[0]) if len(last) else None
+
+    def take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
+        """Take in what arrived and commit all of it; bars that are still open at ``now`` are left for later.
+
+        StoreTroubleError where it cannot be kept: then everything is as before the call.
+        """
+        taken, work = Taken(), _Work()
+        names = list(dict.fromkeys(arrival.instrument for arrival in arrivals))
+        for arrival in arrivals:
+            self._take_one(arrival, now, taken, work)
+        said = [Said(event, self._sinks(event, now), key) for event, key in work.said]
+        sent = [Sent(self._base(each.instrument), each.raw) for each in arrivals] if self.record else []
+        try:
+            new = self.store.commit(Batch(work.updates, work.rewrites, said, sent))
+        except (StoreTroubleError, ValueError):
+            self.load(names)
+            raise
+        for event in new:
+            (taken.stale if self._stale(event, now) else taken.events).append(event)
+        return taken
+
+    def _sinks(self, event: Event, now: int) -> Sequence[str]:
+        return () if self._stale(event, now) else self.route(event)
+
+    def _stale(self, event: Event, now: int) -> bool:
+        """Whether a setup was found so long after its bar that it is no news: it is kept and not sent."""
+        if event.kind != "setup.qualified":
+            return False
+        length = self._length(event.data["instrument"], event.data["timeframe"])
+        return now - event.time > self.stale_after * length
+
+    def _length(self, name: str, timeframe: str) -> int:
+        return next(each.nanoseconds for each in self.watched[name].timeframes if each.name == timeframe)
+
+    def _take_one(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> None:
+        name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
+        raw = self._closed(pipeline, arrival.raw, now)
+        seen, fresh = self._seen(name, pipeline, raw)
+        if len(seen):
+            since = self._first_restated(name, seen)
+            if since is not None:
+                self._restate(name, seen, since, work)
+                pipeline = self.pipelines[name]
+        checked = pipeline.check(fresh)
+        taken.notes += checked.notes
+        for reason, count in checked.counts.items():
+            if reason not in NOTED:
+                taken.refused[reason] += count
+        taken.bars += len(checked.bars)
+        self._run(name, pipeline, checked.bars, now, work)
+
+    def _run(self, name: str, pipeline: Pipeline, bars: Bars, now: int, work: _Work) -> None:
+        """Take checked bars in, and collect what is to be kept."""
+        base = self._base(name)
+        kept = {base: [bars]} if len(bars) else {}
+        for lane, own in [*pipeline.lanes_of(bars), *pipeline.closed_by(now)]:
+            if not len(own):
+                continue
+            key = SeriesKey(name, lane.timeframe.name)
+            if key != base:
+                kept.setdefault(key, []).append(own)
+            work.said += [(event, key) for event in lane.engine.events(own)]
+        if not kept:
+            return
+        state = pipeline.snapshot()
+        kept.setdefault(base, [])
+        merged = {update.key: update for update in work.updates}
+        for key, parts in kept.items():
+            before = merged.get(key)
+            joined = Bars.joined([*([before.bars] if before else []), *parts])
+            merged[key] = SeriesUpdate(key, joined, state if key == base else b"")
+        work.updates[:] = merged.values()
+        if len(bars):
+            self.last[name] = bars[-1:]
+
+    def _closed(self, pipeline: Pipeline, raw: RawBars, now: int) -> RawBars:
+        """Leave out the bars that are still open."""
+        readable = raw.stamp != NO_TIME
+        stamps = np.where(readable, raw.stamp, now)
+        _, closes, aligned = pipeline.guard.timetable.spans(stamps, raw.stamp_kind)
+        return raw.where(~readable | ~aligned | (closes <= now))
+
+    def _seen(self, name: str, pipeline: Pipeline, raw: RawBars) -> tuple[RawBars, RawBars]:
+        """Part the rows into those about bars taken in before, and new ones."""
+        last = self.last[name]
+        if not len(last) or not len(raw):
+            return raw.where(np.zeros(len(raw), dtype=np.bool_)), raw
+        readable = raw.stamp != NO_TIME
+        stamps = np.where(readable, raw.stamp, last.open_time[0])
+        opens, _, _ = pipeline.guard.timetable.spans(stamps, raw.stamp_kind)
+        before = readable & (opens <= last.open_time[0])
+        return raw.where(before), raw.where(~before)
+
+    def _first_restated(self, name: str, seen: RawBars) -> int | None:
+        """Find the close of the first bar that the feed now gives another value; None where all are as before."""
+        fresh = self._fresh(name)
+        bars = fresh.check(seen).bars
+        if not len(bars):
+            return None
+        last = self.last[name]
+        if len(bars) == 1 and bars.open_time[0] == last.open_time[0]:
+            known = last
+        else:
+            (stored,) = self.store.bars.load([self._base(name)])
+            known = stored.bars
+        where = np.searchsorted(known.open_time, bars.open_time)
+        for i, j in enumerate(where.tolist()):
+            if (
+                j < len(known)
+                and known.open_time[j] == bars.open_time[i]
+                and not _same(bars[i : i + 1], known[j : j + 1])
+            ):
+                return int(known.close_time[j])
+        return None
+
+    def _restate(self, name: str, seen: RawBars, since: int, work: _Work) -> None:
+        """Run the series again with what the feed says now, from the first stored bar on.
+
+        What was said and still stands is not said again; what does not stand any more is withdrawn.
+        """
+        base = self._base(name)
+        (stored,) = self.store.bars.load([base])
+        pipeline = self._fresh(name)
+        corrected = self._fresh(name).check(seen).bars
+        bars = _overlaid(stored.bars, corrected)
+        checked = pipeline.check(
+            RawBars(
+                bars.open_time,
+                bars.open,
+                bars.high,
+                bars.low,
+                bars.close,
+                bars.volume,
+                np.zeros(len(bars), dtype=np.int64),
+                name,
+            )
+        ).bars
+        found: dict[str, tuple[Event, SeriesKey]] = {}
+        rewritten: dict[SeriesKey, Bars] = {base: checked}
+        for lane, own in pipeline.lanes_of(checked):
+            key = SeriesKey(name, lane.timeframe.name)
+            rewritten[key] = own
+            found |= {event.id: (event, key) for event in lane.engine.events(own) if event.time >= since}
+        state = pipeline.snapshot()
+        for key, own in rewritten.items():
+            end = own[int(np.searchsorted(own.close_time, since)) :]
+            work.rewrites.append(Rewrite(key, since, end, state if key == base else b""))
+            withdrawn = {event.data["withdraws"] for event in self._said(key, since, "setup.withdrawn")}
+            for said in self._said(key, since, "setup.qualified"):
+                if said.id not in found and said.id not in withdrawn:
+                    work.said.append((_withdrawal(said), key))
+        work.said += found.values()
+        self.pipelines[name] = pipeline
+        self.last[name] = checked[-1:]
+
+    def _said(self, key: SeriesKey, since: int, kind: str) -> list[Event]:
+        return [kept.event for kept in self.store.events.find(series=key, since=since) if kept.event.kind == kind]
+
+
+def _same(one: Bars, other: Bars) -> bool:
+    return all(
+        np.array_equal(a, b, equal_nan=True) for a, b in zip(one.columns()[2:], other.columns()[2:], strict=True)
+    )
+
+
+def _overlaid(bars: Bars, corrected: Bars) -> Bars:
+    """Replace the bars that were corrected."""
+    where = np.searchsorted(bars.open_time, corrected.open_time)
+    there = (where < len(bars)) & (bars.open_time[np.minimum(where, len(bars) - 1)] == corrected.open_time)
+    columns = [column.copy() for column in bars.columns()]
+    for column, right in zip(columns, corrected.columns(), strict=True):
+        column[where[there]] = right[there]
+    return Bars(*columns)
+
+
+def _withdrawal(said: Event) -> Event:
+    data: WithdrawnData = {
+        "instrument": said.data["instrument"],
+        "timeframe": said.data["timeframe"],
+        "setup": said.data["setup"],
+        "direction": said.data["direction"],
+        "bar_open": said.data["bar_open"],
+        "bar_close": said.data["bar_close"],
+        "withdraws": said.id,
+        "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} does not stand",
+    }
+    return Event(
+        "setup.withdrawn",
+        event_id("setup.withdrawn", said.id),
+        said.time,
+        said.subject,
+        data,
+        thread=said.thread or said.id,
+    )

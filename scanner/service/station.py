@@ -1,0 +1,296 @@
+"""The station: one running watcher. Wakes at bar closes, takes in what the feeds have, and tells what it finds."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections import Counter
+from contextlib import suppress
+from datetime import UTC
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import structlog
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+from scanner.events import Event, event_id, rfc3339
+from scanner.ports import FeedTroubleError
+from scanner.service.desk import Desk
+from scanner.service.intake import Ask, Intake, Manners
+from scanner.service.routing import sinks_for
+from scanner.service.schedule import BarCloseTrigger, Due, groups_of
+from scanner.service.store import Batch, Said
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from scanner.clocks import Clock
+    from scanner.events import StationData
+    from scanner.ports import Feed
+    from scanner.service.delivery import Delivery
+    from scanner.service.desk import Arrival
+    from scanner.service.schedule import Group
+    from scanner.service.store import Store
+    from scanner.settings import Settings, Watched
+
+CATCH_UP = 20.0
+"""Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""
+
+NAMED = 50
+"""Setups or troubles that a summary names; beyond them it counts."""
+
+
+class Station:
+    """Watches what the settings list. Everything from outside comes by the constructor."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        feeds: Mapping[str, Feed],
+        *,
+        clock: Clock,
+        delivery: Delivery | None = None,
+        on_event: Callable[[Event], None] = lambda _: None,
+        chance: Callable[[], float] = random.random,
+    ) -> None:
+        self.settings = settings
+        self.store = store
+        self.feeds = feeds
+        self.clock = clock
+        self.delivery = delivery
+        self.on_event = on_event
+        self.chance = chance
+        self.log = structlog.get_logger("closewatch").bind(station=settings.station.name)
+        self.watched: list[Watched] = settings.watched()
+        self.groups: list[Group] = groups_of(self.watched)
+        self.desk = self._make_desk()
+        self.intakes: dict[str, Intake] = {}
+        self.dues: dict[str, Due] = {}
+        self.counts: Counter[str] = Counter()
+        self.troubles: list[str] = []
+        self.ready = False
+        self._taking = asyncio.Lock()
+        self._scheduler = AsyncIOScheduler(timezone=UTC)
+        self._found: list[Event] = []
+
+    def _make_desk(self) -> Desk:
+        station = self.settings.station
+        return Desk(
+            self.watched,
+            self.settings.account,
+            self.store,
+            route=self.route,
+            stale_after=station.stale_after,
+            record=station.record,
+        )
+
+    def route(self, event: Event) -> Sequence[str]:
+        """Say which sinks an event goes to."""
+        groups = {each.instrument.symbol: each.group for each in self.watched}
+        return sinks_for(event, groups, self.settings.routes, list(self.settings.sinks))
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Watch until told to stop."""
+        anew = await asyncio.to_thread(self.desk.load)
+        self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
+        delivering = asyncio.create_task(self.delivery.run(stop)) if self.delivery is not None else None
+        listening: list[asyncio.Task[None]] = []
+        try:
+            await self._start_feeds()
+            await self._catch_up()
+            self._schedule()
+            listening = [asyncio.create_task(self._listen(name)) for name in self.feeds]
+            self.ready = True
+            self.log.info("watching", groups=[group.name for group in self.groups])
+            await stop.wait()
+        finally:
+            self.ready = False
+            if self._scheduler.running:
+                self._scheduler.shutdown(wait=False)
+            for task in listening:
+                task.cancel()
+            await asyncio.gather(*listening, return_exceptions=True)
+            for intake in self.intakes.values():
+                await intake.stop()
+            async with self._taking:  # a batch that is being kept is kept whole
+                pass
+            for name, feed in self.feeds.items():
+                try:
+                    async with asyncio.timeout(1):
+                        await feed.stop()
+                except (TimeoutError, FeedTroubleError) as problem:
+                    self.log.warning("feed did not stop", feed=name, problem=str(problem))
+            if delivering is not None:
+                with suppress(asyncio.CancelledError):
+                    await delivering
+            self.log.info("stopped", bars=self.counts["bars"])
+
+    async def _start_feeds(self) -> None:
+        for name, feed in self.feeds.items():
+            self.intakes[name] = Intake(
+                name,
+                feed,
+                self._manners(name),
+                clock=self.clock,
+                chance=self.chance,
+                take=self.take,
+                say=self.say,
+                since=self.desk.since,
+                last_close=self.desk.last_close,
+            )
+        await asyncio.gather(*(self._start_feed(name) for name in self.feeds))
+
+    async def _start_feed(self, name: str) -> None:
+        try:
+            await self.feeds[name].start()
+        except FeedTroubleError as problem:
+            # It is asked all the same, and is late if it does not answer.
+            self._note(f"feed {name}: {problem}")
+
+    def _manners(self, name: str) -> Manners:
+        told = getattr(self.feeds[name], "settings", None)
+        plain = Manners()
+        return Manners(
+            settle=getattr(told, "settle", plain.settle),
+            patience=getattr(told, "patience", plain.patience),
+            at_once=getattr(told, "at_once", plain.at_once),
+            requests_per_minute=getattr(told, "requests_per_minute", plain.requests_per_minute),
+        )
+
+    async def _catch_up(self) -> None:
+        """Ask for all that closed while nobody was watching, and sum it up in one event."""
+        now = self.clock.now()
+        for group in self.groups:
+            last = group.timetable.closes_between(now - 40 * group.timetable.timeframe.nanoseconds, now)[1]
+            close = int(last[-1]) if len(last) else 0
+            self.dues[group.name] = Due(group.timetable, now)
+            if group.feed in self.intakes:
+                self.intakes[group.feed].ask(self._asks(group, close))
+        # One round of asking is waited for; what is not there yet goes on being asked for behind the watching.
+        rounds = [
+            asyncio.create_task(self.intakes[name].first_round()) for name in {group.feed for group in self.groups}
+        ]
+        _, slow = await asyncio.wait(rounds, timeout=CATCH_UP)
+        for task in slow:
+            task.cancel()
+        setups = [event for event in self._found if event.kind == "setup.qualified"]
+        if self.counts["bars"]:
+            reason = f"{self.counts['bars']:,} bars were caught up, up to {rfc3339(now)}"
+            await self.say(self._about_station("station.caught_up", reason, now, setups))
+        self._found.clear()
+
+    def _asks(self, group: Group, close: int) -> list[Ask]:
+        symbols = {each.instrument.symbol: each.symbol for each in self.watched}
+        timeframe = group.timetable.timeframe.name
+        return [Ask(name, symbols[name], timeframe, close) for name in group.instruments]
+
+    def _schedule(self) -> None:
+        for group in self.groups:
+            self._scheduler.add_job(
+                self._close,
+                BarCloseTrigger(self.dues[group.name], self._manners(group.feed).settle, self.clock),
+                args=[group],
+                id=group.name,
+                coalesce=True,
+                max_instances=1,
+                misfire_grace_time=None,
+            )
+        if self.settings.station.summary_at is not None:
+            self._scheduler.add_job(self._daily, _daily_trigger(self.settings), id="daily summary")
+        self._scheduler.start()
+
+    async def _close(self, group: Group) -> None:
+        """See to the closes of a group that have come: several after a sleep or a jump of the clock."""
+        closes = self.dues[group.name].take(self.clock.now())
+        if closes and group.feed in self.intakes:
+            self.log.debug("bar close", group=group.name, close=rfc3339(closes[-1]), closes=len(closes))
+            self.intakes[group.feed].ask(self._asks(group, closes[-1]))
+
+    async def _listen(self, name: str) -> None:
+        """Ask a feed that is pushed to as soon as it has something."""
+        arrived = self.feeds[name].arrived
+        if arrived is None:
+            return
+        while True:
+            await arrived.wait()
+            arrived.clear()
+            now = self.clock.now()
+            for group in self.groups:
+                if group.feed == name:
+                    last = group.timetable.closes_between(now - 3 * group.timetable.timeframe.nanoseconds, now)[1]
+                    if len(last):
+                        self.intakes[name].ask(self._asks(group, int(last[-1])))
+
+    async def take(self, arrivals: Sequence[Arrival]) -> int:
+        """Take in rows and tell what they mean; gives the number of new bars."""
+        async with self._taking:
+            taken = await asyncio.to_thread(self.desk.take, arrivals, self.clock.now())
+        self.counts["bars"] += taken.bars
+        self.counts["refused"] += taken.refused.total()
+        for note in taken.notes:
+            self.log.info("row noted", row=note.text, reason=note.reason, source=note.source)
+        for event in taken.events + taken.stale:
+            self.counts[event.kind] += 1
+            self._found.append(event)
+        for event in taken.events:
+            self.on_event(event)
+        if taken.events and self.delivery is not None:
+            self.delivery.wake()
+        return taken.bars
+
+    async def say(self, event: Event) -> None:
+        """Keep and tell something about a feed or the station itself."""
+        async with self._taking:
+            new = await asyncio.to_thread(self.store.commit, Batch(said=[Said(event, self.route(event))]))
+        for each in new:
+            self.counts[each.kind] += 1
+            if each.kind == "feed.late":
+                self._note(f"feed {each.data['feed']} late: {each.data['reason']}")
+            self.on_event(each)
+        if new and self.delivery is not None:
+            self.delivery.wake()
+
+    def _note(self, trouble: str) -> None:
+        self.log.warning("trouble", trouble=trouble)
+        self.troubles.append(trouble)
+        del self.troubles[:-NAMED]
+
+    async def _daily(self) -> None:
+        """Say that somebody is still watching, and what came of the day."""
+        now = self.clock.now()
+        setups = [event for event in self._found if event.kind == "setup.qualified"]
+        late = [
+            f"feed {name}: {intake.late.reason}" for name, intake in self.intakes.items() if intake.late is not None
+        ]
+        reason = f"still watching: {len(setups)} setups since the last summary"
+        await self.say(self._about_station("station.watching", reason, now, setups, late + self.troubles))
+        self._found.clear()
+        self.troubles.clear()
+
+    def _about_station(
+        self, kind: str, reason: str, now: int, setups: Sequence[Event], troubles: Sequence[str] = ()
+    ) -> Event:
+        name = self.settings.station.name
+        named = [f"{event.subject} {event.data['direction']} {event.data['bar_close']}" for event in setups[-NAMED:]]
+        data: StationData = {
+            "station": name,
+            "reason": reason,
+            "series": sum(len(each.timeframes) for each in self.watched),
+            "bars": self.counts["bars"],
+            "setups": named,
+            "troubles": list(troubles),
+        }
+        ident = event_id(kind, name, str(now))
+        if kind == "station.caught_up":
+            return Event("station.caught_up", ident, now, name, data)
+        return Event("station.watching", ident, now, name, data)
+
+
+def _daily_trigger(settings: Settings) -> object:
+    from apscheduler.triggers.cron import CronTrigger  # noqa: PLC0415 - only where a summary is wanted
+
+    at = settings.station.summary_at
+    if at is None:
+        raise AssertionError("asked for only where a summary is wanted")
+    return CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(settings.station.zone))

@@ -15,6 +15,7 @@ import numpy as np
 
 from scanner.service.store_packing import Rows, bars_of, by_series, pack, seal, table_of, unpack, unseal
 from scanner.service.store_pages import PAGE_BARS, keep_restated, latest, page_table, write_pages
+from scanner.service.store_trouble import DamagedError
 
 if TYPE_CHECKING:
     import sqlite3
@@ -188,19 +189,22 @@ class BarLog:
         for bucket, wanted in sorted(buckets.items()):
             with self._database.reading() as connection:
                 tails = read_tail(connection, bucket)
-                states = dict(
-                    connection.execute(
-                        "SELECT id, state FROM series WHERE id BETWEEN ? AND ?", (min(wanted), max(wanted))
+                rows = {
+                    number: rest
+                    for number, *rest in connection.execute(
+                        "SELECT id, last_close, bars, state FROM series WHERE id BETWEEN ? AND ?",
+                        (min(wanted), max(wanted)),
                     )
-                )
-                found = [
-                    StoredSeries(
-                        key,
-                        bars_of(latest(connection, number, tails.get(number), last_bars)),
-                        unseal(states[number], f"the state of {'/'.join(key)}"),
-                    )
-                    for number, key in wanted.items()
-                ]
+                }
+                found = []
+                for number, key in wanted.items():
+                    name = "/".join(key)
+                    if number not in rows:
+                        raise DamagedError(f"the series {name} is missing")
+                    last_close, count, state = rows[number]
+                    table = latest(connection, number, tails.get(number), last_bars)
+                    _check_whole(name, table[1], last_close, count if last_bars is None else min(count, last_bars))
+                    found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}")))
             yield from found
 
     def longest_tail(self, *, due: bool = True) -> int | None:
@@ -271,6 +275,12 @@ class BarLog:
                 bucket = number // BUCKET
                 tails = read_tail(connection, bucket)
             yield SeriesKey(instrument, timeframe), bars_of(latest(connection, number, tails.get(number), None))
+
+
+def _check_whole(name: str, closes: Table, last_close: int, count: int) -> None:
+    """Raise DamagedError where bars are not those that the row of their series speaks of."""
+    if len(closes) != count or (count and closes[-1] != last_close) or (closes[1:] <= closes[:-1]).any():
+        raise DamagedError(f"bars of {name} are missing or out of order")
 
 
 def read_tail(connection: sqlite3.Connection, bucket: int) -> dict[int, Table]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from scanner.service.store_lock import StoreLock
-from scanner.service.store_schema import check_present, prepare
+from scanner.service.store_schema import check_present, check_version, prepare
 from scanner.service.store_trouble import DamagedError, StoreTroubleError, trouble
 
 if TYPE_CHECKING:
@@ -57,9 +57,10 @@ class Database:
                 if visiting:
                     check_present(connection, self.path)
                 else:
+                    check_version(connection, self.path)
                     connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
                     connection.execute("PRAGMA journal_mode = WAL")
-                    prepare(connection, self.path)
+                    prepare(connection)
                 for setting, value in (
                     ("synchronous", "FULL"),
                     ("foreign_keys", "ON"),
@@ -123,3 +124,5 @@ class Database:
             raise
         except (sqlite3.Error, DamagedError) as problem:
             raise trouble(self.path, problem) from problem
+        except UnicodeDecodeError as problem:
+            raise trouble(self.path, DamagedError("a text cannot be read")) from problem

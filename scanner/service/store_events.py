@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from scanner.events import Event
+from scanner.service.store_trouble import DamagedError
 
 if TYPE_CHECKING:
     import sqlite3
@@ -115,10 +116,13 @@ class EventLog:
                 "ORDER BY e.number LIMIT ?",
                 (after, not kinds, *kinds, number, number, since, since, limit),
             ).fetchall()
-        return [KeptEvent(number, event_of(rest), said) for number, said, *rest in rows]
+            return [KeptEvent(number, event_of(rest), said) for number, said, *rest in rows]
 
 
 def event_of(columns: Sequence[Any]) -> Event:
-    """Make an event of EVENT_COLUMNS."""
+    """Make an event of EVENT_COLUMNS; DamagedError where its data cannot be read."""
     kind, name, time, subject, data, source, thread = columns
-    return Event(kind, name, time, subject, json.loads(data), source, thread)
+    try:
+        return Event(kind, name, time, subject, json.loads(data), source, thread)
+    except ValueError as problem:
+        raise DamagedError(f"event {name} cannot be read") from problem

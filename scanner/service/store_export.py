@@ -153,7 +153,7 @@ def _export_bars(files: _Files, connection: sqlite3.Connection) -> None:
             **dict(zip(PRICES, bars.columns()[2:], strict=True)),
         }
 
-    everything = ((key.timeframe, len(bars), (key, bars)) for key, bars in BarLog.everything(connection))
+    everything = ((key.timeframe, len(bars), (key, bars)) for key, bars in BarLog.everything(connection) if len(bars))
     for timeframe, group in _gathered(everything):
         files.add(_name("bars", timeframe), columns(group))
 

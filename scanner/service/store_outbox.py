@@ -65,7 +65,7 @@ class Outbox:
                 f"{DELIVERY} {DUE} ORDER BY o.number LIMIT ?",
                 (sink, now, now, limit),
             ).fetchall()
-        return list(map(_delivery, rows))
+            return list(map(_delivery, rows))
 
     def next_try(self, sink: str) -> int | None:
         """Say when the next delivery of a sink is due; None where none waits."""
@@ -107,7 +107,7 @@ class Outbox:
                 f"{DELIVERY} WHERE (? OR o.state IN ({marks})) AND (? IS NULL OR o.sink = ?) ORDER BY o.number LIMIT ?",
                 (not states, *states, sink, sink, limit),
             ).fetchall()
-        return list(map(_delivery, rows))
+            return list(map(_delivery, rows))
 
     def counts(self) -> dict[tuple[str, State], int]:
         """Count the deliveries of each sink in each state."""

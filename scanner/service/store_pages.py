@@ -20,12 +20,15 @@ PAGE_BARS = 256
 
 def latest(connection: sqlite3.Connection, series: int, tail: Table | None, last_bars: int | None) -> Table:
     """Read pages from the last one back until there are, with the tail, ``last_bars`` bars; all of them where None."""
-    parts = [] if tail is None else [tail]
+    parts, following = [] if tail is None else [tail], None
     lacking = np.inf if last_bars is None else last_bars - (0 if tail is None else tail.shape[1])
     if lacking > 0:
         for number, data in connection.execute(
             "SELECT number, data FROM page WHERE series = ? ORDER BY number DESC", (series,)
         ):
+            if following not in {None, number + 1}:
+                raise DamagedError(f"page {number + 1} of series {series} is missing")
+            following = number
             parts.append(page_table(series, number, data))
             lacking -= parts[-1].shape[1]
             if lacking <= 0:

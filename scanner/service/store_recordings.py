@@ -10,6 +10,7 @@ import numpy as np
 
 from scanner.market.bars import RawBars
 from scanner.service.store_packing import Rows, pack, unpack
+from scanner.service.store_trouble import DamagedError
 
 if TYPE_CHECKING:
     import sqlite3
@@ -126,17 +127,19 @@ def _if_varied(times: list[int]) -> list[int]:
 
 def chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
     """Read one chunk; DamagedError where it is damaged."""
-    (data,) = connection.execute("SELECT data FROM recording WHERE number = ?", (number,)).fetchone()
-    rows = unpack(data, f"recording {number}")
+    found = connection.execute("SELECT data FROM recording WHERE number = ?", (number,)).fetchone()
+    if found is None:
+        raise DamagedError(f"recording {number} is missing")
+    rows = unpack(found[0], f"recording {number}")
     note: dict[str, Any] = json.loads(rows.note)
     origins, origin, arrived = note["origins"], note["origin"], note["arrived"]
     stamps, numbers, prices = rows.table[0], rows.table[6], rows.table[1:6].view(np.float64)
-    found, end = [], 0
+    recorded, end = [], 0
     for index, (series, count) in enumerate(zip(rows.ids.tolist(), rows.counts.tolist(), strict=True)):
         part = slice(end, end := end + count)
         source, kind = origins[origin[index] if origin else 0]
         unreadable = {int(row): text for row, text in note["unreadable"].get(str(index), {}).items()}
         first, high, low, last, volume = prices[:, part]
         raw = RawBars(stamps[part], first, high, low, last, volume, numbers[part], source, kind, unreadable)
-        found.append(Recorded(series, raw, arrived[index] if len(arrived) > 1 else arrived[0]))
-    return found
+        recorded.append(Recorded(series, raw, arrived[index] if len(arrived) > 1 else arrived[0]))
+    return recorded

@@ -93,12 +93,8 @@ MIGRATIONS: tuple[str, ...] = (FIRST_VERSION,)
 """What leads from each version of the tables to the next, oldest first; never changed once released."""
 
 
-def prepare(connection: sqlite3.Connection, path: Path, migrations: Sequence[str] = MIGRATIONS) -> None:
-    """Make a new database a store, and an older store a present one; each step is taken whole or not at all.
-
-    StoreTroubleError where the database is another program's, or a newer closewatch wrote it.
-    """
-    check_version(connection, path, migrations)
+def prepare(connection: sqlite3.Connection, migrations: Sequence[str] = MIGRATIONS) -> None:
+    """Make a new database a store, and an older store a present one; each step is taken whole or not at all."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     for number, script in enumerate(migrations[version:], version + 1):
         connection.execute("BEGIN IMMEDIATE")
@@ -125,25 +121,25 @@ def check_present(connection: sqlite3.Connection, path: Path) -> None:
         )
 
 
-def check_version(connection: sqlite3.Connection, path: Path, migrations: Sequence[str] = MIGRATIONS) -> None:
+def check_version(connection: sqlite3.Connection, path: Path) -> None:
     """Raise StoreTroubleError where a database is not a store that this version can use or migrate."""
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     if mark != APPLICATION_ID and (mark or tables):
         raise StoreTroubleError(f"{path}: this is a database of another program; name another path for the store")
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    if version > len(migrations):
+    if version > len(MIGRATIONS):
         raise StoreTroubleError(
-            f"{path}: a newer closewatch wrote this store (version {version}, this one knows {len(migrations)}); "
+            f"{path}: a newer closewatch wrote this store (version {version}, this one knows {len(MIGRATIONS)}); "
             "install that one or name another path"
         )
 
 
 def _statements(script: str) -> list[str]:
-    """Take a script apart; run as one, SQLite's own way would commit what is under way."""
+    """Take a script apart: the library's way to run one whole would commit what is under way."""
     found, begun = [], ""
-    for line in script.splitlines(keepends=True):
-        begun += line
+    for part in script.split(";")[:-1]:
+        begun += part + ";"
         if sqlite3.complete_statement(begun):
             found.append(begun)
             begun = ""

@@ -5,92 +5,39 @@ from __future__ import annotations
 import os
 import tomllib
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime, time
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidationError,
-    field_validator,
-    model_validator,
-)
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from scanner.analysis.rules import Rules
 from scanner.events import Kind  # noqa: TC001 - pydantic reads the annotations
 from scanner.market.calendars import Calendar, calendar_named
 from scanner.market.instruments import Instrument
-from scanner.market.price_steps import PriceSteps
 from scanner.market.splits import Adjustment
 from scanner.market.timeframes import Timeframe
 from scanner.service.environment import SECRETS, EnvironmentSource, strays
 from scanner.service.mistakes import Mistake, did_you_mean, explain
+from scanner.service.values import (
+    CalendarName,
+    Currency,
+    Day,
+    PositiveDecimal,
+    Ratio,
+    Step,
+    TimeframeName,
+    Zone,
+    steps,
+)
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-
-EU_SHARES = "eu_shares:"
-
-PositiveDecimal = Annotated[Decimal, Field(gt=0)]
-
-
-def _a_timeframe(text: str) -> str:
-    return Timeframe.named(text).name
-
-
-def _a_zone(text: str) -> str:
-    calendar_named("none", text)
-    return text
-
-
-def _a_calendar(text: str) -> str:
-    calendar_named(text)
-    return text
-
-
-def _a_currency(text: str) -> str:
-    if len(text) != 3 or not (text.isascii() and text.isalpha() and text.isupper()):  # noqa: PLR2004 - ISO 4217
-        raise ValueError(f'has to be three capital letters (ISO 4217) such as EUR, not "{text}"')
-    return text
-
-
-def _a_ratio(text: str) -> str:
-    new, _, old = text.partition(":")
-    if not all(part.isascii() and part.isdigit() and int(part) for part in (new, old)):
-        raise ValueError(f'has to be new shares for old, such as "2:1", not "{text}"')
-    return text
-
-
-def _a_day(text: str) -> str:
-    try:
-        datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f'has to be a date such as 2026-06-12, not "{text}"') from None
-    return text
-
-
-def _as_text(value: object) -> object:
-    """Take what TOML has a form of its own for, numbers and dates, as the text that it is written as."""
-    if isinstance(value, bool):
-        return value
-    return str(value) if isinstance(value, int | float | Decimal) else _iso(value)
-
-
-def _iso(value: object) -> object:
-    return value.isoformat() if isinstance(value, date) else value
-
-
-TimeframeName = Annotated[str, AfterValidator(_a_timeframe)]
-Zone = Annotated[str, AfterValidator(_a_zone)]
 
 
 class SettingsError(Exception):
@@ -122,10 +69,8 @@ class Station(_Part):
 class Split(_Part):
     """A known split: from the date on, so many new shares stand for so many old, written ``2:1``."""
 
-    date: Annotated[str, BeforeValidator(_iso), AfterValidator(_a_day)] = Field(
-        description="the first day (or moment) at the new price"
-    )
-    ratio: Annotated[str, AfterValidator(_a_ratio)] = Field(description="new:old shares")
+    date: Day = Field(description="the first day (or moment) at the new price")
+    ratio: Ratio = Field(description="new:old shares")
 
 
 class InstrumentSettings(_Part):
@@ -134,7 +79,7 @@ class InstrumentSettings(_Part):
     group: str | None = Field(None, description="the group whose settings it shares")
     symbol: str | None = Field(None, description="the feed's name for it, where that is another")
     feed: str | None = Field(None, description="the feed that has its bars")
-    calendar: Annotated[str, AfterValidator(_a_calendar)] | None = Field(
+    calendar: CalendarName | None = Field(
         None, description="its sessions: none, 24/7, 24/5 or an exchange code such as XNYS"
     )
     zone: Zone | None = Field(None, description="the zone in which a day of none and 24/7 begins")
@@ -142,22 +87,11 @@ class InstrumentSettings(_Part):
     base: TimeframeName | None = Field(
         None, description="the timeframe asked of the feed; the finest watched one by default"
     )
-    step: Annotated[str, BeforeValidator(_as_text)] | None = Field(
-        None, description="price step: a number, us_shares, or eu_shares:TRADES_A_DAY"
-    )
+    step: Step | None = Field(None, description="price step: a number, us_shares, or eu_shares:TRADES_A_DAY")
     point_value: PositiveDecimal | None = Field(None, description="money for one point of price and one unit")
     lot_step: PositiveDecimal | None = Field(None, description="least size, and step of sizes")
-    currency: Annotated[str, AfterValidator(_a_currency)] | None = Field(
-        None, description="currency of its prices, ISO 4217"
-    )
+    currency: Currency | None = Field(None, description="currency of its prices, ISO 4217")
     adjustments: tuple[Split, ...] | None = Field(None, description="known splits of bars that are not adjusted")
-
-    @field_validator("step")
-    @classmethod
-    def _step_is_one(cls, value: str | None) -> str | None:
-        if value is not None:
-            steps(value)
-        return value
 
 
 class Group(InstrumentSettings):
@@ -192,18 +126,6 @@ class Quiet(_Part):
         if self.start == self.end:
             raise ValueError("quiet hours that end when they start would never let anything out; give another end")
         return self
-
-
-def steps(text: str) -> PriceSteps:
-    """Make price steps of what the configuration says of them; ValueError says what it may say."""
-    if text == "us_shares":
-        return PriceSteps.us_shares()
-    try:
-        if text.startswith(EU_SHARES):
-            return PriceSteps.eu_shares(int(text.removeprefix(EU_SHARES)))
-        return PriceSteps.fixed(Decimal(text))
-    except (ValueError, ArithmeticError):
-        raise ValueError(f"{text!r} is no price step; write a number above 0, us_shares or eu_shares:450") from None
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
 """What an instrument must have to be watched, and how it may look."""
-FILLED = {"sinks": [""], "start": "00:00", "end": "00:00", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
+FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
 """What stands in for settings that must be there, so that the others around them can be looked at."""
 
 

@@ -197,6 +197,22 @@ def check(
     return command.run(config, os.environ, time.time_ns(), connect=connect)
 
 
+@app.command()
+def contract(
+    what: Annotated[
+        Literal["schema", "asyncapi"],
+        typer.Argument(help="The JSON Schema of the events, or the AsyncAPI document of the MQTT topics."),
+    ] = "schema",
+) -> None:
+    """Print what other programs may rely on: how events are written, and where they are published.
+
+    Example: closewatch contract asyncapi > asyncapi.json
+    """
+    from scanner.commands import contract as command  # noqa: PLC0415 - as for every command
+
+    command.run(what)
+
+
 def _reading(
     tz: str,
     stamp: Literal["open", "close"],

@@ -1,0 +1,15 @@
+"""``closewatch contract``: what other programs may rely on, as shipped with this version."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Literal
+
+from scanner.commands import output
+
+FILES = {"schema": "events.schema.json", "asyncapi": "asyncapi.json"}
+
+
+def run(what: Literal["schema", "asyncapi"]) -> None:
+    """Print one of the documents as it is."""
+    output.say(files("scanner").joinpath("contract", FILES[what]).read_text(encoding="utf-8").rstrip("\n"))

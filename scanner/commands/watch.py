@@ -9,6 +9,7 @@ import sys
 from functools import partial
 from typing import TYPE_CHECKING
 
+import numpy as np
 import structlog
 
 from scanner import settings as configuration
@@ -19,7 +20,7 @@ from scanner.ports import DeliveryError, FeedTroubleError
 from scanner.service.delivery import Delivery
 from scanner.service.outside import build_feed, build_sink
 from scanner.service.station import Station
-from scanner.service.store import Store
+from scanner.service.store import SeriesKey, Store
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -90,7 +91,9 @@ async def _watch(
         clock=clock.now,
         sleep=clock.sleep,
         random=random.random,
+        picture=partial(_picture, settings, store),
         quiet=settings.quiet,
+        ceiling=settings.ceiling,
         stale_after=settings.station.stale_after,
         tell=partial(structlog.get_logger("closewatch").warning, "delivery"),
     )
@@ -108,6 +111,20 @@ async def _watch(
         ending.cancel()
         for sink in sinks.values():
             await sink.stop()
+
+
+def _picture(settings: Settings, store: Store, event: Event) -> bytes | None:
+    """Draw the chart of a setup from the bars in the store."""
+    if event.kind != "setup.qualified" or event.data["instrument"] not in settings.instruments:
+        return None
+    from scanner.present.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not every sink wants it
+
+    watched = settings.of(event.data["instrument"])
+    key = SeriesKey(event.data["instrument"], event.data["timeframe"])
+    for stored in store.bars.load([key], 2 * watched.rules.history):
+        bars = stored.bars[: int(np.searchsorted(stored.bars.close_time, event.time, side="right"))]
+        return chart_for(bars, event, watched.rules, settings.station.zone)
+    return None
 
 
 async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Clock, stop: asyncio.Event) -> None:

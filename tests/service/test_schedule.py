@@ -1,0 +1,106 @@
+"""The schedule through a simulated year: every bar close once, whatever the clock does."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from scanner.clocks import SECOND
+from scanner.market.calendars import calendar_named
+from scanner.market.sessions import Timetable
+from scanner.market.timeframes import Timeframe
+from scanner.service.schedule import BarCloseTrigger, Due
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+HOUR = 3_600 * SECOND
+
+
+class SimulatedClock:
+    """A clock that stands where it is put."""
+
+    def __init__(self, now: int) -> None:
+        self.time = now
+
+    def now(self) -> int:
+        return self.time
+
+    def wall_time(self, moment: int) -> float:
+        return moment / SECOND
+
+    async def sleep(self, seconds: float) -> None:
+        self.time += round(seconds * SECOND)
+
+
+def at(text: str) -> int:
+    return int(datetime.fromisoformat(text).timestamp()) * SECOND
+
+
+def fired(trigger: BarCloseTrigger, clock: SimulatedClock, until: int) -> Iterator[int]:
+    """Run a trigger the way the scheduler does: at each fire time what is due is taken."""
+    previous = None
+    while True:
+        now = datetime.fromtimestamp(clock.time / SECOND, UTC)
+        following = trigger.get_next_fire_time(previous, now)
+        if following.timestamp() * SECOND > until:
+            return
+        clock.time = max(clock.time, round(following.timestamp() * SECOND))
+        yield from trigger.due.take(clock.time)
+        previous = following
+
+
+@pytest.mark.parametrize("name", ["15m", "4h", "1d", "1w"])
+def test_a_year_of_new_york_gives_every_close_exactly_once(name: str) -> None:
+    timetable = Timetable(calendar_named("XNYS"), Timeframe.named(name))
+    begin, end = at("2026-01-01T00:00Z"), at("2027-01-01T00:00Z")
+    clock = SimulatedClock(begin)
+    closes = list(fired(BarCloseTrigger(Due(timetable, begin), 2.0, clock), clock, end))
+    assert closes == timetable.closes_between(begin, end)[1].tolist()
+    days = {datetime.fromtimestamp(close // SECOND, ZoneInfo("America/New_York")).date() for close in closes}
+    if name == "1d":
+        # New York Stock Exchange, published holiday list (from memory; confirmed with exchange_calendars): 261
+        # weekdays less 10 holidays.
+        assert len(closes) == len(days) == 251
+        written = {datetime.fromtimestamp(close // SECOND, UTC).strftime("%m-%d %H:%M") for close in closes}
+        # Half days, and the change to summer time.
+        assert {"11-27 18:00", "12-24 18:00", "03-06 21:00", "03-09 20:00", "10-30 20:00", "11-02 21:00"} <= written
+
+
+def test_a_sleeping_laptop_and_a_clock_set_back_skip_and_double_nothing() -> None:
+    timetable = Timetable(calendar_named("24/7"), Timeframe.named("1h"))
+    begin = at("2026-06-01T00:00Z")
+    due = Due(timetable, begin)
+    taken = due.take(begin + 2 * HOUR)
+    taken += due.take(begin + 1 * HOUR)  # an hour back
+    taken += due.take(begin + 2 * HOUR)
+    taken += due.take(begin + 30 * HOUR)  # asleep for a day and more
+    assert taken == [begin + n * HOUR for n in range(1, 31)]
+
+
+def test_a_trigger_after_a_sleep_fires_for_the_last_close_and_goes_on() -> None:
+    timetable = Timetable(calendar_named("24/7"), Timeframe.named("1h"))
+    begin = at("2026-06-01T00:00Z")
+    clock = SimulatedClock(begin)
+    trigger = BarCloseTrigger(Due(timetable, begin), 0.0, clock)
+    first = trigger.get_next_fire_time(None, datetime.now(UTC))
+    assert first == datetime(2026, 6, 1, 1, tzinfo=UTC)
+    clock.time = begin + round(5.5 * HOUR)
+    assert trigger.get_next_fire_time(first, datetime.now(UTC)) == datetime(2026, 6, 1, 5, tzinfo=UTC)
+    assert trigger.get_next_fire_time(first, datetime.now(UTC)) == first + timedelta(hours=5)
+
+
+def test_random_jumps_forward_and_back_give_each_close_once_and_in_order() -> None:
+    rng = np.random.default_rng(3)
+    timetable = Timetable(calendar_named("XNYS"), Timeframe.named("15m"))
+    now = begin = at("2026-03-02T00:00Z")
+    due, taken = Due(timetable, begin), []
+    for _ in range(500):
+        now += round(float(rng.normal(2, 5)) * HOUR)
+        taken += due.take(now)
+    last = max(taken)
+    assert taken == timetable.closes_between(begin, last)[1].tolist()

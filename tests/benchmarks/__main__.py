@@ -32,8 +32,10 @@ from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
+from scanner.present.chart import chart_for
 from scanner.present.tables import table
 from tests.benchmarks.vectorised import with_pandas, with_polars
+from tests.demo_setups import replayed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -120,6 +122,15 @@ def write_files(folder: Path, csv_rows: int, parquet_rows: int) -> tuple[Path, P
     return csv, parquet, small
 
 
+def a_chart() -> tuple[float, float]:
+    """Draw a setup of the demo feed from the bars before it; gives milliseconds, and KB of the picture."""
+    each = replayed()["TERNFERRY"]
+    event = each.setups[0]
+    bars = each.before(event)
+    size = len(chart_for(bars, event, each.rules, "UTC")) / 1_024
+    return best(lambda: chart_for(bars, event, each.rules, "UTC")) * 1e3, size
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -172,6 +183,9 @@ def main() -> None:
     resting = (tracemalloc.get_traced_memory()[0] - before) / len(kept) / 1_024
     tracemalloc.stop()
     row("a series at rest", f"{resting:.1f} KB", "<= 24 KB")
+
+    milliseconds, size = a_chart()
+    row("a chart, PNG", f"{milliseconds:.0f} ms, {size:.0f} KB", "<= 300 ms, <= 60 KB")
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

@@ -166,11 +166,15 @@ def test_no_secret_stands_in_a_sentence(settings: Settings) -> None:
         "CLOSEWATCH_SINKS__HOOK__SECRET": "hush",
         "CLOSEWATCH_SINKS__BROKER__CLIENT_KEY_PASSWORD": "token-of-mine",
         "CLOSEWATCH_SINKS__BROKER__PORT": "no number",
+        "CLOSEWATCH_FEEDS__MY_PROVIDER__SECRET_HEADERS": "Bearer token-of-mine",
     }
-    sentences = [
-        each.sentence for name in ("hook", "broker") for each in prepare("sinks", name, settings, environ).mistakes
+    prepared = [
+        prepare("sinks", "hook", settings, environ),
+        prepare("sinks", "broker", settings, environ),
+        prepare("feeds", "my provider", settings, environ),
     ]
-    assert len(sentences) == 3
+    sentences = [mistake.sentence for each in prepared for mistake in each.mistakes]
+    assert len(sentences) == 4
     assert not any("token-of-mine" in each or "hush" in each for each in sentences)
 
 

@@ -98,7 +98,7 @@ def documents(draw: st.DrawFn) -> str:  # noqa: C901 - one branch for each way t
                 written.append(f"{name} = [")
                 written.append(f"  {here()}, # ]")
                 written.append("")
-                written.append(f"  [{here()}, {here()}],")
+                written.append(f"[{here()}, {here()}],")
                 written.append("]")
             elif shape == "tall":
                 written.extend([f'{name} = """', "[[x]]", 'y = 0 \\"""', '"""'])

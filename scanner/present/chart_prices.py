@@ -48,7 +48,7 @@ STRETCH = 0.8
 """A level further from the bars shown than this part of their range is only pointed at."""
 LABEL, LABEL_GAP, TICK = 20.0, 27.0, 16.0
 LEADER = 16.0
-LETTER_GAP, LETTER_AWAY, LETTER_BARS = 23.0, 40.0, 12
+LETTER_GAP, LETTER_AWAY, LETTER_ASIDE, LETTER_BARS = 23.0, 40.0, 9.0, 12
 BODY = 0.36
 """Half the width of a body, in bars."""
 
@@ -163,7 +163,7 @@ def _three_bars(sheet: Sheet, axes: Axes, picture: Picture, scale: Scale) -> Non
     y = edge + side * LETTER_AWAY
     for number, (letter, end) in enumerate(zip(LETTERS, ends[side], strict=True)):
         bar = last - len(LETTERS) + 1 + number
-        x = scale.x(last) - LETTER_GAP * (len(LETTERS) - 1 - number)
+        x = scale.x(last) - LETTER_ASIDE - LETTER_GAP * (len(LETTERS) - 1 - number)
         sheet.line((scale.x(bar), x), (end + side * 3, y - side * 11), INK, SOLID, 1.2)
         sheet.text(x, y - 7, letter, LABEL, INK, bold=True, align="center", halo=True)
 

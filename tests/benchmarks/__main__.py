@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Columns = dict[str, NDArray[np.float64]]
+    Row = Callable[[str, str, str], None]
 
 MINUTE = 60 * 1_000_000_000
 NAMES = ("open", "high", "low", "close", "volume")
@@ -131,17 +132,8 @@ def a_chart() -> tuple[float, float]:
     return best(lambda: chart_for(bars, event, each.rules, "UTC")) * 1e3, size
 
 
-def main() -> None:
-    """Measure and print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="a tenth of the bars")
-    scale = 10 if parser.parse_args().quick else 1
-    rows: list[tuple[str, str, str]] = []
-
-    def row(what: str, figure: str, wanted: str = "") -> None:
-        rows.append((what, figure, wanted))
-        print(f"{what}: {figure}", file=sys.stderr, flush=True)
-
+def time_kernel(row: Row, scale: int) -> None:
+    """Measure the kernel, also against two vectorised readings that must find the same."""
     count = 1_000_000 // scale
     columns = random_walk(count)
     same = {name: set(map(int, find(columns))) for name, find in (("pandas", with_pandas), ("polars", with_polars))}
@@ -156,6 +148,9 @@ def main() -> None:
     row("kernel against pandas", f"{best(lambda: with_pandas(columns)) / kernel_time:.1f} x", ">= 25 x")
     row("kernel against polars, one thread", f"{best(lambda: with_polars(columns)) / kernel_time:.1f} x", ">= 1.5 x")
 
+
+def time_engine(row: Row, scale: int) -> None:
+    """Measure the engine: by bars, by series, and at rest."""
     per_bar = []
     for bars in (250_000 // scale, 1_000_000 // scale, 4_000_000 // scale):
         part = as_bars(random_walk(bars))
@@ -184,15 +179,15 @@ def main() -> None:
     tracemalloc.stop()
     row("a series at rest", f"{resting:.1f} KB", "<= 24 KB")
 
-    milliseconds, size = a_chart()
-    row("a chart, PNG", f"{milliseconds:.0f} ms, {size:.0f} KB", "<= 300 ms, <= 60 KB")
 
+def time_commands(row: Row, scale: int) -> None:
+    """Measure whole processes of the command line."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         csv, parquet, small = write_files(folder, 1_000_000 // scale, 10_000_000 // scale)
         cold = whole_process("replay", str(small), env={"NUMBA_CACHE_DIR": str(folder / "cache")})
         warm = best(lambda: whole_process("replay", str(small)))
-        row("first run, compiling included", f"{cold:.1f} s")
+        row("first run, compiling included", f"{cold:.1f} s", "")
         row("compiling", f"{cold - warm:.1f} s", "<= 6 s")
         row("replay of a small file, warm, whole process", f"{warm:.2f} s", "<= 1.5 s")
         row("--help, whole process", f"{best(lambda: whole_process('--help')):.2f} s", "<= 0.4 s")
@@ -203,6 +198,24 @@ def main() -> None:
         ):
             taken = best(lambda path=path: whole_process("replay", str(path), "--events", events))  # type: ignore[misc]  # bound at once
             row(f"{what} to events, whole process", f"{taken:.2f} s", wanted)
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="a tenth of the bars")
+    scale = 10 if parser.parse_args().quick else 1
+    rows: list[tuple[str, str, str]] = []
+
+    def row(what: str, figure: str, wanted: str) -> None:
+        rows.append((what, figure, wanted))
+        print(f"{what}: {figure}", file=sys.stderr, flush=True)
+
+    time_kernel(row, scale)
+    time_engine(row, scale)
+    milliseconds, size = a_chart()
+    row("a chart, PNG", f"{milliseconds:.0f} ms, {size:.0f} KB", "<= 300 ms, <= 60 KB")
+    time_commands(row, scale)
 
     scaled = " (a tenth of the bars)" if scale > 1 else ""
     print("\n".join(table((f"what{scaled}", "measured", "wanted"), rows, left=(0, 2))))

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
+from scanner.clocks import SECOND
 from scanner.events import Event, event_id, rfc3339
 from scanner.ports import FeedTroubleError
 from scanner.service.desk import Desk
@@ -176,7 +177,7 @@ class Station:
             task.cancel()
         setups = [event for event in self._found if event.kind == "setup.qualified"]
         if self.counts["bars"]:
-            reason = f"{self.counts['bars']:,} bars were caught up, up to {rfc3339(now)}"
+            reason = f"{self.counts['bars']:,} bars were caught up, up to {rfc3339(now // SECOND * SECOND)}"
             await self.say(self._about_station("station.caught_up", reason, now, setups))
         self._found.clear()
 

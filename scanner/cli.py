@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from scanner.commands import outbox_words
+
 if TYPE_CHECKING:
     from scanner.commands.recordings import Reading
 
@@ -23,6 +25,7 @@ app = typer.Typer(
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
 )
+app.add_typer(outbox_words.app, name="outbox")
 
 Files = Annotated[
     list[Path],
@@ -130,6 +133,19 @@ def explain(
     command.run(
         files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, config), at, instrument
     )
+
+
+@app.command()
+def watch(
+    config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
+) -> None:
+    """Watch the list of a configuration unattended, and tell of every setup at its bar close.
+
+    Example: closewatch watch config/demo.toml, which plays a day of the demo feed as if it were live.
+    """
+    from scanner.commands import watch as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    command.run(config)
 
 
 @app.command()

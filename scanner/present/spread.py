@@ -14,7 +14,7 @@ def spread(wanted: Sequence[float], gap: float, lowest: float, highest: float) -
     ``wanted`` rises; the order is kept, and the squared distances to the wanted positions are the least possible.
     Where the room is too small for all, they stand ``gap`` apart from ``lowest`` on.
 
-    >>> spread([10, 12, 40], gap=6, lowest=0, highest=100)
+    >>> spread([10.0, 12.0, 40.0], gap=6, lowest=0, highest=100)
     [8.0, 14.0, 40.0]
     """
     # Less its place in the queue, each position only has to be no lower than the one before: neighbours that would

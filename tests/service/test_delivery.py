@@ -143,21 +143,33 @@ async def test_the_other_side_may_ask_for_a_longer_pause() -> None:
     assert [when for when, _ in sink.calls] == pytest.approx([121.5, 121.5], abs=0.01)
 
 
-async def test_one_event_that_fails_holds_up_neither_the_others_nor_other_sinks() -> None:
+@pytest.mark.parametrize("ceiling", [None, 1])
+async def test_one_event_that_fails_does_not_hold_up_the_others(ceiling: int | None) -> None:
     class Picky(PlannedSink):
         async def deliver(self, messages: Sequence[Any]) -> None:
-            if messages[0].event.id == told(0).id and self.time.passed < 600:
+            if any(message.event.id == told(0).id for message in messages) and self.time.passed < 3_600:
                 raise DOWN
             await super().deliver(messages)
 
     time = Time()
     picky = Picky(time)
-    events = [told(number) for number in range(50)]
+    events = [told(number) for number in range(10)]
     with store_with(time, events) as store:
-        await deliver(store, time, {NAME: picky})
-    assert picky.taken == [event.id for event in (*events[1:], events[0])]
-    assert picky.calls[48][0] < MINUTE
-    assert picky.calls[49][0] < 600 + 300
+        await deliver(store, time, {NAME: picky}, ceiling={} if ceiling is None else {NAME: ceiling})
+    assert sorted(picky.taken) == sorted(event.id for event in events)
+    assert picky.taken[-1] == told(0).id
+    *others, last = [when for when, messages in picky.calls for _ in messages]
+    assert max(others) < (MINUTE if ceiling is None else 3_600)
+    assert last < 3_600 + 300 + MINUTE
+
+
+async def test_of_several_under_way_each_is_marked_as_it_came_out() -> None:
+    time = Time()
+    sink = PlannedSink(time, [None, DOWN, None], at_once=3)
+    with store_with(time, [told(number) for number in range(3)]) as store:
+        await deliver(store, time, {NAME: sink})
+        assert [each.attempts for each in store.outbox.list()] == [1, 2, 1]
+    assert sink.taken == [told(0).id, told(2).id, told(1).id]
 
 
 async def test_a_sink_that_hangs_slows_no_other_and_the_station_stops_all_the_same() -> None:

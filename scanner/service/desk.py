@@ -6,6 +6,7 @@ One call, one transaction: bars, engine states, events and their deliveries are 
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -26,13 +27,23 @@ if TYPE_CHECKING:
     from scanner.settings import Watched
     from scanner.trade.size import Account
 
+ASKED_AFTERWARDS = np.iinfo(np.int64).max
+"""Of rows that were all known whole when they were asked for."""
+LATE_END = 1_800_000_000_000
+"""Nanoseconds after a coarser bar's close until it counts as complete though the feed sent nothing for its end: longer
+than the usual delays of feeds, since what comes for it afterwards would come too late."""
+
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """Rows that a feed gave for an instrument of the list."""
+    """Rows that a feed gave for an instrument of the list.
+
+    ``asked`` is when it was asked: a bar that was open then was not known whole, even if it has closed since.
+    """
 
     instrument: str
     raw: RawBars
+    asked: int = ASKED_AFTERWARDS
 
 
 @dataclass(slots=True)
@@ -77,6 +88,8 @@ class Desk:
         self.pipelines: dict[str, Pipeline] = {}
         self.last: dict[str, Bars] = {}
         """The last bar of each instrument's base timeframe, as a slice of one; empty where there is none."""
+        self._adrift: set[str] = set()
+        """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
 
     def load(self, names: Sequence[str] | None = None) -> list[str]:
         """Bring pipelines to where the store left them, all or some; name those that must begin anew.
@@ -143,19 +156,28 @@ class Desk:
         StoreTroubleError where it cannot be kept: then everything is as before the call.
         """
         taken, work = Taken(), _Work()
-        names = list(dict.fromkeys(arrival.instrument for arrival in arrivals))
-        for arrival in arrivals:
-            self._take_one(arrival, now, taken, work)
-        said = [Said(event, self._sinks(event, now), key) for event, key in work.said]
-        sent = [Sent(self._base(each.instrument), each.raw) for each in arrivals] if self.record else []
+        self._bring_back()
+        before = {arrival.instrument: self.last[arrival.instrument] for arrival in arrivals}
         try:
+            for arrival in arrivals:
+                self._take_one(arrival, min(now, arrival.asked), taken, work)
+            said = [Said(event, self._sinks(event, now), key) for event, key in work.said]
+            sent = [Sent(self._base(each.instrument), each.raw) for each in arrivals] if self.record else []
             new = self.store.commit(Batch(work.updates, work.rewrites, said, sent))
-        except (StoreTroubleError, ValueError):
-            self.load(names)
+        except BaseException:
+            self.last.update(before)
+            self._adrift.update(before)
+            with suppress(StoreTroubleError):  # what went wrong first is told; the next call tries again
+                self._bring_back()
             raise
         for event in new:
             (taken.stale if self._stale(event, now) else taken.events).append(event)
         return taken
+
+    def _bring_back(self) -> None:
+        if self._adrift:
+            self.load(sorted(self._adrift))
+            self._adrift.clear()
 
     def _sinks(self, event: Event, now: int) -> Sequence[str]:
         return () if self._stale(event, now) else self.route(event)
@@ -191,7 +213,10 @@ class Desk:
         """Take checked bars in, and collect what is to be kept."""
         base = self._base(name)
         kept = {base: [bars]} if len(bars) else {}
-        for lane, own in [*pipeline.lanes_of(bars), *pipeline.closed_by(now)]:
+        for lane, own in [
+            *pipeline.lanes_of(bars),
+            *pipeline.closed_by(now - max(pipeline.base.nanoseconds, LATE_END)),
+        ]:
             if not len(own):
                 continue
             key = SeriesKey(name, lane.timeframe.name)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -10,6 +9,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from urllib.parse import quote
 
+import orjson
 from typing_extensions import TypedDict  # the standard one tells too little about itself before Python 3.12
 
 if TYPE_CHECKING:
@@ -237,4 +237,4 @@ class Event:
 
     def to_json(self) -> str:
         """Give the event as one line of JSON."""
-        return json.dumps(self.to_dict(), ensure_ascii=False, separators=(",", ":"))
+        return orjson.dumps(self.to_dict()).decode()

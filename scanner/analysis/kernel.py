@@ -94,7 +94,7 @@ def fresh_state() -> NDArray[Any]:
 # and puts several bars into one instruction.
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _mark_swings(lows: Floats, highs: Floats, swings: NDArray[np.uint8], start: int, stop: int, strength: int) -> None:
     """Mark the bars that the bars start…stop−1 confirm as swing points.
 
@@ -118,7 +118,7 @@ def _mark_swings(lows: Floats, highs: Floats, swings: NDArray[np.uint8], start: 
             marks[j] &= np.uint8(SWING_LOW * is_low | SWING_HIGH * is_high)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _differences(come: Floats, gone: Floats, change: Floats, rest: Floats) -> None:
     """Subtract, and say what rounding takes from each difference (exactly: Knuth)."""
     for i in range(len(come)):
@@ -128,7 +128,7 @@ def _differences(come: Floats, gone: Floats, change: Floats, rest: Floats) -> No
         rest[i] = (come[i] - (difference - part)) - (gone[i] + part)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _moves(values: Floats, start: int, stop: int, length: int, seen: int, change: Floats, rest: Floats) -> None:
     """Work out how a sum over ``length`` values changes with each, and what rounding takes from that change.
 
@@ -142,32 +142,40 @@ def _moves(values: Floats, start: int, stop: int, length: int, seen: int, change
         _differences(come, gone, change[filling - start :], rest[filling - start :])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _true_ranges(highs: Floats, lows: Floats, last_closes: Floats, out: Floats) -> None:
     for i in range(len(last_closes)):
         high, low, last = highs[i], lows[i], last_closes[i]
         out[i] = max(high, last) - min(low, last)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _bodies(opens: Floats, closes: Floats, out: Floats) -> None:
     for i in range(len(opens)):
         out[i] = abs(closes[i] - opens[i])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath={"contract"})
 def _recursions(
     closes: Floats,
     true_ranges: Floats,
     alphas: tuple[float, float, float, float],
     begun: tuple[float, float, float, float],
     out: tuple[Floats, Floats, Floats, Floats, Floats],
+    changes: tuple[Floats, Floats, Floats],
+    sums_begun: Floats,
+    sums: tuple[Floats, Floats, Floats],
 ) -> None:
-    """Run what depends on the bar before: the exponential averages, the signal line and the ATR."""
+    """Run what depends on the bar before: the exponential averages, the signal line, the ATR, and three sums.
+
+    They run side by side, so that none waits for another.
+    """
     fast, slow, of_signal, of_atr = alphas
     ema_fast, ema_slow, signal, atr = begun
     keep_fast, keep_slow, keep_signal, keep_atr = 1.0 - fast, 1.0 - slow, 1.0 - of_signal, 1.0 - of_atr
     fasts, slows, macds, signals, atrs = out
+    (change_a, change_b, change_c), (sums_a, sums_b, sums_c) = changes, sums
+    a, b, c = sums_begun[0], sums_begun[1], sums_begun[2]
     for i in range(len(closes)):
         ema_fast = keep_fast * ema_fast + fast * closes[i]
         ema_slow = keep_slow * ema_slow + slow * closes[i]
@@ -175,23 +183,24 @@ def _recursions(
         signal = keep_signal * signal + of_signal * macd
         atr = keep_atr * atr + of_atr * true_ranges[i]
         fasts[i], slows[i], macds[i], signals[i], atrs[i] = ema_fast, ema_slow, macd, signal, atr
+        a += change_a[i]
+        b += change_b[i]
+        c += change_c[i]
+        sums_a[i], sums_b[i], sums_c[i] = a, b, c
 
 
-@njit(cache=True)
-def _run_up(
-    changes: tuple[Floats, Floats, Floats], begin: Floats, sums: tuple[Floats, Floats, Floats], bars: int
-) -> None:
-    """Turn three columns of changes into running sums; they run side by side."""
-    a, b, c = begin[0], begin[1], begin[2]
-    (one, two, three), (sum_one, sum_two, sum_three) = changes, sums
+@njit(cache=True, error_model="numpy")
+def _run_up(one: Floats, two: Floats, three: Floats, begun: Floats, bars: int) -> None:
+    """Turn three columns of changes into running sums, in place; they run side by side."""
+    a, b, c = begun[0], begun[1], begun[2]
     for i in range(bars):
         a += one[i]
         b += two[i]
         c += three[i]
-        sum_one[i], sum_two[i], sum_three[i] = a, b, c
+        one[i], two[i], three[i] = a, b, c
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _lose(begin: float, sums: Floats, change: Floats, lost: Floats, bars: int) -> None:
     """Add to ``lost`` what rounding took from each step of a running sum (exactly: Knuth)."""
     before = begin
@@ -201,7 +210,7 @@ def _lose(begin: float, sums: Floats, change: Floats, lost: Floats, bars: int) -
         before = sums[i]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _means(sums: Floats, rests: Floats, length: int, filling: int, out: Floats) -> None:
     """Give means of running sums; NaN for the first ``filling`` bars, which are too few."""
     one = 1.0 / length
@@ -211,7 +220,7 @@ def _means(sums: Floats, rests: Floats, length: int, filling: int, out: Floats) 
         out[i] = np.nan
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _sides(closes: Floats, slows: Floats, macds: Floats, signals: Floats, out: NDArray[np.uint8]) -> None:
     """Say on which side of its signal the MACD line is; a tie is neither."""
     for i in range(len(closes)):
@@ -220,7 +229,7 @@ def _sides(closes: Floats, slows: Floats, macds: Floats, signals: Floats, out: N
         out[i] = ABOVE * np.uint8(gap > tie) | BELOW * np.uint8(-gap > tie)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _since_cross(sides: NDArray[np.uint8], k: int, side: int, entered: int, unready: int) -> int:
     """Count the bars since the line went to a side; NEVER while it is not there.
 
@@ -237,7 +246,7 @@ def _since_cross(sides: NDArray[np.uint8], k: int, side: int, entered: int, unre
     return k - crossed if crossed >= unready else NOT_READY
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _first_leap(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr: float, first: int) -> int:
     """Find the first bar, from ``first`` on, that opens further than so many ATR from the last close."""
     for i in range(first, len(opens)):
@@ -246,7 +255,7 @@ def _first_leap(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr:
     return len(opens)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _gate(
     opens: Floats, highs: Floats, lows: Floats, closes: Floats, allowed_of: tuple[float, float], out: NDArray[np.uint8]
 ) -> None:
@@ -275,7 +284,7 @@ def room_to_work(bars: int, rules: Rules) -> tuple[Floats, NDArray[np.uint8]]:
     return np.empty((17, most + max(KEPT, rules.usual_body_length))), np.empty((2, most), dtype=np.uint8)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def advance(
     columns: Floats,
     swings: NDArray[np.uint8],
@@ -325,6 +334,14 @@ def advance(
         for k in range(KEPT):
             atrs[k], usuals[k] = state.atr[k], state.usual_body[k]
 
+        # Sums: exact differences go into compensated sums, so that no number of bars lets them drift.
+        before = min(bodies, begin)
+        _bodies(opens[begin - before : end], closes[begin - before : end], body)
+        _moves(closes, begin, end, fast, seen, fast_change, fast_lost)
+        _moves(closes, begin, end, slow, seen, slow_change, slow_lost)
+        _moves(body, before, before + end - begin, bodies, seen, body_change, body_lost)
+        changes, sums = (fast_change, slow_change, body_change), (fast_sums, slow_sums, body_sums)
+
         # What runs from bar to bar.
         now, last_closes = closes[begin:end], closes[begin - 1 : end - 1]
         if seen == 0:  # the first bar of all is a block of its own
@@ -335,11 +352,17 @@ def advance(
                 0.0,
                 0.0,
             )
-            atrs[KEPT] = np.nan
+            atrs[KEPT], fast_sums[0], slow_sums[0], body_sums[0] = (
+                np.nan,
+                fast_change[0],
+                slow_change[0],
+                body_change[0],
+            )
         else:
             _true_ranges(highs[begin:end], lows[begin:end], last_closes, true_ranges)
             begun = (state.ema_fast, state.ema_slow, state.signal, state.atr[KEPT - 1])
-            _recursions(now, true_ranges, alphas, begun, (fasts, slows, macds, signals, atrs[KEPT:]))
+            out = (fasts, slows, macds, signals, atrs[KEPT:])
+            _recursions(now, true_ranges, alphas, begun, out, changes, state.sums, sums)
         leaps = False
         if seen < rules.atr_length:
             for k in range(end - begin):
@@ -354,18 +377,10 @@ def advance(
         bars = end - begin
         last = bars - 1
 
-        # Sums: exact differences go into compensated sums, so that no number of bars lets them drift.
-        before = min(bodies, begin)
-        _bodies(opens[begin - before : end], closes[begin - before : end], body)
-        _moves(closes, begin, end, fast, seen, fast_change, fast_lost)
-        _moves(closes, begin, end, slow, seen, slow_change, slow_lost)
-        _moves(body, before, before + bars, bodies, seen, body_change, body_lost)
-        _run_up((fast_change, slow_change, body_change), state.sums, (fast_sums, slow_sums, body_sums), bars)
         _lose(state.sums[0], fast_sums, fast_change, fast_lost, bars)
         _lose(state.sums[1], slow_sums, slow_change, slow_lost, bars)
         _lose(state.sums[2], body_sums, body_change, body_lost, bars)
-        lost = (fast_lost, slow_lost, body_lost)
-        _run_up(lost, state.rests, lost, bars)
+        _run_up(fast_lost, slow_lost, body_lost, state.rests, bars)
         _means(fast_sums, fast_lost, fast, fast - 1 - seen, fast_averages[begin:end])
         _means(slow_sums, slow_lost, slow, slow - 1 - seen, slow_averages[begin:end])
         _means(body_sums, body_lost, bodies, bodies - 1 - seen, usuals[KEPT : KEPT + bars])

@@ -203,6 +203,11 @@ class Series:
         averages = self.columns[FAST_AVERAGE : FAST_AVERAGE + 2, first : self.used]
         return self.state.tobytes() + self.swings[self.used - kept : self.used].tobytes() + averages.tobytes()
 
+    @staticmethod
+    def count_in(snapshot: bytes) -> int:
+        """Read from a snapshot what ``count`` was."""
+        return int(np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE)["count"][0])
+
     def restore(self, snapshot: bytes, bars: Bars) -> None:
         """Become the series that gave ``snapshot``; ``bars`` are its last bars, ``rules.history`` or all of them."""
         self.state = np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE).copy()

@@ -45,7 +45,7 @@ PLACES = np.dtype(
 """What ``look`` finds around a bar."""
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _find_line(
     prices: NDArray[np.float64],
     bars: NDArray[np.int64],
@@ -91,7 +91,7 @@ def _find_line(
             out.line_price, out.line_touches = at_bottom, touches
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _find_average(columns: NDArray[np.float64], t: int, sign: float, rules: Any, tie: float, out: Any) -> None:
     """Find the rising average nearest to the bottom."""
     lengths = (rules.fast_average, rules.slow_average)
@@ -108,7 +108,7 @@ def _find_average(columns: NDArray[np.float64], t: int, sign: float, rules: Any,
             out.average_length, out.average_price = lengths[which], price
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _find_obstacle(
     prices: NDArray[np.float64], points: int, close: float, slow_average: float, tolerance: float, tie: float, out: Any
 ) -> None:
@@ -124,7 +124,7 @@ def _find_obstacle(
     out.obstacle = slow_average if out.obstacle_is_average else (lowest if lowest < np.inf else np.nan)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def look(
     columns: NDArray[np.float64],
     swings: NDArray[np.uint8],

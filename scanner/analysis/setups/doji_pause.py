@@ -56,13 +56,13 @@ MEASURED = len(RULE_NAMES) + 1
 """How many numbers ``measure`` gives."""
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def _divided(part: float, whole: float) -> float:
     """Divide; NaN where there is nothing to divide by."""
     return part / whole if whole != 0.0 else np.nan
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def measure(
     columns: NDArray[np.float64],
     t: int,

@@ -1,41 +1,44 @@
 """Intake: asks one feed for the bars that have closed, again where one is not there yet, and says when it is late.
 
-Each feed has an intake of its own, so that a slow or dead one delays no other.
+Each feed has an intake of its own, so that a slow or dead one delays no other. Within a feed each close is seen to by
+itself: an instrument whose bar does not come holds up no other, nor the next close.
 """
 
 from __future__ import annotations
 
 import asyncio
-from contextlib import suppress
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
-from scanner.events import Event, event_id, rfc3339
 from scanner.ports import FeedTroubleError, Want
 from scanner.service.desk import Arrival
+from scanner.service.lateness import LateWatch
 from scanner.service.pauses import Pauses
+from scanner.service.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 
     from scanner.clocks import Clock
-    from scanner.events import FeedData
+    from scanner.events import Event
     from scanner.ports import Answer, Feed
+    from scanner.service.lateness import Lateness
 
-LONGEST_PAUSE = 60.0
+LONGEST_PAUSE = 600.0
 """Seconds between two times of asking for a bar that is not there, at the most."""
 
-ANSWER_WITHIN = 60.0
+ANSWER_WITHIN = 30.0
 """Seconds after which a request that hangs is given up."""
 
-SERIES_NAMED = 20
-"""Series that an event names; beyond them it counts."""
+REFUSALS = 3
+"""Requests in a row that fail before the rest of a round is left for the next one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What is wanted of a feed: an instrument's bars from ``since`` on, up to the one that closes at ``close``."""
+    """What is wanted of a feed: an instrument's bars up to the one that closes at ``close``."""
 
     instrument: str
     symbol: str
@@ -53,20 +56,12 @@ class Manners:
     requests_per_minute: float | None = None
 
 
-@dataclass(slots=True)
-class Lateness:
-    """What is known of a feed's being late: since which close, which instruments, and how many bars came since."""
-
-    since: int = 0
-    instruments: dict[str, int] = field(default_factory=dict)
-    caught_up: int = 0
-    reason: str = ""
-
-
 class Intake:
     """Asks one feed. ``take`` gets the rows that came and gives how many bars were new; ``say`` gets what is said.
 
-    ``since`` tells from which opening on to ask for an instrument, ``last_close`` what is known of it.
+    ``since`` tells from which opening on to ask for an instrument, ``last_close`` what is known of it. ``note`` is
+    told of each new trouble, in a sentence. ``chance`` gives numbers from 0 up to 1. Durations are only ever slept,
+    so that a clock that jumps neither hurries nor delays them.
     """
 
     def __init__(
@@ -81,133 +76,236 @@ class Intake:
         say: Callable[[Event], Awaitable[None]],
         since: Callable[[str], int | None],
         last_close: Callable[[str], int | None],
+        note: Callable[[str], None] = lambda _: None,
+        answer_within: float = ANSWER_WITHIN,
     ) -> None:
         self.name = name
         self.feed = feed
         self.manners = manners
         self.clock = clock
-        self.chance = chance
         self.take = take
         self.say = say
         self.since = since
         self.last_close = last_close
-        self.late: Lateness | None = None
+        self.note = note
+        self.answer_within = answer_within
         self.trouble = ""
+        self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
+        self._lateness = LateWatch(name, self._is_there)
         self._room = asyncio.Semaphore(manners.at_once)
-        self._next_request = 0
+        self._turn = asyncio.Semaphore(1)
+        self._open = asyncio.Event()
+        self._open.set()
+        self._rests = 0
+        self._saying = asyncio.Lock()
+        self._refusals = 0
+        self._failures: Counter[str] = Counter()
         self._asking: dict[str, Ask] = {}
-        self._task: asyncio.Task[None] | None = None
-        self._asked_once = asyncio.Event()
+        self._timed: dict[str, int] = {}
+        self._rounds: list[asyncio.Event] = []
+        self._waves: set[asyncio.Task[None]] = set()
+        self._timers: set[asyncio.Task[None]] = set()
 
     def ask(self, asks: Sequence[Ask]) -> None:
-        """Want these bars. What is still wanted from before is asked for together with them."""
-        for each in asks:
-            self._asking[each.instrument] = each
-        if self._task is None or self._task.done():
-            self._task = asyncio.create_task(self._until_all_are_there())
+        """Ask for these bars, once even where they are there, since they may have changed, and until they are there.
+
+        What was wanted of the same instruments before is asked for with them.
+        """
+        self._asking.update({each.instrument: each for each in asks})
+        asked = asyncio.Event()
+        self._rounds = [each for each in self._rounds if not each.is_set()] + [asked]
+        _begin(self._waves, self._until_all_are_there(asks, asked))
+        new = {each.instrument: each.close for each in asks if each.close > self._timed.get(each.instrument, -1)}
+        if new:
+            self._timed |= new
+            _begin(self._timers, self._tell_if_late(new))
+
+    @property
+    def late(self) -> Lateness | None:
+        """What the feed is late with; None where it is not."""
+        return self._lateness.now
 
     async def first_round(self) -> None:
-        """Wait until everything that is wanted has been asked for once, whatever came of it."""
-        await self._asked_once.wait()
+        """Wait until everything that is wanted now has been asked for once, whatever came of it."""
+        for asked in list(self._rounds):
+            await asked.wait()
 
     async def rest(self, patience: float = 5.0) -> None:
         """Wait until nothing is being asked for, so many seconds at the most."""
-        if self._task is not None:
-            await asyncio.wait([self._task], timeout=patience)
+        if self._waves:
+            await asyncio.wait(self._waves, timeout=patience)
 
     async def stop(self) -> None:
         """Stop asking."""
-        if self._task is not None:
-            self._task.cancel()
-            with suppress(asyncio.CancelledError):
-                await self._task
+        tasks = [*self._waves, *self._timers]
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
 
     def lacking(self) -> list[Ask]:
         """Give what was asked for and is not there."""
-        return [ask for ask in self._asking.values() if (self.last_close(ask.instrument) or 0) < ask.close]
+        return [ask for ask in self._asking.values() if self._is_wanted(ask)]
 
-    async def _until_all_are_there(self) -> None:
-        pauses, times = Pauses(self.chance, longest=LONGEST_PAUSE), 0
-        while True:
-            wanted = list(self._asking.values())
-            wait = await self._ask_once(wanted)
-            self._asked_once.set()
-            lacking = self.lacking()
-            for ask in wanted:
-                if ask not in lacking and self._asking.get(ask.instrument) == ask:
-                    del self._asking[ask.instrument]
-            await self._tell_of_lateness(lacking)
-            if not self._asking:
-                return
-            # Where nothing was missing, something new was asked for meanwhile.
-            if lacking:
-                times += 1
-                await self.clock.sleep(pauses.asked(times, wait))
+    def _is_there(self, instrument: str, close: int) -> bool:
+        last = self.last_close(instrument)
+        return last is not None and last >= close
 
-    async def _ask_once(self, asks: Sequence[Ask]) -> float:
-        """Ask for all of it in batches; gives how long the feed wants to be left alone, in seconds."""
+    def _is_latest(self, ask: Ask) -> bool:
+        """Whether nothing has been asked for of its instrument since."""
+        return self._asking.get(ask.instrument) is ask
+
+    def _is_wanted(self, ask: Ask) -> bool:
+        """Whether a bar is not there, and nothing has been asked for of its instrument since."""
+        return self._is_latest(ask) and not self._is_there(ask.instrument, ask.close)
+
+    async def _until_all_are_there(self, asks: Sequence[Ask], asked: asyncio.Event) -> None:
+        """See to the bars of one close: ask, and again with growing pauses for what is missing."""
+        await self._ask_once(asks, self._is_latest)
+        asked.set()
+        times = 1
+        while any(map(self._is_wanted, asks)):
+            await self.clock.sleep(self._pauses.after(times))
+            await self._ask_once(asks, self._is_wanted)
+            times += 1
+        for ask in filter(self._is_latest, asks):
+            del self._asking[ask.instrument]
+        if not self._asking:
+            self.trouble = ""
+
+    async def _ask_once(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
+        """Ask in batches for some of it, once the feed may be asked."""
+        await self._open.wait()
+        # Those that failed before come last, so that they hold up no other.
+        wanted = sorted(filter(which, asks), key=lambda ask: self._failures[ask.instrument])
         size = max(self.feed.batch, 1)
-        batches = [asks[start : start + size] for start in range(0, len(asks), size)]
-        self.trouble = ""
-        waits = await asyncio.gather(*(self._ask_batch(batch) for batch in batches))
-        return max(waits, default=0.0)
+        self._refusals = min(self._refusals, REFUSALS - 1)
+        batches = [wanted[start : start + size] for start in range(0, len(wanted), size)]
+        await asyncio.gather(*(self._ask_batch(batch, which) for batch in batches))
 
-    async def _ask_batch(self, asks: Sequence[Ask]) -> float:
+    async def _ask_batch(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
         async with self._room:
-            await self._keep_to_the_rate()
-            wants = {Want(ask.symbol, ask.timeframe, self.since(ask.instrument)): ask for ask in asks}
+            await self._open.wait()
+            if self._refusals >= REFUSALS or not any(map(which, asks)):
+                return
+            await self._wait_for_turn()
+            asks = list(filter(which, asks))  # a later close may have come while this one waited
+            if self._refusals >= REFUSALS or not asks:
+                return
             try:
-                async with asyncio.timeout(ANSWER_WITHIN):
-                    answers = await self.feed.fetch(list(wants))
+                arrivals = await self._fetch(asks)
             except FeedTroubleError as problem:
-                self.trouble = str(problem)
-                return problem.retry_after or 0.0
+                self._failed(asks, str(problem))
+                if problem.retry_after:
+                    self._leave_alone(self._pauses.asked(1, problem.retry_after))
+                return
             except TimeoutError:
-                self.trouble = f"the feed {self.name} gave no answer within {ANSWER_WITHIN:g} s"
-                return 0.0
-        arrivals = _arrivals(answers, wants)
-        if arrivals:
-            new = await self.take(arrivals)
-            if self.late is not None:
-                self.late.caught_up += new
-        return 0.0
+                self._failed(asks, f"the feed {self.name} gave no answer within {self.answer_within:g} s")
+                return
+            except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the watch goes on
+                self._failed(asks, f"the adapter of the feed {self.name} failed: {type(problem).__name__}: {problem}")
+                return
+        self._refusals = 0
+        for ask in asks:
+            self._failures.pop(ask.instrument, None)
+        await self._hand_over(arrivals)
 
-    async def _keep_to_the_rate(self) -> None:
-        if self.manners.requests_per_minute is None:
-            return
-        now = self.clock.now()
-        begin = max(self._next_request, now)
-        self._next_request = begin + round(60 * SECOND / self.manners.requests_per_minute)
-        if begin > now:
-            await self.clock.sleep((begin - now) / SECOND)
+    async def _fetch(self, asks: Sequence[Ask]) -> list[Arrival]:
+        wants: dict[Want, list[Ask]] = {}
+        for ask in asks:
+            wants.setdefault(Want(ask.symbol, ask.timeframe, self.since(ask.instrument)), []).append(ask)
+        async with asyncio.timeout(self.answer_within):
+            answers = await self.feed.fetch(list(wants))
+        return _arrivals(answers, wants)
 
-    async def _tell_of_lateness(self, lacking: Sequence[Ask]) -> None:
-        """Say once that the feed is late, and once that it is back."""
-        patience = round(self.manners.patience * SECOND)
-        overdue = {ask.instrument: ask.close for ask in lacking if self.clock.now() - ask.close > patience}
-        if self.late is None and overdue:
-            reason = self.trouble or "the bars that closed are not there"
-            self.late = Lateness(min(overdue.values()), overdue, reason=reason)
-            await self.say(self._event("feed.late", self.late, reason))
-        elif self.late is not None and not any(ask.instrument in self.late.instruments for ask in lacking):
-            back, self.late = self.late, None
-            await self.say(self._event("feed.back", back, "the bars that were missing are there"))
+    async def _wait_for_turn(self) -> None:
+        """Keep to how many requests a minute the feed allows."""
+        if self.manners.requests_per_minute is not None:
+            await self._turn.acquire()
+            _begin(self._timers, self._after(60 / self.manners.requests_per_minute, self._turn.release))
 
-    def _event(self, kind: str, late: Lateness, reason: str) -> Event:
-        names = sorted(late.instruments)
-        more = [f"and {len(names) - SERIES_NAMED} more"] if len(names) > SERIES_NAMED else []
-        data: FeedData = {
-            "feed": self.name,
-            "series": names[:SERIES_NAMED] + more,
-            "since": rfc3339(late.since),
-            "caught_up": late.caught_up,
-            "reason": reason,
-        }
-        if kind == "feed.late":
-            return Event("feed.late", event_id(kind, self.name, str(late.since)), late.since, self.name, data)
-        began = event_id("feed.late", self.name, str(late.since))
-        return Event("feed.back", event_id(kind, self.name, str(late.since)), late.since, self.name, data, thread=began)
+    async def _after(self, seconds: float, act: Callable[[], None]) -> None:
+        await self.clock.sleep(seconds)
+        act()
+
+    def _leave_alone(self, seconds: float) -> None:
+        """Ask for nothing for so many seconds."""
+        self._rests += 1
+        self._open.clear()
+        _begin(self._timers, self._after(seconds, self._end_rest))
+
+    def _end_rest(self) -> None:
+        self._rests -= 1
+        if not self._rests:
+            self._open.set()
+
+    def _failed(self, asks: Sequence[Ask], trouble: str) -> None:
+        self._refusals += 1
+        self._failures.update(ask.instrument for ask in asks)
+        self._in_trouble(trouble)
+
+    def _in_trouble(self, trouble: str) -> None:
+        if trouble != self.trouble:
+            self.trouble = trouble
+            self.note(trouble)
+
+    async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:
+        """Let rows be taken in, those of late instruments by themselves, so that what they catch up can be counted."""
+        missed = self._lateness.instruments
+        for part in (
+            [each for each in arrivals if each.instrument in missed],
+            [each for each in arrivals if each.instrument not in missed],
+        ):
+            if not part:
+                continue
+            try:
+                new = await self.take(part)
+            except StoreTroubleError as problem:
+                self._in_trouble(str(problem))
+                continue
+            except Exception as problem:  # noqa: BLE001 - a defect with some rows must not end the watch over all others
+                self._in_trouble(f"what the feed {self.name} sent could not be taken in: {problem!r}")
+                continue
+            if part[0].instrument in missed:
+                self._lateness.count(new)
+        for event in self._lateness.back():
+            _begin(self._timers, self._say_surely(event))
+
+    async def _tell_if_late(self, closes: Mapping[str, int]) -> None:
+        """Wait until the feed's patience ends, and say of which instruments the bars are not there then."""
+        patience = self.manners.patience
+        left = patience - (self.clock.now() - max(closes.values())) / SECOND
+        # A close of long ago, asked for after an outage, has all of the patience before it.
+        await self.clock.sleep(left if 0 < left <= patience else patience)
+        lacking = {name: close for name, close in closes.items() if not self._is_there(name, close)}
+        for event in self._lateness.late(lacking, self.trouble):
+            await self._say_surely(event)
+
+    async def _say_surely(self, event: Event) -> None:
+        """Say something, and again where it could not be kept; what comes after it waits."""
+        async with self._saying:
+            times = 0
+            while True:
+                try:
+                    await self.say(event)
+                except StoreTroubleError as problem:
+                    self._in_trouble(str(problem))
+                else:
+                    return
+                times += 1
+                await self.clock.sleep(self._pauses.after(times))
 
 
-def _arrivals(answers: Sequence[Answer], wants: Mapping[Want, Ask]) -> list[Arrival]:
-    return [Arrival(wants[answer.want].instrument, answer.bars) for answer in answers if len(answer.bars)]
+def _arrivals(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]]) -> list[Arrival]:
+    return [
+        Arrival(ask.instrument, answer.bars)
+        for answer in answers
+        if len(answer.bars)
+        for ask in wants.get(answer.want, ())
+    ]
+
+
+def _begin(tasks: set[asyncio.Task[None]], work: Coroutine[Any, Any, None]) -> None:
+    """Let work go on by itself; the set keeps it until it is done."""
+    task = asyncio.create_task(work)
+    tasks.add(task)
+    task.add_done_callback(tasks.discard)

@@ -1,0 +1,89 @@
+"""Whether a feed is late, and what there is to say of it: that it is, once, and once that it is back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+from scanner.events import Event, event_id, rfc3339
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from scanner.events import FeedData
+
+SERIES_NAMED = 20
+"""Series that an event names; beyond them it counts."""
+
+
+@dataclass(slots=True)
+class Lateness:
+    """A feed's being late: since which close, the close that each instrument lacks, and how many bars came since."""
+
+    since: int
+    reason: str
+    instruments: dict[str, int] = field(default_factory=dict)
+    caught_up: int = 0
+
+
+class LateWatch:
+    """Keeps account of what a feed is late with, from the first bar that is missing until none is.
+
+    In this time each instrument is named once, so that one that seldom trades does not hide that all others have
+    fallen silent. ``is_there`` says whether the bar of an instrument that closes at a time, or a later one, has come.
+    """
+
+    def __init__(self, feed: str, is_there: Callable[[str, int], bool]) -> None:
+        self.feed = feed
+        self.now: Lateness | None = None
+        self._is_there = is_there
+
+    @property
+    def instruments(self) -> Mapping[str, int]:
+        """What is named as late, with the close that is missing."""
+        return self.now.instruments if self.now is not None else {}
+
+    def count(self, bars: int) -> None:
+        """Count bars that came of late instruments."""
+        if self.now is not None:
+            self.now.caught_up += bars
+
+    def late(self, lacking: Mapping[str, int], trouble: str) -> list[Event]:
+        """Take note of bars for which the patience has ended; gives what is to be said of those not named yet."""
+        new = {name: close for name, close in lacking.items() if name not in self.instruments}
+        if not new:
+            return []
+        reason = trouble or "the bars that closed are not there"
+        about = sorted(new) if self.now is not None else []
+        self.now = self.now or Lateness(min(new.values()), reason)
+        self.now.instruments |= new
+        return [self._event("feed.late", self.now, new, reason, about)]
+
+    def back(self) -> list[Event]:
+        """Give what is to be said once nothing is missing any more."""
+        late = self.now
+        if late is None or not all(self._is_there(name, close) for name, close in late.instruments.items()):
+            return []
+        self.now = None
+        return [self._event("feed.back", late, late.instruments, "the bars that were missing are there", [])]
+
+    def _event(
+        self,
+        kind: Literal["feed.late", "feed.back"],
+        late: Lateness,
+        instruments: Mapping[str, int],
+        reason: str,
+        about: list[str],
+    ) -> Event:
+        names, since = sorted(instruments), min(instruments.values())
+        more = [f"and {len(names) - SERIES_NAMED} more"] if len(names) > SERIES_NAMED else []
+        data: FeedData = {
+            "feed": self.feed,
+            "series": names[:SERIES_NAMED] + more,
+            "since": rfc3339(since),
+            "caught_up": late.caught_up if kind == "feed.back" else 0,
+            "reason": reason,
+        }
+        began = event_id("feed.late", self.feed, str(late.since))
+        ident = event_id(kind, self.feed, str(late.since), *about)
+        return Event(kind, ident, since, self.feed, data, thread=began)

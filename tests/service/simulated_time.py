@@ -1,0 +1,51 @@
+"""Time that passes only where everybody sleeps: an hour of waiting takes no time, and always goes the same way."""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+from itertools import count
+
+from scanner.clocks import SECOND
+
+TURNS = 60
+"""Turns of the event loop after which nobody has anything to do any more but to sleep."""
+
+
+class SimulatedTime:
+    """A clock that jumps to the end of the shortest sleep when all are asleep; ``wall`` is what it shows more."""
+
+    def __init__(self, start: int) -> None:
+        self.start = start
+        self.passed = 0.0
+        self.wall = 0
+        self._numbers = count()
+        self._sleeping: list[tuple[float, int, asyncio.Future[None]]] = []
+
+    def now(self) -> int:
+        return self.start + round(self.passed * SECOND) + self.wall
+
+    def wall_time(self, moment: int) -> float:
+        return moment / SECOND
+
+    async def sleep(self, seconds: float) -> None:
+        assert seconds >= 0
+        awake = asyncio.get_running_loop().create_future()
+        heapq.heappush(self._sleeping, (self.passed + seconds, next(self._numbers), awake))
+        await awake
+
+    async def run(self, seconds: float) -> None:
+        """Let so many seconds pass."""
+        end = self.passed + seconds
+        await _settle()
+        while self._sleeping and self._sleeping[0][0] <= end:
+            self.passed, _, awake = heapq.heappop(self._sleeping)
+            if not awake.done():
+                awake.set_result(None)
+                await _settle()
+        self.passed = end
+
+
+async def _settle() -> None:
+    for _ in range(TURNS):
+        await asyncio.sleep(0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections import Counter
 from dataclasses import dataclass, field
 from functools import partial
@@ -58,14 +59,19 @@ def gather(
     """Replay files with progress shown; each event is written, if wanted, as a line of JSON."""
     output.announce_compiling(needed=kernel.needs_compiling())
     outcome = Outcome()
-    with output.progress("replaying") as on_progress:
-        for recording in recordings(paths, reading, on_progress):
-            tally = Tally(recording.symbol, str(recording.path))
-            outcome.tallies.append(tally)
-            for event in replay(recording, partial(prepare, reading), tally, on_note):
-                if write is not None:
-                    write(event.to_json() + "\n")
-                (outcome.found if event.kind == "setup.qualified" else outcome.held).append(event)
+    # Events hold no circles: looking for some among ten thousand of them, again and again, costs a tenth of the time.
+    gc.disable()
+    try:
+        with output.progress("replaying") as on_progress:
+            for recording in recordings(paths, reading, on_progress):
+                tally = Tally(recording.symbol, str(recording.path))
+                outcome.tallies.append(tally)
+                for event in replay(recording, partial(prepare, reading), tally, on_note):
+                    if write is not None:
+                        write(event.to_json() + "\n")
+                    (outcome.found if event.kind == "setup.qualified" else outcome.held).append(event)
+    finally:
+        gc.enable()
     return outcome
 
 

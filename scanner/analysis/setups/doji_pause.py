@@ -143,5 +143,7 @@ def describe(measured: NDArray[np.float64], verdicts: NDArray[np.uint8], sign: i
     )
     return {
         name: {"measured": number(value), "threshold": threshold, "verdict": bool(verdict), "text": text}
-        for name, value, verdict, (threshold, text) in zip(RULE_NAMES, measured, verdicts, words, strict=False)
+        for name, value, verdict, (threshold, text) in zip(
+            RULE_NAMES, measured.tolist(), verdicts.tolist(), words, strict=False
+        )
     }

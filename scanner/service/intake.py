@@ -44,6 +44,7 @@ class Ask:
     symbol: str
     timeframe: str
     close: int
+    """0 where none has closed that could be missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +116,10 @@ class Intake:
         asked = asyncio.Event()
         self._rounds = [each for each in self._rounds if not each.is_set()] + [asked]
         _begin(self._waves, self._until_all_are_there(asks, asked))
-        new = {each.instrument: each.close for each in asks if each.close > self._timed.get(each.instrument, -1)}
+        new = {each.instrument: each.close for each in asks if each.close > self._timed.get(each.instrument, 0)}
         if new:
             self._timed |= new
-            _begin(self._timers, self._tell_if_late(new))
+            _begin(self._timers, self._tell_if_late(new, asked))
 
     @property
     def late(self) -> Lateness | None:
@@ -270,12 +271,15 @@ class Intake:
         for event in self._lateness.back():
             _begin(self._timers, self._say_surely(event))
 
-    async def _tell_if_late(self, closes: Mapping[str, int]) -> None:
+    async def _tell_if_late(self, closes: Mapping[str, int], asked: asyncio.Event) -> None:
         """Wait until the feed's patience ends, and say of which instruments the bars are not there then."""
         patience = self.manners.patience
         left = patience - (self.clock.now() - max(closes.values())) / SECOND
         # A close of long ago, asked for after an outage, has all of the patience before it.
         await self.clock.sleep(left if 0 < left <= patience else patience)
+        while not asked.is_set() and not self.trouble:
+            # So much is asked for that nobody can tell yet.
+            await self.clock.sleep(max(patience / 10, 1.0))
         lacking = {name: close for name, close in closes.items() if not self._is_there(name, close)}
         for event in self._lateness.late(lacking, self.trouble):
             await self._say_surely(event)

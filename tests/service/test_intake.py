@@ -358,3 +358,20 @@ async def test_an_ask_is_put_to_the_feed_even_if_the_bar_is_there(time: Simulate
     await pier.intake.first_round()
     await pier.intake.rest()
     assert pier.feed.times("GANNET") == [0, 1]
+
+
+async def test_what_could_not_be_asked_for_yet_is_not_called_late(time: SimulatedTime) -> None:
+    pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=20))
+    names = [f"TERN{number}" for number in range(50)]
+    pier.ask(names)
+    await time.run(300)
+    assert set(pier.last) == set(names)
+    assert pier.said == []
+
+
+async def test_where_no_bar_has_closed_none_is_missing(time: SimulatedTime) -> None:
+    pier = Pier(Harbour(time, plan=lambda _: []))
+    pier.intake.ask([Ask("GANNET", "GANNET", "1m", 0)])
+    await time.run(1_000)
+    assert pier.said == []
+    await pier.intake.stop()

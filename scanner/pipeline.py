@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import TYPE_CHECKING
 
+from scanner.analysis.series import Series
 from scanner.engine import SeriesEngine
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
@@ -56,6 +58,9 @@ class Pipeline:
         self.base = base
         self.guard = Guard(Timetable(calendar, base))
         self.adjustments = tuple(adjustments)
+        told = (base.name, [each.name for each in timeframes], calendar.name, calendar.tz, self.adjustments, rules)
+        self.mark = sha256(repr(told).encode()).digest()[:16]
+        """Tells whether a snapshot is of the same timeframes, sessions, splits and rules."""
         self.lanes = tuple(
             Lane(
                 timeframe,
@@ -89,24 +94,34 @@ class Pipeline:
 
     def snapshot(self) -> bytes:
         """Give what must be kept, besides the last bars of each timeframe, to go on in a later run."""
-        parts = [self.guard.snapshot()]
+        parts = [self.mark, self.guard.snapshot()]
         for lane in self.lanes:
             parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), lane.engine.snapshot()]
         return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
 
     def restore(self, snapshot: bytes, bars: Mapping[str, Bars]) -> None:
         """Go on from a snapshot; ``bars`` are the last bars by name of timeframe. ValueError where they do not fit."""
-        parts, rest = [], snapshot
-        while rest:
-            size = int.from_bytes(rest[:4], "little")
-            parts.append(rest[4 : 4 + size])
-            rest = rest[4 + size :]
-        if len(parts) != 1 + 2 * len(self.lanes):
+        mark, *parts = _parts(snapshot)
+        if mark != self.mark or len(parts) != 1 + 2 * len(self.lanes):
             raise ValueError(
-                f"the state kept of {self.instrument.symbol} is of other timeframes than those watched now"
+                f"the state kept of {self.instrument.symbol} is of other timeframes, sessions, splits or rules than now"
             )
         self.guard.restore(parts[0])
         for lane, aggregated, engine in zip(self.lanes, parts[1::2], parts[2::2], strict=True):
             if lane.aggregator is not None:
                 lane.aggregator.restore(aggregated)
             lane.engine.restore(engine, bars.get(lane.timeframe.name, Bars.of([])))
+
+
+def counts_in(snapshot: bytes) -> list[int]:
+    """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold."""
+    return [Series.count_in(engine) for engine in _parts(snapshot)[3::2]]
+
+
+def _parts(snapshot: bytes) -> list[bytes]:
+    parts, rest = [], snapshot
+    while rest:
+        size = int.from_bytes(rest[:4], "little")
+        parts.append(rest[4 : 4 + size])
+        rest = rest[4 + size :]
+    return parts

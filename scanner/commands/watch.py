@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import random
 import signal
 import sys
+from contextlib import asynccontextmanager
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -20,10 +22,14 @@ from scanner.commands import output
 from scanner.ports import DeliveryError, FeedTroubleError
 from scanner.service.delivery import Delivery
 from scanner.service.outside import build_feed, build_sink
+from scanner.service.reloading import reload_from
 from scanner.service.station import Station
 from scanner.service.store import SeriesKey, Store
+from scanner.service.supervisor import Supervisor
+from scanner.service.vitals import look
 
 if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
     from pathlib import Path
 
     from scanner.clocks import Clock
@@ -61,7 +67,7 @@ def run(path: Path) -> None:
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     clock = _clock(feeds)
     with Store.open(settings.store_path, clock.now) as store:
-        asyncio.run(_watch(settings, store, feeds, sinks, clock))
+        asyncio.run(_watch(path, settings, store, feeds, sinks, clock))
 
 
 def _clock(feeds: dict[str, Feed]) -> Clock:
@@ -81,19 +87,20 @@ def _clock(feeds: dict[str, Feed]) -> Clock:
 
 
 async def _watch(
-    settings: Settings, store: Store, feeds: dict[str, Feed], sinks: dict[str, Sink], clock: Clock
+    path: Path, settings: Settings, store: Store, feeds: dict[str, Feed], sinks: dict[str, Sink], clock: Clock
 ) -> None:
-    stop = asyncio.Event()
+    stop, again = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
     for each in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(each, stop.set)
+    loop.add_signal_handler(signal.SIGHUP, again.set)
     delivery = Delivery(
         store,
         sinks,
         clock=clock.now,
         sleep=clock.sleep,
         random=random.random,
-        picture=partial(_picture, settings, store),
+        picture=lambda event: _picture(station.settings, store, event),
         quiet=settings.quiet,
         ceiling=settings.ceiling,
         stale_after=settings.station.stale_after,
@@ -106,13 +113,64 @@ async def _watch(
             structlog.get_logger("closewatch").warning("sink does not answer yet", sink=name, problem=str(problem))
     on_event = print_event if not sinks else lambda _: None
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
-    ending = asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop))
+    supervisor = Supervisor(os.environ)
+    beside = [
+        asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop)),
+        asyncio.create_task(_tell(supervisor, station, stop)),
+        asyncio.create_task(_read_again(path, station, supervisor, again)),
+    ]
     try:
-        await station.run(stop)
+        async with _health(settings.station.health_port, station):
+            await station.run(stop)
     finally:
-        ending.cancel()
+        for task in beside:
+            task.cancel()
         for sink in sinks.values():
             await sink.stop()
+
+
+@asynccontextmanager
+async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
+    """Answer for the station's health on a port, where one is wanted."""
+    if port is None:
+        yield
+        return
+    from scanner.service.health import HealthServer  # noqa: PLC0415 - only where it is wanted
+
+    server = HealthServer(port, partial(look, station))
+    try:
+        await server.start()
+    except OSError as problem:
+        raise configuration.SettingsError(
+            f"health_port of [station], {port}, cannot be opened ({problem.strerror}); choose another"
+        ) from problem
+    try:
+        yield
+    finally:
+        await server.stop()
+
+
+async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -> None:
+    """Tell the supervisor how we are, until we stop."""
+    await station.watching.wait()
+    supervisor.ready()
+    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep))
+    try:
+        await stop.wait()
+        supervisor.stopping()
+    finally:
+        alive.cancel()
+
+
+async def _read_again(path: Path, station: Station, supervisor: Supervisor, again: asyncio.Event) -> None:
+    """Read the configuration again whenever that is asked for."""
+    await station.watching.wait()
+    while True:
+        await again.wait()
+        again.clear()
+        supervisor.reloading()
+        await reload_from(path, os.environ, station)
+        supervisor.ready()
 
 
 def _picture(settings: Settings, store: Store, event: Event) -> bytes | None:

@@ -32,7 +32,9 @@ class Group:
     @property
     def name(self) -> str:
         """What the group is called in logs and timetables."""
-        return f"{self.feed} {self.timetable.calendar.name} {self.timetable.timeframe.name}"
+        calendar = self.timetable.calendar
+        zone = f" {calendar.tz}" if calendar.name in {"none", "24/7"} and calendar.tz != "UTC" else ""
+        return f"{self.feed} {calendar.name}{zone} {self.timetable.timeframe.name}"
 
 
 def groups_of(watched: Sequence[Watched]) -> list[Group]:

@@ -18,9 +18,12 @@ from scanner.events import Event, event_id, rfc3339
 from scanner.ports import FeedTroubleError
 from scanner.service.desk import Desk
 from scanner.service.intake import Ask, Intake, Manners
+from scanner.service.relist import change_list, revive
 from scanner.service.routing import sinks_for
 from scanner.service.schedule import BarCloseTrigger, Due, groups_of
 from scanner.service.store import Batch, Said
+from scanner.service.upkeep import Upkeep
+from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -36,6 +39,9 @@ if TYPE_CHECKING:
 
 CATCH_UP = 20.0
 """Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""
+
+FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
+"""Parts of the settings that are only read at the start."""
 
 NAMED = 50
 """Setups or troubles that a summary names; beyond them it counts."""
@@ -70,7 +76,9 @@ class Station:
         self.dues: dict[str, Due] = {}
         self.counts: Counter[str] = Counter()
         self.troubles: list[str] = []
-        self.ready = False
+        self.watching = asyncio.Event()
+        """Set once the start has been caught up with and bar closes are waited for."""
+        self.begun = clock.now()
         self._taking = asyncio.Lock()
         self._scheduler = AsyncIOScheduler(timezone=UTC)
         self._found: list[Event] = []
@@ -94,6 +102,7 @@ class Station:
     async def run(self, stop: asyncio.Event) -> None:
         """Watch until told to stop."""
         anew = await asyncio.to_thread(self.desk.load)
+        await asyncio.to_thread(revive, self.desk, anew)
         self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
         delivering = asyncio.create_task(self.delivery.run(stop)) if self.delivery is not None else None
         listening: list[asyncio.Task[None]] = []
@@ -102,11 +111,11 @@ class Station:
             await self._catch_up()
             self._schedule()
             listening = [asyncio.create_task(self._listen(name)) for name in self.feeds]
-            self.ready = True
+            self.watching.set()
             self.log.info("watching", groups=[group.name for group in self.groups])
             await stop.wait()
         finally:
-            self.ready = False
+            self.watching.clear()
             if self._scheduler.running:
                 self._scheduler.shutdown(wait=False)
             for task in listening:
@@ -132,13 +141,13 @@ class Station:
             self.intakes[name] = Intake(
                 name,
                 feed,
-                self._manners(name),
+                self.manners(name),
                 clock=self.clock,
                 chance=self.chance,
                 take=self.take,
                 say=self.say,
-                since=self.desk.since,
-                last_close=self.desk.last_close,
+                since=self._since,
+                last_close=self.last_close,
             )
         await asyncio.gather(*(self._start_feed(name) for name in self.feeds))
 
@@ -149,7 +158,8 @@ class Station:
             # It is asked all the same, and is late if it does not answer.
             self._note(f"feed {name}: {problem}")
 
-    def _manners(self, name: str) -> Manners:
+    def manners(self, name: str) -> Manners:
+        """Give how a feed wants to be asked."""
         told = getattr(self.feeds[name], "settings", None)
         plain = Manners()
         return Manners(
@@ -163,8 +173,7 @@ class Station:
         """Ask for all that closed while nobody was watching, and sum it up in one event."""
         now = self.clock.now()
         for group in self.groups:
-            last = group.timetable.closes_between(now - 40 * group.timetable.timeframe.nanoseconds, now)[1]
-            close = int(last[-1]) if len(last) else 0
+            close = _last_close_due(group, now)
             self.dues[group.name] = Due(group.timetable, now)
             if group.feed in self.intakes:
                 self.intakes[group.feed].ask(self._asks(group, close))
@@ -188,18 +197,72 @@ class Station:
 
     def _schedule(self) -> None:
         for group in self.groups:
-            self._scheduler.add_job(
-                self._close,
-                BarCloseTrigger(self.dues[group.name], self._manners(group.feed).settle, self.clock),
-                args=[group],
-                id=group.name,
-                coalesce=True,
-                max_instances=1,
-                misfire_grace_time=None,
-            )
+            self._schedule_group(group)
+        Upkeep(
+            self.store,
+            keep_bars=self.settings.station.keep_bars,
+            keep_days=self.settings.station.keep_days,
+            note=self._note,
+        ).schedule(self._scheduler)
         if self.settings.station.summary_at is not None:
             self._scheduler.add_job(self._daily, _daily_trigger(self.settings), id="daily summary")
         self._scheduler.start()
+
+    def _schedule_group(self, group: Group) -> None:
+        self._scheduler.add_job(
+            self._close,
+            BarCloseTrigger(self.dues[group.name], self.manners(group.feed).settle, self.clock),
+            args=[group],
+            id=group.name,
+            coalesce=True,
+            max_instances=1,
+            misfire_grace_time=None,
+            replace_existing=True,
+        )
+
+    async def reload(self, settings: Settings) -> list[str]:
+        """Watch the list of other settings from now on; names the instruments that are new or different.
+
+        All others go on as they are, and nothing that was asked for is forgotten. SettingsError where something is
+        different that is only read at the start, StoreTroubleError where the store does not allow it: then all stays
+        as it was.
+        """
+        for part in FIXED:
+            if getattr(settings, part) != getattr(self.settings, part):
+                raise SettingsError(
+                    f"[{part}] is different and is only read at the start: restart the station to have it"
+                )
+        try:
+            watched = settings.watched()
+        except ValueError as problem:
+            raise SettingsError(str(problem)) from problem
+        async with self._taking:
+            changed = await asyncio.to_thread(change_list, self.desk, watched, settings.account)
+            self.settings, self.watched, self.groups = settings, watched, groups_of(watched)
+        self._reschedule(set(changed))
+        return changed
+
+    def _reschedule(self, changed: set[str]) -> None:
+        """Wake for the groups there are now, and ask at once for what is new or different."""
+        now = self.clock.now()
+        names = {group.name for group in self.groups}
+        for gone in [name for name in self.dues if name not in names]:
+            del self.dues[gone]
+            self._scheduler.remove_job(gone)
+        for group in self.groups:
+            self.dues.setdefault(group.name, Due(group.timetable, now))
+            self._schedule_group(group)
+            close = _last_close_due(group, now)
+            asks = [ask for ask in self._asks(group, close) if ask.instrument in changed]
+            if asks and group.feed in self.intakes:
+                self.intakes[group.feed].ask(asks)
+
+    def _since(self, name: str) -> int | None:
+        return self.desk.since(name) if name in self.desk.watched else None
+
+    def last_close(self, name: str) -> int | None:
+        """Say when an instrument's last bar closed; of one that left the list nothing is lacking any more."""
+        return self.desk.last_close(name) if name in self.desk.watched else self.clock.now()
 
     async def _close(self, group: Group) -> None:
         """See to the closes of a group that have come: several after a sleep or a jump of the clock."""
@@ -226,7 +289,8 @@ class Station:
     async def take(self, arrivals: Sequence[Arrival]) -> int:
         """Take in rows and tell what they mean; gives the number of new bars."""
         async with self._taking:
-            taken = await asyncio.to_thread(self.desk.take, arrivals, self.clock.now())
+            known = [each for each in arrivals if each.instrument in self.desk.watched]
+            taken = await asyncio.to_thread(self.desk.take, known, self.clock.now())
         self.counts["bars"] += taken.bars
         self.counts["refused"] += taken.refused.total()
         for note in taken.notes:
@@ -286,6 +350,12 @@ class Station:
         if kind == "station.caught_up":
             return Event("station.caught_up", ident, now, name, data)
         return Event("station.watching", ident, now, name, data)
+
+
+def _last_close_due(group: Group, now: int) -> int:
+    """Give the last close of a group up to now; 0 where there was none for long."""
+    last = group.timetable.closes_between(now - 40 * group.timetable.timeframe.nanoseconds, now)[1]
+    return int(last[-1]) if len(last) else 0
 
 
 def _daily_trigger(settings: Settings) -> object:

@@ -1,0 +1,88 @@
+"""Another list for a desk at work: what stays as it was goes on, what is new or different gets pipelines of its own."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.market.bars import Bars, RawBars
+from scanner.service.store import Batch, Rewrite, SeriesKey, SeriesUpdate
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.service.desk import Desk
+    from scanner.settings import Watched
+    from scanner.trade.size import Account
+
+
+def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> list[str]:
+    """Let a desk watch another list; names the instruments that have new pipelines, from where the store left them.
+
+    StoreTroubleError where the store cannot be read or written: then the desk is as before.
+    """
+    before = desk.watched, desk.account, dict(desk.pipelines), dict(desk.last)
+    new = {each.instrument.symbol: each for each in watched}
+    changed = [
+        name
+        for name, each in new.items()
+        if name not in desk.watched
+        or account != desk.account
+        or _seen_by_engine(each) != _seen_by_engine(before[0][name])
+    ]
+    try:
+        desk.watched, desk.account = new, account
+        for name in before[0].keys() - new.keys():
+            del desk.pipelines[name]  # not what is known of its last bar, which others may be asking for just now
+        revive(desk, desk.load(changed))
+    except BaseException:
+        desk.watched, desk.account, desk.pipelines, desk.last = before
+        raise
+    return changed
+
+
+def _seen_by_engine(each: Watched) -> tuple[object, ...]:
+    """Give all that makes a difference to a pipeline: not where the bars are from, nor where its events go."""
+    return (
+        each.instrument,
+        each.calendar.name,
+        each.calendar.tz,
+        each.base,
+        each.timeframes,
+        each.rules,
+        each.adjustments,
+    )
+
+
+def revive(desk: Desk, names: Sequence[str]) -> list[str]:
+    """Warm pipelines that begin anew with the bars in the store, where it has some; names those.
+
+    Such are instruments whose rules, timeframes or splits are others than when the store was last written. Nothing is
+    said of these bars again: they were looked at in their time.
+    """
+    updates, rewrites, revived = [], [], []
+    keys = {SeriesKey(name, desk.watched[name].base.name): name for name in names}
+    for stored in desk.store.bars.load(keys):
+        if not len(stored.bars):
+            continue
+        name = keys[stored.key]
+        pipeline = desk.pipelines[name]
+        checked = pipeline.check(as_sent(stored.bars, name)).bars
+        for lane, own in pipeline.lanes_of(checked):
+            deque(lane.engine.events(own), maxlen=0)
+            key = SeriesKey(name, lane.timeframe.name)
+            if key != stored.key and len(own):
+                rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
+        updates.append(SeriesUpdate(stored.key, Bars.of([]), pipeline.snapshot()))
+        desk.last[name] = stored.bars[-1:]
+        revived.append(name)
+    desk.store.commit(Batch(updates, rewrites))
+    return revived
+
+
+def as_sent(bars: Bars, source: str) -> RawBars:
+    """Give bars the form in which a feed sends them."""
+    rows = np.zeros(len(bars), dtype=np.int64)
+    return RawBars(bars.open_time, bars.open, bars.high, bars.low, bars.close, bars.volume, rows, source)

@@ -1,0 +1,34 @@
+"""Reading the configuration again while watching: taken whole, or not at all with the reasons in the log."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+from scanner.service.check import check
+from scanner.service.store import StoreTroubleError
+from scanner.settings import SettingsError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from scanner.service.station import Station
+
+
+async def reload_from(path: Path, environ: Mapping[str, str], station: Station) -> bool:
+    """Let a station watch the list that its configuration has now; says whether it does."""
+    try:
+        checked = await asyncio.to_thread(check, path, environ)
+        if checked.settings is None:
+            return _refused(station, checked.told())
+        changed = await station.reload(checked.settings)
+    except (SettingsError, StoreTroubleError) as problem:
+        return _refused(station, [str(problem)])
+    station.log.info("list read again", instruments=len(station.watched), new_or_different=changed)
+    return True
+
+
+def _refused(station: Station, reasons: list[str]) -> bool:
+    station.log.error("the configuration was not taken, the list stays as it was", reasons=reasons)
+    return False

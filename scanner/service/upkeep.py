@@ -1,0 +1,60 @@
+"""Upkeep of the store by the running station: in order every minute, and rid of what is past keeping every day."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from apscheduler.triggers.interval import IntervalTrigger
+
+from scanner.service.store import StoreTroubleError
+from scanner.service.store_maintenance import retain, tidy
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from scanner.service.store import Store
+
+STEPS = 64
+"""Short steps of tidying at a time; what is left is for the next minute."""
+AFTER_START = timedelta(minutes=10)
+"""So long after the start retention runs first, so that a station restarted every day comes to it as well."""
+
+
+class Upkeep:
+    """Keeps a store in order between bar closes, in threads. ``note`` is told in a sentence what goes wrong."""
+
+    def __init__(self, store: Store, *, keep_bars: int, keep_days: int, note: Callable[[str], None]) -> None:
+        self.store = store
+        self.keep_bars = keep_bars
+        self.keep_days = keep_days
+        self.note = note
+
+    def schedule(self, scheduler: Any, now: datetime | None = None) -> None:  # noqa: ANN401 - the library has no types
+        """Give the work to a scheduler; ``now`` is when it starts."""
+        begin = (now or datetime.now(UTC)) + AFTER_START
+        for job, trigger in (
+            (self.tidy, IntervalTrigger(minutes=1, timezone=UTC)),
+            (self.retain, IntervalTrigger(days=1, start_date=begin, timezone=UTC)),
+        ):
+            scheduler.add_job(
+                job, trigger, id=f"upkeep {job.__name__}", coalesce=True, max_instances=1, misfire_grace_time=None
+            )
+
+    async def tidy(self) -> None:
+        """Do the short steps that are due."""
+        try:
+            for _ in range(STEPS):
+                if not await asyncio.to_thread(tidy, self.store):
+                    return
+        except StoreTroubleError as problem:
+            self.note(f"upkeep: {problem}")
+
+    async def retain(self) -> tuple[int, int, int]:
+        """Remove what is past keeping; gives the number of bars, events and recorded rows removed."""
+        try:
+            return await asyncio.to_thread(retain, self.store, keep_bars=self.keep_bars, keep_days=self.keep_days)
+        except StoreTroubleError as problem:
+            self.note(f"upkeep: {problem}")
+            return 0, 0, 0

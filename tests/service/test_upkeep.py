@@ -1,0 +1,59 @@
+"""The running station keeps its store in order, and rid of what is past keeping."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+from scanner.service.store import Batch, Store
+from scanner.service.store_check import check
+from scanner.service.store_maintenance import DAY, tidy
+from scanner.service.upkeep import Upkeep
+from tests.service.store_samples import GANNET, START, said, sent, update
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+NOW = datetime(2026, 3, 2, 9, tzinfo=UTC)
+
+
+def test_the_store_is_tidied_every_minute_and_thinned_every_day_beginning_soon(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "kept.db", lambda: START) as store:
+        scheduler = AsyncIOScheduler(timezone=UTC)
+        Upkeep(store, keep_bars=500, keep_days=1, note=lambda _: None).schedule(scheduler, NOW)
+        first = NOW + timedelta(minutes=10)
+        triggers = {job.func.__name__: job.trigger for job in scheduler.get_jobs()}
+        assert triggers["retain"].get_next_fire_time(None, NOW) == first
+        assert triggers["retain"].get_next_fire_time(first, first) == first + timedelta(days=1)
+        assert triggers["tidy"].get_next_fire_time(NOW, NOW) == NOW + timedelta(minutes=1)
+
+
+async def test_tidying_and_thinning_do_what_the_settings_say(tmp_path: Path) -> None:
+    now = START
+    with Store.open(tmp_path / "kept.db", lambda: now) as store:
+        for minute in range(300):
+            store.commit(Batch([update(GANNET, minute, 1)], sent=[sent(GANNET, minute, 1)]))
+        store.commit(Batch([update(GANNET, 300, 1_000)], said=[said(GANNET, 7, [])]))
+        upkeep = Upkeep(store, keep_bars=500, keep_days=20, note=lambda _: None)
+        await upkeep.tidy()
+        assert not tidy(store)
+        now = START + 21 * DAY
+        bars, events, rows = await upkeep.retain()
+        assert (events, rows) == (1, 300)
+        (stored,) = store.bars.load([GANNET])
+        assert len(stored.bars) == 1_300 - bars
+        assert 500 <= len(stored.bars) < 500 + 256
+        assert check(store) == []
+
+
+async def test_trouble_is_told_and_ends_nothing(tmp_path: Path) -> None:
+    told: list[str] = []
+    with Store.open(tmp_path / "kept.db", lambda: START) as store:
+        with store.database.plain() as connection:
+            connection.execute("DROP TABLE recording")
+        upkeep = Upkeep(store, keep_bars=500, keep_days=20, note=told.append)
+        await upkeep.tidy()
+        assert await upkeep.retain() == (0, 0, 0)
+    assert [text.startswith(f"upkeep: {tmp_path / 'kept.db'}: ") for text in told] == [True, True]

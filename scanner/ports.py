@@ -61,7 +61,11 @@ class Answer:
 
 
 class Feed(Protocol):
-    """Gives bars when asked. Built from its own settings; touches nothing before ``start``."""
+    """Gives bars when asked. Built from its own settings; touches nothing before ``start``.
+
+    Where it keeps them as ``settings``, the service goes by what they say under ``settle``, ``patience``, ``at_once``
+    and ``requests_per_minute``.
+    """
 
     batch: int
     """How many wants one call of ``fetch`` may carry; 1 where the feed is asked one by one."""

@@ -71,7 +71,7 @@ class ExchangeFeed:
         make: Callable[[str, dict[str, Any]], Any] = from_library,
         clock: Callable[[], float] = time.time,
     ) -> None:
-        self._settings = settings
+        self.settings = settings
         self._make = make
         self._clock = clock
         self._where = f"exchange {settings.exchange}"
@@ -82,8 +82,8 @@ class ExchangeFeed:
         """Ask the exchange what it trades; raises FeedTroubleError."""
         if self._exchange is not None:
             return
-        options = {"enableRateLimit": True, "timeout": round(self._settings.timeout * 1_000)}
-        self._exchange = await asyncio.to_thread(self._make, self._settings.exchange, options)
+        options = {"enableRateLimit": True, "timeout": round(self.settings.timeout * 1_000)}
+        self._exchange = await asyncio.to_thread(self._make, self.settings.exchange, options)
         try:
             await self._asked(self._exchange.load_markets())
         except BaseException:
@@ -101,7 +101,7 @@ class ExchangeFeed:
         return [Answer(want, await self._answered(want)) for want in wants]
 
     async def _answered(self, want: Want) -> RawBars:
-        exchange, settings = self._exchange, self._settings
+        exchange, settings = self._exchange, self.settings
         if exchange is None:
             raise FeedTroubleError(f"{self._where}: the feed has not been started; start it first")
         timeframe = settings.timeframe_there(want.timeframe)
@@ -144,7 +144,7 @@ class ExchangeFeed:
         except errors.BadSymbol as problem:
             text = f"it does not know the symbol ({_short(problem)}); write it as the library does, such as ABC/XYZ"
         except errors.RequestTimeout:
-            text = f"no answer within {self._settings.timeout:g} s; check the network, or raise timeout"
+            text = f"no answer within {self.settings.timeout:g} s; check the network, or raise timeout"
         except errors.NetworkError as problem:
             text = f"it cannot be reached ({_short(problem)}); check the network, it is asked again"
         except errors.BaseError as problem:

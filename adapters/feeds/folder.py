@@ -69,15 +69,15 @@ class FolderFeed:
     arrived: asyncio.Event | None = None
 
     def __init__(self, settings: FolderSettings) -> None:
-        self._settings = settings
+        self.settings = settings
         self._options = ReadingOptions(settings.tz, settings.stamp, settings.time_format)
         self._zone = None if settings.tz == "UTC" else ZoneInfo(settings.tz)
         self._files: dict[Path, GrowingFile] = {}
 
     async def start(self) -> None:
         """See that the folder is there; raises FeedTroubleError."""
-        if not await asyncio.to_thread(self._settings.path.is_dir):
-            raise FeedTroubleError(f"{self._settings.path}: there is no such folder; check path")
+        if not await asyncio.to_thread(self.settings.path.is_dir):
+            raise FeedTroubleError(f"{self.settings.path}: there is no such folder; check path")
 
     async def stop(self) -> None:
         """Do nothing: no file is held open."""
@@ -90,14 +90,14 @@ class FolderFeed:
             raise FeedTroubleError(_in_settings(str(problem))) from problem
 
     def _file(self, want: Want) -> GrowingFile:
-        folder = self._settings.path
-        name = self._settings.pattern.replace("{symbol}", want.symbol)
-        name = name.replace("{timeframe}", self._settings.timeframe_there(want.timeframe))
+        folder = self.settings.path
+        name = self.settings.pattern.replace("{symbol}", want.symbol)
+        name = name.replace("{timeframe}", self.settings.timeframe_there(want.timeframe))
         path = Path(os.path.normpath(folder / name))
         if "\0" in name or not path.is_relative_to(os.path.normpath(folder)):
             raise FeedTroubleError(f"{folder}: {name!r} is no file in it; check the symbol {want.symbol!r}")
         if path not in self._files:
-            self._files[path] = GrowingFile(path, self._options, self._zone, self._settings.keep)
+            self._files[path] = GrowingFile(path, self._options, self._zone, self.settings.keep)
         return self._files[path]
 
 

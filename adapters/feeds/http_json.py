@@ -45,7 +45,7 @@ class HttpJsonFeed:
 
     def __init__(self, settings: HttpJsonSettings, *, clock: Callable[[], float] = time.time) -> None:
         self.batch = 1 if settings.one_by_one else settings.symbols_per_request
-        self._settings = settings
+        self.settings = settings
         self._endpoint = JsonEndpoint(settings, clock)
         by_row = settings.symbol is not None and settings.groups is None and not settings.one_by_one
         self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None)
@@ -76,7 +76,7 @@ class HttpJsonFeed:
             for begin in range(0, len(those), self.batch):
                 part = those[begin : begin + self.batch]
                 times = [want.since for want in part if want.since is not None]
-                yield _Question(part, timeframe, min(times) if times else self._settings.earliest_time)
+                yield _Question(part, timeframe, min(times) if times else self.settings.earliest_time)
 
     async def _answered(self, question: _Question) -> dict[Want, RawBars]:
         """Ask page after page."""
@@ -85,11 +85,11 @@ class HttpJsonFeed:
         row = 0
         following: _Question | None = question
         while following is not None:
-            if len(pages) == self._settings.most_pages:
-                if self._settings.page_by_since:
+            if len(pages) == self.settings.most_pages:
+                if self.settings.page_by_since:
                     break  # what was not reached comes with the next question
                 raise FeedTroubleError(
-                    f"{source}: the answer has more than {self._settings.most_pages} pages; "
+                    f"{source}: the answer has more than {self.settings.most_pages} pages; "
                     "raise limit or most_pages, or set earliest"
                 )
             url = following.url or self._address(following)
@@ -98,14 +98,14 @@ class HttpJsonFeed:
             row += sum(map(len, page.values()))
             pages.append(page)
             following = self._following(following, url, value, page)
-        nothing = no_rows(source, self._settings.stamp)
+        nothing = no_rows(source, self.settings.stamp)
         return {
             want: joined_pages([page[want.symbol] for page in pages if want.symbol in page], nothing)
             for want in question.wants
         }
 
     def _address(self, question: _Question) -> httpx.URL:
-        settings = self._settings
+        settings = self.settings
         symbols = list(dict.fromkeys(want.symbol for want in question.wants))
         since = None if question.since is None else Moment(question.since, settings.time_unit)
         timeframe = settings.timeframe_there(question.timeframe)
@@ -113,17 +113,17 @@ class HttpJsonFeed:
 
     def _following(self, question: _Question, url: httpx.URL, value: Any, page: dict[str, RawBars]) -> _Question | None:  # noqa: ANN401 - JSON
         """Find out how to ask for the next page; None where this was the last."""
-        if self._settings.page_by_since:
+        if self.settings.page_by_since:
             bars = page[question.wants[0].symbol]
             last = int(bars.stamp.max(initial=NO_TIME))
-            if len(bars) < self._settings.limit or last <= (NO_TIME if question.since is None else question.since):
+            if len(bars) < self.settings.limit or last <= (NO_TIME if question.since is None else question.since):
                 return None
             # Asked from the last bar on, which then comes twice: no server leaves one out, whichever end it goes by.
             return replace(question, since=last)
         found = None if self._next is None else self._next.find(value)
         if not found:
             return None
-        if self._settings.has("next"):
+        if self.settings.has("next"):
             if str(found) == question.token:
                 raise FeedTroubleError(f"{where(url)}: the page {found} says that it is followed by itself; check next")
             return replace(question, token=str(found))
@@ -152,7 +152,7 @@ class HttpJsonFeed:
                 f"{source}: the answer has no rows where {path} points; check {path} in the settings of the feed"
             )
         raw = self._reader.bars(columns, source, row)
-        if self._settings.one_by_one:
+        if self.settings.one_by_one:
             return {question.wants[0].symbol: raw}
         at: dict[str, list[int]] = {}
         for index, symbol in enumerate(columns["symbol"]):

@@ -84,7 +84,7 @@ class MqttBarsFeed(PushedFeed):
         host, port = settings.address
         self._where = f"MQTT broker {host}:{port}"
         super().__init__(settings, self._where, self._session, outside)
-        self._settings = settings
+        self.settings = settings
         self._pattern = settings.topic_pattern
 
     async def _session(self, up: Callable[[], None]) -> None:
@@ -98,7 +98,7 @@ class MqttBarsFeed(PushedFeed):
 
     async def _listen(self, up: Callable[[], None]) -> str:
         """Listen until the connection breaks, and say why it did."""
-        topic = self._settings.topic_filter
+        topic = self.settings.topic_filter
         what = "cannot be reached"
         try:
             async with self._line() as line:
@@ -118,7 +118,7 @@ class MqttBarsFeed(PushedFeed):
 
     def _line(self) -> BrokerLine:
         """Make a line with a session that outlives it; each version has its own way to ask for that."""
-        settings = self._settings
+        settings = self.settings
         if settings.version == "5.0":
             lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here
             lasting.SessionExpiryInterval = settings.remember

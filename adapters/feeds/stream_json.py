@@ -73,7 +73,7 @@ class StreamJsonFeed(PushedFeed):
         parts = urlsplit(settings.url)
         self._where = f"{parts.scheme}://{parts.netloc}{parts.path}"
         super().__init__(settings, self._where, self._session, outside)
-        self._settings = settings
+        self.settings = settings
         named = [any(name in _text(message) for name in NAMES) for message in settings.subscribe]
         self._once = [message for message, each in zip(settings.subscribe, named, strict=True) if not each]
         self._for_each = [message for message, each in zip(settings.subscribe, named, strict=True) if each]
@@ -95,12 +95,12 @@ class StreamJsonFeed(PushedFeed):
     def _subscriptions(self, series: dict[tuple[str, str], None]) -> Iterator[str]:
         for symbol, timeframe in series:
             for message in self._for_each:
-                names = dict(zip(NAMES, (symbol, self._settings.timeframe_there(timeframe)), strict=True))
+                names = dict(zip(NAMES, (symbol, self.settings.timeframe_there(timeframe)), strict=True))
                 yield _text(_filled(message, names))
 
     async def _session(self, up: Callable[[], None]) -> None:
         """Connect, subscribe and listen until the connection breaks."""
-        settings = self._settings
+        settings = self.settings
         try:
             async with _Straight(
                 settings.url,

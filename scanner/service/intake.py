@@ -214,9 +214,10 @@ class Intake:
         wants: dict[Want, list[Ask]] = {}
         for ask in asks:
             wants.setdefault(Want(ask.symbol, ask.timeframe, self.since(ask.instrument)), []).append(ask)
+        asked = self.clock.now()
         async with asyncio.timeout(self.answer_within):
             answers = await self.feed.fetch(list(wants))
-        return _arrivals(answers, wants)
+        return _arrivals(answers, wants, asked)
 
     async def _wait_for_turn(self) -> None:
         """Keep to how many requests a minute the feed allows."""
@@ -299,9 +300,9 @@ class Intake:
                 await self.clock.sleep(self._pauses.after(times))
 
 
-def _arrivals(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]]) -> list[Arrival]:
+def _arrivals(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]], asked: int) -> list[Arrival]:
     return [
-        Arrival(ask.instrument, answer.bars)
+        Arrival(ask.instrument, answer.bars, asked)
         for answer in answers
         if len(answer.bars)
         for ask in wants.get(answer.want, ())

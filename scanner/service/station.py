@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections import Counter
+from collections import Counter, deque
 from contextlib import suppress
 from datetime import UTC
+from functools import partial
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -21,12 +22,12 @@ from scanner.service.intake import Ask, Intake, Manners
 from scanner.service.relist import change_list, revive
 from scanner.service.routing import sinks_for
 from scanner.service.schedule import BarCloseTrigger, Due, groups_of
-from scanner.service.store import Batch, Said
+from scanner.service.store import Batch, Said, StoreTroubleError
 from scanner.service.upkeep import Upkeep
 from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from scanner.clocks import Clock
     from scanner.events import StationData
@@ -39,6 +40,9 @@ if TYPE_CHECKING:
 
 CATCH_UP = 20.0
 """Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""
+
+LOADED_TOGETHER = 512
+"""Instruments that are loaded between two looks at whether to stop."""
 
 FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
 """Parts of the settings that are only read at the start."""
@@ -81,7 +85,13 @@ class Station:
         self.begun = clock.now()
         self._taking = asyncio.Lock()
         self._scheduler = AsyncIOScheduler(timezone=UTC)
-        self._found: list[Event] = []
+        self._found: deque[Event] = deque(maxlen=NAMED)
+        self._setups = 0
+        """Setups found since the last summary; ``_found`` has the last of them."""
+        self._group_names = self._names_of_groups()
+
+    def _names_of_groups(self) -> dict[str, str]:
+        return {each.instrument.symbol: each.group for each in self.watched}
 
     def _make_desk(self) -> Desk:
         station = self.settings.station
@@ -96,45 +106,60 @@ class Station:
 
     def route(self, event: Event) -> Sequence[str]:
         """Say which sinks an event goes to."""
-        groups = {each.instrument.symbol: each.group for each in self.watched}
-        return sinks_for(event, groups, self.settings.routes, list(self.settings.sinks))
+        return sinks_for(event, self._group_names, self.settings.routes, list(self.settings.sinks))
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Watch until told to stop."""
-        anew = await asyncio.to_thread(self.desk.load)
-        await asyncio.to_thread(revive, self.desk, anew)
-        self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
+        """Watch until told to stop; StoreTroubleError where the store cannot be read at the start."""
+        starting = asyncio.create_task(self._start())
+        stopping = asyncio.create_task(stop.wait())
         delivering = asyncio.create_task(self.delivery.run(stop)) if self.delivery is not None else None
         listening: list[asyncio.Task[None]] = []
         try:
-            await self._start_feeds()
-            await self._catch_up()
-            self._schedule()
-            listening = [asyncio.create_task(self._listen(name)) for name in self.feeds]
-            self.watching.set()
-            self.log.info("watching", groups=[group.name for group in self.groups])
-            await stop.wait()
+            await asyncio.wait({starting, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            if not stop.is_set():
+                starting.result()
+                self._schedule()
+                listening = [asyncio.create_task(self._listen(name)) for name in self.feeds]
+                self.watching.set()
+                self.log.info("watching", groups=[group.name for group in self.groups])
+                # Delivering ends before it is told to only by a defect of ours, which is not to pass in silence.
+                ends = {stopping, delivering} if delivering is not None else {stopping}
+                await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         finally:
             self.watching.clear()
             if self._scheduler.running:
                 self._scheduler.shutdown(wait=False)
-            for task in listening:
+            for task in (starting, stopping, *listening):
                 task.cancel()
-            await asyncio.gather(*listening, return_exceptions=True)
+            await asyncio.gather(starting, stopping, *listening, return_exceptions=True)
             for intake in self.intakes.values():
                 await intake.stop()
             async with self._taking:  # a batch that is being kept is kept whole
                 pass
-            for name, feed in self.feeds.items():
-                try:
-                    async with asyncio.timeout(1):
-                        await feed.stop()
-                except (TimeoutError, FeedTroubleError) as problem:
-                    self.log.warning("feed did not stop", feed=name, problem=str(problem))
+            await asyncio.gather(*(self._stop_feed(name) for name in self.feeds))
             if delivering is not None:
+                if not stop.is_set():
+                    delivering.cancel()
                 with suppress(asyncio.CancelledError):
                     await delivering
             self.log.info("stopped", bars=self.counts["bars"])
+
+    async def _start(self) -> None:
+        """Go on from where the store is, and catch up."""
+        anew, names = [], list(self.desk.watched)
+        for begin in range(0, len(names), LOADED_TOGETHER):
+            anew += await asyncio.to_thread(self.desk.load, names[begin : begin + LOADED_TOGETHER])
+        await asyncio.to_thread(revive, self.desk, anew)
+        self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
+        await self._start_feeds()
+        await self._catch_up()
+
+    async def _stop_feed(self, name: str) -> None:
+        try:
+            async with asyncio.timeout(1):
+                await self.feeds[name].stop()
+        except (TimeoutError, FeedTroubleError) as problem:
+            self.log.warning("feed did not stop", feed=name, problem=str(problem))
 
     async def _start_feeds(self) -> None:
         for name, feed in self.feeds.items():
@@ -148,6 +173,7 @@ class Station:
                 say=self.say,
                 since=self._since,
                 last_close=self.last_close,
+                note=partial(self._note_of_feed, name),
             )
         await asyncio.gather(*(self._start_feed(name) for name in self.feeds))
 
@@ -184,11 +210,10 @@ class Station:
         _, slow = await asyncio.wait(rounds, timeout=CATCH_UP)
         for task in slow:
             task.cancel()
-        setups = [event for event in self._found if event.kind == "setup.qualified"]
         if self.counts["bars"]:
             reason = f"{self.counts['bars']:,} bars were caught up, up to {rfc3339(now // SECOND * SECOND)}"
-            await self.say(self._about_station("station.caught_up", reason, now, setups))
-        self._found.clear()
+            await self._say_of_itself(self._about_station("station.caught_up", reason, now, self._found))
+        self._forget_found()
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
         symbols = {each.instrument.symbol: each.symbol for each in self.watched}
@@ -239,6 +264,7 @@ class Station:
         async with self._taking:
             changed = await asyncio.to_thread(change_list, self.desk, watched, settings.account)
             self.settings, self.watched, self.groups = settings, watched, groups_of(watched)
+            self._group_names = self._names_of_groups()
         self._reschedule(set(changed))
         return changed
 
@@ -287,7 +313,10 @@ class Station:
                         self.intakes[name].ask(self._asks(group, int(last[-1])))
 
     async def take(self, arrivals: Sequence[Arrival]) -> int:
-        """Take in rows and tell what they mean; gives the number of new bars."""
+        """Take in rows and tell what they mean, to the end even when cancelled; gives the number of new bars."""
+        return await asyncio.shield(self._take(arrivals))
+
+    async def _take(self, arrivals: Sequence[Arrival]) -> int:
         async with self._taking:
             known = [each for each in arrivals if each.instrument in self.desk.watched]
             taken = await asyncio.to_thread(self.desk.take, known, self.clock.now())
@@ -297,7 +326,9 @@ class Station:
             self.log.info("row noted", row=note.text, reason=note.reason, source=note.source)
         for event in taken.events + taken.stale:
             self.counts[event.kind] += 1
-            self._found.append(event)
+            if event.kind == "setup.qualified":
+                self._setups += 1
+                self._found.append(event)
         for event in taken.events:
             self.on_event(event)
         if taken.events and self.delivery is not None:
@@ -316,6 +347,9 @@ class Station:
         if new and self.delivery is not None:
             self.delivery.wake()
 
+    def _note_of_feed(self, name: str, trouble: str) -> None:
+        self._note(f"feed {name}: {trouble}")
+
     def _note(self, trouble: str) -> None:
         self.log.warning("trouble", trouble=trouble)
         self.troubles.append(trouble)
@@ -324,20 +358,34 @@ class Station:
     async def _daily(self) -> None:
         """Say that somebody is still watching, and what came of the day."""
         now = self.clock.now()
-        setups = [event for event in self._found if event.kind == "setup.qualified"]
         late = [
             f"feed {name}: {intake.late.reason}" for name, intake in self.intakes.items() if intake.late is not None
         ]
-        reason = f"still watching: {len(setups)} setups since the last summary"
-        await self.say(self._about_station("station.watching", reason, now, setups, late + self.troubles))
+        reason = f"still watching: {self._setups} setups since the last summary"
+        if await self._say_of_itself(
+            self._about_station("station.watching", reason, now, self._found, late + self.troubles)
+        ):
+            self._forget_found()
+            self.troubles.clear()
+
+    def _forget_found(self) -> None:
         self._found.clear()
-        self.troubles.clear()
+        self._setups = 0
+
+    async def _say_of_itself(self, event: Event) -> bool:
+        """Say something about the station; gives whether the store could keep it, which is no reason to stop."""
+        try:
+            await self.say(event)
+        except StoreTroubleError as problem:
+            self._note(str(problem))
+            return False
+        return True
 
     def _about_station(
-        self, kind: str, reason: str, now: int, setups: Sequence[Event], troubles: Sequence[str] = ()
+        self, kind: str, reason: str, now: int, setups: Iterable[Event], troubles: Sequence[str] = ()
     ) -> Event:
         name = self.settings.station.name
-        named = [f"{event.subject} {event.data['direction']} {event.data['bar_close']}" for event in setups[-NAMED:]]
+        named = [f"{event.subject} {event.data['direction']} {event.data['bar_close']}" for event in setups]
         data: StationData = {
             "station": name,
             "reason": reason,

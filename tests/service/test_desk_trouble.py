@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NoReturn
 
 import pytest
 
@@ -35,11 +35,11 @@ class Broken:
     """A store that can do nothing."""
 
     @property
-    def bars(self) -> Any:
+    def bars(self) -> NoReturn:
         raise StoreTroubleError("the disk is gone")
 
-    def commit(self, _: object) -> Any:
-        return self.bars
+    def commit(self, _: object) -> NoReturn:
+        self.bars  # noqa: B018 - says what is wrong
 
 
 def test_a_bar_that_was_open_when_it_was_asked_for_is_left_though_it_closed_meanwhile(store: Store) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from scanner.commands import outbox_words
+from scanner.commands import outbox_words, store_words
 
 if TYPE_CHECKING:
     from scanner.commands.recordings import Reading
@@ -26,6 +26,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(outbox_words.app, name="outbox")
+app.add_typer(store_words.app, name="store")
 
 Files = Annotated[
     list[Path],
@@ -146,6 +147,22 @@ def watch(
     from scanner.commands import watch as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(config)
+
+
+@app.command()
+def status(
+    config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
+) -> None:
+    """Say how a station stands: last bars, lags, what is warm, next closes, and what waits to be delivered.
+
+    Works beside the running station, and when none runs. Example: closewatch status watch.toml
+    """
+    import os  # noqa: PLC0415 - only here
+    import time  # noqa: PLC0415 - as above
+
+    from scanner.commands import status as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    command.run(config, os.environ, time.time_ns())
 
 
 @app.command()

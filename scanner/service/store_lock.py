@@ -34,3 +34,24 @@ class StoreLock:
     def release(self) -> None:
         """Let go of the lock."""
         os.close(self._file)
+
+
+def holder(path: Path) -> str | None:
+    """Say which process has the lock of the store at ``path``, "?" where it has not said so; None where none has it.
+
+    To look, the lock is held for an instant where nobody else has it.
+    """
+    try:
+        file = os.open(path.with_name(f"{path.name}.lock"), os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return None
+    except OSError as problem:
+        raise trouble(path, problem) from problem
+    try:
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return os.read(file, 32).decode("ascii", "replace").strip() or "?"
+    else:
+        return None
+    finally:
+        os.close(file)

@@ -1,0 +1,68 @@
+"""``closewatch store``: whether a store is sound, its compaction, and its contents as tables."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scanner import settings
+from scanner.commands import output
+from scanner.commands.trouble import DONE, FAILED, UsageError
+from scanner.service import store_check, store_export, store_maintenance
+from scanner.service.store import Store
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+EVERY_BAR, EVERY_DAY = 2**40, 36_500
+"""What is kept where no configuration says how much: all bars, and a hundred years."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Which store, and how much of it is to be kept."""
+
+    path: Path
+    keep_bars: int = EVERY_BAR
+    keep_days: int = EVERY_DAY
+
+
+def choose(store: Path | None, config: Path | None) -> Choice:
+    """Find the store by its own path or by the configuration; UsageError where neither or both are given."""
+    if store is not None and config is None:
+        return Choice(store)
+    if store is not None or config is None:
+        raise UsageError("say which store, either by its own path or by --config CONFIG.toml")
+    known = settings.load(config)
+    return Choice(known.store_path, known.station.keep_bars, known.station.keep_days)
+
+
+def check(choice: Choice) -> int:
+    """Print what is wrong with a store; give the exit code."""
+    with Store.open(choice.path, time.time_ns, visiting=True) as store:
+        found = store_check.check(store)
+    output.say(*(found or [f"{choice.path} is sound."]))
+    if found:
+        output.tell(
+            f"{choice.path} is damaged: put a copy in its place, or move it away and let the feeds fill another."
+        )
+    return FAILED if found else DONE
+
+
+def compact(choice: Choice) -> None:
+    """Compact a store and say what came of it."""
+    if not choice.path.is_file():  # its owner would make a new one
+        raise UsageError(f"{choice.path}: there is no store here; name the one that `closewatch watch` fills")
+    with Store.open(choice.path, time.time_ns) as store:
+        done = store_maintenance.compact(store, keep_bars=choice.keep_bars, keep_days=choice.keep_days)
+    output.say(f"{choice.path}: {done}.")
+
+
+def export(choice: Choice, folder: Path) -> None:
+    """Write a store to files and name them."""
+    with Store.open(choice.path, time.time_ns, visiting=True) as store:
+        written = store_export.export(store, folder)
+    output.say(*(str(each) for each in written))
+    if not written:
+        output.tell(f"{choice.path} is empty: nothing was written.")

@@ -1,0 +1,68 @@
+"""The words of ``closewatch store``; the work is imported when a command runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from scanner.commands.store import Choice
+
+app = typer.Typer(
+    help="See whether a store is sound, give back the space it does not need, or write it out as tables.",
+    no_args_is_help=True,
+    rich_markup_mode="markdown",
+)
+
+StoreFile = Annotated[Path | None, typer.Argument(help="The store itself.", metavar="[FILE.db]", show_default=False)]
+ConfigFile = Annotated[
+    Path | None,
+    typer.Option("--config", help="Or the configuration of the station whose store it is.", metavar="CONFIG.toml"),
+]
+
+
+@app.command()
+def check(store: StoreFile = None, config: ConfigFile = None) -> int:
+    """Look at everything in a store and say what is wrong with it; works beside the running station.
+
+    Example: closewatch store check --config watch.toml
+    """
+    from scanner.commands import store as command  # noqa: PLC0415 - not needed for --help
+
+    return command.check(_choice(store, config))
+
+
+@app.command()
+def compact(store: StoreFile = None, config: ConfigFile = None) -> None:
+    """Put a store in order and give the space back to the disk, while the station is not running.
+
+    With a configuration, what is past its keep_bars and keep_days is removed; without one, nothing is.
+
+    Example: closewatch store compact --config watch.toml
+    """
+    from scanner.commands import store as command  # noqa: PLC0415 - as above
+
+    command.compact(_choice(store, config))
+
+
+@app.command()
+def export(
+    to: Annotated[Path, typer.Option("--to", help="The folder to write to; made if need be.", metavar="FOLDER")],
+    store: StoreFile = None,
+    config: ConfigFile = None,
+) -> None:
+    """Write bars, events and all that the feeds sent as Parquet files; works beside the running station.
+
+    Example: closewatch store export --config watch.toml --to tables
+    """
+    from scanner.commands import store as command  # noqa: PLC0415 - as above
+
+    command.export(_choice(store, config), to)
+
+
+def _choice(store: Path | None, config: Path | None) -> Choice:
+    from scanner.commands.store import choose  # noqa: PLC0415 - as above
+
+    return choose(store, config)

@@ -1,0 +1,251 @@
+"""Another list while watching: what stays goes on, what is new or different is as if it had always been watched so."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from structlog.testing import capture_logs
+
+from scanner.pipeline import Pipeline
+from scanner.ports import Answer, Want
+from scanner.service.desk import Arrival
+from scanner.service.relist import as_sent
+from scanner.service.reloading import reload_from
+from scanner.service.station import Station
+from scanner.service.store import Store, StoreTroubleError
+from scanner.service.store_check import check
+from scanner.settings import Settings, SettingsError, from_document
+from tests.laws import QUARTER_HOUR, bars_of
+from tests.outside.random_tapes import tape
+from tests.service.simulated_time import SimulatedTime
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.market.bars import Bars
+
+START = 1_700_000_100 * 1_000_000_000 // QUARTER_HOUR * QUARTER_HOUR
+BARS = bars_of(tape(30), START)
+HALF = len(BARS) // 2
+OTHERWISE = {"macd_fast": 8, "warm_up": 110, "fast_average": 40, "slow_average": 100}
+
+
+class Still(SimulatedTime):
+    """A clock that stands still, and whose bars close in what is the far future by the wall."""
+
+    def wall_time(self, moment: int) -> float:
+        return 4_000_000_000 + moment / 1_000_000_000
+
+    def show(self, moment: int) -> None:
+        self.wall = moment - self.start
+
+
+@dataclass
+class Tape:
+    """A feed that has the same invented bars for every symbol."""
+
+    clock: Still
+    batch: int = 100
+    arrived: asyncio.Event | None = None
+    asked: list[str] = field(default_factory=list)
+
+    async def start(self) -> None: ...
+
+    async def stop(self) -> None: ...
+
+    async def fetch(self, wants: Sequence[Want]) -> list[Answer]:
+        self.asked += [want.symbol for want in wants]
+        return [Answer(want, as_sent(self.bars(want.since), "tape")) for want in wants]
+
+    def bars(self, since: int | None) -> Bars:
+        first = 0 if since is None else int(np.searchsorted(BARS.open_time, since))
+        return BARS[first : int(np.searchsorted(BARS.close_time, self.clock.now(), side="right"))]
+
+
+def document(instruments: Mapping[str, Any], **tables: Any) -> dict[str, Any]:  # noqa: ANN401 - tables of TOML
+    return {
+        "station": {"name": "loft", "stale_after": 10**6},
+        "feeds": {"tape": {"type": "folder", "path": "."}},
+        "defaults": {"feed": "tape", "calendar": "24/7", "timeframes": ["15m"], "step": "0.01", "base": "15m"},
+        "instruments": dict(instruments),
+        **tables,
+    }
+
+
+def settings(tmp_path: Path, instruments: Mapping[str, Any], **tables: Any) -> Settings:  # noqa: ANN401 - as above
+    return from_document(document(instruments, **tables), tmp_path, {})
+
+
+@pytest.fixture
+def clock() -> Still:
+    return Still(int(BARS.close_time[HALF - 1]))
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: Still) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", clock.now) as opened:
+        yield opened
+
+
+@asynccontextmanager
+async def watching(known: Settings, store: Store, clock: Still) -> AsyncIterator[Station]:
+    station, stop = Station(known, store, {"tape": Tape(clock)}, clock=clock), asyncio.Event()
+    running = asyncio.create_task(station.run(stop))
+    try:
+        async with asyncio.timeout(20):
+            await station.watching.wait()
+        yield station
+    finally:
+        stop.set()
+        await running
+
+
+async def test_what_stays_keeps_its_pipeline_what_is_new_is_caught_up_and_what_left_is_not_asked_for(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
+    async with watching(settings(tmp_path, {"GANNET": {}, "FULMAR": {}}), store, clock) as station:
+        kept = station.desk.pipelines["GANNET"]
+        new = settings(tmp_path, {"GANNET": {"symbol": "GNT"}, "PUFFIN": {"timeframes": ["30m"], "base": "30m"}})
+        assert await station.reload(new) == ["PUFFIN"]
+        assert station.desk.pipelines["GANNET"] is kept
+        assert sorted(station.desk.pipelines) == ["GANNET", "PUFFIN"]
+        names = {"tape 24/7 15m", "tape 24/7 30m"}
+        assert set(station.dues) == names
+        assert {job.id for job in station._scheduler.get_jobs()} >= names
+        assert station.feeds["tape"].asked.count("FULMAR") == 1  # type: ignore[attr-defined]  # of Tape
+        assert await station.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))]) == 0
+        assert [group.instruments for group in station.groups] == [("GANNET",), ("PUFFIN",)]
+        assert station.last_close("FULMAR") == clock.now()  # nothing is lacking of it any more
+
+
+async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, store: Store, clock: Still) -> None:
+    async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:
+        await station.reload(settings(tmp_path, {"GANNET": {}, "FULMAR": {}}))
+        await station.intakes["tape"].rest()
+        assert station.last_close("FULMAR") == station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
+        assert station.desk.pipelines["FULMAR"].lanes[0].engine.series.count == HALF
+
+
+def from_then_on(known: Settings) -> list[Event]:
+    """Say what a station says that always had these settings, of the bars after the first half."""
+    (each,) = known.watched()
+    always = Pipeline(
+        each.instrument,
+        each.calendar,
+        each.base,
+        each.timeframes,
+        rules=each.rules,
+        account=known.account,
+        adjustments=each.adjustments,
+    )
+    return [
+        event
+        for event in always.events(always.check(as_sent(BARS, "tape")).bars)
+        if event.time > BARS.close_time[HALF - 1]
+    ]
+
+
+@pytest.mark.parametrize("by", ["reload", "restart"])
+async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_always_had_them(
+    tmp_path: Path, store: Store, clock: Still, by: str
+) -> None:
+    before = settings(tmp_path, {"GANNET": {}})
+    after = settings(tmp_path, {"GANNET": {"timeframes": ["15m", "30m"]}}, rules=OTHERWISE)
+    expected = from_then_on(after)
+    assert {event.data["timeframe"] for event in expected} == {"15m", "30m"}
+    assert not {event.to_json() for event in expected} & {event.to_json() for event in from_then_on(before)}
+    async with watching(before, store, clock) as station:
+        if by == "reload":
+            assert await station.reload(after) == ["GANNET"]
+            await later(station, clock)
+    if by == "restart":
+        async with watching(after, store, clock) as station:
+            await later(station, clock)
+    said = [kept.event for kept in store.events.find(kinds=["setup.qualified"])]
+    of_later = [event for event in said if event.time > BARS.close_time[HALF - 1]]
+    assert sorted(event.to_json() for event in of_later) == sorted(event.to_json() for event in expected)
+    assert check(store) == []
+    assert Station(after, store, {}, clock=clock).desk.load() == []
+
+
+async def later(station: Station, clock: Still) -> None:
+    """Let the second half of the bars come, some at a time."""
+    for begin in range(HALF, len(BARS), 50):
+        part = BARS[begin : begin + 50]
+        clock.show(int(part.close_time[-1]))
+        await station.take([Arrival("GANNET", as_sent(part, "tape"))])
+
+
+async def test_what_is_only_read_at_the_start_is_refused(tmp_path: Path, store: Store, clock: Still) -> None:
+    old = settings(tmp_path, {"GANNET": {}})
+    other = document({"GANNET": {}, "FULMAR": {}}) | {"feeds": {"tape": {"type": "folder", "path": "/srv"}}}
+    async with watching(old, store, clock) as station:
+        with pytest.raises(SettingsError, match=r"^\[feeds\] is different .*: restart the station"):
+            await station.reload(from_document(other, tmp_path, {}))
+        assert station.settings is old
+        assert sorted(station.desk.pipelines) == ["GANNET"]
+
+
+async def test_a_store_that_cannot_be_written_leaves_all_as_it_was(tmp_path: Path, store: Store, clock: Still) -> None:
+    old = settings(tmp_path, {"GANNET": {}, "FULMAR": {}})
+    async with watching(old, store, clock) as station:
+        kept = dict(station.desk.pipelines)
+        with store.database.plain() as connection:
+            connection.execute("PRAGMA query_only = ON")
+        with pytest.raises(StoreTroubleError, match="read-only"):
+            await station.reload(settings(tmp_path, {"GANNET": {}}, rules=OTHERWISE))
+        with store.database.plain() as connection:
+            connection.execute("PRAGMA query_only = OFF")
+        assert station.settings is old
+        assert station.desk.pipelines == kept
+        clock.show(int(BARS.close_time[HALF]))
+        assert await station.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 1], "tape"))]) == 1
+
+
+TOML = """
+[station]
+name = "loft"
+stale_after = 1000000
+[feeds.tape]
+type = "folder"
+path = "."
+[defaults]
+feed = "tape"
+calendar = "24/7"
+timeframes = ["15m"]
+base = "15m"
+step = "0.01"
+"""
+
+
+async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the_log(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
+    path = tmp_path / "watch.toml"
+    old = settings(tmp_path, {"GANNET": {}})
+    async with watching(old, store, clock) as station:
+        for text, reason in (
+            (TOML + "[instruments.GANNET]\ntimeframe = ['15m']\n", "watch.toml:15: instruments.GANNET.timeframe"),
+            (TOML + "[instruments.GANNET", "watch.toml:14: "),
+            (TOML.replace('"."', '"/srv"') + "[instruments.GANNET]\n", "[feeds] is different"),
+            (None, "give the path of a configuration"),
+        ):
+            path.unlink(missing_ok=True)
+            if text is not None:
+                path.write_text(text, encoding="utf-8")
+            with capture_logs() as logged:
+                assert not await reload_from(path, {}, station)
+            assert [(entry["log_level"], reason in " ".join(entry["reasons"])) for entry in logged] == [
+                ("error", True)
+            ], logged
+            assert station.settings is old
+        path.write_text(TOML + "[instruments.GANNET]\n[instruments.FULMAR]\n", encoding="utf-8")
+        assert await reload_from(path, {}, station)
+        assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]

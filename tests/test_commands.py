@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -74,6 +75,23 @@ def test_events_to_stdout_are_nothing_but_events(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert all(json.loads(line)["specversion"] == "1.0" for line in done.stdout.splitlines())
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_pipe_is_written_as_it_is_and_a_link_keeps_pointing(tmp_path: Path) -> None:
+    pipe, real_file, link = tmp_path / "pipe", tmp_path / "real.jsonl", tmp_path / "link.jsonl"
+    os.mkfifo(pipe)
+    link.symlink_to(real_file)
+    words = ("replay", SP500, "--time-format", INDEX_TIME_FORMAT, "--events")
+    with subprocess.Popen(["cat", str(pipe)], stdout=subprocess.PIPE, text=True) as reader:
+        assert closewatch(*words, pipe).returncode == 0
+        read, _ = reader.communicate(timeout=30)
+    assert pipe.is_fifo()
+    assert closewatch(*words, link).returncode == 0
+    assert link.is_symlink()
+    assert real_file.read_text(encoding="utf-8") == read
+    missing = closewatch(*words, tmp_path / "no" / "out.jsonl")
+    assert missing.returncode == 2
+    assert "there is no folder" in missing.stderr
 
 
 def test_explain_says_why_there_was_an_alert_and_why_there_was_none() -> None:

@@ -203,11 +203,12 @@ def _run_up(one: Floats, two: Floats, three: Floats, begun: Floats, bars: int) -
 @njit(cache=True, error_model="numpy")
 def _lose(begin: float, sums: Floats, change: Floats, lost: Floats, bars: int) -> None:
     """Add to ``lost`` what rounding took from each step of a running sum (exactly: Knuth)."""
-    before = begin
-    for i in range(bars):
-        part = sums[i] - before
-        lost[i] += (before - (sums[i] - part)) + (change[i] - part)
-        before = sums[i]
+    part = sums[0] - begin
+    lost[0] += (begin - (sums[0] - part)) + (change[0] - part)
+    after, step, more = sums[1:bars], change[1:bars], lost[1:bars]
+    for i in range(len(after)):
+        part = after[i] - sums[i]
+        more[i] += (sums[i] - (after[i] - part)) + (step[i] - part)
 
 
 @njit(cache=True, error_model="numpy")
@@ -262,20 +263,16 @@ def _gate(
     """Let through the bars whose predecessor may be a doji between two drives: the rarest rule, with room for ties.
 
     The prices begin two bars before the first bar judged; ``allowed_of`` are the doji's greatest body as a part of
-    its range and of the drive's body.
+    its range and of the drive's body. A hundredth more is let through, which is far more than ties need.
     """
-    bars = len(out)
-    open_a, high_a, low_a, close_a = opens[:bars], highs[:bars], lows[:bars], closes[:bars]
     open_d, high_d, low_d, close_d = opens[1:], highs[1:], lows[1:], closes[1:]
-    open_b, high_b, low_b, close_b = opens[2:], highs[2:], lows[2:], closes[2:]
-    of_range, of_drive = allowed_of
-    for i in range(bars):
-        drive = close_a[i] - open_a[i]
-        size = abs(high_a[i]) + abs(low_a[i]) + abs(high_d[i]) + abs(low_d[i]) + abs(high_b[i]) + abs(low_b[i])
-        allowed = of_range * (high_d[i] - low_d[i]) + TIE * size
-        other = of_drive * abs(drive) + TIE * size
+    open_b, close_b = opens[2:], closes[2:]
+    of_range, of_drive = 1.01 * allowed_of[0], 1.01 * allowed_of[1]
+    for i in range(len(out)):
+        drive = closes[i] - opens[i]
         doji = abs(close_d[i] - open_d[i])
-        out[i] = ((doji <= allowed) | (doji <= other)) & (drive * (close_b[i] - open_b[i]) > 0.0)
+        small = (doji <= of_range * (high_d[i] - low_d[i])) | (doji <= of_drive * abs(drive))
+        out[i] = small & (drive * (close_b[i] - open_b[i]) > 0.0)
 
 
 def room_to_work(bars: int, rules: Rules) -> tuple[Floats, NDArray[np.uint8]]:

@@ -9,6 +9,8 @@ from pathlib import Path
 from shutil import get_terminal_size
 from typing import TYPE_CHECKING
 
+from scanner.commands.trouble import UsageError
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from typing import TextIO
@@ -32,25 +34,32 @@ def width() -> int:
 
 @contextmanager
 def whole_file(target: str) -> Iterator[TextIO]:
-    """Open a file that appears only once it is complete; ``-`` is stdout."""
+    """Open a file that appears only once it is complete; ``-`` is stdout, and a device or pipe is written as it is."""
     if target == "-":
         yield sys.stdout
         return
-    path = Path(target)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with part.open("w", encoding="utf-8", newline="\n") as stream:
-            yield stream
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
+    with _in_the_end(Path(target)) as part, part.open("w", encoding="utf-8", newline="\n") as stream:
+        yield stream
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file that appears only once it is complete."""
+    """Write a file that appears only once it is complete; a device or pipe is written as it is."""
+    with _in_the_end(path) as part:
+        part.write_bytes(content)
+
+
+@contextmanager
+def _in_the_end(path: Path) -> Iterator[Path]:
+    """Give a path to write to, which takes the place of ``path`` when all went well and is gone when not."""
+    path = path.resolve()  # what a link points to is replaced, not the link
+    if path.exists() and not path.is_file():
+        yield path
+        return
+    if not path.parent.is_dir():
+        raise UsageError(f"{path}: there is no folder {path.parent}; make it first")
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        part.write_bytes(content)
+        yield part
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)

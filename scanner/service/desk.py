@@ -64,6 +64,7 @@ class _Work:
     updates: list[SeriesUpdate] = field(default_factory=list)
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
+    sent: list[Sent] = field(default_factory=list)
 
 
 class Desk:
@@ -162,7 +163,7 @@ class Desk:
             for arrival in arrivals:
                 self._take_one(arrival, min(now, arrival.asked), taken, work)
             said = [Said(event, self._sinks(event, now), key) for event, key in work.said]
-            sent = [Sent(self._base(each.instrument), each.raw) for each in arrivals] if self.record else []
+            sent = work.sent if self.record else []
             new = self.store.commit(Batch(work.updates, work.rewrites, said, sent))
         except BaseException:
             self.last.update(before)
@@ -195,6 +196,7 @@ class Desk:
     def _take_one(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> None:
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
         raw = self._closed(pipeline, arrival.raw, now)
+        work.sent.append(Sent(self._base(name), raw))
         seen, fresh = self._seen(name, pipeline, raw)
         if len(seen):
             since = self._first_restated(name, seen)

@@ -153,13 +153,14 @@ def from_then_on(known: Settings) -> list[Event]:
 
 
 @pytest.mark.parametrize("by", ["reload", "restart"])
+@pytest.mark.parametrize("timeframes", [["15m"], ["15m", "30m"]], ids=" ".join)
 async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_always_had_them(
-    tmp_path: Path, store: Store, clock: Still, by: str
+    tmp_path: Path, store: Store, clock: Still, by: str, timeframes: list[str]
 ) -> None:
     before = settings(tmp_path, {"GANNET": {}})
-    after = settings(tmp_path, {"GANNET": {"timeframes": ["15m", "30m"]}}, rules=OTHERWISE)
+    after = settings(tmp_path, {"GANNET": {"timeframes": timeframes}}, rules=OTHERWISE)
     expected = from_then_on(after)
-    assert {event.data["timeframe"] for event in expected} == {"15m", "30m"}
+    assert {event.data["timeframe"] for event in expected} == set(timeframes)
     assert not {event.to_json() for event in expected} & {event.to_json() for event in from_then_on(before)}
     async with watching(before, store, clock) as station:
         if by == "reload":

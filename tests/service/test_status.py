@@ -1,0 +1,102 @@
+"""How a station stands, told from its store: pure for the figures, and read beside the owner."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.clocks import SECOND
+from scanner.present.status_report import FeedStatus, SinkStatus, report
+from scanner.service.desk import Arrival, Desk
+from scanner.service.relist import as_sent
+from scanner.service.status import Facts, facts, status
+from scanner.service.store import Batch, Said, SeriesKey, Store
+from scanner.service.store_lock import holder
+from scanner.settings import Settings, from_document
+from tests.laws import QUARTER_HOUR, bars_of
+from tests.outside.random_tapes import tape
+from tests.service.store_samples import said
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+HOUR = 3_600 * SECOND
+FRIDAY = 1_772_226_000 * SECOND
+"""2026-02-27T21:00:00Z, at which the last bar of the week closes in New York."""
+SHARE, COIN = SeriesKey("HARBOUR", "1h"), SeriesKey("SHELL", "15m")
+
+
+def settings(folder: Path) -> Settings:
+    document = {
+        "station": {"name": "loft", "zone": "Europe/Berlin"},
+        "feeds": {"coast": {"type": "folder", "path": "."}, "isle": {"type": "folder", "path": "."}},
+        "sinks": {"screen": {"type": "console"}},
+        "defaults": {"step": "0.01"},
+        "instruments": {
+            "HARBOUR": {"feed": "coast", "calendar": "XNYS", "timeframes": ["1h"]},
+            "SHELL": {"feed": "isle", "calendar": "24/7", "timeframes": ["15m", "1h"]},
+        },
+    }
+    return from_document(document, folder, {})
+
+
+def test_over_a_weekend_a_share_lags_behind_nothing_and_a_coin_does(tmp_path: Path) -> None:
+    now = FRIDAY + 2 * HOUR
+    known = Facts(
+        last={SHARE: FRIDAY, COIN: FRIDAY + HOUR, SeriesKey("SHELL", "1h"): FRIDAY + HOUR},
+        seen={SHARE: 250, COIN: 249},
+        outbox={("mail", "dead"): 2, ("screen", "waiting"): 1, ("screen", "delivered"): 9},
+    )
+    told = status(settings(tmp_path), known, {"coast": 60.0, "isle": 60.0}, now, "4711")
+    share, coin, coarse = told.series
+    assert (share.lag, share.missing, share.needed) == (0, 0, 0)
+    assert share.next_close == FRIDAY + 3 * 24 * HOUR - 5 * HOUR - HOUR // 2  # Monday, 10:30 in New York
+    assert (coin.lag, coin.missing, coin.needed) == (HOUR - QUARTER_HOUR, 4, 1)
+    assert (coarse.lag, coarse.missing, coarse.needed) == (0, 1, 250)  # it closes at this very moment
+    assert list(told.feeds) == [
+        FeedStatus("coast", 1, 0, FRIDAY, 0, late=False),
+        FeedStatus("isle", 1, 1, FRIDAY + HOUR, HOUR - QUARTER_HOUR, late=True),
+    ]
+    assert list(told.sinks) == [SinkStatus("screen", 1, 0), SinkStatus("mail", 0, 2)]
+    lines = report(told)
+    assert lines[0] == "The station loft is running (process 4711)."
+    assert lines[2] == "3 series, 1 warm, 1 behind what has closed."
+    assert any(line.startswith("isle ") and line.endswith(" 45 min  late") for line in lines)
+    assert any("in 1 bar " in line for line in lines)
+
+
+def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
+    told = status(settings(tmp_path), Facts({}, {}, {}), {}, FRIDAY, None)
+    assert {(each.last_close, each.lag, each.needed) for each in told.series} == {(None, None, 250)}
+    assert [(each.behind, each.late) for each in told.feeds] == [(1, False)] * 2
+    assert report(told)[0] == "The station loft is not running: nobody is looking at its series."
+    assert any("none yet" in line for line in report(told))
+
+
+def test_a_recording_is_judged_as_of_its_last_bar(tmp_path: Path) -> None:
+    known = Facts({COIN: FRIDAY}, {COIN: 300}, {})
+    told = status(settings(tmp_path), known, {}, FRIDAY + 1_000 * HOUR, None, played=True)
+    assert told.now == FRIDAY
+    assert told.series[1].lag == 0
+
+
+def test_facts_are_read_beside_the_owner_as_it_left_them(tmp_path: Path) -> None:
+    known = settings(tmp_path)
+    bars = bars_of(tape(30), FRIDAY - FRIDAY % HOUR)
+    path = tmp_path / "kept.db"
+    assert holder(path) is None
+    with Store.open(path, lambda: int(bars.close_time[-1])) as store:
+        assert (holder(path) or "").isdigit()
+        desk = Desk(known.watched(), known.account, store, route=lambda _: (), stale_after=3, record=False)
+        desk.load()
+        desk.take([Arrival("SHELL", as_sent(bars[:402], "tape"))], int(bars.close_time[401]))
+        store.commit(Batch(said=[Said(said(COIN, 0).event, ["mail"])]))
+        with Store.open(path, lambda: 0, visiting=True) as visited:
+            read = facts(visited, known.watched())
+        engines = {lane.timeframe.name: lane.engine for lane in desk.pipelines["SHELL"].lanes}
+        assert read.seen == {SeriesKey("SHELL", name): engine.series.count for name, engine in engines.items()}
+        assert read.seen[COIN] == 402
+        assert read.last[COIN] == int(bars.close_time[401])
+        assert read.last[SeriesKey("SHELL", "1h")] == int(bars.close_time[399])
+        assert SHARE not in read.last
+        assert read.outbox == {("mail", "waiting"): 1}
+    assert holder(path) is None

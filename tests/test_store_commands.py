@@ -1,0 +1,118 @@
+"""``closewatch store`` and ``closewatch status`` as a user runs them."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+from pyarrow import parquet
+
+from scanner.service.store import Batch, Store
+from tests.service.store_samples import GANNET, START, minute_bars, said, sent, update
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
+CONFIG = """
+[station]
+name = "loft"
+store = "kept.db"
+keep_bars = 500
+keep_days = 1
+[feeds.coast]
+type = "folder"
+path = "."
+[instruments.GANNET]
+feed = "coast"
+calendar = "24/7"
+timeframes = ["1m"]
+step = "0.01"
+"""
+
+
+def closewatch(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*RUN, *map(str, words)], capture_output=True, text=True, check=False, timeout=120)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Make a folder with a configuration and its store."""
+    (tmp_path / "watch.toml").write_text(CONFIG, encoding="utf-8")
+    with Store.open(tmp_path / "kept.db", lambda: START) as store:
+        store.commit(Batch([update(GANNET, 0, 3_000)], said=[said(GANNET, 7, [])], sent=[sent(GANNET, 0, 3_000)]))
+    return tmp_path
+
+
+def test_a_sound_store_is_called_so_and_harm_is_named(folder: Path) -> None:
+    done = closewatch("store", "check", "--config", folder / "watch.toml")
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"{folder / 'kept.db'} is sound.\n", "")
+    with Store.open(folder / "kept.db", lambda: START) as store, store.database.writing() as connection:
+        connection.execute("UPDATE recording SET rows = 6")
+    harmed = closewatch("store", "check", folder / "kept.db")
+    assert (harmed.returncode, harmed.stdout) == (1, "recording 1: it has 3000 rows, 6 should be there\n")
+    assert "put a copy in its place" in harmed.stderr
+
+
+def test_compaction_removes_only_what_a_configuration_says_and_never_beside_the_station(folder: Path) -> None:
+    with Store.open(folder / "kept.db", lambda: START):
+        refused = closewatch("store", "compact", folder / "kept.db")
+        assert refused.returncode == 1
+        assert f"another closewatch (process {os.getpid()}) is using this store" in refused.stderr
+        assert closewatch("store", "check", folder / "kept.db").returncode == 0
+    by_path = closewatch("store", "compact", folder / "kept.db")
+    assert by_path.stdout.startswith(f"{folder / 'kept.db'}: removed 0 bars, 0 events and 0 recorded rows"), (
+        by_path.stderr
+    )
+    by_config = closewatch("store", "compact", "--config", folder / "watch.toml")
+    with Store.open(folder / "kept.db", lambda: START) as store:
+        (stored,) = store.bars.load([GANNET])
+    assert 500 <= len(stored.bars) < 500 + 256
+    removed = f"removed {3_000 - len(stored.bars):,} bars, 1 events and 3,000 recorded rows"
+    assert by_config.stdout.startswith(f"{folder / 'kept.db'}: {removed}")
+
+
+def test_an_export_is_all_that_the_store_has(folder: Path) -> None:
+    done = closewatch("store", "export", "--config", folder / "watch.toml", "--to", folder / "tables")
+    assert done.returncode == 0, done.stderr
+    tables = folder / "tables"
+    assert f"{tables / 'bars_1m.parquet'}: 3,000 rows" in done.stdout.splitlines()
+    bars = parquet.read_table(tables / "bars_1m.parquet")
+    assert bars.column("close").to_pylist() == minute_bars(0, 3_000).close.tolist()
+    assert {path.name for path in tables.iterdir()} == {
+        line.split(":")[0].rpartition("/")[2] for line in done.stdout.splitlines()
+    }
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["check"], "say which store"),
+        (["check", "HERE/kept.db", "--config", "HERE/watch.toml"], "say which store"),
+        (["compact", "HERE/nowhere.db"], "HERE/nowhere.db: there is no store here"),
+        (["export", "HERE/nowhere.db", "--to", "HERE/tables"], "HERE/nowhere.db: there is no store here"),
+    ],
+)
+def test_what_cannot_be_done_is_one_sentence_and_leaves_nothing_behind(
+    tmp_path: Path, words: list[str], sentence: str
+) -> None:
+    done = closewatch("store", *(word.replace("HERE", str(tmp_path)) for word in words))
+    assert done.returncode in {1, 2}
+    assert done.stderr.startswith("closewatch: " + sentence.replace("HERE", str(tmp_path)))
+    assert done.stderr.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_status_says_whether_anybody_is_looking(folder: Path) -> None:
+    alone = closewatch("status", folder / "watch.toml")
+    assert alone.returncode == 0, alone.stderr
+    assert alone.stdout.startswith("The station loft is not running: nobody is looking at its series.\n")
+    with Store.open(folder / "kept.db", lambda: START):
+        beside = closewatch("status", folder / "watch.toml")
+    assert beside.stdout.startswith(f"The station loft is running (process {os.getpid()}).\n")
+    (row,) = [line for line in beside.stdout.splitlines() if line.startswith("GANNET")]
+    assert "late" in next(line for line in beside.stdout.splitlines() if line.startswith("coast"))
+    assert row.split()[:3] == ["GANNET", "1m", "coast"]

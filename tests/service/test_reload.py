@@ -153,12 +153,14 @@ def from_then_on(known: Settings) -> list[Event]:
 
 
 @pytest.mark.parametrize("by", ["reload", "restart"])
-@pytest.mark.parametrize("timeframes", [["15m"], ["15m", "30m"]], ids=" ".join)
+@pytest.mark.parametrize(
+    ("timeframes", "rules"), [(["15m"], {"fast_average": 40}), (["15m", "30m"], OTHERWISE)], ids=["rules", "both"]
+)
 async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_always_had_them(
-    tmp_path: Path, store: Store, clock: Still, by: str, timeframes: list[str]
+    tmp_path: Path, store: Store, clock: Still, by: str, timeframes: list[str], rules: dict[str, int]
 ) -> None:
     before = settings(tmp_path, {"GANNET": {}})
-    after = settings(tmp_path, {"GANNET": {"timeframes": timeframes}}, rules=OTHERWISE)
+    after = settings(tmp_path, {"GANNET": {"timeframes": timeframes}}, rules=rules)
     expected = from_then_on(after)
     assert {event.data["timeframe"] for event in expected} == set(timeframes)
     assert not {event.to_json() for event in expected} & {event.to_json() for event in from_then_on(before)}

@@ -1,0 +1,97 @@
+"""The watcher as a process under a supervisor: it says when it is ready, alive, reading its list again, stopping."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import httpx
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
+FEED = Path(__file__).parents[2] / "demo_feed" / "WHELKCHIT.parquet"
+"""Invented bars, day and night."""
+CONFIG = """
+[station]
+name = "loft"
+store = "kept.db"
+health_port = {port}
+[feeds.tape]
+type = "recorded"
+path = "{path}"
+pace = 1
+[defaults]
+feed = "tape"
+calendar = "24/7"
+timeframes = {timeframes}
+step = "0.00001"
+[instruments.WHELKCHIT]
+"""
+
+
+def free_port() -> int:
+    with socket.socket() as any_port:
+        any_port.bind(("127.0.0.1", 0))
+        port: int = any_port.getsockname()[1]
+        return port
+
+
+@pytest.fixture
+def heard(tmp_path: Path) -> Iterator[socket.socket]:
+    with closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as bound:
+        bound.bind(str(tmp_path / "notify"))
+        bound.settimeout(60)
+        yield bound
+
+
+def next_word(heard: socket.socket) -> str:
+    """Give the next word that is not about being alive."""
+    while (word := heard.recv(200).decode().partition("\n")[0]) == "WATCHDOG=1":
+        pass
+    return word
+
+
+def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, heard: socket.socket) -> None:
+    path, port = tmp_path / "watch.toml", free_port()
+
+    def configure(timeframes: str) -> None:
+        path.write_text(CONFIG.format(port=port, path=FEED, timeframes=timeframes), encoding="utf-8")
+
+    configure('["15m"]')
+    environ = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "200000"}
+    process = subprocess.Popen(
+        [*RUN, "watch", str(path)], env=environ, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        assert next_word(heard) == "READY=1"
+        assert [heard.recv(200) for _ in range(3)] == [b"WATCHDOG=1"] * 3
+        assert httpx.get(f"http://127.0.0.1:{port}/health", trust_env=False).status_code == 200
+        status = subprocess.run([*RUN, "status", str(path)], capture_output=True, text=True, check=True, timeout=60)
+        assert status.stdout.startswith(f"The station loft is running (process {process.pid}).\n")
+        for timeframes in ('["15m", "1h"]', '["15m", "1 hour"]'):
+            configure(timeframes)
+            process.send_signal(signal.SIGHUP)
+            assert [next_word(heard), next_word(heard)] == ["RELOADING=1", "READY=1"]
+        begun = time.monotonic()
+        process.send_signal(signal.SIGTERM)
+        assert next_word(heard) == "STOPPING=1"
+        _, log = process.communicate(timeout=30)
+        # The promise is two seconds; more are allowed here, for the machine may be busy with other tests.
+        assert time.monotonic() - begun < 10
+        assert process.returncode == 0, log
+    finally:
+        process.kill()
+        process.wait()
+    assert log.count('"list read again"') == 1
+    assert log.count("the configuration was not taken") == 1
+    assert "1 hour" in log

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
@@ -56,15 +57,14 @@ class Pipeline:
     ) -> None:
         self.instrument = instrument
         self.base = base
-        self.guard = Guard(Timetable(calendar, base))
+        self.guard = Guard(_timetable(calendar, base))
         self.adjustments = tuple(adjustments)
-        told = (base.name, [each.name for each in timeframes], calendar.name, calendar.tz, self.adjustments, rules)
-        self.mark = sha256(repr(told).encode()).digest()[:16]
+        self.mark = _mark(base, tuple(timeframes), calendar, self.adjustments, rules)
         """Tells whether a snapshot is of the same timeframes, sessions, splits and rules."""
         self.lanes = tuple(
             Lane(
                 timeframe,
-                None if timeframe == base else Aggregator(base, Timetable(calendar, timeframe)),
+                None if timeframe == base else Aggregator(base, _timetable(calendar, timeframe)),
                 SeriesEngine(instrument, timeframe, rules, account),
             )
             for timeframe in timeframes
@@ -111,6 +111,24 @@ class Pipeline:
             if lane.aggregator is not None:
                 lane.aggregator.restore(aggregated)
             lane.engine.restore(engine, bars.get(lane.timeframe.name, Bars.of([])))
+
+
+@cache
+def _timetable(calendar: Calendar, timeframe: Timeframe) -> Timetable:
+    """Give one timetable to all instruments that have the same."""
+    return Timetable(calendar, timeframe)
+
+
+@lru_cache(64)
+def _mark(
+    base: Timeframe,
+    timeframes: tuple[Timeframe, ...],
+    calendar: Calendar,
+    adjustments: tuple[Adjustment, ...],
+    rules: Rules,
+) -> bytes:
+    told = (base.name, [each.name for each in timeframes], calendar.name, calendar.tz, adjustments, rules)
+    return sha256(repr(told).encode()).digest()[:16]
 
 
 def counts_in(snapshot: bytes) -> list[int]:

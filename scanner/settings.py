@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from scanner.analysis.rules import Rules
@@ -168,6 +168,7 @@ class Settings(BaseSettings):
     ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
         default_factory=dict, description="alerts a minute by sink; what is more is bundled into digests"
     )
+    _rules_made: dict[str, Rules] = PrivateAttr(default_factory=dict)
 
     @classmethod
     def settings_customise_sources(
@@ -224,9 +225,11 @@ class Settings(BaseSettings):
                 yield from _unknown((table, name), "sink", name, self.sinks)
 
     def rules_of(self, group: str) -> Rules:
-        """Give the rules of a group; a pydantic ValidationError where they are none."""
-        own = self.groups[group].rules if group in self.groups else {}
-        return Rules.model_validate(self.rules.model_dump(exclude_unset=True) | own)
+        """Give the rules of a group, the same to all in it; a pydantic ValidationError where they are none."""
+        if group not in self._rules_made:
+            own = self.groups[group].rules if group in self.groups else {}
+            self._rules_made[group] = Rules.model_validate(self.rules.model_dump(exclude_unset=True) | own)
+        return self._rules_made[group]
 
     def wrong_rules(self) -> Iterator[Mistake]:
         """Find what is wrong with the rules of groups."""

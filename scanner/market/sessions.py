@@ -93,13 +93,14 @@ class Timetable:
     1970 UTC.
     """
 
-    __slots__ = ("_at_hand", "_years", "calendar", "timeframe")
+    __slots__ = ("_at_hand", "_last_next", "_years", "calendar", "timeframe")
 
     def __init__(self, calendar: Calendar, timeframe: Timeframe) -> None:
         self.calendar = calendar
         self.timeframe = timeframe
         self._years = (0, 0)
         self._at_hand: Periods
+        self._last_next: tuple[int, tuple[int, int]] | None = None
 
     def _cover(self, first: int, last: int) -> Periods:
         """Have the periods at hand for a stretch of time, with a year on either side."""
@@ -268,6 +269,13 @@ class Timetable:
 
         ValueError when the calendar knows no session after that.
         """
+        # Thousands of series that share a timetable ask for the same bar one after the other.
+        asked = self._last_next
+        if asked is None or asked[0] != after:
+            self._last_next = asked = after, self._found_next_close(after)
+        return asked[1]
+
+    def _found_next_close(self, after: int) -> tuple[int, int]:
         periods = self._cover(after, after)
         period = int(np.searchsorted(periods.close, after, side="right"))
         if period == len(periods.close):

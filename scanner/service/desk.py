@@ -17,6 +17,7 @@ from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
+from scanner.service.usual import usual_rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -61,7 +62,7 @@ class Taken:
 class _Work:
     """What one call collects for its transaction."""
 
-    updates: list[SeriesUpdate] = field(default_factory=list)
+    updates: dict[SeriesKey, SeriesUpdate] = field(default_factory=dict)
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
@@ -164,7 +165,7 @@ class Desk:
                 self._take_one(arrival, min(now, arrival.asked), taken, work)
             said = [Said(event, self._sinks(event, now), key) for event, key in work.said]
             sent = work.sent if self.record else []
-            new = self.store.commit(Batch(work.updates, work.rewrites, said, sent))
+            new = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent))
         except BaseException:
             self.last.update(before)
             self._adrift.update(before)
@@ -195,14 +196,17 @@ class Desk:
 
     def _take_one(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> None:
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
-        raw = self._closed(pipeline, arrival.raw, now)
-        work.sent.append(Sent(self._base(name), raw))
-        seen, fresh = self._seen(name, pipeline, raw)
-        if len(seen):
-            since = self._first_restated(name, seen)
+        usual = usual_rows(arrival.raw, self.last[name], pipeline.guard.timetable, now)
+        if usual is not None:
+            raw, fresh = usual
+        else:
+            raw = self._closed(pipeline, arrival.raw, now)
+            seen, fresh = self._seen(name, pipeline, raw)
+            since = self._first_restated(name, seen) if len(seen) else None
             if since is not None:
                 self._restate(name, seen, since, work)
                 pipeline = self.pipelines[name]
+        work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
         taken.notes += checked.notes
         for reason, count in checked.counts.items():
@@ -229,12 +233,11 @@ class Desk:
             return
         state = pipeline.snapshot()
         kept.setdefault(base, [])
-        merged = {update.key: update for update in work.updates}
         for key, parts in kept.items():
-            before = merged.get(key)
-            joined = Bars.joined([*([before.bars] if before else []), *parts])
-            merged[key] = SeriesUpdate(key, joined, state if key == base else b"")
-        work.updates[:] = merged.values()
+            if (before := work.updates.get(key)) is not None:
+                parts.insert(0, before.bars)
+            joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
+            work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
         if len(bars):
             self.last[name] = bars[-1:]
 

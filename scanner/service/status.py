@@ -9,7 +9,7 @@ from scanner.clocks import SECOND
 from scanner.market.sessions import Timetable
 from scanner.pipeline import counts_in
 from scanner.present.status_report import FeedStatus, SeriesStatus, SinkStatus, Status
-from scanner.service.lags import lag, missing
+from scanner.service.lags import Lags
 from scanner.service.store import SeriesKey
 
 if TYPE_CHECKING:
@@ -72,16 +72,15 @@ def status(
     watched = settings.watched()
     if played:
         now = max(known.last.values(), default=now)
-    timetables = _Timetables()
+    lags = _AllLags(now)
     series = [
-        _series(each, timeframe, known, timetables.of(each.calendar, timeframe), now)
+        _series(each, timeframe, known, lags.of(each.calendar, timeframe))
         for each in watched
         for timeframe in each.timeframes
     ]
     bases: dict[str, list[SeriesStatus]] = {name: [] for name in settings.feeds}
     for each in watched:
-        timetable = timetables.of(each.calendar, each.base)
-        bases.setdefault(each.feed, []).append(_series(each, each.base, known, timetable, now))
+        bases.setdefault(each.feed, []).append(_series(each, each.base, known, lags.of(each.calendar, each.base)))
     return Status(
         settings.station.name,
         settings.station.zone,
@@ -94,31 +93,33 @@ def status(
     )
 
 
-class _Timetables:
-    """Timetables, one for each calendar and timeframe, since they take a while to be made."""
+class _AllLags:
+    """The lags of each calendar and timeframe, made once, since a timetable takes a while to be made."""
 
-    def __init__(self) -> None:
-        self._made: dict[tuple[str, str, str], Timetable] = {}
+    def __init__(self, now: int) -> None:
+        self._now = now
+        self._made: dict[tuple[str, str, str], Lags] = {}
 
-    def of(self, calendar: Calendar, timeframe: Timeframe) -> Timetable:
+    def of(self, calendar: Calendar, timeframe: Timeframe) -> Lags:
         key = calendar.name, calendar.tz, timeframe.name
         if key not in self._made:
-            self._made[key] = Timetable(calendar, timeframe)
+            self._made[key] = Lags(Timetable(calendar, timeframe), self._now)
         return self._made[key]
 
 
-def _series(each: Watched, timeframe: Timeframe, known: Facts, timetable: Timetable, now: int) -> SeriesStatus:
+def _series(each: Watched, timeframe: Timeframe, known: Facts, lags: Lags) -> SeriesStatus:
     key = SeriesKey(each.instrument.symbol, timeframe.name)
     last = known.last.get(key)
+    behind = None if last is None else lags.behind(last)
     return SeriesStatus(
         key.instrument,
         key.timeframe,
         each.feed,
         last,
-        None if last is None else lag(timetable, last, now),
-        None if last is None else missing(timetable, last, now),
+        None if behind is None else behind.time,
+        None if behind is None else behind.missing,
         max(each.rules.warm_up - known.seen.get(key, 0), 0),
-        timetable.next_close(now)[1],
+        lags.next_close,
         each.calendar.tz,
     )
 

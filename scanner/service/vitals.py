@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, get_args
 
 from scanner.clocks import SECOND
 from scanner.events import Kind, rfc3339
-from scanner.service.lags import lag
+from scanner.service.lags import Lags
 from scanner.service.store import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -107,10 +107,11 @@ async def look(station: Station) -> Vitals:
 def _feeds(station: Station, now: int) -> dict[str, FeedVitals]:
     lags: dict[str, list[int]] = {name: [] for name in station.feeds}
     for group in station.groups:
+        at_now = Lags(group.timetable, now)
         for name in group.instruments:
             last = station.last_close(name)
             # Of what never came, nothing was due before the station began.
-            lags.setdefault(group.feed, []).append(lag(group.timetable, station.begun if last is None else last, now))
+            lags.setdefault(group.feed, []).append(at_now.behind(station.begun if last is None else last).time)
     return {
         name: FeedVitals(max(each, default=0) / SECOND, sum(one > 0 for one in each), station.manners(name).patience)
         for name, each in lags.items()

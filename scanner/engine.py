@@ -78,9 +78,9 @@ class SeriesEngine:
         """Take in closed bars and say what they mean, as it comes; for long slices."""
         for stop in self.series.take(bars):
             if isinstance(stop, Candidate):
-                judgement = self._judgement(stop)
-                if judgement.place is not None:
-                    yield self._qualified(judgement)
+                around = self.series.look(stop)
+                if any(around[name] for name in places.PLACE_NAMES):
+                    yield self._qualified(self._judgement(stop, around))
             elif isinstance(stop, Warm):
                 reason = f"warm again after {self.rules.warm_up} bars"
                 yield self._about_series("series.resumed", stop.index, reason, 0)
@@ -94,7 +94,8 @@ class SeriesEngine:
         """Judge the last bar taken in, in one direction, even where nothing stands; None with too few bars."""
         if self.series.used < BARS_JUDGED:
             return None
-        return self._judgement(self.series.measure_last(sign))
+        last = self.series.measure_last(sign)
+        return self._judgement(last, self.series.look(last))
 
     def snapshot(self) -> bytes:
         """Give what must be kept, besides the last ``rules.history`` bars, to go on in a later run."""
@@ -109,11 +110,10 @@ class SeriesEngine:
         last_close, open_ = float(columns[CLOSE, index - 1]), float(columns[OPEN, index])
         return suspected_split(last_close, open_, atr, self.rules.hold_atr)
 
-    def _judgement(self, candidate: Candidate) -> Judgement:
-        """Put into words what was measured at a bar, look at its places, weigh the evidence and make the plan."""
+    def _judgement(self, candidate: Candidate, around: Any) -> Judgement:  # noqa: ANN401 - a PLACES record
+        """Put into words what was measured at a bar and found around it, weigh the evidence and make the plan."""
         series, index, sign = self.series, candidate.index, candidate.sign
         rules = doji_pause.describe(candidate.measured, candidate.verdicts, sign, self.rules)
-        around = series.look(candidate)
         found = places.describe(around, self.rules, sign, candidate.atr, self.instrument.steps.nearest)
         holding = sum(place["verdict"] for place in found.values())
         rules["place"] = {

@@ -205,10 +205,12 @@ class Intake:
             except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the watch goes on
                 self._failed(asks, f"the adapter of the feed {self.name} failed: {type(problem).__name__}: {problem}")
                 return
-        self._refusals = 0
-        for ask in asks:
-            self._failures.pop(ask.instrument, None)
-        await self._hand_over(arrivals)
+            self._refusals = 0
+            for ask in asks:
+                self._failures.pop(ask.instrument, None)
+            # Before this is taken in nothing more is asked for than may be at once: where that takes long, what is
+            # asked for next begins after it, instead of bringing the same bars again.
+            await self._hand_over(arrivals)
 
     async def _fetch(self, asks: Sequence[Ask]) -> list[Arrival]:
         wants: dict[Want, list[Ask]] = {}

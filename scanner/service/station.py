@@ -313,13 +313,16 @@ class Station:
                         self.intakes[name].ask(self._asks(group, int(last[-1])))
 
     async def take(self, arrivals: Sequence[Arrival]) -> int:
-        """Take in rows and tell what they mean, to the end even when cancelled; gives the number of new bars."""
-        return await asyncio.shield(self._take(arrivals))
+        """Take in rows and tell what they mean, to the end once begun; gives the number of new bars."""
+        await self._taking.acquire()
+        return await asyncio.shield(asyncio.create_task(self._take(arrivals)))
 
     async def _take(self, arrivals: Sequence[Arrival]) -> int:
-        async with self._taking:
+        try:
             known = [each for each in arrivals if each.instrument in self.desk.watched]
             taken = await asyncio.to_thread(self.desk.take, known, self.clock.now())
+        finally:
+            self._taking.release()
         self.counts["bars"] += taken.bars
         self.counts["refused"] += taken.refused.total()
         for note in taken.notes:

@@ -194,6 +194,6 @@ async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Cloc
         return
     longest = max((group.timetable.timeframe.nanoseconds for group in station.groups), default=0)
     await clock.sleep((max(ends) + longest - clock.now()) / SECOND + 10)
-    for intake in station.intakes.values():
-        await intake.rest()
+    await station.watching.wait()
+    await station.finish()
     stop.set()

@@ -290,6 +290,13 @@ class Station:
         """Say when an instrument's last bar closed; of one that left the list nothing is lacking any more."""
         return self.desk.last_close(name) if name in self.desk.watched else self.clock.now()
 
+    async def finish(self) -> None:
+        """Ask once for all that has closed by now, and for nothing that closes later: a recording is over."""
+        self._scheduler.pause()
+        for group in self.groups:
+            await self._close(group)
+        await asyncio.gather(*(intake.first_round() for intake in self.intakes.values()))
+
     async def _close(self, group: Group) -> None:
         """See to the closes of a group that have come: several after a sleep or a jump of the clock."""
         closes = self.dues[group.name].take(self.clock.now())

@@ -1,0 +1,196 @@
+"""A station that watches the demo feed as if it were live, killed with SIGKILL at random moments and started again.
+
+``python -m tests.service.kill_watch --kills 200`` prints the counts, and fails unless what the killed stations said is,
+byte for byte, what one says that nobody kills, and what a replay of the same bars says. ``--seed`` chooses the moments.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+import demo_feed
+from adapters.feeds.recorded import RecordedFeed
+from scanner import settings as configuration
+from scanner.service.store import Store
+
+RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
+CONFIG = Path(demo_feed.__file__).parents[1] / "config" / "demo.toml"
+DAY = 86_400
+SECOND = 1_000_000_000
+HISTORY, PLAYED = 60, 30
+"""Days of the recording: those that are history at the first start, and those that are played."""
+KILLS_A_ROUND = 20
+"""Kills before a station is let to go on to the end, and another begins with an empty store."""
+LIVES = (0.2, 2.6)
+"""Seconds that a station lives at the least and at the most, its start included."""
+ALONE = 4.0
+"""Seconds in which the days are played that nobody interrupts."""
+COMPARED = ("setup.", "series.")
+"""Beginnings of the kinds of event that tell of bars; others tell of feeds and stations, and of when they ran."""
+
+
+@dataclass
+class Report:
+    """What came of it."""
+
+    replayed: list[str]
+    alone: list[str] = field(default_factory=list)
+    kills: int = 0
+    moments: Counter[str] = field(default_factory=Counter)
+    rounds: int = 0
+    missing: int = 0
+    other: int = 0
+    seconds: float = 0.0
+
+    @property
+    def good(self) -> bool:
+        return bool(self.replayed) and self.alone == self.replayed and not self.missing and not self.other
+
+    def compare(self, said: list[str]) -> None:
+        """Count what a station did not say, and what it said besides or twice."""
+        expected, found = Counter(self.replayed), Counter(said)
+        self.missing += (expected - found).total()
+        self.other += (found - expected).total()
+        self.rounds += 1
+
+    def lines(self) -> list[str]:
+        kinds = Counter(json.loads(line)["type"].removeprefix("closewatch.") for line in self.replayed)
+        return [
+            "events of a replay    " + ", ".join(f"{count:,} {kind}" for kind, count in sorted(kinds.items())),
+            f"watched undisturbed   {len(self.alone):,}, {'the same' if self.alone == self.replayed else 'DIFFERENT'}",
+            f"kills                 {self.kills:,} in {self.rounds:,} rounds: "
+            + ", ".join(f"{count:,} {moment}" for moment, count in sorted(self.moments.items())),
+            f"events missing        {self.missing:,}",
+            f"other or said twice   {self.other:,}",
+            f"seconds               {self.seconds:.1f}",
+        ]
+
+
+def cut_recording(folder: Path) -> int:
+    """Write the last days of the demo feed into a folder; gives when they end, in seconds since 1970 UTC."""
+    watched, found = configuration.load(CONFIG, {}).instruments, {}
+    for recording in RecordedFeed.recordings([Path(demo_feed.__file__).parent]):
+        if recording.symbol in watched:
+            (found[recording.symbol],) = recording.bars
+    end = max(int(bars.stamp.max()) for bars in found.values()) // SECOND
+    for symbol, bars in found.items():
+        part = bars.where(bars.stamp >= (end - (HISTORY + PLAYED) * DAY) * SECOND)
+        columns = (part.stamp // SECOND, part.open, part.high, part.low, part.close, part.volume)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        lines = ["time,open,high,low,close,volume", *(",".join(map(repr, row)) for row in rows)]
+        (folder / f"{symbol}.csv").write_text("\n".join(lines) + "\n")
+    return end
+
+
+def replayed(folder: Path) -> list[str]:
+    """Replay the bars with the station's configuration; gives what it says, sorted."""
+    words = ["replay", str(folder), "--config", str(CONFIG), "--events", "-"]
+    done = subprocess.run([*RUN, *words], capture_output=True, text=True, check=True, timeout=100)
+    return _sorted(done.stdout.splitlines())
+
+
+def _sorted(lines: list[str]) -> list[str]:
+    return sorted(line for line in lines if json.loads(line)["type"].removeprefix("closewatch.").startswith(COMPARED))
+
+
+def station(folder: Path, store: Path, begin: int, pace: float) -> subprocess.Popen[str]:
+    """Start a station that plays the recording from a moment on."""
+    environ = os.environ | {
+        "CLOSEWATCH_STATION__STORE": str(store),
+        "CLOSEWATCH_FEEDS__TAPE__PATH": str(folder),
+        "CLOSEWATCH_FEEDS__TAPE__BEGIN": datetime.fromtimestamp(begin, UTC).isoformat(),
+        "CLOSEWATCH_FEEDS__TAPE__PACE": str(pace),
+        # At such a pace the time of thousands of bars passes while one round of asking lasts.
+        "CLOSEWATCH_FEEDS__TAPE__PATIENCE": str(10 * DAY),
+    }
+    return subprocess.Popen(
+        [*RUN, "watch", str(CONFIG)],
+        env=environ,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def told_by(store: Path) -> list[str]:
+    """Give what is in a store, sorted."""
+    with Store.open(store, time.time_ns, visiting=True) as visited:
+        return _sorted([kept.event.to_json() for kept in visited.events.find()])
+
+
+def reached(store: Path, begin: int) -> int:
+    """Give up to which close a station came, in seconds since 1970 UTC, at least ``begin``."""
+    if not store.is_file():
+        return begin
+    with Store.open(store, time.time_ns) as opened:
+        return max(begin, *(close // SECOND for key in opened.bars.keys if (close := opened.bars.last_close(key))), 0)
+
+
+def to_the_end(folder: Path, store: Path, begin: int, pace: float) -> list[str]:
+    """Let a station play on to the end of the recording; gives all that is in its store then."""
+    last = station(folder, store, begin, pace)
+    _, said = last.communicate(timeout=100)
+    if last.returncode:
+        raise AssertionError(f"the station ended with {last.returncode}: {said[-2_000:]}")
+    return told_by(store)
+
+
+def torment(folder: Path, kills: int, seed: int) -> Report:
+    """Kill stations at moments that ``seed`` chooses; give what they said, all in all."""
+    started, chance = time.monotonic(), random.Random(seed)
+    bars = folder / "bars"
+    bars.mkdir()
+    end = cut_recording(bars)
+    first, report = end - PLAYED * DAY, Report(replayed(bars))
+    report.alone = to_the_end(bars, folder / "alone.db", first, PLAYED * DAY / ALONE)
+    while report.kills < kills:
+        store, begin = folder / f"{report.rounds}.db", first
+        here = min(KILLS_A_ROUND, kills - report.kills)
+        # So that the kills are spread over the days: about half a second of each life is spent with watching.
+        pace = PLAYED * DAY / (0.6 * here)
+        for _ in range(here):
+            living = station(bars, store, begin, pace)
+            time.sleep(chance.uniform(*LIVES))
+            living.kill()
+            _, said = living.communicate()
+            report.kills += 1
+            report.moments[_moment(said, living.returncode)] += 1
+            begin = min(reached(store, begin) + chance.randrange(0, DAY // 2), end)
+        report.compare(to_the_end(bars, store, begin, max(pace, (end - begin) / 2)))
+    report.seconds = time.monotonic() - started
+    return report
+
+
+def _moment(said: str, code: int) -> str:
+    if code == 0:
+        return "after the end"
+    if '"watching"' in said:
+        return "while watching"
+    return "while catching up" if '"loaded"' in said else "before the store was loaded"
+
+
+def main() -> None:
+    """Run it and print what came of it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10**6))
+    told = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        report = torment(Path(folder), told.kills, told.seed)
+    sys.stdout.write("\n".join([f"seed                  {told.seed}", *report.lines(), ""]))
+    sys.exit(0 if report.good else 1)
+
+
+if __name__ == "__main__":
+    main()

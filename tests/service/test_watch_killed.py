@@ -1,0 +1,16 @@
+"""A watching station that is killed and started again says what a replay says; `kill_watch` does it more often."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tests.service.kill_watch import torment
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_killed_at_random_moments_nothing_is_missing_and_nothing_said_twice(tmp_path: Path) -> None:
+    report = torment(tmp_path, kills=4, seed=5)
+    assert report.good, "\n".join(report.lines())
+    assert report.kills == 4

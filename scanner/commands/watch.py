@@ -65,8 +65,9 @@ def run(path: Path) -> None:
     settings = configuration.load(path)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
-    clock = _clock(feeds)
-    with Store.open(settings.store_path, clock.now) as store:
+    # Whether the store is free is seen first, before a recording, which takes long, is read for its clock.
+    with Store.open(settings.store_path, lambda: clock.now()) as store:  # noqa: PLW0108 - the clock is known later
+        clock = _clock(feeds)
         asyncio.run(_watch(path, settings, store, feeds, sinks, clock))
 
 

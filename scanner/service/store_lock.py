@@ -6,7 +6,7 @@ import fcntl
 import os
 from typing import TYPE_CHECKING
 
-from scanner.service.store_trouble import StoreTroubleError, trouble
+from scanner.service.store_trouble import StoreInUseError, trouble
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,7 +27,7 @@ class StoreLock:
             holder = os.read(self._file, 32).decode("ascii", "replace").strip()
             os.close(self._file)
             who = f"another closewatch (process {holder})" if holder else "another closewatch"
-            raise StoreTroubleError(f"{path}: {who} is using this store; stop it first or name another store") from None
+            raise StoreInUseError(f"{path}: {who} is using this store; stop it first or name another store") from None
         os.ftruncate(self._file, 0)
         os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
 

@@ -40,6 +40,12 @@ class StoreTroubleError(Exception):
     exit_code = 1
 
 
+class StoreInUseError(StoreTroubleError):
+    """Another process has the store; that is for whoever started this one to change."""
+
+    exit_code = 2
+
+
 class DamagedError(Exception):
     """Stored bytes are not those that were written; the message says which."""
 

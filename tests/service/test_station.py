@@ -1,0 +1,68 @@
+"""A station as a process: it stops when told to, keeps others off its store, and sends nothing that is no news."""
+
+from __future__ import annotations
+
+import signal
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.service.store import Store
+from tests.service.kill_watch import DAY, PLAYED, cut_recording, station
+
+if TYPE_CHECKING:
+    import subprocess
+    from collections.abc import Iterator
+    from pathlib import Path
+
+SLOW = 900.0
+"""A pace at which the recording is not over while a test lasts."""
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], Path, int]]:
+    """Start a station and wait until it watches; gives it, its bars and when it began to play."""
+    bars = tmp_path / "bars"
+    bars.mkdir()
+    begin = cut_recording(bars) - PLAYED * DAY
+    with station(bars, tmp_path / "kept.db", begin, SLOW) as process:
+        assert process.stderr is not None
+        assert any('"watching"' in line for line in process.stderr), "it ended before it watched"
+        yield process, bars, begin
+        process.kill()
+
+
+def test_it_stops_within_two_seconds_of_being_told_to(running: tuple[subprocess.Popen[str], Path, int]) -> None:
+    process, *_ = running
+    told = time.monotonic()
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(10) == 0
+    assert time.monotonic() - told < 2
+
+
+def test_a_second_one_on_the_same_store_is_refused_in_a_sentence(
+    running: tuple[subprocess.Popen[str], Path, int], tmp_path: Path
+) -> None:
+    process, bars, begin = running
+    second = station(bars, tmp_path / "kept.db", begin, SLOW)
+    _, said = second.communicate(timeout=30)
+    assert second.returncode == 2, said
+    (sentence,) = (line for line in said.splitlines() if "another closewatch" in line)
+    assert f"(process {process.pid})" in sentence
+    assert "Traceback" not in said
+    assert process.poll() is None
+
+
+def test_what_stood_too_long_ago_is_kept_and_summed_up_but_not_sent(
+    running: tuple[subprocess.Popen[str], Path, int], tmp_path: Path
+) -> None:
+    del running
+    with Store.open(tmp_path / "kept.db", time.time_ns, visiting=True) as store:
+        kept = store.events.find()
+        sent = {each.event.id for each in store.outbox.list()}
+    setups = [each.event for each in kept if each.event.kind == "setup.qualified"]
+    (caught_up,) = (each.event for each in kept if each.event.kind == "station.caught_up")
+    assert len(setups) >= 10
+    assert len(caught_up.data["setups"]) == len(setups)
+    assert sent == {caught_up.id}

@@ -82,13 +82,15 @@ def cut_recording(folder: Path) -> int:
     watched, found = configuration.load(CONFIG, {}).instruments, {}
     for recording in RecordedFeed.recordings([Path(demo_feed.__file__).parent]):
         if recording.symbol in watched:
-            (found[recording.symbol],) = recording.bars
-    end = max(int(bars.stamp.max()) for bars in found.values()) // SECOND
-    for symbol, bars in found.items():
-        part = bars.where(bars.stamp >= (end - (HISTORY + PLAYED) * DAY) * SECOND)
-        columns = (part.stamp // SECOND, part.open, part.high, part.low, part.close, part.volume)
-        rows = zip(*(column.tolist() for column in columns), strict=True)
-        lines = ["time,open,high,low,close,volume", *(",".join(map(repr, row)) for row in rows)]
+            found[recording.symbol] = list(recording.bars)
+    end = max(int(bars.stamp.max()) for parts in found.values() for bars in parts) // SECOND
+    for symbol, parts in found.items():
+        lines = ["time,open,high,low,close,volume"]
+        for bars in parts:
+            part = bars.where(bars.stamp >= (end - (HISTORY + PLAYED) * DAY) * SECOND)
+            columns = (part.stamp // SECOND, part.open, part.high, part.low, part.close, part.volume)
+            rows = zip(*(column.tolist() for column in columns), strict=True)
+            lines += [",".join(map(repr, row)) for row in rows]
         (folder / f"{symbol}.csv").write_text("\n".join(lines) + "\n")
     return end
 

@@ -189,6 +189,7 @@ class Series:
             self.rules.record,
             candidate.atr,
             places,
+            structure.room_to_look(self.rules),
         )
         return places[0]
 

@@ -17,6 +17,8 @@ from scanner.analysis.rules import TIE
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from scanner.analysis.rules import Rules
+
 POINTS_OF_A_LEVEL = 2
 
 PLACES = np.dtype(
@@ -48,7 +50,7 @@ PLACES = np.dtype(
 @njit(cache=True, error_model="numpy")
 def _find_line(
     prices: NDArray[np.float64],
-    bars: NDArray[np.int64],
+    bars: NDArray[np.float64],
     points: int,
     closes: NDArray[np.float64],
     t: int,
@@ -79,7 +81,7 @@ def _find_line(
             if touches < best_touches or (touches == best_touches and span <= best_span):
                 continue
             pierced = False
-            for m in range(i, t + 1):
+            for m in range(int(i), t + 1):
                 if sign * closes[m] < prices[a] + slope * (m - i) - margin:
                     pierced = True
                     break
@@ -87,7 +89,7 @@ def _find_line(
                 continue
             best_touches, best_span = touches, span
             out.line = True
-            out.line_from, out.line_to = i, bars[b]
+            out.line_from, out.line_to = int(i), int(bars[b])
             out.line_price, out.line_touches = at_bottom, touches
 
 
@@ -124,6 +126,11 @@ def _find_obstacle(
     out.obstacle = slow_average if out.obstacle_is_average else (lowest if lowest < np.inf else np.nan)
 
 
+def room_to_look(rules: Rules) -> NDArray[np.float64]:
+    """Make the room that ``look`` works in: a bar may be a swing low and a swing high."""
+    return np.empty((3, 2 * (rules.place_span + 1)))
+
+
 @njit(cache=True, error_model="numpy")
 def look(
     columns: NDArray[np.float64],
@@ -133,8 +140,11 @@ def look(
     rules_of_one: NDArray[Any],
     atr: float,
     out_of_one: NDArray[Any],
+    room: NDArray[np.float64],
 ) -> None:
     """Look at every place around bar ``t`` and fill the PLACES record ``out_of_one``; ``atr`` is that at t.
+
+    ``room`` is what ``room_to_look`` makes.
 
     Prices in the record are real ones, not reflected. Only bars up to t are read, and only swing points that
     the bars up to t have confirmed.
@@ -160,20 +170,21 @@ def look(
     out.line, out.line_from, out.line_to, out.line_price, out.line_touches = False, -1, -1, np.nan, 0
     out.average, out.average_length, out.average_price = False, 0, np.nan
     # Swing points in order of time: ``points`` of them in all, ``low_points`` of which are lows before the bottom.
-    most = 2 * (t - first + 1)
-    prices, low_prices, low_bars = np.empty(most), np.empty(most), np.empty(most, dtype=np.int64)
+    prices, low_prices, low_bars = room[0], room[1], room[2]
     points, low_points, near, near_sum = 0, 0, 0, 0.0
+    low_bit = SWING_LOW if sign > 0 else SWING_HIGH
     for j in range(first, t - rules.swing_strength + 1):
-        for bit, price in ((SWING_LOW, columns[LOW, j]), (SWING_HIGH, columns[HIGH, j])):
+        for bit in range(SWING_LOW, SWING_HIGH + 1):
             if swings[j] & bit:
-                prices[points] = sign * price
-                if j <= p - rules.swing_strength:
-                    if abs(prices[points] - bottom) <= tolerance + tie:
-                        near, near_sum = near + 1, near_sum + prices[points]
-                    if bit == (SWING_LOW if sign > 0 else SWING_HIGH):
-                        low_prices[low_points], low_bars[low_points] = prices[points], j
-                        low_points += 1
+                price = sign * (columns[LOW, j] if bit == SWING_LOW else columns[HIGH, j])
+                prices[points] = price
                 points += 1
+                if j <= p - rules.swing_strength:
+                    if abs(price - bottom) <= tolerance + tie:
+                        near, near_sum = near + 1, near_sum + price
+                    if bit == low_bit:
+                        low_prices[low_points], low_bars[low_points] = price, j
+                        low_points += 1
     _find_line(low_prices, low_bars, low_points, closes, t, sign, rules, atr, tie, out)
     _find_average(columns, t, sign, rules, tie, out)
     out.level_points, out.level = near, near >= POINTS_OF_A_LEVEL

@@ -117,7 +117,10 @@ def measure(
             traded += 1
     measured[TRADED] = traded
     verdicts[TRADED] = traded == BARS
-    return bool(verdicts.all())
+    held = True
+    for k in range(len(RULE_NAMES)):
+        held &= verdicts[k] != 0
+    return held
 
 
 def describe(measured: NDArray[np.float64], verdicts: NDArray[np.uint8], sign: int, rules: Rules) -> dict[str, Measure]:

@@ -100,6 +100,10 @@ class Bars:
         """Take some of the bars, as views."""
         return type(self)(*(column[part] for column in self.columns()))
 
+    def last(self) -> Self:
+        """Take the last bar, by itself: it does not keep those before it in memory."""
+        return type(self)(*(column[-1:].copy() for column in self.columns()))
+
     def columns(self) -> tuple[NDArray[Any], ...]:
         """Give the seven arrays in the order of the constructor."""
         return (

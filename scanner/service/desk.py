@@ -120,7 +120,7 @@ class Desk:
                     anew.append(name)
                     pipeline = self._fresh(name)
             self.pipelines[name] = pipeline
-            self.last[name] = base.bars[-1:] if base is not None and base.state else Bars.of([])
+            self.last[name] = base.bars.last() if base is not None and base.state else Bars.of([])
         return anew
 
     def _fresh(self, name: str) -> Pipeline:
@@ -239,7 +239,7 @@ class Desk:
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
             work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
         if len(bars):
-            self.last[name] = bars[-1:]
+            self.last[name] = bars.last()
 
     def _closed(self, pipeline: Pipeline, raw: RawBars, now: int) -> RawBars:
         """Leave out the bars that are still open."""
@@ -319,7 +319,7 @@ class Desk:
                     work.said.append((_withdrawal(said), key))
         work.said += found.values()
         self.pipelines[name] = pipeline
-        self.last[name] = checked[-1:]
+        self.last[name] = checked.last()
 
     def _said(self, key: SeriesKey, since: int, kind: str) -> list[Event]:
         return [kept.event for kept in self.store.events.find(series=key, since=since) if kept.event.kind == kind]

@@ -76,7 +76,7 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
             if key != stored.key and len(own):
                 rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
         updates.append(SeriesUpdate(stored.key, Bars.of([]), pipeline.snapshot()))
-        desk.last[name] = stored.bars[-1:]
+        desk.last[name] = stored.bars.last()
         revived.append(name)
     desk.store.commit(Batch(updates, rewrites))
     return revived

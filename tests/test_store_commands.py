@@ -60,7 +60,7 @@ def test_a_sound_store_is_called_so_and_harm_is_named(folder: Path) -> None:
 def test_compaction_removes_only_what_a_configuration_says_and_never_beside_the_station(folder: Path) -> None:
     with Store.open(folder / "kept.db", lambda: START):
         refused = closewatch("store", "compact", folder / "kept.db")
-        assert refused.returncode == 1
+        assert refused.returncode == 2
         assert f"another closewatch (process {os.getpid()}) is using this store" in refused.stderr
         assert closewatch("store", "check", folder / "kept.db").returncode == 0
     by_path = closewatch("store", "compact", folder / "kept.db")

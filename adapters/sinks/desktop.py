@@ -115,7 +115,7 @@ class DesktopSink:
             await self._hang_up()
         if self._backend is None:
             # Sending through the notifier itself only logs what fails, with a traceback, and tells nobody.
-            self._backend = DesktopNotifier("closewatch", app_icon=None)._backend  # noqa: SLF001
+            self._backend = DesktopNotifier("closewatch", app_icon=None)._backend  # noqa: SLF001 - `send` hides failures
         can = await self._backend.get_capabilities()
         # The library drops what it cannot send, in silence, where there is no way to show it or the D-Bus service
         # takes other arguments than the standard has it.

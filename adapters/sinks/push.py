@@ -86,7 +86,7 @@ class PushSink:
     def _content(self, messages: Sequence[Message]) -> dict[str, Any]:
         """Make what the library sends: plain text, cut in pieces by each service's measure rather than cut off."""
         import apprise  # noqa: PLC0415 - an optional extra
-        from apprise.attachment.memory import AttachMemory  # noqa: PLC0415
+        from apprise.attachment.memory import AttachMemory  # noqa: PLC0415 - an optional extra
 
         words = say(messages, self._settings.zone, self._exchange_zones)
         alarming = any(message.event.kind in ALARMING for message in messages)

@@ -72,7 +72,13 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
         yield None
         return
     from rich.console import Console  # noqa: PLC0415 - only where there is a terminal
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn  # noqa: PLC0415
+    from rich.progress import (  # noqa: PLC0415 - as above
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
 
     columns = (TextColumn(words), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:

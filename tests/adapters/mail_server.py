@@ -53,7 +53,7 @@ class MailServer:
     """With one, it sets this when it is handed a letter, and then answers no more."""
 
     # The names of these methods are the library's.
-    async def handle_MAIL(  # noqa: N802
+    async def handle_MAIL(  # noqa: N802 - the library calls it so
         self, _: SMTP, __: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
         if self.to_sender:
@@ -61,7 +61,7 @@ class MailServer:
         envelope.mail_from, envelope.mail_options = address, options
         return "250 OK"
 
-    async def handle_RCPT(  # noqa: N802
+    async def handle_RCPT(  # noqa: N802 - the library calls it so
         self, _: SMTP, __: Session, envelope: Envelope, address: str, ___: list[str]
     ) -> str:
         if self.to_recipient.get(address):
@@ -69,7 +69,7 @@ class MailServer:
         envelope.rcpt_tos.append(address)
         return "250 OK"
 
-    async def handle_DATA(self, _: SMTP, session: Session, envelope: Envelope) -> str:  # noqa: N802
+    async def handle_DATA(self, _: SMTP, session: Session, envelope: Envelope) -> str:  # noqa: N802 - the library calls it so
         assert session.authenticated, "a letter without a login"
         if self.hanging:
             self.hanging.set()

@@ -147,7 +147,7 @@ def test_events_are_found_by_kind_series_time_and_number(store: Store) -> None:
     store.commit(Batch(said=[said(FULMAR, 4)]))
 
     def subjects(**which: object) -> list[str]:
-        return [f"{kept.event.subject} {kept.event.kind}" for kept in store.events.find(**which)]  # type: ignore[arg-type]
+        return [f"{kept.event.subject} {kept.event.kind}" for kept in store.events.find(**which)]  # type: ignore[arg-type]  # one of several keywords
 
     assert subjects(kinds=["feed.late"]) == ["harbour feed.late"]
     assert subjects(series=FULMAR) == ["FULMAR/1m setup.qualified"]

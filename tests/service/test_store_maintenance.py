@@ -9,7 +9,7 @@ import pytest
 
 from adapters.feeds.bar_files import ReadingOptions, recordings
 from scanner.market.bars import NO_TIME, Bars, RawBars
-from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, Store
+from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, Store, StoreTroubleError
 from scanner.service.store_check import check
 from scanner.service.store_export import export
 from scanner.service.store_maintenance import DAY, compact, retain, tidy
@@ -150,8 +150,6 @@ def test_an_export_holds_both_values_of_a_restated_bar(store: Store, tmp_path: P
 
 
 def test_an_export_to_a_place_that_is_no_folder_is_told(store: Store, tmp_path: Path) -> None:
-    from scanner.service.store import StoreTroubleError  # noqa: PLC0415
-
     (tmp_path / "out").write_text("a file")
     with pytest.raises(StoreTroubleError, match=f"{tmp_path}/out: "):
         export(store, tmp_path / "out")

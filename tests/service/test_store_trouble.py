@@ -175,7 +175,7 @@ def test_a_page_that_does_not_fit_its_checksum_is_named(path: Path) -> None:
 )
 def test_what_is_no_store_is_left_alone(tmp_path: Path, make: object, message: str) -> None:
     path = tmp_path / "closewatch.db"
-    make(path)  # type: ignore[operator]
+    make(path)  # type: ignore[operator]  # parametrized, so an object
     before = path.is_dir() or path.read_bytes()
     with pytest.raises(StoreTroubleError, match=f"{path}: .*{message}"):
         Store.open(path, clock)

@@ -60,7 +60,7 @@ class Pipeline:
         self.guard = Guard(_timetable(calendar, base))
         self.adjustments = tuple(adjustments)
         self.mark = _mark(base, tuple(timeframes), calendar, self.adjustments, rules)
-        """Tells whether a snapshot is of the same timeframes, sessions, splits and rules."""
+        """Tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""
         self.lanes = tuple(
             Lane(
                 timeframe,
@@ -127,7 +127,15 @@ def _mark(
     adjustments: tuple[Adjustment, ...],
     rules: Rules,
 ) -> bytes:
-    told = (base.name, [each.name for each in timeframes], calendar.name, calendar.tz, adjustments, rules)
+    told = (
+        base.name,
+        [each.name for each in timeframes],
+        calendar.name,
+        calendar.tz,
+        adjustments,
+        rules,
+        Series.LAYOUT,
+    )
     return sha256(repr(told).encode()).digest()[:16]
 
 

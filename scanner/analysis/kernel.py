@@ -21,11 +21,11 @@ from scanner.analysis.columns import (
     LOW,
     OPEN,
     SLOW_AVERAGE,
-    SWING_HIGH,
-    SWING_LOW,
 )
+from scanner.analysis.means import means
 from scanner.analysis.rules import TIE
 from scanner.analysis.setups import doji_pause
+from scanner.analysis.swing_marks import mark_swings
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 STATE = np.dtype(
     [
         ("count", np.int64),  # bars seen
-        ("sums", np.float64, 3),  # running sums: closes of the fast and of the slow average, bodies
-        ("rests", np.float64, 3),  # what rounding took from them
         ("ema_fast", np.float64),
         ("ema_slow", np.float64),
         ("macd", np.float64),
@@ -65,7 +63,7 @@ FOUND = np.dtype(
 )
 """A bar that passes the setup's own rules, all but its place: where, in which direction, and how."""
 
-BLOCK = 512
+BLOCK = 1024
 """Bars that are worked on together: few enough to stay close to the processor."""
 
 DONE, LEAP, FULL = 0, 1, 2
@@ -90,63 +88,8 @@ def fresh_state() -> NDArray[Any]:
     return state
 
 
-# Each of these loops runs over views from zero on: only then does the compiler know that no index is negative,
-# and puts several bars into one instruction.
-
-
-@njit(cache=True, error_model="numpy")
-def _mark_swings(lows: Floats, highs: Floats, swings: NDArray[np.uint8], start: int, stop: int, strength: int) -> None:
-    """Mark the bars that the bars start…stop−1 confirm as swing points.
-
-    A swing low is below each of the ``strength`` lows before it and not above any of those after it; mirrored
-    for a swing high. It exists only once the last of those bars has closed.
-    """
-    for j in range(start, stop):
-        swings[j] = 0
-    first, last = max(start - strength, strength), stop - strength
-    if first >= last:
-        return
-    marks, low, high = swings[first:last], lows[first:last], highs[first:last]
-    for j in range(len(marks)):
-        marks[j] = SWING_LOW | SWING_HIGH
-    for m in range(1, strength + 1):
-        low_before, low_after = lows[first - m : last - m], lows[first + m : last + m]
-        high_before, high_after = highs[first - m : last - m], highs[first + m : last + m]
-        for j in range(len(marks)):
-            is_low = (low[j] < low_before[j]) & (low[j] <= low_after[j])
-            is_high = (high[j] > high_before[j]) & (high[j] >= high_after[j])
-            marks[j] &= np.uint8(SWING_LOW * is_low | SWING_HIGH * is_high)
-
-
-@njit(cache=True, error_model="numpy")
-def _differences(come: Floats, gone: Floats, change: Floats, rest: Floats) -> None:
-    """Subtract, and say what rounding takes from each difference (exactly: Knuth)."""
-    for i in range(len(come)):
-        difference = come[i] - gone[i]
-        part = difference - come[i]
-        change[i] = difference
-        rest[i] = (come[i] - (difference - part)) - (gone[i] + part)
-
-
-@njit(cache=True, error_model="numpy")
-def _moves(values: Floats, start: int, stop: int, length: int, seen: int, change: Floats, rest: Floats) -> None:
-    """Work out how a sum over ``length`` values changes with each, and what rounding takes from that change.
-
-    ``seen`` values came before ``start``; as long as there are fewer than ``length``, none leaves the sum.
-    """
-    filling = min(max(start + length - seen, start), stop)
-    for i in range(filling - start):
-        change[i], rest[i] = values[start + i], 0.0
-    if filling < stop:
-        come, gone = values[filling:stop], values[filling - length : stop - length]
-        _differences(come, gone, change[filling - start :], rest[filling - start :])
-
-
-@njit(cache=True, error_model="numpy")
-def _true_ranges(highs: Floats, lows: Floats, last_closes: Floats, out: Floats) -> None:
-    for i in range(len(last_closes)):
-        high, low, last = highs[i], lows[i], last_closes[i]
-        out[i] = max(high, last) - min(low, last)
+# These loops run over views from zero on: only then does the compiler know that no index is negative, and puts several
+# bars into one instruction.
 
 
 @njit(cache=True, error_model="numpy")
@@ -156,69 +99,33 @@ def _bodies(opens: Floats, closes: Floats, out: Floats) -> None:
 
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"})
-def _recursions(
-    closes: Floats,
-    true_ranges: Floats,
+def _bar_to_bar(
+    prices: tuple[Floats, Floats, Floats, Floats],
+    last_closes: Floats,
     alphas: tuple[float, float, float, float],
     begun: tuple[float, float, float, float],
-    out: tuple[Floats, Floats, Floats, Floats, Floats],
-    changes: tuple[Floats, Floats, Floats],
-    sums_begun: Floats,
-    sums: tuple[Floats, Floats, Floats],
+    outs: tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats],
 ) -> None:
-    """Run what depends on the bar before: the exponential averages, the signal line, the ATR, and three sums.
+    """Run what depends on the bar before: the exponential averages, the signal line and the ATR.
 
-    They run side by side, so that none waits for another.
+    They run side by side, so that none waits for another; what is read and worked out besides, the true range and the
+    body, takes no time of its own.
     """
+    opens, highs, lows, closes = prices
     fast, slow, of_signal, of_atr = alphas
     ema_fast, ema_slow, signal, atr = begun
     keep_fast, keep_slow, keep_signal, keep_atr = 1.0 - fast, 1.0 - slow, 1.0 - of_signal, 1.0 - of_atr
-    fasts, slows, macds, signals, atrs = out
-    (change_a, change_b, change_c), (sums_a, sums_b, sums_c) = changes, sums
-    a, b, c = sums_begun[0], sums_begun[1], sums_begun[2]
+    bodies, true_ranges, fasts, slows, macds, signals, atrs = outs
     for i in range(len(closes)):
-        ema_fast = keep_fast * ema_fast + fast * closes[i]
-        ema_slow = keep_slow * ema_slow + slow * closes[i]
+        close, last = closes[i], last_closes[i]
+        true_range = max(highs[i], last) - min(lows[i], last)
+        ema_fast = keep_fast * ema_fast + fast * close
+        ema_slow = keep_slow * ema_slow + slow * close
         macd = ema_fast - ema_slow
         signal = keep_signal * signal + of_signal * macd
-        atr = keep_atr * atr + of_atr * true_ranges[i]
+        atr = keep_atr * atr + of_atr * true_range
+        bodies[i], true_ranges[i] = abs(close - opens[i]), true_range
         fasts[i], slows[i], macds[i], signals[i], atrs[i] = ema_fast, ema_slow, macd, signal, atr
-        a += change_a[i]
-        b += change_b[i]
-        c += change_c[i]
-        sums_a[i], sums_b[i], sums_c[i] = a, b, c
-
-
-@njit(cache=True, error_model="numpy")
-def _run_up(one: Floats, two: Floats, three: Floats, begun: Floats, bars: int) -> None:
-    """Turn three columns of changes into running sums, in place; they run side by side."""
-    a, b, c = begun[0], begun[1], begun[2]
-    for i in range(bars):
-        a += one[i]
-        b += two[i]
-        c += three[i]
-        one[i], two[i], three[i] = a, b, c
-
-
-@njit(cache=True, error_model="numpy")
-def _lose(begin: float, sums: Floats, change: Floats, lost: Floats, bars: int) -> None:
-    """Add to ``lost`` what rounding took from each step of a running sum (exactly: Knuth)."""
-    part = sums[0] - begin
-    lost[0] += (begin - (sums[0] - part)) + (change[0] - part)
-    after, step, more = sums[1:bars], change[1:bars], lost[1:bars]
-    for i in range(len(after)):
-        part = after[i] - sums[i]
-        more[i] += (sums[i] - (after[i] - part)) + (step[i] - part)
-
-
-@njit(cache=True, error_model="numpy")
-def _means(sums: Floats, rests: Floats, length: int, filling: int, out: Floats) -> None:
-    """Give means of running sums; NaN for the first ``filling`` bars, which are too few."""
-    one = 1.0 / length
-    for i in range(len(out)):
-        out[i] = (sums[i] + rests[i]) * one
-    for i in range(min(filling, len(out))):
-        out[i] = np.nan
 
 
 @njit(cache=True, error_model="numpy")
@@ -250,35 +157,48 @@ def _since_cross(sides: NDArray[np.uint8], k: int, side: int, entered: int, unre
 @njit(cache=True, error_model="numpy")
 def _first_leap(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr: float, first: int) -> int:
     """Find the first bar, from ``first`` on, that opens further than so many ATR from the last close."""
-    for i in range(first, len(opens)):
-        if abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]:
-            return i
+    leaps = 0
+    for i in range(len(opens)):
+        leaps += abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]
+    if leaps:
+        for i in range(first, len(opens)):
+            if abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]:
+                return i
     return len(opens)
 
 
 @njit(cache=True, error_model="numpy")
 def _gate(
-    opens: Floats, highs: Floats, lows: Floats, closes: Floats, allowed_of: tuple[float, float], out: NDArray[np.uint8]
+    opens: Floats,
+    highs: Floats,
+    lows: Floats,
+    closes: Floats,
+    limits: tuple[float, float, float],
+    out: NDArray[np.uint8],
 ) -> None:
-    """Let through the bars whose predecessor may be a doji between two drives: the rarest rule, with room for ties.
+    """Let through the bars that may end a doji between two drives that are alike: the rarest rules.
 
-    The prices begin two bars before the first bar judged; ``allowed_of`` are the doji's greatest body as a part of
-    its range and of the drive's body. A hundredth more is let through, which is far more than ties need.
+    The prices begin two bars before the first bar judged; ``limits`` are the doji's greatest body as a part of its
+    range and of the drive's body, and the greatest ratio of the drives' bodies. A hundredth more is let through,
+    which is far more than ties need.
     """
     open_d, high_d, low_d, close_d = opens[1:], highs[1:], lows[1:], closes[1:]
     open_b, close_b = opens[2:], closes[2:]
-    of_range, of_drive = 1.01 * allowed_of[0], 1.01 * allowed_of[1]
+    of_range, of_drive, alike = 1.01 * limits[0], 1.01 * limits[1], 1.01 * limits[2]
     for i in range(len(out)):
-        drive = closes[i] - opens[i]
+        drive, second = closes[i] - opens[i], close_b[i] - open_b[i]
         doji = abs(close_d[i] - open_d[i])
         small = (doji <= of_range * (high_d[i] - low_d[i])) | (doji <= of_drive * abs(drive))
-        out[i] = small & (drive * (close_b[i] - open_b[i]) > 0.0)
+        out[i] = (
+            small & (drive * second > 0.0) & (abs(second) <= alike * abs(drive)) & (abs(drive) <= alike * abs(second))
+        )
 
 
 def room_to_work(bars: int, rules: Rules) -> tuple[Floats, NDArray[np.uint8]]:
     """Make the room that ``advance`` works in, for slices of up to so many bars."""
     most = min(bars, BLOCK)
-    return np.empty((17, most + max(KEPT, rules.usual_body_length))), np.empty((2, most), dtype=np.uint8)
+    before = max(KEPT, rules.usual_body_length, rules.slow_average, 2 * rules.swing_strength)
+    return np.empty((10, most + before)), np.empty((2, most), dtype=np.uint8)
 
 
 @njit(cache=True, error_model="numpy")
@@ -314,10 +234,7 @@ def advance(
     )
     scratch, marks = room
     true_ranges, fasts, slows, macds, signals = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4]
-    fast_change, slow_change, body_change = scratch[5], scratch[6], scratch[7]
-    fast_lost, slow_lost, body_lost = scratch[8], scratch[9], scratch[10]
-    fast_sums, slow_sums, body_sums = scratch[11], scratch[12], scratch[13]
-    usuals, atrs, body = scratch[14], scratch[15], scratch[16]
+    usuals, atrs, body, spare = scratch[5], scratch[6], scratch[7], (scratch[8], scratch[9])
     sides, gate = marks[0], marks[1]
 
     number, begin = 0, start
@@ -331,35 +248,17 @@ def advance(
         for k in range(KEPT):
             atrs[k], usuals[k] = state.atr[k], state.usual_body[k]
 
-        # Sums: exact differences go into compensated sums, so that no number of bars lets them drift.
-        before = min(bodies, begin)
-        _bodies(opens[begin - before : end], closes[begin - before : end], body)
-        _moves(closes, begin, end, fast, seen, fast_change, fast_lost)
-        _moves(closes, begin, end, slow, seen, slow_change, slow_lost)
-        _moves(body, before, before + end - begin, bodies, seen, body_change, body_lost)
-        changes, sums = (fast_change, slow_change, body_change), (fast_sums, slow_sums, body_sums)
-
-        # What runs from bar to bar.
-        now, last_closes = closes[begin:end], closes[begin - 1 : end - 1]
+        before = min(bodies - 1, seen)
+        _bodies(opens[begin - before : begin], closes[begin - before : begin], body)
+        now, last_closes, new_bodies = closes[begin:end], closes[begin - 1 : end - 1], body[before:]
         if seen == 0:  # the first bar of all is a block of its own
-            true_ranges[0], fasts[0], slows[0], macds[0], signals[0] = (
-                highs[begin] - lows[begin],
-                now[0],
-                now[0],
-                0.0,
-                0.0,
-            )
-            atrs[KEPT], fast_sums[0], slow_sums[0], body_sums[0] = (
-                np.nan,
-                fast_change[0],
-                slow_change[0],
-                body_change[0],
-            )
+            new_bodies[0], true_ranges[0] = abs(now[0] - opens[begin]), highs[begin] - lows[begin]
+            fasts[0], slows[0], macds[0], signals[0], atrs[KEPT] = now[0], now[0], 0.0, 0.0, np.nan
         else:
-            _true_ranges(highs[begin:end], lows[begin:end], last_closes, true_ranges)
+            prices = (opens[begin:end], highs[begin:end], lows[begin:end], now)
             begun = (state.ema_fast, state.ema_slow, state.signal, state.atr[KEPT - 1])
-            out = (fasts, slows, macds, signals, atrs[KEPT:])
-            _recursions(now, true_ranges, alphas, begun, out, changes, state.sums, sums)
+            outs = (new_bodies, true_ranges, fasts, slows, macds, signals, atrs[KEPT:])
+            _bar_to_bar(prices, last_closes, alphas, begun, outs)
         leaps = False
         if seen < rules.atr_length:
             for k in range(end - begin):
@@ -374,23 +273,17 @@ def advance(
         bars = end - begin
         last = bars - 1
 
-        _lose(state.sums[0], fast_sums, fast_change, fast_lost, bars)
-        _lose(state.sums[1], slow_sums, slow_change, slow_lost, bars)
-        _lose(state.sums[2], body_sums, body_change, body_lost, bars)
-        _run_up(fast_lost, slow_lost, body_lost, state.rests, bars)
-        _means(fast_sums, fast_lost, fast, fast - 1 - seen, fast_averages[begin:end])
-        _means(slow_sums, slow_lost, slow, slow - 1 - seen, slow_averages[begin:end])
-        _means(body_sums, body_lost, bodies, bodies - 1 - seen, usuals[KEPT : KEPT + bars])
+        means(body[: before + bars], (bodies,), (usuals[KEPT : KEPT + bars],), spare)
+        averages = (fast_averages[begin:end], slow_averages[begin:end])
+        means(closes[begin - min(slow - 1, seen) : end], (fast, slow), averages, spare)
 
         _sides(now[:bars], slows, macds, signals, sides)
         unready = rules.macd_slow + rules.macd_signal - 1 - seen
         since_up, since_down = state.since_up, state.since_down
-        _mark_swings(lows, highs, swings, begin, end, rules.swing_strength)
+        mark_swings(lows, highs, swings, begin, end, rules.swing_strength, spare)
 
         state.count, state.leap_seen = seen + bars, False
         state.ema_fast, state.ema_slow, state.macd, state.signal = fasts[last], slows[last], macds[last], signals[last]
-        state.sums[0], state.sums[1], state.sums[2] = fast_sums[last], slow_sums[last], body_sums[last]
-        state.rests[0], state.rests[1], state.rests[2] = fast_lost[last], slow_lost[last], body_lost[last]
         for k in range(KEPT):
             state.atr[k], state.usual_body[k] = atrs[bars + k], usuals[bars + k]
         state.since_up = _since_cross(sides, last, ABOVE, since_up, unready)
@@ -398,7 +291,7 @@ def advance(
 
         first = max(begin, begin + rules.warm_up - 1 - seen)
         if first < end:
-            part, allowed_of = slice(first - 2, end), (rules.doji_body, rules.doji_body_of_drive)
+            part, allowed_of = slice(first - 2, end), (rules.doji_body, rules.doji_body_of_drive, rules.alike)
             _gate(opens[part], highs[part], lows[part], closes[part], allowed_of, gate[: end - first])
         for t in range(first, end):
             if gate[t - first]:

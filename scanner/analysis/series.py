@@ -63,6 +63,8 @@ class Series:
     """
 
     __slots__ = ("columns", "rules", "state", "swings", "times", "used")
+    LAYOUT = str(kernel.STATE)
+    """Says how a snapshot is laid out."""
 
     def __init__(self, rules: Rules) -> None:
         self.rules = rules

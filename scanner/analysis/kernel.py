@@ -30,7 +30,6 @@ from scanner.analysis.swing_marks import mark_swings
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from scanner.analysis.rules import Rules
 
     Floats = NDArray[np.float64]
 
@@ -194,13 +193,6 @@ def _gate(
         )
 
 
-def room_to_work(bars: int, rules: Rules) -> tuple[Floats, NDArray[np.uint8]]:
-    """Make the room that ``advance`` works in, for slices of up to so many bars."""
-    most = min(bars, BLOCK)
-    before = max(KEPT, rules.usual_body_length, rules.slow_average, 2 * rules.swing_strength)
-    return np.empty((10, most + before)), np.empty((2, most), dtype=np.uint8)
-
-
 @njit(cache=True, error_model="numpy")
 def advance(
     columns: Floats,
@@ -210,14 +202,12 @@ def advance(
     state_of_one: NDArray[Any],
     rules_of_one: NDArray[Any],
     found: NDArray[Any],
-    room: tuple[Floats, NDArray[np.uint8]],
 ) -> tuple[int, int, int]:
     """Take the bars start…stop−1 into the series and report those that somebody has to look at.
 
     ``columns`` (COLUMNS × bars) holds as many bars before ``start`` as the rules look back, or all there are;
     the kernel fills in the averages and ``swings``. ``state_of_one`` and ``rules_of_one`` are arrays of one STATE
-    and one RULES record, ``found`` takes records FOUND, at least BLOCK or as many as there are bars; ``room`` is what
-    ``room_to_work`` makes.
+    and one RULES record, ``found`` takes records FOUND, at least BLOCK or as many as there are bars.
 
     Returns (reason, index, number found): the bars before ``index`` have been taken in. LEAP: the bar ``index``
     opens so far from the last close that it may be a split. FULL: call again with the room emptied.
@@ -232,10 +222,11 @@ def advance(
         2.0 / (rules.macd_signal + 1),
         1.0 / rules.atr_length,
     )
-    scratch, marks = room
+    most = min(stop - start, BLOCK)
+    scratch = np.empty((10, most + max(KEPT, bodies, slow, 2 * rules.swing_strength)))
+    sides, gate = np.empty(most, dtype=np.uint8), np.empty(most, dtype=np.uint8)
     true_ranges, fasts, slows, macds, signals = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4]
     usuals, atrs, body, spare = scratch[5], scratch[6], scratch[7], (scratch[8], scratch[9])
-    sides, gate = marks[0], marks[1]
 
     number, begin = 0, start
     while begin < stop:

@@ -10,6 +10,7 @@ import numpy as np
 from scanner.analysis import kernel, structure
 from scanner.analysis.columns import COLUMNS, FAST_AVERAGE, OPEN, VOLUME
 from scanner.analysis.setups import doji_pause
+from scanner.market.bars import Bars
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
-    from scanner.market.bars import Bars
-
 SLACK = 24
 """Bars a series can take before its window has to be moved: few, since ten thousand series share the memory."""
 
@@ -72,6 +71,14 @@ class Series:
         self.used = 0
         self._allocate(rules.history + SLACK)
 
+    @classmethod
+    def make_ready(cls, rules: Rules) -> None:
+        """Have compiled all that the first bar would otherwise wait for, or load what was compiled before."""
+        series = cls(rules)
+        for _ in series.take(Bars.of([(0, 1, 1.0, 1.0, 1.0, 1.0, 1.0)])):
+            pass
+        series.look(Candidate(0, 1, 1.0, np.empty(doji_pause.MEASURED), np.empty(0, dtype=np.uint8)))
+
     def _allocate(self, bars: int) -> None:
         self.columns = np.empty((COLUMNS, bars))
         self.times = np.empty((2, bars), dtype=np.int64)
@@ -114,7 +121,7 @@ class Series:
             if room == 0 or len(bars) - done > room:
                 self._make_room(min(max(len(bars) - done, SLACK), BLOCK))
                 room = self.columns.shape[1] - self.used
-            part = bars[done : done + room]
+            part = bars[done : done + room] if done or len(bars) > room else bars
             done += len(part)
             yield from self._take_block(part)
         if self.columns.shape[1] > self.rules.history + SLACK:
@@ -125,13 +132,13 @@ class Series:
         self.times[0, start:stop], self.times[1, start:stop] = bars.open_time, bars.close_time
         for column, values in enumerate((bars.open, bars.high, bars.low, bars.close, bars.volume), OPEN):
             self.columns[column, start:stop] = values
-        found, room = np.empty(min(len(bars), ROOM), dtype=kernel.FOUND), kernel.room_to_work(len(bars), self.rules)
+        found = np.empty(min(len(bars), ROOM), dtype=kernel.FOUND)
         while start < stop:
             held = bool(self.state["held"][0])
             # A hold ends at a bar of its own, so that it is said before anything else of that bar.
             limit = min(stop, start + max(self.rules.warm_up - self.count, 1)) if held else stop
             reason, start, number = kernel.advance(
-                self.columns, self.swings, start, limit, self.state, self.rules.record, found, room
+                self.columns, self.swings, start, limit, self.state, self.rules.record, found
             )
             self.used = start
             if held and self.warm:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Self
 
 import numpy as np
 
@@ -76,6 +76,18 @@ class RawBars:
             )
 
 
+class Bar(NamedTuple):
+    """One closed bar; units as in ``Bars``."""
+
+    open_time: int
+    close_time: int
+    open: float
+    high: float
+    low: float
+    close: float
+    volume: float
+
+
 @dataclass(frozen=True, slots=True)
 class Bars:
     """Closed bars of one instrument and timeframe, oldest first, strictly increasing in time.
@@ -98,11 +110,19 @@ class Bars:
 
     def __getitem__(self, part: slice) -> Self:
         """Take some of the bars, as views."""
-        return type(self)(*(column[part] for column in self.columns()))
+        return type(self)(
+            self.open_time[part],
+            self.close_time[part],
+            self.open[part],
+            self.high[part],
+            self.low[part],
+            self.close[part],
+            self.volume[part],
+        )
 
-    def last(self) -> Self:
-        """Take the last bar, by itself: it does not keep those before it in memory."""
-        return type(self)(*(column[-1:].copy() for column in self.columns()))
+    def last(self) -> Bar | None:
+        """Take the last bar; None where there is none."""
+        return Bar(*(column.item(-1) for column in self.columns())) if len(self) else None
 
     def columns(self) -> tuple[NDArray[Any], ...]:
         """Give the seven arrays in the order of the constructor."""

@@ -99,11 +99,11 @@ class _Findings:
 def _row(raw: RawBars, index: int) -> tuple[float, float, float, float, float]:
     """Give the prices and volume of a row."""
     return (
-        float(raw.open[index]),
-        float(raw.high[index]),
-        float(raw.low[index]),
-        float(raw.close[index]),
-        float(raw.volume[index]),
+        raw.open.item(index),
+        raw.high.item(index),
+        raw.low.item(index),
+        raw.close.item(index),
+        raw.volume.item(index),
     )
 
 
@@ -139,11 +139,11 @@ class Guard:
 
     def check(self, raw: RawBars) -> Checked:
         """Look at rows in the order sent and give the bars among them."""
-        found = _Findings(raw)
         if not len(raw):
-            return Checked(Bars.of([]), found.notes, found.counts)
+            return Checked(Bars.of([]), [], Counter())
         if len(raw) == 1 and (bar := self._plain_next(raw)) is not None:
-            return Checked(bar, found.notes, found.counts)
+            return Checked(bar, [], Counter())
+        found = _Findings(raw)
         before = self._order.last
         for reason, where, say in number_faults(raw):
             found.note(reason, where, say)
@@ -185,7 +185,8 @@ class Guard:
             return None
         self._order = RowOrder((begins, ends))
         self._last_row = row
-        return Bars.of([(begins, ends, *row)])
+        times = np.array((begins, ends))
+        return Bars(times[:1], times[1:], raw.open, raw.high, raw.low, raw.close, raw.volume)
 
     def _check_times(self, raw: RawBars, found: _Findings) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Refuse rows whose time cannot be read or is no place for a bar; give open and close times of the rest."""

@@ -12,17 +12,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.events import Event, event_id, rfc3339
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
+from scanner.service.restating import first_different, overlaid, withdrawal
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from scanner.events import WithdrawnData
+    from scanner.events import Event
+    from scanner.market.bars import Bar
     from scanner.market.guard import Note
     from scanner.service.store import Store
     from scanner.settings import Watched
@@ -88,8 +89,8 @@ class Desk:
         self.stale_after = stale_after
         self.record = record
         self.pipelines: dict[str, Pipeline] = {}
-        self.last: dict[str, Bars] = {}
-        """The last bar of each instrument's base timeframe, as a slice of one; empty where there is none."""
+        self.last: dict[str, Bar | None] = {}
+        """The last bar of each instrument's base timeframe; None where there is none."""
         self._adrift: set[str] = set()
         """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
 
@@ -120,7 +121,7 @@ class Desk:
                     anew.append(name)
                     pipeline = self._fresh(name)
             self.pipelines[name] = pipeline
-            self.last[name] = base.bars.last() if base is not None and base.state else Bars.of([])
+            self.last[name] = base.bars.last() if base is not None and base.state else None
         return anew
 
     def _fresh(self, name: str) -> Pipeline:
@@ -145,12 +146,12 @@ class Desk:
     def since(self, name: str) -> int | None:
         """From which opening on to ask the feed: the last bar's, so that it is seen if it was restated."""
         last = self.last[name]
-        return int(last.open_time[0]) if len(last) else None
+        return None if last is None else last.open_time
 
     def last_close(self, name: str) -> int | None:
         """When the last bar of an instrument closed."""
         last = self.last[name]
-        return int(last.close_time[0]) if len(last) else None
+        return None if last is None else last.close_time
 
     def take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         """Take in what arrived and commit all of it; bars that are still open at ``now`` are left for later.
@@ -251,35 +252,23 @@ class Desk:
     def _seen(self, name: str, pipeline: Pipeline, raw: RawBars) -> tuple[RawBars, RawBars]:
         """Part the rows into those about bars taken in before, and new ones."""
         last = self.last[name]
-        if not len(last) or not len(raw):
+        if last is None or not len(raw):
             return raw.where(np.zeros(len(raw), dtype=np.bool_)), raw
         readable = raw.stamp != NO_TIME
-        stamps = np.where(readable, raw.stamp, last.open_time[0])
+        stamps = np.where(readable, raw.stamp, last.open_time)
         opens, _, _ = pipeline.guard.timetable.spans(stamps, raw.stamp_kind)
-        before = readable & (opens <= last.open_time[0])
+        before = readable & (opens <= last.open_time)
         return raw.where(before), raw.where(~before)
 
     def _first_restated(self, name: str, seen: RawBars) -> int | None:
         """Find the close of the first bar that the feed now gives another value; None where all are as before."""
-        fresh = self._fresh(name)
-        bars = fresh.check(seen).bars
+        bars, last = self._fresh(name).check(seen).bars, self.last[name]
         if not len(bars):
             return None
-        last = self.last[name]
-        if len(bars) == 1 and bars.open_time[0] == last.open_time[0]:
-            known = last
-        else:
-            (stored,) = self.store.bars.load([self._base(name)])
-            known = stored.bars
-        where = np.searchsorted(known.open_time, bars.open_time)
-        for i, j in enumerate(where.tolist()):
-            if (
-                j < len(known)
-                and known.open_time[j] == bars.open_time[i]
-                and not _same(bars[i : i + 1], known[j : j + 1])
-            ):
-                return int(known.close_time[j])
-        return None
+        if last is not None and len(bars) == 1 and bars.open_time[0] == last.open_time:
+            return first_different(bars, Bars.of([last]))
+        (stored,) = self.store.bars.load([self._base(name)])
+        return first_different(bars, stored.bars)
 
     def _restate(self, name: str, seen: RawBars, since: int, work: _Work) -> None:
         """Run the series again with what the feed says now, from the first stored bar on.
@@ -290,7 +279,7 @@ class Desk:
         (stored,) = self.store.bars.load([base])
         pipeline = self._fresh(name)
         corrected = self._fresh(name).check(seen).bars
-        bars = _overlaid(stored.bars, corrected)
+        bars = overlaid(stored.bars, corrected)
         checked = pipeline.check(
             RawBars(
                 bars.open_time,
@@ -316,47 +305,10 @@ class Desk:
             withdrawn = {event.data["withdraws"] for event in self._said(key, since, "setup.withdrawn")}
             for said in self._said(key, since, "setup.qualified"):
                 if said.id not in found and said.id not in withdrawn:
-                    work.said.append((_withdrawal(said), key))
+                    work.said.append((withdrawal(said), key))
         work.said += found.values()
         self.pipelines[name] = pipeline
         self.last[name] = checked.last()
 
     def _said(self, key: SeriesKey, since: int, kind: str) -> list[Event]:
         return [kept.event for kept in self.store.events.find(series=key, since=since) if kept.event.kind == kind]
-
-
-def _same(one: Bars, other: Bars) -> bool:
-    return all(
-        np.array_equal(a, b, equal_nan=True) for a, b in zip(one.columns()[2:], other.columns()[2:], strict=True)
-    )
-
-
-def _overlaid(bars: Bars, corrected: Bars) -> Bars:
-    """Replace the bars that were corrected."""
-    where = np.searchsorted(bars.open_time, corrected.open_time)
-    there = (where < len(bars)) & (bars.open_time[np.minimum(where, len(bars) - 1)] == corrected.open_time)
-    columns = [column.copy() for column in bars.columns()]
-    for column, right in zip(columns, corrected.columns(), strict=True):
-        column[where[there]] = right[there]
-    return Bars(*columns)
-
-
-def _withdrawal(said: Event) -> Event:
-    data: WithdrawnData = {
-        "instrument": said.data["instrument"],
-        "timeframe": said.data["timeframe"],
-        "setup": said.data["setup"],
-        "direction": said.data["direction"],
-        "bar_open": said.data["bar_open"],
-        "bar_close": said.data["bar_close"],
-        "withdraws": said.id,
-        "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} does not stand",
-    }
-    return Event(
-        "setup.withdrawn",
-        event_id("setup.withdrawn", said.id),
-        said.time,
-        said.subject,
-        data,
-        thread=said.thread or said.id,
-    )

@@ -14,6 +14,8 @@ from zoneinfo import ZoneInfo
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
+from scanner.analysis.rules import Rules
+from scanner.analysis.series import Series
 from scanner.clocks import SECOND
 from scanner.events import Event, event_id, rfc3339
 from scanner.ports import FeedTroubleError
@@ -146,6 +148,7 @@ class Station:
 
     async def _start(self) -> None:
         """Go on from where the store is, and catch up."""
+        await asyncio.to_thread(Series.make_ready, Rules())
         anew, names = [], list(self.desk.watched)
         for begin in range(0, len(names), LOADED_TOGETHER):
             anew += await asyncio.to_thread(self.desk.load, names[begin : begin + LOADED_TOGETHER])

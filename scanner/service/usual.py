@@ -7,25 +7,25 @@ from typing import TYPE_CHECKING
 from scanner.market.bars import RawBars
 
 if TYPE_CHECKING:
-    from scanner.market.bars import Bars
+    from scanner.market.bars import Bar
     from scanner.market.sessions import Timetable
 
 MOST_ROWS = 3
 
 
-def usual_rows(raw: RawBars, last: Bars, timetable: Timetable, now: int) -> tuple[RawBars, RawBars] | None:
+def usual_rows(raw: RawBars, last: Bar | None, timetable: Timetable, now: int) -> tuple[RawBars, RawBars] | None:
     """Give those rows of a usual answer that are closed at ``now``, and the new ones of them; None of any other answer.
 
-    ``last`` is the last bar known, a slice of one or of none. Only spares time, since ten thousand such answers come
-    in one second: what is not usual has to be looked at closely.
+    ``last`` is the last bar known. Only spares time, since ten thousand such answers come in one second: what is not
+    usual has to be looked at closely.
     """
-    if not 0 < len(raw) <= MOST_ROWS or not len(last) or raw.stamp_kind == "date" or not timetable.timeframe.intraday:
+    if not 0 < len(raw) <= MOST_ROWS or last is None or raw.stamp_kind == "date" or not timetable.timeframe.intraday:
         return None
     stamps: list[int] = raw.stamp.tolist()
     by_close = raw.stamp_kind == "close"
-    if stamps[0] != int((last.close_time if by_close else last.open_time)[0]) or not _same(raw, last):
+    if stamps[0] != (last.close_time if by_close else last.open_time) or not _same(raw, last):
         return None
-    before = int(last.close_time[0])
+    before = last.close_time
     for place, stamp in enumerate(stamps[1:], 1):
         begins, ends = _next(timetable, before)
         if stamp != (ends if by_close else begins):
@@ -42,13 +42,13 @@ def _next(timetable: Timetable, after: int) -> tuple[int, int]:
     return after, after + timetable.timeframe.nanoseconds
 
 
-def _same(raw: RawBars, last: Bars) -> bool:
-    volume, known = raw.volume[0], last.volume[0]
-    return bool(
-        raw.close[0] == last.close[0]
-        and raw.high[0] == last.high[0]
-        and raw.low[0] == last.low[0]
-        and raw.open[0] == last.open[0]
+def _same(raw: RawBars, last: Bar) -> bool:
+    volume, known = raw.volume.item(0), last.volume
+    return (
+        raw.close.item(0) == last.close
+        and raw.high.item(0) == last.high
+        and raw.low.item(0) == last.low
+        and raw.open.item(0) == last.open
         and (volume == known or (volume != volume and known != known))  # noqa: PLR0124 - NaN is no volume
     )
 

@@ -36,7 +36,7 @@ def run(ohlc: Floats, rules: Rules | None = None) -> dict[str, NDArray[Any]]:
     kept, found = np.empty(len(ohlc), dtype=kernel.STATE), np.empty(1, dtype=kernel.FOUND)
     for i in range(len(ohlc)):
         state["leap_seen"] = True
-        kernel.advance(columns, swings, i, i + 1, state, rules.record, found, kernel.room_to_work(1, rules))
+        kernel.advance(columns, swings, i, i + 1, state, rules.record, found)
         kept[i] = state[0]
     values: dict[str, NDArray[Any]] = {
         name: kept[name][:, -1] if kept[name].ndim > 1 else kept[name] for name in INDICATORS
@@ -120,9 +120,8 @@ def test_a_million_bars_and_a_spike_do_not_make_the_averages_drift() -> None:
     columns[:4] = closes
     state, rules, swings = kernel.fresh_state(), Rules(hold_atr=1e300), np.zeros(len(closes), dtype=np.uint8)
     found, done = np.empty(2 * kernel.BLOCK, dtype=kernel.FOUND), 0
-    room = kernel.room_to_work(len(closes), rules)
     while done < len(closes):
-        _, done, _ = kernel.advance(columns, swings, done, len(closes), state, rules.record, found, room)
+        _, done, _ = kernel.advance(columns, swings, done, len(closes), state, rules.record, found)
     for t in (1_300, 5_000, 500_000, 999_999):
         assert columns[FAST_AVERAGE, t] == pytest.approx(fsum(closes[t - 49 : t + 1]) / 50, rel=1e-9)
         assert columns[SLOW_AVERAGE, t] == pytest.approx(fsum(closes[t - 199 : t + 1]) / 200, rel=1e-9)

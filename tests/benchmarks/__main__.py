@@ -86,9 +86,9 @@ def run_kernel(columns: Columns) -> list[int]:
 def through_kernel(rows: NDArray[np.float64], swings: NDArray[np.uint8]) -> Iterator[int]:
     """Take rows through the kernel."""
     state, rules, start = kernel.fresh_state(), Rules(), 0
-    found, room = np.empty(2 * kernel.BLOCK, dtype=kernel.FOUND), kernel.room_to_work(kernel.BLOCK, rules)
+    found = np.empty(2 * kernel.BLOCK, dtype=kernel.FOUND)
     while start < rows.shape[1]:
-        reason, start, number = kernel.advance(rows, swings, start, rows.shape[1], state, rules.record, found, room)
+        reason, start, number = kernel.advance(rows, swings, start, rows.shape[1], state, rules.record, found)
         yield from (found["sign"] * found["index"])[:number].tolist()
         if reason == kernel.LEAP:
             state["leap_seen"] = True

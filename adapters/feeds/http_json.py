@@ -80,7 +80,8 @@ class HttpJsonFeed:
 
     async def _answered(self, question: _Question) -> dict[Want, RawBars]:
         """Ask page after page."""
-        source = where(self._address(question))
+        begin = self._address(question)
+        source = where(begin)
         pages: list[dict[str, RawBars]] = []
         row = 0
         following: _Question | None = question
@@ -92,7 +93,7 @@ class HttpJsonFeed:
                     f"{source}: the answer has more than {self.settings.most_pages} pages; "
                     "raise limit or most_pages, or set earliest"
                 )
-            url = following.url or self._address(following)
+            url = begin if following is question else following.url or self._address(following)
             value = await self._endpoint.ask(url)
             page = self._page(value, question, source, row)
             row += sum(map(len, page.values()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import random
 from collections import Counter, deque
 from contextlib import suppress
@@ -153,6 +154,7 @@ class Station:
         for begin in range(0, len(names), LOADED_TOGETHER):
             anew += await asyncio.to_thread(self.desk.load, names[begin : begin + LOADED_TOGETHER])
         await asyncio.to_thread(revive, self.desk, anew)
+        gc.freeze()  # what is loaded stays; to search it for circles again and again would hold up the closes
         self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
         await self._start_feeds()
         await self._catch_up()

@@ -19,6 +19,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
+
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
 from scanner import settings as configuration
@@ -32,8 +34,14 @@ HISTORY, PLAYED = 60, 30
 """Days of the recording: those that are history at the first start, and those that are played."""
 KILLS_A_ROUND = 20
 """Kills before a station is let to go on to the end, and another begins with an empty store."""
-LIVES = (0.2, 2.6)
-"""Seconds that a station lives at the least and at the most, its start included."""
+WATCHING = 0.7
+"""How many of the kills, as a part, come while a station watches; the others come while it starts."""
+STARTING = 2.0
+"""Seconds after its beginning up to which a station is killed that is to die while it starts."""
+LIVES = 0.8
+"""Seconds that a station watches at the most before it is killed."""
+SPLIT_AFTER = 6
+"""Days played after which the price of one instrument halves, as after a split that nobody told of."""
 ALONE = 4.0
 """Seconds in which the days are played that nobody interrupts."""
 COMPARED = ("setup.", "series.")
@@ -84,11 +92,14 @@ def cut_recording(folder: Path) -> int:
         if recording.symbol in watched:
             found[recording.symbol] = list(recording.bars)
     end = max(int(bars.stamp.max()) for parts in found.values() for bars in parts) // SECOND
+    split, halved = (end - (PLAYED - SPLIT_AFTER) * DAY) * SECOND, min(found)
     for symbol, parts in found.items():
         lines = ["time,open,high,low,close,volume"]
         for bars in parts:
             part = bars.where(bars.stamp >= (end - (HISTORY + PLAYED) * DAY) * SECOND)
-            columns = (part.stamp // SECOND, part.open, part.high, part.low, part.close, part.volume)
+            share = np.where((part.stamp >= split) & (symbol == halved), 0.5, 1.0)
+            prices = (np.round(each * share, 4) for each in (part.open, part.high, part.low, part.close))
+            columns = (part.stamp // SECOND, *prices, part.volume)
             rows = zip(*(column.tolist() for column in columns), strict=True)
             lines += [",".join(map(repr, row)) for row in rows]
         (folder / f"{symbol}.csv").write_text("\n".join(lines) + "\n")
@@ -159,19 +170,33 @@ def torment(folder: Path, kills: int, seed: int) -> Report:
     while report.kills < kills:
         store, begin = folder / f"{report.rounds}.db", first
         here = min(KILLS_A_ROUND, kills - report.kills)
-        # So that the kills are spread over the days: about half a second of each life is spent with watching.
+        # So that the kills are spread over the days.
         pace = PLAYED * DAY / (0.6 * here)
         for _ in range(here):
-            living = station(bars, store, begin, pace)
-            time.sleep(chance.uniform(*LIVES))
-            living.kill()
-            _, said = living.communicate()
+            said, code = killed(station(bars, store, begin, pace), chance)
             report.kills += 1
-            report.moments[_moment(said, living.returncode)] += 1
+            report.moments[_moment(said, code)] += 1
             begin = min(reached(store, begin) + chance.randrange(0, DAY // 2), end)
         report.compare(to_the_end(bars, store, begin, max(pace, (end - begin) / 2)))
     report.seconds = time.monotonic() - started
     return report
+
+
+def killed(living: subprocess.Popen[str], chance: random.Random) -> tuple[str, int]:
+    """Kill a station, at a moment of its start or of its watching; gives what it logged and its exit code."""
+    assert living.stderr is not None
+    said = ""
+    if chance.random() < WATCHING:
+        for line in living.stderr:
+            said += line
+            if '"watching"' in line:
+                break
+        time.sleep(chance.uniform(0, LIVES))
+    else:
+        time.sleep(chance.uniform(0, STARTING))
+    living.kill()
+    rest = living.communicate()[1]
+    return said + rest, living.returncode
 
 
 def _moment(said: str, code: int) -> str:

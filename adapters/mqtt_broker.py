@@ -22,12 +22,14 @@ PLAIN_PORT, TLS_PORT = 1883, 8883
 LIBRARY = logging.getLogger("closewatch.mqtt.library")
 """Where the library tells what it does. What goes wrong is told by exceptions, and better."""
 LIBRARY.setLevel(logging.CRITICAL)
+TIMED_OUT = "Operation timed out"
+"""How aiomqtt says so."""
 
 
 class BrokerSettings(BaseModel):
     """Which broker, and who we are to it."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 
     host: str = Field(min_length=1, description="Host name or address of the broker.")
     port: int | None = Field(None, ge=1, le=65_535, description="Port; without one 1883, or 8883 with TLS.")
@@ -69,6 +71,7 @@ class BrokerSettings(BaseModel):
                 raise ValueError(f"there is no file {path}, which is needed for TLS")
         try:
             context = ssl.create_default_context(cafile=self.ca_file)
+            context.sslsocket_class = _ClosingSocket
             if self.client_cert is not None:
                 secret = self.client_key_password
                 # Without a password of ours the library would ask for one on the terminal.
@@ -80,13 +83,32 @@ class BrokerSettings(BaseModel):
         return context
 
 
+class _ClosingSocket(ssl.SSLSocket):
+    """A socket that is not left open when the two sides cannot agree, as paho leaves it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """Shake hands, or close."""
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 class BrokerLine(aiomqtt.Client):
     """A connection to a broker that is closed for good whenever it is given up, be it half made.
 
-    ``options`` are those of aiomqtt that settings do not tell. ValueError names a certificate that will not do.
+    ``tls`` is what ``BrokerSettings.tls_context`` gives; ``options`` are those of aiomqtt that settings do not tell.
     """
 
-    def __init__(self, settings: BrokerSettings, client_id: str, timeout: float, **options: Any) -> None:  # noqa: ANN401 - aiomqtt's
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        client_id: str,
+        timeout: float,
+        tls: ssl.SSLContext | None,
+        **options: Any,  # noqa: ANN401 - aiomqtt's
+    ) -> None:
         host, port = settings.address
         super().__init__(
             host,
@@ -97,10 +119,13 @@ class BrokerLine(aiomqtt.Client):
             protocol=aiomqtt.ProtocolVersion.V5 if settings.version == "5.0" else aiomqtt.ProtocolVersion.V311,
             keepalive=settings.keep_alive,
             timeout=timeout,
-            tls_context=settings.tls_context(),
+            tls_context=tls,
             logger=LIBRARY,
             **options,
         )
+        self._hung_up = "does it want a client certificate?" if tls else "does it want TLS?"
+        five = settings.version == "5.0"
+        self._silent = "does it speak 3.1.1 alone? Then set version" if five else "is it an MQTT broker?"
         self._abandoned = False
         self._thread = threading.get_ident()
 
@@ -108,10 +133,12 @@ class BrokerLine(aiomqtt.Client):
         """Connect; raises MqttError."""
         try:
             return await super().__aenter__()
-        except BaseException:
+        except BaseException as problem:
             # The thread that connects cannot be stopped; what it has opened, or is about to, is closed.
             self._abandoned = True
             self.break_off()
+            if str(problem) == TIMED_OUT:
+                raise aiomqtt.MqttError(f"it did not answer in {self.timeout:g} s; {self._silent}") from None
             raise
 
     def break_off(self) -> None:
@@ -153,4 +180,4 @@ class BrokerLine(aiomqtt.Client):
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
         elif not self._abandoned:
             # aiomqtt would wait out its time for an answer.
-            self._connected.set_exception(aiomqtt.MqttError("it hung up instead of answering"))
+            self._connected.set_exception(aiomqtt.MqttError(f"it hung up instead of answering; {self._hung_up}"))

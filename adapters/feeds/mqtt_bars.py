@@ -125,7 +125,7 @@ class MqttBarsFeed(PushedFeed):
             options = {"clean_start": False, "properties": lasting}
         else:
             options = {"clean_session": False}
-        return BrokerLine(settings, settings.client_id, settings.connect_timeout, **options)
+        return BrokerLine(settings, settings.client_id, settings.connect_timeout, settings.tls_context(), **options)
 
     def _take(self, topic: str, payload: object) -> None:
         names = self._pattern.fullmatch(topic)

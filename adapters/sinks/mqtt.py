@@ -17,7 +17,7 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 
 from adapters.sinks.envelope import as_json
-from adapters.sinks.mqtt_link import Link, properties, tls_context
+from adapters.sinks.mqtt_link import Link, properties
 from adapters.sinks.mqtt_settings import MqttSettings
 from adapters.sinks.mqtt_topics import ENDS, Topics
 from scanner.ports import DeliveryError, DeliveryRefusedError
@@ -134,7 +134,10 @@ class MqttSink:
 
     async def _connect(self) -> None:
         """Connect, say so, and stay until the connection is lost; raises DeliveryError where there was none."""
-        context = await asyncio.to_thread(tls_context, self._settings)
+        try:
+            context = await asyncio.to_thread(self._settings.tls_context)
+        except ValueError as problem:
+            raise DeliveryError(f"The sink mqtt cannot speak TLS: {problem}") from None
         link = Link(self._settings, self._will(), context)
         try:
             async with link:

@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import logging
 import socket
-import ssl
-import threading
 from typing import TYPE_CHECKING, Any, Self
 
 import aiomqtt
@@ -15,20 +11,18 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from adapters.mqtt_broker import BrokerLine
 from adapters.sinks.envelope import MEDIA_TYPE
 from adapters.sinks.mqtt_topics import LONGEST
 from scanner.ports import DeliveryError, DeliveryRefusedError
 
 if TYPE_CHECKING:
+    import ssl
     from types import TracebackType
 
     import paho.mqtt.client as paho
 
     from adapters.sinks.mqtt_settings import MqttSettings
-
-LOGGER = logging.getLogger("closewatch.mqtt")
-"""Where the library tells what it does. What goes wrong is told by DeliveryError, and better."""
-LOGGER.setLevel(logging.CRITICAL)
 
 WINDOW = 20
 """Messages under way at once: what common brokers allow, and enough to keep the line busy."""
@@ -51,11 +45,9 @@ NEVER = {
 }
 """Reason codes after which trying again is useless (MQTT 5.0, section 2.4), in words."""
 TAKEN_OVER = 0x8E
-TIMED_OUT = "Operation timed out"
-"""How aiomqtt says so."""
 
 
-class Link(aiomqtt.Client):
+class Link(BrokerLine):
     """A connection. Beyond aiomqtt's: it keeps to the broker's limits, and tells a refused message from a taken one.
 
     ``lost`` is done when the connection is gone, for whatever reason.
@@ -64,33 +56,22 @@ class Link(aiomqtt.Client):
     lost: asyncio.Task[None]
 
     def __init__(self, settings: MqttSettings, will: aiomqtt.Will, tls: ssl.SSLContext | None) -> None:
-        five = settings.version == "5.0"
-        host, port = settings.address
         super().__init__(
-            host,
-            port,
-            username=settings.user,
-            password=settings.password.get_secret_value() if settings.password else None,
-            identifier=settings.identifier,
-            protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
+            settings,
+            settings.identifier,
+            settings.timeout,
+            tls,
             will=will,
-            logger=LOGGER,
-            timeout=settings.timeout,
-            keepalive=settings.keep_alive,
             max_inflight_messages=0,  # the window below does this, and knows the broker's limit
-            tls_context=tls,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
+        host, port = settings.address
         self._where = f"The MQTT broker at {host}:{port}"
-        self._hung_up = "does it want a client certificate?" if tls else "does it want TLS?"
-        self._silent = "does it speak 3.1.1 alone? Then set version" if five else "is it an MQTT broker?"
-        self._publishing = properties(PacketTypes.PUBLISH) if five else None
+        self._publishing = properties(PacketTypes.PUBLISH) if settings.version == "5.0" else None
         self._largest = settings.largest
         self._window = asyncio.Semaphore(WINDOW)
         self._answers: dict[int, asyncio.Future[ReasonCode | DeliveryError]] = {}
         self._lost: DeliveryError | None = None
-        self._abandoned = False
-        self._thread = threading.get_ident()
 
     async def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Publish at QoS 1 and return once the broker has it; raises DeliveryError."""
@@ -120,18 +101,7 @@ class Link(aiomqtt.Client):
 
     async def __aenter__(self) -> Self:
         """Connect; raises MqttError."""
-        try:
-            await super().__aenter__()
-        except aiomqtt.MqttError as error:
-            self.break_off()
-            if str(error) == TIMED_OUT:
-                raise aiomqtt.MqttError(f"it did not answer in {self.timeout:g} s; {self._silent}") from error
-            raise
-        except asyncio.CancelledError:
-            # The thread that connects cannot be stopped; what it has opened, or is about to, is closed.
-            self._abandoned = True
-            self.break_off()
-            raise
+        await super().__aenter__()
         self.lost = asyncio.create_task(self._until_lost())
         return self
 
@@ -165,13 +135,6 @@ class Link(aiomqtt.Client):
         """Disconnect in good order, so that the broker forgets the last will."""
         self._client.disconnect()
 
-    def break_off(self) -> None:
-        """Close the line without a word, so that the broker speaks the last will."""
-        line = self._client.socket()
-        if isinstance(line, socket.socket):
-            with contextlib.suppress(OSError):
-                line.shutdown(socket.SHUT_RDWR)
-
     def trouble(self, cause: object, what: str) -> DeliveryError:
         """Put into a sentence what the broker, or the way to it, has answered."""
         reason = getattr(cause, "rc", cause)
@@ -186,24 +149,6 @@ class Link(aiomqtt.Client):
 
     # What the broker answers reaches only these methods of aiomqtt's, which drop its reason codes and limits.
 
-    def _on_socket_register_write(self, client: paho.Client, userdata: Any, sock: Any) -> None:  # noqa: ANN401  # paho's signature
-        if threading.get_ident() == self._thread:
-            # aiomqtt does this a turn of the loop later, when the socket may be closed and its number another's.
-            self._loop.add_writer(sock.fileno(), self._write)
-        else:
-            super()._on_socket_register_write(client, userdata, sock)
-
-    def _write(self) -> None:
-        try:
-            self._client.loop_write()
-        except OSError:
-            self.break_off()
-
-    def _client_connect(self) -> None:
-        super()._client_connect()
-        if self._abandoned:
-            self.break_off()
-
     def _on_connect(
         self,
         client: paho.Client,
@@ -215,22 +160,6 @@ class Link(aiomqtt.Client):
         self._window = asyncio.Semaphore(min(WINDOW, getattr(properties, "ReceiveMaximum", WINDOW)))
         self._largest = min(self._largest, getattr(properties, "MaximumPacketSize", self._largest))
         super()._on_connect(client, userdata, flags, reason_code, properties)
-
-    def _on_disconnect(
-        self,
-        client: paho.Client,
-        userdata: Any,  # noqa: ANN401  # paho's signature
-        flags: paho.DisconnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
-        if self._abandoned:
-            return
-        if self._connected.done():
-            super()._on_disconnect(client, userdata, flags, reason_code, properties)
-        else:
-            # aiomqtt would wait out its time for an answer.
-            self._connected.set_exception(aiomqtt.MqttError(f"it hung up instead of answering; {self._hung_up}"))
 
     def _on_publish(
         self,
@@ -244,42 +173,9 @@ class Link(aiomqtt.Client):
             answer.set_result(reason_code)
 
 
-class ClosingSocket(ssl.SSLSocket):
-    """A socket that is not left open when the two sides cannot agree, as paho leaves it."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        """Shake hands, or close."""
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
 def properties(packet: int) -> Properties:
     """Say with MQTT 5.0 what the payload is, as the MQTT binding of CloudEvents asks for its structured mode."""
     made = Properties(packet)  # type: ignore[no-untyped-call]  # the library annotates only part of itself
     made.ContentType = MEDIA_TYPE
     made.PayloadFormatIndicator = 1
     return made
-
-
-def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
-    """Read the certificates; raises DeliveryError with the file that will not do."""
-    if not settings.tls:
-        return None
-    for path in (settings.ca_file, settings.client_cert, settings.client_key):
-        if path is not None and not path.is_file():
-            raise DeliveryError(f"There is no file {path}, which the sink mqtt needs for TLS")
-    try:
-        context = ssl.create_default_context(cafile=settings.ca_file)
-        context.sslsocket_class = ClosingSocket
-        if settings.client_cert is not None:
-            secret = settings.client_key_password
-            # Without a password of ours the library would ask for one on the terminal.
-            password = secret.get_secret_value() if secret else ""
-            context.load_cert_chain(settings.client_cert, settings.client_key, password)
-    except (OSError, ssl.SSLError) as error:
-        paths = [str(path) for path in (settings.ca_file, settings.client_cert, settings.client_key) if path]
-        raise DeliveryError(f"Cannot use the certificates in {', '.join(paths)}: {error}") from error
-    return context

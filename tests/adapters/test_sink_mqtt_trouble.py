@@ -37,7 +37,7 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
 async def test_certificates_that_are_missing_or_none_are_named(tmp_path: Path) -> None:
     rubbish = tmp_path / "rubbish.pem"
     rubbish.write_text("no certificate")
-    for path, sentence in ((tmp_path / "gone.pem", "There is no file"), (rubbish, "Cannot use the certificates in")):
+    for path, sentence in ((tmp_path / "gone.pem", "there is no file"), (rubbish, "the certificates in")):
         sink = sink_for(free_port(), tls=True, ca_file=path)
         with pytest.raises(DeliveryError, match=f"{sentence} .*{path.name}"):
             await sink.start()

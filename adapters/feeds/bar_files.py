@@ -104,6 +104,10 @@ def _symbol_of(path: Path) -> str:
 
 def _open(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Cells]]:
     """Find out what a file is, and that it is whole where gzip can tell; its rows are read when they are asked for."""
+    try:
+        str(file.path).encode()
+    except UnicodeEncodeError:
+        raise UnreadableFileError(f"{file.path}: its path is not UTF-8, as names here must be; rename it") from None
     head = file.head()
     if head.startswith(PARQUET):
         return _open_parquet(file, options)

@@ -126,6 +126,13 @@ def test_a_flipped_bit_in_gzip_is_noticed(tmp_path: Path) -> None:
     assert refusal(path) == "the gzip data are damaged; fetch the file again"
 
 
+@pytest.mark.parametrize("content", [HEADER + ROW + ROW, PARQUET])
+def test_a_name_that_is_no_utf_8(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / os.fsdecode(b"TERN\xff.csv")
+    path.write_bytes(content)
+    assert refusal(path) == "its path is not UTF-8, as names here must be; rename it"
+
+
 def test_what_is_no_file(tmp_path: Path) -> None:
     assert refusal(tmp_path / "absent.csv") == "there is no such file; check the name"
     assert refusal(tmp_path).startswith("the folder has no file of bars (.csv, .tsv,")

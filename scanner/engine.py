@@ -140,8 +140,10 @@ class SeriesEngine:
         )
 
     def _facts(self, candidate: Candidate, found: Any) -> plan.Facts:  # noqa: ANN401 - a PLACES record
-        columns, index, sign = self.series.columns, candidate.index, candidate.sign
-        close, fast, slow = (float(columns[which, index]) for which in (CLOSE, FAST_AVERAGE, SLOW_AVERAGE))
+        index, sign = candidate.index, candidate.sign
+        last = self.series.columns[:, index - 1 : index + 1].tolist()  # the bars D and B of each column
+        (high_d, high_b), (low_d, low_b) = last[HIGH], last[LOW]
+        close, fast, slow = last[CLOSE][1], last[FAST_AVERAGE][1], last[SLOW_AVERAGE][1]
         obstacle, tie = float(found["obstacle"]), TIE * abs(close)
         if isnan(obstacle):
             text = "no level and no average ahead"
@@ -151,11 +153,11 @@ class SeriesEngine:
             text = "nearest level ahead"
         return plan.Facts(
             sign=sign,
-            high_b=_decimal(columns[HIGH, index]),
-            low_b=_decimal(columns[LOW, index]),
+            high_b=_decimal(high_b),
+            low_b=_decimal(low_b),
             close_b=_decimal(close),
-            high_d=_decimal(columns[HIGH, index - 1]),
-            low_d=_decimal(columns[LOW, index - 1]),
+            high_d=_decimal(high_d),
+            low_d=_decimal(low_d),
             atr=_decimal(candidate.atr),
             fast_average=_decimal(fast),
             close_beyond_fast=sign * (close - fast) > tie,

@@ -188,7 +188,7 @@ class StationData(TypedDict):
 
 def event_id(*about: str) -> str:
     """Give the id of what is said: the same facts give the same id, so that saying it twice is recognisable."""
-    return sha256("\x1f".join(about).encode()).hexdigest()[:32]
+    return sha256("\x1f".join(about).encode(errors="surrogatepass")).hexdigest()[:32]
 
 
 _FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
@@ -198,7 +198,7 @@ _FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uff
 def rfc3339(nanoseconds: int) -> str:
     """Write a time as RFC 3339 in UTC, with fractions only where there are some."""
     seconds, rest = divmod(nanoseconds, 1_000_000_000)
-    text = datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    text = datetime.fromtimestamp(seconds, UTC).isoformat()[: -len("+00:00")]
     return f"{text}.{rest:09d}".rstrip("0") + "Z" if rest else text + "Z"
 
 
@@ -238,3 +238,7 @@ class Event:
     def to_json(self) -> str:
         """Give the event as one line of JSON."""
         return orjson.dumps(self.to_dict()).decode()
+
+    def to_line(self) -> bytes:
+        """Give the event as one line of JSON in UTF-8, its end included."""
+        return orjson.dumps(self.to_dict(), option=orjson.OPT_APPEND_NEWLINE)

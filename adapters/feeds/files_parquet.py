@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files_cells import Cells
     from adapters.feeds.files_trouble import ReadingOptions
 
-ROWS = 1 << 20
+ROWS = 1 << 18
 
 
 class ParquetTable:
@@ -55,7 +55,7 @@ class ParquetTable:
                 )
 
     def read(self) -> Iterator[Cells]:
-        """Read the rows, at most a million at a time."""
+        """Read the rows, some hundred thousand at a time."""
         names = [self.columns.names[index] for index in self.columns.wanted]
         with _opened(self._file.path) as table:
             row = 1

@@ -19,18 +19,12 @@ def weigh(series: Series, t: int, sign: int, places: dict[str, PlaceFound]) -> t
 
     The volume is not counted where the feed has none.
     """
-    rules, columns = series.rules, series.columns
-    bar = {
-        back: tuple(sign * float(columns[which, t - back]) for which in (OPEN, CLOSE))
-        + (
-            (float(columns[LOW, t - back]), float(columns[HIGH, t - back]))
-            if sign > 0
-            else (-float(columns[HIGH, t - back]), -float(columns[LOW, t - back]))
-        )
-        for back in range(4)
-    }
-    (open_p, close_p, _, _), (open_a, close_a, low_a, high_a) = bar[3], bar[2]
-    (_, _, low_d, high_d), close_b = bar[1], bar[0][1]
+    rules = series.rules
+    last = series.columns[:, t - 3 : t + 1].tolist()  # the bars P, A, D and B of each column
+    open_p, open_a, _, _ = (sign * price for price in last[OPEN])
+    close_p, close_a, _, close_b = (sign * price for price in last[CLOSE])
+    lows, highs = (last[LOW], last[HIGH]) if sign > 0 else ([-high for high in last[HIGH]], [-low for low in last[LOW]])
+    (_, low_a, low_d, _), (_, high_a, high_d, _) = lows, highs
     range_a, range_d, body_p = high_a - low_a, high_d - low_d, abs(close_p - open_p)
     tie = TIE * max(abs(low_a), abs(high_a), abs(low_d), abs(high_d))
     beyond = "above" if sign > 0 else "below"
@@ -66,7 +60,7 @@ def weigh(series: Series, t: int, sign: int, places: dict[str, PlaceFound]) -> t
         ("beyond_fast_average", FAST_AVERAGE, rules.fast_average),
         ("beyond_slow_average", SLOW_AVERAGE, rules.slow_average),
     ):
-        distance = close_b - sign * float(columns[which, t])
+        distance = close_b - sign * last[which][-1]
         points[name] = {
             "measured": number(distance),
             "threshold": "> 0",
@@ -75,7 +69,7 @@ def weigh(series: Series, t: int, sign: int, places: dict[str, PlaceFound]) -> t
         }
     mean = series.volume_mean(t)
     if not isnan(mean):
-        volume = float(columns[VOLUME, t])
+        volume = last[VOLUME][-1]
         points["volume"] = {
             "measured": number(volume / mean) if mean else None,
             "threshold": "> 1",

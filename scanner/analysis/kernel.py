@@ -30,7 +30,6 @@ from scanner.analysis.swing_marks import mark_swings
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-
     Floats = NDArray[np.float64]
 
 STATE = np.dtype(

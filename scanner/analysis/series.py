@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -240,4 +241,6 @@ class Series:
     def volume_mean(self, index: int) -> float:
         """Mean volume of the bars up to ``index``; NaN where one is missing or the series is too short."""
         first = index + 1 - self.rules.volume_length
-        return float(self.columns[VOLUME, first : index + 1].mean()) if first >= 0 else float("nan")
+        if first < 0:
+            return nan
+        return float(np.add.reduce(self.columns[VOLUME, first : index + 1])) / self.rules.volume_length

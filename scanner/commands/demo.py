@@ -10,10 +10,12 @@ from scanner import settings
 from scanner.commands import output, replay
 from scanner.commands.recordings import Reading
 from scanner.ports import Message
+from scanner.present.replay_report import Report
 from scanner.present.words import alert
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
+    from scanner.events import Event
     from scanner.market.guard import Note
 
 SHOWN = 12
@@ -37,18 +39,23 @@ def run() -> None:
             "nobody. Every bar goes through the same engine as a live one.",
             "",
         )
-        outcome = replay.gather(paths, Reading(settings=known, account=ACCOUNT), _no_word, None)
-    best = max(outcome.found, key=lambda event: (event.data["evidence_points"], event.time))
+        events: list[Event] = []
+        tallies = replay.gather(paths, Reading(settings=known, account=ACCOUNT), _no_word, events.append)
+    setups = sorted((event for event in events if event.kind == "setup.qualified"), key=lambda event: event.time)
+    best = max(setups, key=lambda event: (event.data["evidence_points"], event.time))
     instrument = best.data["instrument"]
     output.say(
         "The setup with most evidence, as it is told:",
         "",
         *("    " + line for line in alert(Message(best), "UTC", known.of(instrument).calendar.tz).plain().splitlines()),
         "",
-        f"The last {min(SHOWN, len(outcome.found))} of {len(outcome.found)} setups, times in UTC:",
+        f"The last {min(SHOWN, len(setups))} of {len(setups)} setups, times in UTC:",
         "",
     )
-    replay.report(outcome, "UTC", last=SHOWN)
+    shown = Report("UTC")
+    for event in [*setups[-SHOWN:], *(event for event in events if event.kind != "setup.qualified")]:
+        shown.add(event)
+    replay.report(shown, tallies)
     output.say(
         "",
         "Next: closewatch replay FILE        with bars of your own",

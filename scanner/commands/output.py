@@ -13,7 +13,7 @@ from scanner.commands.trouble import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from typing import TextIO
+    from typing import BinaryIO
 
 
 def say(*lines: str) -> None:
@@ -33,12 +33,12 @@ def width() -> int:
 
 
 @contextmanager
-def whole_file(target: str) -> Iterator[TextIO]:
+def whole_file(target: str) -> Iterator[BinaryIO]:
     """Open a file that appears only once it is complete; ``-`` is stdout, and a device or pipe is written as it is."""
     if target == "-":
-        yield sys.stdout
+        yield sys.stdout.buffer
         return
-    with _in_the_end(Path(target)) as part, part.open("w", encoding="utf-8", newline="\n") as stream:
+    with _in_the_end(Path(target)) as part, part.open("wb", buffering=1 << 20) as stream:
         yield stream
 
 

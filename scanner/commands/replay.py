@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import gc
 from collections import Counter
-from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.analysis import kernel
 from scanner.commands import output
 from scanner.commands.recordings import prepare, recordings
-from scanner.present import replay_report
 from scanner.present.cautions import SHORT
+from scanner.present.replay_report import Report, summary
 from scanner.study.replay import ReplayError, Tally, replay
 
 if TYPE_CHECKING:
@@ -44,55 +43,46 @@ class _Notes:
             output.tell(f"{note.source}: more rows like this ({note.reason}) are counted in the summary")
 
 
-@dataclass(slots=True)
-class Outcome:
-    """What a replay came to: setups, holds and their ends, and what each recording amounted to."""
-
-    found: list[Event] = field(default_factory=list)
-    held: list[Event] = field(default_factory=list)
-    tallies: list[Tally] = field(default_factory=list)
-
-
 def gather(
-    paths: Sequence[Path], reading: Reading, on_note: Callable[[Note], None], write: Callable[[str], object] | None
-) -> Outcome:
-    """Replay files with progress shown; each event is written, if wanted, as a line of JSON."""
+    paths: Sequence[Path], reading: Reading, on_note: Callable[[Note], None], on_event: Callable[[Event], None]
+) -> list[Tally]:
+    """Replay files with progress shown, and hand on each event; gives what each recording amounted to."""
     output.announce_compiling(needed=kernel.needs_compiling())
-    outcome = Outcome()
-    # Events hold no circles: looking for some among ten thousand of them, again and again, costs a tenth of the time.
+    tallies: list[Tally] = []
+    # Events hold no circles: looking for some among them, again and again, costs a tenth of the time.
     gc.disable()
     try:
         with output.progress("replaying") as on_progress:
             for recording in recordings(paths, reading, on_progress):
                 tally = Tally(recording.symbol, str(recording.path))
-                outcome.tallies.append(tally)
+                tallies.append(tally)
                 for event in replay(recording, partial(prepare, reading), tally, on_note):
-                    if write is not None:
-                        write(event.to_json() + "\n")
-                    (outcome.found if event.kind == "setup.qualified" else outcome.held).append(event)
+                    on_event(event)
     finally:
         gc.enable()
-    return outcome
+    return tallies
 
 
 def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> None:
     """Replay files, write the events where asked, and report to people unless the events go to stdout."""
-    notes = _Notes(strict=strict)
+    notes, found = _Notes(strict=strict), Report(reading.tz)
     if events_to is None:
-        outcome = gather(paths, reading, notes, None)
-    else:
-        with output.whole_file(events_to) as sink:
-            outcome = gather(paths, reading, notes, sink.write)
+        report(found, gather(paths, reading, notes, found.add))
+        return
+    with output.whole_file(events_to) as sink:
+
+        def keep(event: Event) -> None:
+            sink.write(event.to_line())
+            if events_to != "-":
+                found.add(event)
+
+        tallies = gather(paths, reading, notes, keep)
     if events_to != "-":
-        report(outcome, reading.tz)
+        report(found, tallies)
 
 
-def report(outcome: Outcome, zone: str, last: int | None = None) -> None:
-    """Print what a replay found; ``last`` limits the setups shown to so many at the end."""
-    shown = outcome.found if last is None else sorted(outcome.found, key=lambda event: event.time)[-last:]
-    if shown:
-        output.say(*replay_report.setups(shown, zone, output.width()), "")
-    if outcome.held:
-        output.say("on hold:", *replay_report.holds(outcome.held, zone), "")
-    if outcome.tallies:
-        output.say(*replay_report.summary(outcome.tallies, zone), "", SHORT)
+def report(found: Report, tallies: Sequence[Tally]) -> None:
+    """Print what a replay found."""
+    output.say(*found.lines(output.width()))
+    if tallies:
+        output.say(*summary(tallies, found.zone), "", SHORT)

@@ -115,6 +115,8 @@ class PriceSteps:
 
     def at(self, price: Decimal) -> Decimal:
         """Give the step that applies at a price."""
+        if len(self.steps) == 1:
+            return self.steps[0]
         return self.steps[bisect_right(self.bounds, abs(price)) - 1]
 
     def round_down(self, price: Decimal) -> Decimal:
@@ -131,6 +133,18 @@ class PriceSteps:
         """Give the price on the grid nearest to ``price``, away from zero where two are."""
         step, lots, rest = self._lots(price)
         away = (1 if rest > 0 else -1) if 2 * abs(rest) >= step else 0
+        return ((lots + away) * step).quantize(step) + 0
+
+    def near_or_beyond(self, price: Decimal, hair: Decimal, *, up: bool) -> Decimal:
+        """Give the price on the grid that lies within ``hair`` of ``price``; else the next above it, or below it."""
+        step, lots, rest = self._lots(price)
+        beside = abs(rest)
+        if min(beside, step - beside) <= hair:
+            away = (1 if rest > 0 else -1) if 2 * beside >= step else 0
+        elif up:
+            away = 1 if rest > 0 else 0
+        else:
+            away = -1 if rest < 0 else 0
         return ((lots + away) * step).quantize(step) + 0
 
     def _lots(self, price: Decimal) -> tuple[Decimal, Decimal, Decimal]:

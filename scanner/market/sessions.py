@@ -127,17 +127,20 @@ class Timetable:
             return stamps, stamps, np.zeros(0, dtype=np.bool_)
         first, last = int(stamps.min()), int(stamps.max())
         if first >= FIRST and last < END:
-            return self._spans(stamps, stamp_kind, self._cover(first, last))
+            return self._spans(stamps, stamp_kind, first, last)
         sane = (stamps >= FIRST) & (stamps < END)
         opens, closes, aligned = stamps.copy(), stamps.copy(), np.zeros(len(stamps), dtype=np.bool_)
         opens[sane], closes[sane], aligned[sane] = self.spans(stamps[sane], stamp_kind)
         return opens, closes, aligned
 
-    def _spans(self, stamps: Times, stamp_kind: StampKind, periods: Periods) -> tuple[Times, Times, NDArray[np.bool_]]:
+    def _spans(
+        self, stamps: Times, stamp_kind: StampKind, first: int, last: int
+    ) -> tuple[Times, Times, NDArray[np.bool_]]:
         length = self.timeframe.nanoseconds
         if self.timeframe.intraday and not self.calendar.known:
             opens = stamps - length if stamp_kind == "close" else stamps
             return opens, opens + length, np.ones(len(stamps), dtype=np.bool_)
+        periods = self._cover(first, last)
         if not len(periods.open):
             return stamps, stamps, np.zeros(len(stamps), dtype=np.bool_)
         if not self.timeframe.intraday:

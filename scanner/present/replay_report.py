@@ -21,32 +21,57 @@ NARROWED = ("exit", "1R", "room", "tf")
 """Columns that a narrow terminal does without, in this order."""
 
 
-def _when(data: dict[str, str], zone: str) -> str:
-    daily = data["timeframe"] in {"1d", "1w"}
-    return bar_time(parse_time(data["bar_open"]), parse_time(data["bar_close"]), zone, daily=daily)
+class Report:
+    """Takes events as they come, and keeps of each the words that a table or a line shows: ten thousand are common."""
+
+    def __init__(self, zone: str) -> None:
+        self.zone = zone
+        self._setups: list[tuple[str, ...]] = []
+        self._holds: list[str] = []
+
+    def add(self, event: Event) -> None:
+        """Take an event."""
+        if event.kind == "setup.qualified":
+            self._setups.append(_row(event, self.zone))
+        else:
+            self._holds.append(_line(event, self.zone))
+
+    def lines(self, width: int) -> list[str]:
+        """Give the setups as a table, one row each, at most ``width`` columns wide where that can be, and the holds."""
+        found = [*_table(self._setups, width), ""] if self._setups else []
+        return found + (["on hold:", *self._holds, ""] if self._holds else [])
 
 
-def setups(events: Sequence[Event], zone: str, width: int) -> list[str]:
-    """Give a table of the setups, one row each, at most ``width`` columns wide where that can be."""
-    rows: list[tuple[str, ...]] = []
-    for event in events:
-        data = event.data
-        entry = data["entries"][data["entry_style"]]
-        rows.append(
-            (
-                _when(data, zone),
-                plain(data["instrument"], NAME_LENGTH),
-                data["timeframe"],
-                data["direction"],
-                data["place"],
-                f"{data['evidence_points']} of {data['evidence_total']}",
-                entry["price"] or "-",
-                data["levels"]["stop"],
-                (entry["objectives"] or ["-"])[0],
-                entry["room"] or "-",
-                data["exit_plan"]["style"],
-            )
-        )
+def _when(event: Event, zone: str) -> str:
+    daily = event.data["timeframe"] in {"1d", "1w"}
+    return bar_time(parse_time(event.data["bar_open"]) if daily else 0, event.time, zone, daily=daily)
+
+
+def _row(event: Event, zone: str) -> tuple[str, ...]:
+    data = event.data
+    entry = data["entries"][data["entry_style"]]
+    return (
+        _when(event, zone),
+        plain(data["instrument"], NAME_LENGTH),
+        data["timeframe"],
+        data["direction"],
+        data["place"],
+        f"{data['evidence_points']} of {data['evidence_total']}",
+        entry["price"] or "-",
+        data["levels"]["stop"],
+        (entry["objectives"] or ["-"])[0],
+        entry["room"] or "-",
+        data["exit_plan"]["style"],
+    )
+
+
+def _line(event: Event, zone: str) -> str:
+    """Say when a series was put on hold or was warm again."""
+    data = event.data
+    return f"{_when(event, zone)}  {plain(data['instrument'], NAME_LENGTH)} {data['timeframe']}: {data['reason']}"
+
+
+def _table(rows: list[tuple[str, ...]], width: int) -> list[str]:
     heads: tuple[str, ...] = HEADS
     lines = table(heads, rows, left=range(5))
     for dropped in NARROWED:
@@ -57,15 +82,6 @@ def setups(events: Sequence[Event], zone: str, width: int) -> list[str]:
         rows = [tuple(row[number] for number in keep) for row in rows]
         lines = table(heads, rows, left=range(5))
     return lines
-
-
-def holds(events: Sequence[Event], zone: str) -> list[str]:
-    """Give a line for each time a series was put on hold or was warm again."""
-    return [
-        f"{_when(event.data, zone)}  {plain(event.data['instrument'], NAME_LENGTH)} {event.data['timeframe']}: "
-        f"{event.data['reason']}"
-        for event in events
-    ]
 
 
 def _counted(reasons: Counter[str]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -17,21 +17,14 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[in
     ['what  how many', 'bars      5031']
     """
     widths = [max(map(len, column)) for column in zip(heads, *rows, strict=True)]
-    return [
-        "  ".join(
-            cell.ljust(width) if number in left else cell.rjust(width)
-            for number, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in (heads, *rows)
-    ]
+    line = "  ".join(f"{{:{'<' if number in left else '>'}{width}}}" for number, width in enumerate(widths))
+    return [line.format(*row).rstrip() for row in (heads, *rows)]
 
 
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
     """Name a bar as people do: the day of a daily or weekly one, else the minute at which it closed."""
-    moment = datetime.fromtimestamp((open_time if daily else close_time) // 1_000_000_000, UTC)
-    if daily:
-        return moment.astimezone(ZoneInfo(zone)).strftime("%Y-%m-%d")
-    return moment.astimezone(ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M")
+    moment = datetime.fromtimestamp((open_time if daily else close_time) // 1_000_000_000, ZoneInfo(zone))
+    return moment.date().isoformat() if daily else moment.replace(tzinfo=None).isoformat(" ", "minutes")
 
 
 def parse_time(text: str) -> int:

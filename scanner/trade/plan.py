@@ -70,10 +70,7 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
     def rounded(price: Decimal, direction: int) -> Decimal:
         """Round up or down as seen by a buyer; for a seller the sides swap."""
         # Averages and ATR are binary: what lies a hair off a step is on it.
-        on_step = steps.nearest(price)
-        if abs(on_step - price) <= hair:
-            return on_step
-        return steps.round_up(price) if direction * sign > 0 else steps.round_down(price)
+        return steps.near_or_beyond(price, hair, up=direction * sign > 0)
 
     over, high = ("above", "high") if sign > 0 else ("below", "low")
     high_b = facts.high_b if sign > 0 else facts.low_b

@@ -122,18 +122,18 @@ class PriceSteps:
     def round_down(self, price: Decimal) -> Decimal:
         """Give the greatest price on the grid that is not above ``price``."""
         step, lots, rest = self._lots(price)
-        return ((lots - (rest < 0)) * step).quantize(step) + 0  # + 0: there is no negative zero
+        return (lots - (rest < 0)) * step + 0  # + 0: there is no negative zero
 
     def round_up(self, price: Decimal) -> Decimal:
         """Give the least price on the grid that is not below ``price``."""
         step, lots, rest = self._lots(price)
-        return ((lots + (rest > 0)) * step).quantize(step) + 0
+        return (lots + (rest > 0)) * step + 0
 
     def nearest(self, price: Decimal) -> Decimal:
         """Give the price on the grid nearest to ``price``, away from zero where two are."""
         step, lots, rest = self._lots(price)
         away = (1 if rest > 0 else -1) if 2 * abs(rest) >= step else 0
-        return ((lots + away) * step).quantize(step) + 0
+        return (lots + away) * step + 0
 
     def near_or_beyond(self, price: Decimal, hair: Decimal, *, up: bool) -> Decimal:
         """Give the price on the grid that lies within ``hair`` of ``price``; else the next above it, or below it."""
@@ -145,14 +145,14 @@ class PriceSteps:
             away = 1 if rest > 0 else 0
         else:
             away = -1 if rest < 0 else 0
-        return ((lots + away) * step).quantize(step) + 0
+        return (lots + away) * step + 0
 
     def _lots(self, price: Decimal) -> tuple[Decimal, Decimal, Decimal]:
         """Give the step at a price, how many whole steps it holds, toward zero, and what is left, all exactly."""
         # Every band's bound lies on its own grid and on that of the band below: rounding never leaves the grid.
         step = self.at(price)
-        lots = price // step
-        return step, lots, price - lots * step
+        lots, rest = divmod(price, step)
+        return step, lots, rest
 
 
 def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> Decimal:

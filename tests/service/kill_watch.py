@@ -171,11 +171,13 @@ def torment(folder: Path, kills: int, seed: int) -> Report:
         store, begin = folder / f"{report.rounds}.db", first
         here = min(KILLS_A_ROUND, kills - report.kills)
         # So that the kills are spread over the days.
-        pace = PLAYED * DAY / (0.6 * here)
+        pace = PLAYED * DAY / (0.9 * here)
         for _ in range(here):
             said, code = killed(station(bars, store, begin, pace), chance)
+            if code == 0:  # it had come to the end of the recording before
+                break
             report.kills += 1
-            report.moments[_moment(said, code)] += 1
+            report.moments[_moment(said)] += 1
             begin = min(reached(store, begin) + chance.randrange(0, DAY // 2), end)
         report.compare(to_the_end(bars, store, begin, max(pace, (end - begin) / 2)))
     report.seconds = time.monotonic() - started
@@ -199,9 +201,7 @@ def killed(living: subprocess.Popen[str], chance: random.Random) -> tuple[str, i
     return said + rest, living.returncode
 
 
-def _moment(said: str, code: int) -> str:
-    if code == 0:
-        return "after the end"
+def _moment(said: str) -> str:
     if '"watching"' in said:
         return "while watching"
     return "while catching up" if '"loaded"' in said else "before the store was loaded"

@@ -176,6 +176,8 @@ class BrokerLine(aiomqtt.Client):
         reason_code: ReasonCode,
         properties: Properties | None = None,
     ) -> None:
+        if self._connected.cancelled():
+            return  # it was given up before it was made, and nobody waits for it
         if self._connected.done():
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
         elif not self._abandoned:

@@ -19,7 +19,7 @@ from scanner.service.pauses import Pauses
 from scanner.service.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Container, Coroutine, Mapping, Sequence
 
     from scanner.clocks import Clock
     from scanner.events import Event
@@ -125,6 +125,11 @@ class Intake:
     def late(self) -> Lateness | None:
         """What the feed is late with; None where it is not."""
         return self._lateness.now
+
+    @property
+    def is_asking(self) -> bool:
+        """Whether something is wanted that has not been asked for once yet."""
+        return not all(asked.is_set() for asked in self._rounds)
 
     async def first_round(self) -> None:
         """Wait until everything that is wanted now has been asked for once, whatever came of it."""
@@ -253,14 +258,9 @@ class Intake:
             self.note(trouble)
 
     async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:
-        """Let rows be taken in, those of late instruments by themselves, so that what they catch up can be counted."""
+        """Let rows be taken in, and say where that ends the feed's being late."""
         missed = self._lateness.instruments
-        for part in (
-            [each for each in arrivals if each.instrument in missed],
-            [each for each in arrivals if each.instrument not in missed],
-        ):
-            if not part:
-                continue
+        for part in _parts(arrivals, missed):
             try:
                 new = await self.take(part)
             except StoreTroubleError as problem:
@@ -309,6 +309,20 @@ def _arrivals(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]], as
         if len(answer.bars)
         for ask in wants.get(answer.want, ())
     ]
+
+
+def _parts(arrivals: Sequence[Arrival], missed: Container[str]) -> list[list[Arrival]]:
+    """Part what is to be taken in by itself.
+
+    Late instruments go by themselves, so that what they catch up can be counted, and what came of an instrument for
+    a second time goes after the first has been taken in, so that it is held against that.
+    """
+    parts: dict[tuple[int, bool], list[Arrival]] = {}
+    times: Counter[str] = Counter()
+    for each in arrivals:
+        parts.setdefault((times[each.instrument], each.instrument not in missed), []).append(each)
+        times[each.instrument] += 1
+    return [parts[key] for key in sorted(parts)]
 
 
 def _begin(tasks: set[asyncio.Task[None]], work: Coroutine[Any, Any, None]) -> None:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import asyncio
 import gc
 import random
-from collections import Counter, deque
+from collections import Counter
 from contextlib import suppress
 from datetime import UTC
-from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -17,23 +16,23 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
-from scanner.clocks import SECOND
-from scanner.events import Event, event_id, rfc3339
-from scanner.ports import FeedTroubleError
+from scanner.events import Event, rfc3339
 from scanner.service.desk import Desk
+from scanner.service.feed_life import FeedLife
 from scanner.service.intake import Ask, Intake, Manners
+from scanner.service.leaps import Leaps
 from scanner.service.relist import change_list, revive
 from scanner.service.routing import sinks_for
 from scanner.service.schedule import BarCloseTrigger, Due, groups_of
-from scanner.service.store import Batch, Said, StoreTroubleError
+from scanner.service.store import Batch, Said
+from scanner.service.telling import Telling
 from scanner.service.upkeep import Upkeep
 from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 
     from scanner.clocks import Clock
-    from scanner.events import StationData
     from scanner.ports import Feed
     from scanner.service.delivery import Delivery
     from scanner.service.desk import Arrival
@@ -50,9 +49,6 @@ LOADED_TOGETHER = 512
 FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
 """Parts of the settings that are only read at the start."""
 
-NAMED = 50
-"""Setups or troubles that a summary names; beyond them it counts."""
-
 
 class Station:
     """Watches what the settings list. Everything from outside comes by the constructor."""
@@ -67,7 +63,9 @@ class Station:
         delivery: Delivery | None = None,
         on_event: Callable[[Event], None] = lambda _: None,
         chance: Callable[[], float] = random.random,
+        sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
     ) -> None:
+        """Take the parts; ``sleep`` waits for seconds that the machine is awake, whatever the clock shows."""
         self.settings = settings
         self.store = store
         self.feeds = feeds
@@ -82,15 +80,23 @@ class Station:
         self.intakes: dict[str, Intake] = {}
         self.dues: dict[str, Due] = {}
         self.counts: Counter[str] = Counter()
-        self.troubles: list[str] = []
+        self.telling = Telling(
+            settings.station.name,
+            clock=clock,
+            chance=chance,
+            say=self.say,
+            count=lambda: (sum(len(each.timeframes) for each in self.watched), self.counts["bars"]),
+            busy=lambda: any(intake.is_asking for intake in self.intakes.values()),
+        )
         self.watching = asyncio.Event()
         """Set once the start has been caught up with and bar closes are waited for."""
         self.begun = clock.now()
         self._taking = asyncio.Lock()
         self._scheduler = AsyncIOScheduler(timezone=UTC)
-        self._found: deque[Event] = deque(maxlen=NAMED)
-        self._setups = 0
-        """Setups found since the last summary; ``_found`` has the last of them."""
+        self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
+        self._lives: dict[str, FeedLife] = {}
+        self._beside: set[asyncio.Task[None]] = set()
+        """What goes on while watching, until it is cancelled."""
         self._group_names = self._names_of_groups()
 
     def _names_of_groups(self) -> dict[str, str]:
@@ -116,36 +122,46 @@ class Station:
         starting = asyncio.create_task(self._start())
         stopping = asyncio.create_task(stop.wait())
         delivering = asyncio.create_task(self.delivery.run(stop)) if self.delivery is not None else None
-        listening: list[asyncio.Task[None]] = []
         try:
             await asyncio.wait({starting, stopping}, return_when=asyncio.FIRST_COMPLETED)
             if not stop.is_set():
                 starting.result()
                 self._schedule()
-                listening = [asyncio.create_task(self._listen(name)) for name in self.feeds]
+                lasting = [self._leaps.watch(), self.telling.keep_summing_up(), *self._listeners()]
+                beside = {asyncio.create_task(each) for each in lasting}
+                self._beside |= beside
                 self.watching.set()
                 self.log.info("watching", groups=[group.name for group in self.groups])
-                # Delivering ends before it is told to only by a defect of ours, which is not to pass in silence.
-                ends = {stopping, delivering} if delivering is not None else {stopping}
-                await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+                # Any of it ends before it is told to only by a defect of ours, which is not to pass in silence.
+                ends = {stopping, *beside} if delivering is None else {stopping, delivering, *beside}
+                ended, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+                for task in ended & beside:
+                    task.result()
         finally:
-            self.watching.clear()
-            if self._scheduler.running:
-                self._scheduler.shutdown(wait=False)
-            for task in (starting, stopping, *listening):
-                task.cancel()
-            await asyncio.gather(starting, stopping, *listening, return_exceptions=True)
-            for intake in self.intakes.values():
-                await intake.stop()
-            async with self._taking:  # a batch that is being kept is kept whole
-                pass
-            await asyncio.gather(*(self._stop_feed(name) for name in self.feeds))
+            await self._stop(starting, stopping)
             if delivering is not None:
                 if not stop.is_set():
                     delivering.cancel()
                 with suppress(asyncio.CancelledError):
                     await delivering
             self.log.info("stopped", bars=self.counts["bars"])
+
+    async def _stop(self, *tasks: asyncio.Task[Any]) -> None:
+        """Stop all but delivering, which ends by itself meanwhile; what is being kept is kept whole."""
+        self.watching.clear()
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+        ended = [*tasks, *self._beside]
+        for task in ended:
+            task.cancel()
+        await asyncio.gather(*ended, return_exceptions=True)
+        await asyncio.gather(*(intake.stop() for intake in self.intakes.values()))
+        await asyncio.gather(self._keep_the_rest(), *(life.stop() for life in self._lives.values()))
+
+    async def _keep_the_rest(self) -> None:
+        async with self._taking:  # a batch that is being kept is kept whole
+            pass
+        await self.telling.sum_up()
 
     async def _start(self) -> None:
         """Go on from where the store is, and catch up."""
@@ -156,38 +172,25 @@ class Station:
         await asyncio.to_thread(revive, self.desk, anew)
         gc.freeze()  # what is loaded stays; to search it for circles again and again would hold up the closes
         self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
-        await self._start_feeds()
+        for name in self.feeds:
+            self._make_intake(name)
         await self._catch_up()
 
-    async def _stop_feed(self, name: str) -> None:
-        try:
-            async with asyncio.timeout(1):
-                await self.feeds[name].stop()
-        except (TimeoutError, FeedTroubleError) as problem:
-            self.log.warning("feed did not stop", feed=name, problem=str(problem))
-
-    async def _start_feeds(self) -> None:
-        for name, feed in self.feeds.items():
-            self.intakes[name] = Intake(
-                name,
-                feed,
-                self.manners(name),
-                clock=self.clock,
-                chance=self.chance,
-                take=self.take,
-                say=self.say,
-                since=self._since,
-                last_close=self.last_close,
-                note=partial(self._note_of_feed, name),
-            )
-        await asyncio.gather(*(self._start_feed(name) for name in self.feeds))
-
-    async def _start_feed(self, name: str) -> None:
-        try:
-            await self.feeds[name].start()
-        except FeedTroubleError as problem:
-            # It is asked all the same, and is late if it does not answer.
-            self._note(f"feed {name}: {problem}")
+    def _make_intake(self, name: str) -> None:
+        feed, note = self.feeds[name], self.telling.note
+        self._lives[name] = FeedLife(name, feed, clock=self.clock, chance=self.chance, note=note)
+        self.intakes[name] = Intake(
+            name,
+            feed,
+            self.manners(name),
+            clock=self.clock,
+            chance=self.chance,
+            take=self.take,
+            say=self.say,
+            since=self._since,
+            last_close=self.last_close,
+            note=lambda trouble: note(f"feed {name}: {trouble}"),
+        )
 
     def manners(self, name: str) -> Manners:
         """Give how a feed wants to be asked."""
@@ -204,21 +207,23 @@ class Station:
         """Ask for all that closed while nobody was watching, and sum it up in one event."""
         now = self.clock.now()
         for group in self.groups:
-            close = _last_close_due(group, now)
             self.dues[group.name] = Due(group.timetable, now)
-            if group.feed in self.intakes:
-                self.intakes[group.feed].ask(self._asks(group, close))
         # One round of asking is waited for; what is not there yet goes on being asked for behind the watching.
-        rounds = [
-            asyncio.create_task(self.intakes[name].first_round()) for name in {group.feed for group in self.groups}
-        ]
-        _, slow = await asyncio.wait(rounds, timeout=CATCH_UP)
-        for task in slow:
-            task.cancel()
-        if self.counts["bars"]:
-            reason = f"{self.counts['bars']:,} bars were caught up, up to {rfc3339(now // SECOND * SECOND)}"
-            await self._say_of_itself(self._about_station("station.caught_up", reason, now, self._found))
-        self._forget_found()
+        rounds = [asyncio.create_task(self._begin(name)) for name in self.intakes]
+        self._beside.update(rounds)
+        if rounds:
+            await asyncio.wait(rounds, timeout=CATCH_UP)
+        await self.telling.caught_up()
+
+    async def _begin(self, name: str) -> None:
+        """Start a feed and ask it for all that it may have, once."""
+        # Where it does not start it is asked all the same, and is late if it does not answer.
+        await self._lives[name].start()
+        now = self.clock.now()
+        for group in self.groups:
+            if group.feed == name:
+                self.intakes[name].ask(self._asks(group, _last_close_due(group, now)))
+        await self.intakes[name].first_round()
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
         symbols = {each.instrument.symbol: each.symbol for each in self.watched}
@@ -232,7 +237,7 @@ class Station:
             self.store,
             keep_bars=self.settings.station.keep_bars,
             keep_days=self.settings.station.keep_days,
-            note=self._note,
+            note=self.telling.note,
         ).schedule(self._scheduler)
         if self.settings.station.summary_at is not None:
             self._scheduler.add_job(self._daily, _daily_trigger(self.settings), id="daily summary")
@@ -302,6 +307,13 @@ class Station:
             await self._close(group)
         await asyncio.gather(*(intake.first_round() for intake in self.intakes.values()))
 
+    async def _leapt(self, seconds: float) -> None:
+        """See at once what has closed, since the timers do not know that the clock leapt."""
+        self.log.info("the clock leapt", seconds=round(seconds))
+        for group in self.groups:
+            await self._close(group)
+        self._scheduler.wakeup()
+
     async def _close(self, group: Group) -> None:
         """See to the closes of a group that have come: several after a sleep or a jump of the clock."""
         closes = self.dues[group.name].take(self.clock.now())
@@ -309,11 +321,11 @@ class Station:
             self.log.debug("bar close", group=group.name, close=rfc3339(closes[-1]), closes=len(closes))
             self.intakes[group.feed].ask(self._asks(group, closes[-1]))
 
-    async def _listen(self, name: str) -> None:
+    def _listeners(self) -> list[Coroutine[Any, Any, None]]:
+        return [self._listen(name, feed.arrived) for name, feed in self.feeds.items() if feed.arrived is not None]
+
+    async def _listen(self, name: str, arrived: asyncio.Event) -> None:
         """Ask a feed that is pushed to as soon as it has something."""
-        arrived = self.feeds[name].arrived
-        if arrived is None:
-            return
         while True:
             await arrived.wait()
             arrived.clear()
@@ -341,9 +353,7 @@ class Station:
             self.log.info("row noted", row=note.text, reason=note.reason, source=note.source)
         for event in taken.events + taken.stale:
             self.counts[event.kind] += 1
-            if event.kind == "setup.qualified":
-                self._setups += 1
-                self._found.append(event)
+        self.telling.heard(taken.events, taken.stale)
         for event in taken.events:
             self.on_event(event)
         if taken.events and self.delivery is not None:
@@ -357,62 +367,16 @@ class Station:
         for each in new:
             self.counts[each.kind] += 1
             if each.kind == "feed.late":
-                self._note(f"feed {each.data['feed']} late: {each.data['reason']}")
+                self.telling.note(f"feed {each.data['feed']} late: {each.data['reason']}")
             self.on_event(each)
         if new and self.delivery is not None:
             self.delivery.wake()
 
-    def _note_of_feed(self, name: str, trouble: str) -> None:
-        self._note(f"feed {name}: {trouble}")
-
-    def _note(self, trouble: str) -> None:
-        self.log.warning("trouble", trouble=trouble)
-        self.troubles.append(trouble)
-        del self.troubles[:-NAMED]
-
     async def _daily(self) -> None:
-        """Say that somebody is still watching, and what came of the day."""
-        now = self.clock.now()
         late = [
             f"feed {name}: {intake.late.reason}" for name, intake in self.intakes.items() if intake.late is not None
         ]
-        reason = f"still watching: {self._setups} setups since the last summary"
-        if await self._say_of_itself(
-            self._about_station("station.watching", reason, now, self._found, late + self.troubles)
-        ):
-            self._forget_found()
-            self.troubles.clear()
-
-    def _forget_found(self) -> None:
-        self._found.clear()
-        self._setups = 0
-
-    async def _say_of_itself(self, event: Event) -> bool:
-        """Say something about the station; gives whether the store could keep it, which is no reason to stop."""
-        try:
-            await self.say(event)
-        except StoreTroubleError as problem:
-            self._note(str(problem))
-            return False
-        return True
-
-    def _about_station(
-        self, kind: str, reason: str, now: int, setups: Iterable[Event], troubles: Sequence[str] = ()
-    ) -> Event:
-        name = self.settings.station.name
-        named = [f"{event.subject} {event.data['direction']} {event.data['bar_close']}" for event in setups]
-        data: StationData = {
-            "station": name,
-            "reason": reason,
-            "series": sum(len(each.timeframes) for each in self.watched),
-            "bars": self.counts["bars"],
-            "setups": named,
-            "troubles": list(troubles),
-        }
-        ident = event_id(kind, name, str(now))
-        if kind == "station.caught_up":
-            return Event("station.caught_up", ident, now, name, data)
-        return Event("station.watching", ident, now, name, data)
+        await self.telling.daily(late)
 
 
 def _last_close_due(group: Group, now: int) -> int:

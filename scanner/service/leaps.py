@@ -1,0 +1,45 @@
+"""Leaps of the wall's clock: the machine slept, or somebody set the clock.
+
+Timers of the event loop count only the time that a machine is awake, so that one set for a bar close would go off late
+by as long as the machine slept.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+LOOK = 5.0
+"""Seconds between two looks at the clock."""
+LEAP = 2.0
+"""Seconds by which the clock must differ from what it should show: less than this may be a busy machine."""
+
+
+class Leaps:
+    """Looks at the clock every few seconds, and acts where it shows more or less than it should.
+
+    ``wall`` gives the wall's time in seconds, ``sleep`` waits for seconds that the machine is awake. ``act`` is given
+    the seconds that the clock leapt, negative where it was set back.
+    """
+
+    def __init__(
+        self,
+        wall: Callable[[], float],
+        sleep: Callable[[float], Awaitable[object]],
+        act: Callable[[float], Awaitable[object]],
+    ) -> None:
+        self._wall = wall
+        self._sleep = sleep
+        self._act = act
+
+    async def watch(self) -> None:
+        """Look until cancelled."""
+        before = self._wall()
+        while True:
+            await self._sleep(LOOK)
+            now = self._wall()
+            leapt, before = now - before - LOOK, now
+            if abs(leapt) > LEAP:
+                await self._act(leapt)

@@ -1,0 +1,174 @@
+"""A whole station on an invented day: its store is real, its time is simulated, its feeds do as the test says."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.pipeline import Pipeline
+from scanner.ports import Answer
+from scanner.service.relist import as_sent
+from scanner.service.station import Station
+from scanner.settings import from_document
+from tests.laws import bars_of
+from tests.outside.random_tapes import tape
+from tests.service.simulated_time import SimulatedTime
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable, Sequence
+    from pathlib import Path
+
+    from scanner.clocks import Clock
+    from scanner.events import Event
+    from scanner.ports import Feed, Want
+    from scanner.service.store import Store
+    from scanner.settings import Settings
+
+QUARTER_HOUR = 900
+SECOND = 1_000_000_000
+BARS = bars_of(tape(41), 1_700_000_100 * SECOND)
+FIRST = 390
+"""Bars that are history when the day begins; setups stand at the bars 396, 425, 506 and 592."""
+BEGIN = int(BARS.close_time[FIRST - 1])
+
+
+class DayTime(SimulatedTime):
+    """Simulated time that begins with the day, and in which no timer of the real clock ever goes off."""
+
+    def __init__(self) -> None:
+        super().__init__(BEGIN)
+
+    def wall_time(self, moment: int) -> float:
+        return 4_000_000_000 + moment / SECOND
+
+
+@dataclass
+class Tape:
+    """A feed that has each bar as it closes, or does as ``plan`` says; a plan that gives None leaves it at that."""
+
+    clock: Clock
+    plan: Callable[[Want], Any] = lambda _: None
+    batch: int = 100
+    arrived: asyncio.Event | None = field(default_factory=asyncio.Event)
+
+    async def start(self) -> None: ...
+
+    async def stop(self) -> None: ...
+
+    async def fetch(self, wants: Sequence[Want]) -> Any:  # noqa: ANN401 - rubbish too
+        planned = [self.plan(want) for want in wants]
+        if any(each is not None for each in planned):
+            (only,) = planned
+            return await only if asyncio.iscoroutine(only) else only
+        return [Answer(want, as_sent(self.known(want.since), "tape")) for want in wants]
+
+    def known(self, since: int | None) -> Any:  # noqa: ANN401 - bars
+        first = 0 if since is None else int(np.searchsorted(BARS.open_time, since))
+        return BARS[first : int(np.searchsorted(BARS.close_time, self.clock.now(), side="right"))]
+
+
+class _AtOnce(ThreadPoolExecutor):
+    """Does in the caller's thread what threads are for, so that simulated time need not wait for them."""
+
+    def submit(self, function: Callable[..., Any], /, *args: object, **options: object) -> Future[Any]:
+        done: Future[Any] = Future()
+        try:
+            done.set_result(function(*args, **options))
+        except BaseException as problem:  # noqa: BLE001 - whoever waits gets it
+            done.set_exception(problem)
+        return done
+
+
+def settings(folder: Path, **tables: Any) -> Settings:  # noqa: ANN401 - tables of TOML
+    """Make the settings of a station that watches GANNET, on the feed ``tape``."""
+    usual: dict[str, Any] = {
+        "station": {"name": "loft", "stale_after": 10**6},
+        "feeds": {"tape": {"type": "folder", "path": "."}},
+        "sinks": {"archive": {"type": "jsonl", "path": "all.jsonl"}},
+        "defaults": {"feed": "tape", "calendar": "24/7", "timeframes": ["15m"], "step": "0.01"},
+        "instruments": {"GANNET": {}},
+    }
+    return from_document(usual | tables, folder, {})
+
+
+def expected(known: Settings, last: int, first: int = FIRST) -> list[str]:
+    """Give what is to be said of the bars after ``first`` up to ``last``, as a replay says it, sorted."""
+    said: list[Event] = []
+    for each in known.watched():
+        pipeline = Pipeline(
+            each.instrument,
+            each.calendar,
+            each.base,
+            each.timeframes,
+            rules=each.rules,
+            account=known.account,
+            adjustments=each.adjustments,
+        )
+        found = pipeline.events(pipeline.check(as_sent(BARS[:last], "tape")).bars)
+        said += [event for event in found if event.time > BARS.close_time[first - 1]]
+    return sorted(event.to_json() for event in said)
+
+
+@dataclass
+class Day:
+    """A station that runs, and all that it has told."""
+
+    station: Station
+    time: DayTime
+    told: list[Event]
+
+    async def bars(self, count: int) -> None:
+        """Let so many bars close, one after the other."""
+        for _ in range(count):
+            await self.time.run(QUARTER_HOUR)
+            await self.look()
+
+    async def look(self) -> None:
+        """Let every feed that is pushed to say that it has something."""
+        for feed in self.station.feeds.values():
+            if feed.arrived is not None:
+                feed.arrived.set()
+        await self.time.run(0)
+
+    def setups(self) -> list[str]:
+        """Give the setups told after the history, sorted; none twice."""
+        found = [event for event in self.told if event.kind == "setup.qualified" and event.time > BEGIN]
+        assert max(Counter(event.id for event in self.told).values(), default=1) == 1
+        return sorted(event.to_json() for event in found)
+
+    def kinds(self) -> list[str]:
+        """Name what was told of feeds and of the station, in order."""
+        return [event.kind for event in self.told if event.kind.startswith(("feed.", "station."))]
+
+
+@asynccontextmanager
+async def day(
+    known: Settings,
+    store: Store,
+    feeds: dict[str, Feed],
+    time: DayTime,
+    **options: Any,  # noqa: ANN401 - those of Station
+) -> AsyncIterator[Day]:
+    """Run a station from the beginning of the day on; the time passes as the test lets it."""
+    asyncio.get_running_loop().set_default_executor(_AtOnce())
+    told: list[Event] = []
+
+    async def never(_: float) -> None:
+        await asyncio.Event().wait()
+
+    usual = {"chance": lambda: 0.5, "sleep": never} | options
+    station, stop = Station(known, store, feeds, clock=time, on_event=told.append, **usual), asyncio.Event()
+    running = asyncio.create_task(station.run(stop))
+    try:
+        async with asyncio.timeout(20):
+            await station.watching.wait()
+        yield Day(station, time, told)
+    finally:
+        stop.set()
+        await running

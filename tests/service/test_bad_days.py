@@ -1,0 +1,172 @@
+"""A whole station on bad days: what it says in the end is what a replay says, each once, and trouble is told."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from scanner.ports import Answer, FeedTroubleError
+from scanner.service.relist import as_sent
+from scanner.service.store import Store
+from scanner.service.store_check import check
+from tests.service.bad_days import BARS, BEGIN, FIRST, QUARTER_HOUR, SECOND, DayTime, Tape, day, expected, settings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from scanner.ports import Want
+
+HOUR = 3_600 * SECOND
+ROOM = 1_073_741_823
+"""The most pages that SQLite allows."""
+
+
+@pytest.fixture
+def time() -> DayTime:
+    return DayTime()
+
+
+@pytest.fixture
+def store(tmp_path: Path, time: DayTime) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", time.now) as opened:
+        yield opened
+
+
+def fill_the_disk(store: Store) -> None:
+    with store.database.plain() as connection:
+        connection.execute("PRAGMA max_page_count = 1")  # which SQLite takes for: not one page more
+
+
+def make_room(store: Store) -> None:
+    with store.database.plain() as connection:
+        connection.execute(f"PRAGMA max_page_count = {ROOM}")
+
+
+def kept(store: Store) -> list[str]:
+    return sorted(
+        each.event.to_json() for each in store.events.find(kinds=["setup.qualified"]) if each.event.time > BEGIN
+    )
+
+
+async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTime, store: Store) -> None:
+    known = settings(tmp_path)
+    async with day(known, store, {"tape": Tape(time)}, time) as on:
+        await on.bars(10)
+        before = kept(store)
+        fill_the_disk(store)
+        await on.bars(60)  # among them the setup of bar 425
+        assert check(store) == []
+        assert kept(store) == before  # nothing half kept
+        first, late = on.station.telling.troubles
+        assert first.startswith(f"feed tape: {tmp_path}/kept.db: the disk is full, nothing of what was being written")
+        assert late == first.replace("tape:", "tape late:", 1)
+        make_room(store)
+        await on.bars(150)
+        assert on.setups() == kept(store) == expected(known, FIRST + 220)
+        assert len(on.setups()) == 4
+        assert [kind for kind in on.kinds() if kind.startswith("feed.")] == ["feed.late", "feed.back"]
+    assert check(store) == []
+    assert {each.event.id for each in store.outbox.list()} == {event.id for event in on.told}
+
+
+async def test_a_disk_that_is_full_at_the_start_is_waited_for(tmp_path: Path, time: DayTime, store: Store) -> None:
+    known = settings(tmp_path)
+    fill_the_disk(store)
+    async with day(known, store, {"tape": Tape(time)}, time) as on:
+        assert on.station.last_close("GANNET") is None
+        (trouble,) = on.station.telling.troubles
+        assert trouble.endswith("the disk is full, nothing of what was being written was kept; free some space")
+        make_room(store)
+        await on.bars(220)
+        assert kept(store) == on.setups() == expected(known, FIRST + 220)
+    assert check(store) == []
+
+
+def refuses(_: Want) -> None:
+    raise FeedTroubleError("harbour: the gate is shut; look at the gate")
+
+
+async def _hang() -> None:
+    await asyncio.Event().wait()
+
+
+MISDEEDS: dict[str, Any] = {
+    "refuses": refuses,
+    "hangs": lambda _: _hang(),
+    "says nothing": lambda _: [],
+    "answers rubbish": lambda _: "rubbish",
+    "answers yesterday": lambda want: [Answer(want, as_sent(BARS[FIRST - 97 : FIRST - 96], "tape"))],
+}
+
+
+@pytest.mark.parametrize("misdeed", MISDEEDS)
+async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_up_with(
+    tmp_path: Path, time: DayTime, store: Store, misdeed: str
+) -> None:
+    folder = {"type": "folder", "path": "."}
+    known = settings(
+        tmp_path, feeds={"tape": folder, "harbour": folder}, instruments={"GANNET": {}, "FULMAR": {"feed": "harbour"}}
+    )
+    harbour = Tape(time)
+    async with day(known, store, {"tape": Tape(time), "harbour": harbour}, time) as on:
+        on.station.intakes["harbour"].answer_within = 0.02
+        await on.bars(3)
+        harbour.plan = MISDEEDS[misdeed]
+        for _ in range(50):
+            await on.bars(1)
+            assert on.station.last_close("GANNET") == time.now()  # in the moment of its close
+        harbour.plan = lambda _: None
+        await on.bars(170)
+        assert on.setups() == kept(store) == expected(known, FIRST + 223)
+        assert [kind for kind in on.kinds() if kind.startswith("feed.")] == ["feed.late", "feed.back"]
+        (back,) = (event for event in on.told if event.kind == "feed.back")
+        assert back.data["caught_up"] >= 50
+    assert check(store) == []
+
+
+async def test_a_feed_that_answers_all_it_has_and_each_bar_twice_says_nothing_twice(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known, tape = settings(tmp_path), Tape(time)
+    tape.plan = lambda want: [Answer(want, as_sent(tape.known(want.since and BEGIN), "tape"))] * 2
+    async with day(known, store, {"tape": tape}, time) as on:
+        await on.bars(50)
+        assert on.setups() == kept(store) == expected(known, FIRST + 50)
+        assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
+
+
+async def test_a_clock_that_is_an_hour_back_for_a_while_misses_nothing_and_says_nothing_twice(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(tmp_path)
+    async with day(known, store, {"tape": Tape(time)}, time, sleep=time.sleep) as on:
+        await on.bars(4)
+        time.wall = -HOUR
+        await on.bars(10)
+        time.wall = 0
+        await on.bars(25)
+        assert on.setups() == kept(store) == expected(known, FIRST + 39)
+        assert len(on.setups()) == 2
+    (series,) = store.bars.load([key for key in store.bars.keys if key.instrument == "GANNET"])
+    assert Counter((series.bars.close_time[1:] - series.bars.close_time[:-1]).tolist()).keys() == {
+        QUARTER_HOUR * SECOND
+    }
+
+
+async def test_a_machine_that_slept_notices_within_seconds_and_catches_up(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(tmp_path)
+    # A feed that is asked at the closes, by timers which do not know of the sleep.
+    async with day(known, store, {"tape": Tape(time, arrived=None)}, time, sleep=time.sleep) as on:
+        await time.run(60)
+        assert on.station.last_close("GANNET") == BEGIN
+        time.wall = 9 * HOUR
+        await time.run(10)
+        assert on.station.last_close("GANNET") == BEGIN + 9 * HOUR
+        assert on.setups() == kept(store) == expected(known, FIRST + 36)
+        assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []

@@ -1,0 +1,117 @@
+"""Setups found long after they stood while the station watches: listed in one summary, none sent, none silent."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.events import rfc3339
+from scanner.service.store import Store
+from scanner.service.telling import NAMED, Setups
+from tests.adapters.samples import setup_event
+from tests.service.bad_days import BARS, BEGIN, DayTime, Tape, day, settings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from scanner.events import Event
+
+STANDING = [int(BARS.close_time[number - 1]) for number in (396, 425, 506, 592)]
+"""When setups stand."""
+
+
+@pytest.fixture
+def time() -> DayTime:
+    return DayTime()
+
+
+@pytest.fixture
+def store(tmp_path: Path, time: DayTime) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", time.now) as opened:
+        yield opened
+
+
+def summaries(store: Store) -> list[Event]:
+    """Give the summaries after the start's."""
+    return [kept.event for kept in store.events.find(kinds=["station.caught_up"]) if kept.event.time > BEGIN]
+
+
+def listed(event: Event) -> list[str]:
+    return [name.split()[-1] for name in event.data["setups"]]
+
+
+def sent_setups(store: Store) -> list[int]:
+    return [each.event.time for each in store.outbox.list() if each.event.kind == "setup.qualified"]
+
+
+def written(moments: list[int]) -> list[str]:
+    return [rfc3339(moment) for moment in moments]
+
+
+async def test_a_feed_that_was_gone_for_a_day_is_caught_up_with_in_one_summary(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(
+        tmp_path,
+        station={"name": "loft", "stale_after": 3},
+        instruments={"GANNET": {}, "FULMAR": {}},
+    )
+    tape = Tape(time, batch=1)  # so that the catch-up comes in several parts
+    async with day(known, store, {"tape": tape}, time) as on:
+        await on.bars(1)
+        tape.plan = lambda _: []
+        await on.bars(115)  # the last of them has a setup, which is still news when the feed is back
+        tape.plan = lambda _: None
+        await on.bars(1)
+        await time.run(120)
+        (summary,) = summaries(store)
+        assert sorted(set(listed(summary))) == written(STANDING[:2])
+        assert len(summary.data["setups"]) == 4
+        assert summary.data["reason"].endswith(": 4 setups")
+        await on.bars(90)
+        assert summaries(store) == [summary]
+    assert sorted(sent_setups(store)) == [moment for moment in STANDING[2:] for _ in range(2)]
+    assert summary.id in {each.event.id for each in store.outbox.list()}
+
+
+async def test_what_is_not_listed_yet_is_listed_when_the_station_stops(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
+    async with day(known, store, {"tape": Tape(time)}, time) as on:
+        await time.run(40 * 900)
+        await on.look()
+        assert summaries(store) == []
+    (summary,) = summaries(store)
+    assert listed(summary) == written(STANDING[:2])
+
+
+async def test_a_store_that_cannot_be_written_just_then_gets_the_summary_later(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
+    async with day(known, store, {"tape": Tape(time)}, time) as on:
+        await time.run(40 * 900)
+        await on.look()
+        with store.database.plain() as connection:
+            connection.execute("PRAGMA query_only = ON")  # for a word so short a full disk may still have room
+        await time.run(60)
+        assert summaries(store) == []
+        with store.database.plain() as connection:
+            connection.execute("PRAGMA query_only = OFF")
+        await time.run(600)
+        assert len(summaries(store)) == 1
+    assert len(summaries(store)) == 1
+
+
+def test_a_long_list_names_the_last_and_counts_the_others() -> None:
+    setups = Setups()
+    for number in range(NAMED + 7):
+        setups.add(setup_event(f"BUOY{number}"))
+    first, *names = setups.named()
+    assert first == "7 earlier ones"
+    assert [name.split("/")[0] for name in names] == [f"BUOY{number}" for number in range(7, NAMED + 7)]
+    setups.drop(NAMED + 5)
+    assert [name.split("/")[0] for name in setups.named()] == [f"BUOY{NAMED + 5}", f"BUOY{NAMED + 6}"]

@@ -8,9 +8,9 @@ import os
 import random
 import signal
 import sys
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import numpy as np
 import structlog
@@ -19,7 +19,7 @@ from scanner import settings as configuration
 from scanner.analysis import kernel
 from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
-from scanner.ports import DeliveryError, FeedTroubleError
+from scanner.ports import FeedTroubleError
 from scanner.service.delivery import Delivery
 from scanner.service.outside import build_feed, build_sink
 from scanner.service.reloading import reload_from
@@ -66,9 +66,25 @@ def run(path: Path) -> None:
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Whether the store is free is seen first, before a recording, which takes long, is read for its clock.
-    with Store.open(settings.store_path, lambda: clock.now()) as store:  # noqa: PLW0108 - the clock is known later
+    with (
+        asyncio.Runner() as runner,
+        Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is known later
+    ):
         clock = _clock(feeds)
-        asyncio.run(_watch(path, settings, store, feeds, sinks, clock))
+        runner.run(_watch(path, settings, store, feeds, sinks, clock))
+        store.close()
+        _end_at_once()
+
+
+def _end_at_once() -> NoReturn:
+    """End the process, all being stopped and kept, without waiting for threads.
+
+    One that draws a picture, or connects to a machine that is gone, cannot be told to stop.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError):
+            stream.flush()
+    os._exit(0)
 
 
 def _clock(feeds: dict[str, Feed]) -> Clock:
@@ -105,13 +121,8 @@ async def _watch(
         quiet=settings.quiet,
         ceiling=settings.ceiling,
         stale_after=settings.station.stale_after,
-        tell=partial(structlog.get_logger("closewatch").warning, "delivery"),
+        tell=lambda sentence: station.telling.note(f"sink {sentence}"),
     )
-    for name, sink in sinks.items():
-        try:
-            await sink.start()
-        except DeliveryError as problem:
-            structlog.get_logger("closewatch").warning("sink does not answer yet", sink=name, problem=str(problem))
     on_event = print_event if not sinks else lambda _: None
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
     supervisor = Supervisor(os.environ)
@@ -126,8 +137,6 @@ async def _watch(
     finally:
         for task in beside:
             task.cancel()
-        for sink in sinks.values():
-            await sink.stop()
 
 
 @asynccontextmanager

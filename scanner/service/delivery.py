@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from scanner.service.store import Store
     from scanner.settings import Quiet
 
-GRACE = 2.0
+GRACE = 0.8
 """Seconds that deliveries under way have to end when the station stops; what does not goes out again later."""
 
 
@@ -94,13 +94,21 @@ class Delivery:
             # A lane ends only when told to, unless there is a defect of ours: that is not to be waited out.
             await asyncio.wait({stopping, *tasks}, return_when=asyncio.FIRST_COMPLETED)
             self.wake()
-            if stop.is_set() and tasks:
-                await asyncio.wait(tasks, timeout=GRACE)
         finally:
-            for task in (stopping, *tasks):
-                task.cancel()
-            ended = await asyncio.gather(*tasks, return_exceptions=True)
-            await asyncio.gather(*(lane.close() for lane in self._lanes.values()))
+            stopping.cancel()
+            grace = GRACE if stop.is_set() else 0.0
+            ended = await asyncio.gather(
+                *(_end(lane, task, grace) for lane, task in zip(self._lanes.values(), tasks, strict=True))
+            )
         for outcome in ended:
             if isinstance(outcome, Exception):
                 raise outcome
+
+
+async def _end(lane: Lane, running: asyncio.Task[None], grace: float) -> BaseException | None:
+    """Let what is under way in a lane end within the grace, and stop its sink; gives what it had died of."""
+    await asyncio.wait({running}, timeout=0.0 if lane.is_starting else grace)
+    running.cancel()
+    (outcome,) = await asyncio.gather(running, return_exceptions=True)
+    await lane.close()
+    return outcome

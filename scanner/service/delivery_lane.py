@@ -37,7 +37,8 @@ DIGEST_TRIES = 3
 MOST_PICTURES = 10
 """Charts in one digest."""
 PICTURE_SECONDS = 10.0
-STOP_SECONDS = 2.0
+STOP_SECONDS = 0.8
+"""Seconds that a sink has to stop; with those that deliveries have to end, it all fits into two."""
 
 
 @dataclass
@@ -70,6 +71,8 @@ class Lane:
         pauses: Pauses,
     ) -> None:
         self.trouble = ""
+        self.is_starting = False
+        """Whether the sink is being started, so that nothing is under way that might still arrive."""
         self._name = name
         self._sink = sink
         self._outbox = outbox
@@ -230,6 +233,7 @@ class Lane:
 
     async def _start(self) -> bool:
         """Start the sink, or ask it again whether it is let in."""
+        self.is_starting = True
         try:
             await self._sink.start()
         except DeliveryError as error:
@@ -239,6 +243,8 @@ class Lane:
         else:
             self._started = True
             return True
+        finally:
+            self.is_starting = False
         return False
 
     def _pause(self, error: DeliveryError) -> float:

@@ -21,7 +21,7 @@ STOP_SECONDS = 1.0
 
 
 class FeedLife:
-    """Starts a feed, and again after growing pauses where it does not work; ``note`` is told of trouble once."""
+    """Starts a feed, and again after growing pauses where it does not work; ``note`` is told of trouble."""
 
     def __init__(
         self, name: str, feed: Feed, *, clock: Clock, chance: Callable[[], float], note: Callable[[str], None]
@@ -49,7 +49,7 @@ class FeedLife:
             async with asyncio.timeout(STOP_SECONDS):
                 await self.feed.stop()
         except Exception as problem:  # noqa: BLE001 - whatever it dies of, all else has to be stopped too
-            self._note(f"feed {self.name} did not stop: {str(problem) or 'it hangs'}")
+            self._note(f"it did not stop: {str(problem) or 'it hangs'}")
 
     async def _go_on(self) -> None:
         failures = 1
@@ -64,7 +64,7 @@ class FeedLife:
         try:
             await self.feed.start()
         except FeedTroubleError as problem:
-            return f"feed {self.name}: {problem}"
+            return str(problem)
         except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the others are watched
-            return f"feed {self.name}: its adapter failed: {type(problem).__name__}: {problem}"
+            return f"the adapter of the feed {self.name} failed: {type(problem).__name__}: {problem}"
         return ""

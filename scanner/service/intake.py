@@ -250,9 +250,10 @@ class Intake:
     def _failed(self, asks: Sequence[Ask], trouble: str) -> None:
         self._refusals += 1
         self._failures.update(ask.instrument for ask in asks)
-        self._in_trouble(trouble)
+        self.in_trouble(trouble)
 
-    def _in_trouble(self, trouble: str) -> None:
+    def in_trouble(self, trouble: str) -> None:
+        """Take note of a trouble of the feed, and tell it if it is another than before."""
         if trouble != self.trouble:
             self.trouble = trouble
             self.note(trouble)
@@ -264,10 +265,10 @@ class Intake:
             try:
                 new = await self.take(part)
             except StoreTroubleError as problem:
-                self._in_trouble(str(problem))
+                self.in_trouble(str(problem))
                 continue
             except Exception as problem:  # noqa: BLE001 - a defect with some rows must not end the watch over all others
-                self._in_trouble(f"what the feed {self.name} sent could not be taken in: {problem!r}")
+                self.in_trouble(f"what the feed {self.name} sent could not be taken in: {problem!r}")
                 continue
             if part[0].instrument in missed:
                 self._lateness.count(new)
@@ -295,7 +296,7 @@ class Intake:
                 try:
                     await self.say(event)
                 except StoreTroubleError as problem:
-                    self._in_trouble(str(problem))
+                    self.in_trouble(str(problem))
                 else:
                     return
                 times += 1

@@ -177,9 +177,8 @@ class Station:
         await self._catch_up()
 
     def _make_intake(self, name: str) -> None:
-        feed, note = self.feeds[name], self.telling.note
-        self._lives[name] = FeedLife(name, feed, clock=self.clock, chance=self.chance, note=note)
-        self.intakes[name] = Intake(
+        feed = self.feeds[name]
+        self.intakes[name] = intake = Intake(
             name,
             feed,
             self.manners(name),
@@ -189,8 +188,9 @@ class Station:
             say=self.say,
             since=self._since,
             last_close=self.last_close,
-            note=lambda trouble: note(f"feed {name}: {trouble}"),
+            note=lambda trouble: self.telling.note(f"feed {name}: {trouble}"),
         )
+        self._lives[name] = FeedLife(name, feed, clock=self.clock, chance=self.chance, note=intake.in_trouble)
 
     def manners(self, name: str) -> Manners:
         """Give how a feed wants to be asked."""

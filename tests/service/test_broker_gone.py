@@ -1,0 +1,211 @@
+"""A whole station whose MQTT broker, a real one, dies while it watches and comes back."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import asynccontextmanager
+from typing import TYPE_CHECKING, Any
+
+import aiomqtt
+import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from scanner.clocks import PacedClock
+from scanner.service.delivery import Delivery
+from scanner.service.station import Station
+from scanner.service.store import Store
+from tests.adapters.feed_servers import until
+from tests.adapters.mqtt_tools import ROOT, content, sink_for
+from tests.adapters.servers import HOST, mosquitto
+from tests.adapters.test_feed_mqtt_bars import feed_at, publish
+from tests.service.bad_days import BARS, SECOND, Tape, expected, settings
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Iterator, Sequence
+    from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.ports import Feed
+
+TOPIC = "gateway/bars/GANNET/15m"
+QUICKER = 200
+"""How many times as fast as the wall's clock sleeps pass here."""
+
+
+class Clock:
+    """A clock that stands where it is put, and whose sleeps are short."""
+
+    def __init__(self) -> None:
+        self.time = int(BARS.close_time[0])
+        self._shown = asyncio.Event()
+
+    def show(self, bars: int) -> None:
+        """Leap to the time at which so many bars have closed."""
+        self.time = int(BARS.close_time[bars - 1])
+        self._shown.set()
+
+    async def until_shown(self, _: float) -> None:
+        """Wait until it leaps."""
+        await self._shown.wait()
+        self._shown.clear()
+
+    def now(self) -> int:
+        return self.time
+
+    def wall_time(self, moment: int) -> float:
+        return 4_000_000_000 + moment / SECOND
+
+    async def sleep(self, seconds: float) -> None:
+        await asyncio.sleep(seconds / QUICKER)
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: Clock) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", clock.now) as opened:
+        yield opened
+
+
+def messages(first: int, last: int) -> tuple[str, list[dict[str, float]]]:
+    """Write bars as the gateway publishes them."""
+    bars = BARS[first:last]
+    columns = {"time": bars.open_time // SECOND} | {
+        name: getattr(bars, name) for name in ("open", "high", "low", "close", "volume")
+    }
+    names = list(columns)
+    return TOPIC, [
+        {name: value for name, value in zip(names, row, strict=True) if value == value}  # noqa: PLR0124 - NaN is none
+        for row in zip(*(column.tolist() for column in columns.values()), strict=True)
+    ]
+
+
+@asynccontextmanager
+async def watching(
+    folder: Path,
+    store: Store,
+    feed: Feed,
+    clock: Clock,
+    **options: Any,  # noqa: ANN401 - those of Station
+) -> AsyncIterator[tuple[Station, list[Event]]]:
+    told: list[Event] = []
+    known = settings(folder)
+    station = Station(
+        known, store, {"tape": feed}, clock=clock, sleep=clock.until_shown, on_event=told.append, **options
+    )
+    stop = asyncio.Event()
+    running = asyncio.create_task(station.run(stop))
+    try:
+        async with asyncio.timeout(20):
+            await station.watching.wait()
+        yield station, told
+    finally:
+        stop.set()
+        await running
+
+
+def setups(told: Sequence[Event]) -> list[str]:
+    return sorted(event.to_json() for event in told if event.kind == "setup.qualified")
+
+
+def of_feeds(told: Sequence[Event]) -> list[str]:
+    return [event.kind for event in told if event.kind.startswith("feed.")]
+
+
+@pytest.mark.parametrize("at_the_start", [False, True], ids=["dies while watching", "is not there at the start"])
+async def test_a_feed_whose_broker_is_gone_is_late_once_and_back_with_all_that_was_missed(
+    tmp_path: Path, store: Store, clock: Clock, at_the_start: bool
+) -> None:
+    with mosquitto(tmp_path) as broker:
+        feed = feed_at(broker.port, keep=1_000)
+        if at_the_start:
+            broker.kill()
+            clock.show(390)
+        async with watching(tmp_path, store, feed, clock) as (station, told):
+            if not at_the_start:
+                await publish(broker.port, messages(0, 390))
+                clock.show(390)
+                await until(lambda: station.last_close("GANNET") == clock.now())
+                broker.kill()
+                clock.show(430)
+            await until(lambda: of_feeds(told) == ["feed.late"])
+            assert str(broker.port) in told[-1].data["reason"]
+            broker.start()
+            await until(lambda: feed.link.is_up)
+            clock.show(430)
+            await publish(broker.port, messages(0, 430))
+            await until(lambda: of_feeds(told) == ["feed.late", "feed.back"])
+            assert next(event for event in told if event.kind == "feed.back").data["caught_up"] == (
+                430 if at_the_start else 40
+            )
+            assert station.last_close("GANNET") == clock.now()
+            await until(lambda: len(setups(told)) == len(expected(station.settings, 430, 1)))
+            assert setups(told) == expected(station.settings, 430, 1)
+
+
+async def test_what_a_broker_that_is_gone_could_not_take_waits_and_arrives_once(
+    tmp_path: Path, store: Store, clock: Clock
+) -> None:
+    lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here
+    lasting.SessionExpiryInterval = 600
+    options = f"allow_anonymous true\npersistence true\npersistence_location {tmp_path}/"
+    with mosquitto(tmp_path, options) as broker:
+
+        @asynccontextmanager
+        async def reading() -> AsyncIterator[aiomqtt.Client]:
+            async with aiomqtt.Client(
+                HOST,
+                broker.port,
+                identifier="reader",
+                protocol=aiomqtt.ProtocolVersion.V5,
+                clean_start=False,
+                properties=lasting,
+            ) as reader:
+                await reader.subscribe(f"{ROOT}/setups/#", qos=1)
+                yield reader
+
+        async def read(reader: aiomqtt.Client, count: int) -> list[str]:
+            async with asyncio.timeout(10):
+                return [content(await anext(aiter(reader.messages)))["id"] for _ in range(count)]
+
+        sentences: list[str] = []
+        later = PacedClock(int(BARS.close_time[-1]), QUICKER)
+        delivery = Delivery(
+            store,
+            {"archive": sink_for(broker.port)},
+            clock=later.now,
+            sleep=later.sleep,
+            random=lambda: 0.5,
+            stale_after=10**6,
+            tell=sentences.append,
+        )
+        tape = Tape(clock)
+        assert tape.arrived is not None
+        clock.show(397)
+        async with watching(tmp_path, store, tape, clock, delivery=delivery) as (station, told):
+            async with reading() as reader:
+                clock.show(430)
+                tape.arrived.set()
+                (first,) = await read(reader, 1)
+            broker.stop()
+            for last in (510, 600):
+                clock.show(last)
+                tape.arrived.set()
+                await until(lambda: station.last_close("GANNET") == clock.now())
+            await until(lambda: bool(delivery.troubles()))
+            waiting = [each.event for each in store.outbox.list(["waiting"])]
+            assert [event.kind for event in waiting].count("setup.qualified") == 2
+            broker.start()
+            async with reading() as reader:
+                arrived = await read(reader, 2)
+            await until(lambda: not store.outbox.list(["waiting"]))
+            # Each story by itself keeps its order; these three are different ones.
+            assert sorted([first, *arrived]) == sorted(
+                event.id for event in told if event.kind == "setup.qualified" and event.time > BARS.close_time[397]
+            )
+            assert len(sentences) == 2
+            assert sentences[1] == "archive: works again"

@@ -16,7 +16,7 @@ import pytest
 from scanner.service.store import Batch, Said, Store
 from tests.adapters.feed_servers import raw_server
 from tests.adapters.samples import station_event
-from tests.adapters.servers import HOST
+from tests.adapters.servers import HOST, free_port
 
 if TYPE_CHECKING:
     from asyncio.subprocess import Process
@@ -125,14 +125,14 @@ async def started(folder: Path, config: str, **secrets: str) -> Process:
     )
 
 
-async def watching(process: Process) -> None:
-    """Wait until it watches."""
+async def logged(process: Process, *words: str) -> None:
+    """Wait until it has logged all of these."""
     assert process.stderr is not None
     said = ""
     async with asyncio.timeout(30):
         async for line in process.stderr:
             said += line.decode()
-            if b'"watching"' in line:
+            if all(word in said for word in words):
                 return
     raise AssertionError(said)
 
@@ -163,7 +163,7 @@ async def test_sinks_that_hang_neither_hold_up_the_stop_nor_lose_the_alert(folde
             "CLOSEWATCH_SINKS__HOOK__SECRET": "invented" * 4,
         }
         process = await started(folder, STATION + SINKS.format(**ports), **secrets)
-        await watching(process)  # though not one sink has answered
+        await logged(process, '"watching"')  # though not one sink has answered
         async with asyncio.timeout(10):
             for _, heard in servers.values():
                 await heard.wait()
@@ -180,3 +180,14 @@ async def test_feeds_that_hang_do_not_hold_up_the_stop_either(folder: Path) -> N
                 await asked.wait()
             took = await stopped(process)
     assert took < 2
+
+
+async def test_a_sink_that_is_not_there_is_told_of_and_the_station_goes_on(folder: Path) -> None:
+    secrets = {
+        "CLOSEWATCH_SINKS__HOOK__URL": f"http://{HOST}:{free_port()}/",
+        "CLOSEWATCH_SINKS__HOOK__SECRET": "invented" * 4,
+    }
+    process = await started(folder, STATION + '[sinks.hook]\ntype = "webhook"\n', **secrets)
+    await logged(process, '"watching"', '"sink hook: The webhook at http')
+    await stopped(process)
+    assert outbox(folder)[1] == ("hook", "waiting")

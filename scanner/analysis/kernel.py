@@ -67,7 +67,7 @@ BLOCK = 1024
 DONE, LEAP, FULL = 0, 1, 2
 """Why ``advance`` came back: the slice is through; the next bar leaps; no more bars can be reported."""
 
-ABOVE, BELOW = 1, 2
+ABOVE, BELOW = np.int64(1), np.int64(2)
 """Sides of the signal on which the MACD line may be."""
 
 NEVER = -1
@@ -263,9 +263,9 @@ def advance(
         bars = end - begin
         last = bars - 1
 
-        means(body[: before + bars], (bodies,), (usuals[KEPT : KEPT + bars],), spare)
-        averages = (fast_averages[begin:end], slow_averages[begin:end])
-        means(closes[begin - min(slow - 1, seen) : end], (fast, slow), averages, spare)
+        means(body[: before + bars], bodies, usuals[KEPT : KEPT + bars], spare)
+        means(closes[begin - min(fast - 1, seen) : end], fast, fast_averages[begin:end], spare)
+        means(closes[begin - min(slow - 1, seen) : end], slow, slow_averages[begin:end], spare)
 
         _sides(now[:bars], slows, macds, signals, sides)
         unready = rules.macd_slow + rules.macd_signal - 1 - seen

@@ -38,30 +38,29 @@ def _put(pieces: Floats, factor: float, out: Floats) -> None:
 
 
 @njit(cache=True, error_model="numpy")
-def means(values: Floats, lengths: tuple[int, ...], outs: tuple[Floats, ...], spare: tuple[Floats, Floats]) -> None:
-    """Give the means of the last so many values, for each of the last values; NaN where there are too few.
+def means(values: Floats, length: int, out: Floats, spare: tuple[Floats, Floats]) -> None:
+    """Give the means of the last ``length`` values, for each of the last values; NaN where there are too few.
 
     A sum is put together of pieces of 1, 2, 4, … values, each the sum of its two halves (pairwise summation): it is
-    a new one for every bar, so that nothing is carried along that could drift.
-
-    ``outs`` are as long as each other, and there is one for each of the ``lengths``; ``spare`` is room to work in,
-    two arrays as long as ``values``.
+    a new one for every bar, so that nothing is carried along that could drift. ``spare`` is room to work in, two
+    arrays as long as ``values``.
     """
-    pieces, width, turn, longest = values, 1, 0, max(lengths)
-    for n in range(len(lengths)):
-        outs[n][: max(lengths[n] + len(outs[n]) - 1 - len(values), 0)] = np.nan
+    begin = len(values) - len(out) + 1 - length
+    lacking = min(max(-begin, 0), len(out))
+    out[:lacking] = np.nan
+    if lacking == len(out):
+        return
+    full, begin = out[lacking:], begin + lacking
+    pieces, width, turn = values, np.int64(1), 0
     while True:
-        for n in range(len(lengths)):
-            length, out = lengths[n], outs[n]
-            begin, before = len(values) - len(out) + 1 - length, length & (width - 1)
-            lacking = max(-begin, 0)
-            if length & width and lacking < len(out):
-                factor = 1.0 / length if 2 * width > length else 1.0
-                if before:
-                    _put_on(pieces[begin + lacking + before :], factor, out[lacking:])
-                else:
-                    _put(pieces[begin + lacking :], factor, out[lacking:])
-        if 2 * width > min(longest, len(values)):
+        if length & width:
+            before = length & (width - 1)
+            factor = 1.0 / length if 2 * width > length else 1.0
+            if before:
+                _put_on(pieces[begin + before :], factor, full)
+            else:
+                _put(pieces[begin:], factor, full)
+        if 2 * width > length:
             return
         longer = spare[turn][: len(pieces) - width]
         _doubled(pieces, width, longer)

@@ -157,7 +157,7 @@ def look(
     tie = 0.0
     first = max(t - rules.place_span, 0)
     for m in range(first, t + 1):
-        tie = max(tie, TIE * abs(lows[m]), TIE * abs(highs[m]))
+        tie = max(tie, TIE * max(abs(lows[m]), abs(highs[m])))
 
     p = t
     for m in range(t - 1, max(t - rules.pullback_window, -1), -1):
@@ -171,7 +171,8 @@ def look(
     out.average, out.average_length, out.average_price = False, 0, np.nan
     # Swing points in order of time: ``points`` of them in all, ``low_points`` of which are lows before the bottom.
     prices, low_prices, low_bars = room[0], room[1], room[2]
-    points, low_points, near, near_sum = 0, 0, 0, 0.0
+    points, low_points = np.int64(0), np.int64(0)  # a plain 0 would be a type of its own to the compiler
+    near, near_sum = 0, 0.0
     low_bit = SWING_LOW if sign > 0 else SWING_HIGH
     for j in range(first, t - rules.swing_strength + 1):
         for bit in range(SWING_LOW, SWING_HIGH + 1):

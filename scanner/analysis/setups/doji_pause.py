@@ -90,7 +90,7 @@ def measure(
     high_d = columns[HIGH, t - 1] if sign > 0 else -columns[LOW, t - 1]
     tie = 0.0
     for i in range(t - 2, t + 1):
-        tie = max(tie, TIE * abs(columns[HIGH, i]), TIE * abs(columns[LOW, i]))
+        tie = max(tie, TIE * max(abs(columns[HIGH, i]), abs(columns[LOW, i])))
 
     measured[DRIVE_DIRECTION] = min(close_a - open_a, close_b - open_b)
     verdicts[DRIVE_DIRECTION] = close_a > open_a and close_b > open_b

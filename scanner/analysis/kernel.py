@@ -136,7 +136,7 @@ def _sides(closes: Floats, slows: Floats, macds: Floats, signals: Floats, out: N
 
 
 @njit(cache=True, error_model="numpy")
-def _since_cross(sides: NDArray[np.uint8], k: int, side: int, entered: int, unready: int) -> int:
+def _since_cross(sides: NDArray[np.uint8], k: int, side: np.int64, entered: int, unready: int) -> int:
     """Count the bars since the line went to a side; NEVER while it is not there.
 
     ``entered`` is that count before the first of ``sides``. A cross counts only once the signal is ready,

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @njit(cache=True, error_model="numpy")
-def _doubled(pieces: Floats, width: int, out: Floats) -> None:
+def _doubled(pieces: Floats, width: np.int64, out: Floats) -> None:
     """Sum pieces twice as long: each and the one that begins ``width`` values later."""
     later = pieces[width:]
     for i in range(len(out)):

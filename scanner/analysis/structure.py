@@ -51,7 +51,7 @@ PLACES = np.dtype(
 def _find_line(
     prices: NDArray[np.float64],
     bars: NDArray[np.float64],
-    points: int,
+    points: np.int64,
     closes: NDArray[np.float64],
     t: int,
     sign: float,
@@ -112,7 +112,13 @@ def _find_average(columns: NDArray[np.float64], t: int, sign: float, rules: Any,
 
 @njit(cache=True, error_model="numpy")
 def _find_obstacle(
-    prices: NDArray[np.float64], points: int, close: float, slow_average: float, tolerance: float, tie: float, out: Any
+    prices: NDArray[np.float64],
+    points: np.int64,
+    close: float,
+    slow_average: float,
+    tolerance: float,
+    tie: float,
+    out: Any,
 ) -> None:
     """Find the lowest swing point beyond the close that has a companion near it, or the slow average if nearer."""
     lowest = np.inf

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
@@ -55,6 +55,12 @@ class Manners:
     patience: float = 120.0
     at_once: int = 4
     requests_per_minute: float | None = None
+
+    @classmethod
+    def of(cls, feed: Feed) -> Manners:
+        """Give what a feed's settings say, and what is usual where they say nothing."""
+        told, usual = getattr(feed, "settings", None), cls()
+        return cls(**{each.name: getattr(told, each.name, getattr(usual, each.name)) for each in fields(cls)})
 
 
 class Intake:

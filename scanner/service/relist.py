@@ -9,13 +9,29 @@ import numpy as np
 
 from scanner.market.bars import Bars, RawBars
 from scanner.service.store import Batch, Rewrite, SeriesKey, SeriesUpdate
+from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.service.desk import Desk
-    from scanner.settings import Watched
+    from scanner.settings import Settings, Watched
     from scanner.trade.size import Account
+
+
+FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
+"""Parts of the settings that are only read at the start."""
+
+
+def list_of(settings: Settings, before: Settings) -> list[Watched]:
+    """Give the list of other settings; SettingsError where something is different that is only read at the start."""
+    for part in FIXED:
+        if getattr(settings, part) != getattr(before, part):
+            raise SettingsError(f"[{part}] is different and is only read at the start: restart the station to have it")
+    try:
+        return settings.watched()
+    except ValueError as problem:
+        raise SettingsError(str(problem)) from problem
 
 
 def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> list[str]:

@@ -7,12 +7,9 @@ import gc
 import random
 from collections import Counter
 from contextlib import suppress
-from datetime import UTC
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 import structlog
-from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
@@ -21,13 +18,13 @@ from scanner.service.desk import Desk
 from scanner.service.feed_life import FeedLife
 from scanner.service.intake import Ask, Intake, Manners
 from scanner.service.leaps import Leaps
-from scanner.service.relist import change_list, revive
+from scanner.service.relist import change_list, list_of, revive
 from scanner.service.routing import sinks_for
-from scanner.service.schedule import BarCloseTrigger, Due, groups_of
+from scanner.service.schedule import Due, groups_of
 from scanner.service.store import Batch, Said
 from scanner.service.telling import Telling
+from scanner.service.timers import Timers
 from scanner.service.upkeep import Upkeep
-from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
@@ -45,9 +42,6 @@ CATCH_UP = 20.0
 
 LOADED_TOGETHER = 512
 """Instruments that are loaded between two looks at whether to stop."""
-
-FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
-"""Parts of the settings that are only read at the start."""
 
 
 class Station:
@@ -92,7 +86,7 @@ class Station:
         """Set once the start has been caught up with and bar closes are waited for."""
         self.begun = clock.now()
         self._taking = asyncio.Lock()
-        self._scheduler = AsyncIOScheduler(timezone=UTC)
+        self.timers = Timers(clock)
         self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
         self._lives: dict[str, FeedLife] = {}
         self._beside: set[asyncio.Task[None]] = set()
@@ -149,8 +143,7 @@ class Station:
     async def _stop(self, *tasks: asyncio.Task[Any]) -> None:
         """Stop all but delivering, which ends by itself meanwhile; what is being kept is kept whole."""
         self.watching.clear()
-        if self._scheduler.running:
-            self._scheduler.shutdown(wait=False)
+        self.timers.stop()
         ended = [*tasks, *self._beside]
         for task in ended:
             task.cancel()
@@ -194,14 +187,7 @@ class Station:
 
     def manners(self, name: str) -> Manners:
         """Give how a feed wants to be asked."""
-        told = getattr(self.feeds[name], "settings", None)
-        plain = Manners()
-        return Manners(
-            settle=getattr(told, "settle", plain.settle),
-            patience=getattr(told, "patience", plain.patience),
-            at_once=getattr(told, "at_once", plain.at_once),
-            requests_per_minute=getattr(told, "requests_per_minute", plain.requests_per_minute),
-        )
+        return Manners.of(self.feeds[name])
 
     async def _catch_up(self) -> None:
         """Ask for all that closed while nobody was watching, and sum it up in one event."""
@@ -233,27 +219,15 @@ class Station:
     def _schedule(self) -> None:
         for group in self.groups:
             self._schedule_group(group)
-        Upkeep(
-            self.store,
-            keep_bars=self.settings.station.keep_bars,
-            keep_days=self.settings.station.keep_days,
-            note=self.telling.note,
-        ).schedule(self._scheduler)
-        if self.settings.station.summary_at is not None:
-            self._scheduler.add_job(self._daily, _daily_trigger(self.settings), id="daily summary")
-        self._scheduler.start()
+        told = self.settings.station
+        if told.summary_at is not None:
+            self.timers.every_day(told.summary_at, told.zone, self._daily)
+        self.timers.start(
+            Upkeep(self.store, keep_bars=told.keep_bars, keep_days=told.keep_days, note=self.telling.note)
+        )
 
     def _schedule_group(self, group: Group) -> None:
-        self._scheduler.add_job(
-            self._close,
-            BarCloseTrigger(self.dues[group.name], self.manners(group.feed).settle, self.clock),
-            args=[group],
-            id=group.name,
-            coalesce=True,
-            max_instances=1,
-            misfire_grace_time=None,
-            replace_existing=True,
-        )
+        self.timers.at_closes(group, self.dues[group.name], self.manners(group.feed).settle, self._close)
 
     async def reload(self, settings: Settings) -> list[str]:
         """Watch the list of other settings from now on; names the instruments that are new or different.
@@ -262,15 +236,7 @@ class Station:
         different that is only read at the start, StoreTroubleError where the store does not allow it: then all stays
         as it was.
         """
-        for part in FIXED:
-            if getattr(settings, part) != getattr(self.settings, part):
-                raise SettingsError(
-                    f"[{part}] is different and is only read at the start: restart the station to have it"
-                )
-        try:
-            watched = settings.watched()
-        except ValueError as problem:
-            raise SettingsError(str(problem)) from problem
+        watched = list_of(settings, self.settings)
         async with self._taking:
             changed = await asyncio.to_thread(change_list, self.desk, watched, settings.account)
             self.settings, self.watched, self.groups = settings, watched, groups_of(watched)
@@ -284,7 +250,7 @@ class Station:
         names = {group.name for group in self.groups}
         for gone in [name for name in self.dues if name not in names]:
             del self.dues[gone]
-            self._scheduler.remove_job(gone)
+            self.timers.forget(gone)
         for group in self.groups:
             self.dues.setdefault(group.name, Due(group.timetable, now))
             self._schedule_group(group)
@@ -302,7 +268,7 @@ class Station:
 
     async def finish(self) -> None:
         """Ask once for all that has closed by now, and for nothing that closes later: a recording is over."""
-        self._scheduler.pause()
+        self.timers.stop()
         for group in self.groups:
             await self._close(group)
         await asyncio.gather(*(intake.first_round() for intake in self.intakes.values()))
@@ -312,7 +278,7 @@ class Station:
         self.log.info("the clock leapt", seconds=round(seconds))
         for group in self.groups:
             await self._close(group)
-        self._scheduler.wakeup()
+        self.timers.wake()
 
     async def _close(self, group: Group) -> None:
         """See to the closes of a group that have come: several after a sleep or a jump of the clock."""
@@ -383,12 +349,3 @@ def _last_close_due(group: Group, now: int) -> int:
     """Give the last close of a group up to now; 0 where there was none for long."""
     last = group.timetable.closes_between(now - 40 * group.timetable.timeframe.nanoseconds, now)[1]
     return int(last[-1]) if len(last) else 0
-
-
-def _daily_trigger(settings: Settings) -> object:
-    from apscheduler.triggers.cron import CronTrigger  # noqa: PLC0415 - only where a summary is wanted
-
-    at = settings.station.summary_at
-    if at is None:
-        raise AssertionError("asked for only where a summary is wanted")
-    return CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(settings.station.zone))

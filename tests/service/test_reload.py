@@ -118,7 +118,7 @@ async def test_what_stays_keeps_its_pipeline_what_is_new_is_caught_up_and_what_l
         assert sorted(station.desk.pipelines) == ["GANNET", "PUFFIN"]
         names = {"tape 24/7 15m", "tape 24/7 30m"}
         assert set(station.dues) == names
-        assert {job.id for job in station._scheduler.get_jobs()} >= names
+        assert station.timers.names() == names
         assert station.feeds["tape"].asked.count("FULMAR") == 1  # type: ignore[attr-defined]  # of Tape
         assert await station.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))]) == 0
         assert [group.instruments for group in station.groups] == [("GANNET",), ("PUFFIN",)]

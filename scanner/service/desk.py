@@ -156,8 +156,11 @@ class Desk:
     def take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         """Take in what arrived and commit all of it; bars that are still open at ``now`` are left for later.
 
-        StoreTroubleError where it cannot be kept: then everything is as before the call.
+        StoreTroubleError where it cannot be kept: then everything is as before the call. ValueError where an instrument
+        comes twice: what is known of it is what the store has, and there the first arrival is not yet.
         """
+        if len({arrival.instrument for arrival in arrivals}) < len(arrivals):
+            raise ValueError("an instrument comes twice in one call")
         taken, work = Taken(), _Work()
         self._bring_back()
         before = {arrival.instrument: self.last[arrival.instrument] for arrival in arrivals}
@@ -235,8 +238,6 @@ class Desk:
         state = pipeline.snapshot()
         kept.setdefault(base, [])
         for key, parts in kept.items():
-            if (before := work.updates.get(key)) is not None:
-                parts.insert(0, before.bars)
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
             work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
         if len(bars):

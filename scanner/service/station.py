@@ -275,7 +275,12 @@ class Station:
 
     async def _leapt(self, seconds: float) -> None:
         """See at once what has closed, since the timers do not know that the clock leapt."""
-        self.log.info("the clock leapt", seconds=round(seconds))
+        if seconds < 0:
+            self.telling.note(
+                f"the clock was set back by {-seconds:,.0f} s; a bar is looked at once the clock shows its close"
+            )
+        else:
+            self.log.info("the clock leapt", seconds=round(seconds))
         for group in self.groups:
             await self._close(group)
         self.timers.wake()

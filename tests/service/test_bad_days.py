@@ -149,6 +149,7 @@ async def test_a_clock_that_is_an_hour_back_for_a_while_misses_nothing_and_says_
         await on.bars(10)
         time.wall = 0
         await on.bars(25)
+        assert "the clock was set back by 3,600 s" in on.station.telling.troubles[0]
         assert on.setups() == kept(store) == expected(known, FIRST + 39)
         assert len(on.setups()) == 2
     (series,) = store.bars.load([key for key in store.bars.keys if key.instrument == "GANNET"])

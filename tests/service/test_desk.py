@@ -93,6 +93,11 @@ def test_bars_in_any_portions_overlapping_and_across_restarts_say_what_a_replay_
     assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
 
 
+def test_an_instrument_comes_once_in_a_call(store: Store) -> None:
+    with pytest.raises(ValueError, match="twice"):
+        desk(store).take([Arrival("GANNET", raw(BARS[:9])), Arrival("GANNET", raw(BARS[9:20]))], LATER)
+
+
 def test_an_open_bar_is_never_evaluated(store: Store) -> None:
     at = desk(store)
     now = int(BARS.close_time[300]) - 1

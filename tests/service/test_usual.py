@@ -45,11 +45,12 @@ def sent(bars: Bars, kind: str = "open") -> RawBars:
 def test_what_is_taken_for_usual_is_what_a_close_look_would_give(
     first: int, skipped: int, count: int, late: int, kind: str, changed: str | None, which: Timetable
 ) -> None:
-    last, answered = bars_from(first, 1), bars_from(first + skipped, count)
+    last, answered = bars_from(first, 1).last(), bars_from(first + skipped, count)
+    assert last is not None
     if changed is not None:
         answered = replace(answered, **{changed: getattr(answered, changed).copy()})
         getattr(answered, changed)[0] = 99.5
-    now = int(last.close_time[0]) + late * 1_000_000_000
+    now = last.close_time + late * 1_000_000_000
     given_ = usual_rows(sent(answered, kind), last, which, now)
     if given_ is None:
         return
@@ -62,7 +63,7 @@ def test_what_is_taken_for_usual_is_what_a_close_look_would_give(
 
 
 def test_the_answers_that_come_by_the_thousand_are_usual() -> None:
-    last, now = bars_from(40, 1), int(SPANS[1][41])
+    last, now = bars_from(40, 1).last(), int(SPANS[1][41])
     for which in TIMETABLES:
         for count, new in ((1, 0), (2, 1), (3, 1)):
             answer = usual_rows(sent(bars_from(40, count)), last, which, now)
@@ -70,6 +71,6 @@ def test_the_answers_that_come_by_the_thousand_are_usual() -> None:
             assert len(answer[1]) == new
     over_night = int(np.flatnonzero(np.diff(SPANS[1]) > 900_000_000_000)[0])
     closes = int(SPANS[1][over_night + 1])
-    last, answered = bars_from(over_night, 1), sent(bars_from(over_night, 2))
+    last, answered = bars_from(over_night, 1).last(), sent(bars_from(over_night, 2))
     taken = [usual_rows(answered, last, which, closes) for which in TIMETABLES]
     assert [answer is not None for answer in taken] == [False, False, True]

@@ -195,8 +195,20 @@ class Desk:
         length = self._length(event.data["instrument"], event.data["timeframe"])
         return now - event.time > self.stale_after * length
 
+    def unlisted(self) -> list[Event]:
+        """Give the setups that were found too late to be sent, and after which no summary was given."""
+        events = self.store.events
+        last = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
+        since = events.find(after=last, kinds=["setup.qualified"])
+        return [
+            each.event
+            for each in since
+            if each.event.data["instrument"] in self.watched and self._stale(each.event, each.said)
+        ]
+
     def _length(self, name: str, timeframe: str) -> int:
-        return next(each.nanoseconds for each in self.watched[name].timeframes if each.name == timeframe)
+        lengths = (each.nanoseconds for each in self.watched[name].timeframes if each.name == timeframe)
+        return next(lengths, 0)  # of one that is not followed any more, nothing is news
 
     def _take_one(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> None:
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]

@@ -103,10 +103,10 @@ class Telling:
             self._is_missed.set()
 
     async def caught_up(self) -> None:
-        """Sum up what came while nobody was watching, all in one event; nothing where nothing came."""
+        """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""
         now, (_, bars) = self._clock.now(), self._count()
         found, missed = self._found.count, self._missed.count
-        if bars:
+        if bars or found:
             reason = f"{bars:,} bars were caught up, up to {rfc3339(now // SECOND * SECOND)}"
             if not await self._try(self._event("station.caught_up", reason, now, self._found, [str(now)])):
                 return  # what came too late is summed up as soon as the store takes it

@@ -106,6 +106,25 @@ async def test_a_store_that_cannot_be_written_just_then_gets_the_summary_later(
     assert len(summaries(store)) == 1
 
 
+async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_start(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
+    async with day(known, store, {"tape": Tape(time)}, time) as on:
+        await time.run(40 * 900)
+        await on.look()
+        with store.database.plain() as connection:
+            connection.execute("PRAGMA query_only = ON")  # nothing can be kept any more, as after a kill
+    with store.database.plain() as connection:
+        connection.execute("PRAGMA query_only = OFF")
+    assert summaries(store) == []
+    for _ in range(2):  # listed once, not at every start
+        async with day(known, store, {"tape": Tape(time)}, time) as on:
+            await time.run(60)
+        (summary,) = summaries(store)
+        assert listed(summary) == written(STANDING[:2])
+
+
 def test_a_long_list_names_the_last_and_counts_the_others() -> None:
     setups = Setups()
     for number in range(NAMED + 7):

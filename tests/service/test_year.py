@@ -1,0 +1,101 @@
+"""A station through a simulated year of an exchange: every bar close is evaluated once, when it comes."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.market.bars import Bars
+from scanner.market.calendars import calendar_named
+from scanner.market.sessions import Timetable
+from scanner.market.timeframes import Timeframe
+from scanner.ports import Answer
+from scanner.service.relist import as_sent
+from scanner.service.store import Store
+from tests.service.bad_days import SECOND, DayTime, day, settings
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from scanner.ports import Want
+
+TIMEFRAMES = ("1h", "4h", "1d", "1w")
+SETTLE = 2
+HALF_DAYS_AND_CHANGES = {
+    # New York Stock Exchange, published half days (from memory; confirmed with exchange_calendars), and the last bar
+    # before and the first one after each change of the clocks of New York.
+    "2026-11-27 18:00",
+    "2026-12-24 18:00",
+    "2026-03-06 21:00",
+    "2026-03-09 14:30",
+    "2026-10-30 20:00",
+    "2026-11-02 15:30",
+}
+
+
+def at(text: str) -> int:
+    return int(datetime.fromisoformat(text).timestamp()) * SECOND
+
+
+BEGIN, END = at("2025-12-28T00:00Z"), at("2027-01-01T12:00Z")
+"""Whole weeks, so that a bar of each timeframe is seen from its beginning."""
+
+
+def closes_of(name: str) -> NDArray[np.int64]:
+    return Timetable(calendar_named("XNYS"), Timeframe.named(name)).closes_between(BEGIN, END)[1]
+
+
+class YearOfBars:
+    """A feed that has each bar as it closes, and is asked only at the closes."""
+
+    batch = 1
+    arrived: asyncio.Event | None = None
+
+    def __init__(self, clock: DayTime) -> None:
+        self.clock = clock
+        opens, closes = Timetable(calendar_named("XNYS"), Timeframe.named("1h")).closes_between(BEGIN, END)
+        price = 100 + np.cumsum(np.random.default_rng(5).choice([-0.1, 0.1], len(opens)))
+        self.bars = Bars(opens, closes, price, price + 0.2, price - 0.2, price, np.full(len(opens), 1_000.0))
+
+    async def start(self) -> None: ...
+
+    async def stop(self) -> None: ...
+
+    async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
+        (want,) = wants
+        first = 0 if want.since is None else int(np.searchsorted(self.bars.open_time, want.since))
+        end = int(np.searchsorted(self.bars.close_time, self.clock.now(), side="right"))
+        return [Answer(want, as_sent(self.bars[first:end], "tape"))]
+
+
+async def test_every_close_of_a_year_is_evaluated_once_and_at_its_time(tmp_path: Path) -> None:
+    time = DayTime()
+    time.start = BEGIN
+    feed = YearOfBars(time)
+    known = settings(
+        tmp_path,
+        defaults={"feed": "tape", "calendar": "XNYS", "timeframes": list(TIMEFRAMES), "step": "0.01"},
+    )
+    with Store.open(tmp_path / "kept.db", time.now) as store:
+        async with day(known, store, {"tape": feed}, time, sleep=time.sleep) as on:
+            late = []
+            for close in feed.bars.close_time.tolist():
+                time.wall += close + SETTLE * SECOND - time.now()  # nothing else happens until then
+                await time.run(5)
+                if on.station.last_close("GANNET") != close:
+                    late.append(close)
+            assert late == []
+            lanes = on.station.desk.pipelines["GANNET"].lanes
+            evaluated = {lane.timeframe.name: lane.engine.series.count for lane in lanes}
+        stored = {found.key.timeframe: found.bars.close_time for found in store.bars.load(store.bars.keys)}
+    assert evaluated == {name: len(closes_of(name)) for name in TIMEFRAMES}
+    for name in TIMEFRAMES:
+        assert np.array_equal(stored[name], closes_of(name)), name
+    written = {datetime.fromtimestamp(close // SECOND, UTC).strftime("%Y-%m-%d %H:%M") for close in stored["1h"]}
+    assert written >= HALF_DAYS_AND_CHANGES

@@ -177,18 +177,20 @@ def _gate(
     """Let through the bars that may end a doji between two drives that are alike: the rarest rules.
 
     The prices begin two bars before the first bar judged; ``limits`` are the doji's greatest body as a part of its
-    range and of the drive's body, and the greatest ratio of the drives' bodies. A hundredth more is let through,
-    which is far more than ties need.
+    range and of the drive's body, and the greatest ratio of the drives' bodies. A little more is let through: what
+    hangs on a tie is left to the rules themselves.
     """
     open_d, high_d, low_d, close_d = opens[1:], highs[1:], lows[1:], closes[1:]
-    open_b, close_b = opens[2:], closes[2:]
+    open_b, high_b, low_b, close_b = opens[2:], highs[2:], lows[2:], closes[2:]
     of_range, of_drive, alike = 1.01 * limits[0], 1.01 * limits[1], 1.01 * limits[2]
     for i in range(len(out)):
-        drive, second = closes[i] - opens[i], close_b[i] - open_b[i]
-        doji = abs(close_d[i] - open_d[i])
-        small = (doji <= of_range * (high_d[i] - low_d[i])) | (doji <= of_drive * abs(drive))
+        drive, second, doji = closes[i] - opens[i], close_b[i] - open_b[i], abs(close_d[i] - open_d[i])
+        body, second_body = abs(drive), abs(second)
+        tie = abs(highs[i]) + abs(lows[i]) + abs(high_d[i]) + abs(low_d[i]) + abs(high_b[i]) + abs(low_b[i])
+        tie *= 2.0 * TIE
+        small = (doji <= of_range * (high_d[i] - low_d[i]) + tie) | (doji <= of_drive * body + tie)
         out[i] = (
-            small & (drive * second > 0.0) & (abs(second) <= alike * abs(drive)) & (abs(drive) <= alike * abs(second))
+            small & (drive * second > 0.0) & (second_body <= alike * body + tie) & (body <= alike * second_body + tie)
         )
 
 

@@ -13,6 +13,7 @@ from scipy.signal import argrelextrema, lfilter
 from scanner.analysis import kernel
 from scanner.analysis.columns import COLUMNS, FAST_AVERAGE, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
 from scanner.analysis.rules import Rules
+from scanner.analysis.setups import doji_pause
 from tests.laws import REAL_SERIES, real_series
 
 if TYPE_CHECKING:
@@ -143,3 +144,32 @@ def test_a_swing_low_must_be_lower_than_those_before_and_may_equal_those_after()
         swings = run(ohlc[:known])["swings"]
         # Bar 3 is known to be a swing low once bar 6 has closed, three bars later, and not before.
         assert np.flatnonzero(swings & SWING_LOW).tolist() == ([3] if known > 6 else [])
+
+
+@pytest.mark.parametrize("base", [0.0, 1_000.0, 1e10])
+def test_the_gate_lets_every_bar_through_that_passes_the_rules(base: float) -> None:
+    # At 1e10 a step of 0.01 is as small as the room for ties, and a body of any size is about as long as the next.
+    rng, count = np.random.default_rng(11), 20_000
+    closes = np.cumsum(rng.integers(-6, 7, count))
+    opens = np.concatenate([[0], closes[:-1]]) + rng.integers(-1, 2, count)
+    highs = np.maximum(opens, closes) + rng.integers(0, 4, count)
+    lows = np.minimum(opens, closes) - rng.integers(0, 4, count)
+    ohlc = base + 0.01 * np.column_stack([opens, highs, lows, closes])
+    rules = Rules(hold_atr=1e300)
+    values = run(np.asarray(ohlc, dtype=np.float64), rules)
+    columns = np.zeros((COLUMNS, count))
+    columns[:4], columns[4] = ohlc.T, 1.0
+    measured, verdicts = np.empty(doji_pause.MEASURED), np.empty(len(doji_pause.RULE_NAMES), dtype=np.uint8)
+    expected = []
+    for t in range(rules.warm_up - 1, count):
+        sign = 1.0 if closes[t] > opens[t] else -1.0
+        since = int(values["since_up" if sign > 0 else "since_down"][t])
+        usual, atr = values["usual_body"][t - 3], values["atr"][t - 3]
+        last = float(since) if since >= 0 else np.nan
+        if doji_pause.measure(columns, t, sign, rules.record[0], usual, atr, last, measured, verdicts):
+            expected.append(t)
+    found = np.empty(count, dtype=kernel.FOUND)
+    state, swings = kernel.fresh_state(), np.zeros(count, dtype=np.uint8)
+    _, _, number = kernel.advance(columns, swings, 0, count, state, rules.record, found)
+    assert found["index"][:number].tolist() == expected
+    assert len(expected) > 50

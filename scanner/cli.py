@@ -282,6 +282,7 @@ def _reading(
 
 def main() -> None:
     """Run the command line; every expected trouble is one sentence and an exit code, never a traceback."""
-    from scanner.commands.trouble import run_guarded  # noqa: PLC0415 - not needed to read words
+    from scanner.commands.trouble import run_guarded, stop_at_sigterm  # noqa: PLC0415 - not needed to read words
 
+    stop_at_sigterm()
     sys.exit(run_guarded(app))

@@ -32,12 +32,14 @@ from scanner.service.values import (
     Step,
     TimeframeName,
     Zone,
-    steps,
+    steps_of,
 )
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+
+    from scanner.market.price_steps import PriceSteps
 
 
 class SettingsError(Exception):
@@ -240,8 +242,11 @@ class Settings(BaseSettings):
                 for error in problem.errors():
                     yield Mistake(("groups", name, "rules", *error["loc"]), explain(error, Rules))
 
-    def of(self, name: str) -> Watched:
-        """Resolve one instrument; ValueError names what is missing."""
+    def of(self, name: str, *, steps: PriceSteps | None = None, timeframes: tuple[Timeframe, ...] = ()) -> Watched:
+        """Resolve one instrument; ``steps`` and ``timeframes`` are taken where none are given.
+
+        ValueError names what is missing.
+        """
         own = self.instruments[name]
         parts = [part for _, part in self.parts(name)]
 
@@ -249,15 +254,16 @@ class Settings(BaseSettings):
             return next((value for part in parts if (value := getattr(part, key)) is not None), default)
 
         step, names = found("step"), found("timeframes", ())
-        if step is None or not names:
-            missing = "step" if step is None else "timeframes"
+        timeframes = tuple(sorted({Timeframe.named(each) for each in names})) or timeframes
+        steps = steps if step is None else steps_of(step)
+        if steps is None or not timeframes:
+            missing = "step" if steps is None else "timeframes"
             raise ValueError(f"instruments.{name}: {missing} is given neither there nor in its group or the defaults")
-        timeframes = tuple(sorted({Timeframe.named(each) for each in names}))
         calendar = calendar_named(found("calendar", "none"), found("zone", "UTC"))
         return Watched(
             Instrument(
                 name,
-                steps(step),
+                steps,
                 point_value=found("point_value", Decimal(1)),
                 lot_step=found("lot_step", Decimal(1)),
                 currency=found("currency", ""),

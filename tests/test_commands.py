@@ -75,6 +75,51 @@ def test_events_to_stdout_are_nothing_but_events(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert all(json.loads(line)["specversion"] == "1.0" for line in done.stdout.splitlines())
     assert list(tmp_path.iterdir()) == []
+    assert "bars read     5,031" in done.stderr
+    assert "Not advice" in done.stderr
+
+
+def test_what_is_read_is_never_written_over(tmp_path: Path) -> None:
+    bars = tmp_path / "gulls.csv"
+    bars.write_text(FIRST_LINE + "2024-01-02T10:00Z,10,11,9,10.5,5\n2024-01-02T10:15Z,10,11,9,10.5,5\n")
+    (tmp_path / "linked.csv").hardlink_to(bars)
+    before = bars.read_bytes()
+    for words in (
+        ("replay", bars, "--events", bars),
+        ("replay", tmp_path, "--events", tmp_path / "linked.csv"),
+        ("chart", bars, "--at", "2024-01-02", "--out", bars),
+    ):
+        done = closewatch(*words)
+        assert done.returncode == 2
+        assert bars.read_bytes() == before
+    done = closewatch("replay", bars, "--events", tmp_path)
+    assert (done.returncode, "it is a folder; name a file in it" in done.stderr) == (2, True)
+
+
+def test_a_configuration_need_not_say_what_the_bars_say(tmp_path: Path) -> None:
+    known = tmp_path / "known.toml"
+    known.write_text('[instruments.AAPL]\ncurrency = "USD"\n[instruments.MSFT]\nstep = "us_shares"\n')
+    done = closewatch("replay", SHARES, "--config", known)
+    assert done.returncode == 0, done.stderr
+    steps = {line.split()[0]: line.split("  ")[-1].strip() for line in done.stdout.splitlines() if "2000-03-01" in line}
+    assert (steps["AAPL"], steps["MSFT"]) == ("0.01 guessed", "by price")
+
+
+def test_a_step_is_guessed_from_the_bars_that_are_taken(tmp_path: Path) -> None:
+    path = tmp_path / "gulls.csv"
+    bad = [f"2024-01-{n // 24 + 1:02}T{n % 24:02}:00Z,?,?,?,?,5\n" for n in range(300)]
+    good = [f"2024-02-{n // 24 + 1:02}T{n % 24:02}:00Z,10,11.25,9,10.5,5\n" for n in range(300)]
+    path.write_text(FIRST_LINE + "".join(bad + good))
+    assert " 0.01 guessed" in closewatch("replay", path).stdout
+
+
+def test_too_few_bars_and_rows_that_run_backwards_are_told(tmp_path: Path) -> None:
+    rows = [f"2024-01-02T{n // 4:02}:{n % 4 * 15:02}Z,10,11,9,10.5,5\n" for n in range(90)]
+    path = tmp_path / "gulls.csv"
+    path.write_text(FIRST_LINE + "".join(rows))
+    assert "not warm      gulls 15m: 90 bars of the 250 needed" in closewatch("replay", path).stdout
+    path.write_text(FIRST_LINE + "".join(reversed(rows)))
+    assert "run from the newest to the oldest; sort them by time" in closewatch("replay", path).stderr
 
 
 def test_a_pipe_is_written_as_it_is_and_a_link_keeps_pointing(tmp_path: Path) -> None:
@@ -145,6 +190,7 @@ def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path)
         (("replay", str(SHARES), "--step", "-1"), "--step takes a number above 0"),
         (("explain", str(SHARES), "--at", "soon"), "--at soon: write a date such as 2024-03-18"),
         (("explain", str(SHARES), "--at", "2010-01-04", "--instrument", "XYZ"), "no instrument XYZ in the files"),
+        (("explain", str(SHARES), "--at", "2010-01-04"), "say which with --instrument"),
     ],
 )
 def test_trouble_is_one_sentence_and_exit_code_2(words: tuple[str, ...], said: str) -> None:
@@ -154,7 +200,8 @@ def test_trouble_is_one_sentence_and_exit_code_2(words: tuple[str, ...], said: s
     assert "Traceback" not in done.stderr
 
 
-def test_ctrl_c_stops_cleanly_and_leaves_no_half_file(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("sent", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_a_signal_stops_cleanly_and_leaves_no_half_file(tmp_path: Path, sent: signal.Signals, code: int) -> None:
     big = tmp_path / "big.csv.gz"
     with gzip.open(big, "wt") as stream:
         stream.write(FIRST_LINE)
@@ -164,9 +211,9 @@ def test_ctrl_c_stops_cleanly_and_leaves_no_half_file(tmp_path: Path) -> None:
         deadline = time.monotonic() + 30
         while not list(tmp_path.glob(".out.jsonl.*")) and time.monotonic() < deadline:
             time.sleep(0.05)
-        run.send_signal(signal.SIGINT)
+        run.send_signal(sent)
         _, said = run.communicate(timeout=30)
-    assert run.returncode == 130
+    assert run.returncode == code
     assert "stopped; nothing half done was left behind" in said
     assert [path.name for path in tmp_path.iterdir()] == ["big.csv.gz"]
 

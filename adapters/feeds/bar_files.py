@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from adapters.feeds.files_bytes import LINE_LIMIT, ByteFile, Progress, line_too_long
+from adapters.feeds.files_joined import end_to_end
 from adapters.feeds.files_lines import read_lines
 from adapters.feeds.files_raw_bars import RawBarsMaker
 from adapters.feeds.files_time_styles import style_for
@@ -31,10 +32,11 @@ PARQUET = b"PAR1"
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """The bars of one instrument in one file, in chunks of up to about a million rows.
+    """The bars of one instrument, in chunks of up to about a million rows.
 
-    ``bars`` is read lazily and only once. Its row numbers are those of the lines of the file, a header being line 1,
-    and go on from chunk to chunk; the rows of a Parquet file are counted from 1.
+    ``bars`` is read lazily and only once. Its row numbers are those of the lines of a file, a header being line 1,
+    and go on from chunk to chunk; the rows of a Parquet file are counted from 1. ``path`` is the file, the earliest
+    of several.
     """
 
     symbol: str
@@ -45,7 +47,7 @@ class Recording:
 def recordings(
     paths: Sequence[Path], options: ReadingOptions, on_progress: Callable[[int, int], None] | None = None
 ) -> Iterator[Recording]:
-    """Open files and folders, one recording for each instrument of each file.
+    """Open files and folders, one recording for each instrument; what several files hold of one is put end to end.
 
     The instrument is named by the file, or by a column Symbol, Ticker or Instrument; then there is one recording for
     each in the order of first appearance. ``on_progress`` is told the bytes read and those in all. Raises
@@ -54,16 +56,19 @@ def recordings(
     """
     zone = _checked(options)
     progress = Progress(on_progress)
+    found: dict[str, list[tuple[Path, Iterator[RawBars]]]] = {}
     for file in [ByteFile.of(path, progress) for given in paths for path in _files_in(given)]:
         columns, rows = _open(file, options)
         maker = RawBarsMaker(file.path, columns, options, zone)
         symbol = _symbol_of(file.path)
         if columns.symbol is None:
-            yield Recording(symbol, file.path, maker.one(rows))
+            found.setdefault(symbol, []).append((file.path, maker.one(rows)))
             continue
         spool = maker.several(rows, symbol)
         for name in spool.symbols:
-            yield Recording(name, file.path, spool.bars(name))
+            found.setdefault(name, []).append((file.path, spool.bars(name)))
+    for name, parts in found.items():
+        yield Recording(name, *(parts[0] if len(parts) == 1 else end_to_end(name, parts)))
 
 
 def _checked(options: ReadingOptions) -> ZoneInfo | None:

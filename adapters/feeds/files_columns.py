@@ -103,6 +103,8 @@ def find_columns(names: Sequence[str], stamp: Literal["open", "close"], path: Pa
     numbers = {what: named(wanted, what) for what, wanted in NAMES.items()}
     missing = [] if chosen else ["time"]
     missing += [what for what in PRICES if numbers[what] is None]
+    if missing and "specversion" in plain:
+        raise UnreadableFileError(f"{path}: it holds events, not bars; keep it in another folder than the bars")
     if missing:
         raise _missing(names, missing, path)
     symbol = next((plain.index(name) for name in SYMBOLS if name in plain), None)

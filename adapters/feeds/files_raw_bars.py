@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,10 @@ if TYPE_CHECKING:
     from adapters.feeds.files_cells import Cells
     from adapters.feeds.files_columns import Columns
     from adapters.feeds.files_trouble import ReadingOptions
+
+
+GROUPED = re.compile(r'"[+-]?\d{1,3}(,\d{3})+(\.\d*)?"')
+"""A number as spreadsheets like to show it, among what could not be read."""
 
 
 class RawBarsMaker:
@@ -67,6 +72,7 @@ class RawBarsMaker:
         seen = False
         for cells in rows:
             seen = True
+            self._refuse_separators(cells)
             stamps = self._stamps.read(cells)
             raw = RawBars(
                 stamps,
@@ -79,6 +85,15 @@ class RawBarsMaker:
             yield raw, cells
         if not seen:
             raise UnreadableFileError(f"{self._path}: it has a header and no rows; put bars in it")
+
+    def _refuse_separators(self, cells: Cells) -> None:
+        """Refuse a file in which numbers are grouped: the rows below a thousand alone would make other bars of it."""
+        for row, text in cells.unreadable.items():
+            if (found := GROUPED.search(text)) is not None:
+                raise UnreadableFileError(
+                    f"{self._path}: row {row}: thousands are set apart by commas, as {found[0]}; "
+                    "write numbers without them"
+                )
 
     def _in_utc(self, raw: RawBars, clock: LocalClock | None) -> RawBars:
         if clock is None or not self._stamps.local:

@@ -70,7 +70,7 @@ class RecordedFeed:
         time_format: str | None = None,
         on_progress: Callable[[int, int], None] | None = None,
     ) -> Iterator[Recording]:
-        """Open files and folders of bars, one recording for each instrument of each file.
+        """Open files and folders of bars, one recording for each instrument.
 
         The keywords say how times are written where the files do not; ``on_progress`` is told the bytes read and
         those in all. Raises adapters.feeds.bar_files.UnreadableFileError, a ValueError.

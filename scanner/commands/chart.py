@@ -26,6 +26,8 @@ LONGEST_NAME = 60
 def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, out: Path | None) -> None:
     """Draw one bar of one recording and say what stood there."""
     kind = _format(out)
+    if out is not None:
+        output.not_among(str(out), "--out", paths)
     asked = find(paths, reading, at, instrument)
     picture = picture_of(asked.bars[: asked.index + 1], asked.engine, reading.tz)
     when = bar_time(

@@ -79,9 +79,11 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
 
 def _collect(paths: Sequence[Path], reading: Reading, instrument: str | None) -> tuple[Pipeline, Bars, Tally]:
     """Read the one recording that is asked about, whole, as bars of the timeframe asked about."""
-    names = []
-    for recording in recordings(paths, reading):
-        names.append(recording.symbol)
+    found = list(recordings(paths, reading))
+    names = ", ".join(recording.symbol for recording in found)
+    if instrument is None and len(found) > 1:
+        raise UsageError(f"the files hold several instruments ({names}); say which with --instrument")
+    for recording in found:
         if instrument is not None and recording.symbol != instrument:
             continue
         pipeline, parts = None, []
@@ -95,7 +97,7 @@ def _collect(paths: Sequence[Path], reading: Reading, instrument: str | None) ->
         if pipeline is None:
             raise UsageError(f"{recording.path} has no bars of {recording.symbol}")
         return pipeline, Bars.joined(parts), tally
-    raise UsageError(f"no instrument {instrument} in the files; there is {', '.join(names)}")
+    raise UsageError(f"no instrument {instrument} in the files; there is {names}")
 
 
 def _no_bar(bars: Bars, at: str, tally: Tally) -> str:

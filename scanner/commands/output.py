@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from scanner.commands.trouble import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from typing import BinaryIO
 
 
@@ -38,23 +38,49 @@ def whole_file(target: str) -> Iterator[BinaryIO]:
     if target == "-":
         yield sys.stdout.buffer
         return
-    with _in_the_end(Path(target)) as part, part.open("wb", buffering=1 << 20) as stream:
-        yield stream
+    with _in_the_end(Path(target)) as part:
+        try:
+            with part.open("wb", buffering=1 << 20) as stream:
+                yield stream
+        except OSError as problem:
+            if isinstance(problem, BrokenPipeError) or problem.filename not in {None, str(part)}:
+                raise
+            raise _unwritable(Path(target), problem) from problem
 
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file that appears only once it is complete; a device or pipe is written as it is."""
     with _in_the_end(path) as part:
-        part.write_bytes(content)
+        try:
+            part.write_bytes(content)
+        except OSError as problem:
+            raise _unwritable(path, problem) from problem
+
+
+def not_among(target: str, option: str, paths: Sequence[Path]) -> None:
+    """Refuse to write over what is to be read; UsageError."""
+    path = Path(target)
+    if not path.is_file():
+        return
+    for given in paths:
+        members = [given, *(given.iterdir() if given.is_dir() else ())]
+        if any(member.is_file() and path.samefile(member) for member in members):
+            raise UsageError(f"{option} {target}: this is one of the files to be read; name another")
+
+
+def _unwritable(path: Path, problem: OSError) -> UsageError:
+    return UsageError(f"{path}: it cannot be written ({problem.strerror or problem}); nothing was kept of it")
 
 
 @contextmanager
 def _in_the_end(path: Path) -> Iterator[Path]:
     """Give a path to write to, which takes the place of ``path`` when all went well and is gone when not."""
-    path = path.resolve()  # what a link points to is replaced, not the link
+    if path.is_dir():
+        raise UsageError(f"{path}: it is a folder; name a file in it")
     if path.exists() and not path.is_file():
         yield path
         return
+    path = path.resolve()  # what a link points to is replaced, not the link
     if not path.parent.is_dir():
         raise UsageError(f"{path}: there is no folder {path.parent}; make it first")
     part = path.with_name(f".{path.name}.{os.getpid()}.part")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from decimal import Decimal
 from importlib.metadata import entry_points
 from typing import TYPE_CHECKING, Any
 
@@ -11,8 +10,10 @@ import numpy as np
 
 from scanner.analysis.rules import Rules
 from scanner.market.calendars import calendar_named
+from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps, guess_step
+from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Pipeline
 from scanner.study.replay import ReplayError, base_timeframe
@@ -20,13 +21,17 @@ from scanner.trade.size import Account
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+    from decimal import Decimal
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
     from scanner.market.bars import RawBars
+    from scanner.market.calendars import Calendar
     from scanner.settings import Settings
     from scanner.study.replay import Recording, Tally
+
+
+ROWS_TO_GUESS = 20_000
+"""First rows among which bars are looked for to guess the price step from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +61,11 @@ def recordings(
     return opened
 
 
-def first_prices(raw: RawBars, count: int) -> NDArray[np.float64]:
-    """Give the readable prices of the first bars, from which a price step may be guessed."""
-    prices: NDArray[np.float64] = np.concatenate(
-        [raw.open[:count], raw.high[:count], raw.low[:count], raw.close[:count]]
-    )
-    return prices[np.isfinite(prices)]
+def guessed_step(first: RawBars, base: Timeframe, calendar: Calendar, count: int) -> Decimal:
+    """Guess the price step from the first ``count`` bars that the guard lets through."""
+    rows = next(first.blocks(ROWS_TO_GUESS))
+    bars = Guard(Timetable(calendar, base)).check(rows).bars[:count]
+    return guess_step(np.concatenate([bars.open, bars.high, bars.low, bars.close]))
 
 
 def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
@@ -78,25 +82,18 @@ def _prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tall
     An instrument of the configuration is taken as it stands there; of any other, what the options say.
     """
     base = base_timeframe(first, recording)
-    named = [Timeframe.named(name) for name in reading.timeframes]
+    named = list(dict.fromkeys(Timeframe.named(name) for name in reading.timeframes))
+    said = calendar_named(reading.calendar, reading.tz)
+    steps = PriceSteps.fixed(reading.step or guessed_step(first, base, said, reading.rules.warm_up))
     known = reading.settings
     if known is not None and recording.symbol in known.instruments:
-        watched = known.of(recording.symbol)
-        instrument, calendar, rules, adjustments = (
-            watched.instrument,
-            watched.calendar,
-            watched.rules,
-            watched.adjustments,
-        )
-        targets = named or list(watched.timeframes)
-        step = instrument.steps.at(Decimal(1))
+        watched = known.of(recording.symbol, steps=steps, timeframes=(base,))
+        instrument, calendar, rules = watched.instrument, watched.calendar, watched.rules
+        targets, adjustments = named or list(watched.timeframes), watched.adjustments
     else:
-        rules = reading.rules
-        guessed = guess_step(first_prices(first, rules.warm_up))
-        step = reading.step or guessed
-        tally.step_guessed = reading.step is None
-        instrument = Instrument(recording.symbol, PriceSteps.fixed(step))
-        calendar, adjustments = calendar_named(reading.calendar, reading.tz), ()
-        targets = named or [base]
-    tally.timeframes, tally.step = tuple(target.name for target in targets), f"{step:f}"
+        instrument, calendar, rules = Instrument(recording.symbol, steps), said, reading.rules
+        targets, adjustments = named or [base], ()
+    tally.step_guessed = instrument.steps is steps and reading.step is None
+    tally.step = "by price" if len(instrument.steps.steps) > 1 else f"{instrument.steps.steps[0]:f}"
+    tally.timeframes = tuple(target.name for target in targets)
     return Pipeline(instrument, calendar, base, targets, rules=rules, account=reading.account, adjustments=adjustments)

@@ -66,6 +66,8 @@ def gather(
 def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> None:
     """Replay files, write the events where asked, and report to people unless the events go to stdout."""
     notes, found = _Notes(strict=strict), Report(reading.tz)
+    if events_to is not None:
+        output.not_among(events_to, "--events", paths)
     if events_to is None:
         report(found, gather(paths, reading, notes, found.add))
         return
@@ -77,7 +79,9 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
                 found.add(event)
 
         tallies = gather(paths, reading, notes, keep)
-    if events_to != "-":
+    if events_to == "-":
+        output.tell(*summary(tallies, found.zone), "", SHORT)
+    else:
         report(found, tallies)
 
 

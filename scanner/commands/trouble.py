@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from typing import TYPE_CHECKING
 
@@ -11,14 +12,26 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-DONE, FAILED, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
-"""Exit codes: all well; stopped by trouble on the way; bad words or unusable input; Ctrl-C."""
+DONE, FAILED, UNUSABLE, INTERRUPTED, TERMINATED = 0, 1, 2, 130, 143
+"""Exit codes: all well; stopped by trouble on the way; bad words or unusable input; Ctrl-C; SIGTERM."""
+
+STOPPED = "\nclosewatch: stopped; nothing half done was left behind.\n"
 
 
 class UsageError(Exception):
     """What was asked for cannot be done; the message is one sentence that says why and what to do."""
 
     exit_code = UNUSABLE
+
+
+def stop_at_sigterm() -> None:
+    """Leave nothing half done behind at SIGTERM either; a station has its own way to stop."""
+
+    def stop(*_: object) -> None:
+        sys.stderr.write(STOPPED)
+        sys.exit(TERMINATED)
+
+    signal.signal(signal.SIGTERM, stop)
 
 
 def run_guarded(app: typer.Typer) -> int:
@@ -47,5 +60,5 @@ def run_guarded(app: typer.Typer) -> int:
             sys.stderr.write(f"closewatch: {problem}\n")
         return code
     if result == INTERRUPTED:  # the parser turns Ctrl-C into this code as well
-        sys.stderr.write("\nclosewatch: stopped; nothing half done was left behind.\n")
+        sys.stderr.write(STOPPED)
     return result if isinstance(result, int) else DONE

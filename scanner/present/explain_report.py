@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan
 from typing import TYPE_CHECKING
 
 from scanner.present.tables import bar_time, table
@@ -27,7 +28,8 @@ def bar(bars: Bars, index: int, tally: Tally, zone: str) -> list[str]:
         (
             name,
             bar_time(int(bars.open_time[i]), int(bars.close_time[i]), zone, daily=daily),
-            *(f"{column[i]:.10g}" for column in (bars.open, bars.high, bars.low, bars.close, bars.volume)),
+            *(f"{column[i]:.10g}" for column in (bars.open, bars.high, bars.low, bars.close)),
+            "-" if isnan(bars.volume[i]) else f"{bars.volume[i]:.10g}",
         )
         for i, name in zip(range(first, index + 1), names, strict=True)
     ]

@@ -122,5 +122,6 @@ def summary(tallies: Sequence[Tally], zone: str) -> list[str]:
                 f"put on hold   {held:,}",
                 f"setups found  {found:,}",
             ],
+            [f"not warm      {plain(tally.symbol, NAME_LENGTH)} {each}" for tally in tallies for each in tally.unready],
         )
     )

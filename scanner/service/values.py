@@ -62,11 +62,11 @@ def _iso(value: object) -> object:
 
 
 def _a_step(text: str) -> str:
-    steps(text)
+    steps_of(text)
     return text
 
 
-def steps(text: str) -> PriceSteps:
+def steps_of(text: str) -> PriceSteps:
     """Make price steps of what the configuration says of them; ValueError says what it may say."""
     if text == "us_shares":
         return PriceSteps.us_shares()

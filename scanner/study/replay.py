@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.market.bars import RawBars
-    from scanner.market.guard import Note
+    from scanner.market.guard import Checked, Note
     from scanner.pipeline import Pipeline
 
 ROWS_TO_JUDGE_SPACING = 2_000
@@ -63,13 +63,46 @@ class Tally:
     noted: Counter[str] = field(default_factory=Counter)
     setups: Counter[str] = field(default_factory=Counter)
     held: int = 0
+    unready: list[str] = field(default_factory=list)
+    """Timeframes on which there were too few bars for any setup to be reported, with how many there were."""
     first: int | None = None
     last: int | None = None
+
+    def count(self, rows: int, checked: Checked) -> None:
+        """Count rows, and what the guard made of them."""
+        self.rows += rows
+        self.bars += len(checked.bars)
+        for reason, count in checked.counts.items():
+            (self.noted if reason in NOTED else self.refused)[reason] += count
+        if len(checked.bars):
+            self.first = int(checked.bars.open_time[0]) if self.first is None else self.first
+            self.last = int(checked.bars.close_time[-1])
+
+    def hear(self, event: Event) -> None:
+        """Count what was said."""
+        if event.kind == "setup.qualified":
+            self.setups[event.data["direction"]] += 1
+        elif event.kind == "series.held":
+            self.held += 1
+
+    def end(self, pipeline: Pipeline) -> None:
+        """Note which timeframes never had enough bars."""
+        for lane in pipeline.lanes:
+            series = lane.engine.series
+            if not series.warm and not self.held:
+                self.unready.append(
+                    f"{lane.timeframe.name}: {series.count:,} bars of the {series.rules.warm_up:,} needed"
+                )
 
 
 def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
     """Find the timeframe of a recording from the spacing of its first rows."""
-    found = Timeframe.from_spacing(first.stamp[:ROWS_TO_JUDGE_SPACING])
+    stamps = first.stamp[:ROWS_TO_JUDGE_SPACING]
+    found = Timeframe.from_spacing(stamps)
+    if found is None and len(stamps) > 1 and 2 * int((stamps[1:] < stamps[:-1]).sum()) > len(stamps):
+        raise ReplayError(
+            f"{recording.path}: the rows of {recording.symbol} run from the newest to the oldest; sort them by time"
+        )
     if found is None:
         raise ReplayError(
             f"{recording.path}: the spacing of the bars of {recording.symbol} fits no timeframe; "
@@ -96,18 +129,10 @@ def replay(
     pipeline = prepare(recording, first, tally)
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
         checked = pipeline.check(raw)
-        tally.rows += len(raw)
-        tally.bars += len(checked.bars)
+        tally.count(len(raw), checked)
         for note in checked.notes:
             on_note(note)
-        for reason, count in checked.counts.items():
-            (tally.noted if reason in NOTED else tally.refused)[reason] += count
-        if len(checked.bars):
-            tally.first = int(checked.bars.open_time[0]) if tally.first is None else tally.first
-            tally.last = int(checked.bars.close_time[-1])
         for event in pipeline.events(checked.bars):
-            if event.kind == "setup.qualified":
-                tally.setups[event.data["direction"]] += 1
-            elif event.kind == "series.held":
-                tally.held += 1
+            tally.hear(event)
             yield event
+    tally.end(pipeline)

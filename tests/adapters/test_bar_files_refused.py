@@ -71,6 +71,12 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
             b"Date,Open,Low,Adj Close\n2024-01-02,1,2,3\n",
             f'no column is named high, close; found "Date", "Open", "Low", "Adj Close"; {NEEDED}',
         ),
+        (
+            HEADER
+            + b'2024-01-02T10:00Z,999,999,999,999,7\n2024-01-02T10:01Z,"1,002.5","1,002.5","1,002.5","1,002.5",7\n',
+            'row 3: thousands are set apart by commas, as "1,002.5"; write numbers without them',
+        ),
+        (b'{"specversion":"1.0","id":"a"}\n', "it holds events, not bars; keep it in another folder than the bars"),
         (b"dear diary\ntoday\n", f'no column is named time, open, high, low, close; found "dear diary"; {NEEDED}'),
         (b"time,open,high,low,close,Close\n" + ROW, DOUBLE),
         (b"time;open;high;low;close\n2024-01-02;1,5;2;1;2\n", COMMA),

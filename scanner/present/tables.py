@@ -9,6 +9,9 @@ from zoneinfo import ZoneInfo
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+DAY = 25 * 3_600 * 1_000_000_000
+"""The longest day, in nanoseconds: the one on which a clock is put back."""
+
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[int] = (0,)) -> list[str]:
     """Lay out rows under their heads, as narrow as they allow; the columns in ``left`` are flush left.
@@ -22,8 +25,11 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[in
 
 
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
-    """Name a bar as people do: the day of a daily or weekly one, else the minute at which it closed."""
-    moment = datetime.fromtimestamp((open_time if daily else close_time) // 1_000_000_000, ZoneInfo(zone))
+    """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute it closed at."""
+    # A session that opens on Sunday evening is Monday's: a day's bar is named by its middle.
+    length = close_time - open_time
+    day = open_time + length // 2 if length <= DAY else open_time
+    moment = datetime.fromtimestamp((day if daily else close_time) // 1_000_000_000, ZoneInfo(zone))
     return moment.date().isoformat() if daily else moment.replace(tzinfo=None).isoformat(" ", "minutes")
 
 

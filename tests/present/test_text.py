@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.present import text
+from scanner.present.tables import bar_time
 from scanner.present.text import plain
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()))
@@ -44,3 +45,11 @@ def test_the_examples_in_the_docstrings_are_true() -> None:
 
 def test_a_long_text_is_cut_with_an_ellipsis() -> None:
     assert plain("x" * 10_000, 10) == "x" * 9 + "…"
+
+
+def test_a_day_is_named_by_its_middle_and_a_week_by_its_beginning() -> None:
+    sunday_evening, hour = 1_710_108_000, 3_600  # 2024-03-10 22:00 UTC, when Monday's session opens
+    for hours, name in ((24, "2024-03-11"), (5 * 24, "2024-03-10")):
+        ends = sunday_evening + hours * hour
+        assert bar_time(sunday_evening * 10**9, ends * 10**9, "UTC", daily=True) == name
+    assert bar_time(0, sunday_evening * 10**9, "America/New_York", daily=False) == "2024-03-10 18:00"

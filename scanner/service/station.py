@@ -322,7 +322,7 @@ class Station:
         self.counts["bars"] += taken.bars
         self.counts["refused"] += taken.refused.total()
         for note in taken.notes:
-            self.log.info("row noted", row=note.text, reason=note.reason, source=note.source)
+            self.log.info("row noted", source=note.source, row=note.row, reason=note.reason, text=note.text)
         for event in taken.events + taken.stale:
             self.counts[event.kind] += 1
         self.telling.heard(taken.events, taken.stale)

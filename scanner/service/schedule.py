@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from math import ceil
 from typing import TYPE_CHECKING, Any
 
 from apscheduler.triggers.base import BaseTrigger
@@ -73,20 +74,25 @@ class Due:
 
 
 class BarCloseTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no types
-    """Fires ``settle`` seconds after each bar close of a timetable, by the given clock."""
+    """Fires ``settle`` seconds after each bar close of a timetable, by the given clock.
+
+    The library asks more than once what follows a time of firing, and must be told the same each time.
+    """
 
     def __init__(self, due: Due, settle: float, clock: Clock) -> None:
         self.due = due
         self.settle = round(settle * SECOND)
         self.clock = clock
-        self._given = due.seen
+        self._closes: dict[datetime, int] = {}
+        """The closes that the latest times of firing stand for."""
 
     def get_next_fire_time(self, previous: Any, now: datetime) -> datetime:  # noqa: ANN401 - the library's
-        """Give the time of the next close, each once; of those that are past, only the last."""
+        """Give the time of the close that follows the one ``previous`` stands for; of those past, only of the last."""
         del now
-        timetable = self.due.timetable
-        if previous is None:
-            self._given = self.due.seen
-        _, past = timetable.closes_between(self._given, self.clock.now() - self.settle)
-        self._given = int(past[-1]) if len(past) else timetable.next_close(self._given)[1]
-        return datetime.fromtimestamp(self.clock.wall_time(self._given + self.settle), UTC)
+        timetable, before = self.due.timetable, self._closes.get(previous, self.due.seen)
+        _, past = timetable.closes_between(before, self.clock.now() - self.settle)
+        close = int(past[-1]) if len(past) else timetable.next_close(before)[1]
+        # Rounded up: a hair before its close, a bar is still open.
+        following = datetime.fromtimestamp(ceil(self.clock.wall_time(close + self.settle) * 1_000) / 1_000, UTC)
+        self._closes = {fires: each for fires, each in self._closes.items() if each >= before} | {following: close}
+        return following

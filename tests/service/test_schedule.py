@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -9,16 +10,23 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from scanner.clocks import SECOND
+from scanner.clocks import SECOND, PacedClock
 from scanner.market.calendars import calendar_named
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
-from scanner.service.schedule import BarCloseTrigger, Due
+from scanner.service.schedule import BarCloseTrigger, Due, Group
+from scanner.service.timers import Timers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 HOUR = 3_600 * SECOND
+
+
+class NoUpkeep:
+    """Looks after nothing."""
+
+    def schedule(self, _: object) -> None: ...
 
 
 class SimulatedClock:
@@ -42,16 +50,20 @@ def at(text: str) -> int:
 
 
 def fired(trigger: BarCloseTrigger, clock: SimulatedClock, until: int) -> Iterator[int]:
-    """Run a trigger the way the scheduler does: at each fire time what is due is taken."""
-    previous = None
-    while True:
-        now = datetime.fromtimestamp(clock.time / SECOND, UTC)
-        following = trigger.get_next_fire_time(previous, now)
-        if following.timestamp() * SECOND > until:
-            return
+    """Run a trigger the way the scheduler does, which asks twice what follows; at each fire time what is due is taken.
+
+    Every close is given by a fire time of its own.
+    """
+    following = trigger.get_next_fire_time(None, datetime.fromtimestamp(clock.time / SECOND, UTC))
+    while following.timestamp() * SECOND <= until:
         clock.time = max(clock.time, round(following.timestamp() * SECOND))
-        yield from trigger.due.take(clock.time)
-        previous = following
+        now, times = datetime.fromtimestamp(clock.time / SECOND, UTC), []
+        while following <= now:
+            times.append(following)
+            following = trigger.get_next_fire_time(following, now)
+        (close,) = trigger.due.take(clock.time)
+        yield close
+        following = trigger.get_next_fire_time(times[-1], now)
 
 
 @pytest.mark.parametrize("name", ["15m", "4h", "1d", "1w"])
@@ -90,8 +102,36 @@ def test_a_trigger_after_a_sleep_fires_for_the_last_close_and_goes_on() -> None:
     first = trigger.get_next_fire_time(None, datetime.now(UTC))
     assert first == datetime(2026, 6, 1, 1, tzinfo=UTC)
     clock.time = begin + round(5.5 * HOUR)
-    assert trigger.get_next_fire_time(first, datetime.now(UTC)) == datetime(2026, 6, 1, 5, tzinfo=UTC)
-    assert trigger.get_next_fire_time(first, datetime.now(UTC)) == first + timedelta(hours=5)
+    for _ in range(3):
+        second = trigger.get_next_fire_time(first, datetime.now(UTC))
+        assert second == datetime(2026, 6, 1, 5, tzinfo=UTC)
+    for _ in range(3):
+        assert trigger.get_next_fire_time(second, datetime.now(UTC)) == first + timedelta(hours=5)
+
+
+async def test_the_real_scheduler_fires_at_every_close_by_itself() -> None:
+    begin = at("2026-06-01T00:00Z")
+    clock = PacedClock(begin, 600)  # a minute takes a tenth of a second
+    due = Due(Timetable(calendar_named("24/7"), Timeframe.named("1m")), begin)
+    group = Group("tape", due.timetable, ("GANNET",))
+    fired_at: list[list[int]] = []
+    enough = asyncio.Event()
+
+    async def act(_: Group) -> None:
+        fired_at.append(due.take(clock.now()))
+        if sum(map(len, fired_at)) >= 20:
+            enough.set()
+
+    timers = Timers(clock)
+    timers.at_closes(group, due, 0.0, act)
+    timers.start(NoUpkeep())  # type: ignore[arg-type]  # all that is asked of it
+    async with asyncio.timeout(20):
+        await enough.wait()
+    timers.stop()
+    closes = [close for each in fired_at for close in each]
+    assert closes == [begin + n * 60 * SECOND for n in range(1, len(closes) + 1)]
+    # A busy machine may be late for one now and then, not for every other.
+    assert sum(len(each) == 1 for each in fired_at) > len(closes) / 2
 
 
 def test_random_jumps_forward_and_back_give_each_close_once_and_in_order() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from pydantic import BaseModel, Field, SecretStr
+from pydantic import BaseModel, Field, SecretStr, field_validator
 
 SCHEME = 6
 """Letters of the longest usual word in front of a secret, such as Bearer; longer words are the secret."""
@@ -19,6 +19,14 @@ class HeaderSettings(BaseModel):
         description="Headers with secrets, such as Authorization; never in the file. An underscore in a name stands "
         "for a hyphen, as the names of environment variables have none.",
     )
+
+    @field_validator("headers")
+    @classmethod
+    def _no_secrets(cls, headers: dict[str, str]) -> dict[str, str]:
+        for name in headers:
+            if re.search(r"authorization|cookie|token|secret|password|api-?key", name, re.IGNORECASE):
+                raise ValueError(f"the header {name} is a secret: give it in secret_headers.{name}, never in the file")
+        return headers
 
     def to_send(self) -> dict[str, str]:
         """Give all headers as they are sent; ValueError, without the value, where one cannot be."""

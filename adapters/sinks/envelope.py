@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING, Any
+
+import orjson
 
 if TYPE_CHECKING:
     from scanner.ports import Message
+
+_BEYOND_ASCII = re.compile("[\x7f-\U0010ffff]")
 
 MEDIA_TYPE = "application/cloudevents+json"
 
@@ -21,5 +26,12 @@ def envelope(message: Message) -> dict[str, Any]:
 
 
 def as_json(message: Message) -> bytes:
-    """Give the event as one line of JSON in ASCII, so that no name in it can steer a terminal or break a line."""
-    return json.dumps(envelope(message), separators=(",", ":")).encode("ascii")
+    """Give the event as one line of JSON in ASCII, so that no name in it can steer a terminal or break a line.
+
+    Numbers are written as a replay writes them.
+    """
+    try:
+        text = orjson.dumps(envelope(message)).decode()
+    except TypeError:  # half of a surrogate pair in a name
+        return json.dumps(envelope(message), separators=(",", ":")).encode("ascii")
+    return _BEYOND_ASCII.sub(lambda found: json.dumps(found[0])[1:-1], text).encode("ascii")

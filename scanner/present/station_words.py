@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -111,7 +112,8 @@ def _series(count: int) -> str:
 
 
 def _setups(found: Sequence[str]) -> str:
-    return counted(len(found), "setup")
+    earlier = re.match(r"([\d,]+) earlier ones$", found[0]) if found else None
+    return counted(len(found) + (int(earlier[1].replace(",", "")) - 1 if earlier else 0), "setup")
 
 
 def _listed(what: str, names: Sequence[str]) -> tuple[Line, ...]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
-from scanner.ports import DeliveryError, FeedTroubleError
+from scanner.ports import DeliveryError, FeedTroubleError, Want
 from scanner.service.outside import build_feed, build_sink
 from scanner.service.store_lock import StoreLock
 from scanner.settings import SettingsError
@@ -25,6 +25,8 @@ STOP_SECONDS = 5.0
 async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS) -> dict[str, str | None]:
     """Make, start and stop every feed and sink; None where that went well, else the sentence that says why not.
 
+    A feed is also asked for the bars of the first instrument that is listed for it.
+
     The keys are such as ``feed provider``. StoreTroubleError where the station itself is running: a broker lets nobody
     in twice by the same name, and would throw it out.
     """
@@ -35,14 +37,15 @@ async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float
             **{f"feed {name}": partial(build_feed, name, settings, environ) for name in settings.feeds},
             **{f"sink {name}": partial(build_sink, name, settings, environ) for name in settings.sinks},
         }
-        troubles = await asyncio.gather(*(_tried(make, seconds) for make in makers.values()))
+        wants = {f"feed {each.feed}": Want(each.symbol, each.base.name, None) for each in reversed(settings.watched())}
+        troubles = await asyncio.gather(*(_tried(make, wants.get(name), seconds) for name, make in makers.items()))
         return dict(zip(makers, troubles, strict=True))
     finally:
         if lock is not None:
             lock.release()
 
 
-async def _tried(make: Callable[[], Feed | Sink], seconds: float) -> str | None:
+async def _tried(make: Callable[[], Feed | Sink], want: Want | None, seconds: float) -> str | None:
     try:
         outside = make()
     except SettingsError as problem:
@@ -50,8 +53,10 @@ async def _tried(make: Callable[[], Feed | Sink], seconds: float) -> str | None:
     try:
         async with asyncio.timeout(seconds):
             await outside.start()
+            if want is not None:
+                await cast("Feed", outside).fetch([want])
     except TimeoutError:
-        return f"it has not started within {seconds:g} s; check its address and the network"
+        return f"it has not answered within {seconds:g} s; check its address and the network"
     except (FeedTroubleError, DeliveryError) as trouble:
         return str(trouble)
     finally:

@@ -15,7 +15,7 @@ import numpy as np
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
-from scanner.service.restating import first_different, overlaid, withdrawal
+from scanner.service.restating import first_different, overlaid, same, withdrawal
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows
 
@@ -305,6 +305,8 @@ class Desk:
                 name,
             )
         ).bars
+        if same(checked, stored.bars):
+            return  # what came later has no place among the bars there are
         found: dict[str, tuple[Event, SeriesKey]] = {}
         rewritten: dict[SeriesKey, Bars] = {base: checked}
         for lane, own in pipeline.lanes_of(checked):

@@ -14,28 +14,33 @@ if TYPE_CHECKING:
 
 
 def first_different(now: Bars, known: Bars) -> int | None:
-    """Find the close of the first known bar that now has another value; None where all are as they were."""
+    """Find the close of the first bar that now has another value, or came only after later ones.
+
+    None where all are as they were; what is older than all that is known does not count.
+    """
     where = np.searchsorted(known.open_time, now.open_time)
     for i, j in enumerate(where.tolist()):
-        if j < len(known) and known.open_time[j] == now.open_time[i] and not _same(now[i : i + 1], known[j : j + 1]):
+        is_known = j < len(known) and known.open_time[j] == now.open_time[i]
+        if j > 0 and not is_known:
+            return int(now.close_time[i])
+        if is_known and not same(now[i : i + 1], known[j : j + 1]):
             return int(known.close_time[j])
     return None
 
 
-def _same(one: Bars, other: Bars) -> bool:
-    return all(
-        np.array_equal(a, b, equal_nan=True) for a, b in zip(one.columns()[2:], other.columns()[2:], strict=True)
-    )
+def same(one: Bars, other: Bars) -> bool:
+    """Whether bars are the same in every column; a volume that is missing is the same as one that is missing."""
+    return all(np.array_equal(a, b, equal_nan=True) for a, b in zip(one.columns(), other.columns(), strict=True))
 
 
 def overlaid(bars: Bars, corrected: Bars) -> Bars:
-    """Replace the bars that were corrected."""
-    where = np.searchsorted(bars.open_time, corrected.open_time)
-    there = (where < len(bars)) & (bars.open_time[np.minimum(where, len(bars) - 1)] == corrected.open_time)
-    columns = [column.copy() for column in bars.columns()]
-    for column, right in zip(columns, corrected.columns(), strict=True):
-        column[where[there]] = right[there]
-    return Bars(*columns)
+    """Replace the bars that were corrected, and put those in their places that came only after later ones."""
+    later = corrected[int(np.searchsorted(corrected.open_time, bars.open_time[0])) :] if len(bars) else corrected
+    kept = ~np.isin(bars.open_time, later.open_time)
+    parts = zip(bars.columns(), later.columns(), strict=True)
+    columns = [np.concatenate([column[kept], right]) for column, right in parts]
+    order = np.argsort(columns[0], kind="stable")
+    return Bars(*(column[order] for column in columns))
 
 
 def withdrawal(said: Event) -> Event:

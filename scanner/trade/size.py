@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import ROUND_FLOOR, Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -17,10 +17,10 @@ class Account(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     equity: Decimal | None = Field(None, gt=0, description="money in the account, in its currency")
-    currency: str = Field("", description="the account's currency, ISO 4217")
+    currency: str = Field("", pattern="^([A-Z]{3})?$", description="the account's currency, ISO 4217")
     risk_fraction: Decimal = Field(Decimal("0.01"), gt=0, lt=1, description="part of the equity a trade may lose")
     max_notional: Decimal | None = Field(None, gt=0, description="greatest value of a position, in account currency")
-    fx: dict[str, Decimal] = Field(
+    fx: dict[str, Annotated[Decimal, Field(gt=0)]] = Field(
         default_factory=dict, description="value of one unit of a currency in account currency"
     )
 

@@ -124,6 +124,12 @@ async def test_the_question_is_asked_as_the_template_says() -> None:
         assert known.headers["Accept"] == "application/json"
 
 
+@pytest.mark.parametrize("name", ["Authorization", "X-Api-Key", "apikey", "Cookie", "X-Auth-Token"])
+def test_a_header_that_is_a_secret_has_no_place_in_the_file(name: str) -> None:
+    with pytest.raises(ValidationError, match=f"the header {name} is a secret: give it in secret_headers"):
+        HttpJsonFeed.Settings(url="http://127.0.0.1/{symbol}", headers={name: "not-to-be-seen"})
+
+
 async def test_what_cannot_be_read_is_left_for_the_guard_with_what_stood_there() -> None:
     spoilt: list[object] = [
         rows(1)[0] | {"close": "1_000"},

@@ -61,6 +61,18 @@ async def test_any_name_stays_in_its_line_and_comes_back_as_it_was(tmp_path: Pat
     assert lines_of(path) == [event.to_dict()]
 
 
+async def test_a_line_is_the_one_that_a_replay_writes(tmp_path: Path) -> None:
+    path, event = tmp_path / "events.jsonl", setup_event()
+    event.data["rules"]["progress"] = {
+        "measured": 1e-05,
+        "threshold": "> 0",
+        "verdict": True,
+        "text": "as small as that",
+    }
+    await sink_to(path).deliver([Message(event)])
+    assert path.read_bytes() == event.to_line()
+
+
 async def test_a_line_cut_off_by_a_crash_spoils_only_itself(tmp_path: Path) -> None:
     path, event = tmp_path / "events.jsonl", setup_event()
     whole = (event.to_json() + "\n").encode()

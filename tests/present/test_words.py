@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.events import Kind
+from scanner.events import Event, Kind
 from scanner.ports import Message
 from scanner.present.cautions import SHORT
 from scanner.present.times import known_zone, moment
@@ -237,3 +237,10 @@ def test_times_in_both_zones(user: str, exchange: str, said: str) -> None:
 def test_what_is_no_zone_is_refused_with_a_sentence(zone: str) -> None:
     with pytest.raises(ValueError, match="is no time zone; write one as Europe/Berlin"):
         known_zone(zone)
+
+
+def test_a_summary_counts_what_it_does_not_name() -> None:
+    setups = ["279 earlier ones", *(f"GANNET/15m long 2024-06-03T{hour:02}:00:00Z" for hour in range(10))]
+    data = {"station": "loft", "reason": "so many", "series": 3, "bars": 40, "setups": setups, "troubles": []}
+    event = Event("station.caught_up", "f" * 32, 1_717_400_000 * 10**9, "loft", data)
+    assert "289 setups too old" in alert(Message(event), BERLIN, None).headline

@@ -22,6 +22,7 @@ from scanner.service.connect import try_all
 from scanner.service.store_lock import StoreLock
 from scanner.service.store_trouble import StoreTroubleError
 from scanner.settings import SettingsError, load
+from tests.adapters.servers import free_port
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -200,9 +201,13 @@ def test_the_timetable_follows_both_clocks_into_summer() -> None:
 
 async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: int) -> None:
     (tmp_path / "bars").mkdir()
-    config = tmp_path / "x.toml"
+    (tmp_path / "bars" / "A_1d.csv").write_text("time,open,high,low,close\n2024-01-02,1,2,1,2\n", encoding="utf-8")
+    config, closed = tmp_path / "x.toml", free_port()
     config.write_text(
         f"""
+        [feeds.web]
+        type = "http_json"
+        url = "http://127.0.0.1:{closed}/{{symbol}}"
         [feeds.there]
         type = "folder"
         path = "bars"
@@ -223,16 +228,22 @@ async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: i
         feed = "there"
         step = 1
         timeframes = ["1d"]
+        [instruments.B]
+        feed = "web"
+        step = 1
+        timeframes = ["1d"]
         """,
         encoding="utf-8",
     )
     settings = check(config, {}).settings
     assert settings is not None
-    assert await try_all(settings, {}, seconds=0.5) == {
+    found = await try_all(settings, {}, seconds=0.5)
+    assert f"http://127.0.0.1:{closed}/B: cannot be reached" in str(found.pop("feed web"))
+    assert found == {
         "feed there": None,
         "feed away": f"{tmp_path}/nowhere: there is no such folder; check path",
         "sink file": None,
-        "sink broker": "it has not started within 0.5 s; check its address and the network",
+        "sink broker": "it has not answered within 0.5 s; check its address and the network",
         "sink hook": "sinks.hook.url: this secret is not there; give it as CLOSEWATCH_SINKS__HOOK__URL in the "
         "environment, or in the file sinks.hook.url of the secrets folder",
     }

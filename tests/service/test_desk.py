@@ -106,6 +106,30 @@ def test_an_open_bar_is_never_evaluated(store: Store) -> None:
     assert take(at, BARS[295:400], now + 1).bars == 1
 
 
+def test_a_bar_that_comes_after_later_ones_takes_its_place(store: Store) -> None:
+    at, hole = desk(store), 300
+    said = take(at, BARS[:hole]).events
+    said += take(at, BARS[hole + 1 : hole + 3]).events
+    late = BARS[hole : hole + 3]  # as feeds send it that keep what they are pushed in order of time
+    assert take(at, late).bars == 0
+    assert take(at, late).events == []
+    said += take(at, BARS[hole + 2 :]).events
+    (stored,) = store.bars.load([KEY])
+    assert all(
+        np.array_equal(*pair, equal_nan=True) for pair in zip(stored.bars.columns(), BARS.columns(), strict=True)
+    )
+    assert [event.to_json() for event in said] == [event.to_json() for event in expected()]
+
+
+def test_a_bar_that_has_no_place_changes_nothing(store: Store) -> None:
+    at = desk(store)
+    take(at, BARS[:300])
+    before = at.pipelines["GANNET"]
+    crooked = Bars(BARS.open_time[200:201] + 60 * 10**9, *(column[200:201] for column in BARS.columns()[1:]))
+    at.take([Arrival("GANNET", raw(Bars.joined([crooked, BARS[299:300]])))], LATER)
+    assert at.pipelines["GANNET"] is before
+
+
 def test_an_old_setup_is_kept_and_not_sent(store: Store) -> None:
     at = desk(store, stale_after=3)
     taken = take(at, BARS)

@@ -7,6 +7,7 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
@@ -74,3 +75,9 @@ def test_the_size_is_the_greatest_number_of_lots_that_loses_no_more_than_allowed
     lots = amount / lot
     assert lots == lots.to_integral_value()
     assert amount * risk * point_value <= equity * fraction < (amount + lot) * risk * point_value
+
+
+@pytest.mark.parametrize("wrong", [{"currency": "EURO"}, {"fx": {"USD": 0}}, {"fx": {"USD": "-0.9"}}])
+def test_an_account_in_no_currency_or_at_no_rate_is_refused(wrong: dict[str, object]) -> None:
+    with pytest.raises(ValidationError):
+        Account.model_validate(wrong)

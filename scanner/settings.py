@@ -60,7 +60,6 @@ class Station(_Part):
     store: Path = Field(Path("closewatch.db"), description="the database; relative to the configuration's folder")
     secrets: Path | None = Field(None, description="the secrets folder, with files such as sinks.mail.password")
     stale_after: int = Field(3, ge=0, description="bars after which a setup found while catching up is not news")
-    history: int = Field(600, ge=1, description="bars asked of a feed for a series that is not in the store yet")
     record: bool = Field(default=True, description="keep all that the feeds send, so that any day can be replayed")
     keep_bars: int = Field(20_000, ge=500, description="bars kept for each series")
     keep_days: int = Field(400, ge=1, description="days for which events and recordings are kept")

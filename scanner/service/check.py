@@ -114,11 +114,11 @@ class _Pruned:
             except ValidationError as problem:
                 errors = problem.errors()
             sources = [self._source(error["loc"]) for error in errors]
-            told = zip(errors, sources, strict=True)
+            told, wrong = zip(errors, sources, strict=True), {error["loc"] for error in errors}
             mistakes += [
                 Mistake(error["loc"], explain(error, Settings), source=source)
                 for error, source in told
-                if not self._follows(error)
+                if not self._follows(error, wrong)
             ]
             # The last element of a list goes first: so the places of the others stay what they are.
             pairs = sorted(zip(errors, sources, strict=True), key=lambda pair: _places(pair[0]["loc"]), reverse=True)
@@ -126,10 +126,11 @@ class _Pruned:
             if not any(removed):
                 return None
 
-    def _follows(self, error: ErrorDetails) -> bool:
-        """Say whether an error is only there because something was taken out."""
+    def _follows(self, error: ErrorDetails, wrong: set[Keys]) -> bool:
+        """Say whether an error is only there because something was taken out, or is among what is ``wrong``."""
         path = error["loc"]
-        emptied = error["type"] == "too_short" and any(each[: len(path)] == path for each in self.gone)
+        within = (each for each in self.gone | wrong if len(each) > len(path))
+        emptied = error["type"] == "too_short" and any(each[: len(path)] == path for each in within)
         return path in self.gone or emptied
 
     def _removed(self, error: ErrorDetails, source: str | None) -> bool:

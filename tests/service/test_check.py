@@ -278,3 +278,11 @@ async def silent_server() -> AsyncIterator[int]:
         writer.close()
         await writer.wait_closed()
     await server.wait_closed()
+
+
+def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_told_once(tmp_path: Path) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text('[defaults]\ntimeframes = ["15min"]\nstep = 1\n[instruments.A]\n', encoding="utf-8")
+    told = [line for line in check(config, {}).told() if "timeframes" in line]
+    assert len(told) == 1
+    assert "did you mean 15m?" in told[0]

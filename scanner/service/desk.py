@@ -5,7 +5,7 @@ One call, one transaction: bars, engine states, events and their deliveries are 
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
 """Of rows that were all known whole when they were asked for."""
+PAGE = 200
+"""Events that are looked through at a time."""
 LATE_END = 1_800_000_000_000
 """Nanoseconds after a coarser bar's close until it counts as complete though the feed sent nothing for its end: longer
 than the usual delays of feeds, since what comes for it afterwards would come too late."""
@@ -195,16 +197,18 @@ class Desk:
         length = self._length(event.data["instrument"], event.data["timeframe"])
         return now - event.time > self.stale_after * length
 
-    def unlisted(self) -> list[Event]:
-        """Give the setups that were found too late to be sent, and after which no summary was given."""
-        events = self.store.events
-        last = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
-        since = events.find(after=last, kinds=["setup.qualified"])
-        return [
-            each.event
-            for each in since
-            if each.event.data["instrument"] in self.watched and self._stale(each.event, each.said)
-        ]
+    def unlisted(self, named: int) -> tuple[int, list[Event]]:
+        """Count the setups that were found too late and after which no summary was given; give the last ``named``."""
+        events, count = self.store.events, 0
+        last: deque[Event] = deque(maxlen=named)
+        after = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
+        while page := events.find(after=after, kinds=["setup.qualified"], limit=PAGE):
+            for each in page:
+                if each.event.data["instrument"] in self.watched and self._stale(each.event, each.said):
+                    count += 1
+                    last.append(each.event)
+            after = page[-1].number
+        return count, list(last)
 
     def _length(self, name: str, timeframe: str) -> int:
         lengths = (each.nanoseconds for each in self.watched[name].timeframes if each.name == timeframe)

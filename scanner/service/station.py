@@ -22,7 +22,7 @@ from scanner.service.relist import change_list, list_of, revive
 from scanner.service.routing import sinks_for
 from scanner.service.schedule import Due, groups_of
 from scanner.service.store import Batch, Said
-from scanner.service.telling import Telling
+from scanner.service.telling import NAMED, Telling
 from scanner.service.timers import Timers
 from scanner.service.upkeep import Upkeep
 
@@ -165,7 +165,7 @@ class Station:
         await asyncio.to_thread(revive, self.desk, anew)
         gc.freeze()  # what is loaded stays; to search it for circles again and again would hold up the closes
         self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
-        self.telling.heard([], await asyncio.to_thread(self.desk.unlisted))
+        self.telling.remember(*await asyncio.to_thread(self.desk.unlisted, NAMED))
         for name in self.feeds:
             self._make_intake(name)
         await self._catch_up()

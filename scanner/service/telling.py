@@ -40,6 +40,12 @@ class Setups:
         self.count += 1
         self._last.append(event)
 
+    def add_earlier(self, count: int, last: Sequence[Event]) -> None:
+        """Take note of so many, the last of them by name."""
+        self.count += count - len(last)
+        for event in last:
+            self.add(event)
+
     def drop(self, count: int) -> None:
         """Forget so many of the first, which have been told; others may have come meanwhile."""
         self.count -= count
@@ -101,6 +107,11 @@ class Telling:
         for event in stale:
             self._missed.add(event)
             self._is_missed.set()
+
+    def remember(self, count: int, last: Sequence[Event]) -> None:
+        """Take note of setups that were found too late in an earlier run, and never summed up."""
+        for setups in (self._found, self._missed):
+            setups.add_earlier(count, last)
 
     async def caught_up(self) -> None:
         """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import time
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -157,9 +159,6 @@ def status(
 
     Works beside the running station, and when none runs. Example: closewatch status watch.toml
     """
-    import os  # noqa: PLC0415 - only here
-    import time  # noqa: PLC0415 - as above
-
     from scanner.commands import status as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(config, os.environ, time.time_ns())
@@ -222,9 +221,6 @@ def check(
 
     Example: closewatch check watch.toml --connect
     """
-    import os  # noqa: PLC0415 - only here
-    import time  # noqa: PLC0415 - as above
-
     from scanner.commands import check as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     return command.run(config, os.environ, time.time_ns(), connect=connect)
@@ -241,7 +237,7 @@ def contract(
 
     Example: closewatch contract asyncapi > asyncapi.json
     """
-    from scanner.commands import contract as command  # noqa: PLC0415 - as for every command
+    from scanner.commands import contract as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(what)
 

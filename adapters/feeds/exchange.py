@@ -132,7 +132,7 @@ class ExchangeFeed:
 
     async def _asked(self, question: Any) -> Any:  # noqa: ANN401 - the library publishes no types
         """Await an answer; whatever goes wrong becomes one sentence."""
-        from ccxt.base import errors  # noqa: PLC0415 - loaded by now
+        from ccxt.base import errors  # noqa: PLC0415 - an optional extra, loaded by now
 
         after = None
         try:

@@ -62,8 +62,10 @@ class ByteFile:
     def head(self) -> bytes:
         """Give the beginning of the content, enough for two lines."""
         with reading(self.path), self.path.open("rb") as raw:
-            content = cast("BinaryIO", gzip.open(raw) if self.packed else raw)  # noqa: SIM115 - it holds nothing but raw
-            return content.read(2 * LINE_LIMIT).removeprefix(UTF8_MARK)
+            return self._content(raw).read(2 * LINE_LIMIT).removeprefix(UTF8_MARK)
+
+    def _content(self, raw: BinaryIO) -> BinaryIO:
+        return cast("BinaryIO", gzip.open(raw)) if self.packed else raw
 
     def verify(self) -> None:
         """Go once through a packed file, so that no bar of a damaged or cut-off one is ever used."""
@@ -73,8 +75,7 @@ class ByteFile:
 
     def _parts(self) -> Iterator[bytes]:
         with reading(self.path), self.path.open("rb") as raw:
-            content = cast("BinaryIO", gzip.open(raw) if self.packed else raw)  # noqa: SIM115 - it holds nothing but raw
-            before = 0
+            content, before = self._content(raw), 0
             while part := content.read(BLOCK):
                 self.progress.advance(raw.tell() - before)
                 before = raw.tell()
@@ -83,11 +84,10 @@ class ByteFile:
     def blocks(self) -> Iterator[tuple[int, bytes]]:
         """Give blocks of whole lines, each with the number of its first line; the last always ends in a newline."""
         line, rest = 1, b""
-        for part in self._parts():
-            if line == 1 and not rest:
-                part = part.removeprefix(UTF8_MARK)  # noqa: PLW2901 - the mark is no part of the first line
+        for read in self._parts():
+            part = read.removeprefix(UTF8_MARK) if line == 1 and not rest else read
             if len(part) < BLOCK and not part.endswith(b"\n"):
-                part += b"\n"  # noqa: PLW2901 - the last line of the file belongs to the last block
+                part += b"\n"  # the last line of the file belongs to the last block
             cut = part.rfind(b"\n") + 1
             if cut:
                 block = rest + part[:cut]

@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-ROWS_TO_JUDGE = 2_000
-"""First rows of a file from which the spacing of its bars is told."""
-
 
 def end_to_end(symbol: str, files: Sequence[tuple[Path, Iterator[RawBars]]]) -> tuple[Path, Iterator[RawBars]]:
     """Give the rows of all files, those of the one that begins earliest first, and the path of that one.
@@ -40,5 +37,5 @@ def end_to_end(symbol: str, files: Sequence[tuple[Path, Iterator[RawBars]]]) -> 
 
 
 def _spacing(raw: RawBars) -> str:
-    found = Timeframe.from_spacing(raw.stamp[:ROWS_TO_JUDGE])
+    found = Timeframe.from_spacing(raw.stamp)
     return "unknown" if found is None else found.name

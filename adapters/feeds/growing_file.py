@@ -18,7 +18,7 @@ from adapters.feeds.files_csv import CsvLines
 from adapters.feeds.files_lines import read_lines
 from adapters.feeds.files_raw_bars import RawBarsMaker
 from adapters.feeds.files_trouble import UnreadableFileError, reading
-from adapters.feeds.raw_rows import joined, no_rows, picked
+from adapters.feeds.raw_rows import joined, no_rows
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -78,11 +78,11 @@ class GrowingFile:
         if fresh is not None and first:
             # What stood in files before this one is still known; what this one has is taken from here.
             begin = fresh.stamp[fresh.stamp != NO_TIME].min(initial=END_OF_TIME)
-            self._memory = picked(self._memory, self._memory.stamp < begin)
+            self._memory = self._memory[self._memory.stamp < begin]
             self._forgotten = NO_TIME
             wanted = np.flatnonzero(fresh.stamp >= since)
-            new = picked(fresh, slice(wanted[0] if len(wanted) else len(fresh), None))
-        known = picked(self._memory, self._memory.stamp >= since)
+            new = fresh[wanted[0] if len(wanted) else len(fresh) :]
+        known = self._memory[self._memory.stamp >= since]
         self._remember(fresh)
         return known if new is None else _joined(known, new)
 
@@ -100,11 +100,11 @@ class GrowingFile:
         if fresh is None:
             return
         prices = fresh.open + fresh.high + fresh.low + fresh.close
-        whole = _joined(self._memory, picked(fresh, (fresh.stamp != NO_TIME) & ~np.isnan(prices)))
+        whole = _joined(self._memory, fresh[(fresh.stamp != NO_TIME) & ~np.isnan(prices)])
         cut = max(0, len(whole) - self._keep)
         self._forgotten = max(self._forgotten, int(whole.stamp[:cut].max(initial=NO_TIME)))
         # A copy, so that the few rows kept do not keep all others.
-        self._memory = picked(whole, np.arange(cut, len(whole)))
+        self._memory = whole[np.arange(cut, len(whole))]
 
 
 def _joined(first: RawBars, second: RawBars) -> RawBars:

@@ -13,7 +13,7 @@ import numpy as np
 from adapters.feeds.http_answer import JsonEndpoint, where
 from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader
-from adapters.feeds.raw_rows import joined_pages, no_rows, picked
+from adapters.feeds.raw_rows import joined_pages, no_rows
 from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
@@ -181,5 +181,5 @@ class HttpJsonFeed:
 def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:
     first, count = indices[0], len(indices)
     if indices[-1] - first + 1 == count:
-        return picked(raw, slice(first, first + count))
-    return picked(raw, np.array(indices))
+        return raw[first : first + count]
+    return raw[np.array(indices)]

@@ -1,8 +1,8 @@
-"""Raw rows put together and picked out."""
+"""Raw rows put together, none at all, and one that cannot be read."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,8 +11,6 @@ from scanner.market.bars import NO_TIME, RawBars
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from scanner.market.bars import StampKind
 
 
@@ -20,22 +18,6 @@ def no_rows(source: str, stamp_kind: StampKind) -> RawBars:
     """Give no rows at all."""
     whole, numbers = np.empty(0, dtype=np.int64), np.empty(0)
     return RawBars(whole, numbers, numbers, numbers, numbers, numbers, whole, source, stamp_kind)
-
-
-def picked(raw: RawBars, which: slice | NDArray[Any]) -> RawBars:
-    """Give some of the rows: views for a slice, copies for indices or a mask."""
-    return RawBars(
-        raw.stamp[which],
-        raw.open[which],
-        raw.high[which],
-        raw.low[which],
-        raw.close[which],
-        raw.volume[which],
-        raw.row[which],
-        raw.source,
-        raw.stamp_kind,
-        raw.unreadable,
-    )
 
 
 def joined(parts: Sequence[RawBars]) -> RawBars:
@@ -57,7 +39,7 @@ def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
     pages.sort(key=lambda page: int(page.stamp[0]))
     kept, last = [], NO_TIME
     for page in pages:
-        kept.append(picked(page, (page.stamp > last) | (page.stamp == NO_TIME)))
+        kept.append(page[(page.stamp > last) | (page.stamp == NO_TIME)])
         last = max(last, int(page.stamp.max()))
     return joined(kept)
 

@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - pydantic reads it when it runs
 from typing import TYPE_CHECKING, Literal
 
-import numpy as np
 from pydantic import Field, field_validator
 
 from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings
 from adapters.feeds.files_trouble import ReadingOptions
+from adapters.feeds.raw_rows import joined
 from adapters.feeds.settings import FeedSettings
 from scanner.clocks import SECOND, PacedClock
 from scanner.market.bars import NO_TIME, RawBars
@@ -82,7 +82,7 @@ class RecordedFeed:
         told = self.settings
         try:
             for recording in recordings([told.path], ReadingOptions(told.tz, told.stamp, told.time_format)):
-                self._bars[recording.symbol] = _joined(list(recording.bars))
+                self._bars[recording.symbol] = joined(list(recording.bars))
         except UnreadableFileError as problem:
             raise FeedTroubleError(str(problem)) from problem
         self.end = max((int(bars.stamp.max()) for bars in self._bars.values() if len(bars)), default=0)
@@ -110,20 +110,3 @@ class RecordedFeed:
         bars = self._bars[want.symbol]
         since = NO_TIME if want.since is None else want.since - (DAY if bars.stamp_kind == "date" else 0)
         return bars.where((bars.stamp >= since) & (bars.stamp <= now))
-
-
-def _joined(parts: Sequence[RawBars]) -> RawBars:
-    if len(parts) == 1:
-        return parts[0]
-    return RawBars(
-        np.concatenate([part.stamp for part in parts]),
-        np.concatenate([part.open for part in parts]),
-        np.concatenate([part.high for part in parts]),
-        np.concatenate([part.low for part in parts]),
-        np.concatenate([part.close for part in parts]),
-        np.concatenate([part.volume for part in parts]),
-        np.concatenate([part.row for part in parts]),
-        parts[0].source,
-        parts[0].stamp_kind,
-        {row: what for part in parts for row, what in part.unreadable.items()},
-    )

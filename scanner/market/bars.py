@@ -41,39 +41,29 @@ class RawBars:
         """Count the rows."""
         return len(self.stamp)
 
-    def where(self, wanted: NDArray[np.bool_]) -> RawBars:
-        """Take some of the rows, by a mask."""
-        if wanted.all():
-            return self
+    def __getitem__(self, which: slice | NDArray[Any]) -> RawBars:
+        """Take some of the rows: views for a slice, copies for indices or a mask."""
         return RawBars(
-            self.stamp[wanted],
-            self.open[wanted],
-            self.high[wanted],
-            self.low[wanted],
-            self.close[wanted],
-            self.volume[wanted],
-            self.row[wanted],
+            self.stamp[which],
+            self.open[which],
+            self.high[which],
+            self.low[which],
+            self.close[which],
+            self.volume[which],
+            self.row[which],
             self.source,
             self.stamp_kind,
             self.unreadable,
         )
 
+    def where(self, wanted: NDArray[np.bool_]) -> RawBars:
+        """Take some of the rows, by a mask; themselves where all are wanted."""
+        return self if wanted.all() else self[wanted]
+
     def blocks(self, size: int) -> Iterator[RawBars]:
         """Give the rows in blocks of at most ``size``, as views."""
         for start in range(0, len(self), size):
-            part = slice(start, start + size)
-            yield RawBars(
-                self.stamp[part],
-                self.open[part],
-                self.high[part],
-                self.low[part],
-                self.close[part],
-                self.volume[part],
-                self.row[part],
-                self.source,
-                self.stamp_kind,
-                self.unreadable,
-            )
+            yield self[start : start + size]
 
 
 class Bar(NamedTuple):

@@ -18,6 +18,10 @@ LONG_WEEKEND = 4
 """Days from a session to the next over a weekend and a holiday."""
 
 
+JUDGED = 2_000
+"""Stamps from which a spacing is told."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Timeframe:
     """A timeframe by name; a day is a session and a week the sessions of a week, whatever their length."""
@@ -47,8 +51,10 @@ class Timeframe:
     def from_spacing(cls, stamps: NDArray[np.int64]) -> Self | None:
         """Find the timeframe that most neighbouring stamps are apart; None where that is none of ours.
 
-        Days and weeks may differ by an hour where the clocks change. Two stamps alone may have a weekend between them.
+        Only the first stamps are looked at, so that what comes later in a file changes nothing. Days and weeks may
+        differ by an hour where the clocks change. Two stamps alone may have a weekend between them.
         """
+        stamps = stamps[:JUDGED]
         gaps = np.diff(stamps[stamps != NO_TIME]) // NANOSECONDS
         gaps = gaps[gaps > 0]
         if not len(gaps):

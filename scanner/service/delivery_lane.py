@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
@@ -114,10 +113,11 @@ class Lane:
 
     async def close(self) -> None:
         """Stop the sink."""
-        # Whatever it dies of, the others have to be stopped too.
-        with contextlib.suppress(Exception):
+        try:
             async with asyncio.timeout(STOP_SECONDS):
                 await self._sink.stop()
+        except Exception as error:  # noqa: BLE001 - whatever it dies of, the others have to be stopped too
+            self._tell(f"{self._name}: it did not stop: {str(error) or 'it hangs'}")
 
     async def _round(self, stop: asyncio.Event) -> float:
         """Hand over what can go now; give the seconds to rest before there may be more."""
@@ -196,10 +196,11 @@ class Lane:
         """Draw the picture where the sink wants one; without it the event goes all the same."""
         if not self._sink.wants_pictures:
             return None
-        # Whatever fails in drawing, and however long it takes, the words are what matters.
-        with contextlib.suppress(Exception):
+        try:
             async with asyncio.timeout(PICTURE_SECONDS), self._drawing:
                 return await asyncio.to_thread(self._picture, event)
+        except Exception as error:  # noqa: BLE001 - whatever fails in drawing, the words are what matters
+            self._tell(f"{self._name}: no picture of {event.id} ({str(error) or 'it took too long'})")
         return None
 
     def _keep(self, outcome: Outcome, *, single: bool) -> None:
@@ -238,7 +239,7 @@ class Lane:
             await self._sink.start()
         except DeliveryError as error:
             self._pause(error)
-        except Exception as error:  # noqa: BLE001 - as with deliveries
+        except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
             self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
         else:
             self._started = True

@@ -71,6 +71,19 @@ class _Work:
     sent: list[Sent] = field(default_factory=list)
 
 
+def fresh_pipeline(watched: Watched, account: Account) -> Pipeline:
+    """Make the pipeline of an instrument that has seen no bar."""
+    return Pipeline(
+        watched.instrument,
+        watched.calendar,
+        watched.base,
+        watched.timeframes,
+        rules=watched.rules,
+        account=account,
+        adjustments=watched.adjustments,
+    )
+
+
 class Desk:
     """Keeps a pipeline for each instrument watched, and commits what comes of each arrival."""
 
@@ -127,16 +140,7 @@ class Desk:
         return anew
 
     def _fresh(self, name: str) -> Pipeline:
-        each = self.watched[name]
-        return Pipeline(
-            each.instrument,
-            each.calendar,
-            each.base,
-            each.timeframes,
-            rules=each.rules,
-            account=self.account,
-            adjustments=each.adjustments,
-        )
+        return fresh_pipeline(self.watched[name], self.account)
 
     def _base(self, name: str) -> SeriesKey:
         return SeriesKey(name, self.watched[name].base.name)

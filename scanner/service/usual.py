@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.market.bars import RawBars
-
 if TYPE_CHECKING:
-    from scanner.market.bars import Bar
+    from scanner.market.bars import Bar, RawBars
     from scanner.market.sessions import Timetable
 
 MOST_ROWS = 3
@@ -54,20 +52,4 @@ def _same(raw: RawBars, last: Bar) -> bool:
 
 
 def _parts(raw: RawBars, end: int) -> tuple[RawBars, RawBars]:
-    return raw if end == len(raw) else _part(raw, 0, end), _part(raw, 1, end)
-
-
-def _part(raw: RawBars, begin: int, end: int) -> RawBars:
-    part = slice(begin, end)
-    return RawBars(
-        raw.stamp[part],
-        raw.open[part],
-        raw.high[part],
-        raw.low[part],
-        raw.close[part],
-        raw.volume[part],
-        raw.row[part],
-        raw.source,
-        raw.stamp_kind,
-        raw.unreadable,
-    )
+    return raw if end == len(raw) else raw[:end], raw[1:end]

@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from scanner.market.guard import Checked, Note
     from scanner.pipeline import Pipeline
 
-ROWS_TO_JUDGE_SPACING = 2_000
-"""The timeframe is found from so many first rows, so that what comes later in a file changes nothing."""
-
 BLOCK = 65_536
 """Rows looked at together: few enough to stay in the processor's cache."""
 
@@ -97,7 +94,7 @@ class Tally:
 
 def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
     """Find the timeframe of a recording from the spacing of its first rows."""
-    stamps = first.stamp[:ROWS_TO_JUDGE_SPACING]
+    stamps = first.stamp
     found = Timeframe.from_spacing(stamps)
     if found is None and len(stamps) > 1 and 2 * int((stamps[1:] < stamps[:-1]).sum()) > len(stamps):
         raise ReplayError(

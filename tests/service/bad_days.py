@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.pipeline import Pipeline
 from scanner.ports import Answer
+from scanner.service.desk import fresh_pipeline
 from scanner.service.relist import as_sent
 from scanner.service.station import Station
 from scanner.settings import from_document
@@ -101,15 +101,7 @@ def expected(known: Settings, last: int, first: int = FIRST) -> list[str]:
     """Give what is to be said of the bars after ``first`` up to ``last``, as a replay says it, sorted."""
     said: list[Event] = []
     for each in known.watched():
-        pipeline = Pipeline(
-            each.instrument,
-            each.calendar,
-            each.base,
-            each.timeframes,
-            rules=each.rules,
-            account=known.account,
-            adjustments=each.adjustments,
-        )
+        pipeline = fresh_pipeline(each, known.account)
         found = pipeline.events(pipeline.check(as_sent(BARS[:last], "tape")).bars)
         said += [event for event in found if event.time > BARS.close_time[first - 1]]
     return sorted(event.to_json() for event in said)

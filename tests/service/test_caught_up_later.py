@@ -38,6 +38,11 @@ def summaries(store: Store) -> list[Event]:
     return [kept.event for kept in store.events.find(kinds=["station.caught_up"]) if kept.event.time > BEGIN]
 
 
+def forbid(store: Store, *, writing: bool) -> None:
+    with store.database.plain() as connection:
+        connection.execute(f"PRAGMA query_only = {int(writing)}")
+
+
 def listed(event: Event) -> list[str]:
     return [name.split()[-1] for name in event.data["setups"]]
 
@@ -95,12 +100,10 @@ async def test_a_store_that_cannot_be_written_just_then_gets_the_summary_later(
     async with day(known, store, {"tape": Tape(time)}, time) as on:
         await time.run(40 * 900)
         await on.look()
-        with store.database.plain() as connection:
-            connection.execute("PRAGMA query_only = ON")  # for a word so short a full disk may still have room
+        forbid(store, writing=True)  # for a word so short a full disk may still have room
         await time.run(60)
         assert summaries(store) == []
-        with store.database.plain() as connection:
-            connection.execute("PRAGMA query_only = OFF")
+        forbid(store, writing=False)
         await time.run(600)
         assert len(summaries(store)) == 1
     assert len(summaries(store)) == 1
@@ -113,10 +116,8 @@ async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_s
     async with day(known, store, {"tape": Tape(time)}, time) as on:
         await time.run(40 * 900)
         await on.look()
-        with store.database.plain() as connection:
-            connection.execute("PRAGMA query_only = ON")  # nothing can be kept any more, as after a kill
-    with store.database.plain() as connection:
-        connection.execute("PRAGMA query_only = OFF")
+        forbid(store, writing=True)  # nothing can be kept any more, as after a kill
+    forbid(store, writing=False)
     assert summaries(store) == []
     for _ in range(2):  # listed once, not at every start
         async with day(known, store, {"tape": Tape(time)}, time) as on:

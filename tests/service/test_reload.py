@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 from structlog.testing import capture_logs
 
-from scanner.pipeline import Pipeline
 from scanner.ports import Answer, Want
-from scanner.service.desk import Arrival
+from scanner.service.desk import Arrival, fresh_pipeline
 from scanner.service.relist import as_sent
 from scanner.service.reloading import reload_from
 from scanner.service.station import Station
@@ -136,15 +135,7 @@ async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, 
 def from_then_on(known: Settings) -> list[Event]:
     """Say what a station says that always had these settings, of the bars after the first half."""
     (each,) = known.watched()
-    always = Pipeline(
-        each.instrument,
-        each.calendar,
-        each.base,
-        each.timeframes,
-        rules=each.rules,
-        account=known.account,
-        adjustments=each.adjustments,
-    )
+    always = fresh_pipeline(each, known.account)
     return [
         event
         for event in always.events(always.check(as_sent(BARS, "tape")).bars)

@@ -176,12 +176,16 @@ class FeedData(TypedDict):
 
 
 class StationData(TypedDict):
-    """What a station says of itself: after catching up, and once a day while it is still watching."""
+    """What a station says of itself: after catching up, and once a day while it is still watching.
+
+    ``setups_found`` counts the setups; ``setups`` names the last of them.
+    """
 
     station: str
     reason: str
     series: int
     bars: int
+    setups_found: int
     setups: list[str]
     troubles: list[str]
 

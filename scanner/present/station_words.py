@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -54,7 +53,7 @@ def feed_late(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
             data["feed"],
         ),
         lead=f"{sentence(data['reason'])} No bar since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
-        why=_listed("series", data["series"]),
+        why=_listed("series", data["series"], len(data["series"])),
         wrong="Until it is back, silence does not mean that nothing qualified: nobody is looking at these series.",
     )
 
@@ -67,21 +66,23 @@ def feed_back(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
             lambda named: f"Feed back: {named}, {counted(data['caught_up'], 'bar')} caught up", data["feed"]
         ),
         lead=f"{sentence(data['reason'])} Late since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
-        why=_listed("series", data["series"]),
+        why=_listed("series", data["series"], len(data["series"])),
     )
 
 
 def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say what a station found while it made up for the time it was away."""
     data: StationData = message.event.data
-    found = data["setups"]
+    found = data["setups_found"]
     return Words(
         headline=headline(
-            lambda named: f"{named} caught up: {counted(data['bars'], 'bar')}, {_setups(found)} too old to act on",
+            lambda named: (
+                f"{named} caught up: {counted(data['bars'], 'bar')}, {counted(found, 'setup')} too old to act on"
+            ),
             data["station"],
         ),
         lead=_state(data, message.event.time, user_zone, exchange_zone),
-        why=_listed("setup", found) + _listed("trouble", data["troubles"]),
+        why=_named(data),
         caution=SHORT if found else "",
     )
 
@@ -89,15 +90,15 @@ def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
 def watching(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say that a station is alive, what it looked at, and what troubles it."""
     data: StationData = message.event.data
-    found, troubles = data["setups"], data["troubles"]
+    found, troubles = data["setups_found"], data["troubles"]
     trouble = counted(len(troubles), "trouble") if troubles else "no trouble"
     return Words(
         headline=headline(
-            lambda named: f"{named} is still watching: {_series(data['series'])}, {_setups(found)}, {trouble}",
+            lambda named: f"{named} is still watching: {_series(data['series'])}, {counted(found, 'setup')}, {trouble}",
             data["station"],
         ),
         lead=_state(data, message.event.time, user_zone, exchange_zone),
-        why=_listed("setup", found) + _listed("trouble", troubles),
+        why=_named(data),
         caution=SHORT if found else "",
     )
 
@@ -111,15 +112,16 @@ def _series(count: int) -> str:
     return counted(count, "series", "series")
 
 
-def _setups(found: Sequence[str]) -> str:
-    earlier = re.match(r"([\d,]+) earlier ones$", found[0]) if found else None
-    return counted(len(found) + (int(earlier[1].replace(",", "")) - 1 if earlier else 0), "setup")
+def _named(data: StationData) -> tuple[Line, ...]:
+    troubles = data["troubles"]
+    return _listed("setup", data["setups"], data["setups_found"]) + _listed("trouble", troubles, len(troubles))
 
 
-def _listed(what: str, names: Sequence[str]) -> tuple[Line, ...]:
+def _listed(what: str, names: Sequence[str], count: int) -> tuple[Line, ...]:
+    """Name the first of ``count``, as far as their names are known."""
     lines = [Line(what, name(each, 80)) for each in names[:LISTED]]
-    if len(names) > LISTED:
-        lines.append(Line(what, f"and {len(names) - LISTED:,} more"))
+    if count > len(lines):
+        lines.append(Line(what, f"and {count - len(lines):,} more"))
     return tuple(lines)
 
 

@@ -53,10 +53,8 @@ class Setups:
             self._last.popleft()
 
     def named(self) -> list[str]:
-        """Name them, in the order in which they were found."""
-        names = [f"{event.subject} {event.data['direction']} {event.data['bar_close']}" for event in self._last]
-        earlier = self.count - len(names)
-        return [f"{earlier:,} earlier ones", *names] if earlier else names
+        """Name the last of them, in the order in which they were found."""
+        return [f"{event.subject} {event.data['direction']} {event.data['bar_close']}" for event in self._last]
 
     def ids(self) -> list[str]:
         """Give the ids of those that are named."""
@@ -192,6 +190,7 @@ class Telling:
             "reason": reason,
             "series": series,
             "bars": bars,
+            "setups_found": setups.count,
             "setups": setups.named(),
             "troubles": list(troubles),
         }

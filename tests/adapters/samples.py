@@ -184,6 +184,7 @@ def station_event(station: str = "loft") -> Event:
         "reason": "still watching",
         "series": 12,
         "bars": 4_032,
+        "setups_found": 1,
         "setups": ["HARBOUR 15m long"],
         "troubles": [],
     }

@@ -36,6 +36,7 @@ def one_of_each(name: str = "HARBOUR", reason: str = "it is told here why") -> d
         "reason": reason,
         "series": 12,
         "bars": 1_250,
+        "setups_found": 2,
         "setups": [f"{name} 15m long", "GANNET 1h short"],
         "troubles": [],
     }

@@ -240,7 +240,10 @@ def test_what_is_no_zone_is_refused_with_a_sentence(zone: str) -> None:
 
 
 def test_a_summary_counts_what_it_does_not_name() -> None:
-    setups = ["279 earlier ones", *(f"GANNET/15m long 2024-06-03T{hour:02}:00:00Z" for hour in range(10))]
-    data = {"station": "loft", "reason": "so many", "series": 3, "bars": 40, "setups": setups, "troubles": []}
+    setups = [f"GANNET/15m long 2024-06-03T{hour:02}:00:00Z" for hour in range(10)]
+    data = {"station": "loft", "reason": "so many", "series": 3, "bars": 40}
+    data |= {"setups_found": 289, "setups": setups, "troubles": []}
     event = Event("station.caught_up", "f" * 32, 1_717_400_000 * 10**9, "loft", data)
-    assert "289 setups too old" in alert(Message(event), BERLIN, None).headline
+    words = alert(Message(event), BERLIN, None)
+    assert "289 setups too old" in words.headline
+    assert "and 279 more" in words.plain()

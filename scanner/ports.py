@@ -44,12 +44,14 @@ class Want:
     """A question to a feed: the bars of ``symbol`` on ``timeframe`` that opened at or after ``since``.
 
     ``symbol`` is the feed's own name for the instrument; ``since`` is in nanoseconds since 1970 UTC, None for
-    as much history as the feed will give.
+    as much history as the feed will give. Then ``enough_from`` may tell from which opening on there would be enough
+    of it; a feed that gives so many bars at a time and no more begins there, and is asked on from the last one.
     """
 
     symbol: str
     timeframe: str
     since: int | None
+    enough_from: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

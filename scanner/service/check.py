@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from copy import deepcopy
 from dataclasses import dataclass, field
@@ -14,6 +13,7 @@ from scanner.market.timeframes import ALL, Timeframe
 from scanner.service.environment import OUTSIDE, strays, variable
 from scanner.service.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.service.outside import prepare
+from scanner.service.toml_faults import fault
 from scanner.service.toml_lines import lines
 from scanner.settings import Settings, from_document, read_file
 
@@ -30,6 +30,9 @@ NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
 """What an instrument must have to be watched, and how it may look."""
 FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
 """What stands in for settings that must be there, so that the others around them can be looked at."""
+
+NAMED = 3
+"""So many instruments are named for an example, and the others counted."""
 
 
 @dataclass(slots=True)
@@ -71,11 +74,8 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
-        reason, at, place = str(problem).partition(" (at ")
-        line = re.search(r"line (\d+)", place)
-        checked.line_of[("TOML",)] = int(line[1]) if line else text.count("\n") + 1
-        where = f" (at {place}" if at else ""
-        checked.mistakes.append(Mistake(("TOML",), f"{reason}{where}; nothing else was looked at"))
+        checked.line_of[("TOML",)], reason = fault(text, problem)
+        checked.mistakes.append(Mistake(("TOML",), f"{reason} (nothing else was looked at)"))
         return checked
     checked.line_of = lines(text)
     astray = strays(environ, document, Settings.model_fields)
@@ -91,7 +91,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
-    checked.warnings += [*_unused(settings), *_stray_secrets(settings, environ)]
+    checked.warnings += [*_unused(settings), *_unsized(settings), *_stray_secrets(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
         checked.settings = settings
@@ -229,6 +229,26 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
         if watched and not fitting and (of_series or not route.kinds):
             text = "no instrument on the list has its groups and timeframes; no setup will ever take this route"
             yield Mistake(("routes", number), text, warning=True)
+
+
+def _unsized(settings: Settings) -> Iterator[Mistake]:
+    """Find currencies from which nothing leads to that of the account, so that no size can be given, or a wrong one."""
+    account = settings.account
+    of: dict[str, list[str]] = {}
+    for name in settings.instruments:
+        currency = next((part.currency for _, part in settings.parts(name) if part.currency), account.currency)
+        if currency not in {account.currency, *account.fx}:
+            of.setdefault(currency, []).append(name)
+    if account.equity is None:
+        return
+    for currency, names in of.items() if account.currency else ():
+        whose = ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED} more" if len(names) > NAMED else "")
+        text = f"there is no rate for {currency}, the currency of {whose}, and no size can be given without one; "
+        text += f"add what 1 {currency} is worth in {account.currency}: fx = {{ {currency} = … }}"
+        yield Mistake(("account", "fx"), text, warning=True)
+    if len(of) > 1 and not account.currency:
+        text = f"the equity is taken to be in {' and in '.join(sorted(of))}, for currency is missing; add it, and fx"
+        yield Mistake(("account",), text, warning=True)
 
 
 def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:

@@ -13,8 +13,9 @@ from pydantic import BaseModel
 from scanner.market.timeframes import ALL
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
+    from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
 Path = tuple[str | int, ...]
@@ -37,7 +38,14 @@ KINDS = {
     "dict": "a table",
     "model": "a table",
 }
-"""What a value has to be, by how pydantic's names of errors begin."""
+"""What a value has to be, by how pydantic's names of errors of type begin."""
+OF_TYPE = ("_type", "_parsing", "_parsing_size", "_from_float", "_number")
+"""How these names end. Others tell of a value that is of the right type, and wrong for another reason."""
+PATTERNS = {
+    "^([A-Z]{3})?$": "three capital letters (ISO 4217) such as EUR",
+    "^[!-~]+$": "a name without spaces, in plain letters, such as mail.example.org",
+}
+"""What the patterns of settings ask, in words; of another pattern the setting's description is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,19 +101,38 @@ def explain(error: ErrorDetails, model: type[BaseModel], *, hide: bool = False) 
             near = closest(value, choices) if isinstance(value, str) else None
             meant = f"there is no {_shown(value)}; did you mean {near}?"
             text = f"has to be {_either(choices)}{given}" if near is None else meant
-        case "too_short" | "string_too_short":
-            least = context.get("min_length", 1)
-            text = "must not be empty" if least == 1 else f"must have at least {least} characters"
+        case "too_short" | "string_too_short" if context["min_length"] == 1:
+            text = "must not be empty"
+        case "too_short":
+            text = f"must have at least {context['min_length']} entries"
+        case "too_long":
+            text = f"must have at most {context['max_length']} entries"
+        case "string_pattern_mismatch":
+            pattern = context["pattern"]
+            asked = PATTERNS.get(pattern) or _described(error["loc"], model) or f"of the form {pattern}"
+            text = f"has to be {asked}{given}"
         case kind:
             bounds = [f"{words} {context[bound]}" for bound, words in BOUNDS.items() if bound in context]
-            wanted = bounds[0] if bounds else KINDS.get(kind.split("_")[0])
-            plain = error["msg"].replace("Input should be", "has to be").replace("String should", "should")
+            of_type = KINDS.get(kind.split("_")[0]) if kind.endswith(OF_TYPE) else None
+            wanted = bounds[0] if bounds else of_type
+            plain = re.sub(r"^(Input|String|Decimal input) should (be|have) ", r"has to \2 ", error["msg"])
             text = (f"has to be {wanted}" if wanted else plain) + given
     return text
 
 
 def fields_at(model: type[BaseModel], path: Path) -> list[str]:
     """List the settings that a table has; empty where its keys are free."""
+    return list(_fields(model, path))
+
+
+def _described(path: Path, model: type[BaseModel]) -> str | None:
+    """Give the description of a setting; None where there is none."""
+    parent = _fields(model, path[:-1])
+    return parent[str(path[-1])].description if path and path[-1] in parent else None
+
+
+def _fields(model: type[BaseModel], path: Path) -> Mapping[str, FieldInfo]:
+    """Give the settings of a table by their names; none where its keys are free."""
     here: Any = model
     for part in path:
         if isinstance(here, type) and issubclass(here, BaseModel):
@@ -115,7 +142,7 @@ def fields_at(model: type[BaseModel], path: Path) -> list[str]:
             # A table of tables or a list of them: its values are what the last of its arguments says.
             inner = [each for each in get_args(here) if each is not Ellipsis]
             here = inner[-1] if inner else None
-    return list(here.model_fields) if isinstance(here, type) and issubclass(here, BaseModel) else []
+    return here.model_fields if isinstance(here, type) and issubclass(here, BaseModel) else {}
 
 
 def _shown(value: object) -> str:

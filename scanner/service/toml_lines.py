@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import dataclass
 
 Path = tuple[str | int, ...]
 
@@ -25,6 +26,27 @@ def lines(text: str) -> dict[Path, int]:
     return _Reader(text).read()
 
 
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """A heading or a setting: the line on which it begins, its path, and whether it ends inside a list.
+
+    Where it, or a table around it, stood before, ``path`` is that of what stood there, and ``first`` its line;
+    ``again`` says that both are headings of the same table.
+    """
+
+    line: int
+    path: Path = ()
+    heading: bool = False
+    in_list: bool = False
+    first: int | None = None
+    again: bool = False
+
+
+def broken_statement(text: str, at: int) -> Statement:
+    """Find the statement that holds the character ``at``, up to which ``text`` is TOML."""
+    return _Reader(text[:at]).last()
+
+
 class _Reader:
     """Goes through a document once; what it has to know of values is only where they end."""
 
@@ -34,21 +56,51 @@ class _Reader:
         self._line, self._counted = 1, 0
         self._found: dict[Path, int] = {}
         self._counts: dict[Path, int] = {}  # of arrays of tables
+        self._table: Path = ()
+        self._path: Path = ()  # of the statement
+        self._lists = 0  # that are open
 
     def read(self) -> dict[Path, int]:
-        table: Path = ()
         self._skip()
         while self._at < len(self._text):
-            if self._take("[["):
-                table = self._entered(self._key(), array=True)
-                self._take("]]")
-            elif self._take("["):
-                table = self._entered(self._key(), array=False)
-                self._take("]")
-            else:
-                self._pair(table)
+            self._statement()
             self._skip()
         return self._found
+
+    def last(self) -> Statement:
+        """Read until the text ends, in the middle of a statement or after it."""
+        begun: dict[Path, tuple[int, int]] = {}
+        line, brackets, ended = 1, 0, None
+        try:
+            self._skip()
+            while self._at < len(self._text):
+                begun.setdefault(self._path, (line, brackets))
+                self._path = ()
+                line = self._text.count("\n", 0, self._at) + 1
+                brackets = sum(self._text.startswith(each, self._at) for each in ("[", "[["))
+                self._statement()
+                ended = self._at
+                self._skip()
+            if ended is None or "\n" in self._text[ended:]:
+                return Statement(self._text.count("\n") + 1)
+        except (IndexError, ValueError):
+            pass  # here the text ends, or is no TOML any more
+        ways = (self._path[:length] for length in range(len(self._path), 0, -1))
+        path = next((way for way in ways if way in begun), self._path)
+        first, were = begun.get(path, (self._found.get(path, line), 0))
+        again = brackets == were == 1 and path == self._path
+        return Statement(line, path, brackets > 0, self._lists > 0, first if first < line else None, again)
+
+    def _statement(self) -> None:
+        if self._take("[["):
+            self._table = self._path = self._entered(self._key(), array=True)
+            self._take("]]")
+        elif self._take("["):
+            self._table = self._path = self._entered(self._key(), array=False)
+            self._take("]")
+        else:
+            self._path = (*self._table, *self._key())
+            self._pair(self._path)
 
     def _skip(self) -> None:
         blank = _BLANK.match(self._text, self._at)
@@ -98,8 +150,7 @@ class _Reader:
         self._note(path)
         return path
 
-    def _pair(self, table: Path) -> None:
-        path = (*table, *self._key())
+    def _pair(self, path: Path) -> None:
         self._note(path)
         self._take("=")
         self._value(path)
@@ -108,14 +159,16 @@ class _Reader:
         self._skip()
         if self._take("["):
             number = 0
+            self._lists += 1
             while not self._take("]"):
                 self._note((*path, number))
                 self._value((*path, number))
                 self._take(",")
                 number += 1
+            self._lists -= 1
         elif self._take("{"):
             while not self._take("}"):
-                self._pair(path)
+                self._pair((*path, *self._key()))
                 self._take(",")
         elif self._text[self._at] in "\"'":
             self._matched(_STRING)

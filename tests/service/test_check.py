@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 from datetime import UTC, datetime
+from decimal import Decimal
 from importlib.metadata import entry_points
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -22,6 +23,7 @@ from scanner.service.connect import try_all
 from scanner.service.store_lock import StoreLock
 from scanner.service.store_trouble import StoreTroubleError
 from scanner.settings import SettingsError, load
+from scanner.trade.size import size
 from tests.adapters.servers import free_port
 
 if TYPE_CHECKING:
@@ -73,8 +75,8 @@ def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() ->
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ('[station]\nname = "a\n', "x.toml:2: TOML: Illegal character '\\n' (at line 2, column 10); "),
-        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: Cannot overwrite a value (at line 3, column 9); "),
+        ('[station]\nname = "a\n', "x.toml:2: TOML: a quote is opened on this line and not closed; add the closing one ("),
+        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: station.zone stands already on line 2; keep one of the two ("),
         ("", "x.toml: there is nothing to watch; add a table [instruments.NAME]"),
         ("[feeds]\ntype = 'folder'\n[instruments.A]\nstep = 1\ntimeframes = ['1d']\nfeed = 'type'\n",
          'x.toml:2: feeds.type: has to be a table, not "folder"'),
@@ -286,3 +288,51 @@ def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_told_once(tmp_
     told = [line for line in check(config, {}).told() if "timeframes" in line]
     assert len(told) == 1
     assert "did you mean 15m?" in told[0]
+
+
+NO_RATE = (
+    "4: warning: account.fx: there is no rate for JPY, the currency of B, and no size can be given without one; "
+    "add what 1 JPY is worth in USD: fx = { JPY = … }"
+)
+NO_CURRENCY = (
+    "1: warning: account: the equity is taken to be in JPY and in USD, for currency is missing; add it, and fx"
+)
+MONEY = """\
+[account]
+equity = 50000
+{account}
+[feeds.files]
+type = "folder"
+path = "."
+[defaults]
+feed = "files"
+timeframes = ["1d"]
+step = 1
+[instruments.A]
+currency = "USD"
+[instruments.B]
+currency = "JPY"
+[instruments.C]
+"""
+
+
+@pytest.mark.parametrize(
+    ("account", "told"),
+    [
+        ('currency = "USD"\nfx = { GBP = 1.2 }', [NO_RATE]),
+        ('currency = "USD"\nfx = { JPY = 0.0061 }', []),
+        ("", [NO_CURRENCY]),
+        ("fx = { JPY = 0.0061 }", []),
+    ],
+)
+def test_a_currency_without_a_rate_is_told_before_a_setup_comes_without_a_size(
+    account: str, told: list[str], tmp_path: Path
+) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text(MONEY.format(account=account), encoding="utf-8")
+    checked = check(config, {})
+    assert checked.told() == [f"{config}:{each}" for each in told]
+    assert checked.settings is not None
+    sized = {each.instrument.symbol: size(checked.settings.account, each.instrument, Decimal(100), Decimal(1))[0]
+             for each in checked.settings.watched()}  # fmt: skip
+    assert (sized["B"] is None) == any("no rate for JPY" in each for each in told)

@@ -11,10 +11,8 @@ from pydantic import Field
 
 from adapters.feeds.files_trouble import quoted
 from adapters.feeds.json_rows import BarFields, JsonSettings, RowReader
-from adapters.feeds.raw_rows import joined_pages, no_rows
 from adapters.feeds.retry_after import retry_after
 from adapters.feeds.settings import FeedSettings
-from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
@@ -35,9 +33,6 @@ class ExchangeSettings(FeedSettings):
 
     exchange: str = Field(min_length=1, description="The exchange, by its id in the library ccxt.")
     limit: int = Field(500, ge=2, description="How many bars to ask for at once; no more than the exchange gives.")
-    most_pages: int = Field(
-        20, ge=1, description="How often to ask on, for as long as there come as many bars as limit."
-    )
     timeout: float = Field(10.0, gt=0, description="Seconds that one answer may take.")
 
 
@@ -110,25 +105,14 @@ class ExchangeFeed:
             raise FeedTroubleError(
                 f"{self._where}: it has no bars of {timeframe}, but of {known}; set base to one of them"
             )
-        pages: list[RawBars] = []
-        since, row = want.since, 0
-        while len(pages) < settings.most_pages:
-            # Rounded up: what opened at or after a time opened at or after the next millisecond.
-            milliseconds = None if since is None else -(-since // MILLISECOND)
-            found = await self._asked(exchange.fetch_ohlcv(want.symbol, timeframe, milliseconds, settings.limit))
-            columns = self._reader.columns(found)
-            if columns is None:
-                raise FeedTroubleError(
-                    f"{self._where}: its answer for {want.symbol} has no bars in it; try again later"
-                )
-            page = self._reader.bars(columns, f"{self._where} {want.symbol}", row)
-            pages.append(page)
-            row += len(page)
-            last = int(page.stamp.max(initial=NO_TIME))
-            if since is None or len(page) < settings.limit or last <= since:
-                break
-            since = last + 1
-        return joined_pages(pages, no_rows(self._where, "open"))
+        since = want.enough_from if want.since is None else want.since
+        # Rounded up: what opened at or after a time opened at or after the next millisecond.
+        milliseconds = None if since is None else -(-since // MILLISECOND)
+        found = await self._asked(exchange.fetch_ohlcv(want.symbol, timeframe, milliseconds, settings.limit))
+        columns = self._reader.columns(found)
+        if columns is None:
+            raise FeedTroubleError(f"{self._where}: its answer for {want.symbol} has no bars in it; try again later")
+        return self._reader.bars(columns, f"{self._where} {want.symbol}")
 
     async def _asked(self, question: Any) -> Any:  # noqa: ANN401 - the library publishes no types
         """Await an answer; whatever goes wrong becomes one sentence."""

@@ -97,27 +97,35 @@ def bars_since(request: Request) -> Response:
     )
 
 
-async def test_bars_come_page_by_page_from_the_time_asked_for() -> None:
+async def test_bars_come_from_the_time_asked_for_in_one_request_for_each_want() -> None:
+    late = Want("ABC/XYZ", "15m", SINCE + 900 * 10**9 - 1)
+    enough = Want("ABC/XYZ", "1h", None, SINCE + 900 * 10**9)
+    history = Want("ABC/XYZ", "1h", None)
     with http_server(with_markets(bars_since)) as server:
         async with asking(server.url, limit=3) as feed:
             await feed.start()
-            late = Want("ABC/XYZ", "15m", SINCE + 900 * 10**9 - 1)
-            history = Want("ABC/XYZ", "1h", None)
-            answers = await feed.fetch([COIN, late, history])
-            assert [answer.want for answer in answers] == [COIN, late, history]
-            assert [told(answer.bars) for answer in answers] == [rows(8), rows(8)[1:], rows(3)]
+            answers = await feed.fetch([COIN, late, enough, history])
+            assert [answer.want for answer in answers] == [COIN, late, enough, history]
+            assert [told(answer.bars) for answer in answers] == [rows(3), rows(4)[1:], rows(4)[1:], rows(3)]
             assert answers[0].bars.stamp_kind == "open"
     asked = [query(request) for request in server.requests if "/bars" in request.path]
-    assert asked[0] == {"of": "ABC/XYZ", "frame": "q", "from": f"{START}000", "count": "3"}
-    assert asked[-1] == {"of": "ABC/XYZ", "frame": "h", "count": "3"}
-    assert len(asked) == 3 + 3 + 1
+    assert asked == [
+        {"of": "ABC/XYZ", "frame": "q", "from": f"{START}000", "count": "3"},
+        {"of": "ABC/XYZ", "frame": "q", "from": f"{START + 900}000", "count": "3"},
+        {"of": "ABC/XYZ", "frame": "h", "from": f"{START + 900}000", "count": "3"},
+        {"of": "ABC/XYZ", "frame": "h", "count": "3"},
+    ]
 
 
-async def test_asking_on_comes_to_an_end() -> None:
+async def test_asked_on_from_the_last_bar_it_leaves_none_out() -> None:
+    want, found = Want("ABC/XYZ", "15m", None, SINCE), []
     with http_server(with_markets(bars_since)) as server:
-        async with asking(server.url, limit=2, most_pages=3) as feed:
-            (answer,) = await feed.fetch([COIN])
-    assert told(answer.bars) == rows(6)
+        async with asking(server.url, limit=3) as feed:
+            for _ in range(4):
+                (answer,) = await feed.fetch([want])
+                found += [row for row in told(answer.bars) if row not in found]
+                want = Want("ABC/XYZ", "15m", found[-1]["time"] * 10**9)
+    assert found == rows(8)
 
 
 async def test_the_library_s_missing_numbers_are_left_to_the_guard() -> None:

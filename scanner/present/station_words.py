@@ -52,7 +52,8 @@ def feed_late(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
             ),
             data["feed"],
         ),
-        lead=f"{sentence(data['reason'])} No bar since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
+        lead=f"{sentence(data['reason'])} The first bar that is missing closed "
+        f"{_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
         why=_listed("series", data["series"], len(data["series"])),
         wrong="Until it is back, silence does not mean that nothing qualified: nobody is looking at these series.",
     )

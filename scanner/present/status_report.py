@@ -109,6 +109,7 @@ def report(status: Status) -> list[str]:
             ],
             left=(0, 3, 5),
         ),
+        *([] if not behind else ["", "The lag of a series begins when the first bar closes that is missing."]),
         "",
         *_sinks(status.sinks),
         *table(

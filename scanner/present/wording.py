@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.present.text import plain
@@ -19,6 +21,8 @@ TEXT_LENGTH = 300
 RIGHT_TO_LEFT = {"R", "AL"}
 LEFT_TO_RIGHT_MARK = "\u200e"
 MARKS = 2
+PLAIN_WORD = re.compile(r"[a-zß-öø-ÿ]+(?:['\u2019][a-z]+)?[,;.!?…)]?(?:\s|$)")
+"""The start of a sentence in words: no path, address, file, quoted text, or name of what the rest is about."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +108,15 @@ def phrase(text: str) -> str:
 
 
 def sentence(text: str) -> str:
-    """Make a sentence of a reason from outside.
+    """Make a sentence of a reason from outside. What it begins with has a capital only if that is a plain word.
 
-    >>> sentence("no answer")
-    'No answer.'
+    >>> sentence("no answer"), sentence("bars/a.csv: no bar"), sentence("patience: too short")
+    ('No answer.', 'bars/a.csv: no bar.', 'patience: too short.')
     """
     shown = phrase(text)
-    return shown and shown[0].upper() + shown[1:] + ("" if shown[-1] in ".!?…" else ".")
+    if PLAIN_WORD.match(shown):
+        shown = shown[0].upper() + shown[1:]
+    return shown and shown + ("" if shown[-1] in ".!?…" else ".")
 
 
 def headline(write: Callable[[str], str], text: str) -> str:
@@ -120,12 +126,12 @@ def headline(write: Callable[[str], str], text: str) -> str:
 
 
 def number(value: float | None) -> str:
-    """Write a measured value; a dash where nothing was measured.
+    """Write a measured value to four digits, however small or great; a dash where nothing was measured.
 
-    >>> number(1.61803), number(None)
-    ('1.618', '-')
+    >>> number(1.61803), number(0.0000161), number(1234567.0), number(None)
+    ('1.618', '0.0000161', '1235000', '-')
     """
-    return "-" if value is None else f"{value:.4g}"
+    return "-" if value is None else f"{Decimal(f'{value:.4g}'):f}"
 
 
 def threshold(text: str) -> str:

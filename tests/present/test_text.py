@@ -5,12 +5,14 @@ from __future__ import annotations
 import doctest
 import unicodedata
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.present import text
+from scanner.present import text, wording
 from scanner.present.tables import bar_time
 from scanner.present.text import plain
+from scanner.present.wording import number, sentence
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()))
 """Every code point, half surrogate pairs too."""
@@ -39,12 +41,48 @@ def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
 
 
 def test_the_examples_in_the_docstrings_are_true() -> None:
-    failed, tried = doctest.testmod(text)
-    assert (failed, tried) == (0, 2)
+    assert [tuple(doctest.testmod(each)) for each in (text, wording)] == [(0, 2), (0, 6)]
 
 
 def test_a_long_text_is_cut_with_an_ellipsis() -> None:
     assert plain("x" * 10_000, 10) == "x" * 9 + "…"
+
+
+@pytest.mark.parametrize(
+    "reason",
+    [
+        "http://127.0.0.1:8080/A: cannot be reached",
+        "bars/A_1h.csv: there is no such file",
+        "dam.db is damaged",
+        "feeds.web.url is not there",
+        "patience: has to be above 0",
+        '"quoted" is no price',
+        "'quoted' too",
+        "eth0 went down",
+        "closewatch.db",
+        "at_once is too high",
+        "iPhone is off",
+        "/srv is full",
+    ],
+)
+def test_a_sentence_leaves_addresses_paths_and_names_as_they_are(reason: str) -> None:
+    assert sentence(reason) == f"{reason}."
+
+
+def test_a_sentence_of_words_begins_with_a_capital() -> None:
+    assert sentence("the disk is full") == "The disk is full."
+    assert sentence("don't") == "Don't."
+    assert sentence("yes, but no!") == "Yes, but no!"
+    assert sentence("") == ""
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False, min_value=-1e12, max_value=1e12))
+def test_a_measured_value_has_four_digits_and_no_exponent(value: float) -> None:
+    shown = number(value)
+    assert set(shown) <= set("-.0123456789")
+    assert float(shown) == float(f"{value:.4g}")
+    if value == 0 or 1e-4 <= abs(value) < 9_999:
+        assert shown == f"{value:.4g}"
 
 
 def test_a_day_is_named_by_its_middle_and_a_week_by_its_beginning() -> None:

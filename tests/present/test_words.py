@@ -155,6 +155,11 @@ def test_every_kind_has_a_headline_of_its_own() -> None:
         assert ("Mon 2 Mar 2026 17:00 Berlin" in words.lead) or kind == "station.watching"
 
 
+def test_a_late_feed_says_which_bar_is_the_first_that_is_missing() -> None:
+    lead = alert(Message(one_of_each()["feed.late"]), BERLIN, NEW_YORK).lead
+    assert lead.endswith("The first bar that is missing closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York).")
+
+
 def test_the_caution_stands_wherever_a_setup_is_named() -> None:
     about_setups = {
         kind for kind, event in one_of_each().items() if alert(Message(event), "UTC", None).caution == SHORT

@@ -75,8 +75,8 @@ def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() ->
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ('[station]\nname = "a\n', "x.toml:2: TOML: a quote is opened on this line and not closed; add the closing one ("),
-        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: station.zone stands already on line 2; keep one of the two ("),
+        ('[station]\nname = "a\n', "x.toml:2: TOML: a quote is opened on this line and not closed; "),
+        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: station.zone stands already on line 2; keep one "),
         ("", "x.toml: there is nothing to watch; add a table [instruments.NAME]"),
         ("[feeds]\ntype = 'folder'\n[instruments.A]\nstep = 1\ntimeframes = ['1d']\nfeed = 'type'\n",
          'x.toml:2: feeds.type: has to be a table, not "folder"'),

@@ -1,17 +1,27 @@
-"""HTTP headers that a feed sends, with and without secrets."""
+"""Headers and parts of a query that a feed sends, with and without secrets."""
 
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING
+from urllib.parse import quote, unquote_plus
 
-from pydantic import BaseModel, Field, SecretStr, field_validator
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
+
+from adapters.feeds.secrets import refuse_secrets, repeats
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 SCHEME = 6
 """Letters of the longest usual word in front of a secret, such as Bearer; longer words are the secret."""
+HIDDEN = "[not shown: a secret is in it]"
 
 
-class HeaderSettings(BaseModel):
-    """The headers to send."""
+class SentSettings(BaseModel):
+    """What is sent along with a question to a server."""
+
+    model_config = ConfigDict(hide_input_in_errors=True)
 
     headers: dict[str, str] = Field(default_factory=dict, description="Headers to send; no secrets here.")
     secret_headers: dict[str, SecretStr] = Field(
@@ -19,13 +29,22 @@ class HeaderSettings(BaseModel):
         description="Headers with secrets, such as Authorization; never in the file. An underscore in a name stands "
         "for a hyphen, as the names of environment variables have none.",
     )
+    secret_query: dict[str, SecretStr] = Field(
+        default_factory=dict,
+        description="Parts of the query with secrets; never in the file. The server minds how a name is written: one "
+        "from a file of the secrets folder stays as it is, one from an environment variable is in small letters, "
+        "unless secret_query_names says otherwise.",
+    )
+    secret_query_names: dict[str, str] = Field(
+        default_factory=dict,
+        description="The server's own names of parts of secret_query, by those that we give them, such as "
+        '{ api_key = "apiKey" }, as the names of environment variables have no small letters and no hyphens.',
+    )
 
     @field_validator("headers")
     @classmethod
     def _no_secrets(cls, headers: dict[str, str]) -> dict[str, str]:
-        for name in headers:
-            if re.search(r"authorization|cookie|token|secret|password|api-?key", name, re.IGNORECASE):
-                raise ValueError(f"the header {name} is a secret: give it in secret_headers.{name}, never in the file")
+        refuse_secrets("header", headers.items(), "secret_headers")
         return headers
 
     def to_send(self) -> dict[str, str]:
@@ -39,7 +58,44 @@ class HeaderSettings(BaseModel):
                 raise ValueError(f"the header {name} is empty, or has more in it than plain ASCII text; correct it")
         return headers
 
+    def secret_parts(self) -> dict[str, str]:
+        """Give the secret parts of the query by the server's names; ValueError, without the value, for a wrong one."""
+        parts = {
+            self.secret_query_names.get(name, name): value.get_secret_value()
+            for name, value in self.secret_query.items()
+        }
+        for name, theirs in self.secret_query_names.items():
+            if theirs not in parts:
+                raise ValueError(
+                    f"secret_query_names has {name}, but that secret is not there; give secret_query.{name} "
+                    "in the environment or in the secrets folder"
+                )
+        for name, value in parts.items():
+            if not value or not value.isprintable() or value != value.strip():
+                raise ValueError(f"secret_query.{name} is empty, or has blanks or line breaks around it; correct it")
+        return parts
+
+    def without_secrets(self, query: str) -> str:
+        """Take the secret parts out of a query, the rest of which stays letter by letter as it is."""
+        names = self.secret_parts()
+        return "&".join(each for each in query.split("&") if unquote_plus(each.partition("=")[0]) not in names)
+
+    def with_secrets(self, query: str) -> str:
+        """Add the secret parts to a query, each once."""
+        secrets = [f"{quote(name, safe='')}={quote(value, safe='')}" for name, value in self.secret_parts().items()]
+        return "&".join(filter(None, (self.without_secrets(query), *secrets)))
+
+    def secrets(self) -> Iterator[str]:
+        """Give what may stand in no sentence."""
+        for value in self.secret_headers.values():
+            yield from (word for word in value.get_secret_value().split() if len(word) > SCHEME)
+        for value in self.secret_query.values():
+            yield value.get_secret_value()
+
     def is_told(self, text: str) -> bool:
         """Say whether a text has a secret in it."""
-        words = (word for value in self.secret_headers.values() for word in value.get_secret_value().split())
-        return any(word in text for word in words if len(word) > SCHEME)
+        return repeats(text, self.secrets())
+
+    def safe(self, text: str) -> str:
+        """Give a text from outside as it may be shown; the whole of it is needed here, not a part that was cut off."""
+        return HIDDEN if self.is_told(text) else text

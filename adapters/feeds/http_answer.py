@@ -4,47 +4,73 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 from typing import TYPE_CHECKING, Any
 
 import httpx
 
 from adapters.feeds.files_trouble import quoted
+from adapters.feeds.link import Outside
 from adapters.feeds.retry_after import retry_after
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Generator
 
     from adapters.feeds.http_settings import HttpJsonSettings
 
+# The libraries tell addresses as they are sent, with the secrets in them. What goes wrong is told by exceptions.
+logging.getLogger("httpx").setLevel(logging.CRITICAL)
+logging.getLogger("httpcore").setLevel(logging.CRITICAL)
+
+MINUTE = 60.0
 REFUSAL_SHOWN = 2_000
 """Bytes of the body of a refusal that are read, for the reason that it may give."""
 
 
-def where(url: httpx.URL) -> str:
+def where(url: httpx.URL, settings: HttpJsonSettings) -> str:
     """Name an address in messages: without its query, which says much and explains little."""
-    return str(url.copy_with(query=None, fragment=None))
+    return settings.safe(str(url.copy_with(query=None, fragment=None)))
+
+
+class _Secrets(httpx.Auth):
+    """Puts the secret parts of the query into the address when it is sent, and nowhere before."""
+
+    def __init__(self, settings: HttpJsonSettings) -> None:
+        self._settings = settings
+
+    def auth_flow(self, request: httpx.Request) -> Generator[httpx.Request, httpx.Response]:
+        """Send the request with the secrets."""
+        query = self._settings.with_secrets(request.url.query.decode())
+        request.url = request.url.copy_with(query=query.encode() or None)
+        yield request
 
 
 class JsonEndpoint:
-    """Asks for JSON. Redirects are not followed: headers may carry secrets, and are for one server only.
+    """Asks for JSON, no more often than may be.
 
-    ``clock`` gives seconds since 1970.
+    Redirects are not followed: headers and query may carry secrets, and are for one server only. ``clock`` gives
+    seconds since 1970.
     """
 
-    def __init__(self, settings: HttpJsonSettings, clock: Callable[[], float]) -> None:
+    def __init__(self, settings: HttpJsonSettings, clock: Callable[[], float], outside: Outside | None = None) -> None:
         self._settings = settings
         self._clock = clock
+        self._outside = outside or Outside()
+        self._turn = asyncio.Lock()
+        self._next_turn = 0.0
         self._client: httpx.AsyncClient | None = None
 
     def start(self) -> None:
-        """Get ready; nothing is sent yet. Raises FeedTroubleError for headers that cannot be sent."""
+        """Get ready; nothing is sent yet. Raises FeedTroubleError for headers and secrets that cannot be sent."""
         if self._client is None:
             try:
                 headers = self._settings.to_send()
+                self._settings.secret_parts()
             except ValueError as problem:
                 raise FeedTroubleError(f"{self._settings.url}: {problem}") from None
-            self._client = httpx.AsyncClient(headers=headers, timeout=self._settings.timeout)
+            auth = _Secrets(self._settings) if self._settings.secret_query else None
+            self._client = httpx.AsyncClient(headers=headers, auth=auth, timeout=self._settings.timeout)
 
     async def stop(self) -> None:
         """Close all connections."""
@@ -54,44 +80,56 @@ class JsonEndpoint:
 
     async def ask(self, url: httpx.URL) -> Any:  # noqa: ANN401 - JSON
         """Give the decoded answer; raises FeedTroubleError."""
+        here = where(url, self._settings)
         if self._client is None:
-            raise FeedTroubleError(f"{where(url)}: the feed has not been started; start it first")
+            raise FeedTroubleError(f"{here}: the feed has not been started; start it first")
+        await self._wait_for_turn()
         try:
             async with asyncio.timeout(self._settings.timeout):
-                body = await self._body(self._client, url)
+                body = await self._body(self._client, url, here)
         except (TimeoutError, httpx.TimeoutException):
             raise FeedTroubleError(
-                f"{where(url)}: no whole answer within {self._settings.timeout:g} s; check the server, or raise timeout"
+                f"{here}: no whole answer within {self._settings.timeout:g} s; check the server, or raise timeout"
             ) from None
         except httpx.ConnectError as problem:
-            raise FeedTroubleError(
-                f"{where(url)}: cannot be reached ({problem}); check the address and the network"
-            ) from problem
+            reason = self._settings.safe(str(problem))
+            raise FeedTroubleError(f"{here}: cannot be reached ({reason}); check the address and the network") from None
         except httpx.HTTPError as problem:
-            reason = str(problem) or type(problem).__name__
-            raise FeedTroubleError(f"{where(url)}: the answer broke off ({reason}); check the server") from problem
+            reason = self._settings.safe(str(problem)) or type(problem).__name__
+            raise FeedTroubleError(f"{here}: the answer broke off ({reason}); check the server") from None
         try:
             return json.loads(body)
         except (ValueError, RecursionError):
-            text = body[:200].decode(errors="replace")
+            text = self._settings.safe(body[:REFUSAL_SHOWN].decode(errors="replace"))
             raise FeedTroubleError(
-                f"{where(url)}: the answer is no JSON, it begins with {quoted(text)}; check the address"
+                f"{here}: the answer is no JSON, it begins with {quoted(text)}; check the address"
             ) from None
 
-    async def _body(self, client: httpx.AsyncClient, url: httpx.URL) -> bytes:
+    async def _wait_for_turn(self) -> None:
+        """Keep to how many requests a minute the server allows, of which an answer of several pages takes several."""
+        allowed = self._settings.requests_per_minute
+        if allowed is None:
+            return
+        async with self._turn:
+            if (left := self._next_turn - self._outside.clock()) > 0:
+                await self._outside.sleep(left)
+            self._next_turn = self._outside.clock() + MINUTE / allowed
+
+    async def _body(self, client: httpx.AsyncClient, url: httpx.URL, here: str) -> bytes:
         async with client.stream("GET", url) as response:
             if not response.is_success:
-                raise await self._refusal(response)
+                raise await self._refusal(response, here)
             kind = response.headers.get("content-type", "")
             if self._settings.content_type.lower() not in kind.lower():
+                stated = quoted(self._settings.safe(kind)) if kind else "of no stated type"
                 raise FeedTroubleError(
-                    f"{where(url)}: the answer is {quoted(kind) if kind else 'of no stated type'}, not JSON; "
+                    f"{here}: the answer is {stated}, not JSON; "
                     "check the address, or set content_type if that is JSON all the same"
                 )
             body, whole = await self._read(response, self._settings.largest_answer)
             if not whole:
                 raise FeedTroubleError(
-                    f"{where(url)}: the answer is longer than {self._settings.largest_answer:,} bytes; "
+                    f"{here}: the answer is longer than {self._settings.largest_answer:,} bytes; "
                     "ask for fewer bars with limit, or raise largest_answer"
                 )
             return body
@@ -106,21 +144,22 @@ class JsonEndpoint:
                 return bytes(body[:limit]), False
         return bytes(body), True
 
-    async def _refusal(self, response: httpx.Response) -> FeedTroubleError:
+    async def _refusal(self, response: httpx.Response, here: str) -> FeedTroubleError:
         code = response.status_code
         after = retry_after(response.headers.get("retry-after"), self._clock())
         body, _ = await self._read(response, REFUSAL_SHOWN)
         text = body.decode(errors="replace").strip()
-        if self._settings.is_told(text):
-            text = ""
-        answer = f"{where(response.url)}: answers {code} {response.reason_phrase}".rstrip()
-        answer += f", {quoted(text, 120)}" if text else ""
+        phrase = response.reason_phrase
+        answer = f"{here}: answers {code}"
+        answer += f" {phrase}" if phrase and not self._settings.is_told(phrase) else ""
+        answer += f", {quoted(text, 120)}" if text and not self._settings.is_told(text) else ""
         if code == httpx.codes.TOO_MANY_REQUESTS:
             todo = "it is asked too often: lower requests_per_minute"
-        elif response.is_redirect:
-            todo = f"it has moved: put the new address in url, if {quoted(response.headers['location'], 200)} is right"
+        elif response.has_redirect_location:
+            onward = self._settings.safe(response.headers["location"])
+            todo = f"it has moved: put the new address in url, if {quoted(onward, 200)} is right"
         elif code in {httpx.codes.UNAUTHORIZED, httpx.codes.FORBIDDEN}:
-            todo = "check the secret headers"
+            todo = "check secret_headers and secret_query"
         elif response.is_server_error:
             todo = "the trouble is on its side: it is asked again"
         else:

@@ -10,11 +10,11 @@ from urllib.parse import urljoin
 import httpx
 import numpy as np
 
+from adapters.feeds.files_trouble import quoted
 from adapters.feeds.http_answer import JsonEndpoint, where
 from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader
 from adapters.feeds.raw_rows import joined_pages, no_rows
-from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from adapters.feeds.json_rows import Columns
+    from adapters.feeds.link import Outside
     from scanner.market.bars import RawBars
     from scanner.ports import Want
 
@@ -38,15 +39,20 @@ class _Question:
 
 
 class HttpJsonFeed:
-    """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe."""
+    """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe.
+
+    ``clock`` gives seconds since 1970.
+    """
 
     Settings = HttpJsonSettings
     arrived: asyncio.Event | None = None
 
-    def __init__(self, settings: HttpJsonSettings, *, clock: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self, settings: HttpJsonSettings, *, clock: Callable[[], float] = time.time, outside: Outside | None = None
+    ) -> None:
         self.batch = 1 if settings.one_by_one else settings.symbols_per_request
         self.settings = settings
-        self._endpoint = JsonEndpoint(settings, clock)
+        self._endpoint = JsonEndpoint(settings, clock, outside)
         by_row = settings.symbol is not None and settings.groups is None and not settings.one_by_one
         self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None)
         self._symbol = None if settings.symbol is None else Place(settings.symbol)
@@ -75,20 +81,23 @@ class HttpJsonFeed:
         for (timeframe, _), those in alike.items():
             for begin in range(0, len(those), self.batch):
                 part = those[begin : begin + self.batch]
-                times = [want.since for want in part if want.since is not None]
-                yield _Question(part, timeframe, min(times) if times else self.settings.earliest_time)
+                times = [time for want in part if (time := self._since(want)) is not None]
+                yield _Question(part, timeframe, min(times) if len(times) == len(part) else None)
+
+    def _since(self, want: Want) -> int | None:
+        """Give the time to ask from; None for as much as there is."""
+        known = (want.since, self.settings.earliest_time, want.enough_from)
+        return next((time for time in known if time is not None), None)
 
     async def _answered(self, question: _Question) -> dict[Want, RawBars]:
         """Ask page after page."""
         begin = self._address(question)
-        source = where(begin)
+        source = where(begin, self.settings)
         pages: list[dict[str, RawBars]] = []
         row = 0
         following: _Question | None = question
         while following is not None:
             if len(pages) == self.settings.most_pages:
-                if self.settings.page_by_since:
-                    break  # what was not reached comes with the next question
                 raise FeedTroubleError(
                     f"{source}: the answer has more than {self.settings.most_pages} pages; "
                     "raise limit or most_pages, or set earliest"
@@ -98,7 +107,7 @@ class HttpJsonFeed:
             page = self._page(value, question, source, row)
             row += sum(map(len, page.values()))
             pages.append(page)
-            following = self._following(following, url, value, page)
+            following = self._following(following, url, value)
         nothing = no_rows(source, self.settings.stamp)
         return {
             want: joined_pages([page[want.symbol] for page in pages if want.symbol in page], nothing)
@@ -112,31 +121,25 @@ class HttpJsonFeed:
         timeframe = settings.timeframe_there(question.timeframe)
         return address(settings, symbols, timeframe, since, question.token)
 
-    def _following(self, question: _Question, url: httpx.URL, value: Any, page: dict[str, RawBars]) -> _Question | None:  # noqa: ANN401 - JSON
+    def _following(self, question: _Question, url: httpx.URL, value: Any) -> _Question | None:  # noqa: ANN401 - JSON
         """Find out how to ask for the next page; None where this was the last."""
-        if self.settings.page_by_since:
-            bars = page[question.wants[0].symbol]
-            last = int(bars.stamp.max(initial=NO_TIME))
-            if len(bars) < self.settings.limit or last <= (NO_TIME if question.since is None else question.since):
-                return None
-            # Asked from the last bar on, which then comes twice: no server leaves one out, whichever end it goes by.
-            return replace(question, since=last)
         found = None if self._next is None else self._next.find(value)
         if not found:
             return None
+        here, shown = where(url, self.settings), quoted(self.settings.safe(str(found)), 200)
         if self.settings.has("next"):
             if str(found) == question.token:
-                raise FeedTroubleError(f"{where(url)}: the page {found} says that it is followed by itself; check next")
+                raise FeedTroubleError(f"{here}: the page {shown} says that it is followed by itself; check next")
             return replace(question, token=str(found))
         try:
             onward = httpx.URL(urljoin(str(url), str(found)))
         except (httpx.InvalidURL, ValueError):
             onward = url
-        # Headers may carry secrets: they go to no other server.
+        query = self.settings.without_secrets(onward.query.decode())
+        onward = onward.copy_with(query=query.encode() or None)
+        # Headers and query may carry secrets: they go to no other server.
         if onward == url or (onward.scheme, onward.netloc) != (url.scheme, url.netloc):
-            raise FeedTroubleError(
-                f"{where(url)}: its next page, {str(found)[:200]!r}, is no other page of this server; check next"
-            )
+            raise FeedTroubleError(f"{here}: its next page, {shown}, is no other page of this server; check next")
         return replace(question, url=onward)
 
     def _page(self, value: Any, question: _Question, source: str, row: int) -> dict[str, RawBars]:  # noqa: ANN401 - JSON
@@ -161,7 +164,7 @@ class HttpJsonFeed:
         if at and not any(want.symbol in at for want in question.wants):
             raise FeedTroubleError(
                 f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
-                f"the first is of {next(iter(at))[:60]!r}; check symbol"
+                f"the first is of {quoted(self.settings.safe(next(iter(at))))}; check symbol"
             )
         return {want.symbol: _rows_at(raw, at[want.symbol]) for want in question.wants if want.symbol in at}
 

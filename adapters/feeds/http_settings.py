@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from string import Formatter
 from typing import TYPE_CHECKING, Self
-from urllib.parse import quote
+from urllib.parse import parse_qsl, quote, urlsplit
 
 import httpx
 from pydantic import AwareDatetime, Field, field_validator, model_validator
 
-from adapters.feeds.headers import HeaderSettings
+from adapters.feeds.headers import SentSettings
 from adapters.feeds.json_rows import EPOCH, FACTORS, JmesPath, JsonSettings
+from adapters.feeds.secrets import refuse_secrets
 from scanner.events import rfc3339
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ PLACEHOLDERS = ("symbol", "symbols", "timeframe", "since", "limit", "next")
 UNITS = (*FACTORS, "rfc3339")
 
 
-class HttpJsonSettings(JsonSettings, HeaderSettings):
+class HttpJsonSettings(JsonSettings, SentSettings):
     """The settings of the feed ``http_json``."""
 
     url: str = Field(
@@ -30,12 +31,19 @@ class HttpJsonSettings(JsonSettings, HeaderSettings):
     )
     query: dict[str, str] = Field(
         default_factory=dict,
-        description="Parts of the query; one with {since} or {next} is left out where there is nothing to put there.",
+        description="Parts of the query; one with {since} or {next} is left out where there is nothing to put there. "
+        "No secrets here.",
     )
-    limit: int = Field(500, ge=2, description="How many bars to ask for at once, {limit} in the address.")
+    limit: int = Field(
+        500,
+        ge=3,
+        description="How many bars to ask for at once, {limit} in the address; with fewer than three, a server that "
+        "begins with bars that are known already would never come to new ones.",
+    )
     earliest: AwareDatetime | None = Field(
         None,
-        description="The time to ask from for a series that is not known yet; without it, there is no {since} then.",
+        description="The time to ask from for a series that is not known yet; without it, from where there is as much "
+        "of it as its rules need.",
     )
     groups: JmesPath | None = Field(
         None,
@@ -52,10 +60,7 @@ class HttpJsonSettings(JsonSettings, HeaderSettings):
         None,
         description="Where an answer tells the address of its next page, or the token that {next} stands for.",
     )
-    page_by_since: bool = Field(
-        default=False, description="Ask again from the last bar on, as long as there come as many bars as limit says."
-    )
-    most_pages: int = Field(20, ge=1, description="How many pages to ask for at most.")
+    most_pages: int = Field(20, ge=1, description="How many pages one answer may have.")
     timeout: float = Field(10.0, gt=0, description="Seconds that one whole answer may take.")
     largest_answer: int = Field(16 << 20, ge=1, description="Bytes beyond which an answer is not read.")
     content_type: str = Field("json", description="What the content type of an answer must have in it.")
@@ -80,6 +85,7 @@ class HttpJsonSettings(JsonSettings, HeaderSettings):
     @field_validator("url")
     @classmethod
     def _is_address(cls, value: str) -> str:
+        refuse_secrets("part of the query", parse_qsl(urlsplit(value).query), "secret_query")
         _placeholders(value)
         try:
             url = httpx.URL(value)
@@ -93,7 +99,8 @@ class HttpJsonSettings(JsonSettings, HeaderSettings):
 
     @field_validator("query")
     @classmethod
-    def _has_known_placeholders(cls, value: dict[str, str]) -> dict[str, str]:
+    def _is_query(cls, value: dict[str, str]) -> dict[str, str]:
+        refuse_secrets("part of the query", value.items(), "secret_query")
         for text in value.values():
             _placeholders(text)
         return value
@@ -110,8 +117,6 @@ class HttpJsonSettings(JsonSettings, HeaderSettings):
             )
         if "since" in _placeholders(self.url) and self.earliest is None:
             raise ValueError("{since} in url always needs a time: move it to query, or set earliest")
-        if self.page_by_since and (self.next or not self.one_by_one or not self.has("since")):
-            raise ValueError("page_by_since needs {symbol} and {since} in the address, and no next")
         if self.has("next") and not self.next:
             raise ValueError("{next} is in the address: say with next where an answer tells it")
         return self

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import logging
+import re
 from typing import TYPE_CHECKING, Any, Self
-from urllib.parse import urlsplit
+from urllib.parse import parse_qsl, urlsplit
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, SecretStr, field_validator, model_validator
 from websockets.asyncio.client import connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
 
-from adapters.feeds.headers import HeaderSettings
+from adapters.feeds.headers import SCHEME, SentSettings
 from adapters.feeds.messages import PushedFeed, PushedSettings
+from adapters.feeds.secrets import refuse_secrets, secret_within
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
@@ -23,17 +26,25 @@ if TYPE_CHECKING:
     from scanner.ports import Answer, Want
 
 CLOSING_SECONDS = 1.0
+LIBRARY = logging.getLogger("closewatch.websocket.library")
+"""Where the library tells all that is sent, with the secrets in it. What goes wrong is told by exceptions."""
+LIBRARY.setLevel(logging.CRITICAL)
 NAMES = ("{symbol}", "{timeframe}")
 
 
-class StreamJsonSettings(PushedSettings, HeaderSettings):
+class StreamJsonSettings(PushedSettings, SentSettings):
     """The settings of the feed ``stream_json``."""
 
     url: str = Field(description="The address, which begins with wss:// or ws://.")
     subscribe: tuple[dict[str, Any] | str, ...] = Field(
         (),
         description="Messages to send once connected: tables, sent as JSON, or plain texts. One with {symbol} or "
-        "{timeframe} in it is sent for each series, any other once.",
+        "{timeframe} in it is sent for each series, any other once. No secrets here.",
+    )
+    secret_subscribe: dict[str, SecretStr] = Field(
+        default_factory=dict,
+        description="Messages with secrets, such as one to log in with, each under a name of ours; never in the file. "
+        "They are sent once connected, before all others, in the order of their names and as they stand.",
     )
     ping_interval: float = Field(20.0, gt=0, description="Seconds between pings.")
     ping_timeout: float = Field(20.0, gt=0, description="Seconds after which an unanswered ping ends the connection.")
@@ -42,10 +53,21 @@ class StreamJsonSettings(PushedSettings, HeaderSettings):
     @classmethod
     def _is_address(cls, value: str) -> str:
         parts = urlsplit(value)
+        refuse_secrets("part of the query", parse_qsl(parts.query), "secret_query")
         if parts.scheme not in {"ws", "wss"} or not parts.hostname:
             raise ValueError("it must begin with wss:// or ws:// and the name of a server")
         if parts.username is not None:
             raise ValueError("a password has no place in an address; give it in secret_headers.Authorization")
+        return value
+
+    @field_validator("subscribe")
+    @classmethod
+    def _no_secrets_within(cls, value: tuple[dict[str, Any] | str, ...]) -> tuple[dict[str, Any] | str, ...]:
+        if (name := secret_within(list(value))) is not None:
+            raise ValueError(
+                f"{name} in it is a secret: give the whole message, as it is sent, in secret_subscribe.NAME "
+                "with a name of your choice, never in the file"
+            )
         return value
 
     @model_validator(mode="after")
@@ -54,6 +76,26 @@ class StreamJsonSettings(PushedSettings, HeaderSettings):
             if getattr(self, name) is None:
                 raise ValueError(f"say with {name} where a row names its {name}, or give it in single quotes")
         return self
+
+    def address(self) -> str:
+        """Give the address as it is sent, with the secrets in it."""
+        parts = urlsplit(self.url)
+        return parts._replace(query=self.with_secrets(parts.query)).geturl()
+
+    def secret_messages(self) -> list[str]:
+        """Give the messages with secrets in the order in which they are sent; ValueError for an empty one."""
+        messages = {name: self.secret_subscribe[name].get_secret_value() for name in sorted(self.secret_subscribe)}
+        for name, text in messages.items():
+            if not text.strip():
+                raise ValueError(f"secret_subscribe.{name} is empty; correct it")
+        return list(messages.values())
+
+    def secrets(self) -> Iterator[str]:
+        """Give what may stand in no sentence: of messages, each word that is long enough to be a secret."""
+        yield from super().secrets()
+        for value in self.secret_subscribe.values():
+            words = re.split(r'[\s"{}\[\],:]+', value.get_secret_value())
+            yield from (word for word in words if len(word) > SCHEME)
 
 
 class _Straight(connect):
@@ -79,6 +121,8 @@ class StreamJsonFeed(PushedFeed):
         self._for_each = [message for message, each in zip(settings.subscribe, named, strict=True) if each]
         self._series: dict[tuple[str, str], None] = {}  # in the order in which they were first asked for
         self._socket: ClientConnection | None = None
+        self._repeated = False
+        """Whether the server has repeated a secret before it sent any bars."""
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer from memory, and subscribe to what was never asked for before; raises FeedTroubleError."""
@@ -90,7 +134,20 @@ class StreamJsonFeed(PushedFeed):
                     await self._socket.send(message)
             except ConnectionClosed:
                 pass  # all is subscribed to anew with the next connection
+        if self._repeated and not self.inbox.recent.has_news(wants):
+            self.link.check()
+            self._check_unshown()
         return await super().fetch(wants)
+
+    def _check_unshown(self) -> None:
+        """Raise FeedTroubleError where no message could be read, without showing one."""
+        try:
+            self.inbox.check()
+        except FeedTroubleError:
+            raise FeedTroubleError(
+                f"{self._where}: no message so far could be read as bars, nor is one shown here, for a secret is in "
+                "one; check the secrets, and rows, fields, symbol and timeframe in the settings of the feed"
+            ) from None
 
     def _subscriptions(self, series: dict[tuple[str, str], None]) -> Iterator[str]:
         for symbol, timeframe in series:
@@ -102,38 +159,41 @@ class StreamJsonFeed(PushedFeed):
         """Connect, subscribe and listen until the connection breaks."""
         settings = self.settings
         try:
+            secret_messages = settings.secret_messages()
             async with _Straight(
-                settings.url,
+                settings.address(),
                 additional_headers=settings.to_send(),
                 open_timeout=settings.connect_timeout,
                 ping_interval=settings.ping_interval,
                 ping_timeout=settings.ping_timeout,
                 close_timeout=CLOSING_SECONDS,
                 max_size=settings.largest_message,
+                logger=LIBRARY,
             ) as self._socket:
-                for message in self._once:
-                    await self._socket.send(_text(message))
-                for text in self._subscriptions(self._series):
+                for text in (*secret_messages, *map(_text, self._once), *self._subscriptions(self._series)):
                     await self._socket.send(text)
                 up()
                 async for received in self._socket:
+                    if not self.inbox.recent.rows:
+                        self._repeated |= settings.is_told(_shown(received))
                     self.inbox.take(received)
                 raise FeedTroubleError(f"{self._where}: the server has closed the stream; it is opened again")
         except InvalidStatus as problem:
             code = problem.response.status_code
             raise FeedTroubleError(
-                f"{self._where}: the server answers {code} instead of opening a stream; check url and secret headers"
-            ) from problem
-        except TimeoutError as problem:
+                f"{self._where}: the server answers {code} instead of opening a stream; check url and the secrets"
+            ) from None
+        except TimeoutError:
             raise FeedTroubleError(
                 f"{self._where}: no stream was opened within {settings.connect_timeout:g} s; check the server"
-            ) from problem
+            ) from None
         except (OSError, EOFError, WebSocketException) as problem:
+            reason = settings.safe(str(problem))
             raise FeedTroubleError(
-                f"{self._where}: the stream cannot be opened or broke off ({problem}); check the address and the server"
-            ) from problem
+                f"{self._where}: the stream cannot be opened or broke off ({reason}); check the address and the server"
+            ) from None
         except ValueError as problem:
-            raise FeedTroubleError(f"{self._where}: {problem}") from problem
+            raise FeedTroubleError(f"{self._where}: {settings.safe(str(problem))}") from None
         finally:
             self._socket = None
 
@@ -147,6 +207,10 @@ def _filled(part: Any, names: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
     if isinstance(part, dict):
         return {_filled(key, names): _filled(value, names) for key, value in part.items()}
     return [_filled(value, names) for value in part] if isinstance(part, list) else part
+
+
+def _shown(received: bytes | str) -> str:
+    return received if isinstance(received, str) else received.decode(errors="replace")
 
 
 def _text(message: dict[str, Any] | str) -> str:

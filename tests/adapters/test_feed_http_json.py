@@ -102,7 +102,7 @@ async def test_a_date_is_the_day_that_is_written_whatever_its_offset() -> None:
 async def test_the_question_is_asked_as_the_template_says() -> None:
     with http_server(lambda _: as_json([])) as server:
         settings: dict[str, object] = {
-            "url": server.url + "/v1/{symbol}/{timeframe}?key=a",
+            "url": server.url + "/v1/{symbol}/{timeframe}?depth=a",
             "query": {"from": "{since:ms}", "after": "{since:rfc3339}", "count": "{limit}"},
             "headers": {"Accept": "application/json"},
             "secret_headers": {"Authorization": "Bearer not-to-be-seen"},
@@ -111,15 +111,17 @@ async def test_the_question_is_asked_as_the_template_says() -> None:
         }
         await ask([Want("A/B é", "15m", SINCE)], **settings)
         await ask([Want("AB", "1h", None)], **settings)
-        await ask([Want("AB", "1h", None)], **settings, earliest="2026-01-01T00:00:00Z")
-        known, unknown, from_earliest = server.requests
+        await ask([Want("AB", "1h", None, SINCE)], **settings)
+        await ask([Want("AB", "1h", None, SINCE)], **settings, earliest="2026-01-01T00:00:00Z")
+        known, *unknown = server.requests
         assert urlsplit(known.path).path == "/v1/A%2FB%20%C3%A9/M15"
         assert queries(server.requests) == [
-            {"key": "a", "from": f"{START}000", "after": "2026-03-02T16:00:00Z", "count": "7"},
-            {"key": "a", "count": "7"},
-            {"key": "a", "from": "1767225600000", "after": "2026-01-01T00:00:00Z", "count": "7"},
+            {"depth": "a", "from": f"{START}000", "after": "2026-03-02T16:00:00Z", "count": "7"},
+            {"depth": "a", "count": "7"},
+            {"depth": "a", "from": f"{START}000", "after": "2026-03-02T16:00:00Z", "count": "7"},
+            {"depth": "a", "from": "1767225600000", "after": "2026-01-01T00:00:00Z", "count": "7"},
         ]
-        assert urlsplit(unknown.path).path == urlsplit(from_earliest.path).path == "/v1/AB/1h"
+        assert {urlsplit(each.path).path for each in unknown} == {"/v1/AB/1h"}
         assert known.headers["Authorization"] == "Bearer not-to-be-seen"
         assert known.headers["Accept"] == "application/json"
 
@@ -178,10 +180,11 @@ BIG = b"[" + b" " * 200_000 + b"]"
         (as_json({"error": "no such thing"}, 404), r"answers 404 .*no such thing.*; check url, query and symbol", None),
         (
             as_json({"your key": "Bearer not-to-be-seen"}, 401),
-            "answers 401 Unauthorized; check the secret headers",
+            "answers 401 Unauthorized; check secret_headers and secret_query",
             None,
         ),
         (Response(302, {"Location": "https://elsewhere.example.org/"}), "it has moved: .*elsewhere", None),
+        (Response(302), "answers 302 Found; check url", None),
         (as_json([], content_type="text/html; charset=utf-8"), "the answer is .text/html.*, not JSON", None),
         (Response(200, {}, b"[]"), "of no stated type", None),
         (Response(200, {"Content-Type": "application/json"}, b'[{"time": 1'), "no JSON, it begins with", None),
@@ -294,7 +297,7 @@ async def test_yesterdays_bars_and_bars_sent_twice_are_passed_on_as_they_came() 
         ({"url": "https://bars.example.org/{symbols}"}, "say with symbol or groups"),
         ({"url": "https://bars.example.org/{symbol}", "groups": "@"}, "leave them out"),
         ({"url": "https://bars.example.org/{symbol}/{since}"}, "set earliest"),
-        ({"url": "https://bars.example.org/{symbol}", "page_by_since": True}, "page_by_since needs"),
+        ({"url": "https://bars.example.org/{symbol}", "limit": 2}, "limit"),
         ({"url": "https://bars.example.org/{symbol}/{next}"}, "say with next"),
         ({"url": "https://bars.example.org/{symbol}", "rows": "bars["}, "no JMESPath expression"),
         ({"url": "https://bars.example.org/{symbol}", "fields": {"open": "a b"}}, "no JMESPath expression"),

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from adapters.feeds.http_json import HttpJsonFeed
+from adapters.feeds.link import Outside
 from scanner.ports import FeedTroubleError, Want
-from tests.adapters.feed_servers import START, as_json, rows, told
+from tests.adapters.feed_servers import QUARTER_HOUR, START, as_json, rows, told
 from tests.adapters.servers import Request, Response, http_server
-from tests.adapters.test_feed_http_json import SINCE, ask, queries
+from tests.adapters.test_feed_http_json import HARBOUR, SINCE, ask, queries
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,17 +28,11 @@ def by_address(request: Request) -> Response:
     return as_json({"bars": rows(6)[4 - 2 * page :][:2], "next": f"?page={page + 1}" if page < 2 else ""})
 
 
-def by_since(request: Request) -> Response:
-    since = int(queries([request])[0]["from"])
-    return as_json({"bars": [row for row in rows(6) if row["time"] >= since][:3]})
-
-
 @pytest.mark.parametrize(
     ("answer", "settings", "pages"),
     [
         (by_token, {"next": "next", "query": {"page": "{next}"}}, 3),
         (by_address, {"next": "next"}, 3),
-        (by_since, {"page_by_since": True, "query": {"from": "{since}"}, "limit": 3}, 3),
     ],
 )
 async def test_pages_are_put_together(
@@ -82,12 +78,53 @@ async def test_pages_without_end_come_to_an_end(
         assert len(server.requests) == requests
 
 
-async def test_a_server_that_ignores_since_is_not_asked_for_ever() -> None:
-    with http_server(lambda _: as_json(rows(3))) as server:
-        settings: dict[str, object] = {"page_by_since": True, "query": {"from": "{since}"}, "limit": 2}
-        (found,) = await ask(url=server.url + "/{symbol}", **settings)
-        assert len(server.requests) == 2
-    assert told(found.bars) == rows(3)
+@pytest.mark.parametrize(
+    "goes_by",
+    [
+        pytest.param(lambda opens, since: opens >= since, id="open, that one too"),
+        pytest.param(lambda opens, since: opens > since, id="open, later ones alone"),
+        pytest.param(lambda opens, since: opens + QUARTER_HOUR >= since, id="close, that one too"),
+        pytest.param(lambda opens, since: opens + QUARTER_HOUR > since, id="close, later ones alone"),
+    ],
+)
+async def test_asked_on_from_the_last_bar_a_server_leaves_none_out_whichever_end_it_goes_by(
+    goes_by: Callable[[int, int], bool],
+) -> None:
+    def answer(request: Request) -> Response:
+        asked = queries([request])[0]
+        known = [row for row in rows(10) if goes_by(row["time"], int(asked["from"]))]
+        return as_json(known[: int(asked["count"])])
+
+    found: dict[int, dict[str, Any]] = {}
+    with http_server(answer) as server:
+        want, asked_on = Want("HARBOUR", "15m", None, SINCE - 1_000_000_000), True
+        while asked_on:
+            query = {"from": "{since}", "count": "{limit}"}
+            (page,) = await ask([want], url=server.url + "/{symbol}", query=query, limit=3)
+            fresh = {row["time"]: row for row in told(page.bars)}
+            asked_on = bool(fresh.keys() - found.keys())
+            found |= fresh
+            want = Want("HARBOUR", "15m", max(found) * 1_000_000_000)
+        assert len(server.requests) < 12
+    assert list(found.values()) == rows(10)
+
+
+async def test_each_page_counts_as_a_request_that_the_server_allows() -> None:
+    waited: list[float] = []
+
+    async def sleep(seconds: float) -> None:
+        waited.append(seconds)
+
+    with http_server(by_token) as server:
+        asked: dict[str, object] = {"url": server.url + "/{symbol}", "rows": "bars", "query": {"page": "{next}"}}
+        settings = HttpJsonFeed.Settings.model_validate(asked | {"next": "next", "requests_per_minute": 30})
+        feed = HttpJsonFeed(settings, outside=Outside(clock=lambda: sum(waited, 1_000.0), sleep=sleep))
+        await feed.start()
+        answers = await feed.fetch([HARBOUR, Want("MILL", "15m", SINCE)])
+        await feed.stop()
+        assert len(server.requests) == 6
+    assert [told(each.bars) for each in answers] == [rows(6)] * 2
+    assert waited == [2.0] * 5
 
 
 def named(symbol: str, start: int = START) -> list[dict[str, Any]]:
@@ -137,6 +174,6 @@ async def test_a_large_list_is_asked_for_in_parts() -> None:
 
 
 async def test_an_answer_about_others_is_trouble() -> None:
-    trouble = pytest.raises(FeedTroubleError, match=r"none of the 2 rows is of an instrument .* the first is of 'Q'")
+    trouble = pytest.raises(FeedTroubleError, match=r"none of the 2 rows is of an instrument .* the first is of \"Q\"")
     with http_server(lambda _: as_json(named("Q"))) as server, trouble:
         await ask(url=server.url, symbol="symbol")

@@ -14,9 +14,17 @@ from scanner.service.store import Batch, Store
 from tests.service.store_samples import GANNET, START, minute_bars, said, sent, update
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
 RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
+AS_ANYBODY = """
+import ctypes, os, sys
+for capability in 1, 2:  # to write and to read whatever permissions say, as root may (capabilities(7))
+    ctypes.CDLL(None).prctl(24, capability, 0, 0, 0)  # from here on nobody started from here has it (prctl(2))
+os.execv(sys.executable, [sys.executable, "-c", "from scanner.cli import main; main()", *sys.argv[1:]])
+"""
+UNPRIVILEGED = [sys.executable, "-c", AS_ANYBODY]
 CONFIG = """
 [station]
 name = "loft"
@@ -34,8 +42,8 @@ step = "0.01"
 """
 
 
-def closewatch(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*RUN, *map(str, words)], capture_output=True, text=True, check=False, timeout=120)
+def closewatch(*words: str | Path, run: Sequence[str] = RUN) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*run, *map(str, words)], capture_output=True, text=True, check=False, timeout=120)
 
 
 @pytest.fixture
@@ -116,3 +124,49 @@ def test_status_says_whether_anybody_is_looking(folder: Path) -> None:
     (row,) = [line for line in beside.stdout.splitlines() if line.startswith("GANNET")]
     assert "late" in next(line for line in beside.stdout.splitlines() if line.startswith("coast"))
     assert row.split()[:3] == ["GANNET", "1m", "coast"]
+
+
+@pytest.fixture
+def locked_up(folder: Path) -> Iterator[Path]:
+    """Make a folder with a store in which nothing may be written."""
+    inside = folder / "locked"
+    inside.mkdir()
+    for name in ("kept.db", "kept.db.lock", "watch.toml"):
+        (folder / name).rename(inside / name)
+        (inside / name).chmod(0o444)
+    inside.chmod(0o555)
+    yield inside
+    inside.chmod(0o755)
+
+
+def test_a_store_that_may_only_be_read_is_read(locked_up: Path) -> None:
+    def run(*words: str | Path) -> tuple[int, str, str]:
+        done = closewatch(*words, run=UNPRIVILEGED)
+        return done.returncode, done.stdout, done.stderr
+
+    config, store, tables = locked_up / "watch.toml", locked_up / "kept.db", locked_up.parent / "tables"
+    assert run("store", "check", store) == (0, f"{store} is sound.\n", "")
+    assert run("store", "export", store, "--to", tables)[1].startswith(f"{tables / 'bars_1m.parquet'}: 3,000 rows\n")
+    assert run("status", config)[1].startswith("The station loft is not running")
+    refused = run("store", "compact", store)[2]
+    assert refused == f"closewatch: {store}: Permission denied; see that its folder is there and may be written to\n"
+    refused = run("outbox", "retry", "--config", config, "1")[2]
+    assert refused.startswith(f"closewatch: {store}: the file or its folder is read-only; allow writing there")
+    assert sorted(each.name for each in locked_up.iterdir()) == ["kept.db", "kept.db.lock", "watch.toml"]
+    locked_up.chmod(0o755)  # the file alone may not be written to
+    assert run("store", "check", store) == (0, f"{store} is sound.\n", "")
+    store.chmod(0o000)
+    sentence = f"closewatch: {store}: the file may not be read by this user; allow it\n"
+    assert run("store", "check", "--config", config) == (1, "", sentence)
+
+
+def test_changes_that_wait_in_the_log_are_not_passed_over(locked_up: Path) -> None:
+    store = locked_up / "kept.db"
+    locked_up.chmod(0o755)
+    with Store.open(locked_up.parent / "other.db", lambda: START) as other:
+        other.commit(Batch([update(GANNET, 0, 10)]))
+        (locked_up / "kept.db-wal").write_bytes((locked_up.parent / "other.db-wal").read_bytes())
+    locked_up.chmod(0o555)
+    done = closewatch("store", "check", store, run=UNPRIVILEGED)
+    assert done.returncode == 1
+    assert done.stderr.startswith(f"closewatch: {store}: nothing may be written here, but the last changes, in ")

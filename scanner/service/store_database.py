@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from contextlib import contextmanager, suppress
 from threading import RLock
@@ -10,10 +11,10 @@ from urllib.parse import quote
 
 from scanner.service.store_lock import StoreLock
 from scanner.service.store_schema import check_present, check_version, prepare
-from scanner.service.store_trouble import DamagedError, StoreTroubleError, trouble
+from scanner.service.store_trouble import PRIMARY_CODE, DamagedError, StoreTroubleError, trouble
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 PAGE_BYTES = 4_096
@@ -24,12 +25,15 @@ CHECKPOINT_PAGES = 16_384
 OURS_ALONE = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
 """Errors that only a defect of ours can cause: they keep their traceback."""
 
+WRITES_MISSED = {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
+"""Kinds of trouble that come of a file or folder in which nothing may be written."""
+
 
 class Database:
     """A connection that threads may share; one transaction at a time.
 
     The owner holds the store's lock and may change everything. A visitor needs no lock, reads a consistent state
-    beside the owner and makes only small changes.
+    beside the owner and makes only small changes; where nothing may be written, it reads.
     """
 
     def __init__(self, path: Path, *, visiting: bool, patience: float) -> None:
@@ -46,18 +50,40 @@ class Database:
             raise
 
     def _connect(self, *, visiting: bool, patience: float) -> sqlite3.Connection:
-        if visiting and not self.path.is_file():
+        if not visiting:
+            return self._opened("mode=rwc", patience, check_version)
+        if not self.path.is_file():
             raise StoreTroubleError(f"{self.path}: there is no store here; name the one that `closewatch watch` fills")
-        address = f"file:{quote(str(self.path))}?mode={'rw' if visiting else 'rwc'}"
+        if not os.access(self.path, os.R_OK):
+            raise StoreTroubleError(f"{self.path}: the file may not be read by this user; allow it")
+        try:
+            return self._opened("mode=rw", patience, check_present)
+        except StoreTroubleError as problem:
+            if not _only_readable(problem.__cause__):
+                raise
+        # SQLite could not make the files it wants beside this one. It can do without where nothing waits in its log.
+        log = self.path.with_name(f"{self.path.name}-wal")
+        if log.is_file() and log.stat().st_size:
+            raise StoreTroubleError(
+                f"{self.path}: nothing may be written here, but the last changes, in {log.name}, have to be brought in "
+                "before it can be read; copy both files to a folder that may be written to, and name the copy"
+            )
+        return self._opened("mode=ro&immutable=1", patience, check_present)
+
+    def _opened(
+        self, mode: str, patience: float, check: Callable[[sqlite3.Connection, Path], None]
+    ) -> sqlite3.Connection:
         with self._explained():
             connection = sqlite3.connect(
-                address, uri=True, timeout=patience, isolation_level=None, check_same_thread=False
+                f"file:{quote(str(self.path))}?{mode}",
+                uri=True,
+                timeout=patience,
+                isolation_level=None,
+                check_same_thread=False,
             )
             try:
-                if visiting:
-                    check_present(connection, self.path)
-                else:
-                    check_version(connection, self.path)
+                check(connection, self.path)
+                if self._lock is not None:
                     connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
                     connection.execute("PRAGMA journal_mode = WAL")
                     prepare(connection)
@@ -126,3 +152,7 @@ class Database:
             raise trouble(self.path, problem) from problem
         except UnicodeDecodeError as problem:
             raise trouble(self.path, DamagedError("a text cannot be read")) from problem
+
+
+def _only_readable(problem: BaseException | None) -> bool:
+    return getattr(problem, "sqlite_errorcode", 0) & PRIMARY_CODE in WRITES_MISSED

@@ -73,6 +73,12 @@ class HttpJsonSettings(JsonSettings, SentSettings):
         since = self.earliest - EPOCH
         return ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
 
+    @property
+    def answer_within(self) -> float:
+        """Seconds that all pages of a question may take, new series apart from known ones and each in its turn."""
+        turn = 60 * self.at_once / self.requests_per_minute if self.requests_per_minute else 0.0
+        return 2 * (self.most_pages if self.next else 1) * (self.timeout + turn)
+
     def has(self, placeholder: str) -> bool:
         """Say whether the address or the query has a placeholder."""
         return any(placeholder in _placeholders(text) for text in (self.url, *self.query.values()))

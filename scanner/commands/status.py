@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner import settings as configuration
 from scanner.commands import output
 from scanner.present.status_report import report
-from scanner.service.intake import Manners
+from scanner.service.asks import Manners
 from scanner.service.outside import prepare
 from scanner.service.status import facts, status
 from scanner.service.store import Store

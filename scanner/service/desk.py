@@ -18,6 +18,7 @@ from scanner.pipeline import Pipeline
 from scanner.service.restating import first_different, overlaid, same, withdrawal
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows
+from scanner.service.warming import enough_from
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -52,13 +53,17 @@ class Arrival:
 
 @dataclass(slots=True)
 class Taken:
-    """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes."""
+    """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes.
+
+    ``refused`` counts rows by the reason; ``useless`` says, by instrument, why all that came of it was refused.
+    """
 
     bars: int = 0
     events: list[Event] = field(default_factory=list)
     stale: list[Event] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     refused: Counter[str] = field(default_factory=Counter)
+    useless: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -108,6 +113,8 @@ class Desk:
         """The last bar of each instrument's base timeframe; None where there is none."""
         self._adrift: set[str] = set()
         """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
+        self._told: dict[str, Sequence[Note]] = {}
+        """What was noted of rows of which nothing could be made, lest it be noted whenever they are asked for again."""
 
     def load(self, names: Sequence[str] | None = None) -> list[str]:
         """Bring pipelines to where the store left them, all or some; name those that must begin anew.
@@ -154,6 +161,10 @@ class Desk:
         last = self.last[name]
         return None if last is None else last.open_time
 
+    def enough_from(self, name: str, now: int) -> int:
+        """From which opening on there are bars enough at ``now`` for each timeframe of an instrument to be warm."""
+        return enough_from(self.watched[name], now)
+
     def last_close(self, name: str) -> int | None:
         """When the last bar of an instrument closed."""
         last = self.last[name]
@@ -179,6 +190,8 @@ class Desk:
         except BaseException:
             self.last.update(before)
             self._adrift.update(before)
+            for name in before:
+                self._told.pop(name, None)
             with suppress(StoreTroubleError):  # what went wrong first is told; the next call tries again
                 self._bring_back()
             raise
@@ -232,11 +245,17 @@ class Desk:
                 pipeline = self.pipelines[name]
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
-        taken.notes += checked.notes
+        told = self._told.pop(name, ())
+        taken.notes += [note for note in checked.notes if note not in told]
         for reason, count in checked.counts.items():
             if reason not in NOTED:
                 taken.refused[reason] += count
         taken.bars += len(checked.bars)
+        if len(fresh) and not len(checked.bars):
+            self._told[name] = checked.notes
+            last = next((note for note in reversed(checked.notes) if note.refused), None)
+            if last is not None:
+                taken.useless[name] = f"{last.source}, row {last.row}: {last.text}"
         self._run(name, pipeline, checked.bars, now, work)
 
     def _run(self, name: str, pipeline: Pipeline, bars: Bars, now: int, work: _Work) -> None:

@@ -8,67 +8,39 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
 from scanner.ports import FeedTroubleError, Want
-from scanner.service.desk import Arrival
+from scanner.service.asks import Manners, arrivals_of, parted
 from scanner.service.lateness import LateWatch
 from scanner.service.pauses import Pauses
 from scanner.service.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Container, Coroutine, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Coroutine, Iterable, Mapping, Sequence
 
     from scanner.clocks import Clock
     from scanner.events import Event
-    from scanner.ports import Answer, Feed
+    from scanner.ports import Feed
+    from scanner.service.asks import Ask
+    from scanner.service.desk import Arrival, Taken
     from scanner.service.lateness import Lateness
 
 LONGEST_PAUSE = 600.0
 """Seconds between two times of asking for a bar that is not there, at the most."""
 
-ANSWER_WITHIN = 30.0
-"""Seconds after which a request that hangs is given up."""
-
 REFUSALS = 3
 """Requests in a row that fail before the rest of a round is left for the next one."""
 
 
-@dataclass(frozen=True, slots=True)
-class Ask:
-    """What is wanted of a feed: an instrument's bars up to the one that closes at ``close``."""
-
-    instrument: str
-    symbol: str
-    timeframe: str
-    close: int
-    """0 where none has closed that could be missing."""
-
-
-@dataclass(frozen=True, slots=True)
-class Manners:
-    """How a feed wants to be asked, by its own settings; times in seconds."""
-
-    settle: float = 2.0
-    patience: float = 120.0
-    at_once: int = 4
-    requests_per_minute: float | None = None
-
-    @classmethod
-    def of(cls, feed: Feed) -> Manners:
-        """Give what a feed's settings say, and what is usual where they say nothing."""
-        told, usual = getattr(feed, "settings", None), cls()
-        return cls(**{each.name: getattr(told, each.name, getattr(usual, each.name)) for each in fields(cls)})
-
-
 class Intake:
-    """Asks one feed. ``take`` gets the rows that came and gives how many bars were new; ``say`` gets what is said.
+    """Asks one feed. ``take`` gets the rows that came and gives what came of them; ``say`` gets what is said.
 
-    ``since`` tells from which opening on to ask for an instrument, ``last_close`` what is known of it. ``note`` is
-    told of each new trouble, in a sentence. ``chance`` gives numbers from 0 up to 1. Durations are only ever slept,
-    so that a clock that jumps neither hurries nor delays them.
+    ``since`` tells from which opening on to ask for an instrument, ``enough_from`` from when on there is enough of
+    one of which nothing is known, ``last_close`` what is known of it. ``note`` is told of each new trouble, in a
+    sentence. ``chance`` gives numbers from 0 up to 1. Durations are only ever slept, so that a clock that jumps
+    neither hurries nor delays them.
     """
 
     def __init__(
@@ -79,12 +51,12 @@ class Intake:
         *,
         clock: Clock,
         chance: Callable[[], float],
-        take: Callable[[Sequence[Arrival]], Awaitable[int]],
+        take: Callable[[Sequence[Arrival]], Awaitable[Taken]],
         say: Callable[[Event], Awaitable[None]],
         since: Callable[[str], int | None],
+        enough_from: Callable[[str], int | None],
         last_close: Callable[[str], int | None],
         note: Callable[[str], None] = lambda _: None,
-        answer_within: float = ANSWER_WITHIN,
     ) -> None:
         self.name = name
         self.feed = feed
@@ -93,9 +65,9 @@ class Intake:
         self.take = take
         self.say = say
         self.since = since
+        self.enough_from = enough_from
         self.last_close = last_close
         self.note = note
-        self.answer_within = answer_within
         self.trouble = ""
         self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
         self._lateness = LateWatch(name, self._is_there)
@@ -107,6 +79,8 @@ class Intake:
         self._saying = asyncio.Lock()
         self._refusals = 0
         self._failures: Counter[str] = Counter()
+        self._refused: dict[str, str] = {}
+        """Why nothing could be made of what came of an instrument last."""
         self._asking: dict[str, Ask] = {}
         self._timed: dict[str, int] = {}
         self._rounds: list[asyncio.Event] = []
@@ -192,7 +166,18 @@ class Intake:
         size = max(self.feed.batch, 1)
         self._refusals = min(self._refusals, REFUSALS - 1)
         batches = [wanted[start : start + size] for start in range(0, len(wanted), size)]
-        await asyncio.gather(*(self._ask_batch(batch, which) for batch in batches))
+        await asyncio.gather(*(self._ask_on(batch, which) for batch in batches))
+
+    async def _ask_on(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
+        """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once."""
+        while asks:
+            before = {ask.instrument: self.last_close(ask.instrument) for ask in asks}
+            await self._ask_batch(asks, which)
+            asks = [
+                ask
+                for ask in asks
+                if self._is_wanted(ask) and self.last_close(ask.instrument) != before[ask.instrument]
+            ]
 
     async def _ask_batch(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
         async with self._room:
@@ -211,7 +196,7 @@ class Intake:
                     self._leave_alone(self._pauses.asked(1, problem.retry_after))
                 return
             except TimeoutError:
-                self._failed(asks, f"the feed {self.name} gave no answer within {self.answer_within:g} s")
+                self._failed(asks, f"the feed {self.name} gave no answer within {self.manners.answer_within:g} s")
                 return
             except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the watch goes on
                 self._failed(asks, f"the adapter of the feed {self.name} failed: {type(problem).__name__}: {problem}")
@@ -226,11 +211,13 @@ class Intake:
     async def _fetch(self, asks: Sequence[Ask]) -> list[Arrival]:
         wants: dict[Want, list[Ask]] = {}
         for ask in asks:
-            wants.setdefault(Want(ask.symbol, ask.timeframe, self.since(ask.instrument)), []).append(ask)
+            since = self.since(ask.instrument)
+            enough_from = self.enough_from(ask.instrument) if since is None else None
+            wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
         asked = self.clock.now()
-        async with asyncio.timeout(self.answer_within):
+        async with asyncio.timeout(self.manners.answer_within):
             answers = await self.feed.fetch(list(wants))
-        return _arrivals(answers, wants, asked)
+        return arrivals_of(answers, wants, asked)
 
     async def _wait_for_turn(self) -> None:
         """Keep to how many requests a minute the feed allows."""
@@ -267,17 +254,20 @@ class Intake:
     async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:
         """Let rows be taken in, and say where that ends the feed's being late."""
         missed = self._lateness.instruments
-        for part in _parts(arrivals, missed):
+        for part in parted(arrivals, missed):
             try:
-                new = await self.take(part)
+                taken = await self.take(part)
             except StoreTroubleError as problem:
                 self.in_trouble(str(problem))
                 continue
             except Exception as problem:  # noqa: BLE001 - a defect with some rows must not end the watch over all others
                 self.in_trouble(f"what the feed {self.name} sent could not be taken in: {problem!r}")
                 continue
+            for each in part:
+                self._refused.pop(each.instrument, None)
+            self._refused |= taken.useless
             if part[0].instrument in missed:
-                self._lateness.count(new)
+                self._lateness.count(taken.bars)
         for event in self._lateness.back():
             _begin(self._timers, self._say_surely(event))
 
@@ -291,8 +281,13 @@ class Intake:
             # So much is asked for that nobody can tell yet.
             await self.clock.sleep(max(patience / 10, 1.0))
         lacking = {name: close for name, close in closes.items() if not self._is_there(name, close)}
-        for event in self._lateness.late(lacking, self.trouble):
+        for event in self._lateness.late(lacking, self.trouble or self._refusal(lacking)):
             await self._say_surely(event)
+
+    def _refusal(self, lacking: Iterable[str]) -> str:
+        """Say why nothing could be made of what came, where something did."""
+        why = next((self._refused[name] for name in lacking if name in self._refused), "")
+        return why and f"what came was refused: {why}"
 
     async def _say_surely(self, event: Event) -> None:
         """Say something, and again where it could not be kept; what comes after it waits."""
@@ -307,29 +302,6 @@ class Intake:
                     return
                 times += 1
                 await self.clock.sleep(self._pauses.after(times))
-
-
-def _arrivals(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]], asked: int) -> list[Arrival]:
-    return [
-        Arrival(ask.instrument, answer.bars, asked)
-        for answer in answers
-        if len(answer.bars)
-        for ask in wants.get(answer.want, ())
-    ]
-
-
-def _parts(arrivals: Sequence[Arrival], missed: Container[str]) -> list[list[Arrival]]:
-    """Part what is to be taken in by itself.
-
-    Late instruments go by themselves, so that what they catch up can be counted, and what came of an instrument for
-    a second time goes after the first has been taken in, so that it is held against that.
-    """
-    parts: dict[tuple[int, bool], list[Arrival]] = {}
-    times: Counter[str] = Counter()
-    for each in arrivals:
-        parts.setdefault((times[each.instrument], each.instrument not in missed), []).append(each)
-        times[each.instrument] += 1
-    return [parts[key] for key in sorted(parts)]
 
 
 def _begin(tasks: set[asyncio.Task[None]], work: Coroutine[Any, Any, None]) -> None:

@@ -14,9 +14,10 @@ import structlog
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.events import Event, rfc3339
+from scanner.service.asks import Ask, Manners
 from scanner.service.desk import Desk
 from scanner.service.feed_life import FeedLife
-from scanner.service.intake import Ask, Intake, Manners
+from scanner.service.intake import Intake
 from scanner.service.leaps import Leaps
 from scanner.service.relist import change_list, list_of, revive
 from scanner.service.routing import sinks_for
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from scanner.clocks import Clock
     from scanner.ports import Feed
     from scanner.service.delivery import Delivery
-    from scanner.service.desk import Arrival
+    from scanner.service.desk import Arrival, Taken
     from scanner.service.schedule import Group
     from scanner.service.store import Store
     from scanner.settings import Settings, Watched
@@ -181,6 +182,7 @@ class Station:
             take=self.take,
             say=self.say,
             since=self._since,
+            enough_from=self._enough_from,
             last_close=self.last_close,
             note=lambda trouble: self.telling.note(f"feed {name}: {trouble}"),
         )
@@ -263,6 +265,9 @@ class Station:
     def _since(self, name: str) -> int | None:
         return self.desk.since(name) if name in self.desk.watched else None
 
+    def _enough_from(self, name: str) -> int | None:
+        return self.desk.enough_from(name, self.clock.now()) if name in self.desk.watched else None
+
     def last_close(self, name: str) -> int | None:
         """Say when an instrument's last bar closed; of one that left the list nothing is lacking any more."""
         return self.desk.last_close(name) if name in self.desk.watched else self.clock.now()
@@ -308,12 +313,12 @@ class Station:
                     if len(last):
                         self.intakes[name].ask(self._asks(group, int(last[-1])))
 
-    async def take(self, arrivals: Sequence[Arrival]) -> int:
-        """Take in rows and tell what they mean, to the end once begun; gives the number of new bars."""
+    async def take(self, arrivals: Sequence[Arrival]) -> Taken:
+        """Take in rows and tell what they mean, to the end once begun."""
         await self._taking.acquire()
         return await asyncio.shield(asyncio.create_task(self._take(arrivals)))
 
-    async def _take(self, arrivals: Sequence[Arrival]) -> int:
+    async def _take(self, arrivals: Sequence[Arrival]) -> Taken:
         try:
             known = [each for each in arrivals if each.instrument in self.desk.watched]
             taken = await asyncio.to_thread(self.desk.take, known, self.clock.now())
@@ -330,7 +335,7 @@ class Station:
             self.on_event(event)
         if taken.events and self.delivery is not None:
             self.delivery.wake()
-        return taken.bars
+        return taken
 
     async def say(self, event: Event) -> None:
         """Keep and tell something about a feed or the station itself."""

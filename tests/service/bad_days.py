@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.ports import Answer
+from scanner.service.asks import Manners
 from scanner.service.desk import fresh_pipeline
 from scanner.service.relist import as_sent
 from scanner.service.station import Station
@@ -56,6 +57,9 @@ class Tape:
     plan: Callable[[Want], Any] = lambda _: None
     batch: int = 100
     arrived: asyncio.Event | None = field(default_factory=asyncio.Event)
+    settings: Manners = field(default_factory=Manners)
+    at_most: int = 10**6
+    """Bars that it gives at a time, from where history is enough on."""
 
     async def start(self) -> None: ...
 
@@ -66,7 +70,10 @@ class Tape:
         if any(each is not None for each in planned):
             (only,) = planned
             return await only if asyncio.iscoroutine(only) else only
-        return [Answer(want, as_sent(self.known(want.since), "tape")) for want in wants]
+        return [Answer(want, as_sent(self.known(self.begin(want))[: self.at_most], "tape")) for want in wants]
+
+    def begin(self, want: Want) -> int | None:
+        return want.enough_from if want.since is None and self.at_most < len(BARS) else want.since
 
     def known(self, since: int | None) -> Any:  # noqa: ANN401 - bars
         first = 0 if since is None else int(np.searchsorted(BARS.open_time, since))

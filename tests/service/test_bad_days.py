@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.ports import Answer, FeedTroubleError
+from scanner.service.asks import Manners
 from scanner.service.relist import as_sent
 from scanner.service.store import Store
 from scanner.service.store_check import check
@@ -111,9 +112,8 @@ async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_u
     known = settings(
         tmp_path, feeds={"tape": folder, "harbour": folder}, instruments={"GANNET": {}, "FULMAR": {"feed": "harbour"}}
     )
-    harbour = Tape(time)
+    harbour = Tape(time, settings=Manners(answer_within=0.02))
     async with day(known, store, {"tape": Tape(time), "harbour": harbour}, time) as on:
-        on.station.intakes["harbour"].answer_within = 0.02
         await on.bars(3)
         harbour.plan = MISDEEDS[misdeed]
         for _ in range(50):

@@ -1,0 +1,27 @@
+"""A series that is new begins with as much history as its rules need, whatever its feed gives at a time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.service.store import SeriesKey, Store
+from scanner.service.warming import enough_from
+from tests.service.bad_days import BARS, DayTime, Tape, day, settings
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+async def test_a_coarse_timeframe_is_warm_at_once_from_a_feed_that_gives_few_bars_at_a_time(tmp_path: Path) -> None:
+    time = DayTime()
+    coarse = {"feed": "tape", "calendar": "24/7", "timeframes": ["30m"], "base": "15m", "step": "0.01"}
+    known = settings(tmp_path, defaults=coarse, rules={"slow_average": 100, "warm_up": 105})
+    with Store.open(tmp_path / "kept.db", time.now) as store:
+        async with day(known, store, {"tape": Tape(time, at_most=25)}, time) as on:
+            (stored,) = store.bars.load([SeriesKey("GANNET", "15m")])
+            (each,) = on.station.watched
+            assert BARS.open_time[0] < stored.bars.open_time[0] == enough_from(each, time.now())
+            assert stored.bars.close_time[-1] == time.now()
+            (lane,) = on.station.desk.pipelines["GANNET"].lanes
+            assert lane.engine.series.warm
+            assert on.kinds() == ["station.caught_up"]

@@ -9,7 +9,7 @@ from scanner.service.delivery_lane import Lane
 from scanner.service.pauses import Pauses
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Mapping
+    from collections.abc import Awaitable, Callable, Mapping, Sequence
 
     from scanner.events import Event
     from scanner.ports import Sink
@@ -81,6 +81,12 @@ class Delivery:
         """Look at the outbox at once, since something new was put there; to be called in the event loop's thread."""
         for lane in self._lanes.values():
             lane.wake()
+
+    def pass_on(self, event: Event, sinks: Sequence[str]) -> None:
+        """Bring an event to sinks although the store cannot keep it; it is not sent again once the store has it."""
+        for name in sinks:
+            if name in self._lanes:
+                self._lanes[name].pass_on(event)
 
     def troubles(self) -> dict[str, str]:
         """Give what is wrong with each sink that fails at present, in a sentence."""

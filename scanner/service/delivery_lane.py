@@ -11,6 +11,7 @@ from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from scanner.service.bundling import LARGEST, least_tried, parcels, waves
 from scanner.service.ceiling import Ceiling
 from scanner.service.late import too_late
+from scanner.service.past_outbox import PastOutbox
 from scanner.service.quiet import cannot_wait, last_quiet_end, quiet_until
 from scanner.service.store_trouble import StoreTroubleError
 
@@ -90,6 +91,12 @@ class Lane:
         self._resume = 0
         self._alone: set[int] = set()
         self._unmarked: list[Callable[[], None]] = []
+        self._past = PastOutbox()
+
+    def pass_on(self, event: Event) -> None:
+        """Hand over an event that the outbox cannot take; once the outbox has it, it does not go out again."""
+        self._past.add(event)
+        self.wake()
 
     def wake(self) -> None:
         """Look at the outbox at once."""
@@ -121,6 +128,7 @@ class Lane:
 
     async def _round(self, stop: asyncio.Event) -> float:
         """Hand over what can go now; give the seconds to rest before there may be more."""
+        await self._pass_on()
         await self._mark()
         now = self._clock()
         if now < self._resume:
@@ -131,6 +139,9 @@ class Lane:
             self._well()
         silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
         due = await asyncio.to_thread(self._outbox.due, now, self._name, LOADED if silent_until is None else -1)
+        if settled := self._past.settle(due):
+            self._unmarked.append(partial(self._outbox.delivered, [each.number for each in settled], late=set()))
+            return 0.0
         ready = due if silent_until is None else _urgent(due)
         if not ready:
             return await self._until_next(now, silent_until)
@@ -141,6 +152,26 @@ class Lane:
             if stop.is_set() or not await self._hand_over(wave):
                 break
         return 0.0
+
+    async def _pass_on(self) -> None:
+        """Hand over what goes out without the outbox, one after the other."""
+        for event in self._past.waiting():
+            now = self._clock()
+            silent = self._quiet is not None and quiet_until(self._quiet, now) is not None
+            if now < self._resume or (silent and not cannot_wait(event)):
+                continue
+            if not self._started and not await self._start():
+                return
+            self._ceiling.count(now, 1)
+            try:
+                await self._sink.deliver([Message(event)])
+            except DeliveryError as error:
+                self._pause(error)
+            except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
+                self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
+            else:
+                self._well()
+                self._past.arrived(event)
 
     def _waves(self, ready: Sequence[Delivery], now: int, room: int | None) -> list[list[Parcel]]:
         """Decide what goes together, and what after what."""

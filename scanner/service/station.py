@@ -22,7 +22,7 @@ from scanner.service.leaps import Leaps
 from scanner.service.relist import change_list, list_of, revive
 from scanner.service.routing import sinks_for
 from scanner.service.schedule import Due, groups_of
-from scanner.service.store import Batch, Said
+from scanner.service.store import Batch, Said, StoreTroubleError
 from scanner.service.telling import NAMED, Telling
 from scanner.service.timers import Timers
 from scanner.service.upkeep import Upkeep
@@ -339,8 +339,15 @@ class Station:
 
     async def say(self, event: Event) -> None:
         """Keep and tell something about a feed or the station itself."""
-        async with self._taking:
-            new = await asyncio.to_thread(self.store.commit, Batch(said=[Said(event, self.route(event))]))
+        sinks = self.route(event)
+        try:
+            async with self._taking:
+                new = await asyncio.to_thread(self.store.commit, Batch(said=[Said(event, sinks)]))
+        except StoreTroubleError:
+            # That nobody is looking any more has to be known even so; whoever says it tries again to have it kept.
+            if event.kind == "feed.late" and self.delivery is not None:
+                self.delivery.pass_on(event, sinks)
+            raise
         for each in new:
             self.counts[each.kind] += 1
             if each.kind == "feed.late":

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from scanner.events import event_id
 from scanner.ports import DeliveryRefusedError
@@ -48,6 +48,13 @@ class Time:
         return (self.now - BAR_CLOSE) / SECOND
 
 
+class Passing(Protocol):
+    """Time that passes, in seconds."""
+
+    @property
+    def passed(self) -> float: ...
+
+
 @dataclass
 class PlannedSink:
     """Takes what it is given, unless the next of its ``troubles`` is one; never takes the events in ``poison``.
@@ -55,7 +62,7 @@ class PlannedSink:
     While a poisonous event is under way, all that is under way is refused, as by a broker that hangs up.
     """
 
-    time: Time
+    time: Passing
     troubles: list[Exception | None] = field(default_factory=list)
     poison: frozenset[str] = frozenset()
     lost_answers: bool = False

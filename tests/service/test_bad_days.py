@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from scanner.ports import Answer, FeedTroubleError
+from scanner.ports import Answer, DeliveryError, FeedTroubleError
 from scanner.service.asks import Manners
+from scanner.service.delivery import Delivery
 from scanner.service.relist import as_sent
 from scanner.service.store import Store
 from scanner.service.store_check import check
 from tests.service.bad_days import BARS, BEGIN, FIRST, QUARTER_HOUR, SECOND, DayTime, Tape, day, expected, settings
+from tests.service.delivery_tools import PlannedSink
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -72,6 +74,25 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == ["feed.late", "feed.back"]
     assert check(store) == []
     assert {each.event.id for each in store.outbox.list()} == {event.id for event in on.told}
+
+
+async def test_while_the_disk_is_full_the_user_is_told_so_all_the_same_and_once(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    sink = PlannedSink(time, start_troubles=[DeliveryError("nobody is there")])
+    delivery = Delivery(store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
+    async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, delivery=delivery) as on:
+        await on.bars(1)
+        fill_the_disk(store)
+        await on.bars(3)
+        late = sink.calls[-1][1][0].event
+        assert (late.kind, late.data["feed"]) == ("feed.late", "tape")
+        assert "the disk is full" in late.data["reason"]
+        make_room(store)
+        await on.bars(3)
+    assert sink.taken.count(late.id) == 1
+    assert {name: sink.taken.count(name) for name in sink.taken} == {event.id: 1 for event in on.told}
+    assert store.outbox.counts() == {("archive", "delivered"): len(on.told)}
 
 
 async def test_a_disk_that_is_full_at_the_start_is_waited_for(tmp_path: Path, time: DayTime, store: Store) -> None:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 from scanner.commands import output
 from scanner.commands.trouble import DONE, FAILED, UNUSABLE
 from scanner.present.tables import table
-from scanner.present.times import moment
+from scanner.present.times import date, moment
 from scanner.service.check import check
 from scanner.service.closings import next_closes
 from scanner.service.connect import try_all
+from scanner.service.histories import histories
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -31,7 +32,7 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool) -> i
     if checked.warnings:
         output.say("")
     output.say(f"{path} can be used{f', with {_counted(checked)}' if checked.warnings else ''}.", "")
-    output.say(*timetable(checked.settings, now))
+    output.say(*timetable(checked.settings, now), "", *needed(checked.settings, now))
     return _connected(checked.settings, environ) if connect else DONE
 
 
@@ -53,6 +54,23 @@ def timetable(settings: Settings, now: int) -> list[str]:
         "",
         f"{series} series of {instruments} instrument{'s' * (instruments > 1)} would be watched.",
     ]
+
+
+def needed(settings: Settings, now: int) -> list[str]:
+    """Lay out how much history each series needs, in its own bars and in those that its feed is asked for."""
+    rows = [
+        (
+            each.group or "(none)",
+            each.calendar.name,
+            each.timeframe.name,
+            f"{each.bars:,}",
+            "" if each.base == each.timeframe else f"{each.base_bars:,} of {each.base.name}",
+            date(each.since, settings.station.zone),
+        )
+        for each in histories(settings, now)
+    ]
+    heads = ("group", "calendar", "timeframe", "bars", "made of", "asked from")
+    return ["Before it reports a setup, a series needs:", "", *table(heads, rows, left=(0, 1, 2, 5))]
 
 
 def _connected(settings: Settings, environ: Mapping[str, str]) -> int:

@@ -23,6 +23,7 @@ from scanner.market.splits import Adjustment
 from scanner.market.timeframes import Timeframe
 from scanner.service.environment import SECRETS, EnvironmentSource, strays
 from scanner.service.mistakes import Mistake, did_you_mean, explain
+from scanner.service.toml_faults import fault
 from scanner.service.values import (
     CalendarName,
     Currency,
@@ -320,10 +321,12 @@ def read_file(path: Path) -> str:
 
 def load(path: Path, environ: Mapping[str, str] = os.environ) -> Settings:
     """Read a configuration; SettingsError says the first thing that is wrong with it, and where."""
+    text = read_file(path)
     try:
-        document = tomllib.loads(read_file(path))
+        document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
-        raise SettingsError(f"{path} is no TOML: {problem}") from None
+        line, reason = fault(text, problem)
+        raise SettingsError(f"{path}:{line}: {reason}") from None
     wrong = [each for each in strays(environ, document, Settings.model_fields) if not each.warning]
     try:
         settings = from_document(document, path.parent, environ)

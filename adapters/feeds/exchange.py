@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import time
+from difflib import get_close_matches
 from importlib import import_module
+from importlib.util import find_spec
+from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from adapters.feeds.files_trouble import quoted
 from adapters.feeds.json_rows import BarFields, JsonSettings, RowReader
@@ -34,6 +37,26 @@ class ExchangeSettings(FeedSettings):
     exchange: str = Field(min_length=1, description="The exchange, by its id in the library ccxt.")
     limit: int = Field(500, ge=2, description="How many bars to ask for at once; no more than the exchange gives.")
     timeout: float = Field(10.0, gt=0, description="Seconds that one answer may take.")
+
+    @field_validator("exchange")
+    @classmethod
+    def _is_known(cls, name: str) -> str:
+        known = installed_exchanges()
+        if known and name not in known:
+            near = get_close_matches(name.lower(), known, 1)
+            meant = f"did you mean {near[0]}?" if near else "ccxt.exchanges lists those that it knows"
+            raise ValueError(f'the library ccxt knows no exchange "{name}"; {meant}')
+        return name
+
+
+def installed_exchanges(library: str = "ccxt") -> list[str]:
+    """List the exchanges that the library has a module for; none where it is not installed.
+
+    The library is not loaded, which would take a second.
+    """
+    found = find_spec(library)
+    folders = (found.submodule_search_locations or []) if found is not None else []
+    return [each.name for each in iter_modules([f"{folder}/async_support" for folder in folders]) if not each.ispkg]
 
 
 def from_library(name: str, options: dict[str, Any], library: str = "ccxt.async_support") -> Any:  # noqa: ANN401 - no types are published

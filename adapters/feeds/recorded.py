@@ -5,9 +5,9 @@ from __future__ import annotations
 import asyncio
 from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - pydantic reads it when it runs
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings
 from adapters.feeds.files_trouble import ReadingOptions
@@ -23,13 +23,21 @@ if TYPE_CHECKING:
     from scanner.ports import Want
 
 DAY = 86_400 * SECOND
+PACE = 3_600.0
+REAL_PATIENCE = 5.0
+"""Seconds by the wall's clock before a recording is called late, whose bars are always there: only we may be slow."""
 
 
 class RecordedSettings(FeedSettings):
     """Which files to play, from when on, and how fast."""
 
     path: Path = Field(description="A file of bars or a folder of them; relative to the configuration.")
-    pace: float = Field(3_600.0, gt=0, description="Seconds of the recording that pass in one second.")
+    pace: float = Field(
+        PACE,
+        gt=0,
+        description="Seconds of the recording that pass in one second. Its patience is of such seconds too, and lasts "
+        "five real ones at least unless it is given.",
+    )
     begin: str | None = Field(
         None,
         description="From when on to play, RFC 3339; what came before is history. By default the last day.",
@@ -37,6 +45,14 @@ class RecordedSettings(FeedSettings):
     tz: str = Field("UTC", description="Time zone of times that name none.")
     stamp: Literal["open", "close"] = Field("open", description="Whether a bar's time is its open or its close.")
     time_format: str | None = Field(None, description="How times are written, where they are in no standard form.")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _patience_keeps_pace(cls, told: Any) -> Any:  # noqa: ANN401 - whatever stands there
+        pace = told.get("pace", PACE) if isinstance(told, dict) else None
+        if not isinstance(pace, int | float) or "patience" in told:
+            return told
+        return told | {"patience": max(cls.model_fields["patience"].default, REAL_PATIENCE * pace)}
 
     @field_validator("begin")
     @classmethod

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from scanner.present.tables import bar_time, table
 from scanner.present.text import plain
+from scanner.present.wording import number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -48,7 +49,7 @@ def missed_by(measure: Measure) -> str:
         return ""
     words = measure["threshold"].split()
     bounds = [float(word) for word in words if word.replace(".", "", 1).replace("-", "", 1).replace("e", "").isdigit()]
-    return f"{min(abs(value - bound) for bound in bounds):.4g}" if bounds else ""
+    return number(min(abs(value - bound) for bound in bounds)) if bounds else ""
 
 
 def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[str, ...]]:
@@ -56,7 +57,7 @@ def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[s
         (
             name,
             HELD if measure["verdict"] else missed,
-            "-" if measure["measured"] is None else f"{measure['measured']:.4g}",
+            number(measure["measured"]),
             measure["threshold"],
             missed_by(measure),
             measure["text"],
@@ -87,7 +88,7 @@ def judgement(found: Judgement) -> list[str]:
             name,
             HELD if place["verdict"] else "no",
             place["price"] or "-",
-            "-" if place["measured"] is None else f"{place['measured']:.4g}",
+            number(place["measured"]),
             place["threshold"],
             place["text"],
         )

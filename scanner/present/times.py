@@ -24,17 +24,20 @@ def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -
     'Mon 2 Mar 2026 17:00 Berlin (11:00 New York)'
     >>> moment(1_772_467_200_000_000_000, "UTC", "Asia/Tokyo")
     'Mon 2 Mar 2026 16:00 UTC (Tue 3 Mar 01:00 Tokyo)'
+    >>> moment(1_792_888_200_000_000_000, "Europe/Berlin", "Europe/Paris")
+    'Sun 25 Oct 2026 02:30 Berlin (00:30 UTC)'
     """
     when = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC)
     own = when.astimezone(ZoneInfo(user_zone))
     text = f"{date(nanoseconds, user_zone)} {_clock(own)} {city(user_zone)}"
-    if exchange_zone is None:
-        return text
-    there = when.astimezone(ZoneInfo(exchange_zone))
+    there_zone = exchange_zone or user_zone
+    there = when.astimezone(ZoneInfo(there_zone))
     if there.utcoffset() == own.utcoffset():
-        return text
+        # An hour that a clock goes through twice is told apart by UTC.
+        twice = own.replace(fold=0).utcoffset() != own.replace(fold=1).utcoffset()
+        return f"{text} ({_clock(when)} UTC)" if twice else text
     day = "" if there.date() == own.date() else f"{there:%a} {there.day} {there:%b} "
-    return f"{text} ({day}{_clock(there)} {city(exchange_zone)})"
+    return f"{text} ({day}{_clock(there)} {city(there_zone)})"
 
 
 def date(nanoseconds: int, zone: str) -> str:

@@ -104,9 +104,9 @@ def explain(error: ErrorDetails, model: type[BaseModel], *, hide: bool = False) 
         case "too_short" | "string_too_short" if context["min_length"] == 1:
             text = "must not be empty"
         case "too_short":
-            text = f"must have at least {context['min_length']} entries"
+            text = f"must have at least {context['min_length']} {_parts_of(value)}"
         case "too_long":
-            text = f"must have at most {context['max_length']} entries"
+            text = f"must have at most {context['max_length']} {_parts_of(value)}"
         case "string_pattern_mismatch":
             pattern = context["pattern"]
             asked = PATTERNS.get(pattern) or _described(error["loc"], model) or f"of the form {pattern}"
@@ -118,6 +118,10 @@ def explain(error: ErrorDetails, model: type[BaseModel], *, hide: bool = False) 
             plain = re.sub(r"^(Input|String|Decimal input) should (be|have) ", r"has to \2 ", error["msg"])
             text = (f"has to be {wanted}" if wanted else plain) + given
     return text
+
+
+def _parts_of(value: object) -> str:
+    return "characters" if isinstance(value, str) else "entries"
 
 
 def fields_at(model: type[BaseModel], path: Path) -> list[str]:

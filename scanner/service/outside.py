@@ -75,8 +75,9 @@ def prepare(section: Section, name: str, settings: Settings, environ: Mapping[st
     model: type[BaseModel] = prepared.kind.Settings
     for key in _secrets(model):
         if key in table:
-            del table[key]
-            prepared.mistakes.append(Mistake((section, name, key), f"is a secret; {_place_of(section, name, key)}"))
+            given = table.pop(key)
+            keys = [key, *given][:2] if isinstance(given, dict) else [key]
+            prepared.mistakes.append(Mistake((section, name, key), f"is a secret; {_place_of(section, name, *keys)}"))
     _resolve_paths(table, model, settings.folder)
     if section == "sinks":
         for key, value in (("zone", settings.station.zone), ("station", settings.station.name)):
@@ -136,10 +137,10 @@ def _secrets(model: type[BaseModel]) -> list[str]:
     return [key for key, each in model.model_fields.items() if _mentions(each.annotation, SecretStr)]
 
 
-def _place_of(section: str, name: str, key: str) -> str:
+def _place_of(section: str, name: str, *keys: str) -> str:
     return (
-        f"take it out and give it as {variable(section, name, key)} in the environment, "
-        f"or in the file {section}.{name}.{key} of the secrets folder"
+        f"take it out and give it as {variable(section, name, *keys)} in the environment, "
+        f"or in the file {'.'.join((section, name, *keys))} of the secrets folder"
     )
 
 

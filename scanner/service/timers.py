@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 from datetime import UTC
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -18,6 +20,14 @@ if TYPE_CHECKING:
     from scanner.clocks import Clock
     from scanner.service.schedule import Due, Group
     from scanner.service.upkeep import Upkeep
+
+
+def _is_failure(record: logging.LogRecord) -> bool:
+    """Say whether what the library reports as failed did fail: what a stop cuts short did not."""
+    return record.exc_info is None or not isinstance(record.exc_info[1], asyncio.CancelledError)
+
+
+logging.getLogger("apscheduler.executors.default").addFilter(_is_failure)
 
 
 class Timers:

@@ -88,7 +88,7 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if average is None
         else f"open after the first close {over} the {rules.fast_average}-bar average, reckoned at that average",
-        "stop": f"{float(margin):.4g} beyond {base_text}",
+        "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {base_text}",
         "obstacle": facts.obstacle_text,
     }
     obstacle = None if facts.obstacle is None else rounded(facts.obstacle, -1)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from adapters.feeds.exchange import ExchangeFeed
+from adapters.feeds.exchange import ExchangeFeed, installed_exchanges
 from adapters.feeds.folder import FolderFeed
 from adapters.feeds.http_json import HttpJsonFeed
 from adapters.feeds.mqtt_bars import MqttBarsFeed
@@ -39,6 +39,8 @@ def example(kind: str) -> tuple[dict[str, Any], str]:
     text = (CONFIG / f"feed.{kind}.example.toml").read_text()
     (table,) = tomllib.loads(text)["feeds"].values()
     assert table.pop("type") == kind
+    if kind == "exchange":
+        table["exchange"] = installed_exchanges()[0]  # as whoever copies the example has to
     shown = [line.removeprefix("#     ") for line in text.splitlines() if line.startswith("#     ")]
     return table, "\n".join(shown) + "\n"
 

@@ -10,7 +10,7 @@ import pytest
 from ccxt.async_support.base.exchange import Exchange
 from pydantic import ValidationError
 
-from adapters.feeds.exchange import ExchangeFeed, from_library
+from adapters.feeds.exchange import ExchangeFeed, from_library, installed_exchanges
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import START, as_json, raw_server, rows, silence, told
 from tests.adapters.servers import HOST, Request, Response, free_port, http_server
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
 
 SINCE = START * 1_000_000_000
+KNOWN = installed_exchanges()[0]
 COIN = Want("ABC/XYZ", "15m", SINCE)
 
 
@@ -73,11 +74,11 @@ def query(request: Request) -> dict[str, str]:
 @asynccontextmanager
 async def asking(url: str, **settings: object) -> AsyncIterator[ExchangeFeed]:
     def make(name: str, options: dict[str, Any]) -> InventedExchange:
-        assert name == "your-exchange-id"
+        assert name == KNOWN
         assert options["enableRateLimit"] is True
         return InventedExchange(options | {"urls": {"api": url}, "timeout_on_exit": 0})
 
-    usual: dict[str, object] = {"exchange": "your-exchange-id"}
+    usual: dict[str, object] = {"exchange": KNOWN}
     feed = ExchangeFeed(ExchangeFeed.Settings.model_validate(usual | settings), make=make, clock=lambda: START)
     try:
         await feed.start()
@@ -159,7 +160,7 @@ async def test_whatever_goes_wrong_is_one_sentence(
             with pytest.raises(FeedTroubleError, match=sentence) as caught:
                 await feed.fetch([COIN])
             assert caught.value.retry_after == retry_after
-            assert str(caught.value).startswith("exchange your-exchange-id: ")
+            assert str(caught.value).startswith(f"exchange {KNOWN}: ")
             assert len(str(caught.value)) < 400
 
 
@@ -183,14 +184,19 @@ async def test_nobody_there_and_nobody_answering() -> None:
 
 
 async def test_the_lack_of_the_library_or_of_the_exchange_in_it_is_told() -> None:
-    feed = ExchangeFeed(ExchangeFeed.Settings(exchange="your-exchange-id"))
-    with pytest.raises(FeedTroubleError, match="knows no exchange 'your-exchange-id'"):
-        await feed.start()
+    with pytest.raises(ValidationError, match=r'knows no exchange "nobodys-own"; ccxt\.exchanges lists'):
+        ExchangeFeed.Settings(exchange="nobodys-own")
+    with pytest.raises(ValidationError, match=f"did you mean {KNOWN}"):
+        ExchangeFeed.Settings(exchange=KNOWN.upper())
+    with pytest.raises(FeedTroubleError, match="knows no exchange 'nobodys-own'"):
+        from_library("nobodys-own", {})
+    assert installed_exchanges("a_library_that_is_not_there") == []
+    feed = ExchangeFeed(ExchangeFeed.Settings(exchange=KNOWN))
     with pytest.raises(FeedTroubleError, match="has not been started"):
         await feed.fetch([COIN])
     await feed.stop()
     with pytest.raises(FeedTroubleError, match=r"needs the library ccxt; .* pip install 'closewatch\[crypto\]'"):
-        from_library("your-exchange-id", {}, "a_library_that_is_not_there")
+        from_library(KNOWN, {}, "a_library_that_is_not_there")
 
 
 @pytest.mark.parametrize(

@@ -160,6 +160,18 @@ def test_what_is_missing_or_wrong_is_a_sentence(
     assert str(problem.value) == told
 
 
+def test_a_secret_in_the_file_is_refused_with_the_places_where_it_may_be(tmp_path: Path) -> None:
+    table = 'url = "https://bars.example.org/{symbol}"\nsecret_query = { apiKey = "token-of-mine" }'
+    text = TEXT.replace('url = "https://bars.example.org/{symbol}"', table).replace('secrets = "secrets"', "")
+    settings = written(tmp_path, text)
+    (mistake,) = prepare("feeds", "my provider", settings, {}).mistakes
+    assert mistake.sentence == (
+        "feeds.my provider.secret_query: is a secret; take it out and give it as "
+        "CLOSEWATCH_FEEDS__MY_PROVIDER__SECRET_QUERY__APIKEY in the environment, "
+        "or in the file feeds.my provider.secret_query.apiKey of the secrets folder"
+    )
+
+
 def test_no_secret_stands_in_a_sentence(settings: Settings) -> None:
     environ = {
         "CLOSEWATCH_SINKS__HOOK__URL": "hxxp://token-of-mine",

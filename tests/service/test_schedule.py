@@ -134,6 +134,26 @@ async def test_the_real_scheduler_fires_at_every_close_by_itself() -> None:
     assert sum(len(each) == 1 for each in fired_at) > len(closes) / 2
 
 
+async def test_what_a_stop_cuts_short_is_not_told_as_a_failure(caplog: pytest.LogCaptureFixture) -> None:
+    begin = at("2026-06-01T00:00Z")
+    due = Due(Timetable(calendar_named("24/7"), Timeframe.named("1m")), begin)
+    group, begun = Group("tape", due.timetable, ("GANNET",)), asyncio.Event()
+
+    async def act(_: Group) -> None:
+        begun.set()
+        await asyncio.Event().wait()
+
+    timers = Timers(PacedClock(begin, 600))
+    timers.at_closes(group, due, 0.0, act)
+    timers.start(NoUpkeep())  # type: ignore[arg-type]  # all that is asked of it
+    async with asyncio.timeout(20):
+        await begun.wait()
+    timers.stop()
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    assert [record.getMessage() for record in caplog.records if record.levelname == "ERROR"] == []
+
+
 def test_random_jumps_forward_and_back_give_each_close_once_and_in_order() -> None:
     rng = np.random.default_rng(3)
     timetable = Timetable(calendar_named("XNYS"), Timeframe.named("15m"))

@@ -13,7 +13,7 @@ from scanner.service.ceiling import Ceiling
 from scanner.service.late import too_late
 from scanner.service.past_outbox import PastOutbox
 from scanner.service.quiet import cannot_wait, last_quiet_end, quiet_until
-from scanner.service.store_trouble import StoreTroubleError
+from scanner.service.store_trouble import StoreDamagedError, StoreTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
@@ -110,6 +110,8 @@ class Lane:
             try:
                 rest = await self._round(stop)
                 troubles = 0
+            except StoreDamagedError:
+                raise  # nothing would ever leave any more, which is not to go unseen
             except StoreTroubleError as trouble:
                 troubles += 1
                 if troubles == 1:

@@ -46,6 +46,10 @@ class StoreInUseError(StoreTroubleError):
     exit_code = 2
 
 
+class StoreDamagedError(StoreTroubleError):
+    """The file is damaged, which does not pass by itself."""
+
+
 class DamagedError(Exception):
     """Stored bytes are not those that were written; the message says which."""
 
@@ -53,11 +57,12 @@ class DamagedError(Exception):
 def trouble(path: Path, problem: sqlite3.Error | DamagedError | OSError) -> StoreTroubleError:
     """Put what SQLite, the packing or the system says into one sentence about the file at ``path``."""
     if isinstance(problem, DamagedError):
-        return StoreTroubleError(f"{path}: {SENTENCES[sqlite3.SQLITE_CORRUPT].format(detail=problem)}")
+        return StoreDamagedError(f"{path}: {SENTENCES[sqlite3.SQLITE_CORRUPT].format(detail=problem)}")
     if isinstance(problem, OSError):
         return StoreTroubleError(
             f"{path}: {problem.strerror or problem}; see that its folder is there and may be written to"
         )
-    code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
-    sentence = SENTENCES.get(code & PRIMARY_CODE, "SQLite cannot do what was asked ({detail})")
-    return StoreTroubleError(f"{path}: {sentence.format(detail=problem)}")
+    code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & PRIMARY_CODE
+    sentence = SENTENCES.get(code, "SQLite cannot do what was asked ({detail})")
+    kind = StoreDamagedError if code in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB} else StoreTroubleError
+    return kind(f"{path}: {sentence.format(detail=problem)}")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -19,7 +18,7 @@ from scanner.service.station import Station
 from scanner.settings import from_document
 from tests.laws import bars_of
 from tests.outside.random_tapes import tape
-from tests.service.simulated_time import SimulatedTime
+from tests.service.simulated_time import AtOnce, SimulatedTime
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Sequence
@@ -78,18 +77,6 @@ class Tape:
     def known(self, since: int | None) -> Any:  # noqa: ANN401 - bars
         first = 0 if since is None else int(np.searchsorted(BARS.open_time, since))
         return BARS[first : int(np.searchsorted(BARS.close_time, self.clock.now(), side="right"))]
-
-
-class _AtOnce(ThreadPoolExecutor):
-    """Does in the caller's thread what threads are for, so that simulated time need not wait for them."""
-
-    def submit(self, function: Callable[..., Any], /, *args: object, **options: object) -> Future[Any]:
-        done: Future[Any] = Future()
-        try:
-            done.set_result(function(*args, **options))
-        except BaseException as problem:  # noqa: BLE001 - whoever waits gets it
-            done.set_exception(problem)
-        return done
 
 
 def settings(folder: Path, **tables: Any) -> Settings:  # noqa: ANN401 - tables of TOML
@@ -155,7 +142,7 @@ async def day(
     **options: Any,  # noqa: ANN401 - those of Station
 ) -> AsyncIterator[Day]:
     """Run a station from the beginning of the day on; the time passes as the test lets it."""
-    asyncio.get_running_loop().set_default_executor(_AtOnce())
+    asyncio.get_running_loop().set_default_executor(AtOnce())
     told: list[Event] = []
 
     async def never(_: float) -> None:

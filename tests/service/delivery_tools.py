@@ -14,6 +14,7 @@ from scanner.ports import DeliveryRefusedError
 from scanner.service.delivery import Delivery
 from scanner.service.store import Batch, Said, Store
 from tests.adapters.samples import BAR_CLOSE, setup_event
+from tests.service.simulated_time import AtOnce
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -153,6 +154,8 @@ async def deliver(
             stop.set()
 
     time.after = look
+    # Threads would let the time of one sink pass while another still waits for the store.
+    asyncio.get_running_loop().set_default_executor(AtOnce())
     delivery = Delivery(store, sinks, clock=time, sleep=time.sleep, **{"random": lambda: 0.5} | options)
     async with asyncio.timeout(20):
         await delivery.run(stop)

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import heapq
+from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import count
+from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 TURNS = 60
 """Turns of the event loop after which nobody has anything to do any more but to sleep."""
@@ -49,3 +54,15 @@ class SimulatedTime:
 async def _settle() -> None:
     for _ in range(TURNS):
         await asyncio.sleep(0)
+
+
+class AtOnce(ThreadPoolExecutor):
+    """Does in the caller's thread what threads are for, so that simulated time need not wait for them."""
+
+    def submit(self, function: Callable[..., Any], /, *args: object, **options: object) -> Future[Any]:
+        done: Future[Any] = Future()
+        try:
+            done.set_result(function(*args, **options))
+        except BaseException as problem:  # noqa: BLE001 - whoever waits gets it
+            done.set_exception(problem)
+        return done

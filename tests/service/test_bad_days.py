@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 from collections import Counter
+from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -14,6 +16,7 @@ from scanner.service.delivery import Delivery
 from scanner.service.relist import as_sent
 from scanner.service.store import Store
 from scanner.service.store_check import check
+from scanner.service.store_trouble import StoreDamagedError
 from tests.service.bad_days import BARS, BEGIN, FIRST, QUARTER_HOUR, SECOND, DayTime, Tape, day, expected, settings
 from tests.service.delivery_tools import PlannedSink
 
@@ -106,6 +109,28 @@ async def test_a_disk_that_is_full_at_the_start_is_waited_for(tmp_path: Path, ti
         await on.bars(220)
         assert kept(store) == on.setups() == expected(known, FIRST + 220)
     assert check(store) == []
+
+
+async def test_a_damaged_outbox_ends_the_watching_since_nothing_would_arrive_any_more(
+    tmp_path: Path, time: DayTime
+) -> None:
+    path = tmp_path / "damaged.db"
+    Store.open(path, time.now).close()
+    with closing(sqlite3.connect(path)) as connection:
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'outbox_waiting'").fetchone()
+        (size,) = connection.execute("PRAGMA page_size").fetchone()
+    with path.open("r+b") as file:
+        file.seek((page - 1) * size)
+        file.write(b"\xff" * size)
+    with Store.open(path, time.now) as store:
+        sinks = {"archive": PlannedSink(time)}
+        delivery = Delivery(store, sinks, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
+        with pytest.raises(
+            StoreDamagedError, match=r"damaged\.db: the file is damaged .* put a copy of it in its place"
+        ):
+            async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, delivery=delivery) as on:
+                await on.bars(1)
+        assert sinks["archive"].stops == 1
 
 
 def refuses(_: Want) -> None:

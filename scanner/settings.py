@@ -35,6 +35,7 @@ from scanner.service.values import (
     Zone,
     steps_of,
 )
+from scanner.service.watchable import unwatchable
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
@@ -319,8 +320,12 @@ def read_file(path: Path) -> str:
         raise SettingsError(f"{path} is no TOML, which is written in UTF-8: {problem}") from None
 
 
-def load(path: Path, environ: Mapping[str, str] = os.environ) -> Settings:
-    """Read a configuration; SettingsError says the first thing that is wrong with it, and where."""
+def load(path: Path, environ: Mapping[str, str] = os.environ, *, to_watch: bool = False) -> Settings:
+    """Read a configuration; SettingsError says the first thing that is wrong with it, and where.
+
+    One that is ``to_watch`` must have all that watching needs. Where it only tells of the instruments in files, or
+    where a store is, it may lack that.
+    """
     text = read_file(path)
     try:
         document = tomllib.loads(text)
@@ -333,7 +338,7 @@ def load(path: Path, environ: Mapping[str, str] = os.environ) -> Settings:
     except ValidationError as problem:
         wrong += [Mistake(error["loc"], explain(error, Settings)) for error in problem.errors()]
     else:
-        wrong += [*settings.pointing_nowhere(), *settings.wrong_rules()]
+        wrong += [*settings.pointing_nowhere(), *settings.wrong_rules(), *(unwatchable(settings) if to_watch else ())]
         if not wrong:
             return settings
     raise SettingsError(f"{path}: {wrong[0].sentence}; `closewatch check {path}` explains all")

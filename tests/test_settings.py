@@ -166,3 +166,29 @@ def test_what_is_given_nowhere_is_named(loaded: Loader) -> None:
     settings = loaded('[instruments.A]\ntimeframes = ["1d"]')
     with pytest.raises(ValueError, match=r"instruments\.A: step is given neither there nor in its group or the def"):
         settings.of("A")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (FULL.partition("[instruments.")[0], "x.toml: there is nothing to watch; add a table [instruments.NAME]; `clo"),
+        (
+            FULL.replace('feed = "files"', ""),
+            "instruments.HARBOUR: has no feed, nor has its group or [defaults]; add feed = ",
+        ),
+        (FULL.replace("step = 0.01", ""), "instruments.HARBOUR: has no step, nor has its group or [defaults]; add ste"),
+        (
+            FULL.replace('"15m", "1D"]', '"1D"]\nbase = "2h"'),
+            'groups.shares.base: 1h bars cannot be made of 2h bars; set base = "1h"',
+        ),
+    ],
+)
+def test_what_cannot_be_watched_is_refused_to_the_watcher_and_may_tell_of_files(
+    tmp_path: Path, text: str, told: str
+) -> None:
+    path = tmp_path / "x.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsError) as problem:
+        load(path, {}, to_watch=True)
+    assert told in str(problem.value)
+    assert load(path, {}).feeds

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 def run(path: Path, environ: Mapping[str, str], now: int) -> None:
     """Print how the station of a configuration stands at ``now`` (nanoseconds since 1970 UTC)."""
-    settings = configuration.load(path, environ)
+    settings = configuration.load(path, environ, to_watch=True)
     process = holder(settings.store_path)
     feeds = {name: prepare("feeds", name, settings, environ) for name in settings.feeds}
     patience = {name: getattr(each.settings, "patience", Manners().patience) for name, each in feeds.items()}

@@ -62,7 +62,7 @@ def run(path: Path) -> None:
     """Watch until told to stop by Ctrl-C or SIGTERM."""
     set_up_logging()
     output.announce_compiling(needed=kernel.needs_compiling())
-    settings = configuration.load(path)
+    settings = configuration.load(path, to_watch=True)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Whether the store is free is seen first, before a recording, which takes long, is read for its clock.

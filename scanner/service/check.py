@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from scanner.market.timeframes import ALL, Timeframe
 from scanner.service.environment import OUTSIDE, strays, variable
 from scanner.service.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.service.outside import prepare
 from scanner.service.toml_faults import fault
 from scanner.service.toml_lines import lines
+from scanner.service.watchable import unwatchable
 from scanner.settings import Settings, from_document, read_file
 
 if TYPE_CHECKING:
@@ -24,10 +24,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
     from scanner.service.mistakes import Path as Keys
-    from scanner.settings import InstrumentSettings
 
-NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
-"""What an instrument must have to be watched, and how it may look."""
 FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
 """What stands in for settings that must be there, so that the others around them can be looked at."""
 
@@ -85,7 +82,11 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     settings = pruned.settings(path.parent, checked.mistakes)
     if settings is None:
         return checked
-    checked.mistakes += [*_references(settings, pruned.gone), *settings.wrong_rules(), *_series(settings, pruned.gone)]
+    checked.mistakes += [
+        *_references(settings, pruned.gone),
+        *settings.wrong_rules(),
+        *unwatchable(settings, pruned.gone),
+    ]
     for section in ("feeds", "sinks"):
         for name in getattr(settings, section):
             prepared = prepare(section, name, settings, environ)
@@ -169,39 +170,6 @@ def _places(path: Keys) -> list[str]:
 def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
     """Find names that point nowhere, but for those that were filled in."""
     return (each for each in settings.pointing_nowhere() if each.path[:-1] not in gone)
-
-
-def _series(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Find instruments that cannot be watched for want of something, and timeframes that cannot be made."""
-    if not settings.instruments:
-        yield Mistake((), "there is nothing to watch; add a table [instruments.NAME]")
-    for name, own in settings.instruments.items():
-        parts: dict[Keys, InstrumentSettings] = dict(settings.parts(name))
-        whole = own.group is None or own.group in settings.groups
-        missing = [
-            key
-            for key in NEEDED
-            if all(getattr(part, key) is None and (*path, key) not in gone for path, part in parts.items())
-        ]
-        if missing and whole:
-            lines_to_add = " and ".join(f"{key} = {NEEDED[key]}" for key in missing)
-            others = "nor has its group or [defaults]" if own.group else "nor have [defaults]"
-            text = f"has no {' and no '.join(missing)}, {others}; add {lines_to_add}"
-            yield Mistake(("instruments", name), text)
-        given = {key: path for key in ("timeframes", "base") for path in reversed(parts) if getattr(parts[path], key)}
-        if "timeframes" in given:
-            yield from _unmakable(parts, given)
-
-
-def _unmakable(parts: Mapping[Keys, InstrumentSettings], given: Mapping[str, Keys]) -> Iterator[Mistake]:
-    wanted = sorted(Timeframe.named(each) for each in parts[given["timeframes"]].timeframes or ())
-    base = Timeframe.named(parts[given["base"]].base or "") if "base" in given else wanted[0]
-    wrong = [each.name for each in wanted if each.seconds % base.seconds or each < base]
-    if wrong:
-        fitting = max(each for each in ALL if not any(one.seconds % each.seconds for one in wanted))
-        key = "base" if "base" in given else "timeframes"
-        text = f'{" and ".join(wrong)} bars cannot be made of {base.name} bars; set base = "{fitting.name}"'
-        yield Mistake((*given[key], key), text)
 
 
 def _unused(settings: Settings) -> Iterator[Mistake]:

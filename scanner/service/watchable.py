@@ -1,0 +1,53 @@
+"""What a configuration must say of its instruments so that they can be watched."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.market.timeframes import ALL, Timeframe
+from scanner.service.mistakes import Mistake
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Mapping
+
+    from scanner.service.mistakes import Path as Keys
+    from scanner.settings import InstrumentSettings, Settings
+
+NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
+"""What an instrument must have to be watched, and how it may look."""
+
+
+def unwatchable(settings: Settings, gone: Collection[Keys] = ()) -> Iterator[Mistake]:
+    """Find instruments that cannot be watched for want of something, and timeframes that cannot be made.
+
+    ``gone`` are settings that were taken out because they are wrong, and are not missing.
+    """
+    if not settings.instruments:
+        yield Mistake((), "there is nothing to watch; add a table [instruments.NAME]")
+    for name, own in settings.instruments.items():
+        parts: dict[Keys, InstrumentSettings] = dict(settings.parts(name))
+        whole = own.group is None or own.group in settings.groups
+        missing = [
+            key
+            for key in NEEDED
+            if all(getattr(part, key) is None and (*path, key) not in gone for path, part in parts.items())
+        ]
+        if missing and whole:
+            lines_to_add = " and ".join(f"{key} = {NEEDED[key]}" for key in missing)
+            others = "nor has its group or [defaults]" if own.group else "nor have [defaults]"
+            text = f"has no {' and no '.join(missing)}, {others}; add {lines_to_add}"
+            yield Mistake(("instruments", name), text)
+        given = {key: path for key in ("timeframes", "base") for path in reversed(parts) if getattr(parts[path], key)}
+        if "timeframes" in given:
+            yield from _unmakable(parts, given)
+
+
+def _unmakable(parts: Mapping[Keys, InstrumentSettings], given: Mapping[str, Keys]) -> Iterator[Mistake]:
+    wanted = sorted(Timeframe.named(each) for each in parts[given["timeframes"]].timeframes or ())
+    base = Timeframe.named(parts[given["base"]].base or "") if "base" in given else wanted[0]
+    wrong = [each.name for each in wanted if each.seconds % base.seconds or each < base]
+    if wrong:
+        fitting = max(each for each in ALL if not any(one.seconds % each.seconds for one in wanted))
+        key = "base" if "base" in given else "timeframes"
+        text = f'{" and ".join(wrong)} bars cannot be made of {base.name} bars; set base = "{fitting.name}"'
+        yield Mistake((*given[key], key), text)

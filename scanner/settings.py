@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 import tomllib
 from dataclasses import dataclass
 from datetime import datetime, time
 from decimal import Decimal
 from fractions import Fraction
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from zoneinfo import ZoneInfo
@@ -189,6 +191,11 @@ class Settings(BaseSettings):
             EnvironmentSource(settings_cls, cls.environ, cls.document),
             InitSettingsSource(settings_cls, dict(cls.document)),
         )
+
+    @property
+    def mark(self) -> str:
+        """Tell one file from another by what it says, whatever its layout and comments; the environment is left out."""
+        return sha256(json.dumps(self.document, sort_keys=True, default=str).encode()).hexdigest()[:32]
 
     @property
     def store_path(self) -> Path:

@@ -20,6 +20,7 @@ from scanner.analysis import kernel
 from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
 from scanner.ports import FeedTroubleError
+from scanner.service import list_read
 from scanner.service.delivery import Delivery
 from scanner.service.outside import build_feed, build_sink
 from scanner.service.reloading import reload_from
@@ -125,6 +126,7 @@ async def _watch(
     )
     on_event = print_event if not sinks else lambda _: None
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
+    list_read.keep(station)
     supervisor = Supervisor(os.environ)
     beside = [
         asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop)),

@@ -38,11 +38,15 @@ class SeriesStatus:
 
 @dataclass(frozen=True, slots=True)
 class FeedStatus:
-    """A feed, by the instruments it has bars for: how many lack one, the longest lag, and whether that is too long."""
+    """A feed, by the instruments it has bars for: how many lack one, of how many no bar ever came, and the longest lag.
+
+    ``late`` says that it was waited for too long.
+    """
 
     name: str
     instruments: int
     behind: int
+    without: int
     last_close: int | None
     lag: int | None
     late: bool
@@ -61,7 +65,8 @@ class SinkStatus:
 class Status:
     """A station at the moment ``now``. ``process`` is the one that runs it, None where none does.
 
-    ``played`` says that the bars are of a recording: then ``now`` is the close of the last bar there is.
+    ``played`` says that the bars are of a recording: then ``now`` is the close of the last bar there is. ``read_at`` is
+    when the process read its configuration, where that says something else by now.
     """
 
     station: str
@@ -69,6 +74,7 @@ class Status:
     now: int
     process: str | None
     played: bool
+    read_at: int | None
     feeds: Sequence[FeedStatus]
     series: Sequence[SeriesStatus]
     sinks: Sequence[SinkStatus]
@@ -91,6 +97,7 @@ def report(status: Status) -> list[str]:
     behind = sum(each.lag != 0 for each in status.series)
     return [
         running,
+        *([] if status.read_at is None else [_changed(status.read_at, zone)]),
         told,
         f"{counted(len(status.series), 'series', 'series')}, {warm:,} warm, {behind:,} behind what has closed.",
         "",
@@ -103,7 +110,7 @@ def report(status: Status) -> list[str]:
                     f"{each.behind:,}",
                     _when(each.last_close, zone),
                     _lag(each.lag),
-                    "late" if each.late else "",
+                    _judged(each),
                 )
                 for each in status.feeds
             ],
@@ -118,6 +125,21 @@ def report(status: Status) -> list[str]:
             left=(0, 1, 2, 3, 6, 7),
         ),
     ]
+
+
+def _changed(read_at: int, zone: str) -> str:
+    return (
+        f"It still watches the list that it read at {moment(read_at, zone)}; the configuration has changed since, and "
+        "what follows is of the changed one. Let it read that (SIGHUP) or restart it, if `closewatch check` finds no "
+        "mistake."
+    )
+
+
+def _judged(feed: FeedStatus) -> str:
+    some = 0 < feed.without < feed.instruments
+    return ", ".join(
+        [*(["late"] if feed.late else []), *([f"no bar yet of {feed.without:,}"] if some else [])],
+    )
 
 
 def _sinks(sinks: Sequence[SinkStatus]) -> list[str]:
@@ -141,7 +163,7 @@ def _series(each: SeriesStatus, zone: str) -> tuple[str, ...]:
 
 
 def _when(close: int | None, zone: str) -> str:
-    return "none yet" if close is None else moment(close, zone)
+    return "no bar yet" if close is None else moment(close, zone)
 
 
 def _lag(lag: int | None) -> str:

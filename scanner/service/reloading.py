@@ -1,10 +1,12 @@
-"""Reading the configuration again while watching: taken whole, or not at all with the reasons in the log."""
+"""Reading the configuration again while watching: taken whole, or not at all, which is told with the reasons."""
 
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from scanner.service import list_read
 from scanner.service.check import check
 from scanner.service.store import StoreTroubleError
 from scanner.settings import SettingsError
@@ -21,14 +23,17 @@ async def reload_from(path: Path, environ: Mapping[str, str], station: Station) 
     try:
         checked = await asyncio.to_thread(check, path, environ)
         if checked.settings is None:
-            return _refused(station, checked.told())
+            return _refused(station, replace(checked, warnings=[]).told())
         changed = await station.reload(checked.settings)
     except (SettingsError, StoreTroubleError) as problem:
         return _refused(station, [str(problem)])
+    list_read.keep(station)
     station.log.info("list read again", instruments=len(station.watched), new_or_different=changed)
     return True
 
 
 def _refused(station: Station, reasons: list[str]) -> bool:
     station.log.error("the configuration was not taken, the list stays as it was", reasons=reasons)
+    more = f" (and {len(reasons) - 1:,} more, in the log)" if len(reasons) > 1 else ""
+    station.telling.note(f"the configuration was not taken, the list stays as it was: {reasons[0]}{more}")
     return False

@@ -10,6 +10,8 @@ from scanner.market.sessions import Timetable
 from scanner.pipeline import counts_in
 from scanner.present.status_report import FeedStatus, SeriesStatus, SinkStatus, Status
 from scanner.service.lags import Lags
+from scanner.service.list_read import ListRead
+from scanner.service.outside import prepare
 from scanner.service.store import SeriesKey
 
 if TYPE_CHECKING:
@@ -18,8 +20,13 @@ if TYPE_CHECKING:
     from scanner.market.calendars import Calendar
     from scanner.market.timeframes import Timeframe
     from scanner.service.store import Store
+    from scanner.service.store_lock import Holder
     from scanner.service.store_outbox import State
     from scanner.settings import Settings, Watched
+
+
+NEVER_CAME = 2**62
+"""Longer than anybody waits, in nanoseconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +58,11 @@ def facts(store: Store, watched: Sequence[Watched]) -> Facts:
     return Facts(last, seen, store.outbox.counts())
 
 
+def is_played(settings: Settings, environ: Mapping[str, str]) -> bool:
+    """Say whether the bars of a configuration are those of a recording."""
+    return any(hasattr(prepare("feeds", name, settings, environ).kind, "read") for name in settings.feeds)
+
+
 def _keys(each: Watched) -> list[SeriesKey]:
     return [SeriesKey(each.instrument.symbol, timeframe.name) for timeframe in (each.base, *each.timeframes)]
 
@@ -60,16 +72,16 @@ def status(
     known: Facts,
     patience: Mapping[str, float],
     now: int,
-    process: str | None,
+    holder: Holder | None,
     *,
     played: bool = False,
 ) -> Status:
     """Say how a station stands at ``now`` (nanoseconds since 1970 UTC).
 
-    ``patience`` is that of each feed, in seconds. ``process`` runs the station, None where none does. What is
+    ``patience`` is that of each feed, in seconds. ``holder`` runs the station, None where nobody does. What is
     ``played`` from a recording is judged by the close of its last bar.
     """
-    watched = settings.watched()
+    watched, read = settings.watched(), ListRead.of(holder)
     if played:
         now = max(known.last.values(), default=now)
     lags = _AllLags(now)
@@ -79,15 +91,24 @@ def status(
         for timeframe in each.timeframes
     ]
     bases: dict[str, list[SeriesStatus]] = {name: [] for name in settings.feeds}
+    waited: dict[str, int] = dict.fromkeys(settings.feeds, 0)
     for each in watched:
-        bases.setdefault(each.feed, []).append(_series(each, each.base, known, lags.of(each.calendar, each.base)))
+        of_base = lags.of(each.calendar, each.base)
+        base = _series(each, each.base, known, of_base)
+        bases.setdefault(each.feed, []).append(base)
+        wait = base.lag or 0
+        if base.last_close is None and holder is not None:
+            # Nothing was due before the station began, where that is known; a recording has had it all along.
+            wait = NEVER_CAME if read is None or played else of_base.behind(read.time).time
+        waited[each.feed] = max(waited.get(each.feed, 0), wait)
     return Status(
         settings.station.name,
         settings.station.zone,
         now,
-        process,
+        None if holder is None else holder.process,
         played,
-        [_feed(name, bases[name], patience.get(name, 0.0)) for name in bases],
+        read.time if read is not None and read.mark != settings.mark else None,
+        [_feed(name, bases[name], late=waited[name] > patience.get(name, 0.0) * SECOND) for name in bases],
         series,
         [_sink(name, known) for name in dict.fromkeys([*settings.sinks, *(sink for sink, _ in known.outbox)])],
     )
@@ -124,16 +145,16 @@ def _series(each: Watched, timeframe: Timeframe, known: Facts, lags: Lags) -> Se
     )
 
 
-def _feed(name: str, series: Sequence[SeriesStatus], patience: float) -> FeedStatus:
+def _feed(name: str, series: Sequence[SeriesStatus], *, late: bool) -> FeedStatus:
     lags = [each.lag for each in series if each.lag is not None]
-    longest = max(lags, default=None)
     return FeedStatus(
         name,
         len(series),
         sum(each.lag != 0 for each in series),
+        len(series) - len(lags),
         max((each.last_close for each in series if each.last_close is not None), default=None),
-        longest,
-        longest is not None and longest > patience * SECOND,
+        max(lags, default=None),
+        late,
     )
 
 

@@ -107,6 +107,11 @@ class Database:
                 self._lock.release()
                 self._lock = None
 
+    def say(self, word: str) -> None:
+        """Leave a word beside the store for whoever asks for its owner, who alone may do so."""
+        if self._lock is not None:
+            self._lock.say(word)
+
     @contextmanager
     def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
         """Give the connection in a transaction that is kept whole at the end, or not at all.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from scanner.service.store_trouble import StoreInUseError, trouble
 
@@ -12,11 +12,23 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
+LONGEST = 256
+"""Bytes of what a lock file says that are read."""
+
+
+class Holder(NamedTuple):
+    """Who has a store's lock: the process, "?" where it has not said so, and a word of its own, which may be empty."""
+
+    process: str
+    word: str
+
+
 class StoreLock:
     """Holds the lock file beside a store. The file stays; only the lock on it means something."""
 
     def __init__(self, path: Path) -> None:
         """Take the lock for the store at ``path``; StoreTroubleError where another process has it."""
+        self._path = path
         try:
             self._file = os.open(path.with_name(f"{path.name}.lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as problem:
@@ -24,20 +36,28 @@ class StoreLock:
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            holder = os.read(self._file, 32).decode("ascii", "replace").strip()
+            process = _read(self._file).process
             os.close(self._file)
-            who = f"another closewatch (process {holder})" if holder else "another closewatch"
+            who = "another closewatch" if process == "?" else f"another closewatch (process {process})"
             raise StoreInUseError(f"{path}: {who} is using this store; stop it first or name another store") from None
-        os.ftruncate(self._file, 0)
-        os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
+        self.say("")
+
+    def say(self, word: str) -> None:
+        """Leave a word for whoever looks who has the lock; StoreTroubleError where it cannot be written."""
+        text = f"{os.getpid()}\n{word}\n".encode()
+        try:
+            os.pwrite(self._file, text, 0)
+            os.ftruncate(self._file, len(text))
+        except OSError as problem:
+            raise trouble(self._path, problem) from problem
 
     def release(self) -> None:
         """Let go of the lock."""
         os.close(self._file)
 
 
-def holder(path: Path) -> str | None:
-    """Say which process has the lock of the store at ``path``, "?" where it has not said so; None where none has it.
+def holder(path: Path) -> Holder | None:
+    """Say who has the lock of the store at ``path``; None where nobody has it.
 
     To look, the lock is held for an instant where nobody else has it.
     """
@@ -50,8 +70,13 @@ def holder(path: Path) -> str | None:
     try:
         fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError:
-        return os.read(file, 32).decode("ascii", "replace").strip() or "?"
+        return _read(file)
     else:
         return None
     finally:
         os.close(file)
+
+
+def _read(file: int) -> Holder:
+    process, _, word = os.pread(file, LONGEST, 0).decode("ascii", "replace").partition("\n")
+    return Holder(process.strip() or "?", word.strip())

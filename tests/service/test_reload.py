@@ -13,12 +13,14 @@ from structlog.testing import capture_logs
 
 from scanner.ports import Answer, Want
 from scanner.service.desk import Arrival, fresh_pipeline
+from scanner.service.list_read import ListRead
 from scanner.service.relist import as_sent
 from scanner.service.reloading import reload_from
 from scanner.service.station import Station
 from scanner.service.store import Store, StoreTroubleError
 from scanner.service.store_check import check
-from scanner.settings import Settings, SettingsError, from_document
+from scanner.service.store_lock import holder
+from scanner.settings import Settings, SettingsError, from_document, load
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
 from tests.service.simulated_time import SimulatedTime
@@ -219,7 +221,7 @@ step = "0.01"
 """
 
 
-async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the_log(
+async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the_log_and_as_a_trouble(
     tmp_path: Path, store: Store, clock: Still
 ) -> None:
     path = tmp_path / "watch.toml"
@@ -236,10 +238,20 @@ async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the
                 path.write_text(text, encoding="utf-8")
             with capture_logs() as logged:
                 assert not await reload_from(path, {}, station)
-            assert [(entry["log_level"], reason in " ".join(entry["reasons"])) for entry in logged] == [
-                ("error", True)
-            ], logged
+            refused, noted = logged
+            assert (refused["log_level"], reason in " ".join(refused["reasons"])) == ("error", True), refused
+            # The summary of the day says so as well.
+            assert station.telling.troubles[-1] == noted["trouble"]
+            assert "the configuration was not taken, the list stays as it was: " in noted["trouble"]
+            assert reason in noted["trouble"]
             assert station.settings is old
+            assert ListRead.of(holder(tmp_path / "kept.db")) is None
         path.write_text(TOML + "[instruments.GANNET]\n[instruments.FULMAR]\n", encoding="utf-8")
         assert await reload_from(path, {}, station)
         assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]
+        read_again = ListRead(load(path, {}).mark, round(clock.wall_time(clock.now()) * 1_000_000_000))
+        assert ListRead.of(holder(tmp_path / "kept.db")) == read_again
+        path.write_text("# a comment\n" + path.read_text(encoding="utf-8"), encoding="utf-8")
+        assert load(path, {}).mark == read_again.mark
+        path.write_text(TOML + "[instruments.GANNET]", encoding="utf-8")
+        assert load(path, {}).mark != read_again.mark

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pytest
+
 from scanner.clocks import SECOND
 from scanner.present.status_report import FeedStatus, SinkStatus, report
 from scanner.service.desk import Arrival, Desk
 from scanner.service.relist import as_sent
 from scanner.service.status import Facts, facts, status
 from scanner.service.store import Batch, Said, SeriesKey, Store
-from scanner.service.store_lock import holder
+from scanner.service.store_lock import Holder, holder
 from scanner.settings import Settings, from_document
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
@@ -46,15 +48,15 @@ def test_over_a_weekend_a_share_lags_behind_nothing_and_a_coin_does(tmp_path: Pa
         seen={SHARE: 250, COIN: 249},
         outbox={("mail", "dead"): 2, ("screen", "waiting"): 1, ("screen", "delivered"): 9},
     )
-    told = status(settings(tmp_path), known, {"coast": 60.0, "isle": 60.0}, now, "4711")
+    told = status(settings(tmp_path), known, {"coast": 60.0, "isle": 60.0}, now, Holder("4711", ""))
     share, coin, coarse = told.series
     assert (share.lag, share.missing, share.needed) == (0, 0, 0)
     assert share.next_close == FRIDAY + 3 * 24 * HOUR - 5 * HOUR - HOUR // 2  # Monday, 10:30 in New York
     assert (coin.lag, coin.missing, coin.needed) == (HOUR - QUARTER_HOUR, 4, 1)
     assert (coarse.lag, coarse.missing, coarse.needed) == (0, 1, 250)  # it closes at this very moment
     assert list(told.feeds) == [
-        FeedStatus("coast", 1, 0, FRIDAY, 0, late=False),
-        FeedStatus("isle", 1, 1, FRIDAY + HOUR, HOUR - QUARTER_HOUR, late=True),
+        FeedStatus("coast", 1, 0, 0, FRIDAY, 0, late=False),
+        FeedStatus("isle", 1, 1, 0, FRIDAY + HOUR, HOUR - QUARTER_HOUR, late=True),
     ]
     assert list(told.sinks) == [SinkStatus("screen", 1, 0), SinkStatus("mail", 0, 2)]
     lines = report(told)
@@ -69,7 +71,55 @@ def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
     assert {(each.last_close, each.lag, each.needed) for each in told.series} == {(None, None, 250)}
     assert [(each.behind, each.late) for each in told.feeds] == [(1, False)] * 2
     assert report(told)[0] == "The station loft is not running: nobody is looking at its series."
-    assert any("none yet" in line for line in report(told))
+    assert any("no bar yet" in line for line in report(told))
+
+
+@pytest.mark.parametrize(
+    ("since", "late"),
+    [
+        # Nobody knows how long it was waited for.
+        (None, {"coast": True, "isle": True}),
+        # The coin's quarter of an hour closed just now, and nothing is due in New York before Monday.
+        (FRIDAY + 24 * HOUR - QUARTER_HOUR, {"coast": False, "isle": False}),
+        (FRIDAY + 24 * HOUR - 2 * QUARTER_HOUR, {"coast": False, "isle": True}),
+        (FRIDAY - HOUR, {"coast": True, "isle": True}),
+    ],
+)
+def test_a_feed_of_which_no_bar_ever_came_is_late_where_one_was_due_since_somebody_is_looking(
+    tmp_path: Path, since: int | None, late: dict[str, bool]
+) -> None:
+    known, now = settings(tmp_path), FRIDAY + 24 * HOUR
+    word = "" if since is None else f"{known.mark} {since}"
+    told = status(known, Facts({}, {}, {}), {"coast": 60.0, "isle": 60.0}, now, Holder("4711", word))
+    assert {each.name: each.late for each in told.feeds} == late
+    assert [(each.without, each.lag) for each in told.feeds] == [(1, None)] * 2
+    rows = [line for line in report(told) if line.startswith(("coast ", "isle "))]
+    assert ["no bar yet" in row for row in rows] == [True] * 2
+    assert [row.endswith("late") for row in rows] == list(late.values())
+
+
+def test_a_feed_that_lacks_one_instrument_for_good_says_of_how_many_no_bar_came(tmp_path: Path) -> None:
+    document = {**settings(tmp_path).document}
+    document["instruments"] = document["instruments"] | {"SHELLL": document["instruments"]["SHELL"]}
+    known = from_document(document, tmp_path, {})
+    lasts = {SHARE: FRIDAY, COIN: FRIDAY, SeriesKey("SHELL", "1h"): FRIDAY}
+    holder = Holder("4711", f"{known.mark} {FRIDAY - HOUR}")
+    told = status(known, Facts(lasts, {}, {}), {"coast": 60.0, "isle": 60.0}, FRIDAY, holder)
+    assert told.feeds[1] == FeedStatus("isle", 2, 1, 1, FRIDAY, 0, late=True)
+    assert any(line.startswith("isle ") and line.endswith("none  late, no bar yet of 1") for line in report(told))
+
+
+def test_a_configuration_that_was_changed_and_not_read_again_is_not_passed_off_as_watched(tmp_path: Path) -> None:
+    known = settings(tmp_path)
+    other = from_document({**known.document, "account": {"equity": 1000}}, tmp_path, {})
+    looked_at = Facts({}, {}, {})
+    for after, told in ((known, 0), (other, 1)):
+        found = report(status(after, looked_at, {}, FRIDAY, Holder("4711", f"{known.mark} {FRIDAY - HOUR}")))
+        lines = [
+            line for line in found if line.startswith("It still watches the list that it read at Fri 27 Feb 2026 ")
+        ]
+        assert len(lines) == told
+    assert status(other, looked_at, {}, FRIDAY, None).read_at is None
 
 
 def test_a_recording_is_judged_as_of_its_last_bar(tmp_path: Path) -> None:
@@ -85,7 +135,8 @@ def test_facts_are_read_beside_the_owner_as_it_left_them(tmp_path: Path) -> None
     path = tmp_path / "kept.db"
     assert holder(path) is None
     with Store.open(path, lambda: int(bars.close_time[-1])) as store:
-        assert (holder(path) or "").isdigit()
+        assert (found := holder(path)) is not None
+        assert found.process.isdigit()
         desk = Desk(known.watched(), known.account, store, route=lambda _: (), stale_after=3, record=False)
         desk.load()
         desk.take([Arrival("SHELL", as_sent(bars[:402], "tape"))], int(bars.close_time[401]))

@@ -7,6 +7,8 @@ from functools import cache, lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from scanner.analysis.series import Series
 from scanner.engine import SeriesEngine
 from scanner.market.aggregate import Aggregator
@@ -85,6 +87,22 @@ class Pipeline:
             bars = adjust(bars, self.adjustments)
         for lane in self.lanes:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
+
+    def again(self, bars: Bars, coarser: Mapping[str, Bars]) -> Iterator[tuple[Lane, Bars]]:
+        """Give what ``lanes_of`` gives, after the bars of ``coarser``, by timeframe, that are older than all of that.
+
+        Coarser bars are kept for longer than the finer ones that they were made of. Those that are no bars of the
+        sessions there are now, and what is older, are left out.
+        """
+        for lane, own in self.lanes_of(bars):
+            older = None if lane.aggregator is None else coarser.get(lane.timeframe.name)
+            if lane.aggregator is None or older is None or not len(older):
+                yield lane, own
+                continue
+            older = older[: int(np.searchsorted(older.close_time, lane.aggregator.begin(own), side="right"))]
+            opens, closes, aligned = lane.aggregator.target.spans(older.open_time, "open")
+            astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
+            yield lane, Bars.joined([older[int(astray[-1]) + 1 if len(astray) else 0 :], own])
 
     def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
         """Give the coarser bars whose time is over at ``now``, though the feed sent nothing for their end."""

@@ -83,6 +83,12 @@ class Aggregator:
             self._done_until = int(whole.close_time[-1])
         return whole
 
+    def begin(self, made: Bars) -> int:
+        """Give the opening from which on it has made coarse bars, the first of which are those of ``made``, if any."""
+        if len(made):
+            return int(made.open_time[0])
+        return self._done_until if self._waiting is None else self._waiting[0]
+
     def flush(self, now: int) -> Bars:
         """Give the coarse bar that is waiting if its time is over at ``now`` (nanoseconds since 1970 UTC)."""
         if self._waiting is None or self._waiting[1] > now:

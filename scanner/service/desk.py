@@ -15,15 +15,15 @@ import numpy as np
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
-from scanner.service.restating import first_different, overlaid, same, withdrawal
+from scanner.service.restating import first_different, last_of_each, run_again
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows
 from scanner.service.warming import enough_from
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from scanner.events import Event
+    from scanner.events import Event, Kind
     from scanner.market.bars import Bar
     from scanner.market.guard import Note
     from scanner.service.store import Store
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
 """Of rows that were all known whole when they were asked for."""
+OF_A_STORY: tuple[Kind, ...] = ("setup.qualified", "setup.withdrawn")
 PAGE = 200
 """Events that are looked through at a time."""
 LATE_END = 1_800_000_000_000
@@ -56,6 +57,7 @@ class Taken:
     """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes.
 
     ``refused`` counts rows by the reason; ``useless`` says, by instrument, why all that came of it was refused.
+    ``restated`` gives, by instrument, the close of the first bar that is another than before.
     """
 
     bars: int = 0
@@ -64,6 +66,7 @@ class Taken:
     notes: list[Note] = field(default_factory=list)
     refused: Counter[str] = field(default_factory=Counter)
     useless: dict[str, str] = field(default_factory=dict)
+    restated: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -74,6 +77,9 @@ class _Work:
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
+    last: dict[str, Bar | None] = field(default_factory=dict)
+    """The last bars, which are known to others once they are kept."""
+    restated: dict[str, int] = field(default_factory=dict)
 
 
 def fresh_pipeline(watched: Watched, account: Account) -> Pipeline:
@@ -170,6 +176,16 @@ class Desk:
         last = self.last[name]
         return None if last is None else last.close_time
 
+    def cold(self, names: Iterable[str]) -> list[str]:
+        """Name the series of these instruments that have too few bars yet for a setup to be reported."""
+        return [
+            f"{name}/{lane.timeframe.name}"
+            for name in names
+            if name in self.pipelines
+            for lane in self.pipelines[name].lanes
+            if not lane.engine.series.warm
+        ]
+
     def take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         """Take in what arrived and commit all of it; bars that are still open at ``now`` are left for later.
 
@@ -180,7 +196,7 @@ class Desk:
             raise ValueError("an instrument comes twice in one call")
         taken, work = Taken(), _Work()
         self._bring_back()
-        before = {arrival.instrument: self.last[arrival.instrument] for arrival in arrivals}
+        names = [arrival.instrument for arrival in arrivals]
         try:
             for arrival in arrivals:
                 self._take_one(arrival, min(now, arrival.asked), taken, work)
@@ -188,13 +204,14 @@ class Desk:
             sent = work.sent if self.record else []
             new = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent))
         except BaseException:
-            self.last.update(before)
-            self._adrift.update(before)
-            for name in before:
+            self._adrift.update(names)
+            for name in names:
                 self._told.pop(name, None)
             with suppress(StoreTroubleError):  # what went wrong first is told; the next call tries again
                 self._bring_back()
             raise
+        self.last.update(work.last)
+        taken.restated = work.restated
         for event in new:
             (taken.stale if self._stale(event, now) else taken.events).append(event)
         return taken
@@ -239,6 +256,7 @@ class Desk:
         else:
             raw = self._closed(pipeline, arrival.raw, now)
             seen, fresh = self._seen(name, pipeline, raw)
+            seen = last_of_each(seen)
             since = self._first_restated(name, seen) if len(seen) else None
             if since is not None:
                 self._restate(name, seen, since, work)
@@ -280,7 +298,7 @@ class Desk:
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
             work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
         if len(bars):
-            self.last[name] = bars.last()
+            work.last[name] = bars.last()
 
     def _closed(self, pipeline: Pipeline, raw: RawBars, now: int) -> RawBars:
         """Leave out the bars that are still open."""
@@ -311,46 +329,21 @@ class Desk:
         return first_different(bars, stored.bars)
 
     def _restate(self, name: str, seen: RawBars, since: int, work: _Work) -> None:
-        """Run the series again with what the feed says now, from the first stored bar on.
-
-        What was said and still stands is not said again; what does not stand any more is withdrawn.
-        """
-        base = self._base(name)
-        (stored,) = self.store.bars.load([base])
-        pipeline = self._fresh(name)
+        """Run the series again with what the feed says now, from the first stored bar on."""
         corrected = self._fresh(name).check(seen).bars
-        bars = overlaid(stored.bars, corrected)
-        checked = pipeline.check(
-            RawBars(
-                bars.open_time,
-                bars.open,
-                bars.high,
-                bars.low,
-                bars.close,
-                bars.volume,
-                np.zeros(len(bars), dtype=np.int64),
-                name,
-            )
-        ).bars
-        if same(checked, stored.bars):
-            return  # what came later has no place among the bars there are
-        found: dict[str, tuple[Event, SeriesKey]] = {}
-        rewritten: dict[SeriesKey, Bars] = {base: checked}
-        for lane, own in pipeline.lanes_of(checked):
-            key = SeriesKey(name, lane.timeframe.name)
-            rewritten[key] = own
-            found |= {event.id: (event, key) for event in lane.engine.events(own) if event.time >= since}
-        state = pipeline.snapshot()
-        for key, own in rewritten.items():
-            end = own[int(np.searchsorted(own.close_time, since)) :]
-            work.rewrites.append(Rewrite(key, since, end, state if key == base else b""))
-            withdrawn = {event.data["withdraws"] for event in self._said(key, since, "setup.withdrawn")}
-            for said in self._said(key, since, "setup.qualified"):
-                if said.id not in found and said.id not in withdrawn:
-                    work.said.append((withdrawal(said), key))
-        work.said += found.values()
-        self.pipelines[name] = pipeline
-        self.last[name] = checked.last()
 
-    def _said(self, key: SeriesKey, since: int, kind: str) -> list[Event]:
-        return [kept.event for kept in self.store.events.find(series=key, since=since) if kept.event.kind == kind]
+        def said(key: SeriesKey) -> list[Event]:
+            return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=OF_A_STORY)]
+
+        rerun = run_again(self._fresh(name), self.stored(name), corrected, since, said)
+        if rerun is not None:
+            work.rewrites += rerun.rewrites
+            work.said += rerun.said
+            work.last[name] = rerun.bars.last()
+            work.restated[name] = since
+            self.pipelines[name] = rerun.pipeline
+
+    def stored(self, name: str) -> dict[str, Bars]:
+        """Give all bars that the store has of an instrument, by timeframe."""
+        keys = [SeriesKey(name, timeframe) for timeframe in self._timeframes(name)]
+        return {found.key.timeframe: found.bars for found in self.store.bars.load(keys)}

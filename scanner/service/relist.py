@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from scanner.market.bars import Bars, RawBars
+from scanner.market.bars import Bars
+from scanner.service.restating import as_sent
 from scanner.service.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 from scanner.settings import SettingsError
 
@@ -86,7 +85,9 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
         name = keys[stored.key]
         pipeline = desk.pipelines[name]
         checked = pipeline.check(as_sent(stored.bars, name)).bars
-        for lane, own in pipeline.lanes_of(checked):
+        # What was made with other splits is of no use.
+        coarser = {} if pipeline.adjustments else desk.stored(name)
+        for lane, own in pipeline.again(checked, coarser):
             deque(lane.engine.events(own), maxlen=0)
             key = SeriesKey(name, lane.timeframe.name)
             if key != stored.key and len(own):
@@ -96,9 +97,3 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
         revived.append(name)
     desk.store.commit(Batch(updates, rewrites))
     return revived
-
-
-def as_sent(bars: Bars, source: str) -> RawBars:
-    """Give bars the form in which a feed sends them."""
-    rows = np.zeros(len(bars), dtype=np.int64)
-    return RawBars(bars.open_time, bars.open, bars.high, bars.low, bars.close, bars.volume, rows, source)

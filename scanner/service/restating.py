@@ -1,16 +1,23 @@
-"""Restated bars: what differs in what a feed says now, and the withdrawal of a setup that does not stand on it."""
+"""Restated bars: what differs in what a feed says now, and what is to be said of setups that stand otherwise on it."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.events import Event, event_id, rfc3339
-from scanner.market.bars import Bars
+from scanner.market.bars import Bars, RawBars
+from scanner.service.store import Rewrite, SeriesKey
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
     from scanner.events import WithdrawnData
+    from scanner.pipeline import Pipeline
+
+NEVER = np.iinfo(np.int64).max
 
 
 def first_different(now: Bars, known: Bars) -> int | None:
@@ -43,8 +50,94 @@ def overlaid(bars: Bars, corrected: Bars) -> Bars:
     return Bars(*(column[order] for column in columns))
 
 
-def withdrawal(said: Event) -> Event:
-    """Withdraw a setup that was said."""
+def last_of_each(rows: RawBars) -> RawBars:
+    """Keep the last of the rows of each time, where a bar and its correction come together."""
+    times, places = np.unique(rows.stamp[::-1], return_index=True)
+    if len(times) == len(rows):
+        return rows
+    kept = np.zeros(len(rows), dtype=np.bool_)
+    kept[len(rows) - 1 - places] = True
+    return rows.where(kept)
+
+
+@dataclass(slots=True)
+class Rerun:
+    """What comes of running a series again: its pipeline, its bars, what is rewritten, and what is to be said."""
+
+    pipeline: Pipeline
+    bars: Bars
+    rewrites: list[Rewrite] = field(default_factory=list)
+    said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
+
+
+def run_again(
+    pipeline: Pipeline,
+    stored: Mapping[str, Bars],
+    corrected: Bars,
+    since: int,
+    said: Callable[[SeriesKey], Sequence[Event]],
+) -> Rerun | None:
+    """Run a series again with corrected bars, from the first stored bar on; None where they have no place among those.
+
+    ``pipeline`` has seen no bar, ``stored`` are the bars by timeframe. What closed before ``since`` is as it was;
+    ``said`` gives what was said of a series since then, in order.
+    """
+    name, base = pipeline.instrument.symbol, pipeline.base.name
+    checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name)).bars
+    if same(checked, stored[base]):
+        return None
+    rerun = Rerun(pipeline, checked)
+    rewritten = {base: checked}
+    for lane, own in pipeline.again(checked, stored):
+        key = SeriesKey(name, lane.timeframe.name)
+        rewritten[key.timeframe] = own
+        found = [event for event in lane.engine.events(own) if event.time >= since]
+        # Where so few bars are left that a series was not warm then, nothing can be said against what was.
+        warm_up = lane.engine.series.rules.warm_up
+        judged_from = int(own.close_time[warm_up - 1]) if len(own) >= warm_up else NEVER
+        rerun.said += [(event, key) for event in _news(found, said(key), judged_from)]
+    state = pipeline.snapshot()
+    for timeframe, own in rewritten.items():
+        end = own[int(np.searchsorted(own.close_time, since)) :]
+        rerun.rewrites.append(Rewrite(SeriesKey(name, timeframe), since, end, state if timeframe == base else b""))
+    return rerun
+
+
+def _news(found: Sequence[Event], said: Sequence[Event], judged_from: int) -> Iterator[Event]:
+    """Give what is to be said of a series that was run again: what it ``found``, held against what was ``said``.
+
+    What still stands is not said again. What does not, or stands with other levels, is withdrawn; what stands with
+    other levels, or again after a withdrawal, is said as it is now.
+    """
+    stories: dict[str, Event] = {}
+    for event in said:
+        stories[event.thread or event.id] = event  # what was said last
+    standing = {event.thread or event.id for event in found}
+    for story, last in stories.items():
+        if last.kind == "setup.qualified" and story not in standing and last.time >= judged_from:
+            yield withdrawal(last, "does not stand")
+    for event in found:
+        before = stories.get(event.thread or event.id)
+        if before is None:
+            yield event
+        elif before.kind == "setup.withdrawn":
+            yield _anew(event, before)
+        elif before.kind == "setup.qualified" and _to_act_on(before) != _to_act_on(event):
+            withdrawn = withdrawal(before, "stands with other levels")
+            yield from (withdrawn, _anew(event, withdrawn))
+
+
+def _to_act_on(setup: Event) -> tuple[object, ...]:
+    return setup.data["levels"], setup.data["exit_plan"]["style"]
+
+
+def _anew(setup: Event, withdrawn: Event) -> Event:
+    """Say a setup that was withdrawn once more; each time it has another id."""
+    return replace(setup, id=event_id(setup.kind, setup.id, withdrawn.id))
+
+
+def withdrawal(said: Event, why: str) -> Event:
+    """Withdraw a setup that was said; ``why`` says what has become of it."""
     data: WithdrawnData = {
         "instrument": said.data["instrument"],
         "timeframe": said.data["timeframe"],
@@ -53,7 +146,7 @@ def withdrawal(said: Event) -> Event:
         "bar_open": said.data["bar_open"],
         "bar_close": said.data["bar_close"],
         "withdraws": said.id,
-        "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} does not stand",
+        "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} {why}",
     }
     return Event(
         "setup.withdrawn",
@@ -63,3 +156,9 @@ def withdrawal(said: Event) -> Event:
         data,
         thread=said.thread or said.id,
     )
+
+
+def as_sent(bars: Bars, source: str) -> RawBars:
+    """Give bars the form in which a feed sends them."""
+    rows = np.zeros(len(bars), dtype=np.int64)
+    return RawBars(bars.open_time, bars.open, bars.high, bars.low, bars.close, bars.volume, rows, source)

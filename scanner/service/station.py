@@ -28,7 +28,7 @@ from scanner.service.timers import Timers
 from scanner.service.upkeep import Upkeep
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Coroutine, Iterable, Mapping, Sequence
 
     from scanner.clocks import Clock
     from scanner.ports import Feed
@@ -170,6 +170,13 @@ class Station:
         for name in self.feeds:
             self._make_intake(name)
         await self._catch_up()
+        self._tell_cold(names)
+
+    def _tell_cold(self, names: Iterable[str]) -> None:
+        """Name in the log the series of which no setup can be reported yet."""
+        cold = self.desk.cold(names)
+        if cold:
+            self.log.info("not warm yet", count=len(cold), series=cold[:NAMED])
 
     def _make_intake(self, name: str) -> None:
         feed = self.feeds[name]
@@ -245,6 +252,7 @@ class Station:
             self.settings, self.watched, self.groups = settings, watched, groups_of(watched)
             self._group_names = self._names_of_groups()
         self._reschedule(set(changed))
+        self._tell_cold(changed)
         return changed
 
     def _reschedule(self, changed: set[str]) -> None:
@@ -328,6 +336,8 @@ class Station:
         self.counts["refused"] += taken.refused.total()
         for note in taken.notes:
             self.log.info("row noted", source=note.source, row=note.row, reason=note.reason, text=note.text)
+        for name, since in taken.restated.items():
+            self.log.info("bars restated", instrument=name, since=rfc3339(since))
         for event in taken.events + taken.stale:
             self.counts[event.kind] += 1
         self.telling.heard(taken.events, taken.stale)

@@ -13,7 +13,7 @@ import numpy as np
 from scanner.ports import Answer
 from scanner.service.asks import Manners
 from scanner.service.desk import fresh_pipeline
-from scanner.service.relist import as_sent
+from scanner.service.restating import as_sent
 from scanner.service.station import Station
 from scanner.settings import from_document
 from tests.laws import bars_of

@@ -13,7 +13,7 @@ import pytest
 from scanner.ports import Answer, DeliveryError, FeedTroubleError
 from scanner.service.asks import Manners
 from scanner.service.delivery import Delivery
-from scanner.service.relist import as_sent
+from scanner.service.restating import as_sent
 from scanner.service.store import Store
 from scanner.service.store_check import check
 from scanner.service.store_trouble import StoreDamagedError

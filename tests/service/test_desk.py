@@ -2,24 +2,15 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
-from scanner.analysis.rules import Rules
-from scanner.market.bars import Bars, RawBars
-from scanner.market.calendars import calendar_named
-from scanner.market.instruments import Instrument
-from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
-from scanner.service.desk import Arrival, Desk, Taken
-from scanner.service.store import Batch, SeriesKey, Store, StoreTroubleError
-from scanner.settings import Watched
-from scanner.trade.size import Account
-from tests.laws import QUARTER_HOUR, bars_of, engine
-from tests.outside.random_tapes import tape
+from scanner.market.bars import Bars
+from scanner.service.desk import Arrival
+from scanner.service.store import Batch, Store, StoreTroubleError
+from tests.service.one_desk import BARS, KEY, LATER, desk, expected, raw, take
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,52 +18,11 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
 
-SEED = 7
-START = 1_700_000_100 * 1_000_000_000 // QUARTER_HOUR * QUARTER_HOUR
-BARS = bars_of(tape(SEED), START)
-LATER = int(BARS.close_time[-1])
-KEY = SeriesKey("GANNET", "15m")
-ACCOUNT = Account(equity=Decimal(50_000), currency="EUR")
-
-
-def watched() -> Watched:
-    quarter = Timeframe.named("15m")
-    return Watched(
-        Instrument("GANNET", PriceSteps.fixed(Decimal("0.01"))),
-        symbol="GANNET",
-        feed="tape",
-        group="",
-        calendar=calendar_named("24/7"),
-        base=quarter,
-        timeframes=(quarter,),
-        rules=Rules(),
-        adjustments=(),
-    )
-
-
-def raw(bars: Bars) -> RawBars:
-    rows = np.arange(len(bars))
-    return RawBars(bars.open_time, bars.open, bars.high, bars.low, bars.close, bars.volume, rows, "tape")
-
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     with Store.open(tmp_path / "kept.db", lambda: LATER) as opened:
         yield opened
-
-
-def desk(store: Store, stale_after: int = 10**9) -> Desk:
-    made = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=stale_after, record=True)
-    made.load()
-    return made
-
-
-def take(at: Desk, bars: Bars, now: int | None = None) -> Taken:
-    return at.take([Arrival("GANNET", raw(bars))], int(bars.close_time[-1]) if now is None else now)
-
-
-def expected() -> list[Event]:
-    return engine().push(BARS)
 
 
 def test_the_tape_says_something() -> None:
@@ -144,6 +94,7 @@ def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(st
     kept = at.pipelines["GANNET"].snapshot()
 
     def full(_: Batch) -> list[Event]:
+        assert at.last_close("GANNET") == BARS.close_time[499]  # what is not kept yet is not known to anybody
         raise StoreTroubleError("the disk is full")
 
     at.store = type("Full", (), {"commit": staticmethod(full), "bars": store.bars, "events": store.events})()
@@ -153,46 +104,3 @@ def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(st
     at.store = store
     take(at, BARS[500:])
     assert [kept.event.id for kept in store.events.find()] == [event.id for event in expected()]
-
-
-def restated(which: int) -> Bars:
-    """Give the tape with the bar before a setup's last one made a quiet one: the setup does not stand any more."""
-    columns = [column.copy() for column in BARS.columns()]
-    _, _, open_, high, low, close, _ = columns
-    high[which] = max(open_[which], close[which])
-    low[which] = min(open_[which], close[which])
-    close[which] = open_[which]
-    return Bars(*columns)
-
-
-def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(store: Store) -> None:
-    setups = [event for event in expected() if event.kind == "setup.qualified"]
-    index = int(np.searchsorted(BARS.close_time, setups[-1].time))
-    at = desk(store)
-    take(at, BARS[: index + 1])
-    changed = restated(index)
-    taken = take(at, changed[index - 3 : index + 1])
-    withdrawn = [event for event in taken.events if event.kind == "setup.withdrawn"]
-    assert [event.data["withdraws"] for event in withdrawn] == [setups[-1].id]
-    assert [event.thread for event in withdrawn] == [setups[-1].id]
-    assert {event.kind for event in taken.events} == {"setup.withdrawn"}
-    (stored,) = store.bars.load([KEY])
-    assert stored.bars.close[index] == changed.close[index]
-    # Said again, the correction is known; what follows is judged by it.
-    assert take(at, changed[index - 3 : index + 1]).events == []
-    take(at, changed[index + 1 :])
-    whole = {event.id for event in engine().push(changed)}
-    assert {kept.event.id for kept in store.events.find() if kept.event.kind == "setup.qualified"} == whole | {
-        setups[-1].id
-    }
-
-
-def test_nothing_is_withdrawn_where_the_setup_still_stands(store: Store) -> None:
-    setups = [event for event in expected() if event.kind == "setup.qualified"]
-    index = int(np.searchsorted(BARS.close_time, setups[-1].time))
-    at = desk(store)
-    take(at, BARS[: index + 1])
-    columns = [column.copy() for column in BARS.columns()]
-    columns[6][index] += 1  # only the volume of the last bar
-    assert take(at, Bars(*columns)[index - 3 : index + 1]).events == []
-    assert setups[-1].id in {kept.event.id for kept in store.events.find()}

@@ -10,7 +10,7 @@ import pytest
 from scanner.market.timeframes import Timeframe
 from scanner.service.desk import LATE_END, Arrival, Desk
 from scanner.service.store import SeriesKey, Store, StoreTroubleError
-from tests.service.test_desk import ACCOUNT, BARS, LATER, expected, raw, watched
+from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

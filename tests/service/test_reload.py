@@ -14,8 +14,8 @@ from structlog.testing import capture_logs
 from scanner.ports import Answer, Want
 from scanner.service.desk import Arrival, fresh_pipeline
 from scanner.service.list_read import ListRead
-from scanner.service.relist import as_sent
 from scanner.service.reloading import reload_from
+from scanner.service.restating import as_sent
 from scanner.service.station import Station
 from scanner.service.store import Store, StoreTroubleError
 from scanner.service.store_check import check

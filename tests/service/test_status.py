@@ -9,7 +9,7 @@ import pytest
 from scanner.clocks import SECOND
 from scanner.present.status_report import FeedStatus, SinkStatus, report
 from scanner.service.desk import Arrival, Desk
-from scanner.service.relist import as_sent
+from scanner.service.restating import as_sent
 from scanner.service.status import Facts, facts, status
 from scanner.service.store import Batch, Said, SeriesKey, Store
 from scanner.service.store_lock import Holder, holder

@@ -12,7 +12,7 @@ from scanner.market.calendars import calendar_named
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.ports import Answer
-from scanner.service.relist import as_sent
+from scanner.service.restating import as_sent
 from scanner.service.store import Store
 from tests.service.bad_days import SECOND, DayTime, day, settings
 

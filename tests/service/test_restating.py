@@ -1,0 +1,217 @@
+"""What a feed says otherwise later: the series is run again, and what is told of it is what a replay would tell."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from scanner.analysis.rules import Rules
+from scanner.market.bars import Bars
+from scanner.service.desk import Desk
+from scanner.service.relist import revive
+from scanner.service.store import Store
+from scanner.service.store_maintenance import compact
+from tests.laws import QUARTER_HOUR, engine
+from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from scanner.events import Event
+
+
+HALF_HOUR = 2 * QUARTER_HOUR
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", lambda: LATER) as opened:
+        yield opened
+
+
+def restated(which: int) -> Bars:
+    """Give the tape with the bar before a setup's last one made a quiet one: the setup does not stand any more."""
+    columns = [column.copy() for column in BARS.columns()]
+    _, _, open_, high, low, close, _ = columns
+    high[which] = max(open_[which], close[which])
+    low[which] = min(open_[which], close[which])
+    close[which] = open_[which]
+    return Bars(*columns)
+
+
+def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(store: Store) -> None:
+    setups = [event for event in expected() if event.kind == "setup.qualified"]
+    index = int(np.searchsorted(BARS.close_time, setups[-1].time))
+    at = desk(store)
+    take(at, BARS[: index + 1])
+    changed = restated(index)
+    taken = take(at, changed[index - 3 : index + 1])
+    withdrawn = [event for event in taken.events if event.kind == "setup.withdrawn"]
+    assert [event.data["withdraws"] for event in withdrawn] == [setups[-1].id]
+    assert [event.thread for event in withdrawn] == [setups[-1].id]
+    assert {event.kind for event in taken.events} == {"setup.withdrawn"}
+    (stored,) = store.bars.load([KEY])
+    assert stored.bars.close[index] == changed.close[index]
+    # Said again, the correction is known; what follows is judged by it.
+    assert take(at, changed[index - 3 : index + 1]).events == []
+    take(at, changed[index + 1 :])
+    whole = {event.id for event in engine().push(changed)}
+    assert {kept.event.id for kept in store.events.find() if kept.event.kind == "setup.qualified"} == whole | {
+        setups[-1].id
+    }
+
+
+def test_nothing_is_withdrawn_where_the_setup_still_stands(store: Store) -> None:
+    setups = [event for event in expected() if event.kind == "setup.qualified"]
+    index = int(np.searchsorted(BARS.close_time, setups[-1].time))
+    at = desk(store)
+    take(at, BARS[: index + 1])
+    columns = [column.copy() for column in BARS.columns()]
+    columns[6][index] = 12_345  # only the volume of the last bar
+    taken = take(at, Bars(*columns)[index - 3 : index + 1])
+    assert (taken.events, taken.restated) == ([], {"GANNET": setups[-1].time})
+    assert setups[-1].id in {kept.event.id for kept in store.events.find()}
+
+
+def setup_at(number: int) -> tuple[Event, int]:
+    """Give a setup of the tape, and the place of its last bar."""
+    setup = [event for event in expected() if event.kind == "setup.qualified"][number]
+    return setup, int(np.searchsorted(BARS.close_time, setup.time))
+
+
+def wider(which: int) -> Bars:
+    """Give the tape with a bar that reaches a little further up: a short setup with this doji has another stop."""
+    columns = [column.copy() for column in BARS.columns()]
+    columns[3][which] += 0.02
+    return Bars(*columns)
+
+
+def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_now(store: Store) -> None:
+    setup, index = setup_at(-2)
+    at, changed = desk(store), wider(index - 1)
+    take(at, BARS[: index + 1])
+    withdrawn, anew = take(at, changed[index - 3 : index + 1]).events
+    (replayed,) = (event for event in engine().push(changed[: index + 1]) if event.time == setup.time)
+    assert (withdrawn.kind, withdrawn.data["withdraws"]) == ("setup.withdrawn", setup.id)
+    assert withdrawn.data["reason"].endswith("stands with other levels")
+    assert anew.data == replayed.data
+    assert anew.data["levels"] != setup.data["levels"]
+    assert anew.id != setup.id
+    assert {event.thread for event in (withdrawn, anew)} == {setup.id}
+    assert take(at, changed[index - 3 : index + 1]).events == []
+
+
+def test_a_setup_that_stands_again_after_a_withdrawal_is_said_again(store: Store) -> None:
+    setup, index = setup_at(-1)
+    at, dead = desk(store), restated(index)
+    take(at, BARS[: index + 1])
+    ids = [setup.id]
+    for _ in range(3):
+        (withdrawn,) = take(at, dead[index - 1 : index + 1]).events
+        assert withdrawn.data["withdraws"] == ids[-1]
+        at = desk(store)  # whatever was said is known after a restart
+        (anew,) = take(at, BARS[index - 1 : index + 1]).events
+        assert (anew.kind, anew.data, anew.thread) == (setup.kind, setup.data, setup.id)
+        ids.append(anew.id)
+    assert len(set(ids)) == 4
+
+
+def test_a_bar_and_its_correction_that_come_together_count_as_corrected(store: Store) -> None:
+    """As from a file to which the bar was written once more."""
+    setup, index = setup_at(-1)
+    at, dead = desk(store), restated(index)
+    take(at, BARS[: index + 1])
+    both = Bars.joined([BARS[index : index + 1], dead[index : index + 1], dead[index + 1 : index + 2]])
+    (withdrawn,) = take(at, both).events
+    assert withdrawn.data["withdraws"] == setup.id
+    (stored,) = store.bars.load([KEY])
+    assert stored.bars.close[index] == dead.close[index]
+
+
+def restate_at_random(store: Store, seed: int) -> tuple[Bars, list[Event]]:
+    """Take the tape in, its setups' bars restated again and again; give it as it is in the end, and all said of it."""
+    rng = np.random.default_rng(seed)
+    at, columns, end = desk(store), [column.copy() for column in BARS.columns()], 380
+    take(at, BARS[:end])
+    places = np.searchsorted(BARS.close_time, [event.time for event in expected()]).tolist()
+    while end < len(BARS):
+        end = min(len(BARS), end + int(rng.integers(1, 6)))
+        which = next((place for place in places if end - 12 <= place < end), end - 1) - int(rng.integers(0, 2))
+        if rng.random() < 0.7:  # make it a quiet bar, or a wider one, or as it was
+            source = (restated(which), wider(which), BARS)[int(rng.integers(0, 3))]
+            for column, new in zip(columns, source.columns(), strict=True):
+                column[which] = new[which]
+        take(at, Bars(*(column[end - 15 : end] for column in columns)))
+        if rng.random() < 0.2:
+            at = desk(store)
+    return Bars(*columns), [kept.event for kept in store.events.find(series=KEY)]
+
+
+def test_whatever_is_restated_what_stands_in_the_end_is_what_a_replay_says(tmp_path: Path) -> None:
+    withdrawn: Counter[str] = Counter()
+    for seed in range(10):
+        with Store.open(tmp_path / f"{seed}.db", lambda: LATER) as store:
+            bars, said = restate_at_random(store, seed)
+        stories = {event.thread: event for event in said}  # what was said last of each
+        standing = {story: event for story, event in stories.items() if event.kind == "setup.qualified"}
+        replayed = {event.id: event for event in engine().push(bars) if event.kind == "setup.qualified"}
+        assert {story: event.data["levels"] for story, event in standing.items()} == {
+            story: event.data["levels"] for story, event in replayed.items()
+        }, f"seed {seed}"
+        withdrawn.update(
+            " ".join(event.data["reason"].split()[-3:]) for event in said if event.kind != "setup.qualified"
+        )
+    assert withdrawn["does not stand"] > 5
+    assert withdrawn["with other levels"] > 0
+
+
+def halves(bars: Bars) -> Bars:
+    """Make two bars of each, which together are as it was and begin where the tape does."""
+    first, high, low, last = (column.repeat(2) for column in (bars.open, bars.high, bars.low, bars.close))
+    high[1::2], low[1::2] = np.maximum(first, last)[1::2], np.minimum(first, last)[1::2]
+    last[0::2] = first[0::2]
+    opens = START // HALF_HOUR * HALF_HOUR + QUARTER_HOUR * np.arange(2 * len(bars), dtype=np.int64)
+    return Bars(opens, opens + QUARTER_HOUR, first, high, low, last, bars.volume.repeat(2) / 2)
+
+
+def test_what_retention_left_of_the_base_is_enough_for_a_coarser_timeframe(tmp_path: Path) -> None:
+    """A coarser timeframe is as warm after a restated bar as before, and says of it what it would have said."""
+    bars, (setup, index) = halves(BARS), setup_at(-2)
+    cut, said = 2 * (index + 1), {}
+    for keep in (300, 10**6):
+        with Store.open(tmp_path / f"{keep}.db", lambda: LATER) as store:
+            at = desk(store, "30m")
+            before = [take(at, bars[begin : min(begin + 100, cut)]).events for begin in range(0, cut, 100)]
+            assert before[-1][-1].data["levels"] == setup.data["levels"]
+            compact(store, keep_bars=keep, keep_days=10**4)
+            assert len(at.stored("GANNET")["15m"]) < 2 * 250 or keep > 300
+            at = desk(store, "30m")
+            columns = [column.copy() for column in bars.columns()]
+            columns[6][cut - 1] = 12_345
+            retold = take(at, Bars(*columns)[cut - 9 : cut])
+            assert set(retold.restated) == {"GANNET"}
+            events = retold.events
+            (lane,) = at.pipelines["GANNET"].lanes
+            assert lane.engine.series.warm
+            events += take(at, bars[cut:]).events
+            said[keep] = [(event.id, event.data["levels"]) for event in events]
+    assert said[300] == said[10**6] != []
+
+
+def test_other_rules_leave_a_coarser_timeframe_as_warm_as_it_was(tmp_path: Path) -> None:
+    bars = halves(BARS)
+    with Store.open(tmp_path / "kept.db", lambda: LATER) as store:
+        take(desk(store, "30m"), bars)
+        compact(store, keep_bars=300, keep_days=10**4)
+        others = [replace(watched("30m"), rules=Rules(stop_margin=0.1))]
+        for anew in (["GANNET"], []):
+            at = Desk(others, ACCOUNT, store, route=lambda _: (), stale_after=0, record=False)
+            assert at.load() == anew
+            revive(at, anew)
+            (lane,) = at.pipelines["GANNET"].lanes
+            assert lane.engine.series.warm

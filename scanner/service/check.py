@@ -9,16 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from scanner.events import Event
 from scanner.service.environment import OUTSIDE, strays, variable
 from scanner.service.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.service.outside import prepare
+from scanner.service.routing import sinks_for
 from scanner.service.toml_faults import fault
 from scanner.service.toml_lines import lines
 from scanner.service.watchable import unwatchable
 from scanner.settings import Settings, from_document, read_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
     from pydantic_core import ErrorDetails
@@ -29,7 +31,7 @@ FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", 
 """What stands in for settings that must be there, so that the others around them can be looked at."""
 
 NAMED = 3
-"""So many instruments are named for an example, and the others counted."""
+"""So many instruments or series are named for an example, and the others counted."""
 
 
 @dataclass(slots=True)
@@ -92,7 +94,8 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
-    checked.warnings += [*_unused(settings), *_unsized(settings), *_stray_secrets(settings, environ)]
+    checked.warnings += [*_unused(settings), *_untold(settings), *_unsized(settings)]
+    checked.warnings += _stray_secrets(settings, environ)
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
         checked.settings = settings
@@ -199,6 +202,34 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
             yield Mistake(("routes", number), text, warning=True)
 
 
+def _untold(settings: Settings) -> Iterator[Mistake]:
+    """Find what no route takes though somebody should be told of it: setups of a series, and that a feed is late."""
+    if not settings.routes:
+        return
+    first, sinks, group_of = ("routes", 0), list(settings.sinks), {}
+    series: list[str] = []
+    lost: list[str] = []
+    for name, own in settings.instruments.items():
+        group_of[name] = own.group or ""
+        parts = [part for _, part in settings.parts(name)]
+        for timeframe in next((part.timeframes for part in parts if part.timeframes), ()):
+            series.append(f"{name} {timeframe}")
+            setup = Event("setup.qualified", "", 0, "", {"instrument": name, "timeframe": timeframe})
+            if not sinks_for(setup, group_of, settings.routes, sinks):
+                lost.append(series[-1])
+    if lost:
+        whose = _named(lost) if len(lost) < len(series) else "any series"
+        text = f"no route takes setup.qualified of {whose}; nobody will be told of such setups: look at kinds, groups "
+        yield Mistake(first, text + "and timeframes", warning=True)
+    if not sinks_for(Event("feed.late", "", 0, "", {}), group_of, settings.routes, sinks):
+        text = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a route"
+        yield Mistake(first, text, warning=True)
+
+
+def _named(names: Sequence[str]) -> str:
+    return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED:,} more" if len(names) > NAMED else "")
+
+
 def _unsized(settings: Settings) -> Iterator[Mistake]:
     """Find currencies from which nothing leads to that of the account, so that no size can be given, or a wrong one."""
     account = settings.account
@@ -210,8 +241,9 @@ def _unsized(settings: Settings) -> Iterator[Mistake]:
     if account.equity is None:
         return
     for currency, names in of.items() if account.currency else ():
-        whose = ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED} more" if len(names) > NAMED else "")
-        text = f"there is no rate for {currency}, the currency of {whose}, and no size can be given without one; "
+        text = (
+            f"there is no rate for {currency}, the currency of {_named(names)}, and no size can be given without one; "
+        )
         text += f"add what 1 {currency} is worth in {account.currency}: fx = {{ {currency} = … }}"
         yield Mistake(("account", "fx"), text, warning=True)
     if len(of) > 1 and not account.currency:

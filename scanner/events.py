@@ -178,7 +178,8 @@ class FeedData(TypedDict):
 class StationData(TypedDict):
     """What a station says of itself: after catching up, and once a day while it is still watching.
 
-    ``setups_found`` counts the setups; ``setups`` names the last of them.
+    ``bars`` counts those looked at since the summary of this kind before, or the start. ``setups_found`` counts the
+    setups since then, after catching up only those that were too old to be sent; ``setups`` names the last of them.
     """
 
     station: str

@@ -128,6 +128,11 @@ class Intake:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
+    def look_again(self) -> None:
+        """See whether all that is late has left the list, and say so."""
+        for event in self._lateness.back("what was missing is not watched any more"):
+            _begin(self._timers, self._say_surely(event))
+
     def lacking(self) -> list[Ask]:
         """Give what was asked for and is not there."""
         return [ask for ask in self._asking.values() if self._is_wanted(ask)]

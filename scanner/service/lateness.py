@@ -59,13 +59,13 @@ class LateWatch:
         self.now.instruments |= new
         return [self._event("feed.late", self.now, new, reason, about)]
 
-    def back(self) -> list[Event]:
+    def back(self, reason: str = "the bars that were missing are there") -> list[Event]:
         """Give what is to be said once nothing is missing any more."""
         late = self.now
         if late is None or not all(self._is_there(name, close) for name, close in late.instruments.items()):
             return []
         self.now = None
-        return [self._event("feed.back", late, late.instruments, "the bars that were missing are there", [])]
+        return [self._event("feed.back", late, late.instruments, reason, [])]
 
     def _event(
         self,

@@ -13,6 +13,7 @@ import structlog
 
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
+from scanner.clocks import SECOND
 from scanner.events import Event, rfc3339
 from scanner.service.asks import Ask, Manners
 from scanner.service.desk import Desk
@@ -40,6 +41,9 @@ if TYPE_CHECKING:
 
 CATCH_UP = 20.0
 """Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""
+
+LONG_AGO = 10 * 366 * 86_400 * SECOND
+"""Nanoseconds; an exchange that has been closed for longer does not open again."""
 
 LOADED_TOGETHER = 512
 """Instruments that are loaded between two looks at whether to stop."""
@@ -269,6 +273,8 @@ class Station:
             asks = [ask for ask in self._asks(group, close) if ask.instrument in changed]
             if asks and group.feed in self.intakes:
                 self.intakes[group.feed].ask(asks)
+        for intake in self.intakes.values():
+            intake.look_again()
 
     def _since(self, name: str) -> int | None:
         return self.desk.since(name) if name in self.desk.watched else None
@@ -374,6 +380,11 @@ class Station:
 
 
 def _last_close_due(group: Group, now: int) -> int:
-    """Give the last close of a group up to now; 0 where there was none for long."""
-    last = group.timetable.closes_between(now - 40 * group.timetable.timeframe.nanoseconds, now)[1]
-    return int(last[-1]) if len(last) else 0
+    """Give the last close of a group up to now; 0 where there was none for years."""
+    span = 40 * group.timetable.timeframe.nanoseconds
+    while span < LONG_AGO:
+        closes = group.timetable.closes_between(now - span, now)[1]
+        if len(closes):
+            return int(closes[-1])
+        span *= 8
+    return 0

@@ -90,6 +90,8 @@ class Telling:
         self._missed = Setups()
         """Those that came too late to be sent, and were not summed up yet."""
         self._is_missed = asyncio.Event()
+        self._bars_told: dict[str, int] = {}
+        """Bars in the summaries of each kind so far: each counts those since the one before."""
 
     def note(self, trouble: str) -> None:
         """Take note of a trouble, for the log and for the summary of the day."""
@@ -113,13 +115,11 @@ class Telling:
 
     async def caught_up(self) -> None:
         """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""
-        now, (_, bars) = self._clock.now(), self._count()
-        found, missed = self._found.count, self._missed.count
-        if bars or found:
+        now, (_, bars), missed = self._clock.now(), self._count(), self._missed.count
+        if bars or missed:
             reason = f"{bars:,} bars were caught up, up to {rfc3339(now // SECOND * SECOND)}"
-            if not await self._try(self._event("station.caught_up", reason, now, self._found, [str(now)])):
+            if not await self._try(self._event("station.caught_up", reason, now, self._missed, [str(now)])):
                 return  # what came too late is summed up as soon as the store takes it
-        self._found.drop(found)
         self._missed.drop(missed)
 
     async def keep_summing_up(self) -> None:
@@ -173,6 +173,7 @@ class Telling:
         except StoreTroubleError as problem:
             self.note(str(problem))
             return False
+        self._bars_told[event.kind] = self._bars_told.get(event.kind, 0) + event.data["bars"]
         return True
 
     def _event(
@@ -189,7 +190,7 @@ class Telling:
             "station": self._name,
             "reason": reason,
             "series": series,
-            "bars": bars,
+            "bars": bars - self._bars_told.get(kind, 0),
             "setups_found": setups.count,
             "setups": setups.named(),
             "troubles": list(troubles),

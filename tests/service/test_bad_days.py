@@ -6,6 +6,7 @@ import asyncio
 import sqlite3
 from collections import Counter
 from contextlib import closing
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from scanner.ports import Want
 
+SATURDAY = 5
 HOUR = 3_600 * SECOND
 ROOM = 1_073_741_823
 """The most pages that SQLite allows."""
@@ -217,3 +219,33 @@ async def test_a_machine_that_slept_notices_within_seconds_and_catches_up(
         assert on.station.last_close("GANNET") == BEGIN + 9 * HOUR
         assert on.setups() == kept(store) == expected(known, FIRST + 36)
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
+
+
+async def test_a_dead_feed_is_told_of_even_if_the_station_starts_on_a_weekend(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    """Nothing closes for a day and a half, but what closed last is not there: on Monday nobody would be looking."""
+    assert datetime.fromtimestamp(time.now() / SECOND, UTC).weekday() == SATURDAY
+    tokyo = {"feed": "tape", "calendar": "XTKS", "timeframes": ["15m"], "step": "0.01"}
+    async with day(settings(tmp_path, defaults=tokyo), store, {"tape": Tape(time, refuses)}, time) as on:
+        await time.run(300)
+        (late,) = on.told
+        assert (late.kind, late.data["reason"]) == ("feed.late", "harbour: the gate is shut; look at the gate")
+        assert late.data["since"] == "2023-11-17T06:00:00Z"
+
+
+async def test_what_left_the_list_makes_no_feed_late(tmp_path: Path, time: DayTime, store: Store) -> None:
+    def silent(want: Want) -> list[Answer] | None:
+        return [] if want.symbol == "FULMAR" else None
+
+    both = settings(tmp_path, instruments={"GANNET": {}, "FULMAR": {}})
+    async with day(both, store, {"tape": Tape(time, silent, batch=1)}, time) as on:
+        await on.bars(2)
+        assert on.station.intakes["tape"].late is not None
+        await on.station.reload(settings(tmp_path))
+        await time.run(1)
+        assert on.station.intakes["tape"].late is None
+        feeds = [event for event in on.told if event.kind.startswith("feed.")]
+        assert [event.kind for event in feeds] == ["feed.late", "feed.back"]
+        assert feeds[1].data["reason"] == "what was missing is not watched any more"
+        assert feeds[1].data["series"] == ["FULMAR"]

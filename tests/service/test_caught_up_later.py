@@ -55,6 +55,19 @@ def written(moments: list[int]) -> list[str]:
     return [rfc3339(moment) for moment in moments]
 
 
+async def test_a_start_sums_up_what_is_too_old_and_not_what_is_sent_as_an_alert(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
+    time.passed = 36 * 900.0  # a bar after the second setup
+    async with day(known, store, {"tape": Tape(time)}, time):
+        pass
+    (summary,) = summaries(store)
+    assert listed(summary) == written(STANDING[:1])
+    assert summary.data["setups_found"] == 1
+    assert sent_setups(store) == STANDING[1:2]
+
+
 async def test_a_feed_that_was_gone_for_a_day_is_caught_up_with_in_one_summary(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:

@@ -76,5 +76,7 @@ def needed(settings: Settings, now: int) -> list[str]:
 def _connected(settings: Settings, environ: Mapping[str, str]) -> int:
     output.tell("Trying every feed and sink …")
     tried = asyncio.run(try_all(settings, environ))
-    output.say("", *(f"{name}: {trouble or 'ok'}" for name, trouble in tried.items()))
-    return FAILED if any(tried.values()) else DONE
+    output.say(
+        "", *(f"{name}: {each.trouble or ', '.join(filter(None, ('ok', each.seen)))}" for name, each in tried.items())
+    )
+    return FAILED if any(each.trouble for each in tried.values()) else DONE

@@ -1,31 +1,33 @@
-"""Trying feeds and sinks: whether each can be made and started, side by side."""
+"""Trying feeds and sinks: whether each can be made and started, and what a feed answers, side by side."""
 
 from __future__ import annotations
 
 import asyncio
 from functools import partial
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from scanner.ports import DeliveryError, FeedTroubleError, Want
+from scanner.service.asks import Manners
+from scanner.service.first_answer import Look, look
 from scanner.service.outside import build_feed, build_sink
 from scanner.service.store_lock import StoreLock
 from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Awaitable, Callable, Mapping
 
     from scanner.ports import Feed, Sink
-    from scanner.settings import Settings
+    from scanner.settings import Settings, Watched
 
 SECONDS = 20.0
-"""How long one may take to start."""
+"""How long one may take to start, and a feed to answer if it does not itself want longer."""
 STOP_SECONDS = 5.0
 
 
-async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS) -> dict[str, str | None]:
-    """Make, start and stop every feed and sink; None where that went well, else the sentence that says why not.
+async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS) -> dict[str, Look]:
+    """Make, start and stop every feed and sink, and say what came of it.
 
-    A feed is also asked for the bars of the first instrument that is listed for it.
+    A feed is also asked for the bars of the first instrument that is listed for it, and they are looked at.
 
     The keys are such as ``feed provider``. StoreTroubleError where the station itself is running: a broker lets nobody
     in twice by the same name, and would throw it out.
@@ -33,32 +35,53 @@ async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float
     path = settings.store_path
     lock = StoreLock(path) if path.with_name(f"{path.name}.lock").exists() else None
     try:
-        makers: dict[str, Callable[[], Feed | Sink]] = {
-            **{f"feed {name}": partial(build_feed, name, settings, environ) for name in settings.feeds},
-            **{f"sink {name}": partial(build_sink, name, settings, environ) for name in settings.sinks},
+        first = {each.feed: each for each in reversed(settings.watched())}
+        trials = {
+            **{
+                f"feed {name}": _feed(
+                    partial(build_feed, name, settings, environ), first.get(name), settings.station.zone, seconds
+                )
+                for name in settings.feeds
+            },
+            **{f"sink {name}": _sink(partial(build_sink, name, settings, environ), seconds) for name in settings.sinks},
         }
-        wants = {f"feed {each.feed}": Want(each.symbol, each.base.name, None) for each in reversed(settings.watched())}
-        troubles = await asyncio.gather(*(_tried(make, wants.get(name), seconds) for name, make in makers.items()))
-        return dict(zip(makers, troubles, strict=True))
+        return dict(zip(trials, await asyncio.gather(*trials.values()), strict=True))
     finally:
         if lock is not None:
             lock.release()
 
 
-async def _tried(make: Callable[[], Feed | Sink], want: Want | None, seconds: float) -> str | None:
+async def _sink(make: Callable[[], Sink], seconds: float) -> Look:
     try:
-        outside = make()
+        sink = make()
     except SettingsError as problem:
-        return str(problem)
+        return Look(str(problem))
+    return await _tried(sink, sink.start, seconds)
+
+
+async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, seconds: float) -> Look:
+    try:
+        feed = make()
+    except SettingsError as problem:
+        return Look(str(problem))
+
+    async def ask() -> Look:
+        await feed.start()
+        if each is None:
+            return Look()
+        answers = await feed.fetch([Want(each.symbol, each.base.name, None)])
+        return await asyncio.to_thread(look, answers, each, feed, zone)
+
+    return await _tried(feed, ask, max(seconds, Manners.of(feed).answer_within))
+
+
+async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Look | None]], seconds: float) -> Look:
     try:
         async with asyncio.timeout(seconds):
-            await outside.start()
-            if want is not None:
-                await cast("Feed", outside).fetch([want])
+            return await use() or Look()
     except TimeoutError:
-        return f"it has not answered within {seconds:g} s; check its address and the network"
+        return Look(f"it has not answered within {seconds:g} s; check its address and the network")
     except (FeedTroubleError, DeliveryError) as trouble:
-        return str(trouble)
+        return Look(str(trouble))
     finally:
         await asyncio.wait({asyncio.ensure_future(outside.stop())}, timeout=STOP_SECONDS)
-    return None

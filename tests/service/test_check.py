@@ -316,9 +316,9 @@ async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: i
     settings = check(config, {}).settings
     assert settings is not None
     found = await try_all(settings, {}, seconds=0.5)
-    assert f"http://127.0.0.1:{closed}/B: cannot be reached" in str(found.pop("feed web"))
-    assert found == {
-        "feed there": None,
+    assert f"http://127.0.0.1:{closed}/B: cannot be reached" in str(found.pop("feed web").trouble)
+    assert found.pop("feed there") == (None, "1 bar of A 1d from Tue 2 Jan 2024 00:00 UTC to Wed 3 Jan 2024 00:00 UTC")
+    assert {name: each.trouble for name, each in found.items()} == {
         "feed away": f"{tmp_path}/nowhere: there is no such folder; check path",
         "sink file": None,
         "sink broker": "it has not answered within 0.5 s; check its address and the network",
@@ -337,7 +337,7 @@ async def test_connecting_leaves_a_running_station_alone(tmp_path: Path) -> None
         await try_all(settings, {})
     assert not (tmp_path / "events.jsonl").exists()
     running.release()
-    assert await try_all(settings, {}) == {"sink file": None}
+    assert await try_all(settings, {}) == {"sink file": (None, "")}
 
 
 @pytest.fixture

@@ -1,0 +1,88 @@
+"""The first answer of a feed, looked at as the station would: whether bars are in it, and whether the step fits."""
+
+from __future__ import annotations
+
+from collections import Counter
+from decimal import Decimal
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from scanner.market.bars import Bars
+from scanner.market.guard import NOTED, Guard, Note
+from scanner.market.sessions import Timetable
+from scanner.present.times import moment
+from scanner.present.wording import counted, number
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.ports import Answer, Feed
+    from scanner.settings import Watched
+
+OF_ROWS = ("fields",)
+OF_TIMES = ("time_unit", "stamp", "tz", "time_format", "timeframes")
+"""Settings of a feed by which its rows, and the times in them, are read; not every feed has them."""
+ABOUT_TIMES = {"unreadable time", "misaligned time", "repeated time", "backward time", "leap in time"}
+
+ROUNDING = 1e-6
+"""By so much of a step the difference of two prices may be off."""
+
+
+class Look(NamedTuple):
+    """What a look came to: ``trouble`` in a sentence, None where there is none, and what was ``seen``."""
+
+    trouble: str | None = None
+    seen: str = ""
+
+
+def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str) -> Look:
+    """Look at what a feed answered when it was asked for the bars of an instrument; ``zone`` is the user's."""
+    guard, parts, notes = Guard(Timetable(each.calendar, each.base)), list[Bars](), list[Note]()
+    rows, counts, symbol = 0, Counter[str](), each.symbol
+    for answer in answers:
+        if len(answer.bars):
+            checked = guard.check(answer.bars)
+            rows += len(answer.bars)
+            parts.append(checked.bars)
+            notes += checked.notes
+            counts += checked.counts
+    if not rows and feed.arrived is not None:
+        return Look(seen=f"no bar of {symbol} has been pushed yet")
+    if not rows:
+        return Look(f"no row of {symbol} came for {each.base.name}; check symbol, base and timeframes")
+    found = Bars.joined(parts)
+    bars, refused = len(found), rows - len(found)
+    why = ""
+    if refused:
+        how_many = f"{refused:,} of {rows:,}" if bars else f"all {rows:,}"
+        why = f"{how_many} rows of {symbol} are refused, {_example(notes, counts, feed)}"
+    if refused > bars:
+        return Look(why)
+    span = f"from {moment(int(found.open_time[0]), zone)} to {moment(int(found.close_time[-1]), zone)}"
+    seen = f"{counted(bars, 'bar')} of {symbol} {each.base.name} {span}"
+    return Look(_step_trouble(found, each), "; ".join(filter(None, (seen, why))))
+
+
+def _example(notes: Sequence[Note], counts: Counter[str], feed: Feed) -> str:
+    reason = max((each.reason for each in notes if each.reason not in NOTED), key=lambda name: counts[name])
+    note = next(each for each in notes if each.reason == reason)
+    known = getattr(type(getattr(feed, "settings", None)), "model_fields", {})
+    keys = [key for key in (*OF_ROWS, *(OF_TIMES if reason in ABOUT_TIMES else ())) if key in known]
+    keys += ["calendar"] if reason in ABOUT_TIMES else []
+    return f"such as row {note.row}: {note.text}; check {', '.join(keys) or 'what the feed sends'}"
+
+
+def _step_trouble(bars: Bars, each: Watched) -> str | None:
+    """Say where a price step is too large: then levels would lie far from the bars that they are made of."""
+    ranges = bars.high - bars.low
+    moved = ranges[ranges > 0]  # a bar without any range is of one trade, whatever the step
+    if not len(moved):
+        return None
+    step, median = each.instrument.steps.at(Decimal(str(float(np.median(bars.close))))), float(np.median(moved))
+    if float(step) * (1 - ROUNDING) <= median:
+        return None
+    return (
+        f"the price step {step.normalize():f} is larger than most bars of {each.symbol} "
+        f"(median range {number(median)}): check step"
+    )

@@ -41,7 +41,7 @@ from scanner.service.watchable import unwatchable
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping
 
     from scanner.market.price_steps import PriceSteps
 
@@ -234,6 +234,10 @@ class Settings(BaseSettings):
             for name in names:
                 yield from _unknown((table, name), "sink", name, self.sinks)
 
+    def unwatchable(self, gone: Collection[tuple[str | int, ...]] = ()) -> Iterator[Mistake]:
+        """Find what cannot be watched; ``gone`` are settings that were taken out, and are not missing."""
+        return unwatchable({name: dict(self.parts(name)) for name in self.instruments}, gone)
+
     def rules_of(self, group: str) -> Rules:
         """Give the rules of a group, the same to all in it; a pydantic ValidationError where they are none."""
         if group not in self._rules_made:
@@ -345,7 +349,7 @@ def load(path: Path, environ: Mapping[str, str] = os.environ, *, to_watch: bool 
     except ValidationError as problem:
         wrong += [Mistake(error["loc"], explain(error, Settings)) for error in problem.errors()]
     else:
-        wrong += [*settings.pointing_nowhere(), *settings.wrong_rules(), *(unwatchable(settings) if to_watch else ())]
+        wrong += [*settings.pointing_nowhere(), *settings.wrong_rules(), *(settings.unwatchable() if to_watch else ())]
         if not wrong:
             return settings
     raise SettingsError(f"{path}: {wrong[0].sentence}; `closewatch check {path}` explains all")

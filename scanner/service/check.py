@@ -16,7 +16,6 @@ from scanner.service.outside import prepare
 from scanner.service.routing import sinks_for
 from scanner.service.toml_faults import fault
 from scanner.service.toml_lines import lines
-from scanner.service.watchable import unwatchable
 from scanner.settings import Settings, from_document, read_file
 
 if TYPE_CHECKING:
@@ -87,7 +86,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     checked.mistakes += [
         *_references(settings, pruned.gone),
         *settings.wrong_rules(),
-        *unwatchable(settings, pruned.gone),
+        *settings.unwatchable(pruned.gone),
     ]
     for section in ("feeds", "sinks"):
         for name in getattr(settings, section):

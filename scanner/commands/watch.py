@@ -10,6 +10,7 @@ import signal
 import sys
 from contextlib import asynccontextmanager, suppress
 from functools import partial
+from threading import Thread
 from typing import TYPE_CHECKING, NoReturn
 
 import numpy as np
@@ -59,6 +60,10 @@ def print_event(event: Event) -> None:
     sys.stdout.flush()
 
 
+CLOSE_SECONDS = 0.5
+"""Seconds that closing the store may take."""
+
+
 def run(path: Path) -> None:
     """Watch until told to stop by Ctrl-C or SIGTERM."""
     set_up_logging()
@@ -73,8 +78,15 @@ def run(path: Path) -> None:
     ):
         clock = _clock(feeds)
         runner.run(_watch(path, settings, store, feeds, sinks, clock))
-        store.close()
+        _close(store)
         _end_at_once()
+
+
+def _close(store: Store) -> None:
+    """Close a store, unless its disk does not answer: what was not kept by then is not, and its lock ends with us."""
+    closing = Thread(target=store.close, daemon=True)
+    closing.start()
+    closing.join(CLOSE_SECONDS)
 
 
 def _end_at_once() -> NoReturn:
@@ -166,7 +178,7 @@ async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -
     """Tell the supervisor how we are, until we stop."""
     await station.watching.wait()
     supervisor.ready()
-    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep))
+    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.keeping.turns.stuck))
     try:
         await stop.wait()
         supervisor.stopping()

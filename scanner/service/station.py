@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import gc
 import random
-from collections import Counter
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
@@ -19,11 +18,11 @@ from scanner.service.asks import Ask, Manners
 from scanner.service.desk import Desk
 from scanner.service.feed_life import FeedLife
 from scanner.service.intake import Intake
+from scanner.service.keeping import Keeping
 from scanner.service.leaps import Leaps
 from scanner.service.relist import change_list, list_of, revive
 from scanner.service.routing import sinks_for
 from scanner.service.schedule import Due, groups_of
-from scanner.service.store import Batch, Said, StoreTroubleError
 from scanner.service.telling import NAMED, Telling
 from scanner.service.timers import Timers
 from scanner.service.upkeep import Upkeep
@@ -34,13 +33,18 @@ if TYPE_CHECKING:
     from scanner.clocks import Clock
     from scanner.ports import Feed
     from scanner.service.delivery import Delivery
-    from scanner.service.desk import Arrival, Taken
     from scanner.service.schedule import Group
     from scanner.service.store import Store
     from scanner.settings import Settings, Watched
 
 CATCH_UP = 20.0
 """Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""
+
+TURN_WITHIN = 60.0
+"""Seconds that a batch may take to be taken in and kept."""
+
+STOP_WITHIN = 1.0
+"""Seconds that a stop waits for the batch that is being kept."""
 
 LONG_AGO = 10 * 366 * 86_400 * SECOND
 """Nanoseconds; an exchange that has been closed for longer does not open again."""
@@ -63,34 +67,50 @@ class Station:
         on_event: Callable[[Event], None] = lambda _: None,
         chance: Callable[[], float] = random.random,
         sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
+        turn_within: float = TURN_WITHIN,
     ) -> None:
-        """Take the parts; ``sleep`` waits for seconds that the machine is awake, whatever the clock shows."""
+        """Take the parts; ``sleep`` waits for seconds that the machine is awake, whatever the clock shows.
+
+        Where one batch takes longer than ``turn_within`` seconds, the station is stuck.
+        """
         self.settings = settings
         self.store = store
         self.feeds = feeds
         self.clock = clock
         self.delivery = delivery
-        self.on_event = on_event
         self.chance = chance
         self.log = structlog.get_logger("closewatch").bind(station=settings.station.name)
         self.watched: list[Watched] = settings.watched()
         self.groups: list[Group] = groups_of(self.watched)
-        self.desk = self._make_desk()
+        self.desk = Desk(
+            self.watched,
+            settings.account,
+            store,
+            route=self.route,
+            stale_after=settings.station.stale_after,
+            record=settings.station.record,
+        )
         self.intakes: dict[str, Intake] = {}
         self.dues: dict[str, Due] = {}
-        self.counts: Counter[str] = Counter()
+        self.keeping = Keeping(
+            self.desk,
+            clock=clock,
+            delivery=delivery,
+            on_event=on_event,
+            telling=lambda: self.telling,
+            turn_within=turn_within,
+        )
         self.telling = Telling(
             settings.station.name,
             clock=clock,
             chance=chance,
-            say=self.say,
-            count=lambda: (sum(len(each.timeframes) for each in self.watched), self.counts["bars"]),
+            say=self.keeping.say,
+            count=lambda: (sum(len(each.timeframes) for each in self.watched), self.keeping.counts["bars"]),
             busy=lambda: any(intake.is_asking for intake in self.intakes.values()),
         )
         self.watching = asyncio.Event()
         """Set once the start has been caught up with and bar closes are waited for."""
         self.begun = clock.now()
-        self._taking = asyncio.Lock()
         self.timers = Timers(clock)
         self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
         self._lives: dict[str, FeedLife] = {}
@@ -100,17 +120,6 @@ class Station:
 
     def _names_of_groups(self) -> dict[str, str]:
         return {each.instrument.symbol: each.group for each in self.watched}
-
-    def _make_desk(self) -> Desk:
-        station = self.settings.station
-        return Desk(
-            self.watched,
-            self.settings.account,
-            self.store,
-            route=self.route,
-            stale_after=station.stale_after,
-            record=station.record,
-        )
 
     def route(self, event: Event) -> Sequence[str]:
         """Say which sinks an event goes to."""
@@ -143,7 +152,7 @@ class Station:
                     delivering.cancel()
                 with suppress(asyncio.CancelledError):
                     await delivering
-            self.log.info("stopped", bars=self.counts["bars"])
+            self.log.info("stopped", bars=self.keeping.counts["bars"])
 
     async def _stop(self, *tasks: asyncio.Task[Any]) -> None:
         """Stop all but delivering, which ends by itself meanwhile; what is being kept is kept whole."""
@@ -157,9 +166,10 @@ class Station:
         await asyncio.gather(self._keep_the_rest(), *(life.stop() for life in self._lives.values()))
 
     async def _keep_the_rest(self) -> None:
-        async with self._taking:  # a batch that is being kept is kept whole
-            pass
-        await self.telling.sum_up()
+        if await self.keeping.finish(STOP_WITHIN):
+            await self.telling.sum_up()
+        else:
+            self.log.warning("the store does not answer; what it was keeping is kept whole or not at all")
 
     async def _start(self) -> None:
         """Go on from where the store is, and catch up."""
@@ -190,8 +200,8 @@ class Station:
             self.manners(name),
             clock=self.clock,
             chance=self.chance,
-            take=self.take,
-            say=self.say,
+            take=self.keeping.take,
+            say=self.keeping.say,
             since=self._since,
             enough_from=self._enough_from,
             last_close=self.last_close,
@@ -251,7 +261,7 @@ class Station:
         as it was.
         """
         watched = list_of(settings, self.settings)
-        async with self._taking:
+        async with self.keeping.turns:
             changed = await asyncio.to_thread(change_list, self.desk, watched, settings.account)
             self.settings, self.watched, self.groups = settings, watched, groups_of(watched)
             self._group_names = self._names_of_groups()
@@ -326,51 +336,6 @@ class Station:
                     last = group.timetable.closes_between(now - 3 * group.timetable.timeframe.nanoseconds, now)[1]
                     if len(last):
                         self.intakes[name].ask(self._asks(group, int(last[-1])))
-
-    async def take(self, arrivals: Sequence[Arrival]) -> Taken:
-        """Take in rows and tell what they mean, to the end once begun."""
-        await self._taking.acquire()
-        return await asyncio.shield(asyncio.create_task(self._take(arrivals)))
-
-    async def _take(self, arrivals: Sequence[Arrival]) -> Taken:
-        try:
-            known = [each for each in arrivals if each.instrument in self.desk.watched]
-            taken = await asyncio.to_thread(self.desk.take, known, self.clock.now())
-        finally:
-            self._taking.release()
-        self.counts["bars"] += taken.bars
-        self.counts["refused"] += taken.refused.total()
-        for note in taken.notes:
-            self.log.info("row noted", source=note.source, row=note.row, reason=note.reason, text=note.text)
-        for name, since in taken.restated.items():
-            self.log.info("bars restated", instrument=name, since=rfc3339(since))
-        for event in taken.events + taken.stale:
-            self.counts[event.kind] += 1
-        self.telling.heard(taken.events, taken.stale)
-        for event in taken.events:
-            self.on_event(event)
-        if taken.events and self.delivery is not None:
-            self.delivery.wake()
-        return taken
-
-    async def say(self, event: Event) -> None:
-        """Keep and tell something about a feed or the station itself."""
-        sinks = self.route(event)
-        try:
-            async with self._taking:
-                new = await asyncio.to_thread(self.store.commit, Batch(said=[Said(event, sinks)]))
-        except StoreTroubleError:
-            # That nobody is looking any more has to be known even so; whoever says it tries again to have it kept.
-            if event.kind == "feed.late" and self.delivery is not None:
-                self.delivery.pass_on(event, sinks)
-            raise
-        for each in new:
-            self.counts[each.kind] += 1
-            if each.kind == "feed.late":
-                self.telling.note(f"feed {each.data['feed']} late: {each.data['reason']}")
-            self.on_event(each)
-        if new and self.delivery is not None:
-            self.delivery.wake()
 
     async def _daily(self) -> None:
         late = [

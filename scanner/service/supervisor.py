@@ -52,13 +52,14 @@ class Supervisor:
         """Say that we are still there."""
         self._send("WATCHDOG=1")
 
-    async def keep_telling(self, sleep: Callable[[float], Awaitable[object]]) -> None:
-        """Say that we are alive, twice within the time asked for, as long as the event loop runs; ends where not asked.
+    async def keep_telling(self, sleep: Callable[[float], Awaitable[object]], is_well: Callable[[], bool]) -> None:
+        """Say that we are alive, twice within the time asked for, while the event loop runs and we are well.
 
-        ``sleep`` waits for real seconds.
+        Ends where that is not asked for. ``sleep`` waits for real seconds.
         """
         while self.watchdog is not None:
-            self.alive()
+            if is_well():
+                self.alive()
             await sleep(self.watchdog / 2)
 
     def _send(self, *lines: str) -> None:

@@ -121,7 +121,7 @@ async def test_what_stays_keeps_its_pipeline_what_is_new_is_caught_up_and_what_l
         assert set(station.dues) == names
         assert station.timers.names() == names
         assert station.feeds["tape"].asked.count("FULMAR") == 1  # type: ignore[attr-defined]  # of Tape
-        assert (await station.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))])).bars == 0
+        assert (await station.keeping.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))])).bars == 0
         assert [group.instruments for group in station.groups] == [("GANNET",), ("PUFFIN",)]
         assert station.last_close("FULMAR") == clock.now()  # nothing is lacking of it any more
 
@@ -176,7 +176,7 @@ async def later(station: Station, clock: Still) -> None:
     for begin in range(HALF, len(BARS), 50):
         part = BARS[begin : begin + 50]
         clock.show(int(part.close_time[-1]))
-        await station.take([Arrival("GANNET", as_sent(part, "tape"))])
+        await station.keeping.take([Arrival("GANNET", as_sent(part, "tape"))])
 
 
 async def test_what_is_only_read_at_the_start_is_refused(tmp_path: Path, store: Store, clock: Still) -> None:
@@ -202,7 +202,7 @@ async def test_a_store_that_cannot_be_written_leaves_all_as_it_was(tmp_path: Pat
         assert station.settings is old
         assert station.desk.pipelines == kept
         clock.show(int(BARS.close_time[HALF]))
-        assert (await station.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 1], "tape"))])).bars == 1
+        assert (await station.keeping.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 1], "tape"))])).bars == 1
 
 
 TOML = """

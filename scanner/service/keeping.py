@@ -1,0 +1,113 @@
+"""What comes in and what is said, one after the other: each batch is kept whole first, and then told."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from time import monotonic
+from typing import TYPE_CHECKING
+
+import structlog
+
+from scanner.events import Event, rfc3339
+from scanner.service.store import Batch, Said, StoreTroubleError
+from scanner.service.turns import Turns
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from scanner.clocks import Clock
+    from scanner.service.delivery import Delivery
+    from scanner.service.desk import Arrival, Desk, Taken
+    from scanner.service.telling import Telling
+
+
+class Keeping:
+    """Lets the desk take rows in and the store keep what is said; ``on_event`` is told of what is new.
+
+    ``counts`` counts bars, refused rows and events by kind. Where one batch takes longer than ``turn_within`` seconds,
+    ``turns`` are stuck.
+    """
+
+    def __init__(
+        self,
+        desk: Desk,
+        *,
+        clock: Clock,
+        delivery: Delivery | None,
+        on_event: Callable[[Event], None],
+        telling: Callable[[], Telling],
+        turn_within: float,
+    ) -> None:
+        """Take the parts; ``telling`` gives what is known only later, as it says what it tells by way of us."""
+        self.desk = desk
+        self.counts: Counter[str] = Counter()
+        self.turns = Turns(monotonic, turn_within)
+        self._clock = clock
+        self._delivery = delivery
+        self._on_event = on_event
+        self._telling = telling
+        self._log = structlog.get_logger("closewatch")
+
+    async def take(self, arrivals: Sequence[Arrival]) -> Taken:
+        """Take in rows and tell what they mean, to the end once begun."""
+        await self.turns.take()
+        return await asyncio.shield(asyncio.create_task(self._take(arrivals)))
+
+    async def _take(self, arrivals: Sequence[Arrival]) -> Taken:
+        try:
+            known = [each for each in arrivals if each.instrument in self.desk.watched]
+            taken = await asyncio.to_thread(self.desk.take, known, self._clock.now())
+        finally:
+            self.turns.give()
+        self.counts["bars"] += taken.bars
+        self.counts["refused"] += taken.refused.total()
+        for note in taken.notes:
+            self._log.info("row noted", source=note.source, row=note.row, reason=note.reason, text=note.text)
+        for name, since in taken.restated.items():
+            self._log.info("bars restated", instrument=name, since=rfc3339(since))
+        self._telling().heard(taken.events, taken.stale)
+        self.counts.update(event.kind for event in taken.stale)
+        self._told(taken.events)
+        return taken
+
+    async def say(self, event: Event) -> None:
+        """Keep and tell something about a feed or the station itself."""
+        sinks = self.desk.route(event)
+        try:
+            new = await self._kept(Said(event, sinks))
+        except StoreTroubleError:
+            # That nobody is looking any more has to be known even so; whoever says it tries again to have it kept.
+            if event.kind == "feed.late" and self._delivery is not None:
+                self._delivery.pass_on(event, sinks)
+            raise
+        for each in new:
+            if each.kind == "feed.late":
+                self._telling().note(f"feed {each.data['feed']} late: {each.data['reason']}")
+        self._told(new)
+
+    async def _kept(self, said: Said) -> list[Event]:
+        try:
+            await self.turns.take_soon()
+        except TimeoutError:
+            raise StoreTroubleError("the store has not answered for long; see whether its disk is failing") from None
+        try:
+            return await asyncio.to_thread(self.desk.store.commit, Batch(said=[said]))
+        finally:
+            self.turns.give()
+
+    def _told(self, events: Sequence[Event]) -> None:
+        self.counts.update(event.kind for event in events)
+        for event in events:
+            self._on_event(event)
+        if events and self._delivery is not None:
+            self._delivery.wake()
+
+    async def finish(self, within: float) -> bool:
+        """Wait until what is being kept is kept, so many seconds at most; gives whether it is."""
+        try:
+            await self.turns.take_soon(within)
+        except TimeoutError:
+            return False
+        self.turns.give()
+        return True

@@ -1,0 +1,51 @@
+"""Whose turn it is at the desk and the store: one after the other, and known for how long the one there has been."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+class Turns:
+    """A lock that knows when it has been held for longer than the ``patience``, as by a disk that does not answer.
+
+    ``clock`` gives seconds that never go back.
+    """
+
+    def __init__(self, clock: Callable[[], float], patience: float) -> None:
+        self._clock = clock
+        self._patience = patience
+        self._lock = asyncio.Lock()
+        self._since: float | None = None
+
+    @property
+    def stuck(self) -> bool:
+        """Whether whoever has the turn has had it for too long."""
+        return self._since is not None and self._clock() - self._since > self._patience
+
+    async def take(self) -> None:
+        """Wait for the turn."""
+        await self._lock.acquire()
+        self._since = self._clock()
+
+    async def take_soon(self, within: float | None = None) -> None:
+        """Wait for the turn, so many seconds at most, or as long as the patience lasts; TimeoutError after that."""
+        async with asyncio.timeout(self._patience if within is None else within):
+            await self.take()
+
+    def give(self) -> None:
+        """Let the next have its turn."""
+        self._since = None
+        self._lock.release()
+
+    async def __aenter__(self) -> Self:
+        """Wait for the turn."""
+        await self.take()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Let the next have its turn."""
+        self.give()

@@ -1,7 +1,7 @@
 """Health and metrics for other programs of this machine: a small HTTP server on loopback.
 
-``/health`` answers 200 where the station watches and no feed is late, else 503, with the reasons as JSON; ``/metrics``
-answers in the Prometheus text format.
+``/health`` answers 200 where the station watches, no feed is late and no sink fails, else 503, with the reasons as
+JSON; ``/metrics`` answers in the Prometheus text format.
 """
 
 from __future__ import annotations

@@ -52,7 +52,7 @@ class Vitals:
     trouble: str = ""
 
     def reasons(self) -> list[str]:
-        """Say why not all is well; nothing where the station is watching and no feed is late."""
+        """Say why not all is well; nothing where the station watches, no feed is late and no sink fails."""
         return [
             *([] if self.watching else ["the station is not watching: it is catching up or stopping"]),
             *(
@@ -61,11 +61,16 @@ class Vitals:
                 for name, each in self.feeds.items()
                 if each.late
             ),
+            *(f"the sink {name} fails: {sentence}" for name, sentence in self.sinks.items()),
             *([self.trouble] if self.trouble else []),
         ]
 
     def told(self) -> dict[str, object]:
-        """Give what the health answer holds, ready to be written as JSON."""
+        """Give what the health answer holds, ready to be written as JSON.
+
+        ``sinks`` are those that fail; ``refused`` counts what each sink refused for good, which somebody has to see to
+        and is no reason for not being well.
+        """
         return {
             "station": self.station,
             "well": not self.reasons(),
@@ -78,6 +83,7 @@ class Vitals:
                 for name, each in self.feeds.items()
             },
             "sinks": dict(self.sinks),
+            "refused": {sink: count for (sink, state), count in self.outbox.items() if state == "dead" and count},
         }
 
 

@@ -36,7 +36,6 @@ WELL = Vitals(
     feeds={"coast": FeedVitals(0.0, 0, 90.0), "isle": FeedVitals(60.0, 2, 90.0)},
     outbox={("mail", "waiting"): 4, ("mail", "dead"): 1},
     last_bar=NOW - 60 * SECOND,
-    sinks={"mail": "the server is away"},
 )
 
 
@@ -54,14 +53,14 @@ async def asked(vitals: Vitals) -> AsyncIterator[httpx.AsyncClient]:
         await server.stop()
 
 
-async def test_it_is_well_where_it_watches_and_no_feed_is_beyond_its_patience() -> None:
+async def test_it_is_well_where_it_watches_no_feed_is_beyond_its_patience_and_no_sink_fails() -> None:
     async with asked(WELL) as client:
         answer = await client.get("/health")
     assert (answer.status_code, answer.headers["content-type"]) == (200, "application/json")
     told = answer.json()
     assert (told["well"], told["reasons"], told["last_bar"]) == (True, [], "2026-03-02T16:04:00Z")
     assert told["feeds"]["isle"] == {"lag": 60.0, "behind": 2, "patience": 90.0, "late": False}
-    assert told["sinks"] == {"mail": "the server is away"}
+    assert (told["sinks"], told["refused"]) == ({}, {"mail": 1})
 
 
 @pytest.mark.parametrize(
@@ -69,6 +68,7 @@ async def test_it_is_well_where_it_watches_and_no_feed_is_beyond_its_patience() 
     [
         ({"watching": False}, "the station is not watching"),
         ({"feeds": {"isle": FeedVitals(91.0, 2, 90.0)}}, "the feed isle is 91 s behind with 2 series"),
+        ({"sinks": {"mail": "the server is away"}}, "the sink mail fails: the server is away"),
         ({"trouble": "kept.db: the file is damaged"}, "kept.db: the file is damaged"),
     ],
 )

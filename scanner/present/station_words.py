@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from scanner.present.cautions import SHORT
 from scanner.present.times import moment
-from scanner.present.wording import Line, Words, counted, headline, name, sentence
+from scanner.present.wording import TEXT_LENGTH, Line, Words, counted, headline, name, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
 LISTED = 12
 """So many names of a list are shown, and the rest counted."""
+LONGEST_NAME = 80
+LONGEST_PART = 48
+OF_PARTS = ("feed ", "sink ", "upkeep")
+"""What a trouble begins with that is not of the station as a whole."""
 
 
 def series_held(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -115,12 +119,25 @@ def _series(count: int) -> str:
 
 def _named(data: StationData) -> tuple[Line, ...]:
     troubles = data["troubles"]
-    return _listed("setup", data["setups"], data["setups_found"]) + _listed("trouble", troubles, len(troubles))
+    shown = [_trouble(each) for each in troubles[:LISTED]]
+    return _listed("setup", data["setups"], data["setups_found"]) + _counted("trouble", shown, len(troubles))
+
+
+def _trouble(text: str) -> Line:
+    """Say whose trouble it is, and all of what it says, since what is to be done comes last."""
+    whose, _, what = text.partition(": ")
+    if not what or not whose.startswith(OF_PARTS):
+        whose, what = "station", text
+    return Line("trouble", name(whose, LONGEST_PART), name(what, TEXT_LENGTH))
 
 
 def _listed(what: str, names: Sequence[str], count: int) -> tuple[Line, ...]:
     """Name the first of ``count``, as far as their names are known."""
-    lines = [Line(what, name(each, 80)) for each in names[:LISTED]]
+    return _counted(what, [Line(what, name(each, LONGEST_NAME)) for each in names[:LISTED]], count)
+
+
+def _counted(what: str, lines: list[Line], count: int) -> tuple[Line, ...]:
+    """Count those beyond the lines that there are."""
     if count > len(lines):
         lines.append(Line(what, f"and {count - len(lines):,} more"))
     return tuple(lines)

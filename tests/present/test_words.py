@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from html import escape as html_text
 from typing import TYPE_CHECKING, get_args
 
 import pytest
@@ -13,8 +14,9 @@ from scanner.events import Event, Kind
 from scanner.ports import Message
 from scanner.present.cautions import SHORT
 from scanner.present.times import known_zone, moment
-from scanner.present.wording import HEADLINE_LENGTH
+from scanner.present.wording import HEADLINE_LENGTH, TEXT_LENGTH
 from scanner.present.words import alert, digest, say
+from scanner.present.words_html import html
 from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, setup_event, withdrawn_event
 from tests.present.each_kind import one_of_each
 
@@ -252,3 +254,26 @@ def test_a_summary_counts_what_it_does_not_name() -> None:
     words = alert(Message(event), BERLIN, None)
     assert "289 setups too old" in words.headline
     assert "and 279 more" in words.plain()
+
+
+def test_a_summary_keeps_the_whole_sentence_of_a_trouble_since_what_to_do_comes_last() -> None:
+    troubles = [
+        "feed coast: https://bars.example.org/v2?symbols=HRB,MLL: answered 401 (Unauthorized); check secret_headers",
+        "feed isle late: no bar since 12:15",
+        "the clock was set back by 3,600 s; a bar is looked at once the clock shows its close",
+        "the configuration was not taken, the list stays as it was: watch.toml:15: no such setting",
+        "sink mail: " + "x" * 400,
+    ]
+    data = {"station": "loft", "reason": "still watching", "series": 3, "bars": 40}
+    data |= {"setups_found": 0, "setups": [], "troubles": troubles}
+    words = alert(Message(Event("station.watching", "f" * 32, 1_717_400_000 * 10**9, "loft", data)), BERLIN, None)
+    cut = "x" * (TEXT_LENGTH - 1) + "…"
+    assert words.plain().partition("Details\n")[2].splitlines() == [
+        f"  trouble: feed coast ({troubles[0].removeprefix('feed coast: ')})",
+        "  trouble: feed isle late (no bar since 12:15)",
+        f"  trouble: station ({troubles[2]})",
+        f"  trouble: station ({troubles[3]})",
+        f"  trouble: sink mail ({cut})",
+    ]
+    for told in troubles[:4]:
+        assert html_text(told.removeprefix("feed coast: ").removeprefix("feed isle late: ")) in html(words)

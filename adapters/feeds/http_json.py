@@ -15,6 +15,7 @@ from adapters.feeds.http_answer import JsonEndpoint, where
 from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader
 from adapters.feeds.raw_rows import joined_pages, no_rows
+from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ class HttpJsonFeed:
             )
         raw = self._reader.bars(columns, source, row)
         if self.settings.one_by_one:
-            return {question.wants[0].symbol: raw}
+            return {question.wants[0].symbol: _oldest_first(raw)}
         at: dict[str, list[int]] = {}
         for index, symbol in enumerate(columns["symbol"]):
             at.setdefault(symbol if isinstance(symbol, str) else str(symbol), []).append(index)
@@ -166,7 +167,9 @@ class HttpJsonFeed:
                 f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
                 f"the first is of {quoted(self.settings.safe(next(iter(at))))}; check symbol"
             )
-        return {want.symbol: _rows_at(raw, at[want.symbol]) for want in question.wants if want.symbol in at}
+        return {
+            want.symbol: _oldest_first(_rows_at(raw, at[want.symbol])) for want in question.wants if want.symbol in at
+        }
 
     def _grouped(self, groups: Any) -> Columns | None:  # noqa: ANN401 - JSON
         """Take the rows of all groups together, each with the symbol of its group."""
@@ -179,6 +182,12 @@ class HttpJsonFeed:
             return None
         columns["symbol"] = [symbol for symbol, count in zip(symbols, counts, strict=True) for _ in range(count or 0)]
         return columns
+
+
+def _oldest_first(raw: RawBars) -> RawBars:
+    """Turn rows around that come newest first throughout, as from many servers; others stay as they were sent."""
+    times = raw.stamp[raw.stamp != NO_TIME]
+    return raw[np.arange(len(raw))[::-1]] if len(times) > 1 and bool((times[1:] < times[:-1]).all()) else raw
 
 
 def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:

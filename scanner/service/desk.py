@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event, Kind
     from scanner.market.bars import Bar
-    from scanner.market.guard import Note
+    from scanner.market.guard import Checked, Note
     from scanner.service.store import Store
     from scanner.settings import Watched
     from scanner.trade.size import Account
@@ -56,8 +56,8 @@ class Arrival:
 class Taken:
     """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes.
 
-    ``refused`` counts rows by the reason; ``useless`` says, by instrument, why all that came of it was refused.
-    ``restated`` gives, by instrument, the close of the first bar that is another than before.
+    ``refused`` counts rows by the reason. By instrument, ``useless`` says why all that came of it was refused,
+    ``doubtful`` why most of it was, and ``restated`` gives the close of the first bar that is another than before.
     """
 
     bars: int = 0
@@ -66,6 +66,7 @@ class Taken:
     notes: list[Note] = field(default_factory=list)
     refused: Counter[str] = field(default_factory=Counter)
     useless: dict[str, str] = field(default_factory=dict)
+    doubtful: dict[str, str] = field(default_factory=dict)
     restated: dict[str, int] = field(default_factory=dict)
 
 
@@ -263,18 +264,22 @@ class Desk:
                 pipeline = self.pipelines[name]
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
+        self._note(name, checked, taken)
+        self._run(name, pipeline, checked.bars, now, work)
+
+    def _note(self, name: str, checked: Checked, taken: Taken) -> None:
+        """Take note of what the guard said, but not of what it said the last time, too, of rows that are no bars."""
         told = self._told.pop(name, ())
         taken.notes += [note for note in checked.notes if note not in told]
-        for reason, count in checked.counts.items():
-            if reason not in NOTED:
-                taken.refused[reason] += count
+        refused = Counter({reason: count for reason, count in checked.counts.items() if reason not in NOTED})
+        taken.refused += refused
         taken.bars += len(checked.bars)
-        if len(fresh) and not len(checked.bars):
+        if refused.total() > len(checked.bars):
+            last = next(note for note in reversed(checked.notes) if note.refused)
+            why = taken.doubtful if len(checked.bars) else taken.useless
+            why[name] = f"{last.source}, row {last.row}: {last.text}"
+        if checked.notes and not len(checked.bars):
             self._told[name] = checked.notes
-            last = next((note for note in reversed(checked.notes) if note.refused), None)
-            if last is not None:
-                taken.useless[name] = f"{last.source}, row {last.row}: {last.text}"
-        self._run(name, pipeline, checked.bars, now, work)
 
     def _run(self, name: str, pipeline: Pipeline, bars: Bars, now: int, work: _Work) -> None:
         """Take checked bars in, and collect what is to be kept."""

@@ -44,6 +44,20 @@ async def test_pages_are_put_together(
     assert told(found.bars) == rows(6)
 
 
+@pytest.mark.parametrize("count", [0, 1, 2, 5])
+async def test_an_answer_that_is_newest_first_throughout_is_turned_around(count: int) -> None:
+    with http_server(lambda _: as_json({"bars": rows(count)[::-1]})) as server:
+        (found,) = await ask(url=server.url + "/{symbol}", rows="bars")
+    assert told(found.bars) == rows(count)
+
+
+async def test_an_answer_in_no_order_stays_as_it_was_sent() -> None:
+    mixed = [rows(4)[place] for place in (3, 1, 2, 0)]
+    with http_server(lambda _: as_json({"bars": mixed})) as server:
+        (found,) = await ask(url=server.url + "/{symbol}", rows="bars")
+    assert told(found.bars) == mixed
+
+
 @pytest.mark.parametrize(
     ("answer", "settings", "sentence", "requests"),
     [

@@ -104,3 +104,19 @@ def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(st
     at.store = store
     take(at, BARS[500:])
     assert [kept.event.id for kept in store.events.find()] == [event.id for event in expected()]
+
+
+def test_what_is_refused_is_noted_once_and_why_is_told_where_it_is_most_of_it(store: Store) -> None:
+    at = desk(store)
+    take(at, BARS[:300])
+    columns = [column.copy() for column in BARS[299:310].columns()]
+    columns[3][1:] = columns[4][1:] - 1  # highs below the lows
+    bad = raw(Bars(*columns))
+    first, second = (at.take([Arrival("GANNET", bad)], LATER) for _ in range(2))
+    assert set(first.useless) == set(second.useless) == {"GANNET"}
+    assert first.useless["GANNET"].startswith("tape, row 10: ")
+    assert (len(first.notes), len(second.notes)) == (10, 0)
+    columns[3][9:] = BARS.high[308:310]
+    third = at.take([Arrival("GANNET", raw(Bars(*columns)))], LATER)
+    assert (third.bars, third.useless) == (2, {})
+    assert third.doubtful["GANNET"].startswith("tape, row 8: ")

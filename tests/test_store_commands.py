@@ -83,6 +83,17 @@ def test_compaction_removes_only_what_a_configuration_says_and_never_beside_the_
     assert by_config.stdout.startswith(f"{folder / 'kept.db'}: {removed}")
 
 
+def test_in_a_store_that_was_played_days_are_those_of_the_recording(folder: Path) -> None:
+    text = CONFIG.replace('type = "folder"', 'type = "recorded"').replace("keep_days = 1", "keep_days = 3")
+    (folder / "watch.toml").write_text(text, encoding="utf-8")
+    done = closewatch("store", "compact", "--config", folder / "watch.toml")
+    assert ", 0 events and 0 recorded rows" in done.stdout, done.stderr
+    with Store.open(folder / "kept.db", lambda: START) as store:
+        store.commit(Batch([update(GANNET, 3_000, 2_000)]))  # by the last of these minutes, three days are over
+    done = closewatch("store", "compact", "--config", folder / "watch.toml")
+    assert ", 1 events and 3,000 recorded rows" in done.stdout, done.stderr
+
+
 def test_an_export_is_all_that_the_store_has(folder: Path) -> None:
     done = closewatch("store", "export", "--config", folder / "watch.toml", "--to", folder / "tables")
     assert done.returncode == 0, done.stderr

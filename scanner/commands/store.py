@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ from scanner import settings
 from scanner.commands import output
 from scanner.commands.trouble import DONE, FAILED, UsageError
 from scanner.service import store_check, store_export, store_maintenance
+from scanner.service.status import is_played
 from scanner.service.store import Store
 
 if TYPE_CHECKING:
@@ -21,11 +23,12 @@ EVERY_BAR, EVERY_DAY = 2**40, 36_500
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Which store, and how much of it is to be kept."""
+    """Which store, how much of it is to be kept, and whether its bars were ``played`` from a recording."""
 
     path: Path
     keep_bars: int = EVERY_BAR
     keep_days: int = EVERY_DAY
+    played: bool = False
 
 
 def choose(store: Path | None, config: Path | None) -> Choice:
@@ -35,7 +38,7 @@ def choose(store: Path | None, config: Path | None) -> Choice:
     if store is not None or config is None:
         raise UsageError("say which store, either by its own path or by --config CONFIG.toml")
     known = settings.load(config)
-    return Choice(known.store_path, known.station.keep_bars, known.station.keep_days)
+    return Choice(known.store_path, known.station.keep_bars, known.station.keep_days, is_played(known, os.environ))
 
 
 def check(choice: Choice) -> int:
@@ -55,7 +58,9 @@ def compact(choice: Choice) -> None:
     if not choice.path.is_file():  # its owner would make a new one
         raise UsageError(f"{choice.path}: there is no store here; name the one that `closewatch watch` fills")
     with Store.open(choice.path, time.time_ns) as store:
-        done = store_maintenance.compact(store, keep_bars=choice.keep_bars, keep_days=choice.keep_days)
+        done = store_maintenance.compact(
+            store, keep_bars=choice.keep_bars, keep_days=choice.keep_days, played=choice.played
+        )
     output.say(f"{choice.path}: {done}.")
 
 

@@ -55,13 +55,21 @@ def tidy(store: Store) -> bool:
     return False
 
 
-def retain(store: Store, *, keep_bars: int, keep_days: int) -> tuple[int, int, int]:
+def last_played(store: Store) -> int:
+    """Give the close of the last bar in a store, which is as far as a recording was played; 0 where there is none."""
+    with store.database.reading() as connection:
+        (found,) = connection.execute("SELECT max(last_close) FROM series").fetchone()
+    return 0 if found is None else int(found)
+
+
+def retain(store: Store, *, keep_bars: int, keep_days: int, now: int | None = None) -> tuple[int, int, int]:
     """Remove what is past keeping, in short steps; gives the number of bars, events and recorded rows removed.
 
     At least the last ``keep_bars`` bars of each series stay; bars go by whole pages. Events, recorded rows and what
-    restated bars were before stay for ``keep_days``, and events as long as one of their deliveries waits.
+    restated bars were before stay for ``keep_days`` until ``now`` (by the store's clock unless it is given), and events
+    as long as one of their deliveries waits.
     """
-    oldest = store.clock() - keep_days * DAY
+    oldest = (store.clock() if now is None else now) - keep_days * DAY
     bars = sum(_in_steps(store, lambda connection, after: _remove_bars(connection, keep_bars, after)))
     events = sum(_in_steps(store, lambda connection, _: _remove_events(connection, oldest)))
     rows = sum(_in_steps(store, lambda connection, _: _remove_recorded(connection, oldest)))
@@ -82,8 +90,10 @@ def _in_steps(store: Store, step: Callable[[sqlite3.Connection, int], tuple[int,
         yield removed
 
 
-def compact(store: Store, *, keep_bars: int, keep_days: int) -> Compacted:
+def compact(store: Store, *, keep_bars: int, keep_days: int, played: bool = False) -> Compacted:
     """Put everything in order, remove what is past keeping and give the space back to the disk.
+
+    Where a recording was ``played`` into the store, its days are counted until the last bar of that.
 
     The file is written anew: for a while the disk must hold it twice. No other program may use the store meanwhile.
     """
@@ -91,7 +101,8 @@ def compact(store: Store, *, keep_bars: int, keep_days: int) -> Compacted:
     while (bucket := store.bars.longest_tail(due=False)) is not None:
         with store.bars.writing() as connection:
             store.bars.fold(connection, bucket)
-    removed = retain(store, keep_bars=keep_bars, keep_days=keep_days)
+    now = last_played(store) if played else None
+    removed = retain(store, keep_bars=keep_bars, keep_days=keep_days, now=now)
     merged = True
     while merged:
         with store.bars.writing() as connection:

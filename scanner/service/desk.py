@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
@@ -57,7 +58,8 @@ class Taken:
     """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes.
 
     ``refused`` counts rows by the reason. By instrument, ``useless`` says why all that came of it was refused,
-    ``doubtful`` why most of it was, and ``restated`` gives the close of the first bar that is another than before.
+    ``doubtful`` why somebody should look at it, and ``restated`` gives the close of the first bar that is another than
+    before.
     """
 
     bars: int = 0
@@ -265,6 +267,12 @@ class Desk:
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
         self._note(name, checked, taken)
+        last = self.last[name]
+        if len(raw) == len(fresh) and last is not None and checked.counts["missing bars"]:
+            taken.doubtful[name] = (
+                f"{checked.counts['missing bars']:,} bars are missing, from {rfc3339(last.close_time)} on, and nobody "
+                "has looked at them: the feed was asked from there on, and began later; see how many it gives at once"
+            )
         self._run(name, pipeline, checked.bars, now, work)
 
     def _note(self, name: str, checked: Checked, taken: Taken) -> None:
@@ -276,8 +284,11 @@ class Desk:
         taken.bars += len(checked.bars)
         if refused.total() > len(checked.bars):
             last = next(note for note in reversed(checked.notes) if note.refused)
-            why = taken.doubtful if len(checked.bars) else taken.useless
-            why[name] = f"{last.source}, row {last.row}: {last.text}"
+            text = f"{last.source}, row {last.row}: {last.text}"
+            if len(checked.bars):
+                taken.doubtful[name] = f"most of what came was refused; the last was {text}"
+            else:
+                taken.useless[name] = text
         if checked.notes and not len(checked.bars):
             self._told[name] = checked.notes
 

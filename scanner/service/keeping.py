@@ -65,7 +65,7 @@ class Keeping:
         for note in taken.notes:
             self._log.info("row noted", source=note.source, row=note.row, reason=note.reason, text=note.text)
         for name, why in taken.doubtful.items():
-            self._telling().note(f"most of what came of {name} was refused; the last was {why}")
+            self._telling().note(f"{name}: {why}")
         for name, since in taken.restated.items():
             self._log.info("bars restated", instrument=name, since=rfc3339(since))
         self._telling().heard(taken.events, taken.stale)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.service.desk import Arrival
 from scanner.service.store import Batch, Store, StoreTroubleError
@@ -119,4 +120,13 @@ def test_what_is_refused_is_noted_once_and_why_is_told_where_it_is_most_of_it(st
     columns[3][9:] = BARS.high[308:310]
     third = at.take([Arrival("GANNET", raw(Bars(*columns)))], LATER)
     assert (third.bars, third.useless) == (2, {})
-    assert third.doubtful["GANNET"].startswith("tape, row 8: ")
+    assert third.doubtful["GANNET"].startswith("most of what came was refused; the last was tape, row 8: ")
+
+
+def test_bars_that_the_feed_left_out_after_the_last_one_are_told(store: Store) -> None:
+    at = desk(store)
+    take(at, BARS[:300])
+    assert take(at, BARS[300:310]).doubtful == {}
+    assert take(at, Bars.joined([BARS[309:310], BARS[312:315]])).doubtful == {}  # none were traded: the last is there
+    told = take(at, BARS[400:410]).doubtful["GANNET"]
+    assert told.startswith(f"85 bars are missing, from {rfc3339(int(BARS.close_time[314]))} on, and nobody has")

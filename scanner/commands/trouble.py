@@ -24,6 +24,12 @@ class UsageError(Exception):
     exit_code = UNUSABLE
 
 
+class StoppedError(Exception):
+    """What was well under way was stopped by trouble from outside, which may pass; the message is one sentence."""
+
+    exit_code = FAILED
+
+
 def stop_at_sigterm() -> None:
     """Leave nothing half done behind at SIGTERM either; a station has its own way to stop."""
 

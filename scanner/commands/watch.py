@@ -20,6 +20,7 @@ from scanner import settings as configuration
 from scanner.analysis import kernel
 from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
+from scanner.commands.trouble import StoppedError
 from scanner.ports import FeedTroubleError
 from scanner.service import list_read
 from scanner.service.delivery import Delivery
@@ -77,7 +78,15 @@ def run(path: Path) -> None:
         Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is known later
     ):
         clock = _clock(feeds)
-        runner.run(_watch(path, settings, store, feeds, sinks, clock))
+        try:
+            runner.run(_watch(path, settings, store, feeds, sinks, clock))
+        except BrokenPipeError:
+            raise
+        except OSError as problem:
+            # No word of the user's is to blame, so that a supervisor does well to start us again.
+            raise StoppedError(
+                f"the watching was ended by the system: {problem}; see to that and start again"
+            ) from problem
         _close(store)
         _end_at_once()
 

@@ -93,5 +93,24 @@ def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, hea
         process.kill()
         process.wait()
     assert log.count('"list read again"') == 1
-    assert log.count("the configuration was not taken") == 1
+    assert log.count('"event": "the configuration was not taken') == 1
     assert "1 hour" in log
+
+
+def test_only_what_the_user_has_to_mend_keeps_the_service_from_starting_it_again(tmp_path: Path) -> None:
+    unit = (Path(__file__).parents[2] / "config" / "closewatch.service").read_text(encoding="utf-8").splitlines()
+    assert {"Restart=always", "RestartPreventExitStatus=2"} <= set(unit)
+    path = tmp_path / "watch.toml"
+    text = CONFIG.format(port=free_port(), path=FEED, timeframes='["15m"]')
+    # The first event, that the station has caught up, finds no room; and then the configuration is wrong.
+    for said, code, sentence in (
+        (text, 1, "closewatch: the watching was ended by the system: [Errno 28] No space left on device; see to that "),
+        (text.replace("step", "stp"), 2, f"closewatch: {path}: defaults.stp: there is no such setting; did you mean "),
+    ):
+        path.write_text(said, encoding="utf-8")
+        with Path("/dev/full").open("wb") as full:
+            done = subprocess.run(
+                [*RUN, "watch", str(path)], stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=60
+            )
+        assert done.returncode == code, done.stderr
+        assert done.stderr.splitlines()[-1].startswith(sentence)

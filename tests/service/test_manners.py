@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.feeds.exchange import installed_exchanges
 from scanner import settings as configuration
 from scanner.service.outside import build_feed
 from scanner.service.station import Station
@@ -21,6 +22,8 @@ TOLD = {"settle": 7.5, "patience": 75.0, "at_once": 3, "requests_per_minute": 40
 def test_a_feed_is_asked_as_its_settings_say(path: Path, tmp_path: Path) -> None:
     (feed,) = configuration.load(path, {}).feeds
     environ = {f"CLOSEWATCH_FEEDS__{feed.upper()}__{key.upper()}": str(value) for key, value in TOLD.items()}
+    if feed == "coins":
+        environ["CLOSEWATCH_FEEDS__COINS__EXCHANGE"] = installed_exchanges()[0]  # as whoever copies the example has to
     settings = configuration.load(path, environ)
     built = {feed: build_feed(feed, settings, environ)}
     clock = SimulatedTime(0)

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.events import rfc3339
-from scanner.market.bars import NO_TIME, Bars, RawBars
+from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
-from scanner.service.restating import first_different, last_of_each, run_again
+from scanner.service.known import closed_rows, known_and_new
+from scanner.service.restating import first_different, run_again
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows
 from scanner.service.warming import enough_from
@@ -257,9 +258,8 @@ class Desk:
         if usual is not None:
             raw, fresh = usual
         else:
-            raw = self._closed(pipeline, arrival.raw, now)
-            seen, fresh = self._seen(name, pipeline, raw)
-            seen = last_of_each(seen)
+            raw = closed_rows(arrival.raw, pipeline.guard.timetable, now)
+            seen, fresh = known_and_new(raw, pipeline.guard.timetable, self.last[name])
             since = self._first_restated(name, seen) if len(seen) else None
             if since is not None:
                 self._restate(name, seen, since, work)
@@ -315,24 +315,6 @@ class Desk:
             work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
         if len(bars):
             work.last[name] = bars.last()
-
-    def _closed(self, pipeline: Pipeline, raw: RawBars, now: int) -> RawBars:
-        """Leave out the bars that are still open."""
-        readable = raw.stamp != NO_TIME
-        stamps = np.where(readable, raw.stamp, now)
-        _, closes, aligned = pipeline.guard.timetable.spans(stamps, raw.stamp_kind)
-        return raw.where(~readable | ~aligned | (closes <= now))
-
-    def _seen(self, name: str, pipeline: Pipeline, raw: RawBars) -> tuple[RawBars, RawBars]:
-        """Part the rows into those about bars taken in before, and new ones."""
-        last = self.last[name]
-        if last is None or not len(raw):
-            return raw.where(np.zeros(len(raw), dtype=np.bool_)), raw
-        readable = raw.stamp != NO_TIME
-        stamps = np.where(readable, raw.stamp, last.open_time)
-        opens, _, _ = pipeline.guard.timetable.spans(stamps, raw.stamp_kind)
-        before = readable & (opens <= last.open_time)
-        return raw.where(before), raw.where(~before)
 
     def _first_restated(self, name: str, seen: RawBars) -> int | None:
         """Find the close of the first bar that the feed now gives another value; None where all are as before."""

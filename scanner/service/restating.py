@@ -50,16 +50,6 @@ def overlaid(bars: Bars, corrected: Bars) -> Bars:
     return Bars(*(column[order] for column in columns))
 
 
-def last_of_each(rows: RawBars) -> RawBars:
-    """Keep the last of the rows of each time, where a bar and its correction come together."""
-    times, places = np.unique(rows.stamp[::-1], return_index=True)
-    if len(times) == len(rows):
-        return rows
-    kept = np.zeros(len(rows), dtype=np.bool_)
-    kept[len(rows) - 1 - places] = True
-    return rows.where(kept)
-
-
 @dataclass(slots=True)
 class Rerun:
     """What comes of running a series again: its pipeline, its bars, what is rewritten, and what is to be said."""

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from scanner.settings import Watched
 
 
+LONG_AGO = 10 * 366 * 86_400 * SECOND
+"""An exchange that has been closed for longer does not open again."""
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
     """Instruments whose bars close together: one feed, one calendar, one timeframe of the feed."""
@@ -36,6 +40,16 @@ class Group:
         calendar = self.timetable.calendar
         zone = f" {calendar.tz}" if calendar.name in {"none", "24/7"} and calendar.tz != "UTC" else ""
         return f"{self.feed} {calendar.name}{zone} {self.timetable.timeframe.name}"
+
+    def last_close(self, now: int) -> int:
+        """Give the last close up to ``now``; 0 where there was none for years."""
+        span = 40 * self.timetable.timeframe.nanoseconds
+        while span < LONG_AGO:
+            closes = self.timetable.closes_between(now - span, now)[1]
+            if len(closes):
+                return int(closes[-1])
+            span *= 8
+        return 0
 
 
 def groups_of(watched: Sequence[Watched]) -> list[Group]:

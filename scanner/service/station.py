@@ -12,7 +12,6 @@ import structlog
 
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
-from scanner.clocks import SECOND
 from scanner.events import Event, rfc3339
 from scanner.service.asks import Ask, Manners
 from scanner.service.desk import Desk
@@ -45,9 +44,6 @@ TURN_WITHIN = 60.0
 
 STOP_WITHIN = 1.0
 """Seconds that a stop waits for the batch that is being kept."""
-
-LONG_AGO = 10 * 366 * 86_400 * SECOND
-"""Nanoseconds; an exchange that has been closed for longer does not open again."""
 
 LOADED_TOGETHER = 512
 """Instruments that are loaded between two looks at whether to stop."""
@@ -232,7 +228,7 @@ class Station:
         now = self.clock.now()
         for group in self.groups:
             if group.feed == name:
-                self.intakes[name].ask(self._asks(group, _last_close_due(group, now)))
+                self.intakes[name].ask(self._asks(group, group.last_close(now)))
         await self.intakes[name].first_round()
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
@@ -279,7 +275,7 @@ class Station:
         for group in self.groups:
             self.dues.setdefault(group.name, Due(group.timetable, now))
             self._schedule_group(group)
-            close = _last_close_due(group, now)
+            close = group.last_close(now)
             asks = [ask for ask in self._asks(group, close) if ask.instrument in changed]
             if asks and group.feed in self.intakes:
                 self.intakes[group.feed].ask(asks)
@@ -342,14 +338,3 @@ class Station:
             f"feed {name}: {intake.late.reason}" for name, intake in self.intakes.items() if intake.late is not None
         ]
         await self.telling.daily(late)
-
-
-def _last_close_due(group: Group, now: int) -> int:
-    """Give the last close of a group up to now; 0 where there was none for years."""
-    span = 40 * group.timetable.timeframe.nanoseconds
-    while span < LONG_AGO:
-        closes = group.timetable.closes_between(now - span, now)[1]
-        if len(closes):
-            return int(closes[-1])
-        span *= 8
-    return 0

@@ -163,5 +163,5 @@ class JsonEndpoint:
         elif response.is_server_error:
             todo = "the trouble is on its side: it is asked again"
         else:
-            todo = "check url, query and symbol"
+            todo = "check url, query and symbol, and set earliest if it has no bars from so long ago"
         return FeedTroubleError(f"{answer}; {todo}", after)

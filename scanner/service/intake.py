@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
+from itertools import count
 from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
@@ -18,7 +19,7 @@ from scanner.service.pauses import Pauses
 from scanner.service.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Coroutine, Iterable, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Collection, Coroutine, Mapping, Sequence
 
     from scanner.clocks import Clock
     from scanner.events import Event
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
 
 LONGEST_PAUSE = 600.0
 """Seconds between two times of asking for a bar that is not there, at the most."""
+
+LOOKS = 50
+"""Tenths of its patience after which a feed is late although it could not be asked."""
 
 REFUSALS = 3
 """Requests in a row that fail before the rest of a round is left for the next one."""
@@ -79,6 +83,10 @@ class Intake:
         self._saying = asyncio.Lock()
         self._refusals = 0
         self._failures: Counter[str] = Counter()
+        self._unasked: set[str] = set()
+        """What is wanted and was not asked for yet."""
+        self._going_on: set[str] = set()
+        """What an answer brought more of, but not all, and is asked on for."""
         self._refused: dict[str, str] = {}
         """Why nothing could be made of what came of an instrument last."""
         self._asking: dict[str, Ask] = {}
@@ -93,13 +101,14 @@ class Intake:
         What was wanted of the same instruments before is asked for with them.
         """
         self._asking.update({each.instrument: each for each in asks})
+        self._unasked.update(each.instrument for each in asks)
         asked = asyncio.Event()
         self._rounds = [each for each in self._rounds if not each.is_set()] + [asked]
         _begin(self._waves, self._until_all_are_there(asks, asked))
         new = {each.instrument: each.close for each in asks if each.close > self._timed.get(each.instrument, 0)}
         if new:
             self._timed |= new
-            _begin(self._timers, self._tell_if_late(new, asked))
+            _begin(self._timers, self._tell_if_late(new))
 
     @property
     def late(self) -> Lateness | None:
@@ -136,6 +145,11 @@ class Intake:
     def lacking(self) -> list[Ask]:
         """Give what was asked for and is not there."""
         return [ask for ask in self._asking.values() if self._is_wanted(ask)]
+
+    def _lacks(self, instrument: str) -> bool:
+        """Whether the last that was asked for of an instrument is not there."""
+        ask = self._asking.get(instrument)
+        return ask is not None and not self._is_there(instrument, ask.close)
 
     def _is_there(self, instrument: str, close: int) -> bool:
         last = self.last_close(instrument)
@@ -178,6 +192,11 @@ class Intake:
         while asks:
             before = {ask.instrument: self.last_close(ask.instrument) for ask in asks}
             await self._ask_batch(asks, which)
+            self._unasked.difference_update(before)
+            self._going_on.difference_update(before)
+            self._going_on |= {
+                name for name, close in before.items() if self.last_close(name) != close and self._lacks(name)
+            }
             asks = [
                 ask
                 for ask in asks
@@ -276,23 +295,39 @@ class Intake:
         for event in self._lateness.back():
             _begin(self._timers, self._say_surely(event))
 
-    async def _tell_if_late(self, closes: Mapping[str, int], asked: asyncio.Event) -> None:
-        """Wait until the feed's patience ends, and say of which instruments the bars are not there then."""
+    async def _tell_if_late(self, closes: Mapping[str, int]) -> None:
+        """Wait until the feed's patience ends, and say of which instruments the bars are not there then.
+
+        Nobody can tell yet where nothing was asked for, though not for ever, or where more is coming.
+        """
         patience = self.manners.patience
         left = patience - (self.clock.now() - max(closes.values())) / SECOND
         # A close of long ago, asked for after an outage, has all of the patience before it.
         await self.clock.sleep(left if 0 < left <= patience else patience)
-        while not asked.is_set() and not self.trouble:
-            # So much is asked for that nobody can tell yet.
+        for times in count():
+            open_yet = set() if self.trouble else self._going_on | (self._unasked if times < LOOKS else set())
+            lacking = {
+                name: close
+                for name, close in closes.items()
+                if name not in open_yet and not self._is_there(name, close)
+            }
+            for event in self._lateness.late(lacking, self.trouble or self._reason(lacking)):
+                await self._say_surely(event)
+            closes = {name: close for name, close in closes.items() if name in open_yet}
+            if not closes:
+                return
             await self.clock.sleep(max(patience / 10, 1.0))
-        lacking = {name: close for name, close in closes.items() if not self._is_there(name, close)}
-        for event in self._lateness.late(lacking, self.trouble or self._refusal(lacking)):
-            await self._say_surely(event)
 
-    def _refusal(self, lacking: Iterable[str]) -> str:
-        """Say why nothing could be made of what came, where something did."""
-        why = next((self._refused[name] for name in lacking if name in self._refused), "")
-        return why and f"what came was refused: {why}"
+    def _reason(self, lacking: Collection[str]) -> str:
+        """Say why bars are not there, where that is known."""
+        refused = next((self._refused[name] for name in lacking if name in self._refused), "")
+        if refused:
+            return f"what came was refused: {refused}"
+        if not self._unasked.isdisjoint(lacking):
+            return (
+                "they could not be asked for in time; raise requests_per_minute or at_once, or list fewer instruments"
+            )
+        return ""
 
     async def _say_surely(self, event: Event) -> None:
         """Say something, and again where it could not be kept; what comes after it waits."""

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 
 from scanner.events import rfc3339
+from scanner.ports import Answer
 from scanner.service.asks import Ask, Manners
-from tests.service.harbour import MINUTE, START, Harbour, Pier
+from tests.service.harbour import MINUTE, START, Harbour, Pier, opened
 from tests.service.simulated_time import SimulatedTime
+
+if TYPE_CHECKING:
+    from scanner.ports import Want
 
 
 @pytest.fixture
@@ -71,13 +77,42 @@ async def test_a_store_in_trouble_costs_no_bar_and_no_word(time: SimulatedTime) 
     assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
 
 
-async def test_what_could_not_be_asked_for_yet_is_not_called_late(time: SimulatedTime) -> None:
-    pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=20))
+async def test_what_could_not_be_asked_for_yet_is_not_called_late_for_a_while(time: SimulatedTime) -> None:
     names = [f"TERN{number}" for number in range(50)]
+    pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=60))
     pier.ask(names)
     await time.run(300)
     assert set(pier.last) == set(names)
     assert pier.said == []
+
+
+async def test_what_can_never_be_asked_for_in_time_is_called_late_and_why(time: SimulatedTime) -> None:
+    names = [f"TERN{number}" for number in range(50)]
+    pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=20))
+    pier.ask(names)
+    await time.run(300)
+    assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
+    assert pier.said[0].data["reason"] == (
+        "they could not be asked for in time; raise requests_per_minute or at_once, or list fewer instruments"
+    )
+
+
+async def test_while_a_history_is_coming_it_is_not_called_late_and_hides_no_other_that_is(time: SimulatedTime) -> None:
+    """AUK has a long history, of which each answer brings a bar; FULMAR is silent."""
+
+    def plan(want: Want) -> list[Answer] | None:
+        if want.symbol == "FULMAR":
+            return []
+        begin = START - 700 * MINUTE if want.since is None else want.since + MINUTE
+        return [Answer(want, opened(begin + MINUTE))]
+
+    pier = Pier(Harbour(time, plan=plan), Manners(requests_per_minute=60))
+    await pier.minutes(["AUK", "FULMAR"], 10)
+    assert pier.last["AUK"] < START
+    assert pier.told() == [("feed.late", ["FULMAR"], 0)]
+    await pier.minutes(["AUK"], 5)
+    assert pier.last["AUK"] >= START
+    await pier.intake.stop()
 
 
 async def test_where_no_bar_has_closed_none_is_missing(time: SimulatedTime) -> None:

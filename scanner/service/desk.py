@@ -277,11 +277,13 @@ class Desk:
 
     def _note(self, name: str, checked: Checked, taken: Taken) -> None:
         """Take note of what the guard said, but not of what it said the last time, too, of rows that are no bars."""
-        told = self._told.pop(name, ())
+        taken.bars += len(checked.bars)
+        told = set(self._told.pop(name, ()))
+        if not checked.counts:
+            return
         taken.notes += [note for note in checked.notes if note not in told]
         refused = Counter({reason: count for reason, count in checked.counts.items() if reason not in NOTED})
         taken.refused += refused
-        taken.bars += len(checked.bars)
         if refused.total() > len(checked.bars):
             last = next(note for note in reversed(checked.notes) if note.refused)
             text = f"{last.source}, row {last.row}: {last.text}"

@@ -186,8 +186,10 @@ class HttpJsonFeed:
 
 def _oldest_first(raw: RawBars) -> RawBars:
     """Turn rows around that come newest first throughout, as from many servers; others stay as they were sent."""
+    if len(raw) < 2 or raw.stamp.item(0) <= raw.stamp.item(-1):  # noqa: PLR2004 - one row is in every order
+        return raw
     times = raw.stamp[raw.stamp != NO_TIME]
-    return raw[np.arange(len(raw))[::-1]] if len(times) > 1 and bool((times[1:] < times[:-1]).all()) else raw
+    return raw[np.arange(len(raw))[::-1]] if bool((times[1:] < times[:-1]).all()) else raw
 
 
 def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:

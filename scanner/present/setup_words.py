@@ -48,16 +48,20 @@ def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> 
 
 
 def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that a setup said earlier does not stand any longer."""
+    """Say that a setup said earlier does not stand any longer, or not as it was said."""
     data: WithdrawnData = message.event.data
+    otherwise = data.get("otherwise", False)  # which events of earlier releases do not tell
+    what = "stands with other levels" if otherwise else "no longer stands"
     return Words(
         headline=headline(
-            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} no longer stands",
+            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
             data["instrument"],
         ),
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
-        wrong="Whoever has acted on it holds a position that the rules no longer speak for.",
+        wrong="Whoever has acted on it goes by levels that are others now; they are said anew."
+        if otherwise
+        else "Whoever has acted on it holds a position that the rules no longer speak for.",
         caution=SHORT,
     )
 

@@ -105,7 +105,7 @@ def _news(found: Sequence[Event], said: Sequence[Event], judged_from: int) -> It
     standing = {event.thread or event.id for event in found}
     for story, last in stories.items():
         if last.kind == "setup.qualified" and story not in standing and last.time >= judged_from:
-            yield withdrawal(last, "does not stand")
+            yield withdrawal(last, otherwise=False)
     for event in found:
         before = stories.get(event.thread or event.id)
         if before is None:
@@ -113,7 +113,7 @@ def _news(found: Sequence[Event], said: Sequence[Event], judged_from: int) -> It
         elif before.kind == "setup.withdrawn":
             yield _anew(event, before)
         elif before.kind == "setup.qualified" and _to_act_on(before) != _to_act_on(event):
-            withdrawn = withdrawal(before, "stands with other levels")
+            withdrawn = withdrawal(before, otherwise=True)
             yield from (withdrawn, _anew(event, withdrawn))
 
 
@@ -126,8 +126,8 @@ def _anew(setup: Event, withdrawn: Event) -> Event:
     return replace(setup, id=event_id(setup.kind, setup.id, withdrawn.id))
 
 
-def withdrawal(said: Event, why: str) -> Event:
-    """Withdraw a setup that was said; ``why`` says what has become of it."""
+def withdrawal(said: Event, *, otherwise: bool) -> Event:
+    """Withdraw a setup that was said, and does not stand any more, or stands ``otherwise``."""
     data: WithdrawnData = {
         "instrument": said.data["instrument"],
         "timeframe": said.data["timeframe"],
@@ -136,7 +136,9 @@ def withdrawal(said: Event, why: str) -> Event:
         "bar_open": said.data["bar_open"],
         "bar_close": said.data["bar_close"],
         "withdraws": said.id,
-        "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} {why}",
+        "otherwise": otherwise,
+        "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} "
+        + ("stands with other levels" if otherwise else "does not stand"),
     }
     return Event(
         "setup.withdrawn",

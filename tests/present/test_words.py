@@ -157,6 +157,19 @@ def test_every_kind_has_a_headline_of_its_own() -> None:
         assert ("Mon 2 Mar 2026 17:00 Berlin" in words.lead) or kind == "station.watching"
 
 
+def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
+    gone, otherwise = withdrawn_event(setup_event()), withdrawn_event(setup_event())
+    otherwise.data["otherwise"] = True
+    said = [alert(Message(event), BERLIN, None) for event in (gone, otherwise)]
+    assert [words.headline for words in said] == [
+        "Withdrawn: HARBOUR 15m long no longer stands",
+        "Withdrawn: HARBOUR 15m long stands with other levels",
+    ]
+    assert said[1].wrong == "Whoever has acted on it goes by levels that are others now; they are said anew."
+    del gone.data["otherwise"]  # as in a store of an earlier release
+    assert alert(Message(gone), BERLIN, None) == said[0]
+
+
 def test_a_late_feed_says_which_bar_is_the_first_that_is_missing() -> None:
     lead = alert(Message(one_of_each()["feed.late"]), BERLIN, NEW_YORK).lead
     assert lead.endswith("The first bar that is missing closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York).")

@@ -52,7 +52,7 @@ def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(sto
     changed = restated(index)
     taken = take(at, changed[index - 3 : index + 1])
     withdrawn = [event for event in taken.events if event.kind == "setup.withdrawn"]
-    assert [event.data["withdraws"] for event in withdrawn] == [setups[-1].id]
+    assert [(event.data["withdraws"], event.data["otherwise"]) for event in withdrawn] == [(setups[-1].id, False)]
     assert [event.thread for event in withdrawn] == [setups[-1].id]
     assert {event.kind for event in taken.events} == {"setup.withdrawn"}
     (stored,) = store.bars.load([KEY])
@@ -99,6 +99,7 @@ def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_no
     (replayed,) = (event for event in engine().push(changed[: index + 1]) if event.time == setup.time)
     assert (withdrawn.kind, withdrawn.data["withdraws"]) == ("setup.withdrawn", setup.id)
     assert withdrawn.data["reason"].endswith("stands with other levels")
+    assert withdrawn.data["otherwise"] is True
     assert anew.data == replayed.data
     assert anew.data["levels"] != setup.data["levels"]
     assert anew.id != setup.id

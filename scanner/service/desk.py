@@ -335,7 +335,7 @@ class Desk:
         def said(key: SeriesKey) -> list[Event]:
             return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=OF_A_STORY)]
 
-        rerun = run_again(self._fresh(name), self.stored(name), corrected, since, said)
+        rerun = run_again(self._fresh(name), self.stored([name])[name], corrected, since, said)
         if rerun is not None:
             work.rewrites += rerun.rewrites
             work.said += rerun.said
@@ -343,7 +343,10 @@ class Desk:
             work.restated[name] = since
             self.pipelines[name] = rerun.pipeline
 
-    def stored(self, name: str) -> dict[str, Bars]:
-        """Give all bars that the store has of an instrument, by timeframe."""
-        keys = [SeriesKey(name, timeframe) for timeframe in self._timeframes(name)]
-        return {found.key.timeframe: found.bars for found in self.store.bars.load(keys)}
+    def stored(self, names: Sequence[str]) -> dict[str, dict[str, Bars]]:
+        """Give all bars that the store has of instruments, by name and timeframe."""
+        bars: dict[str, dict[str, Bars]] = {name: {} for name in names}
+        keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
+        for found in self.store.bars.load(keys):
+            bars[found.key.instrument][found.key.timeframe] = found.bars
+        return bars

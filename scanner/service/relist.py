@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from scanner.trade.size import Account
 
 
+TOGETHER = 64
+"""Instruments whose stored bars are in memory at a time."""
 FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
 """Parts of the settings that are only read at the start."""
 
@@ -78,22 +80,22 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     said of these bars again: they were looked at in their time.
     """
     updates, rewrites, revived = [], [], []
-    keys = {SeriesKey(name, desk.watched[name].base.name): name for name in names}
-    for stored in desk.store.bars.load(keys):
-        if not len(stored.bars):
-            continue
-        name = keys[stored.key]
-        pipeline = desk.pipelines[name]
-        checked = pipeline.check(as_sent(stored.bars, name)).bars
-        # What was made with other splits is of no use.
-        coarser = {} if pipeline.adjustments else desk.stored(name)
-        for lane, own in pipeline.again(checked, coarser):
-            deque(lane.engine.events(own), maxlen=0)
-            key = SeriesKey(name, lane.timeframe.name)
-            if key != stored.key and len(own):
-                rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
-        updates.append(SeriesUpdate(stored.key, Bars.of([]), pipeline.snapshot()))
-        desk.last[name] = stored.bars.last()
-        revived.append(name)
+    for begin in range(0, len(names), TOGETHER):
+        for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
+            base = SeriesKey(name, desk.watched[name].base.name)
+            bars = stored.get(base.timeframe)
+            if bars is None or not len(bars):
+                continue
+            pipeline = desk.pipelines[name]
+            checked = pipeline.check(as_sent(bars, name)).bars
+            # What was made with other splits is of no use.
+            for lane, own in pipeline.again(checked, {} if pipeline.adjustments else stored):
+                deque(lane.engine.events(own), maxlen=0)
+                key = SeriesKey(name, lane.timeframe.name)
+                if key != base and len(own):
+                    rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
+            updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot()))
+            desk.last[name] = bars.last()
+            revived.append(name)
     desk.store.commit(Batch(updates, rewrites))
     return revived

@@ -190,7 +190,7 @@ def test_what_retention_left_of_the_base_is_enough_for_a_coarser_timeframe(tmp_p
             before = [take(at, bars[begin : min(begin + 100, cut)]).events for begin in range(0, cut, 100)]
             assert before[-1][-1].data["levels"] == setup.data["levels"]
             compact(store, keep_bars=keep, keep_days=10**4)
-            assert len(at.stored("GANNET")["15m"]) < 2 * 250 or keep > 300
+            assert len(at.stored(["GANNET"])["GANNET"]["15m"]) < 2 * 250 or keep > 300
             at = desk(store, "30m")
             columns = [column.copy() for column in bars.columns()]
             columns[6][cut - 1] = 12_345

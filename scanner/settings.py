@@ -23,10 +23,10 @@ from scanner.market.calendars import Calendar, calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.splits import Adjustment
 from scanner.market.timeframes import Timeframe
-from scanner.service.environment import SECRETS, EnvironmentSource, strays
-from scanner.service.mistakes import Mistake, did_you_mean, explain
-from scanner.service.toml_faults import fault
-from scanner.service.values import (
+from scanner.service.configuration.environment import SECRETS, EnvironmentSource, strays
+from scanner.service.configuration.mistakes import Mistake, did_you_mean, explain
+from scanner.service.configuration.toml_faults import fault
+from scanner.service.configuration.values import (
     CalendarName,
     Currency,
     Day,
@@ -37,7 +37,7 @@ from scanner.service.values import (
     Zone,
     steps_of,
 )
-from scanner.service.watchable import unwatchable
+from scanner.service.configuration.watchable import unwatchable
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:

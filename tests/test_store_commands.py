@@ -11,7 +11,7 @@ import pytest
 from pyarrow import parquet
 
 from scanner.service.store import Batch, Store
-from tests.service.store_samples import GANNET, START, minute_bars, said, sent, update
+from tests.service.store.samples import GANNET, START, minute_bars, said, sent, update
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -9,16 +9,16 @@ from scanner.commands import output
 from scanner.commands.trouble import DONE, FAILED, UNUSABLE
 from scanner.present.tables import table
 from scanner.present.times import date, moment
-from scanner.service.check import check
-from scanner.service.closings import next_closes
-from scanner.service.connect import try_all
-from scanner.service.histories import histories
+from scanner.service.configuration.check import check
+from scanner.service.configuration.closings import next_closes
+from scanner.service.configuration.connect import try_all
+from scanner.service.configuration.histories import histories
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from scanner.service.check import Checked
+    from scanner.service.configuration.check import Checked
     from scanner.settings import Settings
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
     from pathlib import Path
 
-    from scanner.service.store_outbox import State
+    from scanner.service.store.outbox import State
 
 HEADS = ("number", "sink", "state", "tries", "what", "about", "bar close", "why")
 LONGEST_NAME, LONGEST_ERROR = 40, 120

@@ -8,10 +8,10 @@ from scanner import settings as configuration
 from scanner.commands import output
 from scanner.present.status_report import report
 from scanner.service.asks import Manners
-from scanner.service.outside import prepare
+from scanner.service.configuration.outside import prepare
 from scanner.service.status import facts, is_played, status
 from scanner.service.store import Store
-from scanner.service.store_lock import holder
+from scanner.service.store.lock import holder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

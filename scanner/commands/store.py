@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 from scanner import settings
 from scanner.commands import output
 from scanner.commands.trouble import DONE, FAILED, UsageError
-from scanner.service import store_check, store_export, store_maintenance
 from scanner.service.status import is_played
-from scanner.service.store import Store
+from scanner.service.store import Store, maintenance
+from scanner.service.store import export as exporting
+from scanner.service.store.check import check as faults
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -44,7 +45,7 @@ def choose(store: Path | None, config: Path | None) -> Choice:
 def check(choice: Choice) -> int:
     """Print what is wrong with a store; give the exit code."""
     with Store.open(choice.path, time.time_ns, visiting=True) as store:
-        found = store_check.check(store)
+        found = faults(store)
     output.say(*(found or [f"{choice.path} is sound."]))
     if found:
         output.tell(
@@ -58,16 +59,14 @@ def compact(choice: Choice) -> None:
     if not choice.path.is_file():  # its owner would make a new one
         raise UsageError(f"{choice.path}: there is no store here; name the one that `closewatch watch` fills")
     with Store.open(choice.path, time.time_ns) as store:
-        done = store_maintenance.compact(
-            store, keep_bars=choice.keep_bars, keep_days=choice.keep_days, played=choice.played
-        )
+        done = maintenance.compact(store, keep_bars=choice.keep_bars, keep_days=choice.keep_days, played=choice.played)
     output.say(f"{choice.path}: {done}.")
 
 
 def export(choice: Choice, folder: Path) -> None:
     """Write a store to files and name them."""
     with Store.open(choice.path, time.time_ns, visiting=True) as store:
-        written = store_export.export(store, folder)
+        written = exporting.export(store, folder)
     output.say(*(str(each) for each in written))
     if not written:
         output.tell(f"{choice.path} is empty: nothing was written.")

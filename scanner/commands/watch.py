@@ -23,8 +23,8 @@ from scanner.commands import output
 from scanner.commands.trouble import StoppedError
 from scanner.ports import FeedTroubleError
 from scanner.service import list_read
+from scanner.service.configuration.outside import build_feed, build_sink
 from scanner.service.delivery import Delivery
-from scanner.service.outside import build_feed, build_sink
 from scanner.service.reloading import reload_from
 from scanner.service.station import Station
 from scanner.service.store import SeriesKey, Store

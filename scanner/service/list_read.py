@@ -9,7 +9,7 @@ from scanner.service.store import StoreTroubleError
 
 if TYPE_CHECKING:
     from scanner.service.station import Station
-    from scanner.service.store_lock import Holder
+    from scanner.service.store.lock import Holder
 
 
 class ListRead(NamedTuple):

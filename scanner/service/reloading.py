@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from scanner.service import list_read
-from scanner.service.check import check
+from scanner.service.configuration.check import check
 from scanner.service.store import StoreTroubleError
 from scanner.settings import SettingsError
 

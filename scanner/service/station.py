@@ -14,13 +14,13 @@ from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.events import Event, rfc3339
 from scanner.service.asks import Ask, Manners
+from scanner.service.delivery.routing import sinks_for
 from scanner.service.desk import Desk
 from scanner.service.feed_life import FeedLife
 from scanner.service.intake import Intake
 from scanner.service.keeping import Keeping
 from scanner.service.leaps import Leaps
 from scanner.service.relist import change_list, list_of, revive
-from scanner.service.routing import sinks_for
 from scanner.service.schedule import Due, groups_of
 from scanner.service.telling import NAMED, Telling
 from scanner.service.timers import Timers

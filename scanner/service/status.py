@@ -9,9 +9,9 @@ from scanner.clocks import SECOND
 from scanner.market.sessions import Timetable
 from scanner.pipeline import counts_in
 from scanner.present.status_report import FeedStatus, SeriesStatus, SinkStatus, Status
+from scanner.service.configuration.outside import prepare
 from scanner.service.lags import Lags
 from scanner.service.list_read import ListRead
-from scanner.service.outside import prepare
 from scanner.service.store import SeriesKey
 
 if TYPE_CHECKING:
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from scanner.market.calendars import Calendar
     from scanner.market.timeframes import Timeframe
     from scanner.service.store import Store
-    from scanner.service.store_lock import Holder
-    from scanner.service.store_outbox import State
+    from scanner.service.store.lock import Holder
+    from scanner.service.store.outbox import State
     from scanner.settings import Settings, Watched
 
 

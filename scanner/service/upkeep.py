@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from apscheduler.triggers.interval import IntervalTrigger
 
 from scanner.service.store import StoreTroubleError
-from scanner.service.store_maintenance import retain, tidy
+from scanner.service.store.maintenance import retain, tidy
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from scanner.service.station import Station
-    from scanner.service.store_outbox import State
+    from scanner.service.store.outbox import State
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from adapters.feeds.http_json import HttpJsonFeed
 from adapters.feeds.secrets import looks_secret, repeats
 from adapters.feeds.stream_json import StreamJsonFeed
 from scanner.ports import FeedTroubleError
-from scanner.service.outside import prepare
+from scanner.service.configuration.outside import prepare
 from scanner.settings import load
 from tests.adapters.feed_servers import as_json, raw_server, rows, silence, told, until
 from tests.adapters.servers import HOST, Request, Response, free_port, http_server

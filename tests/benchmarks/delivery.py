@@ -24,7 +24,7 @@ from scanner.service.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from scanner.trade.size import Account
 from tests.adapters.samples import setup_event
 from tests.adapters.servers import HOST, mosquitto
-from tests.service.delivery_child import SINK, delivery_from
+from tests.service.delivery.child import SINK, delivery_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -18,7 +18,7 @@ import structlog
 
 from scanner import settings as configuration
 from scanner.clocks import PacedClock
-from scanner.service.outside import build_feed
+from scanner.service.configuration.outside import build_feed
 from scanner.service.station import Station
 from scanner.service.store import Batch, Store
 

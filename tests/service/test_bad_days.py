@@ -16,10 +16,10 @@ from scanner.service.asks import Manners
 from scanner.service.delivery import Delivery
 from scanner.service.restating import as_sent
 from scanner.service.store import Store
-from scanner.service.store_check import check
-from scanner.service.store_trouble import StoreDamagedError
+from scanner.service.store.check import check
+from scanner.service.store.trouble import StoreDamagedError
 from tests.service.bad_days import BARS, BEGIN, FIRST, QUARTER_HOUR, SECOND, DayTime, Tape, day, expected, settings
-from tests.service.delivery_tools import PlannedSink
+from tests.service.delivery.tools import PlannedSink
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -9,7 +9,7 @@ import pytest
 
 from adapters.feeds.exchange import installed_exchanges
 from scanner import settings as configuration
-from scanner.service.outside import build_feed
+from scanner.service.configuration.outside import build_feed
 from scanner.service.station import Station
 from scanner.service.store import Store
 from tests.service.simulated_time import SimulatedTime

@@ -18,8 +18,8 @@ from scanner.service.reloading import reload_from
 from scanner.service.restating import as_sent
 from scanner.service.station import Station
 from scanner.service.store import Store, StoreTroubleError
-from scanner.service.store_check import check
-from scanner.service.store_lock import holder
+from scanner.service.store.check import check
+from scanner.service.store.lock import holder
 from scanner.settings import Settings, SettingsError, from_document, load
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape

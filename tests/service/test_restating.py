@@ -14,7 +14,7 @@ from scanner.market.bars import Bars
 from scanner.service.desk import Desk
 from scanner.service.relist import revive
 from scanner.service.store import Store
-from scanner.service.store_maintenance import compact
+from scanner.service.store.maintenance import compact
 from tests.laws import QUARTER_HOUR, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
 

@@ -12,11 +12,11 @@ from scanner.service.desk import Arrival, Desk
 from scanner.service.restating import as_sent
 from scanner.service.status import Facts, facts, status
 from scanner.service.store import Batch, Said, SeriesKey, Store
-from scanner.service.store_lock import Holder, holder
+from scanner.service.store.lock import Holder, holder
 from scanner.settings import Settings, from_document
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
-from tests.service.store_samples import said
+from tests.service.store.samples import said
 
 if TYPE_CHECKING:
     from pathlib import Path

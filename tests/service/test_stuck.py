@@ -17,7 +17,7 @@ from scanner.service.station import Station
 from scanner.service.store import Store, StoreTroubleError
 from tests.adapters.feed_servers import until
 from tests.service.bad_days import BARS, BEGIN, FIRST, DayTime, Tape, settings
-from tests.service.delivery_tools import PlannedSink
+from tests.service.delivery.tools import PlannedSink
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from scanner.service.store import Batch, Store
-from scanner.service.store_check import check
-from scanner.service.store_maintenance import DAY, tidy
+from scanner.service.store.check import check
+from scanner.service.store.maintenance import DAY, tidy
 from scanner.service.upkeep import Upkeep
-from tests.service.store_samples import GANNET, START, said, sent, update
+from tests.service.store.samples import GANNET, START, said, sent, update
 
 if TYPE_CHECKING:
     from pathlib import Path

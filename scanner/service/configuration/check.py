@@ -1,0 +1,266 @@
+"""Everything that is wrong with a configuration, each with its line and the likely fix."""
+
+from __future__ import annotations
+
+import tomllib
+from copy import deepcopy
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from scanner.events import Event
+from scanner.service.configuration.environment import OUTSIDE, strays, variable
+from scanner.service.configuration.mistakes import Mistake, closest, did_you_mean, explain, fields_at
+from scanner.service.configuration.outside import prepare
+from scanner.service.configuration.toml_faults import fault
+from scanner.service.configuration.toml_lines import lines
+from scanner.service.delivery.routing import sinks_for
+from scanner.settings import Settings, from_document, read_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from pydantic_core import ErrorDetails
+
+    from scanner.service.configuration.mistakes import Path as Keys
+
+FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
+"""What stands in for settings that must be there, so that the others around them can be looked at."""
+
+NAMED = 3
+"""So many instruments or series are named for an example, and the others counted."""
+
+
+@dataclass(slots=True)
+class Checked:
+    """What a check came to: ``settings`` are None where there are mistakes; warnings do not count as such."""
+
+    path: Path
+    settings: Settings | None = None
+    mistakes: list[Mistake] = field(default_factory=list)
+    warnings: list[Mistake] = field(default_factory=list)
+    line_of: dict[Keys, int] = field(default_factory=dict)
+
+    def told(self) -> list[str]:
+        """Give mistakes and warnings as lines of text, in the order of the file; what is from elsewhere comes last."""
+        found = [(self._line(each), each) for each in (*self.mistakes, *self.warnings)]
+        found.sort(key=lambda pair: (pair[1].source is not None, pair[0] or 0))
+        return [
+            ("" if each.source else f"{self.path}:{line}: " if line else f"{self.path}: ")
+            + ("warning: " if each.warning else "")
+            + each.sentence
+            for line, each in found
+        ]
+
+    def _line(self, mistake: Mistake) -> int | None:
+        """Find the line of a setting, else that of the nearest table around it."""
+        if mistake.source is not None:
+            return None
+        ways = (mistake.path[:length] for length in range(len(mistake.path), 0, -1))
+        return next((self.line_of[way] for way in ways if way in self.line_of), None)
+
+
+def check(path: Path, environ: Mapping[str, str]) -> Checked:
+    """Look for every mistake in a configuration; SettingsError where there is no file.
+
+    What is wrong is taken out, and what is left is looked at again, so that one mistake does not hide another.
+    """
+    checked = Checked(path)
+    text = read_file(path)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        checked.line_of[("TOML",)], reason = fault(text, problem)
+        checked.mistakes.append(Mistake(("TOML",), f"{reason} (nothing else was looked at)"))
+        return checked
+    checked.line_of = lines(text)
+    astray = strays(environ, document, Settings.model_fields)
+    checked.mistakes += [each for each in astray if not each.warning]
+    checked.warnings += [each for each in astray if each.warning]
+    pruned = _Pruned(deepcopy(document), dict(environ))
+    settings = pruned.settings(path.parent, checked.mistakes)
+    if settings is None:
+        return checked
+    checked.mistakes += [
+        *_references(settings, pruned.gone),
+        *settings.wrong_rules(),
+        *settings.unwatchable(pruned.gone),
+    ]
+    for section in ("feeds", "sinks"):
+        for name in getattr(settings, section):
+            prepared = prepare(section, name, settings, environ)
+            checked.mistakes += prepared.mistakes
+            checked.warnings += prepared.secrets_missing
+    checked.warnings += [*_unused(settings), *_untold(settings), *_unsized(settings)]
+    checked.warnings += _stray_secrets(settings, environ)
+    checked.mistakes = list(dict.fromkeys(checked.mistakes))
+    if not checked.mistakes:
+        checked.settings = settings
+    return checked
+
+
+class _Pruned:
+    """A configuration from which wrong settings are taken out; ``gone`` are their paths."""
+
+    def __init__(self, document: dict[str, Any], environ: dict[str, str]) -> None:
+        self.document = document
+        self.environ = environ
+        self.gone: set[Keys] = set()
+
+    def settings(self, folder: Path, mistakes: list[Mistake]) -> Settings | None:
+        """Take out what is wrong until the rest can be used; None where that does not help."""
+        while True:
+            try:
+                return from_document(self.document, folder, self.environ)
+            except ValidationError as problem:
+                errors = problem.errors()
+            sources = [self._source(error["loc"]) for error in errors]
+            told, wrong = zip(errors, sources, strict=True), {error["loc"] for error in errors}
+            mistakes += [
+                Mistake(error["loc"], explain(error, Settings), source=source)
+                for error, source in told
+                if not self._follows(error, wrong)
+            ]
+            # The last element of a list goes first: so the places of the others stay what they are.
+            pairs = sorted(zip(errors, sources, strict=True), key=lambda pair: _places(pair[0]["loc"]), reverse=True)
+            removed = [self._removed(error, source) for error, source in pairs]
+            if not any(removed):
+                return None
+
+    def _follows(self, error: ErrorDetails, wrong: set[Keys]) -> bool:
+        """Say whether an error is only there because something was taken out, or is among what is ``wrong``."""
+        path = error["loc"]
+        within = (each for each in self.gone | wrong if len(each) > len(path))
+        emptied = error["type"] == "too_short" and any(each[: len(path)] == path for each in within)
+        return path in self.gone or emptied
+
+    def _removed(self, error: ErrorDetails, source: str | None) -> bool:
+        path = error["loc"]
+        self.gone.add(path)
+        if error["type"] == "extra_forbidden":
+            meant = closest(str(path[-1]), fields_at(Settings, path[:-1]))
+            self.gone |= {(*path[:-1], meant)} if meant else set()
+        if source is not None:
+            return self.environ.pop(source.split()[0], None) is not None
+        here: Any = self.document
+        try:
+            for part in path[:-1]:
+                here = here[part]
+            if error["type"] == "missing":
+                here[path[-1]] = FILLED[str(path[-1])]
+            else:
+                del here[path[-1]]
+        except (LookupError, TypeError):
+            return False
+        return True
+
+    def _source(self, path: Keys) -> str | None:
+        """Name the variable that a value is from; None for the file."""
+        for length in range(len(path), 0, -1):
+            name = variable(*(part for part in path[:length] if isinstance(part, str)))
+            if name in self.environ:
+                return f"{name} in the environment"
+        return None
+
+
+def _places(path: Keys) -> list[str]:
+    return [str(part).zfill(9) for part in path]
+
+
+def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
+    """Find names that point nowhere, but for those that were filled in."""
+    return (each for each in settings.pointing_nowhere() if each.path[:-1] not in gone)
+
+
+def _unused(settings: Settings) -> Iterator[Mistake]:
+    """Find feeds, sinks and routes that nothing comes of."""
+    watched = []
+    feeds: set[str] = set()
+    for name, own in settings.instruments.items():
+        parts = [part for _, part in settings.parts(name)]
+        feeds |= {next((part.feed for part in parts if part.feed), "")}
+        watched += [(own.group, each) for each in next((part.timeframes for part in parts if part.timeframes), ())]
+    for name in settings.feeds:
+        if name not in _meant(feeds, settings.feeds):
+            yield Mistake(("feeds", name), "no instrument has this feed; nothing will be asked of it", warning=True)
+    if settings.routes:
+        sinks = _meant({sink for route in settings.routes for sink in route.sinks}, settings.sinks)
+        for name in settings.sinks:
+            if name not in sinks:
+                yield Mistake(("sinks", name), "no route leads to this sink; nothing will reach it", warning=True)
+    for number, route in enumerate(settings.routes):
+        of_series = [kind for kind in route.kinds if kind.startswith(("setup.", "series."))]
+        fitting = any(
+            (not route.groups or group in route.groups) and (not route.timeframes or timeframe in route.timeframes)
+            for group, timeframe in watched
+        )
+        if watched and not fitting and (of_series or not route.kinds):
+            text = "no instrument on the list has its groups and timeframes; no setup will ever take this route"
+            yield Mistake(("routes", number), text, warning=True)
+
+
+def _untold(settings: Settings) -> Iterator[Mistake]:
+    """Find what no route takes though somebody should be told of it: setups of a series, and that a feed is late."""
+    if not settings.routes:
+        return
+    first, sinks, group_of = ("routes", 0), list(settings.sinks), {}
+    series: list[str] = []
+    lost: list[str] = []
+    for name, own in settings.instruments.items():
+        group_of[name] = own.group or ""
+        parts = [part for _, part in settings.parts(name)]
+        for timeframe in next((part.timeframes for part in parts if part.timeframes), ()):
+            series.append(f"{name} {timeframe}")
+            setup = Event("setup.qualified", "", 0, "", {"instrument": name, "timeframe": timeframe})
+            if not sinks_for(setup, group_of, settings.routes, sinks):
+                lost.append(series[-1])
+    if lost:
+        whose = _named(lost) if len(lost) < len(series) else "any series"
+        text = f"no route takes setup.qualified of {whose}; nobody will be told of such setups: look at kinds, groups "
+        yield Mistake(first, text + "and timeframes", warning=True)
+    if not sinks_for(Event("feed.late", "", 0, "", {}), group_of, settings.routes, sinks):
+        text = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a route"
+        yield Mistake(first, text, warning=True)
+
+
+def _named(names: Sequence[str]) -> str:
+    return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED:,} more" if len(names) > NAMED else "")
+
+
+def _unsized(settings: Settings) -> Iterator[Mistake]:
+    """Find currencies from which nothing leads to that of the account, so that no size can be given, or a wrong one."""
+    account = settings.account
+    of: dict[str, list[str]] = {}
+    for name in settings.instruments:
+        currency = next((part.currency for _, part in settings.parts(name) if part.currency), account.currency)
+        if currency not in {account.currency, *account.fx}:
+            of.setdefault(currency, []).append(name)
+    if account.equity is None:
+        return
+    for currency, names in of.items() if account.currency else ():
+        text = (
+            f"there is no rate for {currency}, the currency of {_named(names)}, and no size can be given without one; "
+        )
+        text += f"add what 1 {currency} is worth in {account.currency}: fx = {{ {currency} = … }}"
+        yield Mistake(("account", "fx"), text, warning=True)
+    if len(of) > 1 and not account.currency:
+        text = f"the equity is taken to be in {' and in '.join(sorted(of))}, for currency is missing; add it, and fx"
+        yield Mistake(("account",), text, warning=True)
+
+
+def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:
+    """Give names as they were meant: one that is not there may be another misspelt."""
+    return {name if name in known else closest(name, known) for name in names}
+
+
+def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
+    """Find files in the secrets folder that are for no feed or sink."""
+    folder = settings.secrets_folder(environ)
+    for file in sorted(folder.iterdir()) if folder is not None and folder.is_dir() else ():
+        section, _, rest = file.name.partition(".")
+        known = getattr(settings, section) if section in OUTSIDE else None
+        if known is not None and not any(rest.startswith(f"{name}.") for name in known):
+            text = f"is for no {section[:-1]} that there is" + did_you_mean(rest.partition(".")[0], known)
+            yield Mistake((), text, warning=True, source=f"the file {file}")

@@ -1,0 +1,87 @@
+"""Trying feeds and sinks: whether each can be made and started, and what a feed answers, side by side."""
+
+from __future__ import annotations
+
+import asyncio
+from functools import partial
+from typing import TYPE_CHECKING
+
+from scanner.ports import DeliveryError, FeedTroubleError, Want
+from scanner.service.asks import Manners
+from scanner.service.configuration.first_answer import Look, look
+from scanner.service.configuration.outside import build_feed, build_sink
+from scanner.service.store.lock import StoreLock
+from scanner.settings import SettingsError
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Mapping
+
+    from scanner.ports import Feed, Sink
+    from scanner.settings import Settings, Watched
+
+SECONDS = 20.0
+"""How long one may take to start, and a feed to answer if it does not itself want longer."""
+STOP_SECONDS = 5.0
+
+
+async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS) -> dict[str, Look]:
+    """Make, start and stop every feed and sink, and say what came of it.
+
+    A feed is also asked for the bars of the first instrument that is listed for it, and they are looked at.
+
+    The keys are such as ``feed provider``. StoreTroubleError where the station itself is running: a broker lets nobody
+    in twice by the same name, and would throw it out.
+    """
+    path = settings.store_path
+    lock = StoreLock(path) if path.with_name(f"{path.name}.lock").exists() else None
+    try:
+        first = {each.feed: each for each in reversed(settings.watched())}
+        trials = {
+            **{
+                f"feed {name}": _feed(
+                    partial(build_feed, name, settings, environ), first.get(name), settings.station.zone, seconds
+                )
+                for name in settings.feeds
+            },
+            **{f"sink {name}": _sink(partial(build_sink, name, settings, environ), seconds) for name in settings.sinks},
+        }
+        return dict(zip(trials, await asyncio.gather(*trials.values()), strict=True))
+    finally:
+        if lock is not None:
+            lock.release()
+
+
+async def _sink(make: Callable[[], Sink], seconds: float) -> Look:
+    try:
+        sink = make()
+    except SettingsError as problem:
+        return Look(str(problem))
+    return await _tried(sink, sink.start, seconds)
+
+
+async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, seconds: float) -> Look:
+    try:
+        feed = make()
+    except SettingsError as problem:
+        return Look(str(problem))
+
+    async def ask() -> Look:
+        await feed.start()
+        if each is None:
+            return Look()
+        answers = await feed.fetch([Want(each.symbol, each.base.name, None)])
+        return await asyncio.to_thread(look, answers, each, feed, zone)
+
+    return await _tried(feed, ask, max(seconds, Manners.of(feed).answer_within))
+
+
+async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Look | None]], seconds: float) -> Look:
+    try:
+        async with asyncio.timeout(seconds):
+            return await use() or Look()
+    except TimeoutError:
+        return Look(f"it has not answered within {seconds:g} s; check its address and the network")
+    except (FeedTroubleError, DeliveryError) as trouble:
+        return Look(str(trouble))
+    finally:
+        await asyncio.wait({asyncio.ensure_future(outside.stop())}, timeout=STOP_SECONDS)

@@ -1,0 +1,120 @@
+"""Delivery: from the outbox to the sinks, at least once, in order within each thread."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+from scanner.service.delivery.lane import Lane
+from scanner.service.pauses import Pauses
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Mapping, Sequence
+
+    from scanner.events import Event
+    from scanner.ports import Sink
+    from scanner.service.store import Store
+    from scanner.settings import Quiet
+
+GRACE = 0.8
+"""Seconds that deliveries under way have to end when the station stops; what does not goes out again later."""
+
+
+def say_nothing(sentence: str) -> None:
+    """Keep a sentence to oneself."""
+
+
+def draw_nothing(event: Event) -> bytes | None:
+    """Give no picture of any event."""
+
+
+class Delivery:
+    """Carries events out of the store's outbox, each sink in a task of its own, so that none slows another.
+
+    What a sink could not take this time is tried again for ever, after pauses that grow; what it refuses for good goes
+    on the list of the dead. An event may go out twice, with the same id: after a crash, or where an answer was lost.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        sinks: Mapping[str, Sink],
+        *,
+        clock: Callable[[], int],
+        sleep: Callable[[float], Awaitable[object]],
+        random: Callable[[], float],
+        picture: Callable[[Event], bytes | None] = draw_nothing,
+        quiet: Mapping[str, Quiet] | None = None,
+        ceiling: Mapping[str, int] | None = None,
+        stale_after: int = 3,
+        tell: Callable[[str], None] = say_nothing,
+        pauses: Pauses | None = None,
+    ) -> None:
+        """Take the store and the sinks by their names in it.
+
+        ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
+        1. ``picture`` draws the PNG chart of an event, or gives None; it is called in a thread. ``quiet`` and
+        ``ceiling`` (a minute) go by sink. A setup is late more than ``stale_after`` bars after it stood. ``tell`` is
+        told in a sentence when a sink begins to fail, when it is well again, and when it refuses an event for good.
+        """
+        pauses = pauses or Pauses(random)
+        drawing = asyncio.Lock()
+        self._lanes = {
+            name: Lane(
+                name,
+                sink,
+                store.outbox,
+                clock=clock,
+                sleep=sleep,
+                picture=picture,
+                drawing=drawing,
+                quiet=(quiet or {}).get(name),
+                ceiling=(ceiling or {}).get(name),
+                stale_after=stale_after,
+                tell=tell,
+                pauses=pauses,
+            )
+            for name, sink in sinks.items()
+        }
+
+    def wake(self) -> None:
+        """Look at the outbox at once, since something new was put there; to be called in the event loop's thread."""
+        for lane in self._lanes.values():
+            lane.wake()
+
+    def pass_on(self, event: Event, sinks: Sequence[str]) -> None:
+        """Bring an event to sinks although the store cannot keep it; it is not sent again once the store has it."""
+        for name in sinks:
+            if name in self._lanes:
+                self._lanes[name].pass_on(event)
+
+    def troubles(self) -> dict[str, str]:
+        """Give what is wrong with each sink that fails at present, in a sentence."""
+        return {name: lane.trouble for name, lane in self._lanes.items() if lane.trouble}
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Start the sinks and deliver until told to stop; then stop the sinks."""
+        tasks = [asyncio.create_task(lane.run(stop)) for lane in self._lanes.values()]
+        stopping = asyncio.create_task(stop.wait())
+        try:
+            # A lane ends only when told to, unless there is a defect of ours: that is not to be waited out.
+            await asyncio.wait({stopping, *tasks}, return_when=asyncio.FIRST_COMPLETED)
+            self.wake()
+        finally:
+            stopping.cancel()
+            grace = GRACE if stop.is_set() else 0.0
+            ended = await asyncio.gather(
+                *(_end(lane, task, grace) for lane, task in zip(self._lanes.values(), tasks, strict=True))
+            )
+        for outcome in ended:
+            if isinstance(outcome, Exception):
+                raise outcome
+
+
+async def _end(lane: Lane, running: asyncio.Task[None], grace: float) -> BaseException | None:
+    """Let what is under way in a lane end within the grace, and stop its sink; gives what it had died of."""
+    await asyncio.wait({running}, timeout=0.0 if lane.is_starting else grace)
+    running.cancel()
+    (outcome,) = await asyncio.gather(running, return_exceptions=True)
+    await lane.close()
+    return outcome

@@ -1,0 +1,327 @@
+"""The way of events to one sink."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from functools import partial
+from typing import TYPE_CHECKING
+
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.service.delivery.bundling import LARGEST, least_tried, parcels, waves
+from scanner.service.delivery.ceiling import Ceiling
+from scanner.service.delivery.late import too_late
+from scanner.service.delivery.past_outbox import PastOutbox
+from scanner.service.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
+from scanner.service.store.trouble import StoreDamagedError, StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Sequence
+
+    from scanner.events import Event
+    from scanner.ports import Sink
+    from scanner.service.delivery.bundling import Parcel
+    from scanner.service.pauses import Pauses
+    from scanner.service.store.outbox import Delivery, Outbox
+    from scanner.settings import Quiet
+
+NANOSECONDS = 1_000_000_000
+LOADED = 1_000
+"""Deliveries read from the outbox at a time."""
+LOOK_AGAIN = 5.0
+"""Seconds after which the outbox is looked at again, since other programs may change what stands there."""
+AT_LEAST = 0.1
+"""Seconds of rest at least, where nothing can go out."""
+DIGEST_TRIES = 3
+"""Failures in a row after which no digest is tried any more, lest one event in it hold up the others."""
+MOST_PICTURES = 10
+"""Charts in one digest."""
+PICTURE_SECONDS = 10.0
+STOP_SECONDS = 0.8
+"""Seconds that a sink has to stop; with those that deliveries have to end, it all fits into two."""
+
+
+@dataclass
+class Outcome:
+    """How a wave came out: which deliveries arrived, with which the sink had trouble, and which it refused."""
+
+    arrived: list[Delivery] = field(default_factory=list)
+    late: set[int] = field(default_factory=set)
+    failed: list[tuple[Parcel, DeliveryError]] = field(default_factory=list)
+    refused: list[tuple[Parcel, DeliveryRefusedError]] = field(default_factory=list)
+
+
+class Lane:
+    """Brings the events of the outbox to one sink."""
+
+    def __init__(
+        self,
+        name: str,
+        sink: Sink,
+        outbox: Outbox,
+        *,
+        clock: Callable[[], int],
+        sleep: Callable[[float], Awaitable[object]],
+        picture: Callable[[Event], bytes | None],
+        drawing: asyncio.Lock,
+        quiet: Quiet | None,
+        ceiling: int | None,
+        stale_after: int,
+        tell: Callable[[str], None],
+        pauses: Pauses,
+    ) -> None:
+        self.trouble = ""
+        self.is_starting = False
+        """Whether the sink is being started, so that nothing is under way that might still arrive."""
+        self._name = name
+        self._sink = sink
+        self._outbox = outbox
+        self._clock = clock
+        self._sleep = sleep
+        self._picture = picture
+        self._drawing = drawing
+        self._quiet = quiet
+        self._ceiling = Ceiling(ceiling)
+        self._stale_after = stale_after
+        self._tell = tell
+        self._pauses = pauses
+        self._woken = asyncio.Event()
+        self._started = False
+        self._failures = 0
+        self._resume = 0
+        self._alone: set[int] = set()
+        self._unmarked: list[Callable[[], None]] = []
+        self._past = PastOutbox()
+
+    def pass_on(self, event: Event) -> None:
+        """Hand over an event that the outbox cannot take; once the outbox has it, it does not go out again."""
+        self._past.add(event)
+        self.wake()
+
+    def wake(self) -> None:
+        """Look at the outbox at once."""
+        self._woken.set()
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Deliver until told to stop."""
+        troubles = 0
+        while not stop.is_set():
+            self._woken.clear()
+            try:
+                rest = await self._round(stop)
+                troubles = 0
+            except StoreDamagedError:
+                raise  # nothing would ever leave any more, which is not to go unseen
+            except StoreTroubleError as trouble:
+                troubles += 1
+                if troubles == 1:
+                    self._tell(f"{self._name}: {trouble}")
+                rest = self._pauses.after(troubles)
+            if rest > 0 and not stop.is_set():
+                await self._rest(rest)
+
+    async def close(self) -> None:
+        """Stop the sink."""
+        try:
+            async with asyncio.timeout(STOP_SECONDS):
+                await self._sink.stop()
+        except Exception as error:  # noqa: BLE001 - whatever it dies of, the others have to be stopped too
+            self._tell(f"{self._name}: it did not stop: {str(error) or 'it hangs'}")
+
+    async def _round(self, stop: asyncio.Event) -> float:
+        """Hand over what can go now; give the seconds to rest before there may be more."""
+        await self._pass_on()
+        await self._mark()
+        now = self._clock()
+        if now < self._resume:
+            return (self._resume - now) / NANOSECONDS
+        if not self._started:
+            if not await self._start():
+                return (self._resume - self._clock()) / NANOSECONDS
+            self._well()
+        silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
+        due = await asyncio.to_thread(self._outbox.due, now, self._name, LOADED if silent_until is None else -1)
+        if settled := self._past.settle(due):
+            self._unmarked.append(partial(self._outbox.delivered, [each.number for each in settled], late=set()))
+            return 0.0
+        ready = due if silent_until is None else _urgent(due)
+        if not ready:
+            return await self._until_next(now, silent_until)
+        room = self._ceiling.room(now)
+        if room == 0:
+            return (self._ceiling.opens() - now) / NANOSECONDS
+        for wave in self._waves(ready, now, room):
+            if stop.is_set() or not await self._hand_over(wave):
+                break
+        return 0.0
+
+    async def _pass_on(self) -> None:
+        """Hand over what goes out without the outbox, one after the other."""
+        for event in self._past.waiting():
+            now = self._clock()
+            silent = self._quiet is not None and quiet_until(self._quiet, now) is not None
+            if now < self._resume or (silent and not cannot_wait(event)):
+                continue
+            if not self._started and not await self._start():
+                return
+            self._ceiling.count(now, 1)
+            try:
+                await self._sink.deliver([Message(event)])
+            except DeliveryError as error:
+                self._pause(error)
+            except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
+                self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
+            else:
+                self._well()
+                self._past.arrived(event)
+
+    def _waves(self, ready: Sequence[Delivery], now: int, room: int | None) -> list[list[Parcel]]:
+        """Decide what goes together, and what after what."""
+        self._alone &= {each.number for each in ready}
+        if self._failures:
+            room = None  # what is tried is chosen among all
+        if not self._sink.digests:
+            packed: list[Parcel] = [(each,) for each in ready[:room]]
+        else:
+            over = 0 if self._quiet is None else last_quiet_end(self._quiet, now)
+            waited = {each.number for each in ready if each.event.time < over}
+            packed = parcels(ready, waited, self._alone, room, LARGEST if self._failures < DIGEST_TRIES else 1)
+        # Where there was trouble, one try shows whether it is over.
+        return [[least_tried(packed)]] if self._failures else waves(packed, self._alone, self._sink.at_once)
+
+    async def _hand_over(self, wave: Sequence[Parcel]) -> bool:
+        """Hand over a wave and keep how it came out; give whether more may follow at once."""
+        outcome = Outcome()
+        self._ceiling.count(self._clock(), len(wave))
+        await asyncio.gather(*(self._try(parcel, outcome) for parcel in wave))
+        single = len(wave) == 1 and len(wave[0]) == 1
+        if single and outcome.refused and not await self._start():
+            # Nothing is wrong with the event: the other side does not let us in.
+            outcome.failed.extend(outcome.refused)
+            outcome.refused = []
+        if outcome.arrived or (outcome.refused and single):
+            self._well()
+        self._keep(outcome, single=single)
+        await self._mark()
+        return not outcome.failed and not (outcome.refused and not single)
+
+    async def _try(self, parcel: Parcel, outcome: Outcome) -> None:
+        now = self._clock()
+        late = {each.number for each in parcel if each.late or too_late(each.event, now, self._stale_after)}
+        pictures = [await self._drawn(each.event) for each in parcel[:MOST_PICTURES]]
+        pictures += [None] * (len(parcel) - len(pictures))
+        messages = [
+            Message(each.event, picture, each.number in late) for each, picture in zip(parcel, pictures, strict=True)
+        ]
+        try:
+            await self._sink.deliver(messages)
+        except DeliveryRefusedError as error:
+            outcome.refused.append((parcel, error))
+        except DeliveryError as error:
+            outcome.failed.append((parcel, error))
+        except Exception as error:  # noqa: BLE001 - a defect of a sink must neither lose an event nor end the others
+            outcome.failed.append((parcel, DeliveryError(f"{type(error).__name__}: {error}")))
+        else:
+            outcome.arrived += parcel
+            outcome.late |= late
+
+    async def _drawn(self, event: Event) -> bytes | None:
+        """Draw the picture where the sink wants one; without it the event goes all the same."""
+        if not self._sink.wants_pictures:
+            return None
+        try:
+            async with asyncio.timeout(PICTURE_SECONDS), self._drawing:
+                return await asyncio.to_thread(self._picture, event)
+        except Exception as error:  # noqa: BLE001 - whatever fails in drawing, the words are what matters
+            self._tell(f"{self._name}: no picture of {event.id} ({str(error) or 'it took too long'})")
+        return None
+
+    def _keep(self, outcome: Outcome, *, single: bool) -> None:
+        """Take note of how a wave came out, to be marked in the outbox."""
+        outbox, note = self._outbox, self._unmarked.append
+        if outcome.arrived:
+            note(partial(outbox.delivered, [each.number for each in outcome.arrived], late=outcome.late))
+        for parcel, refusal in outcome.refused:
+            if single:
+                event = parcel[0].event
+                self._tell(f"{self._name}: {event.kind} {event.id} is refused for good: {refusal}")
+                note(partial(outbox.dead, [parcel[0].number], str(refusal)))
+            else:
+                # It may be the fault of one of many.
+                self._alone |= {each.number for each in parcel}
+        if not outcome.failed:
+            return
+        healthy = not self._failures
+        pause = self._pause(max((error for _, error in outcome.failed), key=lambda error: error.retry_after or 0.0))
+        for parcel, error in outcome.failed:
+            # One event at which a healthy sink fails waits longer each time; where all fail, all wait alike.
+            own = self._pauses.asked(max(each.attempts for each in parcel) + 1, error.retry_after) if healthy else pause
+            again = self._clock() + int(own * NANOSECONDS)
+            note(partial(outbox.failed, [each.number for each in parcel], again, str(error)))
+
+    async def _mark(self) -> None:
+        """Write down in the outbox what was noted; what cannot be written now is, before anything else goes out."""
+        while self._unmarked:
+            await asyncio.to_thread(self._unmarked[0])
+            del self._unmarked[0]
+
+    async def _start(self) -> bool:
+        """Start the sink, or ask it again whether it is let in."""
+        self.is_starting = True
+        try:
+            await self._sink.start()
+        except DeliveryError as error:
+            self._pause(error)
+        except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
+            self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
+        else:
+            self._started = True
+            return True
+        finally:
+            self.is_starting = False
+        return False
+
+    def _pause(self, error: DeliveryError) -> float:
+        """Let the sink alone for a time that grows with each failure in a row; give its seconds."""
+        self._failures += 1
+        pause = self._pauses.asked(self._failures, error.retry_after)
+        self._resume = self._clock() + int(pause * NANOSECONDS)
+        if not self.trouble:
+            self._tell(f"{self._name}: {error}; it is tried again until it works")
+        self.trouble = str(error)
+        return pause
+
+    def _well(self) -> None:
+        self._failures = 0
+        if self.trouble:
+            self._tell(f"{self._name}: works again")
+        self.trouble = ""
+
+    async def _until_next(self, now: int, silent_until: int | None) -> float:
+        """Give the seconds until something may be due, by the clock or because somebody changed the outbox."""
+        if silent_until is not None:
+            return min(LOOK_AGAIN, (silent_until - now) / NANOSECONDS)
+        found = await asyncio.to_thread(self._outbox.next_try, self._name)
+        wait = LOOK_AGAIN if found is None else (found - now) / NANOSECONDS
+        return min(max(wait, AT_LEAST), LOOK_AGAIN)
+
+    async def _rest(self, seconds: float) -> None:
+        """Sleep until woken, at most so many seconds."""
+        waiting = {asyncio.ensure_future(self._sleep(seconds)), asyncio.create_task(self._woken.wait())}
+        try:
+            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for each in waiting:
+                each.cancel()
+
+
+def _urgent(due: Sequence[Delivery]) -> list[Delivery]:
+    """Give what may break the silence: what follows on an alert that its reader has, and does not only wait here."""
+    waiting: set[str] = set()
+    urgent = []
+    for each in due:
+        if cannot_wait(each.event) and each.event.thread not in waiting:
+            urgent.append(each)
+        elif each.event.thread:
+            waiting.add(each.event.thread)
+    return urgent

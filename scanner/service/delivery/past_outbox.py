@@ -1,0 +1,44 @@
+"""Events that the outbox cannot take at present, such as that nothing can be kept any more: they go out without it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.events import Event
+    from scanner.service.store.outbox import Delivery
+
+
+class PastOutbox:
+    """What is to go to one sink without the outbox, each once, and what the outbox need not send any more after that.
+
+    Nothing of it outlives the process: after a restart an event may come again, with the same id.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: dict[str, Event] = {}
+        self._arrived: set[str] = set()
+
+    def add(self, event: Event) -> None:
+        """Take an event, unless it has gone out already."""
+        if event.id not in self._arrived:
+            self._waiting[event.id] = event
+
+    def waiting(self) -> list[Event]:
+        """Give what has to go out, in the order in which it came."""
+        return list(self._waiting.values())
+
+    def arrived(self, event: Event) -> None:
+        """Take note that an event has gone out."""
+        del self._waiting[event.id]
+        self._arrived.add(event.id)
+
+    def settle(self, due: Sequence[Delivery]) -> list[Delivery]:
+        """Give those deliveries of the outbox that have gone out already; the others go out by it and not without."""
+        for each in due:
+            self._waiting.pop(each.event.id, None)
+        settled = [each for each in due if each.event.id in self._arrived]
+        self._arrived -= {each.event.id for each in settled}
+        return settled

@@ -1,0 +1,101 @@
+"""The store: all that a station must not forget, in one SQLite file.
+
+A batch is committed whole or not at all, so that an event is in the outbox if and only if the bar that caused it is
+in the log.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Self
+
+from scanner.service.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, StoredSeries
+from scanner.service.store.database import Database
+from scanner.service.store.events import EventLog, KeptEvent, Said
+from scanner.service.store.outbox import Delivery, Outbox
+from scanner.service.store.recordings import Recordings, Sent
+from scanner.service.store.trouble import StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from scanner.events import Event
+
+__all__ = [
+    "Batch",
+    "Delivery",
+    "KeptEvent",
+    "Rewrite",
+    "Said",
+    "Sent",
+    "SeriesKey",
+    "SeriesUpdate",
+    "Store",
+    "StoreTroubleError",
+    "StoredSeries",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What belongs together: new bars and states, ends of series rewritten, what was said, and the rows as sent."""
+
+    updates: Sequence[SeriesUpdate] = ()
+    rewrites: Sequence[Rewrite] = ()
+    said: Sequence[Said] = ()
+    sent: Sequence[Sent] = ()
+
+
+class Store:
+    """One store, open. Threads may share it; every trouble with the file is a StoreTroubleError.
+
+    ``bars``, ``events``, ``outbox`` and ``recordings`` are its parts, to be read and, for the outbox, marked.
+    """
+
+    def __init__(self, database: Database, clock: Callable[[], int]) -> None:
+        self.database = database
+        self.clock = clock
+        self.bars = BarLog(database)
+        self.events = EventLog(database, self.bars)
+        self.outbox = Outbox(database, clock)
+        self.recordings = Recordings(self.bars)
+
+    @classmethod
+    def open(cls, path: Path, clock: Callable[[], int], *, visiting: bool = False, patience: float = 5.0) -> Self:
+        """Open a store, or make a new one; ``clock`` gives the time in nanoseconds since 1970 UTC.
+
+        Its owner keeps every other owner out. A visitor comes beside the owner, to read and to mark the outbox; for
+        it the store must be there. Another program's lock is waited for, ``patience`` seconds.
+        """
+        database = Database(path, visiting=visiting, patience=patience)
+        try:
+            return cls(database, clock)
+        except BaseException:
+            database.close()
+            raise
+
+    def close(self) -> None:
+        """Close the store; harmless when repeated."""
+        self.database.close()
+
+    def __enter__(self) -> Self:
+        """Give the store itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the store."""
+        self.close()
+
+    def commit(self, batch: Batch) -> list[Event]:
+        """Keep a batch, whole or not at all, and durably; give the events that had not been said before.
+
+        Only those have new rows in the outbox. StoreTroubleError where it cannot be kept; ValueError where it does
+        not fit what is there: bars out of order, a series twice, an event about a bar that is not in the store.
+        """
+        now = self.clock()
+        with self.bars.writing() as connection:
+            self.bars.rewrite(connection, batch.rewrites, now)
+            self.bars.append(connection, batch.updates)
+            self.recordings.append(connection, batch.sent, now)
+            return self.events.append(connection, batch.said, now)

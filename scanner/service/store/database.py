@@ -1,0 +1,163 @@
+"""The SQLite database under a store: opening it, transactions, and trouble put into words."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import contextmanager, suppress
+from threading import RLock
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+from scanner.service.store.lock import StoreLock
+from scanner.service.store.schema import check_present, check_version, prepare
+from scanner.service.store.trouble import PRIMARY_CODE, DamagedError, StoreTroubleError, trouble
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+PAGE_BYTES = 4_096
+CACHE_KIB = 32_768
+CHECKPOINT_PAGES = 16_384
+"""Pages in the write-ahead log after which SQLite itself moves them to the database, if nobody did before."""
+
+OURS_ALONE = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
+"""Errors that only a defect of ours can cause: they keep their traceback."""
+
+WRITES_MISSED = {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
+"""Kinds of trouble that come of a file or folder in which nothing may be written."""
+
+
+class Database:
+    """A connection that threads may share; one transaction at a time.
+
+    The owner holds the store's lock and may change everything. A visitor needs no lock, reads a consistent state
+    beside the owner and makes only small changes; where nothing may be written, it reads.
+    """
+
+    def __init__(self, path: Path, *, visiting: bool, patience: float) -> None:
+        """Open the database; ``patience`` is how many seconds to wait for another program's lock."""
+        self.path = path
+        self.turn = RLock()
+        self._durable = True
+        self._lock = None if visiting else StoreLock(path)
+        try:
+            self._connection = self._connect(visiting=visiting, patience=patience)
+        except BaseException:
+            if self._lock is not None:
+                self._lock.release()
+            raise
+
+    def _connect(self, *, visiting: bool, patience: float) -> sqlite3.Connection:
+        if not visiting:
+            return self._opened("mode=rwc", patience, check_version)
+        if not self.path.is_file():
+            raise StoreTroubleError(f"{self.path}: there is no store here; name the one that `closewatch watch` fills")
+        if not os.access(self.path, os.R_OK):
+            raise StoreTroubleError(f"{self.path}: the file may not be read by this user; allow it")
+        try:
+            return self._opened("mode=rw", patience, check_present)
+        except StoreTroubleError as problem:
+            if not _only_readable(problem.__cause__):
+                raise
+        # SQLite could not make the files it wants beside this one. It can do without where nothing waits in its log.
+        log = self.path.with_name(f"{self.path.name}-wal")
+        if log.is_file() and log.stat().st_size:
+            raise StoreTroubleError(
+                f"{self.path}: nothing may be written here, but the last changes, in {log.name}, have to be brought in "
+                "before it can be read; copy both files to a folder that may be written to, and name the copy"
+            )
+        return self._opened("mode=ro&immutable=1", patience, check_present)
+
+    def _opened(
+        self, mode: str, patience: float, check: Callable[[sqlite3.Connection, Path], None]
+    ) -> sqlite3.Connection:
+        with self._explained():
+            connection = sqlite3.connect(
+                f"file:{quote(str(self.path))}?{mode}",
+                uri=True,
+                timeout=patience,
+                isolation_level=None,
+                check_same_thread=False,
+            )
+            try:
+                check(connection, self.path)
+                if self._lock is not None:
+                    connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+                    connection.execute("PRAGMA journal_mode = WAL")
+                    prepare(connection)
+                for setting, value in (
+                    ("synchronous", "FULL"),
+                    ("foreign_keys", "ON"),
+                    ("cache_size", -CACHE_KIB),
+                    ("wal_autocheckpoint", CHECKPOINT_PAGES),
+                ):
+                    connection.execute(f"PRAGMA {setting} = {value}")
+            except BaseException:
+                connection.close()
+                raise
+            return connection
+
+    def close(self) -> None:
+        """Close the connection and let go of the lock; harmless when repeated."""
+        with self.turn:
+            self._connection.close()
+            if self._lock is not None:
+                self._lock.release()
+                self._lock = None
+
+    def say(self, word: str) -> None:
+        """Leave a word beside the store for whoever asks for its owner, who alone may do so."""
+        if self._lock is not None:
+            self._lock.say(word)
+
+    @contextmanager
+    def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
+        """Give the connection in a transaction that is kept whole at the end, or not at all.
+
+        Either kind survives the death of the process. A ``durable`` one also survives a power cut; another may be
+        taken back by one, which is enough for what would only be done again.
+        """
+        with self.turn, self._explained():
+            if durable != self._durable:
+                self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+                self._durable = durable
+            yield from self._transaction("BEGIN IMMEDIATE")
+
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        """Give the connection in a transaction that sees one state of the store throughout."""
+        with self.turn, self._explained():
+            yield from self._transaction("BEGIN")
+
+    @contextmanager
+    def plain(self) -> Iterator[sqlite3.Connection]:
+        """Give the connection for what cannot be done inside a transaction."""
+        with self.turn, self._explained():
+            yield self._connection
+
+    def _transaction(self, begin: str) -> Iterator[sqlite3.Connection]:
+        self._connection.execute(begin)
+        try:
+            yield self._connection
+            self._connection.execute("COMMIT")
+        except BaseException:
+            with suppress(sqlite3.Error):  # what went wrong first is what matters
+                self._connection.execute("ROLLBACK")
+            raise
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except OURS_ALONE:
+            raise
+        except (sqlite3.Error, DamagedError) as problem:
+            raise trouble(self.path, problem) from problem
+        except UnicodeDecodeError as problem:
+            raise trouble(self.path, DamagedError("a text cannot be read")) from problem
+
+
+def _only_readable(problem: BaseException | None) -> bool:
+    return getattr(problem, "sqlite_errorcode", 0) & PRIMARY_CODE in WRITES_MISSED

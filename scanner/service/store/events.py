@@ -1,0 +1,128 @@
+"""What was said, each event once, and where it has to go."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from scanner.events import Event
+from scanner.service.store.trouble import DamagedError
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Sequence
+
+    from scanner.events import Kind
+    from scanner.service.store.bars import BarLog, SeriesKey
+    from scanner.service.store.database import Database
+
+EVENT_COLUMNS = "e.kind, e.id, e.time, e.subject, e.data, e.source, e.thread"
+"""What ``event_of`` makes an event of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An event to be kept, and the sinks it must reach.
+
+    ``series`` is the one whose bar caused it, None for what a feed or station says of itself. ``late`` says that the
+    moment to act has already passed.
+    """
+
+    event: Event
+    sinks: Sequence[str] = ()
+    series: SeriesKey | None = None
+    late: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class KeptEvent:
+    """An event as it is kept: ``number`` counts in the order of saying, ``said`` is when it was committed."""
+
+    number: int
+    event: Event
+    said: int
+
+
+class EventLog:
+    """All events, in the order in which they were said."""
+
+    def __init__(self, database: Database, bars: BarLog) -> None:
+        self._database = database
+        self._bars = bars
+
+    def append(self, connection: sqlite3.Connection, said: Sequence[Said], now: int) -> list[Event]:
+        """Write events and their rows of the outbox in a transaction; give those that had not been said before.
+
+        ValueError where the bar that an event is about is not in the log yet.
+        """
+        new = []
+        for each in said:
+            event, sinks = each.event, list(dict.fromkeys(each.sinks))
+            number = None if each.series is None else self._cause(each.series, event)
+            found = connection.execute(
+                "INSERT INTO event (id, kind, time, subject, source, thread, data, series, sinks, said) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
+                (
+                    event.id,
+                    event.kind,
+                    event.time,
+                    event.subject,
+                    event.source,
+                    event.thread,
+                    json.dumps(event.data, ensure_ascii=False, separators=(",", ":")),
+                    number,
+                    len(sinks),
+                    now,
+                ),
+            )
+            if found.rowcount:
+                new.append(event)
+                connection.executemany(
+                    "INSERT INTO outbox (event, sink, thread, state, next_try, changed, late) "
+                    "VALUES (?, ?, ?, 'waiting', ?, ?, ?)",
+                    [(found.lastrowid, sink, event.thread, now, now, each.late) for sink in sinks],
+                )
+        return new
+
+    def _cause(self, key: SeriesKey, event: Event) -> int:
+        last, number = self._bars.last_close(key), self._bars.number_of(key)
+        if number is None or last is None or last < event.time:
+            raise ValueError(f"{event.kind} {event.id} is about a bar of {'/'.join(key)} that is not in the store")
+        return number
+
+    def find(
+        self,
+        *,
+        after: int = 0,
+        kinds: Sequence[Kind] = (),
+        series: SeriesKey | None = None,
+        since: int | None = None,
+        limit: int = -1,
+    ) -> list[KeptEvent]:
+        """Give events in the order in which they were said, all or some.
+
+        Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
+        ``since`` on, and at most ``limit``.
+        """
+        kind_marks = ", ".join("?" * len(kinds))
+        number = None if series is None else self._bars.number_of(series)
+        if series is not None and number is None:
+            return []
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, e.said, {EVENT_COLUMNS} FROM event e WHERE e.number > ? "  # noqa: S608 - our words
+                f"AND (? OR e.kind IN ({kind_marks})) AND (? IS NULL OR e.series = ?) AND (? IS NULL OR e.time >= ?) "
+                "ORDER BY e.number LIMIT ?",
+                (after, not kinds, *kinds, number, number, since, since, limit),
+            ).fetchall()
+            return [KeptEvent(number, event_of(rest), said) for number, said, *rest in rows]
+
+
+def event_of(columns: Sequence[Any]) -> Event:
+    """Make an event of EVENT_COLUMNS; DamagedError where its data cannot be read."""
+    kind, name, time, subject, data, source, thread = columns
+    try:
+        return Event(kind, name, time, subject, json.loads(data), source, thread)
+    except ValueError as problem:
+        raise DamagedError(f"event {name} cannot be read") from problem

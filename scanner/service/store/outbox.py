@@ -1,0 +1,144 @@
+"""The outbox: which event still has to reach which sink."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from scanner.service.store.events import EVENT_COLUMNS, event_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Iterable, Sequence
+
+    from scanner.events import Event
+    from scanner.service.store.database import Database
+
+State = Literal["waiting", "delivered", "dead", "dropped"]
+"""Where a delivery stands: dead ones were refused for good, dropped ones the user gave up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """One event for one sink. Times are nanoseconds since 1970 UTC; ``changed`` is when its state last changed."""
+
+    number: int
+    sink: str
+    event: Event
+    state: State
+    attempts: int
+    next_try: int
+    changed: int
+    error: str
+    late: bool
+
+
+DELIVERY = (
+    "SELECT o.number, o.sink, o.state, o.attempts, o.next_try, o.changed, o.error, o.late, "  # noqa: S608 - our words
+    f"{EVENT_COLUMNS} FROM outbox o JOIN event e ON e.number = o.event"
+)
+
+DUE = (
+    "WHERE o.state = 'waiting' AND o.sink = ? AND o.next_try <= ? "
+    "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' "
+    "AND p.sink = o.sink AND p.thread = o.thread AND p.number < o.number AND p.next_try > ?))"
+)
+
+
+class Outbox:
+    """The deliveries of all events. Rows come in with the batch that said the event, and only change their state here.
+
+    A power cut may take back the last changes: then an event is delivered again, with the same id.
+    """
+
+    def __init__(self, database: Database, clock: Callable[[], int]) -> None:
+        self._database = database
+        self._clock = clock
+
+    def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
+        """Give the deliveries whose time has come, in the order in which the events were said.
+
+        An event stays behind an earlier one of its thread that must wait. Where several of one thread are given, the
+        later ones must not go out before the earlier ones have.
+        """
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"{DELIVERY} {DUE} ORDER BY o.number LIMIT ?",
+                (sink, now, now, limit),
+            ).fetchall()
+            return list(map(_delivery, rows))
+
+    def next_try(self, sink: str) -> int | None:
+        """Say when the next delivery of a sink is due; None where none waits."""
+        with self._database.reading() as connection:
+            (found,) = connection.execute(
+                "SELECT min(next_try) FROM outbox WHERE state = 'waiting' AND sink = ?", (sink,)
+            ).fetchone()
+        return None if found is None else int(found)
+
+    def delivered(self, numbers: Iterable[int], *, late: Collection[int] = ()) -> None:
+        """Mark deliveries as done; ``late`` are those that left when the moment to act had passed."""
+        change = "state = 'delivered', attempts = attempts + 1, error = '', late = late OR ?"
+        self._mark(change, [(number in late, number) for number in numbers])
+
+    def failed(self, numbers: Iterable[int], next_try: int, error: str) -> None:
+        """Mark deliveries as having failed this time; they are tried again at ``next_try``."""
+        self._mark("attempts = attempts + 1, next_try = ?, error = ?", [(next_try, error, each) for each in numbers])
+
+    def dead(self, numbers: Iterable[int], error: str) -> None:
+        """Put deliveries on the list of the dead: the sink will never take them as they are."""
+        self._mark("state = 'dead', attempts = attempts + 1, error = ?", [(error, number) for number in numbers])
+
+    def _mark(self, change: str, rows: Sequence[tuple[object, ...]]) -> None:
+        """Change deliveries that wait; a row has the values of the change and then the number."""
+        if not rows:
+            return
+        now = self._clock()
+        with self._database.writing(durable=False) as connection:
+            connection.executemany(
+                f"UPDATE outbox SET {change}, changed = ? WHERE number = ? AND state = 'waiting'",  # noqa: S608 - our words
+                [(*values, now, number) for *values, number in rows],
+            )
+
+    def list(self, states: Collection[State] = (), sink: str | None = None, limit: int = -1) -> list[Delivery]:
+        """List deliveries, the oldest first: in some states (any when empty), of one sink, at most ``limit``."""
+        marks = ", ".join("?" * len(states))
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"{DELIVERY} WHERE (? OR o.state IN ({marks})) AND (? IS NULL OR o.sink = ?) ORDER BY o.number LIMIT ?",
+                (not states, *states, sink, sink, limit),
+            ).fetchall()
+            return list(map(_delivery, rows))
+
+    def counts(self) -> dict[tuple[str, State], int]:
+        """Count the deliveries of each sink in each state."""
+        with self._database.reading() as connection:
+            rows = connection.execute("SELECT sink, state, count(*) FROM outbox GROUP BY sink, state").fetchall()
+        return {(sink, state): count for sink, state, count in rows}
+
+    def retry(self, numbers: Collection[int] | None = None) -> int:
+        """Let dead, dropped or waiting deliveries be tried at once, or all dead ones; gives how many."""
+        return self._change(
+            numbers, ("dead", "dropped", "waiting"), "state = 'waiting', next_try = ?", (self._clock(),)
+        )
+
+    def drop(self, numbers: Collection[int] | None = None) -> int:
+        """Give up dead or waiting deliveries, or all dead ones; gives how many. They stay on record as dropped."""
+        return self._change(numbers, ("dead", "waiting"), "state = 'dropped'", ())
+
+    def _change(
+        self, numbers: Collection[int] | None, states: tuple[State, ...], change: str, values: tuple[object, ...]
+    ) -> int:
+        now = self._clock()
+        with self._database.writing() as connection:
+            if numbers is None:
+                statement = f"UPDATE outbox SET {change}, changed = ? WHERE state = 'dead'"  # noqa: S608 - our words
+                return connection.execute(statement, (*values, now)).rowcount
+            marks = ", ".join("?" * len(states))
+            statement = f"UPDATE outbox SET {change}, changed = ? WHERE number = ? AND state IN ({marks})"  # noqa: S608 - our words
+            rows = [(*values, now, number, *states) for number in numbers]
+            return max(connection.executemany(statement, rows).rowcount, 0)
+
+
+def _delivery(row: Sequence[Any]) -> Delivery:
+    number, sink, state, attempts, next_try, changed, error, late, *event = row
+    return Delivery(number, sink, event_of(event), state, attempts, next_try, changed, error, bool(late))

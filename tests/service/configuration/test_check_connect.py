@@ -1,0 +1,100 @@
+"""A check that tries every feed and sink."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.service.configuration.check import check
+from scanner.service.configuration.connect import try_all
+from scanner.service.store.lock import StoreLock
+from scanner.service.store.trouble import StoreTroubleError
+from scanner.settings import load
+from tests.adapters.servers import free_port
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+    from pathlib import Path
+
+
+async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: int) -> None:
+    (tmp_path / "bars").mkdir()
+    (tmp_path / "bars" / "A_1d.csv").write_text("time,open,high,low,close\n2024-01-02,1,2,1,2\n", encoding="utf-8")
+    config, closed = tmp_path / "x.toml", free_port()
+    config.write_text(
+        f"""
+        [feeds.web]
+        type = "http_json"
+        url = "http://127.0.0.1:{closed}/{{symbol}}"
+        [feeds.there]
+        type = "folder"
+        path = "bars"
+        [feeds.away]
+        type = "folder"
+        path = "nowhere"
+        [sinks.file]
+        type = "jsonl"
+        path = "events.jsonl"
+        [sinks.broker]
+        type = "mqtt"
+        host = "127.0.0.1"
+        port = {silent_server}
+        timeout = 60
+        [sinks.hook]
+        type = "webhook"
+        [instruments.A]
+        feed = "there"
+        step = 1
+        timeframes = ["1d"]
+        [instruments.B]
+        feed = "web"
+        step = 1
+        timeframes = ["1d"]
+        """,
+        encoding="utf-8",
+    )
+    settings = check(config, {}).settings
+    assert settings is not None
+    found = await try_all(settings, {}, seconds=0.5)
+    assert f"http://127.0.0.1:{closed}/B: cannot be reached" in str(found.pop("feed web").trouble)
+    assert found.pop("feed there") == (None, "1 bar of A 1d from Tue 2 Jan 2024 00:00 UTC to Wed 3 Jan 2024 00:00 UTC")
+    assert {name: each.trouble for name, each in found.items()} == {
+        "feed away": f"{tmp_path}/nowhere: there is no such folder; check path",
+        "sink file": None,
+        "sink broker": "it has not answered within 0.5 s; check its address and the network",
+        "sink hook": "sinks.hook.url: this secret is not there; give it as CLOSEWATCH_SINKS__HOOK__URL in the "
+        "environment, or in the file sinks.hook.url of the secrets folder",
+    }
+    assert not (tmp_path / "closewatch.db.lock").exists()
+
+
+async def test_connecting_leaves_a_running_station_alone(tmp_path: Path) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text('[sinks.file]\ntype = "jsonl"\npath = "events.jsonl"', encoding="utf-8")
+    settings = load(config, {})
+    running = StoreLock(settings.store_path)
+    with pytest.raises(StoreTroubleError, match=r"another closewatch .* is using this store; stop it first"):
+        await try_all(settings, {})
+    assert not (tmp_path / "events.jsonl").exists()
+    running.release()
+    assert await try_all(settings, {}) == {"sink file": (None, "")}
+
+
+@pytest.fixture
+async def silent_server() -> AsyncIterator[int]:
+    """Give the port of a server that takes connections and never says a word."""
+    writers = []
+
+    async def listen(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writers.append(writer)
+        await reader.read()
+
+    server = await asyncio.start_server(listen, "127.0.0.1", 0)
+    yield server.sockets[0].getsockname()[1]
+    server.close()
+    for writer in writers:
+        writer.close()
+        await writer.wait_closed()
+    await server.wait_closed()

@@ -1,0 +1,107 @@
+"""What a check warns of: what can be used, and is hardly meant."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.service.configuration.check import check
+from scanner.trade.size import size
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+NO_RATE = (
+    "4: warning: account.fx: there is no rate for JPY, the currency of B, and no size can be given without one; "
+    "add what 1 JPY is worth in USD: fx = { JPY = … }"
+)
+NO_CURRENCY = (
+    "1: warning: account: the equity is taken to be in JPY and in USD, for currency is missing; add it, and fx"
+)
+MONEY = """\
+[account]
+equity = 50000
+{account}
+[feeds.files]
+type = "folder"
+path = "."
+[defaults]
+feed = "files"
+timeframes = ["1d"]
+step = 1
+[instruments.A]
+currency = "USD"
+[instruments.B]
+currency = "JPY"
+[instruments.C]
+"""
+
+
+@pytest.mark.parametrize(
+    ("account", "told"),
+    [
+        ('currency = "USD"\nfx = { GBP = 1.2 }', [NO_RATE]),
+        ('currency = "USD"\nfx = { JPY = 0.0061 }', []),
+        ("", [NO_CURRENCY]),
+        ("fx = { JPY = 0.0061 }", []),
+    ],
+)
+def test_a_currency_without_a_rate_is_told_before_a_setup_comes_without_a_size(
+    account: str, told: list[str], tmp_path: Path
+) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text(MONEY.format(account=account), encoding="utf-8")
+    checked = check(config, {})
+    assert checked.told() == [f"{config}:{each}" for each in told]
+    assert checked.settings is not None
+    sized = {each.instrument.symbol: size(checked.settings.account, each.instrument, Decimal(100), Decimal(1))[0]
+             for each in checked.settings.watched()}  # fmt: skip
+    assert (sized["B"] is None) == any("no rate for JPY" in each for each in told)
+
+
+ROUTED = """\
+[feeds.files]
+type = "folder"
+path = "."
+[sinks.screen]
+type = "console"
+{routes}
+[defaults]
+feed = "files"
+timeframes = ["15m", "1h"]
+step = 1
+[groups.shares]
+[groups.goods]
+[instruments.A]
+group = "shares"
+[instruments.B]
+group = "goods"
+[instruments.C]
+"""
+UNTOLD = (
+    "no route takes setup.qualified of {}; nobody will be told of such setups: look at kinds, groups and timeframes"
+)
+UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a route"
+
+
+@pytest.mark.parametrize(
+    ("routes", "told"),
+    [
+        ([], []),
+        (["least_evidence = 4"], []),
+        (['kinds = ["setup.withdrawn"]'], [UNTOLD.format("any series"), UNSEEN]),
+        (['groups = ["shares"]'], [UNTOLD.format("B 15m, B 1h, C 15m and 1 more")]),
+        (['groups = ["shares"]\ntimeframes = ["1h"]', 'groups = ["goods"]'], [UNTOLD.format("A 15m, C 15m, C 1h")]),
+        (['kinds = ["setup.qualified"]\ndirections = ["long"]'], [UNSEEN]),
+        (['kinds = ["setup.qualified"]', 'kinds = ["feed.late"]\ntimeframes = ["15m"]'], []),
+    ],
+)
+def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:
+    config = tmp_path / "x.toml"
+    text = "\n".join(f'[[routes]]\nsinks = ["screen"]\n{each}' for each in routes)
+    config.write_text(ROUTED.format(routes=text), encoding="utf-8")
+    checked = check(config, {})
+    assert checked.settings is not None
+    assert checked.told() == [f"{config}:6: warning: routes: {each}" for each in told]

@@ -1,0 +1,66 @@
+"""Which event goes to which sinks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from scanner.service.delivery.routing import sinks_for
+from scanner.settings import Route
+from tests.adapters.samples import setup_event, station_event, withdrawn_event
+
+SINKS = ("console", "mail", "broker")
+GROUPS = {"HARBOUR": "shares", "GANNET": "metals"}
+SETUP = setup_event("HARBOUR", "15m", "long")  # with 7 points of evidence
+
+
+def route(**conditions: Any) -> Route:  # noqa: ANN401 - as in a file
+    return Route.model_validate({"sinks": ["mail"]} | conditions)
+
+
+def test_without_routes_every_sink_gets_everything() -> None:
+    assert sinks_for(SETUP, GROUPS, (), SINKS) == SINKS
+    assert sinks_for(station_event(), GROUPS, (), SINKS) == SINKS
+
+
+@pytest.mark.parametrize(
+    ("conditions", "fits"),
+    [
+        ({}, True),
+        ({"kinds": ["setup.qualified"]}, True),
+        ({"kinds": ["setup.withdrawn"]}, False),
+        ({"groups": ["shares", "metals"]}, True),
+        ({"groups": ["metals"]}, False),
+        ({"timeframes": ["15m"]}, True),
+        ({"timeframes": ["1h", "4h"]}, False),
+        ({"directions": ["long"]}, True),
+        ({"directions": ["short"]}, False),
+        ({"least_evidence": 7}, True),
+        ({"least_evidence": 8}, False),
+        ({"groups": ["shares"], "timeframes": ["1h"]}, False),
+    ],
+)
+def test_every_condition_of_a_route_must_hold(conditions: dict[str, Any], fits: bool) -> None:
+    assert sinks_for(SETUP, GROUPS, [route(**conditions)], SINKS) == (("mail",) if fits else ())
+
+
+def test_an_instrument_without_a_group_passes_no_route_for_groups() -> None:
+    assert sinks_for(setup_event("STRAY"), GROUPS, [route(groups=["shares"])], SINKS) == ()
+
+
+def test_conditions_hold_back_only_what_they_are_about() -> None:
+    narrow = [route(groups=["metals"], timeframes=["1h"], directions=["short"], least_evidence=9)]
+    assert sinks_for(station_event(), GROUPS, narrow, SINKS) == ("mail",)
+    assert sinks_for(withdrawn_event(SETUP), GROUPS, [route(least_evidence=9)], SINKS) == ("mail",)
+    assert sinks_for(withdrawn_event(SETUP), GROUPS, [route(directions=["short"])], SINKS) == ()
+
+
+def test_an_event_takes_every_route_that_fits_and_each_sink_once() -> None:
+    routes = [
+        route(sinks=["broker", "mail"]),
+        route(sinks=["console"], kinds=["feed.late"]),
+        route(sinks=["mail", "console"]),
+    ]
+    assert sinks_for(SETUP, GROUPS, routes, SINKS) == ("broker", "mail", "console")
+    assert sinks_for(SETUP, GROUPS, routes[1:2], SINKS) == ()

@@ -7,20 +7,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from adapters.feeds.files_bytes import LINE_LIMIT, ByteFile, Progress, line_too_long
-from adapters.feeds.files_joined import end_to_end
-from adapters.feeds.files_lines import read_lines
-from adapters.feeds.files_raw_bars import RawBarsMaker
-from adapters.feeds.files_time_styles import style_for
-from adapters.feeds.files_trouble import ReadingOptions, UnreadableFileError, quoted, reading
+from adapters.feeds.files.bytes import LINE_LIMIT, ByteFile, Progress, line_too_long
+from adapters.feeds.files.joined import end_to_end
+from adapters.feeds.files.lines import read_lines
+from adapters.feeds.files.raw_bars import RawBarsMaker
+from adapters.feeds.files.time_styles import style_for
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from adapters.feeds.files_cells import Cells
-    from adapters.feeds.files_columns import Columns
-    from adapters.feeds.files_lines import LineFormat
+    from adapters.feeds.files.cells import Cells
+    from adapters.feeds.files.columns import Columns
+    from adapters.feeds.files.lines import LineFormat
     from scanner.market.bars import RawBars
 
 __all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings"]
@@ -131,11 +131,11 @@ def _open(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Ce
     lines = _first_lines(head, file.path)
     form: LineFormat
     if begin.startswith(b"{"):
-        from adapters.feeds.files_json_lines import JsonLines  # noqa: PLC0415 - only the reader that is needed
+        from adapters.feeds.files.json_lines import JsonLines  # noqa: PLC0415 - only the reader that is needed
 
         form = JsonLines(file.path, lines, options)
     else:
-        from adapters.feeds.files_csv import CsvLines  # noqa: PLC0415 - only the reader that is needed
+        from adapters.feeds.files.csv import CsvLines  # noqa: PLC0415 - only the reader that is needed
 
         form = CsvLines(file.path, lines, options)
     file.verify()
@@ -156,7 +156,7 @@ def _first_lines(head: bytes, path: Path) -> list[str]:
 
 
 def _open_parquet(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Cells]]:
-    from adapters.feeds.files_parquet import ParquetTable  # noqa: PLC0415 - only the reader that is needed
+    from adapters.feeds.files.parquet import ParquetTable  # noqa: PLC0415 - only the reader that is needed
 
     if file.packed:
         raise UnreadableFileError(f"{file.path}: it is Parquet inside gzip; unpack it first")

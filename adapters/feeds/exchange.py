@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field, field_validator
 
-from adapters.feeds.files_trouble import quoted
+from adapters.feeds.files.trouble import quoted
 from adapters.feeds.json_rows import BarFields, JsonSettings, RowReader
 from adapters.feeds.retry_after import retry_after
 from adapters.feeds.settings import FeedSettings

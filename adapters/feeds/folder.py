@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator, model_validator
 
-from adapters.feeds.files_time_styles import style_for
-from adapters.feeds.files_trouble import ReadingOptions, UnreadableFileError
+from adapters.feeds.files.time_styles import style_for
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 from adapters.feeds.growing_file import GrowingFile
 from adapters.feeds.settings import FeedSettings
 from scanner.ports import Answer, FeedTroubleError

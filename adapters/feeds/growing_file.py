@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 
-from adapters.feeds.files_bytes import BLOCK, LINE_LIMIT, UTF8_MARK, line_too_long
-from adapters.feeds.files_columns import PRICES
-from adapters.feeds.files_csv import CsvLines
-from adapters.feeds.files_lines import read_lines
-from adapters.feeds.files_raw_bars import RawBarsMaker
-from adapters.feeds.files_trouble import UnreadableFileError, reading
+from adapters.feeds.files.bytes import BLOCK, LINE_LIMIT, UTF8_MARK, line_too_long
+from adapters.feeds.files.columns import PRICES
+from adapters.feeds.files.csv import CsvLines
+from adapters.feeds.files.lines import read_lines
+from adapters.feeds.files.raw_bars import RawBarsMaker
+from adapters.feeds.files.trouble import UnreadableFileError, reading
 from adapters.feeds.raw_rows import joined, no_rows
 from scanner.market.bars import NO_TIME
 
@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from pathlib import Path
     from zoneinfo import ZoneInfo
 
-    from adapters.feeds.files_cells import Cells
-    from adapters.feeds.files_trouble import ReadingOptions
+    from adapters.feeds.files.cells import Cells
+    from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import RawBars
 
 MARK = 256

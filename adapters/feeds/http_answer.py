@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import httpx
 
-from adapters.feeds.files_trouble import quoted
+from adapters.feeds.files.trouble import quoted
 from adapters.feeds.link import Outside
 from adapters.feeds.retry_after import retry_after
 from scanner.ports import FeedTroubleError

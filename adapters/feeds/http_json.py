@@ -10,7 +10,7 @@ from urllib.parse import urljoin
 import httpx
 import numpy as np
 
-from adapters.feeds.files_trouble import quoted
+from adapters.feeds.files.trouble import quoted
 from adapters.feeds.http_answer import JsonEndpoint, where
 from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings
-from adapters.feeds.files_trouble import ReadingOptions
+from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.raw_rows import joined
 from adapters.feeds.settings import FeedSettings
 from scanner.clocks import SECOND, PacedClock

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from adapters.feeds.bar_files import ReadingOptions, recordings
-from adapters.feeds.files_bytes import BLOCK
+from adapters.feeds.files.bytes import BLOCK
 from adapters.feeds.recorded import RecordedFeed
 from scanner.market.bars import NO_TIME
 from tests.adapters.bar_tables import (

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from adapters.feeds.files_trouble import ReadingOptions
+from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.folder import FolderFeed
 from adapters.feeds.growing_file import GrowingFile
 from scanner.market.bars import NO_TIME

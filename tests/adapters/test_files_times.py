@@ -12,10 +12,10 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from adapters.feeds.bar_files import ReadingOptions
-from adapters.feeds.files_cells import Cells
-from adapters.feeds.files_columns import find_columns
-from adapters.feeds.files_time_styles import style_for, style_of
-from adapters.feeds.files_times import Stamps
+from adapters.feeds.files.cells import Cells
+from adapters.feeds.files.columns import find_columns
+from adapters.feeds.files.time_styles import style_for, style_of
+from adapters.feeds.files.times import Stamps
 from scanner.market.bars import NO_TIME
 from tests.adapters.bar_tables import read
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.feeds.bar_files import ReadingOptions
-from adapters.feeds.files_zones import LocalClock
+from adapters.feeds.files.zones import LocalClock
 from scanner.market.bars import NO_TIME
 from tests.adapters.bar_tables import read
 

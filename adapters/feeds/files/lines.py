@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import pyarrow as pa
 
-from adapters.feeds.files_bytes import LINE_LIMIT, line_too_long
-from adapters.feeds.files_cells import Cells, assembled
+from adapters.feeds.files.bytes import LINE_LIMIT, line_too_long
+from adapters.feeds.files.cells import Cells, assembled
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from adapters.feeds.files_arrow import Table
-    from adapters.feeds.files_columns import Columns
+    from adapters.feeds.files.arrow import Table
+    from adapters.feeds.files.columns import Columns
 
 PIECE = 1 << 16
 """Blocks this small are not divided further to find what is wrong in them."""

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from adapters.feeds.files_trouble import UnreadableFileError, quoted
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 from pyarrow import json as arrow_json
 
-from adapters.feeds.files_arrow import as_text
-from adapters.feeds.files_columns import find_columns
-from adapters.feeds.files_lines import BadLineError
-from adapters.feeds.files_trouble import UnreadableFileError, quoted
+from adapters.feeds.files.arrow import as_text
+from adapters.feeds.files.columns import find_columns
+from adapters.feeds.files.lines import BadLineError
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from adapters.feeds.files_arrow import Table
-    from adapters.feeds.files_trouble import ReadingOptions
+    from adapters.feeds.files.arrow import Table
+    from adapters.feeds.files.trouble import ReadingOptions
 
 
 class JsonLines:

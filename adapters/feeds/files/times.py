@@ -8,9 +8,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files_arrow import as_text, flat, owned
-from adapters.feeds.files_time_styles import likely_format, style_for, style_of
-from adapters.feeds.files_trouble import UnreadableFileError, quoted
+from adapters.feeds.files.arrow import as_text, flat, owned
+from adapters.feeds.files.time_styles import likely_format, style_for, style_of
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from adapters.feeds.files_arrow import Column, Kind
-    from adapters.feeds.files_cells import Cells
-    from adapters.feeds.files_columns import Columns
-    from adapters.feeds.files_time_styles import Meaning, Style
-    from adapters.feeds.files_trouble import ReadingOptions
+    from adapters.feeds.files.arrow import Column, Kind
+    from adapters.feeds.files.cells import Cells
+    from adapters.feeds.files.columns import Columns
+    from adapters.feeds.files.time_styles import Meaning, Style
+    from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import StampKind
 
 DAY = 86_400 * 1_000_000_000

@@ -10,16 +10,16 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
-from adapters.feeds.files_cells import NO_VALUE
-from adapters.feeds.files_columns import PRICES, find_columns
-from adapters.feeds.files_lines import BadLineError
-from adapters.feeds.files_trouble import UnreadableFileError, quoted
+from adapters.feeds.files.cells import NO_VALUE
+from adapters.feeds.files.columns import PRICES, find_columns
+from adapters.feeds.files.lines import BadLineError
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from adapters.feeds.files_arrow import Kind, Table
-    from adapters.feeds.files_trouble import ReadingOptions
+    from adapters.feeds.files.arrow import Kind, Table
+    from adapters.feeds.files.trouble import ReadingOptions
 
 DELIMITERS = (",", ";", "\t")
 

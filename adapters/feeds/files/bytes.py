@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from stat import S_ISDIR, S_ISREG
 from typing import TYPE_CHECKING, BinaryIO, cast
 
-from adapters.feeds.files_trouble import UnreadableFileError, reading
+from adapters.feeds.files.trouble import UnreadableFileError, reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from adapters.feeds.files_trouble import UnreadableFileError
+from adapters.feeds.files.trouble import UnreadableFileError
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.market.timeframes import Timeframe
 

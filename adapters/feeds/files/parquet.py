@@ -9,18 +9,18 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
-from adapters.feeds.files_cells import assembled
-from adapters.feeds.files_columns import find_columns
-from adapters.feeds.files_trouble import UnreadableFileError, quoted
+from adapters.feeds.files.cells import assembled
+from adapters.feeds.files.columns import find_columns
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from adapters.feeds.files_arrow import Kind, Table
-    from adapters.feeds.files_bytes import ByteFile
-    from adapters.feeds.files_cells import Cells
-    from adapters.feeds.files_trouble import ReadingOptions
+    from adapters.feeds.files.arrow import Kind, Table
+    from adapters.feeds.files.bytes import ByteFile
+    from adapters.feeds.files.cells import Cells
+    from adapters.feeds.files.trouble import ReadingOptions
 
 ROWS = 1 << 18
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import re
 from typing import TYPE_CHECKING, Any
 
 import httpx
@@ -30,7 +31,7 @@ REFUSAL_SHOWN = 2_000
 
 def where(url: httpx.URL, settings: HttpJsonSettings) -> str:
     """Name an address in messages: without its query, which says much and explains little."""
-    return settings.safe(str(url.copy_with(query=None, fragment=None)))
+    return settings.safe(re.split("[?#]", str(url), maxsplit=1)[0])
 
 
 class _Secrets(httpx.Auth):

@@ -89,20 +89,22 @@ class Pipeline:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 
     def again(self, bars: Bars, coarser: Mapping[str, Bars]) -> Iterator[tuple[Lane, Bars]]:
-        """Give what ``lanes_of`` gives, after the bars of ``coarser``, by timeframe, that are older than all of that.
+        """Give what ``lanes_of`` gives where ``coarser`` bars, by timeframe, were made of these bars before.
 
-        Coarser bars are kept for longer than the finer ones that they were made of. Those that are no bars of the
-        sessions there are now, and what is older, are left out.
+        Those that are older than all that is made now come first: coarser bars are kept for longer than the finer ones
+        that they were made of. Of them, those that are no bars of the sessions there are now, and what is older, are
+        left out. A bar that was taken as complete though its end never came is so again.
         """
         for lane, own in self.lanes_of(bars):
-            older = None if lane.aggregator is None else coarser.get(lane.timeframe.name)
-            if lane.aggregator is None or older is None or not len(older):
+            before = None if lane.aggregator is None else coarser.get(lane.timeframe.name)
+            if lane.aggregator is None or before is None or not len(before):
                 yield lane, own
                 continue
-            older = older[: int(np.searchsorted(older.close_time, lane.aggregator.begin(own), side="right"))]
+            older = before[: int(np.searchsorted(before.close_time, lane.aggregator.begin(own), side="right"))]
             opens, closes, aligned = lane.aggregator.target.spans(older.open_time, "open")
             astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
-            yield lane, Bars.joined([older[int(astray[-1]) + 1 if len(astray) else 0 :], own])
+            older = older[int(astray[-1]) + 1 if len(astray) else 0 :]
+            yield lane, Bars.joined([older, own, lane.aggregator.flush(int(before.close_time[-1]))])
 
     def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
         """Give the coarser bars whose time is over at ``now``, though the feed sent nothing for their end."""

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from scanner.events import Event, Kind
     from scanner.market.bars import Bar
     from scanner.market.guard import Checked, Note
+    from scanner.market.sessions import Timetable
     from scanner.service.store import Store
     from scanner.settings import Watched
     from scanner.trade.size import Account
@@ -298,10 +299,10 @@ class Desk:
         """Take checked bars in, and collect what is to be kept."""
         base = self._base(name)
         kept = {base: [bars]} if len(bars) else {}
-        for lane, own in [
-            *pipeline.lanes_of(bars),
-            *pipeline.closed_by(now - max(pipeline.base.nanoseconds, LATE_END)),
-        ]:
+        made = list(pipeline.lanes_of(bars))
+        if _nothing_follows(pipeline.guard.timetable, bars, now):
+            made += pipeline.closed_by(now - max(pipeline.base.nanoseconds, LATE_END))
+        for lane, own in made:
             if not len(own):
                 continue
             key = SeriesKey(name, lane.timeframe.name)
@@ -350,3 +351,15 @@ class Desk:
         for found in self.store.bars.load(keys):
             bars[found.key.instrument][found.key.timeframe] = found.bars
         return bars
+
+
+def _nothing_follows(timetable: Timetable, bars: Bars, now: int) -> bool:
+    """Say whether no bar can have closed by ``now`` after these, or none did: the feed has no more.
+
+    Where more may follow, as after a part of a history, nothing is known yet of a coarser bar that has begun.
+    """
+    if not len(bars):
+        return True
+    last, timeframe = int(bars.close_time[-1]), timetable.timeframe
+    by_itself = timeframe.intraday and not timetable.calendar.known
+    return (last + timeframe.nanoseconds if by_itself else timetable.next_close(last)[1]) > now

@@ -130,3 +130,18 @@ def test_bars_that_the_feed_left_out_after_the_last_one_are_told(store: Store) -
     assert take(at, Bars.joined([BARS[309:310], BARS[312:315]])).doubtful == {}  # none were traded: the last is there
     told = take(at, BARS[400:410]).doubtful["GANNET"]
     assert told.startswith(f"85 bars are missing, from {rfc3339(int(BARS.close_time[314]))} on, and nobody has")
+
+
+@pytest.mark.parametrize("portion", [3, 7, 50, 501])
+def test_coarser_bars_are_the_same_however_the_history_comes(tmp_path: Path, portion: int) -> None:
+    """Long after all of it has closed, a part of a history is no reason to take a coarser bar as complete."""
+    made = {}
+    for size in (portion, len(BARS)):
+        with Store.open(tmp_path / f"{size}.db", lambda: LATER) as store:
+            at = desk(store, "15m", "30m", "1h", "4h")
+            for begin in range(0, len(BARS), size):
+                take(at, BARS[max(begin - 1, 0) : begin + size], LATER + 10**15)
+            stored = at.stored(["GANNET"])["GANNET"].values()
+            columns = [column.tobytes() for bars in stored for column in bars.columns()]
+            made[size] = columns, sorted(kept.event.to_json() for kept in store.events.find())
+    assert made[portion] == made[len(BARS)]

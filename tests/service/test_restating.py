@@ -11,7 +11,7 @@ import pytest
 
 from scanner.analysis.rules import Rules
 from scanner.market.bars import Bars
-from scanner.service.desk import Desk
+from scanner.service.desk import LATE_END, Desk
 from scanner.service.relist import revive
 from scanner.service.store import Store
 from scanner.service.store.maintenance import compact
@@ -172,12 +172,25 @@ def test_whatever_is_restated_what_stands_in_the_end_is_what_a_replay_says(tmp_p
 
 
 def halves(bars: Bars) -> Bars:
-    """Make two bars of each, which together are as it was and begin where the tape does."""
+    """Make two bars of each: the first is as it was, after which nothing moves any more."""
     first, high, low, last = (column.repeat(2) for column in (bars.open, bars.high, bars.low, bars.close))
-    high[1::2], low[1::2] = np.maximum(first, last)[1::2], np.minimum(first, last)[1::2]
-    last[0::2] = first[0::2]
+    first[1::2], high[1::2], low[1::2] = last[1::2], last[1::2], last[1::2]
     opens = START // HALF_HOUR * HALF_HOUR + QUARTER_HOUR * np.arange(2 * len(bars), dtype=np.int64)
     return Bars(opens, opens + QUARTER_HOUR, first, high, low, last, bars.volume.repeat(2) / 2)
+
+
+def test_a_coarser_bar_whose_end_never_came_is_as_complete_as_before(store: Store) -> None:
+    """The setup's last bar lacks its second half, in which nothing was traded; then only a volume is restated."""
+    bars, (setup, index) = halves(BARS), setup_at(-1)
+    known, at = bars[: 2 * index + 1], desk(store, "30m")
+    take(at, known)
+    later = int(known.close_time[-1]) + LATE_END + QUARTER_HOUR
+    (said,) = take(at, known[-1:], later).events
+    assert (said.kind, said.data["levels"]) == ("setup.qualified", setup.data["levels"])
+    columns = [column.copy() for column in known.columns()]
+    columns[6][-1] = 12_345
+    taken = take(at, Bars(*columns)[-2:], later + QUARTER_HOUR)
+    assert (set(taken.restated), taken.events) == ({"GANNET"}, [])
 
 
 def test_what_retention_left_of_the_base_is_enough_for_a_coarser_timeframe(tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
 """Of rows that were all known whole when they were asked for."""
-OF_A_STORY: tuple[Kind, ...] = ("setup.qualified", "setup.withdrawn")
+TOLD_OF_A_SERIES: tuple[Kind, ...] = ("setup.qualified", "setup.withdrawn", "series.held", "series.resumed")
 PAGE = 200
 """Events that are looked through at a time."""
 LATE_END = 1_800_000_000_000
@@ -231,8 +231,8 @@ class Desk:
 
     def _stale(self, event: Event, now: int) -> bool:
         """Whether a setup was found so long after its bar that it is no news: it is kept and not sent."""
-        if event.kind != "setup.qualified":
-            return False
+        if event.kind != "setup.qualified" or event.id != event.thread:
+            return False  # what takes the place of one that was withdrawn is always news
         length = self._length(event.data["instrument"], event.data["timeframe"])
         return now - event.time > self.stale_after * length
 
@@ -334,7 +334,7 @@ class Desk:
         corrected = self._fresh(name).check(seen).bars
 
         def said(key: SeriesKey) -> list[Event]:
-            return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=OF_A_STORY)]
+            return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=TOLD_OF_A_SERIES)]
 
         rerun = run_again(self._fresh(name), self.stored([name])[name], corrected, since, said)
         if rerun is not None:

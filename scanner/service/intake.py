@@ -34,6 +34,12 @@ LONGEST_PAUSE = 600.0
 LOOKS = 50
 """Tenths of its patience after which a feed is late although it could not be asked."""
 
+AT_A_STRETCH = 20
+"""Answers after which a feed that gives little at a time is asked on with a pause before each question."""
+
+BREATH = 0.25
+"""Seconds of such a pause."""
+
 REFUSALS = 3
 """Requests in a row that fail before the rest of a round is left for the next one."""
 
@@ -142,6 +148,11 @@ class Intake:
         for event in self._lateness.back("what was missing is not watched any more"):
             _begin(self._timers, self._say_surely(event))
 
+    @property
+    def going_on(self) -> frozenset[str]:
+        """The instruments of which more is coming, as of a long history."""
+        return frozenset(self._going_on)
+
     def lacking(self) -> list[Ask]:
         """Give what was asked for and is not there."""
         return [ask for ask in self._asking.values() if self._is_wanted(ask)]
@@ -189,7 +200,11 @@ class Intake:
 
     async def _ask_on(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
         """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once."""
-        while asks:
+        for answers in count():
+            if not asks:
+                return
+            if answers >= AT_A_STRETCH:
+                await self.clock.sleep(BREATH)
             before = {ask.instrument: self.last_close(ask.instrument) for ask in asks}
             await self._ask_batch(asks, which)
             self._unasked.difference_update(before)
@@ -214,6 +229,7 @@ class Intake:
                 return
             try:
                 arrivals = await self._fetch(asks)
+                self._unasked.difference_update(ask.instrument for ask in asks)
             except FeedTroubleError as problem:
                 self._failed(asks, str(problem))
                 if problem.retry_after:

@@ -104,12 +104,3 @@ class Keeping:
             self._on_event(event)
         if events and self._delivery is not None:
             self._delivery.wake()
-
-    async def finish(self, within: float) -> bool:
-        """Wait until what is being kept is kept, so many seconds at most; gives whether it is."""
-        try:
-            await self.turns.take_soon(within)
-        except TimeoutError:
-            return False
-        self.turns.give()
-        return True

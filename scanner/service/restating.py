@@ -97,11 +97,14 @@ def _news(found: Sequence[Event], said: Sequence[Event], judged_from: int) -> It
     """Give what is to be said of a series that was run again: what it ``found``, held against what was ``said``.
 
     What still stands is not said again. What does not, or stands with other levels, is withdrawn; what stands with
-    other levels, or again after a withdrawal, is said as it is now.
+    other levels, or again after a withdrawal, is said as it is now. A hold that there is no reason for any more ends.
     """
     stories: dict[str, Event] = {}
     for event in said:
         stories[event.thread or event.id] = event  # what was said last
+    holds = [event for event in said if event.kind in {"series.held", "series.resumed"}]
+    if holds and holds[-1].kind == "series.held" and holds[-1].id not in {event.id for event in found}:
+        yield _resumed(holds[-1])
     standing = {event.thread or event.id for event in found}
     for story, last in stories.items():
         if last.kind == "setup.qualified" and story not in standing and last.time >= judged_from:
@@ -115,6 +118,13 @@ def _news(found: Sequence[Event], said: Sequence[Event], judged_from: int) -> It
         elif before.kind == "setup.qualified" and _to_act_on(before) != _to_act_on(event):
             withdrawn = withdrawal(before, otherwise=True)
             yield from (withdrawn, _anew(event, withdrawn))
+
+
+def _resumed(held: Event) -> Event:
+    """End a hold for which there is no reason any more."""
+    reason = "the feed restated bars; on what it says now, there is no leap as after a split"
+    data = held.data | {"reason": reason, "ready_after": 0}
+    return replace(held, kind="series.resumed", id=event_id("series.resumed", held.id), data=data)
 
 
 def _to_act_on(setup: Event) -> tuple[object, ...]:

@@ -162,9 +162,12 @@ class Station:
         await asyncio.gather(self._keep_the_rest(), *(life.stop() for life in self._lives.values()))
 
     async def _keep_the_rest(self) -> None:
-        if await self.keeping.finish(STOP_WITHIN):
-            await self.telling.sum_up()
-        else:
+        try:
+            async with asyncio.timeout(STOP_WITHIN):
+                async with self.keeping.turns:  # a batch that is being kept is kept whole
+                    pass
+                await self.telling.sum_up()
+        except TimeoutError:
             self.log.warning("the store does not answer; what it was keeping is kept whole or not at all")
 
     async def _start(self) -> None:

@@ -31,9 +31,9 @@ class Turns:
         await self._lock.acquire()
         self._since = self._clock()
 
-    async def take_soon(self, within: float | None = None) -> None:
-        """Wait for the turn, so many seconds at most, or as long as the patience lasts; TimeoutError after that."""
-        async with asyncio.timeout(self._patience if within is None else within):
+    async def take_soon(self) -> None:
+        """Wait for the turn as long as the patience lasts; TimeoutError after that."""
+        async with asyncio.timeout(self._patience):
             await self.take()
 
     def give(self) -> None:

@@ -66,6 +66,23 @@ async def test_what_does_not_come_all_at_once_is_asked_on_for_without_a_pause(ti
     assert pier.noted == []
 
 
+async def test_a_feed_that_gives_a_bar_at_a_time_is_not_hammered(time: SimulatedTime) -> None:
+    def one_bar(want: Want) -> list[Answer]:
+        begin = START - 300 * MINUTE if want.since is None else want.since + MINUTE
+        return [Answer(want, opened(begin + MINUTE))]
+
+    pier = Pier(Harbour(time, plan=one_bar))
+    pier.ask(["AUK"])
+    await time.run(60)
+    assert pier.intake.going_on == {"AUK"}
+    times = pier.feed.times("AUK")
+    assert times.count(0) == 20
+    assert np.diff(times[20:]).min() >= 0.25
+    await time.run(60)
+    assert pier.last["AUK"] == START
+    assert pier.intake.going_on == frozenset()
+
+
 async def test_an_instrument_without_a_bar_delays_no_other_at_the_next_close(time: SimulatedTime) -> None:
     pier = Pier(Harbour(time, plan=lambda want: [] if want.symbol == "AUK" else None))
     await pier.minutes(["AUK", "GANNET"], 30)

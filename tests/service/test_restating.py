@@ -122,6 +122,27 @@ def test_a_setup_that_stands_again_after_a_withdrawal_is_said_again(store: Store
     assert len(set(ids)) == 4
 
 
+def test_what_takes_the_place_of_a_withdrawn_setup_is_sent_however_late(store: Store) -> None:
+    _, index = setup_at(-2)
+    at, changed = desk(store, stale_after=3), wider(index - 1)
+    take(at, BARS[: index + 1])
+    taken = take(at, changed[index - 3 : index + 21])
+    assert [event.kind for event in taken.events] == ["setup.withdrawn", "setup.qualified"]
+    assert taken.stale == []
+    assert [each.event.id for each in store.outbox.list()][-2:] == [event.id for event in taken.events]
+
+
+def test_a_hold_ends_where_the_leap_was_a_mistake_of_the_feed(store: Store) -> None:
+    at, columns = desk(store), [column.copy() for column in BARS[:400].columns()]
+    for price in columns[2:6]:
+        price[-1] = round(price[-1] / 2, 2)
+    (held,) = (event for event in take(at, Bars(*columns)).events if event.kind.startswith("series."))
+    (resumed,) = take(at, BARS[398:400]).events
+    assert (held.kind, resumed.kind, resumed.time) == ("series.held", "series.resumed", held.time)
+    assert resumed.data["reason"].endswith("there is no leap as after a split")
+    assert take(at, BARS[398:400]).events == []
+
+
 def test_a_bar_and_its_correction_that_come_together_count_as_corrected(store: Store) -> None:
     """As from a file to which the bar was written once more."""
     setup, index = setup_at(-1)

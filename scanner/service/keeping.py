@@ -11,6 +11,7 @@ import structlog
 
 from scanner.events import Event, rfc3339
 from scanner.service.store import Batch, Said, StoreTroubleError
+from scanner.service.store.trouble import NO_ANSWER
 from scanner.service.turns import Turns
 
 if TYPE_CHECKING:
@@ -92,7 +93,17 @@ class Keeping:
         try:
             await self.turns.take_soon()
         except TimeoutError:
-            raise StoreTroubleError("the store has not answered for long; see whether its disk is failing") from None
+            raise StoreTroubleError(NO_ANSWER) from None
+        # To the end once begun: the turn is given back when it is kept, whoever still waits for it.
+        keeping = asyncio.create_task(self._commit(said))
+        keeping.add_done_callback(lambda task: task.cancelled() or task.exception())
+        try:
+            async with asyncio.timeout(self.turns.patience):
+                return await asyncio.shield(keeping)
+        except TimeoutError:
+            raise StoreTroubleError(NO_ANSWER) from None
+
+    async def _commit(self, said: Said) -> list[Event]:
         try:
             return await asyncio.to_thread(self.desk.store.commit, Batch(said=[said]))
         finally:

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 CATCH_UP = 20.0
 """Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""
 
-TURN_WITHIN = 60.0
+TURN_WITHIN = 30.0
 """Seconds that a batch may take to be taken in and kept."""
 
 STOP_WITHIN = 1.0

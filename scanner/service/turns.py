@@ -17,14 +17,14 @@ class Turns:
 
     def __init__(self, clock: Callable[[], float], patience: float) -> None:
         self._clock = clock
-        self._patience = patience
+        self.patience = patience
         self._lock = asyncio.Lock()
         self._since: float | None = None
 
     @property
     def stuck(self) -> bool:
         """Whether whoever has the turn has had it for too long."""
-        return self._since is not None and self._clock() - self._since > self._patience
+        return self._since is not None and self._clock() - self._since > self.patience
 
     async def take(self) -> None:
         """Wait for the turn."""
@@ -33,7 +33,7 @@ class Turns:
 
     async def take_soon(self) -> None:
         """Wait for the turn as long as the patience lasts; TimeoutError after that."""
-        async with asyncio.timeout(self._patience):
+        async with asyncio.timeout(self.patience):
             await self.take()
 
     def give(self) -> None:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from scanner.service.store import Store
     from scanner.settings import Quiet
 
+STORE_WITHIN = 20.0
+"""Seconds that the outbox may take for an answer."""
 GRACE = 0.8
 """Seconds that deliveries under way have to end when the station stops; what does not goes out again later."""
 
@@ -49,13 +51,15 @@ class Delivery:
         stale_after: int = 3,
         tell: Callable[[str], None] = say_nothing,
         pauses: Pauses | None = None,
+        store_within: float = STORE_WITHIN,
     ) -> None:
         """Take the store and the sinks by their names in it.
 
         ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
         1. ``picture`` draws the PNG chart of an event, or gives None; it is called in a thread. ``quiet`` and
         ``ceiling`` (a minute) go by sink. A setup is late more than ``stale_after`` bars after it stood. ``tell`` is
-        told in a sentence when a sink begins to fail, when it is well again, and when it refuses an event for good.
+        told in a sentence when a sink begins to fail, when it is well again, and when it refuses an event for good. The
+        store is given up for a while where it does not answer within ``store_within`` seconds.
         """
         pauses = pauses or Pauses(random)
         drawing = asyncio.Lock()
@@ -73,6 +77,7 @@ class Delivery:
                 stale_after=stale_after,
                 tell=tell,
                 pauses=pauses,
+                store_within=store_within,
             )
             for name, sink in sinks.items()
         }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from scanner.service.delivery.bundling import LARGEST, least_tried, parcels, waves
@@ -13,7 +13,7 @@ from scanner.service.delivery.ceiling import Ceiling
 from scanner.service.delivery.late import too_late
 from scanner.service.delivery.past_outbox import PastOutbox
 from scanner.service.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
-from scanner.service.store.trouble import StoreDamagedError, StoreTroubleError
+from scanner.service.store.trouble import NO_ANSWER, StoreDamagedError, StoreTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from scanner.service.store.outbox import Delivery, Outbox
     from scanner.settings import Quiet
 
+T = TypeVar("T")
 NANOSECONDS = 1_000_000_000
 LOADED = 1_000
 """Deliveries read from the outbox at a time."""
@@ -69,6 +70,7 @@ class Lane:
         stale_after: int,
         tell: Callable[[str], None],
         pauses: Pauses,
+        store_within: float,
     ) -> None:
         self.trouble = ""
         self.is_starting = False
@@ -85,6 +87,7 @@ class Lane:
         self._stale_after = stale_after
         self._tell = tell
         self._pauses = pauses
+        self._store_within = store_within
         self._woken = asyncio.Event()
         self._started = False
         self._failures = 0
@@ -140,7 +143,8 @@ class Lane:
                 return (self._resume - self._clock()) / NANOSECONDS
             self._well()
         silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
-        due = await asyncio.to_thread(self._outbox.due, now, self._name, LOADED if silent_until is None else -1)
+        limit = LOADED if silent_until is None else -1
+        due = await self._stored(lambda: self._outbox.due(now, self._name, limit))
         if settled := self._past.settle(due):
             self._unmarked.append(partial(self._outbox.delivered, [each.number for each in settled], late=set()))
             return 0.0
@@ -262,8 +266,16 @@ class Lane:
     async def _mark(self) -> None:
         """Write down in the outbox what was noted; what cannot be written now is, before anything else goes out."""
         while self._unmarked:
-            await asyncio.to_thread(self._unmarked[0])
+            await self._stored(self._unmarked[0])
             del self._unmarked[0]
+
+    async def _stored(self, work: Callable[[], T]) -> T:
+        """Do something with the outbox in a thread; StoreTroubleError where that does not end, as on a failing disk."""
+        try:
+            async with asyncio.timeout(self._store_within):
+                return await asyncio.to_thread(work)
+        except TimeoutError:
+            raise StoreTroubleError(NO_ANSWER) from None
 
     async def _start(self) -> bool:
         """Start the sink, or ask it again whether it is let in."""
@@ -301,7 +313,7 @@ class Lane:
         """Give the seconds until something may be due, by the clock or because somebody changed the outbox."""
         if silent_until is not None:
             return min(LOOK_AGAIN, (silent_until - now) / NANOSECONDS)
-        found = await asyncio.to_thread(self._outbox.next_try, self._name)
+        found = await self._stored(lambda: self._outbox.next_try(self._name))
         wait = LOOK_AGAIN if found is None else (found - now) / NANOSECONDS
         return min(max(wait, AT_LEAST), LOOK_AGAIN)
 

@@ -87,7 +87,7 @@ class BarLog:
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """Give the connection in a durable transaction; where that is taken back, the memory of it is as well."""
-        with self._database.turn:
+        with self._database.turn():
             before = self._numbers.copy(), self._last.copy(), self._tails.copy(), self._next_chunk
             try:
                 with self._database.writing() as connection:

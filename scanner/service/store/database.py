@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 PAGE_BYTES = 4_096
 CACHE_KIB = 32_768
+PATIENT_WITH_US = 4
+"""How many times as long a thread waits for another's transaction as for another program's: on a disk that works, none
+takes so long."""
 CHECKPOINT_PAGES = 16_384
 """Pages in the write-ahead log after which SQLite itself moves them to the database, if nobody did before."""
 
@@ -39,7 +42,8 @@ class Database:
     def __init__(self, path: Path, *, visiting: bool, patience: float) -> None:
         """Open the database; ``patience`` is how many seconds to wait for another program's lock."""
         self.path = path
-        self.turn = RLock()
+        self._lock_of_threads = RLock()
+        self._turn_seconds = PATIENT_WITH_US * patience
         self._durable = True
         self._lock = None if visiting else StoreLock(path)
         try:
@@ -99,9 +103,21 @@ class Database:
                 raise
             return connection
 
+    @contextmanager
+    def turn(self) -> Iterator[None]:
+        """Let one thread after the other at the connection; StoreTroubleError where the one before does not end."""
+        if not self._lock_of_threads.acquire(timeout=self._turn_seconds):
+            raise StoreTroubleError(
+                f"{self.path}: the store has not answered for {self._turn_seconds:g} s; see whether its disk is failing"
+            )
+        try:
+            yield
+        finally:
+            self._lock_of_threads.release()
+
     def close(self) -> None:
         """Close the connection and let go of the lock; harmless when repeated."""
-        with self.turn:
+        with self.turn():
             self._connection.close()
             if self._lock is not None:
                 self._lock.release()
@@ -119,7 +135,7 @@ class Database:
         Either kind survives the death of the process. A ``durable`` one also survives a power cut; another may be
         taken back by one, which is enough for what would only be done again.
         """
-        with self.turn, self._explained():
+        with self.turn(), self._explained():
             if durable != self._durable:
                 self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
                 self._durable = durable
@@ -128,13 +144,13 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Give the connection in a transaction that sees one state of the store throughout."""
-        with self.turn, self._explained():
+        with self.turn(), self._explained():
             yield from self._transaction("BEGIN")
 
     @contextmanager
     def plain(self) -> Iterator[sqlite3.Connection]:
         """Give the connection for what cannot be done inside a transaction."""
-        with self.turn, self._explained():
+        with self.turn(), self._explained():
             yield self._connection
 
     def _transaction(self, begin: str) -> Iterator[sqlite3.Connection]:

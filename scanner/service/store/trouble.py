@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 PRIMARY_CODE = 0xFF
 """The lower byte of SQLite's result codes tells the kind of trouble, the rest its details."""
 
+NO_ANSWER = "the store has not answered for long; see whether its disk is failing"
+
 NOTHING_KEPT = "nothing of what was being written was kept"
 
 SENTENCES = {

@@ -72,6 +72,8 @@ class Pipeline:
             for timeframe in timeframes
         )
 
+        self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
+
     def check(self, raw: RawBars) -> Checked:
         """Let the guard look at raw rows; its notes go to people, its bars to ``events``."""
         return self.guard.check(raw)

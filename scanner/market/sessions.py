@@ -29,6 +29,8 @@ YEARS_AHEAD = 12
 """A calendar without a session for so long has ended."""
 DAYS_OF_WEEK = 7
 SUNDAY = 6
+NEXT_KNOWN = 16
+"""Next bars that a timetable remembers."""
 BLOCK = 1 << 14
 """Stamps looked at together: their arrays fit the cache."""
 
@@ -93,14 +95,14 @@ class Timetable:
     1970 UTC.
     """
 
-    __slots__ = ("_at_hand", "_last_next", "_years", "calendar", "timeframe")
+    __slots__ = ("_at_hand", "_next_known", "_years", "calendar", "timeframe")
 
     def __init__(self, calendar: Calendar, timeframe: Timeframe) -> None:
         self.calendar = calendar
         self.timeframe = timeframe
         self._years = (0, 0)
         self._at_hand: Periods
-        self._last_next: tuple[int, tuple[int, int]] | None = None
+        self._next_known: dict[int, tuple[int, int]] = {}
 
     def _cover(self, first: int, last: int) -> Periods:
         """Have the periods at hand for a stretch of time, with a year on either side."""
@@ -272,11 +274,13 @@ class Timetable:
 
         ValueError when the calendar knows no session after that.
         """
-        # Thousands of series that share a timetable ask for the same bar one after the other.
-        asked = self._last_next
-        if asked is None or asked[0] != after:
-            self._last_next = asked = after, self._found_next_close(after)
-        return asked[1]
+        # Thousands of series that share a timetable ask for the same few bars one after the other.
+        found = self._next_known.get(after)
+        if found is None:
+            if len(self._next_known) >= NEXT_KNOWN:
+                self._next_known.clear()
+            found = self._next_known[after] = self._found_next_close(after)
+        return found
 
     def _found_next_close(self, after: int) -> tuple[int, int]:
         periods = self._cover(after, after)

@@ -300,7 +300,7 @@ class Desk:
         base = self._base(name)
         kept = {base: [bars]} if len(bars) else {}
         made = list(pipeline.lanes_of(bars))
-        if _nothing_follows(pipeline.guard.timetable, bars, now):
+        if pipeline.has_coarser and _nothing_follows(pipeline.guard.timetable, bars, now):
             made += pipeline.closed_by(now - max(pipeline.base.nanoseconds, LATE_END))
         for lane, own in made:
             if not len(own):

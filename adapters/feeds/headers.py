@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import re
+from functools import cached_property
 from typing import TYPE_CHECKING
 from urllib.parse import quote, unquote_plus
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 
-from adapters.feeds.secrets import refuse_secrets, repeats
+from adapters.feeds.secrets import Secrets, refuse_secrets, words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-SCHEME = 6
-"""Letters of the longest usual word in front of a secret, such as Bearer; longer words are the secret."""
-HIDDEN = "[not shown: a secret is in it]"
 
 
 class SentSettings(BaseModel):
@@ -88,14 +85,18 @@ class SentSettings(BaseModel):
     def secrets(self) -> Iterator[str]:
         """Give what may stand in no sentence."""
         for value in self.secret_headers.values():
-            yield from (word for word in value.get_secret_value().split() if len(word) > SCHEME)
+            yield from words(value.get_secret_value())
         for value in self.secret_query.values():
             yield value.get_secret_value()
 
+    @cached_property
+    def _kept(self) -> Secrets:
+        return Secrets(self.secrets())
+
     def is_told(self, text: str) -> bool:
         """Say whether a text has a secret in it."""
-        return repeats(text, self.secrets())
+        return self._kept.are_in(text)
 
     def safe(self, text: str) -> str:
         """Give a text from outside as it may be shown; the whole of it is needed here, not a part that was cut off."""
-        return HIDDEN if self.is_told(text) else text
+        return self._kept.safe(text)

@@ -25,8 +25,9 @@ logging.getLogger("httpx").setLevel(logging.CRITICAL)
 logging.getLogger("httpcore").setLevel(logging.CRITICAL)
 
 MINUTE = 60.0
-REFUSAL_SHOWN = 2_000
-"""Bytes of the body of a refusal that are read, for the reason that it may give."""
+REFUSAL_READ = 65_536
+"""Bytes of the body of a refusal that are read, for the reason that it may give: far more than are shown, so that a
+secret that begins there is whole."""
 
 
 def where(url: httpx.URL, settings: HttpJsonSettings) -> str:
@@ -101,7 +102,7 @@ class JsonEndpoint:
         try:
             return json.loads(body)
         except (ValueError, RecursionError):
-            text = self._settings.safe(body[:REFUSAL_SHOWN].decode(errors="replace"))
+            text = self._settings.safe(body[:REFUSAL_READ].decode(errors="replace"))
             raise FeedTroubleError(
                 f"{here}: the answer is no JSON, it begins with {quoted(text)}; check the address"
             ) from None
@@ -148,11 +149,10 @@ class JsonEndpoint:
     async def _refusal(self, response: httpx.Response, here: str) -> FeedTroubleError:
         code = response.status_code
         after = retry_after(response.headers.get("retry-after"), self._clock())
-        body, _ = await self._read(response, REFUSAL_SHOWN)
+        body, _ = await self._read(response, REFUSAL_READ)
         text = body.decode(errors="replace").strip()
-        phrase = response.reason_phrase
-        answer = f"{here}: answers {code}"
-        answer += f" {phrase}" if phrase and not self._settings.is_told(phrase) else ""
+        # The usual words for the code: the server's own may be anything, and have lost letters on the way.
+        answer = f"{here}: answers {code} {httpx.codes.get_reason_phrase(code)}".rstrip()
         answer += f", {quoted(text, 120)}" if text and not self._settings.is_told(text) else ""
         if code == httpx.codes.TOO_MANY_REQUESTS:
             todo = "it is asked too often: lower requests_per_minute"

@@ -55,7 +55,7 @@ class HttpJsonFeed:
         self.settings = settings
         self._endpoint = JsonEndpoint(settings, clock, outside)
         by_row = settings.symbol is not None and settings.groups is None and not settings.one_by_one
-        self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None)
+        self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None, settings.safe)
         self._symbol = None if settings.symbol is None else Place(settings.symbol)
         self._groups = None if settings.groups is None else Place(settings.groups)
         self._next = None if settings.next is None else Place(settings.next)

@@ -160,10 +160,11 @@ def address(
     """Fill in the template."""
     plain = {"timeframe": timeframe, "limit": settings.limit, "since": since, "next": token}
     lone, joint = symbols[0], settings.symbols_joined_by
+    in_url = "symbols" in _placeholders(settings.url)
     quoted = {
         "symbol": quote(lone, safe=""),
         # Thousands of them take a while, and they seldom stand there.
-        "symbols": joint.join(quote(each, safe="") for each in symbols) if "{symbols}" in settings.url else "",
+        "symbols": joint.join(quote(each, safe="") for each in (symbols if in_url else ())),
         "timeframe": quote(timeframe, safe=""),
         "next": quote(token or "", safe=""),
     }

@@ -30,6 +30,8 @@ NUMBERS = (*PRICES, "volume")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
 _SHOWN = 60
+_LOOKED_AT = 65_536
+"""Letters in which a secret is looked for: many more than one has that begins within those that are shown."""
 
 
 def _checked(path: str) -> str:
@@ -128,10 +130,14 @@ Columns = dict[str, list[Any]]
 class RowReader:
     """Reads bars out of what was found in JSON.
 
-    ``also`` names further fields that each row has, such as its symbol; they come back among the columns.
+    ``also`` names further fields that each row has, such as its symbol; they come back among the columns. ``safe``
+    gives a text from outside as it may be shown, for there may be a secret in it.
     """
 
-    def __init__(self, settings: JsonSettings, also: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, settings: JsonSettings, also: Mapping[str, str] | None = None, safe: Callable[[str], str] = str
+    ) -> None:
+        self._safe = safe
         fields = {name: path for name, path in settings.fields if path is not None}
         self._places = {name: Place(path) for name, path in {**fields, **(also or {})}.items()}
         self._rows = Place(settings.rows)
@@ -182,7 +188,7 @@ class RowReader:
 
         def complain(index: int, name: str) -> None:
             said = unreadable.get(first_row + index)
-            text = f"{name} {shown(columns[name][index])}"
+            text = f"{name} {shown(columns[name][index], self._safe)}"
             unreadable[first_row + index] = f"{said}, {text}" if said else text
 
         stamps = _stamps(times, self._unit, self._kind)
@@ -203,9 +209,9 @@ class RowReader:
         return read
 
 
-def shown(value: Any) -> str:  # noqa: ANN401 - JSON
-    """Show a value as it stood there, on one line and cut short."""
-    text = json.dumps(value, ensure_ascii=False)
+def shown(value: Any, safe: Callable[[str], str] = str) -> str:  # noqa: ANN401 - JSON
+    """Show a value as it stood there, on one line and cut short, once ``safe`` has seen what may be shown of it."""
+    text = safe(json.dumps(value, ensure_ascii=False)[:_LOOKED_AT])
     text = "".join(letter if letter.isprintable() else "�" for letter in text[: _SHOWN + 1])
     return text if len(text) <= _SHOWN else text[:_SHOWN] + "…"
 

@@ -46,17 +46,19 @@ class PushedSettings(JsonSettings):
 class Inbox:
     """Takes messages in and remembers the bars in them.
 
-    ``source`` is what the messages come from, in words; ``arrived`` is set whenever there are new bars.
+    ``source`` is what the messages come from, in words; ``safe`` gives a text from there as it may be shown, for there
+    may be a secret in it. ``arrived`` is set whenever there are new bars.
     """
 
-    def __init__(self, settings: PushedSettings, source: str) -> None:
+    def __init__(self, settings: PushedSettings, source: str, safe: Callable[[str], str] = str) -> None:
         self.arrived = asyncio.Event()
         self.recent = RecentBars(settings.keep, source, settings.stamp)
         self._settings = settings
         self._source = source
+        self._safe = safe
         named = {"symbol": settings.symbol, "timeframe": settings.timeframe, "closed": settings.closed}
         self._also = {name: path for name, path in named.items() if path is not None}
-        self._reader = RowReader(settings, self._also)
+        self._reader = RowReader(settings, self._also, safe)
         self._only = None if settings.only is None else Place(settings.only)
         self._ours = {theirs: ours for ours, theirs in settings.timeframes.items()}
         self._understood = False
@@ -107,13 +109,13 @@ class Inbox:
         try:
             value = json.loads(payload)
         except (ValueError, RecursionError):
-            text = payload if isinstance(payload, str) else payload[:100].decode(errors="replace")
-            raise ValueError(f"no JSON: {shown(text)}") from None
+            text = payload if isinstance(payload, str) else payload.decode(errors="replace")
+            raise ValueError(f"no JSON: {shown(text, self._safe)}") from None
         if self._only is not None and not _holds(self._only.find(value)):
             return None
         columns = self._reader.columns(value)
         if columns is None:
-            raise ValueError(f"no rows at {self._settings.rows} in {shown(value)}")
+            raise ValueError(f"no rows at {self._settings.rows} in {shown(value, self._safe)}")
         return columns
 
     def _stray(self, problem: str) -> None:
@@ -150,9 +152,10 @@ class PushedFeed:
         source: str,
         session: Callable[[Callable[[], None]], Awaitable[None]],
         outside: Outside | None,
+        safe: Callable[[str], str],
     ) -> None:
         pauses = Pauses(settings.first_pause, settings.longest_pause)
-        self.inbox = Inbox(settings, source)
+        self.inbox = Inbox(settings, source, safe)
         self.arrived: asyncio.Event | None = self.inbox.arrived
         self.link = Link(session, pauses, settings.grace, outside or Outside())
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cached_property
 from typing import TYPE_CHECKING, Self
 
 import aiomqtt
@@ -12,6 +13,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import Field, field_validator, model_validator
 
 from adapters.feeds.messages import PushedFeed, PushedSettings
+from adapters.feeds.secrets import Secrets
 from adapters.mqtt_broker import BrokerLine, BrokerSettings
 from scanner.ports import FeedTroubleError
 
@@ -59,6 +61,15 @@ class MqttBarsSettings(PushedSettings, BrokerSettings):
                 raise ValueError(f"the topic has no {{{name}}}: say with {name} where a message names it")
         return self
 
+    @cached_property
+    def _kept(self) -> Secrets:
+        secrets = (self.password, self.client_key_password)
+        return Secrets(each.get_secret_value() for each in secrets if each is not None)
+
+    def safe(self, text: str) -> str:
+        """Give a text from outside as it may be shown; the whole of it is needed here, not a part that was cut off."""
+        return self._kept.safe(text)
+
     @property
     def topic_filter(self) -> str:
         """What to subscribe to: a level that holds a name may be anything."""
@@ -83,7 +94,7 @@ class MqttBarsFeed(PushedFeed):
     def __init__(self, settings: MqttBarsSettings, *, outside: Outside | None = None) -> None:
         host, port = settings.address
         self._where = f"MQTT broker {host}:{port}"
-        super().__init__(settings, self._where, self._session, outside)
+        super().__init__(settings, self._where, self._session, outside, settings.safe)
         self.settings = settings
         self._pattern = settings.topic_pattern
 

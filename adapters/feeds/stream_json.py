@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import re
 from typing import TYPE_CHECKING, Any, Self
 from urllib.parse import parse_qsl, urlsplit
 
@@ -12,9 +11,9 @@ from pydantic import Field, SecretStr, field_validator, model_validator
 from websockets.asyncio.client import connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
 
-from adapters.feeds.headers import SCHEME, SentSettings
+from adapters.feeds.headers import SentSettings
 from adapters.feeds.messages import PushedFeed, PushedSettings
-from adapters.feeds.secrets import refuse_secrets, secret_within
+from adapters.feeds.secrets import refuse_secrets, secret_within, words_of_message
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
@@ -91,11 +90,10 @@ class StreamJsonSettings(PushedSettings, SentSettings):
         return list(messages.values())
 
     def secrets(self) -> Iterator[str]:
-        """Give what may stand in no sentence: of messages, each word that is long enough to be a secret."""
+        """Give what may stand in no sentence."""
         yield from super().secrets()
         for value in self.secret_subscribe.values():
-            words = re.split(r'[\s"{}\[\],:]+', value.get_secret_value())
-            yield from (word for word in words if len(word) > SCHEME)
+            yield from words_of_message(value.get_secret_value())
 
 
 class _Straight(connect):
@@ -114,15 +112,13 @@ class StreamJsonFeed(PushedFeed):
     def __init__(self, settings: StreamJsonSettings, *, outside: Outside | None = None) -> None:
         parts = urlsplit(settings.url)
         self._where = f"{parts.scheme}://{parts.netloc}{parts.path}"
-        super().__init__(settings, self._where, self._session, outside)
+        super().__init__(settings, self._where, self._session, outside, settings.safe)
         self.settings = settings
         named = [any(name in _text(message) for name in NAMES) for message in settings.subscribe]
         self._once = [message for message, each in zip(settings.subscribe, named, strict=True) if not each]
         self._for_each = [message for message, each in zip(settings.subscribe, named, strict=True) if each]
         self._series: dict[tuple[str, str], None] = {}  # in the order in which they were first asked for
         self._socket: ClientConnection | None = None
-        self._repeated = False
-        """Whether the server has repeated a secret before it sent any bars."""
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer from memory, and subscribe to what was never asked for before; raises FeedTroubleError."""
@@ -134,20 +130,7 @@ class StreamJsonFeed(PushedFeed):
                     await self._socket.send(message)
             except ConnectionClosed:
                 pass  # all is subscribed to anew with the next connection
-        if self._repeated and not self.inbox.recent.has_news(wants):
-            self.link.check()
-            self._check_unshown()
         return await super().fetch(wants)
-
-    def _check_unshown(self) -> None:
-        """Raise FeedTroubleError where no message could be read, without showing one."""
-        try:
-            self.inbox.check()
-        except FeedTroubleError:
-            raise FeedTroubleError(
-                f"{self._where}: no message so far could be read as bars, nor is one shown here, for a secret is in "
-                "one; check the secrets, and rows, fields, symbol and timeframe in the settings of the feed"
-            ) from None
 
     def _subscriptions(self, series: dict[tuple[str, str], None]) -> Iterator[str]:
         for symbol, timeframe in series:
@@ -174,8 +157,6 @@ class StreamJsonFeed(PushedFeed):
                     await self._socket.send(text)
                 up()
                 async for received in self._socket:
-                    if not self.inbox.recent.rows:
-                        self._repeated |= settings.is_told(_shown(received))
                     self.inbox.take(received)
                 raise FeedTroubleError(f"{self._where}: the server has closed the stream; it is opened again")
         except InvalidStatus as problem:
@@ -207,10 +188,6 @@ def _filled(part: Any, names: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
     if isinstance(part, dict):
         return {_filled(key, names): _filled(value, names) for key, value in part.items()}
     return [_filled(value, names) for value in part] if isinstance(part, list) else part
-
-
-def _shown(received: bytes | str) -> str:
-    return received if isinstance(received, str) else received.decode(errors="replace")
 
 
 def _text(message: dict[str, Any] | str) -> str:

@@ -14,7 +14,9 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
+from adapters.feeds.http_answer import where
 from adapters.feeds.http_json import HttpJsonFeed
+from adapters.feeds.http_settings import address
 from scanner.market.bars import NO_TIME
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import START, as_json, raw_server, rows, silence, told
@@ -124,6 +126,24 @@ async def test_the_question_is_asked_as_the_template_says() -> None:
         assert {urlsplit(each.path).path for each in unknown} == {"/v1/AB/1h"}
         assert known.headers["Authorization"] == "Bearer not-to-be-seen"
         assert known.headers["Accept"] == "application/json"
+
+
+@pytest.mark.parametrize("symbol", ["HARBOUR", "A?B#C", "%3F", "é/x y", "?", "#"])
+@pytest.mark.parametrize("before", ["/", "/a;b=c/", "/%3F/@:x/", ":8080/"])
+@pytest.mark.parametrize(
+    "after", ["{symbol}", "{symbol}/%23", "?", "#", "?a={symbol}#b?{symbol}", "{symbol}#a?b", "?a=b?c"]
+)
+def test_an_address_is_named_without_query_and_fragment(before: str, after: str, symbol: str) -> None:
+    settings = HttpJsonFeed.Settings(url=f"https://bars.example.org{before}{after}", query={"at": "{symbol}#{limit}?"})
+    url = address(settings, [symbol], "15m", None, None)
+    assert where(url, settings) == str(url.copy_with(query=None, fragment=None))
+    assert url.params["at"] == f"{symbol}#500?"
+
+
+def test_symbols_stand_in_the_path_however_the_placeholder_is_written() -> None:
+    for path in ("/{symbols}", "/{symbols:}"):
+        settings = HttpJsonFeed.Settings(url=f"https://bars.example.org{path}", symbol="of")
+        assert str(address(settings, ["A?", "B"], "15m", None, None)) == "https://bars.example.org/A%3F,B"
 
 
 @pytest.mark.parametrize("name", ["Authorization", "X-Api-Key", "apikey", "Cookie", "X-Auth-Token"])

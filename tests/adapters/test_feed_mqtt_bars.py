@@ -12,6 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from adapters.feeds.mqtt_bars import MqttBarsFeed
+from adapters.feeds.secrets import HIDDEN
 from scanner.market.bars import NO_TIME
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.certificates import make_certificates
@@ -157,6 +158,20 @@ async def test_rubbish_goes_to_the_guard_and_harms_nothing(tmp_path: Path) -> No
             assert all(text.startswith(reason) or reason in text for text, reason in zip(texts, reasons, strict=True))
             (again,) = await feed.fetch([HARBOUR])
             assert told(again.bars) == rows(2)
+
+
+async def test_a_gateway_that_repeats_our_password_does_not_get_it_shown(tmp_path: Path) -> None:
+    secret = "not-to-be-seen"  # noqa: S105 - invented for this test
+    with mosquitto(tmp_path, mosquitto_users(tmp_path, {"loft": secret})) as broker:
+        async with listening(broker.port, user="loft", password=secret) as feed:
+            # Only the beginning of it would stand within what is shown of the second.
+            told_of = [{"time": [secret]}, "." * 50 + secret, b"[" + secret.encode() + b"]", {"time": "?"}]
+            await publish(broker.port, *((TOPIC, each) for each in told_of), username="loft", password=secret)
+            await until(lambda: feed.inbox.recent.rows == 4)
+            (answer,) = await feed.fetch([HARBOUR])
+    texts = list(answer.bars.unreadable.values())
+    assert [HIDDEN in text for text in texts] == [True, True, True, False]
+    assert not any("not-to" in text for text in texts)
 
 
 async def test_a_broker_where_nothing_can_be_understood_is_trouble(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import html
 import json
 import logging
 import re
+import unicodedata
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urlsplit
@@ -16,18 +17,18 @@ from pydantic import ValidationError
 from websockets.asyncio.server import serve
 
 from adapters.feeds.http_json import HttpJsonFeed
-from adapters.feeds.secrets import looks_secret, repeats
+from adapters.feeds.secrets import HIDDEN, Secrets, looks_secret
 from adapters.feeds.stream_json import StreamJsonFeed
 from scanner.ports import FeedTroubleError
 from scanner.service.configuration.outside import prepare
 from scanner.settings import load
 from tests.adapters.feed_servers import as_json, raw_server, rows, silence, told, until
 from tests.adapters.servers import HOST, Request, Response, free_port, http_server
-from tests.adapters.test_feed_http_json import HARBOUR, ask, queries
-from tests.adapters.test_feed_stream_json import Station, feed_at, listening
+from tests.adapters.test_feed_http_json import HARBOUR, answered, ask, queries
+from tests.adapters.test_feed_stream_json import Station, feed_at, listening, named
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Awaitable, Callable
     from pathlib import Path
 
     from websockets.asyncio.server import ServerConnection
@@ -79,9 +80,37 @@ def test_what_is_under_a_name_like_that_and_yet_no_secret(value: object) -> None
 
 @pytest.mark.parametrize("way", ESCAPED.values(), ids=ESCAPED)
 def test_a_secret_is_found_in_a_text_whichever_way_it_is_escaped(way: Callable[[str], str]) -> None:
-    assert repeats(f"what is {way(UNSEEN)}?", [UNSEEN])
-    assert not repeats(f"what is {way(UNSEEN)[:20]}?", [UNSEEN])
-    assert not repeats("no word of it", [""])
+    secrets = Secrets([UNSEEN, ""])
+    assert secrets.are_in(f"what is {way(UNSEEN)}?")
+    assert not secrets.are_in(f"what is {way(UNSEEN)[:20]}?")
+    assert not secrets.are_in("no word of it")
+
+
+MANGLED: dict[str, Callable[[str], str]] = {
+    "dropped": lambda text: text.encode("ascii", "ignore").decode(),
+    "not decoded": lambda text: text.encode("ascii", "replace").decode(),
+    "shown as bytes": lambda text: repr(bytearray(text.encode())),
+    "shown as bytes of Latin-1": lambda text: repr(text.encode("latin-1", "replace")),
+    "shown as bytes and shown again": lambda text: repr(repr(text.encode())),
+    "decoded as Latin-1": lambda text: text.encode().decode("latin-1"),
+    "for an address": lambda text: quote(text, safe=""),
+    "for an address of Latin-1": lambda text: quote(text, safe="", encoding="latin-1", errors="replace"),
+    "for JSON": json.dumps,
+    "with accents apart": lambda text: unicodedata.normalize("NFD", text),
+}
+
+
+@pytest.mark.parametrize("way", MANGLED.values(), ids=MANGLED)
+def test_a_secret_with_letters_beyond_ascii_is_found_however_these_were_mangled(way: Callable[[str], str]) -> None:
+    for secret in ("pâté-du-chef", "gruß&kuß", "зёрна-42-of-7"):
+        assert Secrets([secret]).are_in(f"<h1>{way(secret)}</h1>"), secret
+    assert not Secrets(["pâté-du-chef", "зёрна"]).are_in(way("pâté du jour"))
+
+
+@pytest.mark.parametrize("way", ["not decoded", "decoded as Latin-1", "shown as bytes"])
+def test_a_secret_without_a_letter_of_ascii_is_found_or_gone(way: str) -> None:
+    mangled = MANGLED[way]("зёрна")
+    assert Secrets(["зёрна"]).are_in(mangled) or mangled == "?????"
 
 
 URL = "https://bars.example.org/{symbol}"
@@ -203,6 +232,88 @@ async def test_a_secret_that_the_server_repeats_is_not_shown(
     assert str(caught.value).startswith(f"{server.url}: ")
 
 
+@pytest.mark.parametrize("way", ESCAPED.values(), ids=ESCAPED)
+async def test_a_cell_that_repeats_a_secret_is_not_shown_not_even_a_part_of_it(way: Callable[[str], str]) -> None:
+    def answer(request: Request) -> Response:
+        text = way(queries([request])[0]["apiKey"])
+        first, second, third = rows(3)
+        # Only the beginning of the secret would stand within what is shown of the first cell.
+        return as_json(
+            [first | {"open": ["." * 30, text]}, second | {"time": text, "low": "?"}, third | {"volume": {text: 1}}]
+        )
+
+    with http_server(answer) as server:
+        (one,) = await ask(url=server.url + "/{symbol}", **KEPT)
+        (joint,) = await ask(url=server.url, symbol="'HARBOUR'", **KEPT)
+    expected = {0: f"open {HIDDEN}", 1: f'time {HIDDEN}, low "?"', 2: f"volume {HIDDEN}"}
+    assert one.bars.unreadable == joint.bars.unreadable == expected
+
+
+@pytest.mark.parametrize(
+    ("header", "told"),
+    [
+        ("s3cr3t", "s3cr3t"),
+        ("7", "no. 7"),
+        ("open the gates now", "open the gates now"),
+        ("open the gates now", "the gates"),
+        ("Bearer s3cr3t", "a s3cr3t"),
+        ("Bearer s3cr3t", "Bearer%20s3cr3t"),
+        ("Signed by=me, of=0ddw0rd", "of 0ddw0rd"),
+    ],
+)
+async def test_a_secret_in_a_header_is_not_shown_however_short(header: str, told: str) -> None:
+    def answer(_: Request) -> Response:
+        return Response(401, {}, told.encode())
+
+    settings: dict[str, object] = {"secret_headers": {"Authorization": header}}
+    with http_server(answer) as server, pytest.raises(FeedTroubleError) as caught:
+        await ask(url=server.url + "/{symbol}", **settings)
+    assert str(caught.value).endswith("answers 401 Unauthorized; check secret_headers and secret_query")
+
+
+async def test_the_scheme_in_front_of_a_secret_may_be_shown() -> None:
+    settings: dict[str, object] = {"secret_headers": {"Authorization": "Bearer s3cr3t"}}
+    with pytest.raises(FeedTroubleError, match=r"Unauthorized, .a Bearer token is needed."):
+        await answered(lambda _: Response(401, {}, b"a Bearer token is needed"), **settings)
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "HTTP/1.1 401 no {secret}\r\nContent-Length: 0",
+        "HTTP/1.1 200 OK\r\n{secret}",
+        "HTTP/1.1 200 OK\r\nContent-Length: 0\r\nContent-Type: x\xff/{secret}",
+        "HTTP/1.1 302 Found\r\nX: \xff\r\nLocation: /{secret}\r\nContent-Length: 0",
+        "{secret}",
+    ],
+)
+@pytest.mark.parametrize("encoding", ["utf-8", "latin-1"])
+@pytest.mark.parametrize("secret", ["näver-seèn-bodÿ", "ñèéçøß"])
+async def test_a_secret_with_letters_beyond_ascii_is_not_shown_by_a_server_that_knows_ascii_alone(
+    head: str, encoding: str, secret: str
+) -> None:
+    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.readuntil(b"\r\n\r\n")
+        before, _, after = head.partition("{secret}")
+        writer.write(before.encode("latin-1") + secret.encode(encoding) + after.encode("latin-1") + b"\r\n\r\n")
+        await silence(reader, writer)
+
+    async with raw_server(answer) as port:
+        with pytest.raises(FeedTroubleError) as caught:
+            await ask(url=f"http://{HOST}:{port}/{{symbol}}", secret_query={"key": secret})
+    told = str(caught.value).removeprefix(f"http://{HOST}:{port}/HARBOUR: ")
+    assert told.isascii()
+    assert re.search(r"ver-se|\\x", told) is None
+
+
+async def test_a_refusal_that_repeats_a_very_long_secret_is_not_shown() -> None:
+    long = "unseen." * 1_000
+
+    with pytest.raises(FeedTroubleError) as caught:
+        await answered(lambda _: Response(401, {}, f"who is {long}?".encode()), secret_query={"key": long})
+    assert is_hidden(str(caught.value))
+
+
 async def test_no_trouble_on_the_way_shows_a_secret() -> None:
     with pytest.raises(FeedTroubleError, match="cannot be reached") as unreachable:
         await ask(url=f"http://{HOST}:{free_port()}/{{symbol}}", **KEPT)
@@ -285,24 +396,70 @@ async def test_no_trouble_of_a_stream_shows_a_secret() -> None:
     assert is_hidden(" ".join(sentences))
 
 
-@pytest.mark.parametrize("settings", [KEPT, {"secret_subscribe": {"login": LOGIN}}], ids=["query", "subscribe"])
-async def test_a_secret_that_a_stream_repeats_is_not_shown(settings: dict[str, object]) -> None:
-    async def repeat(line: ServerConnection) -> None:
-        await line.send(json.dumps({"error": {"of": UNSEEN}}))
+async def trouble_of(behaviour: Callable[[ServerConnection], Awaitable[None]], **settings: object) -> str:
+    """Listen to a server that says nothing of use, and give the trouble that is told of it."""
+    async with serve(behaviour, HOST, 0) as server:
+        port = next(iter(server.sockets)).getsockname()[1]
+        with pytest.raises(FeedTroubleError) as caught:  # noqa: PT012 - it comes as soon as the server has spoken
+            async with listening(port, rows="bars", first_pause=60, **settings) as feed, asyncio.timeout(10):
+                while True:
+                    await feed.fetch([HARBOUR])
+                    await asyncio.sleep(0.005)
+    return str(caught.value)
+
+
+def saying(message: str | bytes) -> Callable[[ServerConnection], Awaitable[None]]:
+    async def say(line: ServerConnection) -> None:
+        await line.send(message)
         await line.wait_closed()
 
+    return say
+
+
+@pytest.mark.parametrize("settings", [KEPT, {"secret_subscribe": {"login": LOGIN}}], ids=["query", "subscribe"])
+async def test_a_secret_that_a_stream_repeats_is_not_shown(settings: dict[str, object]) -> None:
     async def refuse(line: ServerConnection) -> None:
         await line.close(4001, f"who is {UNSEEN}?")
 
-    for behaviour, sentence in (
-        (repeat, "no message so far could be read as bars, nor is one shown here, for a secret is in one"),
-        (refuse, r"broke off \(.not shown: a secret is in it.\)"),
-    ):
-        async with serve(behaviour, HOST, 0) as server:
-            port = next(iter(server.sockets)).getsockname()[1]
-            with pytest.raises(FeedTroubleError, match=sentence) as caught:  # noqa: PT012 - it comes as soon as the server has spoken
-                async with listening(port, rows="bars", first_pause=60, **settings) as feed, asyncio.timeout(10):
-                    while True:
-                        await feed.fetch([HARBOUR])
-                        await asyncio.sleep(0.005)
-            assert is_hidden(str(caught.value))
+    # Only the beginning of the secret would stand within what is shown of a message.
+    wrong: list[tuple[str | bytes, str]] = [
+        (json.dumps({"error": {"of": "." * 15, "what": UNSEEN}}), "no rows at bars in"),
+        (json.dumps({UNSEEN: 1}), "no rows at bars in"),
+        ("." * 35 + UNSEEN, "no JSON:"),
+        (b"." * 90 + UNSEEN.encode() + b"\xff", "no JSON:"),
+    ]
+    for message, what in wrong:
+        said = await trouble_of(saying(message), **settings)
+        assert "none of the 1 messages so far could be read as bars" in said
+        assert is_hidden(said), message
+        assert what in said
+    assert f"broke off ({HIDDEN})" in await trouble_of(refuse, **settings)
+
+
+@pytest.mark.parametrize("settings", [KEPT, {"secret_subscribe": {"login": LOGIN}}], ids=["query", "subscribe"])
+async def test_a_cell_of_a_stream_that_repeats_a_secret_is_not_shown(settings: dict[str, object]) -> None:
+    row = named(rows(1)[0]) | {"open": ["." * 30, UNSEEN], "low": "?"}
+    async with Station().run() as station, listening(station.port, **settings) as feed:
+        await station.say(row)
+        await until(lambda: feed.inbox.recent.has_news([HARBOUR]))
+        (answer,) = await feed.fetch([HARBOUR])
+    assert answer.bars.unreadable == {0: f'open {HIDDEN}, low "?"'}
+
+
+@pytest.mark.parametrize(
+    ("message", "told", "hidden"),
+    [
+        ('{"do": "in", "pass": "s3cr3t"}', "s3cr3t", True),
+        ('{"do": "in", "pin": 4711}', "4711", True),
+        ('{"do": "in", "auth": {"of": {"k": "s3cr3t"}}}', "s3cr3t", True),
+        ('{"do": "in", "of": ["me", "s3cr3t"]}', "s3cr3t", True),
+        ('{"do": "in", "of": "open the gates now"}', "gates", True),
+        ('{"do": "in", "pass": "s3cr3t"}', "not in", False),
+        ("HELLO s3cr3t", "s3cr3t", True),
+        ("HELLO s3cr3t", "HELLO", False),
+        ("s3cr3t", "s3cr3t", True),
+    ],
+)
+async def test_a_secret_in_a_message_is_not_shown_however_short(message: str, told: str, *, hidden: bool) -> None:
+    said = await trouble_of(saying(json.dumps({"no": told})), secret_subscribe={"login": message})
+    assert (told in said, HIDDEN in said) == (not hidden, hidden)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from scanner import settings as configuration
 from scanner.commands import output
-from scanner.present.status_report import report
+from scanner.present.status_report import report, unreadable
 from scanner.service.asks import Manners
+from scanner.service.configuration.check import check
 from scanner.service.configuration.outside import prepare
+from scanner.service.list_read import ListRead
 from scanner.service.status import facts, is_played, status
 from scanner.service.store import Store
 from scanner.service.store.lock import holder
@@ -19,12 +23,38 @@ if TYPE_CHECKING:
 
 
 def run(path: Path, environ: Mapping[str, str], now: int) -> None:
-    """Print how the station of a configuration stands at ``now`` (nanoseconds since 1970 UTC)."""
-    settings = configuration.load(path, environ, to_watch=True)
+    """Print how the station of a configuration stands at ``now`` (nanoseconds since 1970 UTC).
+
+    SettingsError where the configuration cannot be used, once it is said whether a station runs all the same.
+    """
+    try:
+        settings = configuration.load(path, environ, to_watch=True)
+    except configuration.SettingsError:
+        _say_what_runs(path, environ)
+        raise
     running = holder(settings.store_path)
+    read = ListRead.of(running)
+    mistake = "" if read is None or read.mark == settings.mark else _mistake(path, environ)
     feeds = {name: prepare("feeds", name, settings, environ) for name in settings.feeds}
     patience = {name: getattr(each.settings, "patience", Manners().patience) for name, each in feeds.items()}
     with Store.open(settings.store_path, lambda: now, visiting=True) as store:
         known = facts(store, settings.watched())
     played = is_played(settings, environ)
-    output.say(*report(status(settings, known, patience, now, running, played=played)))
+    output.say(*report(status(settings, known, patience, now, running, played=played, mistake=mistake)))
+
+
+def _say_what_runs(path: Path, environ: Mapping[str, str]) -> None:
+    """Say that the station of a configuration with a mistake is running, where it is."""
+    left = check(path, environ).left
+    running = None if left is None else holder(left.store_path)
+    if left is not None and running is not None:
+        read = ListRead.of(running)
+        about = left.station
+        output.say(*unreadable(about.name, about.zone, running.process, None if read is None else read.time))
+        sys.stdout.flush()
+
+
+def _mistake(path: Path, environ: Mapping[str, str]) -> str:
+    """Give the first mistake for which a running station would not take a configuration; empty without any."""
+    checked = check(path, environ)
+    return next(iter(replace(checked, warnings=[]).told()), "")

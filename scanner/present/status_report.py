@@ -62,11 +62,24 @@ class SinkStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class OldList:
+    """The configuration that a station goes by though it has changed: when it was read, in nanoseconds since 1970 UTC.
+
+    ``mistake`` is one of the changed configuration, empty where it has none. ``restart`` says that what has changed is
+    only read at the start.
+    """
+
+    read_at: int
+    mistake: str = ""
+    restart: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Status:
     """A station at the moment ``now``. ``process`` is the one that runs it, None where none does.
 
-    ``played`` says that the bars are of a recording: then ``now`` is the close of the last bar there is. ``read_at`` is
-    when the process read its configuration, where that says something else by now.
+    ``played`` says that the bars are of a recording: then ``now`` is the close of the last bar there is. ``old`` is
+    what the process goes by, where the configuration says something else by now.
     """
 
     station: str
@@ -74,7 +87,7 @@ class Status:
     now: int
     process: str | None
     played: bool
-    read_at: int | None
+    old: OldList | None
     feeds: Sequence[FeedStatus]
     series: Sequence[SeriesStatus]
     sinks: Sequence[SinkStatus]
@@ -84,7 +97,7 @@ def report(status: Status) -> list[str]:
     """Lay out how a station stands."""
     zone = status.zone
     running = (
-        f"The station {plain(status.station, LONGEST_NAME)} is running (process {status.process})."
+        _running(status.station, status.process)
         if status.process is not None
         else f"The station {plain(status.station, LONGEST_NAME)} is not running: nobody is looking at its series."
     )
@@ -97,7 +110,7 @@ def report(status: Status) -> list[str]:
     behind = sum(each.lag != 0 for each in status.series)
     return [
         running,
-        *([] if status.read_at is None else [_changed(status.read_at, zone)]),
+        *([] if status.old is None else [_changed(status.old, zone)]),
         told,
         f"{counted(len(status.series), 'series', 'series')}, {warm:,} warm, {behind:,} behind what has closed.",
         "",
@@ -127,12 +140,29 @@ def report(status: Status) -> list[str]:
     ]
 
 
-def _changed(read_at: int, zone: str) -> str:
-    return (
-        f"It still watches the list that it read at {moment(read_at, zone)}; the configuration has changed since, and "
-        "what follows is of the changed one. Let it read that (SIGHUP) or restart it, if `closewatch check` finds no "
-        "mistake."
+def unreadable(station: str, zone: str, process: str, read_at: int | None) -> list[str]:
+    """Say of a station that runs how it goes on while its configuration cannot be read for a mistake."""
+    when = "" if read_at is None else f" at {moment(read_at, zone)}"
+    told = (
+        f"It still watches the list that it read{when}: the configuration as it is now has a mistake, and is not taken "
     )
+    return [_running(station, process), f"{told}until that is mended."]
+
+
+def _running(station: str, process: str) -> str:
+    return f"The station {plain(station, LONGEST_NAME)} is running (process {process})."
+
+
+def _changed(old: OldList, zone: str) -> str:
+    told = (
+        f"It still watches the list that it read at {moment(old.read_at, zone)}; the configuration has changed since, "
+        "and what follows is of the changed one. "
+    )
+    if old.mistake:
+        return f"{told}That has a mistake, and is not taken until it is mended: {old.mistake}"
+    if old.restart:
+        return f"{told}Restart it to have that: some of it is only read at the start."
+    return f"{told}Let it read that (SIGHUP) or restart it."
 
 
 def _judged(feed: FeedStatus) -> str:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from scanner.clocks import SECOND
 from scanner.market.sessions import Timetable
 from scanner.pipeline import counts_in
-from scanner.present.status_report import FeedStatus, SeriesStatus, SinkStatus, Status
+from scanner.present.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
 from scanner.service.configuration.outside import prepare
 from scanner.service.lags import Lags
-from scanner.service.list_read import ListRead
+from scanner.service.list_read import ListRead, fixed_mark
 from scanner.service.store import SeriesKey
 
 if TYPE_CHECKING:
@@ -75,11 +75,13 @@ def status(
     holder: Holder | None,
     *,
     played: bool = False,
+    mistake: str = "",
 ) -> Status:
     """Say how a station stands at ``now`` (nanoseconds since 1970 UTC).
 
     ``patience`` is that of each feed, in seconds. ``holder`` runs the station, None where nobody does. What is
-    ``played`` from a recording is judged by the close of its last bar.
+    ``played`` from a recording is judged by the close of its last bar. ``mistake`` is why a configuration that has
+    changed is not taken, empty where it could be.
     """
     watched, read = settings.watched(), ListRead.of(holder)
     if played:
@@ -107,11 +109,17 @@ def status(
         now,
         None if holder is None else holder.process,
         played,
-        read.time if read is not None and read.mark != settings.mark else None,
+        _old(settings, read, mistake),
         [_feed(name, bases[name], late=waited[name] > patience.get(name, 0.0) * SECOND) for name in bases],
         series,
         [_sink(name, known) for name in dict.fromkeys([*settings.sinks, *(sink for sink, _ in known.outbox)])],
     )
+
+
+def _old(settings: Settings, read: ListRead | None, mistake: str) -> OldList | None:
+    if read is None or read.mark == settings.mark:
+        return None
+    return OldList(read.time, mistake, restart=read.fixed not in {"", fixed_mark(settings)})
 
 
 class _AllLags:

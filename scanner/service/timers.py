@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import traceback
 from datetime import UTC
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.cron import CronTrigger
 
@@ -22,12 +24,28 @@ if TYPE_CHECKING:
     from scanner.service.upkeep import Upkeep
 
 
-def _is_failure(record: logging.LogRecord) -> bool:
-    """Say whether what the library reports as failed did fail: what a stop cuts short did not."""
-    return record.exc_info is None or not isinstance(record.exc_info[1], asyncio.CancelledError)
+STILL_BUSY = "maximum number of running instances"
+"""What the library warns of where a job is due again before it has ended: it sees to all that is due the next time."""
 
 
-logging.getLogger("apscheduler.executors.default").addFilter(_is_failure)
+class _Told(logging.Handler):
+    """Puts what the library reports into our own log, but for what is no trouble."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Tell it in a line like the others."""
+        problem = record.exc_info[1] if record.exc_info else None
+        # What a stop cuts short did not fail.
+        if isinstance(problem, asyncio.CancelledError) or STILL_BUSY in str(record.msg):
+            return
+        log = structlog.get_logger("closewatch")
+        more = {} if problem is None else {"problem": "".join(traceback.format_exception(problem))}
+        say = log.error if record.levelno >= logging.ERROR else log.warning
+        say("trouble with a timer", trouble=record.getMessage(), **more)
+
+
+_LIBRARY = logging.getLogger("apscheduler")
+_LIBRARY.addHandler(_Told(logging.WARNING))
+_LIBRARY.propagate = False
 
 
 class Timers:
@@ -56,8 +74,9 @@ class Timers:
         )
 
     def every_day(self, at: time, zone: str, act: Callable[[], Awaitable[None]]) -> None:
-        """Call ``act`` at a time of the day."""
-        self._scheduler.add_job(act, CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(zone)))
+        """Call ``act`` at a time of the day, and once afterwards where the machine slept or was too busy then."""
+        trigger = CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(zone))
+        self._scheduler.add_job(act, trigger, coalesce=True, max_instances=1, misfire_grace_time=None)
 
     def names(self) -> set[str]:
         """Name the groups at whose closes something is called."""

@@ -5,8 +5,11 @@ from __future__ import annotations
 import asyncio
 import json
 import socket
+import threading
+import time as wall
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import httpx
@@ -15,16 +18,20 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from scanner.clocks import SECOND
 from scanner.events import Event
+from scanner.ports import FeedTroubleError
 from scanner.service.health import HealthServer, metrics
 from scanner.service.station import Station
 from scanner.service.store import Batch, Said, Store
 from scanner.service.vitals import FeedVitals, Vitals, look
 from scanner.settings import from_document
+from tests.service.bad_days import DayTime, Tape, day, settings
 from tests.service.simulated_time import SimulatedTime
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from pathlib import Path
+
+    from scanner.ports import Want
 
 NOW = 1_772_467_500 * SECOND
 WELL = Vitals(
@@ -59,7 +66,7 @@ async def test_it_is_well_where_it_watches_no_feed_is_beyond_its_patience_and_no
     assert (answer.status_code, answer.headers["content-type"]) == (200, "application/json")
     told = answer.json()
     assert (told["well"], told["reasons"], told["last_bar"]) == (True, [], "2026-03-02T16:04:00Z")
-    assert told["feeds"]["isle"] == {"lag": 60.0, "behind": 2, "patience": 90.0, "late": False}
+    assert told["feeds"]["isle"] == {"lag": 60.0, "behind": 2, "patience": 90.0, "late": False, "fetching": 0}
     assert (told["sinks"], told["refused"]) == ({}, {"mail": 1})
 
 
@@ -68,6 +75,15 @@ async def test_it_is_well_where_it_watches_no_feed_is_beyond_its_patience_and_no
     [
         ({"watching": False}, "the station is not watching"),
         ({"feeds": {"isle": FeedVitals(91.0, 2, 90.0)}}, "the feed isle is 91 s behind with 2 series"),
+        (
+            {"feeds": {"isle": FeedVitals(9.0, 2, 90.0, said=True, trouble="its server is away")}},
+            "the feed isle is 9 s behind with 2 series and has a patience of 90 s: its server is away",
+        ),
+        (
+            {"feeds": {"isle": FeedVitals(0.0, 0, 90.0, fetching=2, said=True)}},
+            "the feed isle was late, and what was missing is being caught up with",
+        ),
+        ({"stuck": True}, "taking in what came has not ended for long; see whether the disk of the store is failing"),
         ({"sinks": {"mail": "the server is away"}}, "the sink mail fails: the server is away"),
         ({"trouble": "kept.db: the file is damaged"}, "kept.db: the file is damaged"),
     ],
@@ -103,6 +119,8 @@ async def test_metrics_are_read_by_the_parser_of_prometheus() -> None:
         ("closewatch_feed_late", "isle"): 0,
         ("closewatch_feed_series_behind", "coast"): 0,
         ("closewatch_feed_series_behind", "isle"): 2,
+        ("closewatch_feed_series_fetching", "coast"): 0,
+        ("closewatch_feed_series_fetching", "isle"): 0,
         ("closewatch_outbox", "mail,waiting"): 4,
         ("closewatch_outbox", "mail,dead"): 1,
         ("closewatch_last_bar_timestamp_seconds", ""): NOW // SECOND - 60,
@@ -149,6 +167,7 @@ async def test_a_station_is_judged_by_the_bars_it_has_and_not_by_what_it_tried(t
     }
     with Store.open(tmp_path / "kept.db", clock.now) as store:
         station = Station(from_document(document, tmp_path, {}), store, {"coast": _Silent()}, clock=clock)
+        assert (await look(station)).last_bar is None  # while it is being loaded
         station.desk.load()
         assert (await look(station)).feeds["coast"] == FeedVitals(0.0, 0, 120.0)  # nothing was due since it began
         assert (await look(station)).reasons() == ["the station is not watching: it is catching up or stopping"]
@@ -164,6 +183,89 @@ async def test_a_station_is_judged_by_the_bars_it_has_and_not_by_what_it_tried(t
         store.commit(Batch(said=[Said(event, ["mail"])]))
         assert (await look(station)).outbox == {("mail", "waiting"): 1}
         assert ("closewatch_feed_late", "coast") in values(metrics(told).decode())
+
+
+async def test_a_feed_that_was_dead_from_the_start_is_late_in_every_respect(tmp_path: Path) -> None:
+    time = DayTime()
+    away = [True]
+
+    def plan(_: Want) -> Any:  # noqa: ANN401 - as a plan does
+        if away[0]:
+            raise FeedTroubleError("its server is away")
+
+    known = settings(tmp_path, defaults={"feed": "tape", "calendar": "24/7", "timeframes": ["4h"], "base": "15m",
+                                         "step": "0.01"})  # fmt: skip
+    with Store.open(tmp_path / "kept.db", time.now) as store:
+        async with day(known, store, {"tape": Tape(time, plan)}, time) as on:
+            assert not (await look(on.station)).feeds["tape"].late
+            await time.run(130)
+            assert on.kinds() == ["feed.late"]
+            told = await look(on.station)
+            # Its last bar closed as the day began, before which nothing was due from a station that did not run.
+            assert told.feeds["tape"] == FeedVitals(130.0, 1, 120.0, said=True, trouble="its server is away")
+            assert told.reasons() == [
+                "the feed tape is 130 s behind with 1 series and has a patience of 120 s: its server is away"
+            ]
+            away[0] = False
+            await time.run(600)
+            assert on.kinds() == ["feed.late", "feed.back"]
+            assert (await look(on.station)).reasons() == []
+
+
+async def test_while_history_is_fetched_a_feed_is_not_called_late_for_it(tmp_path: Path) -> None:
+    time = DayTime()
+    feed = Tape(time)
+    both = settings(tmp_path, instruments={"GANNET": {}, "FULMAR": {}})
+    with Store.open(tmp_path / "kept.db", time.now) as store:
+        async with day(settings(tmp_path), store, {"tape": feed}, time) as on:
+            feed.at_most = 5
+            await on.station.reload(both)
+            await time.run(1)
+            last = on.station.last_close("FULMAR")
+            assert last is not None
+            assert last < time.now() - 121 * SECOND
+            told = await look(on.station)
+            assert told.feeds["tape"] == FeedVitals(0.0, 0, 120.0, fetching=1)
+            assert (told.reasons(), told.told()["notes"]) == (
+                [],
+                ["history of 1 series is being fetched from the feed tape; nobody is looking at them yet"],
+            )
+            await time.run(60)
+            assert on.station.last_close("FULMAR") == on.station.last_close("GANNET")
+            assert (await look(on.station)).notes() == []
+            assert "feed.late" not in on.kinds()
+
+
+async def test_a_store_that_hangs_is_given_as_the_reason_in_time(tmp_path: Path) -> None:
+    time, held, goes_on = DayTime(), threading.Event(), threading.Event()
+
+    def hold(store: Store) -> None:
+        with store.database.plain():
+            held.set()
+            goes_on.wait(20)
+
+    with Store.open(tmp_path / "kept.db", time.now) as store:
+        station = Station(settings(tmp_path), store, {"tape": _Silent()}, clock=time)
+        station.watching.set()
+        holder = threading.Thread(target=hold, args=[store])
+        holder.start()
+        held.wait()
+        server = HealthServer(0, partial(look, station))
+        await server.start()
+        try:
+            url, begun = f"http://127.0.0.1:{server.port}/health", wall.monotonic()
+            async with httpx.AsyncClient(trust_env=False) as client:
+                answers = await asyncio.gather(*(client.get(url) for _ in range(12)))
+                assert wall.monotonic() - begun < 4.5
+                assert {each.status_code for each in answers} == {503}
+                assert [each.json()["reasons"] for each in answers] == [["the store has not answered within 2 s"]] * 12
+                assert sum(each.name.startswith("vitals") for each in threading.enumerate()) == 1
+                goes_on.set()
+                holder.join()
+                assert (await client.get(url)).json()["reasons"] == []
+        finally:
+            goes_on.set()
+            await server.stop()
 
 
 class _Silent:

@@ -13,7 +13,7 @@ from structlog.testing import capture_logs
 
 from scanner.ports import Answer, Want
 from scanner.service.desk import Arrival, fresh_pipeline
-from scanner.service.list_read import ListRead
+from scanner.service.list_read import ListRead, fixed_mark
 from scanner.service.reloading import reload_from
 from scanner.service.restating import as_sent
 from scanner.service.station import Station
@@ -249,7 +249,8 @@ async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the
         path.write_text(TOML + "[instruments.GANNET]\n[instruments.FULMAR]\n", encoding="utf-8")
         assert await reload_from(path, {}, station)
         assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]
-        read_again = ListRead(load(path, {}).mark, round(clock.wall_time(clock.now()) * 1_000_000_000))
+        known, wall = load(path, {}), round(clock.wall_time(clock.now()) * 1_000_000_000)
+        read_again = ListRead(known.mark, wall, fixed_mark(known))
         assert ListRead.of(holder(tmp_path / "kept.db")) == read_again
         path.write_text("# a comment\n" + path.read_text(encoding="utf-8"), encoding="utf-8")
         assert load(path, {}).mark == read_again.mark

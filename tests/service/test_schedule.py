@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from structlog.testing import capture_logs
 
 from scanner.clocks import SECOND, PacedClock
 from scanner.market.calendars import calendar_named
@@ -134,24 +136,55 @@ async def test_the_real_scheduler_fires_at_every_close_by_itself() -> None:
     assert sum(len(each) == 1 for each in fired_at) > len(closes) / 2
 
 
-async def test_what_a_stop_cuts_short_is_not_told_as_a_failure(caplog: pytest.LogCaptureFixture) -> None:
+async def test_what_a_stop_cuts_short_or_is_due_again_is_not_told_as_a_trouble() -> None:
     begin = at("2026-06-01T00:00Z")
     due = Due(Timetable(calendar_named("24/7"), Timeframe.named("1m")), begin)
-    group, begun = Group("tape", due.timetable, ("GANNET",)), asyncio.Event()
+    group, begun, skipped = Group("tape", due.timetable, ("GANNET",)), asyncio.Event(), asyncio.Event()
+
+    def seen(record: logging.LogRecord) -> bool:
+        if "skipped: maximum number of running instances reached" in record.getMessage():
+            skipped.set()
+        return True
 
     async def act(_: Group) -> None:
         begun.set()
         await asyncio.Event().wait()
 
+    library = logging.getLogger("apscheduler.scheduler")
+    library.addFilter(seen)
     timers = Timers(PacedClock(begin, 600))
     timers.at_closes(group, due, 0.0, act)
     timers.start(NoUpkeep())  # type: ignore[arg-type]  # all that is asked of it
-    async with asyncio.timeout(20):
-        await begun.wait()
-    timers.stop()
-    await asyncio.sleep(0)
-    await asyncio.sleep(0)
-    assert [record.getMessage() for record in caplog.records if record.levelname == "ERROR"] == []
+    with capture_logs() as logged:
+        async with asyncio.timeout(20):
+            await begun.wait()
+            await skipped.wait()
+        timers.stop()
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+    library.removeFilter(seen)
+    assert logged == []
+
+
+async def test_a_job_that_fails_is_told_in_a_line_of_our_own_log(capsys: pytest.CaptureFixture[str]) -> None:
+    begin, failed = at("2026-06-01T00:00Z"), asyncio.Event()
+    due = Due(Timetable(calendar_named("24/7"), Timeframe.named("1m")), begin)
+
+    async def act(_: Group) -> None:
+        failed.set()
+        raise ValueError("no such luck")
+
+    timers = Timers(PacedClock(begin, 600))
+    timers.at_closes(Group("tape", due.timetable, ("GANNET",)), due, 0.0, act)
+    with capture_logs() as logged:
+        timers.start(NoUpkeep())  # type: ignore[arg-type]  # all that is asked of it
+        async with asyncio.timeout(20):
+            await failed.wait()
+        timers.stop()
+        await asyncio.sleep(0)
+    assert (logged[0]["log_level"], logged[0]["event"]) == ("error", "trouble with a timer")
+    assert logged[0]["problem"].endswith("ValueError: no such luck\n")
+    assert capsys.readouterr().err == ""
 
 
 def test_random_jumps_forward_and_back_give_each_close_once_and_in_order() -> None:

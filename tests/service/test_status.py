@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from scanner.clocks import SECOND
-from scanner.present.status_report import FeedStatus, SinkStatus, report
+from scanner.present.status_report import FeedStatus, OldList, SinkStatus, report
 from scanner.service.desk import Arrival, Desk
+from scanner.service.list_read import fixed_mark
+from scanner.service.relist import FIXED, list_of
 from scanner.service.restating import as_sent
 from scanner.service.status import Facts, facts, status
 from scanner.service.store import Batch, Said, SeriesKey, Store
 from scanner.service.store.lock import Holder, holder
-from scanner.settings import Settings, from_document
+from scanner.settings import Settings, SettingsError, from_document
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
 from tests.service.store.samples import said
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
 HOUR = 3_600 * SECOND
@@ -119,7 +122,42 @@ def test_a_configuration_that_was_changed_and_not_read_again_is_not_passed_off_a
             line for line in found if line.startswith("It still watches the list that it read at Fri 27 Feb 2026 ")
         ]
         assert len(lines) == told
-    assert status(other, looked_at, {}, FRIDAY, None).read_at is None
+    assert status(other, looked_at, {}, FRIDAY, None).old is None
+
+
+@pytest.mark.parametrize(
+    ("table", "content"),
+    [
+        ("station", {"name": "attic"}),
+        ("feeds", {"coast": {"type": "folder", "path": "/srv"}, "isle": {"type": "folder", "path": "."}}),
+        ("sinks", {"screen": {"type": "console", "width": 72}}),
+        ("quiet", {"screen": {"start": "22:00:00", "end": "06:00:00", "zone": "UTC"}}),
+        ("ceiling", {"screen": 5}),
+        ("account", {"equity": 1000}),
+        ("rules", {"fast_average": 40}),
+        ("routes", [{"sinks": ["screen"]}]),
+    ],
+)
+def test_a_restart_is_advised_where_a_reload_would_be_refused(
+    tmp_path: Path, table: str, content: Mapping[str, Any]
+) -> None:
+    before = settings(tmp_path)
+    after = from_document({**before.document, table: content}, tmp_path, {})
+    found = Holder("4711", f"{before.mark} {FRIDAY} {fixed_mark(before)}")
+    told = status(after, Facts({}, {}, {}), {}, FRIDAY, found)
+    try:
+        list_of(after, before)
+    except SettingsError:
+        refused = True
+    else:
+        refused = False
+    assert refused == (table in FIXED)
+    assert told.old == OldList(FRIDAY, restart=refused)
+    (line,) = [line for line in report(told) if line.startswith("It still watches the list that it read at ")]
+    assert ("Restart it to have that" in line, "SIGHUP" in line) == (refused, not refused)
+    mistaken = report(status(after, Facts({}, {}, {}), {}, FRIDAY, found, mistake="x.toml:3: rules: no such thing"))[1]
+    assert mistaken.endswith("and is not taken until it is mended: x.toml:3: rules: no such thing")
+    assert "SIGHUP" not in mistaken
 
 
 def test_a_recording_is_judged_as_of_its_last_bar(tmp_path: Path) -> None:

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
+from contextlib import suppress
 from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from scanner.events import Event
 from scanner.service.configuration.environment import OUTSIDE, strays, variable
 from scanner.service.configuration.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.service.configuration.outside import prepare
 from scanner.service.configuration.toml_faults import fault
 from scanner.service.configuration.toml_lines import lines
-from scanner.service.delivery.routing import sinks_for
+from scanner.service.configuration.untold import named, untold
 from scanner.settings import Settings, from_document, read_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from pydantic_core import ErrorDetails
@@ -29,16 +30,18 @@ if TYPE_CHECKING:
 FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
 """What stands in for settings that must be there, so that the others around them can be looked at."""
 
-NAMED = 3
-"""So many instruments or series are named for an example, and the others counted."""
-
 
 @dataclass(slots=True)
 class Checked:
-    """What a check came to: ``settings`` are None where there are mistakes; warnings do not count as such."""
+    """What a check came to: ``settings`` are None where there are mistakes; warnings do not count as such.
+
+    ``left`` are the settings without what is wrong, None where nothing can be made of them. Of a file that is no TOML
+    only what it says of the station is left.
+    """
 
     path: Path
     settings: Settings | None = None
+    left: Settings | None = None
     mistakes: list[Mistake] = field(default_factory=list)
     warnings: list[Mistake] = field(default_factory=list)
     line_of: dict[Keys, int] = field(default_factory=dict)
@@ -74,6 +77,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     except tomllib.TOMLDecodeError as problem:
         checked.line_of[("TOML",)], reason = fault(text, problem)
         checked.mistakes.append(Mistake(("TOML",), f"{reason} (nothing else was looked at)"))
+        checked.left = _Pruned({"station": _station(text)}, dict(environ)).settings(path.parent, [])
         return checked
     checked.line_of = lines(text)
     astray = strays(environ, document, Settings.model_fields)
@@ -81,6 +85,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     checked.warnings += [each for each in astray if each.warning]
     pruned = _Pruned(deepcopy(document), dict(environ))
     settings = pruned.settings(path.parent, checked.mistakes)
+    checked.left = settings
     if settings is None:
         return checked
     checked.mistakes += [
@@ -93,12 +98,25 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
-    checked.warnings += [*_unused(settings), *_untold(settings), *_unsized(settings)]
+    checked.warnings += [*_unused(settings), *untold(settings), *_unsized(settings)]
     checked.warnings += _stray_secrets(settings, environ)
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
         checked.settings = settings
     return checked
+
+
+def _station(text: str) -> dict[str, Any]:
+    """Read the lines of the table [station] one by one, as far as they can be read, of a file that is no TOML."""
+    found: dict[str, Any] = {}
+    within = False
+    for line in text.splitlines():
+        if line.lstrip().startswith("["):
+            within = re.match(r"\s*\[\s*station\s*\]", line) is not None
+        elif within:
+            with suppress(tomllib.TOMLDecodeError):
+                found |= tomllib.loads(line)
+    return found
 
 
 class _Pruned:
@@ -201,34 +219,6 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
             yield Mistake(("routes", number), text, warning=True)
 
 
-def _untold(settings: Settings) -> Iterator[Mistake]:
-    """Find what no route takes though somebody should be told of it: setups of a series, and that a feed is late."""
-    if not settings.routes:
-        return
-    first, sinks, group_of = ("routes", 0), list(settings.sinks), {}
-    series: list[str] = []
-    lost: list[str] = []
-    for name, own in settings.instruments.items():
-        group_of[name] = own.group or ""
-        parts = [part for _, part in settings.parts(name)]
-        for timeframe in next((part.timeframes for part in parts if part.timeframes), ()):
-            series.append(f"{name} {timeframe}")
-            setup = Event("setup.qualified", "", 0, "", {"instrument": name, "timeframe": timeframe})
-            if not sinks_for(setup, group_of, settings.routes, sinks):
-                lost.append(series[-1])
-    if lost:
-        whose = _named(lost) if len(lost) < len(series) else "any series"
-        text = f"no route takes setup.qualified of {whose}; nobody will be told of such setups: look at kinds, groups "
-        yield Mistake(first, text + "and timeframes", warning=True)
-    if not sinks_for(Event("feed.late", "", 0, "", {}), group_of, settings.routes, sinks):
-        text = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a route"
-        yield Mistake(first, text, warning=True)
-
-
-def _named(names: Sequence[str]) -> str:
-    return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED:,} more" if len(names) > NAMED else "")
-
-
 def _unsized(settings: Settings) -> Iterator[Mistake]:
     """Find currencies from which nothing leads to that of the account, so that no size can be given, or a wrong one."""
     account = settings.account
@@ -241,7 +231,7 @@ def _unsized(settings: Settings) -> Iterator[Mistake]:
         return
     for currency, names in of.items() if account.currency else ():
         text = (
-            f"there is no rate for {currency}, the currency of {_named(names)}, and no size can be given without one; "
+            f"there is no rate for {currency}, the currency of {named(names)}, and no size can be given without one; "
         )
         text += f"add what 1 {currency} is worth in {account.currency}: fx = {{ {currency} = … }}"
         yield Mistake(("account", "fx"), text, warning=True)

@@ -55,13 +55,19 @@ def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str) -> Loo
     bars, refused = len(found), rows - len(found)
     why = ""
     if refused:
-        how_many = f"{refused:,} of {rows:,}" if bars else f"all {rows:,}"
-        why = f"{how_many} rows of {symbol} are refused, {_example(notes, counts, feed)}"
+        why = f"{_refused(refused, rows, symbol)} refused, {_example(notes, counts, feed)}"
     if refused > bars:
         return Look(why)
     span = f"from {moment(int(found.open_time[0]), zone)} to {moment(int(found.close_time[-1]), zone)}"
     seen = f"{counted(bars, 'bar')} of {symbol} {each.base.name} {span}"
     return Look(_step_trouble(found, each), "; ".join(filter(None, (seen, why))))
+
+
+def _refused(refused: int, rows: int, symbol: str) -> str:
+    if rows == 1:
+        return f"the only row of {symbol} is"
+    how_many = f"{refused:,} of {rows:,}" if refused < rows else f"all {rows:,}"
+    return f"{how_many} rows of {symbol} {'is' if refused == 1 else 'are'}"
 
 
 def _example(notes: Sequence[Note], counts: Counter[str], feed: Feed) -> str:

@@ -83,6 +83,11 @@ group = "goods"
 UNTOLD = (
     "no route takes setup.qualified of {}; nobody will be told of such setups: look at kinds, groups and timeframes"
 )
+ONE_WAY = "no route takes setup.qualified of {} where it is {}; nobody will be told of such setups: look at directions"
+UNHEARD = (
+    "a route takes setup.qualified of {}, but none takes setup.withdrawn; whoever acts on a setup has to hear of its "
+    "withdrawal: add it to the kinds of that route"
+)
 UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a route"
 
 
@@ -94,8 +99,27 @@ UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking:
         (['kinds = ["setup.withdrawn"]'], [UNTOLD.format("any series"), UNSEEN]),
         (['groups = ["shares"]'], [UNTOLD.format("B 15m, B 1h, C 15m and 1 more")]),
         (['groups = ["shares"]\ntimeframes = ["1h"]', 'groups = ["goods"]'], [UNTOLD.format("A 15m, C 15m, C 1h")]),
-        (['kinds = ["setup.qualified"]\ndirections = ["long"]'], [UNSEEN]),
-        (['kinds = ["setup.qualified"]', 'kinds = ["feed.late"]\ntimeframes = ["15m"]'], []),
+        (
+            ['kinds = ["setup.qualified"]\ndirections = ["long"]'],
+            [ONE_WAY.format("any series", "short"), UNHEARD.format("any series"), UNSEEN],
+        ),
+        (
+            ['kinds = ["setup.qualified"]', 'kinds = ["feed.late"]\ntimeframes = ["15m"]'],
+            [UNHEARD.format("any series")],
+        ),
+        (['directions = ["long"]', 'directions = ["short"]\nleast_evidence = 10'], []),
+        (
+            ['directions = ["short"]', 'timeframes = ["1h"]'],
+            [ONE_WAY.format("A 15m, B 15m, C 15m", "long")],
+        ),
+        (
+            ['kinds = ["setup.qualified", "feed.late"]', 'kinds = ["setup.withdrawn"]\ngroups = ["shares"]'],
+            [UNHEARD.format("B 15m, B 1h, C 15m and 1 more")],
+        ),
+        (
+            ['kinds = ["setup.qualified", "feed.late"]', 'kinds = ["setup.withdrawn"]\ndirections = ["short"]'],
+            [UNHEARD.format("any series")],
+        ),
     ],
 )
 def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:

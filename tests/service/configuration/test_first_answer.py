@@ -45,6 +45,7 @@ COMMA = 'rows of VLT are refused, such as row 0: a price is missing or no number
         (SENT, {"fields": SWAPPED}, {}, "all 400 rows of VLT are refused, such as row 0: the high is b", ""),
         (with_comma(201), {}, {}, f"201 of 400 {COMMA}", ""),
         (with_comma(200), {}, {}, None, f"{HALF}; 200 of 400 {COMMA}"),
+        (IN_MS[:1], {}, {}, "the only row of VLT is refused, such as row 0: the time is missing or cannot be read", ""),
         ([], {}, {}, "no row of VLT came for 15m; check symbol, base and timeframes", ""),
         (SENT, {}, {"step": "1.75"}, None, SEEN),
         (SENT, {}, {"step": "2"}, TOO_LARGE, SEEN),

@@ -1,0 +1,97 @@
+"""``closewatch status`` beside a station that runs, after its configuration got a mistake."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.commands import status as command
+from scanner.service.list_read import fixed_mark
+from scanner.service.store import Store
+from scanner.settings import SettingsError, load
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+READ = 1_772_226_000 * 1_000_000_000
+CONFIG = """
+[station]
+name = "loft"
+zone = "Europe/Berlin"
+store = "kept.db"
+[feeds.coast]
+type = "folder"
+path = "."
+[defaults]
+feed = "coast"
+calendar = "24/7"
+timeframes = ["1m"]
+step = "0.01"
+[instruments.GANNET]
+"""
+STILL = "It still watches the list that it read at Fri 27 Feb 2026 22:00 Berlin"
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Path]:
+    """Give the configuration of a station that runs in this process."""
+    path = tmp_path / "watch.toml"
+    path.write_text(CONFIG, encoding="utf-8")
+    known = load(path, {})
+    with Store.open(tmp_path / "kept.db", lambda: READ) as store:
+        store.database.say(f"{known.mark} {READ} {fixed_mark(known)}")
+        yield path
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "mistake"),
+    [
+        ('"1m"]', '"1 min"]', "defaults.timeframes: "),
+        ("[instruments.GANNET]", "[instruments.GANNET", "watch.toml:14: "),
+        ('"kept.db"', '"kept.db"\nkeep_bars = "many', "watch.toml:6: "),
+        ('"kept.db"', '"kept.db"\nkeep_bars = "many"', "station.keep_bars: "),
+        ('feed = "coast"', 'feed = "cost"', "did you mean coast?"),
+    ],
+)
+def test_that_a_station_runs_is_said_before_the_mistake_for_which_its_list_is_not_read(
+    running: Path, right: str, wrong: str, mistake: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    running.write_text(CONFIG.replace(right, wrong), encoding="utf-8")
+    with pytest.raises(SettingsError) as told:
+        command.run(running, {}, READ)
+    assert mistake in str(told.value)
+    first, second = capsys.readouterr().out.splitlines()
+    assert first == f"The station loft is running (process {os.getpid()})."
+    assert second.startswith(f"{STILL}: the configuration as it is now has a mistake, and is not taken")
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "told"),
+    [
+        # What is wrong with a feed only its adapter knows.
+        ('path = "."', "pth = 1", "it is mended: {path}:8: feeds.coast.pth: there is no such setting"),
+        ('path = "."', 'path = "bars"', "Restart it to have that: "),
+        ("GANNET]", "FULMAR]", "Let it read that (SIGHUP) or restart it."),
+    ],
+)
+def test_what_has_to_be_done_for_a_changed_configuration_is_what_helps(
+    running: Path, right: str, wrong: str, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    running.write_text(CONFIG.replace(right, wrong), encoding="utf-8")
+    command.run(running, {}, READ)
+    second = capsys.readouterr().out.splitlines()[1]
+    assert second.startswith(f"{STILL}; the configuration has changed since")
+    assert told.format(path=running) in second
+
+
+def test_of_a_station_that_does_not_run_only_the_mistake_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "watch.toml"
+    path.write_text(CONFIG.replace("[defaults]", "[defaults"), encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"watch\.toml:9: "):
+        command.run(path, {}, READ)
+    assert capsys.readouterr().out == ""

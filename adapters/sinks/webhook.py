@@ -149,7 +149,7 @@ class WebhookSink:
         status = response.status_code
         if response.is_success:
             return
-        said = f"{self._where} answered {status} {response.reason_phrase}".rstrip()
+        said = f"{self._where} answered {status} {httpx.codes.get_reason_phrase(status)}".rstrip()
         if response.has_redirect_location:
             where = plain(response.headers["Location"], 200)
             raise DeliveryRefusedError(f"{said}, and redirects are not followed: set url to {where} if that is meant")

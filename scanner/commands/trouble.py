@@ -40,6 +40,14 @@ def stop_at_sigterm() -> None:
     signal.signal(signal.SIGTERM, stop)
 
 
+def _say_what_can_be_said() -> None:
+    """Let go of output that nobody takes, lest it be tried again at exit, which would then have a code of its own."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def run_guarded(app: typer.Typer) -> int:
     """Run the command line and give its exit code.
 
@@ -52,8 +60,7 @@ def run_guarded(app: typer.Typer) -> int:
     except (KeyboardInterrupt, typer.Abort):
         result = INTERRUPTED
     except BrokenPipeError:
-        # The reader of our output has gone: nothing more to say, not even at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _say_what_can_be_said()  # the reader of our output has gone
         return FAILED
     except Exception as problem:
         code = UNUSABLE if isinstance(problem, OSError) else getattr(problem, "exit_code", None)
@@ -64,6 +71,7 @@ def run_guarded(app: typer.Typer) -> int:
             show()
         else:
             sys.stderr.write(f"closewatch: {problem}\n")
+        _say_what_can_be_said()
         return code
     if result == INTERRUPTED:  # the parser turns Ctrl-C into this code as well
         sys.stderr.write(STOPPED)

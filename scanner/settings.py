@@ -254,16 +254,20 @@ class Settings(BaseSettings):
                 for error in problem.errors():
                     yield Mistake(("groups", name, "rules", *error["loc"]), explain(error, Rules))
 
+    def said_of(self, name: str, key: str) -> Any:  # noqa: ANN401 - whatever the key holds
+        """Give what is said of an instrument under a key: by itself, else by its group, else by the defaults."""
+        return next((value for _, part in self.parts(name) if (value := getattr(part, key)) is not None), None)
+
     def of(self, name: str, *, steps: PriceSteps | None = None, timeframes: tuple[Timeframe, ...] = ()) -> Watched:
         """Resolve one instrument; ``steps`` and ``timeframes`` are taken where none are given.
 
         ValueError names what is missing.
         """
         own = self.instruments[name]
-        parts = [part for _, part in self.parts(name)]
 
-        def found(key: str, default: Any = None) -> Any:  # noqa: ANN401 - whatever the key holds
-            return next((value for part in parts if (value := getattr(part, key)) is not None), default)
+        def found(key: str, default: Any = None) -> Any:  # noqa: ANN401 - as above
+            said = self.said_of(name, key)
+            return default if said is None else said
 
         step, names = found("step"), found("timeframes", ())
         timeframes = tuple(sorted({Timeframe.named(each) for each in names})) or timeframes

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from adapters.feeds.files.bytes import LINE_LIMIT, ByteFile, Progress, line_too_long
+from adapters.feeds.files.csv import CsvLines
 from adapters.feeds.files.joined import end_to_end
-from adapters.feeds.files.lines import read_lines
+from adapters.feeds.files.json_lines import JsonLines
+from adapters.feeds.files.lines import HEADER_AND_ROW, read_lines
 from adapters.feeds.files.raw_bars import RawBarsMaker
 from adapters.feeds.files.time_styles import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
@@ -20,7 +22,6 @@ if TYPE_CHECKING:
 
     from adapters.feeds.files.cells import Cells
     from adapters.feeds.files.columns import Columns
-    from adapters.feeds.files.lines import LineFormat
     from scanner.market.bars import RawBars
 
 __all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings"]
@@ -129,15 +130,8 @@ def _open(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Ce
             f"{file.path}: it is one JSON array; write each bar as an object on a line of its own"
         )
     lines = _first_lines(head, file.path)
-    form: LineFormat
-    if begin.startswith(b"{"):
-        from adapters.feeds.files.json_lines import JsonLines  # noqa: PLC0415 - only the reader that is needed
-
-        form = JsonLines(file.path, lines, options)
-    else:
-        from adapters.feeds.files.csv import CsvLines  # noqa: PLC0415 - only the reader that is needed
-
-        form = CsvLines(file.path, lines, options)
+    kind: type[JsonLines | CsvLines] = JsonLines if begin.startswith(b"{") else CsvLines
+    form = kind(file.path, lines, options)
     file.verify()
     return form.columns, read_lines(file, form)
 
@@ -146,7 +140,7 @@ def _first_lines(head: bytes, path: Path) -> list[str]:
     """Give the lines at the beginning up to the second that is not blank."""
     lines: list[str] = []
     rest, sound = head, 0
-    while rest and sound < 2:  # noqa: PLR2004 - a header and a row
+    while rest and sound < HEADER_AND_ROW:
         raw, _, rest = rest.partition(b"\n")
         if len(raw) > LINE_LIMIT:
             raise line_too_long(path, len(lines) + 1)
@@ -156,7 +150,7 @@ def _first_lines(head: bytes, path: Path) -> list[str]:
 
 
 def _open_parquet(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Cells]]:
-    from adapters.feeds.files.parquet import ParquetTable  # noqa: PLC0415 - only the reader that is needed
+    from adapters.feeds.files.parquet import ParquetTable  # noqa: PLC0415 - loads what the others need not
 
     if file.packed:
         raise UnreadableFileError(f"{file.path}: it is Parquet inside gzip; unpack it first")

@@ -15,7 +15,7 @@ import numpy as np
 from adapters.feeds.files.bytes import BLOCK, LINE_LIMIT, UTF8_MARK, line_too_long
 from adapters.feeds.files.columns import PRICES
 from adapters.feeds.files.csv import CsvLines
-from adapters.feeds.files.lines import read_lines
+from adapters.feeds.files.lines import HEADER_AND_ROW, read_lines
 from adapters.feeds.files.raw_bars import RawBarsMaker
 from adapters.feeds.files.trouble import UnreadableFileError, reading
 from adapters.feeds.raw_rows import joined, no_rows
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 MARK = 256
 """Bytes before the place up to which a file has been read, by which it is known again."""
-HEADER_AND_ROW = 2
 END_OF_TIME = np.iinfo(np.int64).max
 
 

@@ -6,7 +6,7 @@ import asyncio
 import json
 import logging
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import httpx
 
@@ -80,7 +80,7 @@ class JsonEndpoint:
         if client is not None:
             await client.aclose()
 
-    async def ask(self, url: httpx.URL) -> Any:  # noqa: ANN401 - JSON
+    async def ask(self, url: httpx.URL) -> object:
         """Give the decoded answer; raises FeedTroubleError."""
         here = where(url, self._settings)
         if self._client is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import urljoin
 
 import httpx
@@ -122,7 +122,7 @@ class HttpJsonFeed:
         timeframe = settings.timeframe_there(question.timeframe)
         return address(settings, symbols, timeframe, since, question.token)
 
-    def _following(self, question: _Question, url: httpx.URL, value: Any) -> _Question | None:  # noqa: ANN401 - JSON
+    def _following(self, question: _Question, url: httpx.URL, value: object) -> _Question | None:
         """Find out how to ask for the next page; None where this was the last."""
         found = None if self._next is None else self._next.find(value)
         if not found:
@@ -143,7 +143,7 @@ class HttpJsonFeed:
             raise FeedTroubleError(f"{here}: its next page, {shown}, is no other page of this server; check next")
         return replace(question, url=onward)
 
-    def _page(self, value: Any, question: _Question, source: str, row: int) -> dict[str, RawBars]:  # noqa: ANN401 - JSON
+    def _page(self, value: object, question: _Question, source: str, row: int) -> dict[str, RawBars]:
         """Give the bars of one page by symbol."""
         try:
             columns = self._reader.columns(value) if self._groups is None else self._grouped(self._groups.find(value))
@@ -171,12 +171,15 @@ class HttpJsonFeed:
             want.symbol: _oldest_first(_rows_at(raw, at[want.symbol])) for want in question.wants if want.symbol in at
         }
 
-    def _grouped(self, groups: Any) -> Columns | None:  # noqa: ANN401 - JSON
+    def _grouped(self, groups: object) -> Columns | None:
         """Take the rows of all groups together, each with the symbol of its group."""
-        members = list(groups.values()) if isinstance(groups, dict) else groups
-        if not isinstance(members, list) or (self._symbol is None and members is groups):
+        if isinstance(groups, dict):
+            names, members = list(groups), list(groups.values())
+        elif isinstance(groups, list) and self._symbol is not None:
+            names, members = [], groups
+        else:
             return None
-        symbols = list(groups) if self._symbol is None else self._symbol.column(members)
+        symbols = names if self._symbol is None else self._symbol.column(members)
         columns, counts = self._reader.columns_of_many(members)
         if members and all(count is None for count in counts):
             return None
@@ -186,7 +189,7 @@ class HttpJsonFeed:
 
 def _oldest_first(raw: RawBars) -> RawBars:
     """Turn rows around that come newest first throughout, as from many servers; others stay as they were sent."""
-    if len(raw) < 2 or raw.stamp.item(0) <= raw.stamp.item(-1):  # noqa: PLR2004 - one row is in every order
+    if len(raw) <= 1 or raw.stamp.item(0) <= raw.stamp.item(-1):
         return raw
     times = raw.stamp[raw.stamp != NO_TIME]
     return raw[np.arange(len(raw))[::-1]] if bool((times[1:] < times[:-1]).all()) else raw

@@ -84,7 +84,7 @@ class Place:
         self._search = compiled.search
         self._steps = _steps(compiled.parsed)
 
-    def find(self, value: Any) -> Any:  # noqa: ANN401 - JSON
+    def find(self, value: object) -> Any:  # noqa: ANN401 - JSON, which whoever asked looks into
         """Look it up in one value; None where it is not there."""
         return self.column((value,))[0]
 
@@ -102,7 +102,7 @@ class Place:
                 ]
         return found
 
-    def _searched(self, value: Any) -> Any:  # noqa: ANN401 - JSON
+    def _searched(self, value: object) -> object:
         try:
             return self._search(value)
         except JMESPathError:
@@ -144,7 +144,7 @@ class RowReader:
         self._unit = settings.time_unit
         self._kind: StampKind = settings.stamp
 
-    def columns(self, value: Any) -> Columns | None:  # noqa: ANN401 - JSON
+    def columns(self, value: object) -> Columns | None:
         """Find the rows in a value and take them apart; None where there are none to be found.
 
         ValueError where the lists of an object of columns are not equally long.
@@ -165,7 +165,7 @@ class RowReader:
         whole = {name: [value for part in parts if part is not None for value in part[name]] for name in self._places}
         return whole, [None if part is None else len(part["time"]) for part in parts]
 
-    def _apart(self, found: Any) -> Columns | None:  # noqa: ANN401 - JSON
+    def _apart(self, found: object) -> Columns | None:
         if isinstance(found, list):
             return {name: place.column(found) for name, place in self._places.items()}
         if not isinstance(found, dict):
@@ -209,7 +209,7 @@ class RowReader:
         return read
 
 
-def shown(value: Any, safe: Callable[[str], str] = str) -> str:  # noqa: ANN401 - JSON
+def shown(value: object, safe: Callable[[str], str] = str) -> str:
     """Show a value as it stood there, on one line and cut short, once ``safe`` has seen what may be shown of it."""
     text = safe(json.dumps(value, ensure_ascii=False)[:_LOOKED_AT])
     text = "".join(letter if letter.isprintable() else "�" for letter in text[: _SHOWN + 1])
@@ -225,13 +225,15 @@ def _numbers(values: list[Any]) -> NDArray[np.float64]:
     return np.array([_number(value) for value in values], dtype=np.float64)
 
 
-def _number(value: Any) -> float:  # noqa: ANN401 - JSON
+def _number(value: object) -> float:
     """Read one number, NaN where it is none: true and false are none, numbers in quotes are."""
-    if isinstance(value, bool) or (isinstance(value, str) and not _NUMBER.fullmatch(value)):
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return np.nan
+    if isinstance(value, str) and not _NUMBER.fullmatch(value):
         return np.nan
     try:
         return float(value)
-    except (TypeError, ValueError, OverflowError):
+    except OverflowError:
         return np.nan
 
 
@@ -246,7 +248,7 @@ def _stamps(values: list[Any], unit: TimeUnit, kind: StampKind) -> NDArray[np.in
     return np.array([_since_epoch(value, factor) for value in values], dtype=np.int64)
 
 
-def _since_epoch(value: Any, factor: int) -> int:  # noqa: ANN401 - JSON
+def _since_epoch(value: object, factor: int) -> int:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         return NO_TIME
     if isinstance(value, str) and not _NUMBER.fullmatch(value):
@@ -259,22 +261,26 @@ def _since_epoch(value: Any, factor: int) -> int:  # noqa: ANN401 - JSON
         return NO_TIME
 
 
-def _instant(value: Any) -> int:  # noqa: ANN401 - JSON
+def _instant(value: object) -> int:
+    if not isinstance(value, str):
+        return NO_TIME
     try:
         moment = datetime.fromisoformat(value.upper())
         since = moment - EPOCH
-    except (AttributeError, TypeError, ValueError):
-        # No text, no time, or a time without an offset, which could be any moment of a day.
+    except (TypeError, ValueError):
+        # No time, or one without an offset, which could be any moment of a day.
         return NO_TIME
     nanoseconds = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
     return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME
 
 
-def _date(value: Any) -> int:  # noqa: ANN401 - JSON
+def _date(value: object) -> int:
     """Give midnight UTC of the calendar day that is written, whatever its offset."""
+    if not isinstance(value, str):
+        return NO_TIME
     try:
         day = datetime.fromisoformat(value.upper()).date()
-    except (AttributeError, TypeError, ValueError):
+    except ValueError:
         return NO_TIME
     nanoseconds = (day - EPOCH.date()).days * 86_400 * 1_000_000_000
     return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME

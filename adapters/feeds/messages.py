@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pydantic import Field
 
@@ -131,12 +131,12 @@ class Inbox:
             )
 
 
-def _holds(found: Any) -> bool:  # noqa: ANN401 - JSON
+def _holds(found: object) -> bool:
     """Whether JMESPath counts a value as true: all do but null, false and what is empty."""
     return found is not None and found is not False and found not in ("", [], {})
 
 
-def _is_set(flag: Any) -> bool:  # noqa: ANN401 - JSON
+def _is_set(flag: object) -> bool:
     """Whether a flag is set; it is written in many ways."""
     return isinstance(flag, bool | int | str) and str(flag).lower() in {"true", "1"}
 

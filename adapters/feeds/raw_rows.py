@@ -34,7 +34,7 @@ def joined(parts: Sequence[RawBars]) -> RawBars:
 def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
     """Put pages end to end, the oldest first, without the rows in which one overlaps the one before."""
     pages = [page for page in pages if len(page)]
-    if len(pages) < 2:  # noqa: PLR2004 - nothing to put together
+    if len(pages) <= 1:
         return pages[0] if pages else nothing
     pages.sort(key=lambda page: int(page.stamp[0]))
     kept, last = [], NO_TIME

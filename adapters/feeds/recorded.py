@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - pydantic reads it when it runs
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -48,9 +48,11 @@ class RecordedSettings(FeedSettings):
 
     @model_validator(mode="before")
     @classmethod
-    def _patience_keeps_pace(cls, told: Any) -> Any:  # noqa: ANN401 - whatever stands there
-        pace = told.get("pace", PACE) if isinstance(told, dict) else None
-        if not isinstance(pace, int | float) or "patience" in told:
+    def _patience_keeps_pace(cls, told: object) -> object:
+        if not isinstance(told, dict) or "patience" in told:
+            return told
+        pace = told.get("pace", PACE)
+        if not isinstance(pace, int | float):
             return told
         return told | {"patience": max(cls.model_fields["patience"].default, REAL_PATIENCE * pace)}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from html import unescape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from unicodedata import normalize
 from urllib.parse import unquote
 
@@ -53,7 +53,7 @@ def refuse_secrets(what: str, named: Iterable[tuple[str, object]], home: str) ->
             raise ValueError(f"the {what} {name} is a secret: give it in {home}.{name}, never in the file")
 
 
-def secret_within(part: Any) -> str | None:  # noqa: ANN401 - JSON
+def secret_within(part: object) -> str | None:
     """Find the name of a secret in a message of tables and lists, or in JSON text; None where there is none."""
     if isinstance(part, str):
         try:
@@ -123,7 +123,7 @@ def words_of_message(message: str) -> Iterator[str]:
     yield from (word for word in re.split(r'[\s"{}\[\],:]+', message) if len(word) > SCHEME)
 
 
-def _values(part: Any, *, secret: bool = False, named: bool = False) -> Iterator[str]:  # noqa: ANN401 - JSON
+def _values(part: object, *, secret: bool = False, named: bool = False) -> Iterator[str]:
     """Give the secret values in JSON; ``secret`` and ``named`` say what the names around them tell."""
     if isinstance(part, dict):
         for name, value in part.items():

@@ -22,6 +22,7 @@ DAY = 86_400 * NANOSECONDS
 EPOCH = date(1970, 1, 1)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 NEW_YORK_EVENING = time(17)
+FRIDAY = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ def _around_the_clock(tz: str) -> Callable[[int, int], Sessions]:
 @cache
 def _five_days(first_year: int, last_year: int) -> Sessions:
     zone = ZoneInfo("America/New_York")
-    days = [day for day in _days(first_year, last_year) if day.isoweekday() <= 5]  # noqa: PLR2004 - Friday
+    days = [day for day in _days(first_year, last_year) if day.isoweekday() <= FRIDAY]
     evening_before = [_instant(day - timedelta(days=1), NEW_YORK_EVENING, zone) for day in days]
     return _unbroken(
         np.array([(day - EPOCH).days for day in days], dtype=np.int64),

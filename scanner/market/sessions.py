@@ -243,7 +243,7 @@ class Timetable:
 
     def missing_before(self, open_times: Times) -> Times:
         """Count, for each bar but the first, the bars that should have stood between it and the one before."""
-        if not self.calendar.known or len(open_times) < 2:  # noqa: PLR2004 - two bars have a gap between them
+        if not self.calendar.known or len(open_times) <= 1:
             return np.zeros(max(len(open_times) - 1, 0), dtype=np.int64)
         periods = self._cover(int(open_times[0]), int(open_times[-1]))
         period = _last_begun(open_times, periods.open)

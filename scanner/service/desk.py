@@ -16,7 +16,7 @@ from scanner.events import rfc3339
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
-from scanner.service.known import closed_rows, known_and_new
+from scanner.service.answer_rows import closed_rows, known_and_new
 from scanner.service.restating import first_different, run_again
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows

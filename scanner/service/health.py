@@ -123,8 +123,10 @@ class HealthServer:
 
     async def _answered(self, words: list[str]) -> Answer:
         plain = "text/plain; charset=utf-8"
-        if len(words) != 3 or not words[2].startswith("HTTP/1."):  # noqa: PLR2004 - method, path and version
-            return HTTPStatus.BAD_REQUEST, plain, b"That is no HTTP request.\n"
-        if words[0] not in {"GET", "HEAD"}:
-            return HTTPStatus.METHOD_NOT_ALLOWED, plain, b"This can only be read.\n"
-        return answer(words[1].partition("?")[0], await self._look())
+        match words:
+            case ["GET" | "HEAD", path, version] if version.startswith("HTTP/1."):
+                return answer(path.partition("?")[0], await self._look())
+            case [_, _, version] if version.startswith("HTTP/1."):
+                return HTTPStatus.METHOD_NOT_ALLOWED, plain, b"This can only be read.\n"
+            case _:
+                return HTTPStatus.BAD_REQUEST, plain, b"That is no HTTP request.\n"

@@ -146,7 +146,7 @@ class Station:
             if delivering is not None:
                 if not stop.is_set():
                     delivering.cancel()
-                with suppress(asyncio.CancelledError):
+                with suppress(asyncio.CancelledError):  # we have cancelled it just now
                     await delivering
             self.log.info("stopped", bars=self.keeping.counts["bars"])
 

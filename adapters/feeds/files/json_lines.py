@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 from pyarrow import json as arrow_json
@@ -78,7 +78,7 @@ class JsonLines:
             raise BadLineError(f"no JSON object: {quoted(line)}") from problem
 
 
-def _written(value: Any) -> str | None:  # noqa: ANN401 - any JSON
+def _written(value: object) -> str | None:
     if value is None:
         return None
     text = value if isinstance(value, str) else json.dumps(value)

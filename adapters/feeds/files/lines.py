@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from adapters.feeds.files.arrow import Table
     from adapters.feeds.files.columns import Columns
 
+HEADER_AND_ROW = 2
+"""Lines, not counting blank ones, that tell what the columns of a file are."""
 PIECE = 1 << 16
 """Blocks this small are not divided further to find what is wrong in them."""
 

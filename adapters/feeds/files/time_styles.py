@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 Meaning = Literal["date", "local", "utc"]
 """What a reading stands for: midnight UTC of a day, a clock time in a zone yet to be told, or a moment."""
 
+DIGITS_OF_A_YEAR = 4
+MONTHS = 12
 UNITS = ((10**11, 9), (10**14, 6), (10**17, 3), (10**20, 0))
 """Epoch numbers below the first figure are seconds, then milli-, micro- and nanoseconds: 10^11 s is the year 5138,
 10^11 ms is March 1973. The second figure is the power of ten that makes nanoseconds of them."""
@@ -139,13 +141,13 @@ def likely_format(cell: str) -> str | None:
         return None
     first, mark, second, third, between, seconds = parts.groups()
     clock = f"{between}%H:%M{':%S' if seconds else ''}" if between else ""
-    if len(first) == 4:  # noqa: PLR2004 - digits of a year
+    if len(first) == DIGITS_OF_A_YEAR:
         return mark.join(("%Y", "%m", "%d")) + clock
-    year = "%Y" if len(third) == 4 else "%y"  # noqa: PLR2004 - digits of a year
+    year = "%Y" if len(third) == DIGITS_OF_A_YEAR else "%y"
     american, european = (mark.join((*order, year)) + clock for order in (("%m", "%d"), ("%d", "%m")))
-    if int(first) > 12:  # noqa: PLR2004 - months
+    if int(first) > MONTHS:
         return european
-    return american if int(second) > 12 else f"{american} or {european}"  # noqa: PLR2004 - months
+    return american if int(second) > MONTHS else f"{american} or {european}"
 
 
 _DIGITS = {

@@ -114,7 +114,7 @@ def _station(text: str) -> dict[str, Any]:
         if line.lstrip().startswith("["):
             within = re.match(r"\s*\[\s*station\s*\]", line) is not None
         elif within:
-            with suppress(tomllib.TOMLDecodeError):
+            with suppress(tomllib.TOMLDecodeError):  # the mistake itself is told by whoever reads the whole
                 found |= tomllib.loads(line)
     return found
 
@@ -197,9 +197,8 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
     watched = []
     feeds: set[str] = set()
     for name, own in settings.instruments.items():
-        parts = [part for _, part in settings.parts(name)]
-        feeds |= {next((part.feed for part in parts if part.feed), "")}
-        watched += [(own.group, each) for each in next((part.timeframes for part in parts if part.timeframes), ())]
+        feeds.add(settings.said_of(name, "feed") or "")
+        watched += [(own.group, each) for each in settings.said_of(name, "timeframes") or ()]
     for name in settings.feeds:
         if name not in _meant(feeds, settings.feeds):
             yield Mistake(("feeds", name), "no instrument has this feed; nothing will be asked of it", warning=True)
@@ -224,7 +223,7 @@ def _unsized(settings: Settings) -> Iterator[Mistake]:
     account = settings.account
     of: dict[str, list[str]] = {}
     for name in settings.instruments:
-        currency = next((part.currency for _, part in settings.parts(name) if part.currency), account.currency)
+        currency = settings.said_of(name, "currency") or account.currency
         if currency not in {account.currency, *account.fx}:
             of.setdefault(currency, []).append(name)
     if account.equity is None:

@@ -110,7 +110,7 @@ class EnvironmentSource(PydanticBaseSettingsSource):
         return found
 
 
-def _value(text: str) -> Any:  # noqa: ANN401 - JSON
+def _value(text: str) -> object:
     if text[:1] in {"[", "{"}:
         try:
             return json.loads(text)

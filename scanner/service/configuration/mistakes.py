@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 Path = tuple[str | int, ...]
 
+SHOWN = 60
+"""Letters of a value that are shown: half a line."""
 LISTED = 12
 """So many choices are listed where none is close."""
 UNITS = {"m": 60, "min": 60, "minute": 60, "h": 3_600, "hour": 3_600, "d": 86_400, "day": 86_400, "w": 604_800}
@@ -153,7 +155,7 @@ def _shown(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     text = f'"{value}"' if isinstance(value, str) else str(value)
-    return text if len(text) <= 60 else text[:59] + "…"  # noqa: PLR2004 - half a line
+    return text if len(text) <= SHOWN else text[: SHOWN - 1] + "…"
 
 
 def _either(choices: list[str]) -> str:

@@ -62,11 +62,7 @@ def _of_setups(settings: Settings) -> Iterator[Mistake]:
 
 
 def _series(settings: Settings) -> list[Series]:
-    found = []
-    for name in settings.instruments:
-        parts = [part for _, part in settings.parts(name)]
-        found += [(name, each) for each in next((part.timeframes for part in parts if part.timeframes), ())]
-    return found
+    return [(name, each) for name in settings.instruments for each in settings.said_of(name, "timeframes") or ()]
 
 
 def _whose(these: Sequence[Series], of: Sequence[Series]) -> str:

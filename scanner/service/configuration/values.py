@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Annotated
@@ -30,7 +31,7 @@ def _a_calendar(text: str) -> str:
 
 
 def _a_currency(text: str) -> str:
-    if len(text) != 3 or not (text.isascii() and text.isalpha() and text.isupper()):  # noqa: PLR2004 - ISO 4217
+    if not re.fullmatch("[A-Z]{3}", text):
         raise ValueError(f'has to be three capital letters (ISO 4217) such as EUR, not "{text}"')
     return text
 

@@ -55,12 +55,14 @@ def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() ->
         ('[station]\nname = "a\n', "x.toml:2: TOML: a quote is opened on this line and not closed; "),
         ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: station.zone stands already on line 2; keep one "),
         ("", "x.toml: there is nothing to watch; add a table [instruments.NAME]"),
-        ("[feeds]\ntype = 'folder'\n[instruments.A]\nstep = 1\ntimeframes = ['1d']\nfeed = 'type'\n",
-         'x.toml:2: feeds.type: has to be a table, not "folder"'),
+        (
+            "[feeds]\ntype = 'folder'\n[instruments.A]\nstep = 1\ntimeframes = ['1d']\nfeed = 'type'\n",
+            'x.toml:2: feeds.type: has to be a table, not "folder"',
+        ),
         ("instruments = 3", "x.toml:1: instruments: has to be a table, not 3"),
         ("[groups.g]\nsymbol = 'A'", "x.toml:2: groups.g.symbol: is said of each instrument by itself; move it there"),
     ],
-)  # fmt: skip
+)
 def test_files_that_are_wrong_as_a_whole(text: str, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     Path("x.toml").write_text(text, encoding="utf-8")

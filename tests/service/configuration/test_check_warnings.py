@@ -56,8 +56,10 @@ def test_a_currency_without_a_rate_is_told_before_a_setup_comes_without_a_size(
     checked = check(config, {})
     assert checked.told() == [f"{config}:{each}" for each in told]
     assert checked.settings is not None
-    sized = {each.instrument.symbol: size(checked.settings.account, each.instrument, Decimal(100), Decimal(1))[0]
-             for each in checked.settings.watched()}  # fmt: skip
+    sized = {
+        each.instrument.symbol: size(checked.settings.account, each.instrument, Decimal(100), Decimal(1))[0]
+        for each in checked.settings.watched()
+    }
     assert (sized["B"] is None) == any("no rate for JPY" in each for each in told)
 
 

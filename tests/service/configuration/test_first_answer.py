@@ -50,7 +50,7 @@ COMMA = 'rows of VLT are refused, such as row 0: a price is missing or no number
         (SENT, {}, {"step": "1.75"}, None, SEEN),
         (SENT, {}, {"step": "2"}, TOO_LARGE, SEEN),
     ],
-)  # fmt: skip
+)
 async def test_an_answer_is_looked_at_with_the_eyes_of_the_station(
     sent: list[dict[str, Any]],
     feed: dict[str, Any],

@@ -341,7 +341,7 @@ class Intake:
             return f"what came was refused: {refused}"
         if not self._unasked.isdisjoint(lacking):
             return (
-                "they could not be asked for in time; raise requests_per_minute or at_once, or list fewer instruments"
+                "there was no time to ask for the bars; raise requests_per_minute or at_once, or list fewer instruments"
             )
         return ""
 

@@ -93,7 +93,7 @@ async def test_what_can_never_be_asked_for_in_time_is_called_late_and_why(time: 
     await time.run(300)
     assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
     assert pier.said[0].data["reason"] == (
-        "they could not be asked for in time; raise requests_per_minute or at_once, or list fewer instruments"
+        "there was no time to ask for the bars; raise requests_per_minute or at_once, or list fewer instruments"
     )
 
 

@@ -19,7 +19,7 @@ from paho.mqtt.packettypes import PacketTypes
 from adapters.sinks.envelope import as_json
 from adapters.sinks.mqtt_link import Link, properties
 from adapters.sinks.mqtt_settings import MqttSettings
-from adapters.sinks.mqtt_topics import ENDS, Topics
+from adapters.sinks.mqtt_topics import Topics
 from scanner.ports import DeliveryError, DeliveryRefusedError
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ class MqttSink:
         event, payload = message.event, as_json(message)
         sendings = [link.send(self._topics.of(event), payload)]
         if (state := self._topics.state_of(event)) is not None:
-            sendings.append(link.send(state, b"" if event.kind in ENDS else payload, retain=True))
+            sendings.append(link.send(state, b"" if event.kind == "setup.withdrawn" else payload, retain=True))
         return sendings
 
     async def _connected(self) -> Link:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 PLACES = {"line": "a trend line", "average": "a moving average", "level": "a level", "turn": "a turn"}
 EXITS = {
-    "ride": "the first cross back of the MACD line is announced; the position may stay, its stop moved along behind it",
+    "ride": "the position may stay beyond the first cross back of the MACD line, its stop moved along behind it",
     "quick": "leave at the open after the MACD line crosses back",
 }
 TOO_LATE = "This alert was held up on its way: the moment to act has passed."

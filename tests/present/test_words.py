@@ -42,8 +42,8 @@ Levels
   objective 2R: 103.75
   objective 3R: 104.95
   obstacle: 104.20 (nearest level ahead; room 2.38 R)
-  exit: ride (close is above the 200-bar average: the first cross back of the MACD line is announced; the position \
-may stay, its stop moved along behind it)
+  exit: ride (close is above the 200-bar average: the position may stay beyond the first cross back of the MACD line, \
+its stop moved along behind it)
   or early entry: 101.20 (R 1.05, size 952; open of the next bar, reckoned at the close; void if it opens above 101.50)
   or average entry: none (close is above the 50-bar average already)
 

@@ -12,7 +12,7 @@ import httpx
 
 from adapters.feeds.files.trouble import quoted
 from adapters.feeds.link import Outside
-from adapters.feeds.retry_after import retry_after
+from adapters.retry_after import retry_after
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:

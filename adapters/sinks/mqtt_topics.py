@@ -12,9 +12,9 @@ Below ``<prefix>/<station>/``:
 | ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | a setup that was not withdrawn | yes |
 
 ``<thread>`` is the id of the event that found the setup. When the setup is withdrawn, the event that says so goes out
-under ``setups/``, and then the retained one is cleared by an empty message, as MQTT asks. So a subscriber who comes late
-and subscribes to ``<prefix>/+/state/#`` sees which stations are watching and which setups were not withdrawn, and to
-``<prefix>/+/setups/#`` all that follows. Each name is written as ``encode`` writes it.
+under ``setups/``, and then the retained one is cleared by an empty message, as MQTT asks. So a subscriber who comes
+late and subscribes to ``<prefix>/+/state/#`` sees which stations are watching and which setups were not withdrawn, and
+to ``<prefix>/+/setups/#`` all that follows. Each name is written as ``encode`` writes it.
 """
 
 from __future__ import annotations

@@ -124,7 +124,8 @@ class MqttSink:
                     await self._connect()
                     failures = 0
                 except DeliveryError as error:
-                    self._settle(error)
+                    # Whatever a broker says while we connect is not about the messages that wait for it.
+                    self._settle(DeliveryError(str(error)))
                     failures += 1
                 self._wanted.clear()
                 with contextlib.suppress(TimeoutError):

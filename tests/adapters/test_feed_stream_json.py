@@ -72,7 +72,7 @@ class Station:
             await self.lines[-1].send(message if isinstance(message, str | bytes) else json.dumps(message))
 
 
-def feed_at(port: int, **settings: object) -> StreamJsonFeed:
+def feed_at(port: int, *, show_body: bool = False, **settings: object) -> StreamJsonFeed:
     usual = {
         "url": f"ws://{HOST}:{port}/bars?depth=1",
         "symbol": "sym",
@@ -82,12 +82,12 @@ def feed_at(port: int, **settings: object) -> StreamJsonFeed:
         "first_pause": 0.02,
         "longest_pause": 0.1,
     }
-    return StreamJsonFeed(StreamJsonFeed.Settings.model_validate(usual | settings))
+    return StreamJsonFeed(StreamJsonFeed.Settings.model_validate(usual | settings), show_body=show_body)
 
 
 @asynccontextmanager
-async def listening(port: int, **settings: object) -> AsyncIterator[StreamJsonFeed]:
-    feed = feed_at(port, **settings)
+async def listening(port: int, *, show_body: bool = False, **settings: object) -> AsyncIterator[StreamJsonFeed]:
+    feed = feed_at(port, show_body=show_body, **settings)
     await feed.start()
     try:
         yield feed

@@ -25,6 +25,7 @@ from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from tests.adapters.certificates import make_certificates
 from tests.adapters.feed_servers import raw_server, silence
 from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event
+from tests.adapters.secret_samples import ECHOES
 from tests.adapters.servers import Request, Response, free_port, http_server
 
 if TYPE_CHECKING:
@@ -155,15 +156,6 @@ async def test_a_batch_that_is_not_taken_is_tried_event_by_event(status: int, *,
             with pytest.raises(DeliveryError) as caught:
                 await sink.deliver([Message(setup_event()), Message(station_event())])
     assert isinstance(caught.value, DeliveryRefusedError) == apart
-
-
-ECHOES: dict[str, Callable[[str], str]] = {
-    "as it is": str,
-    "in Base64": lambda text: base64.b64encode(text.encode()).decode(),
-    "in hex": lambda text: text.encode().hex(),
-    "reversed": lambda text: text[::-1],
-    "apart": " ".join,
-}
 
 
 @pytest.mark.parametrize("status", [302, 401, 404, 422, 500])

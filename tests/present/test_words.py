@@ -163,9 +163,12 @@ def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
     said = [alert(Message(event), BERLIN, None) for event in (gone, otherwise)]
     assert [words.headline for words in said] == [
         "Withdrawn: HARBOUR 15m long no longer stands",
-        "Withdrawn: HARBOUR 15m long stands with other levels",
+        "Withdrawn: HARBOUR 15m long does not stand as it was said",
     ]
-    assert said[1].wrong == "Whoever has acted on it goes by levels that are others now; they are said anew."
+    assert said[1].wrong == (
+        "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless its "
+        "evidence is less than you ask for."
+    )
     del gone.data["otherwise"]  # as in a store of an earlier release
     assert alert(Message(gone), BERLIN, None) == said[0]
 

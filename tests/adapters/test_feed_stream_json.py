@@ -72,7 +72,9 @@ class Station:
             await self.lines[-1].send(message if isinstance(message, str | bytes) else json.dumps(message))
 
 
-def feed_at(port: int, *, show_body: bool = False, **settings: object) -> StreamJsonFeed:
+def feed_at(port: int, **settings: object) -> StreamJsonFeed:
+    """Make a feed; ``show_body`` among the settings is for its constructor."""
+    show_body = bool(settings.pop("show_body", False))
     usual = {
         "url": f"ws://{HOST}:{port}/bars?depth=1",
         "symbol": "sym",
@@ -86,8 +88,8 @@ def feed_at(port: int, *, show_body: bool = False, **settings: object) -> Stream
 
 
 @asynccontextmanager
-async def listening(port: int, *, show_body: bool = False, **settings: object) -> AsyncIterator[StreamJsonFeed]:
-    feed = feed_at(port, show_body=show_body, **settings)
+async def listening(port: int, **settings: object) -> AsyncIterator[StreamJsonFeed]:
+    feed = feed_at(port, **settings)
     await feed.start()
     try:
         yield feed

@@ -56,15 +56,13 @@ async def test_no_trouble_of_a_stream_shows_a_secret() -> None:
     assert is_hidden(" ".join(sentences))
 
 
-async def trouble_of(
-    behaviour: Callable[[ServerConnection], Awaitable[None]], *, show_body: bool = False, **settings: object
-) -> str:
+async def trouble_of(behaviour: Callable[[ServerConnection], Awaitable[None]], **settings: object) -> str:
     """Listen to a server that says nothing of use, and give the trouble that is told of it."""
     async with serve(behaviour, HOST, 0) as server:
         port = next(iter(server.sockets)).getsockname()[1]
         with pytest.raises(FeedTroubleError) as caught:  # noqa: PT012 - it comes as soon as the server has spoken
             settings |= {"rows": "bars", "first_pause": 60}
-            async with listening(port, show_body=show_body, **settings) as feed, asyncio.timeout(10):
+            async with listening(port, **settings) as feed, asyncio.timeout(10):
                 while True:
                     await feed.fetch([HARBOUR])
                     await asyncio.sleep(0.005)

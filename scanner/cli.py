@@ -216,14 +216,23 @@ def check(
             help="Also start every feed and sink, and say how each fared; not while the station is running.",
         ),
     ] = False,
+    show_body: Annotated[
+        bool,
+        typer.Option(
+            "--show-body",
+            help="With --connect: where something is wrong, show what the server wrote; it may repeat your secrets.",
+        ),
+    ] = False,
 ) -> int:
     """Explain every mistake in a configuration, or print when its bars close next.
 
     Example: closewatch check watch.toml --connect
     """
+    if show_body and not connect:
+        raise typer.BadParameter("--show-body shows what servers answer: give --connect too")
     from scanner.commands import check as command  # noqa: PLC0415 - heavy, and not needed for --help
 
-    return command.run(config, os.environ, time.time_ns(), connect=connect)
+    return command.run(config, os.environ, time.time_ns(), connect=connect, show_body=show_body)
 
 
 @app.command()

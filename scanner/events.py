@@ -144,8 +144,8 @@ class SetupData(TypedDict):
 class WithdrawnData(TypedDict):
     """A setup said earlier that no longer stands as it was said because the feed restated a bar.
 
-    ``withdraws`` is its event's id. ``otherwise`` says that it stands with other levels, or is to be left another way:
-    then an event of its own says it as it is now.
+    ``withdraws`` is its event's id, ``evidence_points`` are those it was said with. ``otherwise`` says that it stands
+    with other levels or evidence, or is to be left another way: then an event of its own says it as it is now.
     """
 
     instrument: str
@@ -155,6 +155,7 @@ class WithdrawnData(TypedDict):
     bar_open: MomentText
     bar_close: MomentText
     withdraws: EventIdText
+    evidence_points: int
     otherwise: bool
     reason: str
 

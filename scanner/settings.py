@@ -116,7 +116,9 @@ class Route(_Part):
     groups: tuple[str, ...] = Field((), description="groups; all when empty")
     timeframes: tuple[TimeframeName, ...] = Field((), description="timeframes; all when empty")
     directions: tuple[Literal["long", "short"], ...] = Field((), description="directions; both when empty")
-    least_evidence: int = Field(0, ge=0, le=10, description="least points of evidence of a setup")
+    least_evidence: int = Field(
+        0, ge=0, le=10, description="least points of evidence of a setup, also where it is withdrawn"
+    )
 
 
 class Quiet(_Part):

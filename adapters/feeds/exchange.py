@@ -14,8 +14,8 @@ from pydantic import Field, field_validator
 
 from adapters.feeds.files.trouble import quoted
 from adapters.feeds.json_rows import BarFields, JsonSettings, RowReader
-from adapters.feeds.retry_after import retry_after
 from adapters.feeds.settings import FeedSettings
+from adapters.retry_after import retry_after
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:

@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import re
-from functools import cached_property
-from typing import TYPE_CHECKING
 from urllib.parse import quote, unquote_plus
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 
-from adapters.feeds.secrets import Secrets, refuse_secrets, words
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+from adapters.feeds.secrets import refuse_secrets
 
 
 class SentSettings(BaseModel):
@@ -82,21 +77,7 @@ class SentSettings(BaseModel):
         secrets = [f"{quote(name, safe='')}={quote(value, safe='')}" for name, value in self.secret_parts().items()]
         return "&".join(filter(None, (self.without_secrets(query), *secrets)))
 
-    def secrets(self) -> Iterator[str]:
-        """Give what may stand in no sentence."""
-        for value in self.secret_headers.values():
-            yield from words(value.get_secret_value())
-        for value in self.secret_query.values():
-            yield value.get_secret_value()
-
-    @cached_property
-    def _kept(self) -> Secrets:
-        return Secrets(self.secrets())
-
-    def is_told(self, text: str) -> bool:
-        """Say whether a text has a secret in it."""
-        return self._kept.are_in(text)
-
-    def safe(self, text: str) -> str:
-        """Give a text from outside as it may be shown; the whole of it is needed here, not a part that was cut off."""
-        return self._kept.safe(text)
+    @property
+    def sends_secrets(self) -> bool:
+        """Whether a secret is sent, which the other side may repeat in what it writes."""
+        return bool(self.secret_headers or self.secret_query)

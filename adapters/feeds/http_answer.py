@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 
 import httpx
 
+from adapters.answers import hidden, what_failed
 from adapters.feeds.files.trouble import quoted
 from adapters.feeds.link import Outside
-from adapters.feeds.retry_after import retry_after
+from adapters.retry_after import retry_after
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
@@ -26,13 +27,14 @@ logging.getLogger("httpcore").setLevel(logging.CRITICAL)
 
 MINUTE = 60.0
 REFUSAL_READ = 65_536
-"""Bytes of the body of a refusal that are read, for the reason that it may give: far more than are shown, so that a
-secret that begins there is whole."""
+"""Bytes of the body of a refusal that are read, for the reason that it may give."""
+USUAL_TYPES = frozenset({"text/html", "text/plain", "text/csv", "text/xml", "application/xml"})
+"""Types of an answer that may always be named: they say what it is, and hold no secret."""
 
 
-def where(url: httpx.URL, settings: HttpJsonSettings) -> str:
+def where(url: httpx.URL) -> str:
     """Name an address in messages: without its query, which says much and explains little."""
-    return settings.safe(re.split("[?#]", str(url), maxsplit=1)[0])
+    return re.split("[?#]", str(url), maxsplit=1)[0]
 
 
 class _Secrets(httpx.Auth):
@@ -52,10 +54,18 @@ class JsonEndpoint:
     """Asks for JSON, no more often than may be.
 
     Redirects are not followed: headers and query may carry secrets, and are for one server only. ``clock`` gives
-    seconds since 1970.
+    seconds since 1970. Where a secret is sent, what the server writes is not shown unless ``show_body`` says so.
     """
 
-    def __init__(self, settings: HttpJsonSettings, clock: Callable[[], float], outside: Outside | None = None) -> None:
+    def __init__(
+        self,
+        settings: HttpJsonSettings,
+        clock: Callable[[], float],
+        outside: Outside | None = None,
+        *,
+        show_body: bool = False,
+    ) -> None:
+        self.shows = show_body or not settings.sends_secrets
         self._settings = settings
         self._clock = clock
         self._outside = outside or Outside()
@@ -80,9 +90,12 @@ class JsonEndpoint:
         if client is not None:
             await client.aclose()
 
-    async def ask(self, url: httpx.URL) -> object:
-        """Give the decoded answer; raises FeedTroubleError."""
-        here = where(url, self._settings)
+    def told(self, text: str, limit: int = 60) -> str:
+        """Give what the server wrote as it may be shown."""
+        return quoted(text, limit) if self.shows else hidden(text)
+
+    async def ask(self, url: httpx.URL, here: str) -> object:
+        """Give the decoded answer; raises FeedTroubleError, in which ``here`` names the address."""
         if self._client is None:
             raise FeedTroubleError(f"{here}: the feed has not been started; start it first")
         await self._wait_for_turn()
@@ -94,18 +107,16 @@ class JsonEndpoint:
                 f"{here}: no whole answer within {self._settings.timeout:g} s; check the server, or raise timeout"
             ) from None
         except httpx.ConnectError as problem:
-            reason = self._settings.safe(str(problem))
+            reason = what_failed(problem)
             raise FeedTroubleError(f"{here}: cannot be reached ({reason}); check the address and the network") from None
         except httpx.HTTPError as problem:
-            reason = self._settings.safe(str(problem)) or type(problem).__name__
+            reason = str(problem) if self.shows and str(problem) else what_failed(problem)
             raise FeedTroubleError(f"{here}: the answer broke off ({reason}); check the server") from None
         try:
             return json.loads(body)
         except (ValueError, RecursionError):
-            text = self._settings.safe(body[:REFUSAL_READ].decode(errors="replace"))
-            raise FeedTroubleError(
-                f"{here}: the answer is no JSON, it begins with {quoted(text)}; check the address"
-            ) from None
+            text = self.told(body.decode(errors="replace"))
+            raise FeedTroubleError(f"{here}: the answer is not JSON: {text}; check the address") from None
 
     async def _wait_for_turn(self) -> None:
         """Keep to how many requests a minute the server allows, of which an answer of several pages takes several."""
@@ -123,7 +134,8 @@ class JsonEndpoint:
                 raise await self._refusal(response, here)
             kind = response.headers.get("content-type", "")
             if self._settings.content_type.lower() not in kind.lower():
-                stated = quoted(self._settings.safe(kind)) if kind else "of no stated type"
+                usual = kind.partition(";")[0].strip().lower()
+                stated = (usual if usual in USUAL_TYPES else self.told(kind)) if kind else "of no stated type"
                 raise FeedTroubleError(
                     f"{here}: the answer is {stated}, not JSON; "
                     "check the address, or set content_type if that is JSON all the same"
@@ -151,14 +163,14 @@ class JsonEndpoint:
         after = retry_after(response.headers.get("retry-after"), self._clock())
         body, _ = await self._read(response, REFUSAL_READ)
         text = body.decode(errors="replace").strip()
-        # The usual words for the code: the server's own may be anything, and have lost letters on the way.
+        # The usual words for the code: the server's own may be anything.
         answer = f"{here}: answers {code} {httpx.codes.get_reason_phrase(code)}".rstrip()
-        answer += f", {quoted(text, 120)}" if text and not self._settings.is_told(text) else ""
+        answer += f", {self.told(text, 120)}" if text else ""
         if code == httpx.codes.TOO_MANY_REQUESTS:
             todo = "it is asked too often: lower requests_per_minute"
         elif response.has_redirect_location:
-            onward = self._settings.safe(response.headers["location"])
-            todo = f"it has moved: put the new address in url, if {quoted(onward, 200)} is right"
+            onward = self.told(response.headers["location"], 200)
+            todo = f"it has moved: put the new address in url, if {onward} is right"
         elif code in {httpx.codes.UNAUTHORIZED, httpx.codes.FORBIDDEN}:
             todo = "check secret_headers and secret_query"
         elif response.is_server_error:

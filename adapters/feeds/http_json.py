@@ -10,7 +10,7 @@ from urllib.parse import urljoin
 import httpx
 import numpy as np
 
-from adapters.feeds.files.trouble import quoted
+from adapters.answers import hidden
 from adapters.feeds.http_answer import JsonEndpoint, where
 from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader
@@ -42,20 +42,26 @@ class _Question:
 class HttpJsonFeed:
     """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe.
 
-    ``clock`` gives seconds since 1970.
+    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may repeat secrets.
     """
 
     Settings = HttpJsonSettings
     arrived: asyncio.Event | None = None
 
     def __init__(
-        self, settings: HttpJsonSettings, *, clock: Callable[[], float] = time.time, outside: Outside | None = None
+        self,
+        settings: HttpJsonSettings,
+        *,
+        clock: Callable[[], float] = time.time,
+        outside: Outside | None = None,
+        show_body: bool = False,
     ) -> None:
         self.batch = 1 if settings.one_by_one else settings.symbols_per_request
         self.settings = settings
-        self._endpoint = JsonEndpoint(settings, clock, outside)
+        self._endpoint = JsonEndpoint(settings, clock, outside, show_body=show_body)
         by_row = settings.symbol is not None and settings.groups is None and not settings.one_by_one
-        self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None, settings.safe)
+        safe = str if self._endpoint.shows else hidden
+        self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None, safe)
         self._symbol = None if settings.symbol is None else Place(settings.symbol)
         self._groups = None if settings.groups is None else Place(settings.groups)
         self._next = None if settings.next is None else Place(settings.next)
@@ -93,7 +99,7 @@ class HttpJsonFeed:
     async def _answered(self, question: _Question) -> dict[Want, RawBars]:
         """Ask page after page."""
         begin = self._address(question)
-        source = where(begin, self.settings)
+        source = where(begin)
         pages: list[dict[str, RawBars]] = []
         row = 0
         following: _Question | None = question
@@ -104,11 +110,11 @@ class HttpJsonFeed:
                     "raise limit or most_pages, or set earliest"
                 )
             url = begin if following is question else following.url or self._address(following)
-            value = await self._endpoint.ask(url)
+            value = await self._endpoint.ask(url, source)
             page = self._page(value, question, source, row)
             row += sum(map(len, page.values()))
             pages.append(page)
-            following = self._following(following, url, value)
+            following = self._following(following, url, value, source)
         nothing = no_rows(source, self.settings.stamp)
         return {
             want: joined_pages([page[want.symbol] for page in pages if want.symbol in page], nothing)
@@ -122,15 +128,15 @@ class HttpJsonFeed:
         timeframe = settings.timeframe_there(question.timeframe)
         return address(settings, symbols, timeframe, since, question.token)
 
-    def _following(self, question: _Question, url: httpx.URL, value: object) -> _Question | None:
+    def _following(self, question: _Question, url: httpx.URL, value: object, source: str) -> _Question | None:
         """Find out how to ask for the next page; None where this was the last."""
         found = None if self._next is None else self._next.find(value)
         if not found:
             return None
-        here, shown = where(url, self.settings), quoted(self.settings.safe(str(found)), 200)
+        shown = self._endpoint.told(str(found), 200)
         if self.settings.has("next"):
             if str(found) == question.token:
-                raise FeedTroubleError(f"{here}: the page {shown} says that it is followed by itself; check next")
+                raise FeedTroubleError(f"{source}: the page {shown} says that it is followed by itself; check next")
             return replace(question, token=str(found))
         try:
             onward = httpx.URL(urljoin(str(url), str(found)))
@@ -140,7 +146,7 @@ class HttpJsonFeed:
         onward = onward.copy_with(query=query.encode() or None)
         # Headers and query may carry secrets: they go to no other server.
         if onward == url or (onward.scheme, onward.netloc) != (url.scheme, url.netloc):
-            raise FeedTroubleError(f"{here}: its next page, {shown}, is no other page of this server; check next")
+            raise FeedTroubleError(f"{source}: its next page, {shown}, is not another page of this server; check next")
         return replace(question, url=onward)
 
     def _page(self, value: object, question: _Question, source: str, row: int) -> dict[str, RawBars]:
@@ -165,7 +171,7 @@ class HttpJsonFeed:
         if at and not any(want.symbol in at for want in question.wants):
             raise FeedTroubleError(
                 f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
-                f"the first is of {quoted(self.settings.safe(next(iter(at))))}; check symbol"
+                f"the first is of {self._endpoint.told(next(iter(at)))}; check symbol"
             )
         return {
             want.symbol: _oldest_first(_rows_at(raw, at[want.symbol])) for want in question.wants if want.symbol in at

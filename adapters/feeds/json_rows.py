@@ -31,7 +31,7 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
 _SHOWN = 60
 _LOOKED_AT = 65_536
-"""Letters in which a secret is looked for: many more than one has that begins within those that are shown."""
+"""Letters of a value that are looked at, to show or to measure them."""
 
 
 def _checked(path: str) -> str:

@@ -46,8 +46,8 @@ class PushedSettings(JsonSettings):
 class Inbox:
     """Takes messages in and remembers the bars in them.
 
-    ``source`` is what the messages come from, in words; ``safe`` gives a text from there as it may be shown, for there
-    may be a secret in it. ``arrived`` is set whenever there are new bars.
+    ``source`` is what the messages come from, in words; ``safe`` gives a text from there as it may be shown, for it
+    may repeat a secret. ``arrived`` is set whenever there are new bars.
     """
 
     def __init__(self, settings: PushedSettings, source: str, safe: Callable[[str], str] = str) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from functools import cached_property
 from typing import TYPE_CHECKING, Self
 
 import aiomqtt
@@ -12,8 +11,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import Field, field_validator, model_validator
 
+from adapters.answers import hidden
 from adapters.feeds.messages import PushedFeed, PushedSettings
-from adapters.feeds.secrets import Secrets
 from adapters.mqtt_broker import BrokerLine, BrokerSettings
 from scanner.ports import FeedTroubleError
 
@@ -61,15 +60,6 @@ class MqttBarsSettings(PushedSettings, BrokerSettings):
                 raise ValueError(f"the topic has no {{{name}}}: say with {name} where a message names it")
         return self
 
-    @cached_property
-    def _kept(self) -> Secrets:
-        secrets = (self.password, self.client_key_password)
-        return Secrets(each.get_secret_value() for each in secrets if each is not None)
-
-    def safe(self, text: str) -> str:
-        """Give a text from outside as it may be shown; the whole of it is needed here, not a part that was cut off."""
-        return self._kept.safe(text)
-
     @property
     def topic_filter(self) -> str:
         """What to subscribe to: a level that holds a name may be anything."""
@@ -91,10 +81,13 @@ class MqttBarsFeed(PushedFeed):
 
     Settings = MqttBarsSettings
 
-    def __init__(self, settings: MqttBarsSettings, *, outside: Outside | None = None) -> None:
+    def __init__(self, settings: MqttBarsSettings, *, outside: Outside | None = None, show_body: bool = False) -> None:
+        """Take the settings; ``show_body`` shows what messages hold, which may repeat the password."""
         host, port = settings.address
         self._where = f"MQTT broker {host}:{port}"
-        super().__init__(settings, self._where, self._session, outside, settings.safe)
+        super().__init__(
+            settings, self._where, self._session, outside, str if show_body or settings.password is None else hidden
+        )
         self.settings = settings
         self._pattern = settings.topic_pattern
 

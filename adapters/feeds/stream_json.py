@@ -11,9 +11,10 @@ from pydantic import Field, SecretStr, field_validator, model_validator
 from websockets.asyncio.client import connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
 
+from adapters.answers import hidden
 from adapters.feeds.headers import SentSettings
 from adapters.feeds.messages import PushedFeed, PushedSettings
-from adapters.feeds.secrets import refuse_secrets, secret_within, words_of_message
+from adapters.feeds.secrets import refuse_secrets, secret_within
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
@@ -89,11 +90,10 @@ class StreamJsonSettings(PushedSettings, SentSettings):
                 raise ValueError(f"secret_subscribe.{name} is empty; correct it")
         return list(messages.values())
 
-    def secrets(self) -> Iterator[str]:
-        """Give what may stand in no sentence."""
-        yield from super().secrets()
-        for value in self.secret_subscribe.values():
-            yield from words_of_message(value.get_secret_value())
+    @property
+    def sends_secrets(self) -> bool:
+        """Whether a secret is sent, which the other side may repeat in what it writes."""
+        return super().sends_secrets or bool(self.secret_subscribe)
 
 
 class _Straight(connect):
@@ -109,10 +109,14 @@ class StreamJsonFeed(PushedFeed):
 
     Settings = StreamJsonSettings
 
-    def __init__(self, settings: StreamJsonSettings, *, outside: Outside | None = None) -> None:
+    def __init__(
+        self, settings: StreamJsonSettings, *, outside: Outside | None = None, show_body: bool = False
+    ) -> None:
+        """Take the settings; ``show_body`` shows what the server writes, which may repeat secrets."""
+        self._shows = show_body or not settings.sends_secrets
         parts = urlsplit(settings.url)
         self._where = f"{parts.scheme}://{parts.netloc}{parts.path}"
-        super().__init__(settings, self._where, self._session, outside, settings.safe)
+        super().__init__(settings, self._where, self._session, outside, str if self._shows else hidden)
         self.settings = settings
         named = [any(name in _text(message) for name in NAMES) for message in settings.subscribe]
         self._once = [message for message, each in zip(settings.subscribe, named, strict=True) if not each]
@@ -142,10 +146,13 @@ class StreamJsonFeed(PushedFeed):
         """Connect, subscribe and listen until the connection breaks."""
         settings = self.settings
         try:
-            secret_messages = settings.secret_messages()
+            address, headers, secret_messages = settings.address(), settings.to_send(), settings.secret_messages()
+        except ValueError as problem:
+            raise FeedTroubleError(f"{self._where}: {problem}") from None
+        try:
             async with _Straight(
-                settings.address(),
-                additional_headers=settings.to_send(),
+                address,
+                additional_headers=headers,
                 open_timeout=settings.connect_timeout,
                 ping_interval=settings.ping_interval,
                 ping_timeout=settings.ping_timeout,
@@ -168,15 +175,20 @@ class StreamJsonFeed(PushedFeed):
             raise FeedTroubleError(
                 f"{self._where}: no stream was opened within {settings.connect_timeout:g} s; check the server"
             ) from None
-        except (OSError, EOFError, WebSocketException) as problem:
-            reason = settings.safe(str(problem))
+        except (OSError, EOFError, ValueError, WebSocketException) as problem:
             raise FeedTroubleError(
-                f"{self._where}: the stream cannot be opened or broke off ({reason}); check the address and the server"
+                f"{self._where}: the stream cannot be opened or broke off ({self._reason(problem)}); "
+                "check the address and the server"
             ) from None
-        except ValueError as problem:
-            raise FeedTroubleError(f"{self._where}: {settings.safe(str(problem))}") from None
         finally:
             self._socket = None
+
+    def _reason(self, problem: Exception) -> str:
+        """Say what went wrong; only the system's own words cannot repeat what was sent."""
+        if self._shows or isinstance(problem, OSError):
+            return str(problem)
+        closing = problem.rcvd if isinstance(problem, ConnectionClosed) else None
+        return type(problem).__name__ if closing is None else f"close code {closing.code}"
 
 
 def _filled(part: Any, names: dict[str, str]) -> Any:  # noqa: ANN401 - JSON

@@ -1,9 +1,15 @@
-"""The sink ``email``: each alert is a letter, sent through the user's own mail server."""
+"""The sink ``email``: each alert is a letter, sent through the user's own mail server.
+
+Final is what the server says of the letter itself, by the enhanced codes that mean so, and a recipient who is refused
+for good where others have got the letter: to wait for him would hold up the next letters for them. All else, such as a
+sender or every recipient refused, or a policy against us, can be put right while the letter waits.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import ssl
 import time
 from types import MappingProxyType
@@ -11,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import aiosmtplib
 
+from adapters.answers import hidden
 from adapters.sinks.email_letter import letter
 from adapters.sinks.email_settings import PORTS, EmailSettings, address
 from scanner.ports import DeliveryError, DeliveryRefusedError
@@ -25,6 +32,9 @@ if TYPE_CHECKING:
 LOGIN_CODES = {530, 534, 535, 538}
 """Answers that speak of the login (RFC 4954) and not of the letter, whatever command they answer."""
 PERMANENT = 500
+ENHANCED = re.compile(r"[245]\.\d{1,3}\.\d{1,3}(?= |$)")
+OF_THE_LETTER = re.compile(r"5\.(6\.\d+|3\.4|2\.3)")
+"""What is in it, or its size for the server or for a mailbox (RFC 3463, sections 3.7, 3.4 and 3.3)."""
 OURSELVES = "[127.0.0.1]"
 """What we call ourselves to the server: a name of this machine would have to be looked up, and tells who we are."""
 
@@ -47,8 +57,11 @@ class EmailSink:
         *,
         exchange_zones: Mapping[str, str] = MappingProxyType({}),
         clock: Callable[[], float] = time.time,
+        show_body: bool = False,
     ) -> None:
+        """Take the settings; ``show_body`` shows what the server writes, which may repeat the password."""
         self._settings = settings
+        self._shows = show_body or settings.password is None
         self._sender = address(settings.sender)
         self._recipients = {each.addr_spec: each for each in map(address, settings.to)}
         self._exchange_zones = exchange_zones
@@ -67,7 +80,8 @@ class EmailSink:
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Send one letter and return once the server has taken it for every recipient.
 
-        Raises DeliveryRefusedError when the server refuses the letter or a recipient for good, else DeliveryError.
+        Raises DeliveryRefusedError when the server will never take the letter, or some of its recipients, else
+        DeliveryError.
         """
         words = say(messages, self._settings.zone, self._exchange_zones)
         mail = letter(messages, words, self._sender, list(self._recipients.values()), self._clock())
@@ -84,11 +98,15 @@ class EmailSink:
         self._taken.pop(name, None)
         if not refused:
             return
-        told = "; ".join(f"{who}: {_told(answer.code, answer.message)}" for who, answer in refused.items())
+        told = "; ".join(f"{who}: {self._told(answer.code, answer.message)}" for who, answer in refused.items())
         sentence = f"{self._server} does not take the letter for {len(refused)} of {len(self._recipients)}: {told}"
-        if all(_permanent(answer.code) for answer in refused.values()):
+        reached = taken | (set(wanted) - set(refused))
+        if all(
+            _of_the_letter(answer.code, answer.message) or (reached and _permanent(answer.code))
+            for answer in refused.values()
+        ):
             raise DeliveryRefusedError(sentence)
-        self._taken[name] = taken | (set(wanted) - set(refused))
+        self._taken[name] = reached
         raise DeliveryError(sentence)
 
     @property
@@ -131,21 +149,17 @@ class EmailSink:
         return self._tls
 
     def _trouble(self, error: Exception) -> DeliveryError:
-        """Put what went wrong into a sentence, and say whether another try can help.
-
-        Only an answer about this letter is final. What is wrong with the connection or the login is wrong with all
-        letters, and can be put right while they wait.
-        """
+        """Put what went wrong into a sentence, and say whether another try can help."""
         if isinstance(error, aiosmtplib.SMTPAuthenticationError):
             return DeliveryError(
                 f"{self._server} does not let {plain(self._settings.user or '', 60)} in "
-                f"({_told(error.code, error.message)}); check the user and the password"
+                f"({self._told(error.code, error.message)}); check the user and the password"
             )
         if isinstance(error, aiosmtplib.SMTPSenderRefused | aiosmtplib.SMTPDataError):
-            sentence = f"{self._server} does not take the letter: {_told(error.code, error.message)}"
-            return (DeliveryRefusedError if _permanent(error.code) else DeliveryError)(sentence)
+            sentence = f"{self._server} does not take the letter: {self._told(error.code, error.message)}"
+            return (DeliveryRefusedError if _of_the_letter(error.code, error.message) else DeliveryError)(sentence)
         if isinstance(error, aiosmtplib.SMTPResponseException):
-            return DeliveryError(f"{self._server} does not serve us: {_told(error.code, error.message)}")
+            return DeliveryError(f"{self._server} does not serve us: {self._told(error.code, error.message)}")
         for cause in (error, error.__cause__):
             if isinstance(cause, ssl.SSLCertVerificationError):
                 return DeliveryError(
@@ -154,10 +168,18 @@ class EmailSink:
                 )
         return DeliveryError(f"{self._server} cannot be reached or broke off: {plain(str(error), 200)}")
 
+    def _told(self, code: int, message: str) -> str:
+        """Give an answer as it may be shown: its codes, and its text where no password may be repeated in it."""
+        text = " ".join(message.split())
+        if self._shows:
+            return f"{code} {plain(text, 160)}"
+        enhanced = ENHANCED.match(text)
+        return " ".join(filter(None, (str(code), enhanced and enhanced[0], hidden(text))))
+
 
 def _permanent(code: int) -> bool:
     return code >= PERMANENT and code not in LOGIN_CODES
 
 
-def _told(code: int, message: str) -> str:
-    return f"{code} {plain(' '.join(message.split()), 160)}"
+def _of_the_letter(code: int, message: str) -> bool:
+    return code >= PERMANENT and OF_THE_LETTER.match(message) is not None

@@ -19,7 +19,7 @@ from paho.mqtt.packettypes import PacketTypes
 from adapters.sinks.envelope import as_json
 from adapters.sinks.mqtt_link import Link, properties
 from adapters.sinks.mqtt_settings import MqttSettings
-from adapters.sinks.mqtt_topics import ENDS, Topics
+from adapters.sinks.mqtt_topics import Topics
 from scanner.ports import DeliveryError, DeliveryRefusedError
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ class MqttSink:
         event, payload = message.event, as_json(message)
         sendings = [link.send(self._topics.of(event), payload)]
         if (state := self._topics.state_of(event)) is not None:
-            sendings.append(link.send(state, b"" if event.kind in ENDS else payload, retain=True))
+            sendings.append(link.send(state, b"" if event.kind == "setup.withdrawn" else payload, retain=True))
         return sendings
 
     async def _connected(self) -> Link:
@@ -124,7 +124,8 @@ class MqttSink:
                     await self._connect()
                     failures = 0
                 except DeliveryError as error:
-                    self._settle(error)
+                    # Whatever a broker says while we connect is not about the messages that wait for it.
+                    self._settle(DeliveryError(str(error)))
                     failures += 1
                 self._wanted.clear()
                 with contextlib.suppress(TimeoutError):

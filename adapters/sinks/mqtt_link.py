@@ -29,7 +29,7 @@ WINDOW = 20
 HEADER = 64
 """Bytes that a packet has at most besides topic and payload, as we write it."""
 
-NEVER = {
+REASONS = {
     0x83: "it is not willing to",
     0x84: "it does not speak this version of MQTT; set version",
     0x85: "it does not take this client id; set client_id",
@@ -43,7 +43,10 @@ NEVER = {
     0x9A: "it keeps no retained messages",
     0x9B: "it does not do QoS 1",
 }
-"""Reason codes after which trying again is useless (MQTT 5.0, section 2.4), in words."""
+"""Reason codes in words that say what to do (MQTT 5.0, section 2.4)."""
+OF_THE_MESSAGE = frozenset({0x90, 0x95, 0x99})
+"""Those that are about the message itself, after which trying again is useless: its topic, its size, its payload. A
+login, access rules and what a broker is able to do can be changed while the message waits."""
 TAKEN_OVER = 0x8E
 
 
@@ -139,8 +142,9 @@ class Link(BrokerLine):
         """Put into a sentence what the broker, or the way to it, has answered."""
         reason = getattr(cause, "rc", cause)
         code = reason.value if isinstance(reason, ReasonCode) else None
-        if code in NEVER:
-            return DeliveryRefusedError(f"{self._where} {what}: {NEVER[code]}")
+        if code in REASONS:
+            kind = DeliveryRefusedError if code in OF_THE_MESSAGE else DeliveryError
+            return kind(f"{self._where} {what}: {REASONS[code]}")
         if code == TAKEN_OVER:
             return DeliveryError(
                 f"{self._where} {what}: another client uses our client id; is the station's name taken?"

@@ -9,12 +9,12 @@ Below ``<prefix>/<station>/``:
 | ``feeds/<feed>`` | a feed that is late or back | no |
 | ``station`` | what the station says of itself | no |
 | ``state/station`` | ``{"station": …, "state": "watching" | "stopped" | "gone"}``; ``gone`` is the last will | yes |
-| ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | the last event of a setup that stands | yes |
+| ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | a setup that was not withdrawn | yes |
 
-``<thread>`` is the id of the event that found the setup. When the setup ends, the event that says so goes out under
-``setups/``, and then the retained one is cleared by an empty message, as MQTT asks. So a subscriber who comes late
-and subscribes to ``<prefix>/+/state/#`` sees which stations are watching and what stands, and to
-``<prefix>/+/setups/#`` all that follows. Each name is written as ``encode`` writes it.
+``<thread>`` is the id of the event that found the setup. When the setup is withdrawn, the event that says so goes out
+under ``setups/``, and then the retained one is cleared by an empty message, as MQTT asks. So a subscriber who comes
+late and subscribes to ``<prefix>/+/state/#`` sees which stations are watching and which setups were not withdrawn, and
+to ``<prefix>/+/setups/#`` all that follows. Each name is written as ``encode`` writes it.
 """
 
 from __future__ import annotations
@@ -30,9 +30,6 @@ SAFE = "!'(),:;=@^&"
 """What is left as it is, besides letters, digits and ``_.-~``."""
 LONGEST = 65_535
 """Bytes of UTF-8 in a topic name (MQTT 5.0 and 3.1.1, section 1.5.3 and 4.7.3)."""
-
-ENDS = frozenset({"setup.withdrawn", "setup.closed", "setup.lapsed", "setup.spoiled"})
-"""Kinds of event after which a setup no longer stands."""
 
 
 def encode(name: str) -> str:

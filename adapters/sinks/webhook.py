@@ -2,6 +2,10 @@
 
 One event goes in structured or binary mode, as set; a digest is one batch. ``webhook_signature`` says how a receiver
 checks where a request is from. No redirect is followed: an alert goes to the host it is meant for, or nowhere.
+
+One answer is final, 422: the receiver has read the event and cannot take what is in it. All others may come from
+something on the way (a proxy, a maintenance page, a login, a limit on size) that somebody can put right, so the event
+waits and is tried again. What the receiver writes is never shown: it may repeat the URL, which is a secret.
 """
 
 from __future__ import annotations
@@ -9,8 +13,7 @@ from __future__ import annotations
 import asyncio
 import ssl
 import time
-from datetime import UTC, datetime
-from email.utils import parsedate_to_datetime
+from datetime import datetime
 from pathlib import Path  # noqa: TC003  # pydantic reads the annotations
 from typing import TYPE_CHECKING, Literal
 
@@ -19,10 +22,11 @@ from cloudevents.core.bindings.http import to_binary_event
 from cloudevents.core.v1.event import CloudEvent
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 
+from adapters.answers import measured, what_failed
+from adapters.retry_after import retry_after
 from adapters.sinks.envelope import MEDIA_TYPE, as_json, envelope
 from adapters.sinks.webhook_signature import SIGNATURE, TIMESTAMP, sign
 from scanner.ports import DeliveryError, DeliveryRefusedError
-from scanner.present.text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -30,9 +34,12 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 BATCH_TYPE = "application/cloudevents-batch+json"
-PASSING = frozenset({408, 425, 429})
-"""Client errors after which a later try may go better; of the others none does, of the server errors any."""
-ENOUGH_OF_AN_ANSWER = 2_000
+FINAL = httpx.codes.UNPROCESSABLE_ENTITY
+"""The receiver understands the request and cannot process what is in it (RFC 9110, section 15.5.21)."""
+OF_BATCHES = frozenset({FINAL, 400, 413, 415})
+"""Answers by which a receiver may say that it takes no batch, or not so large a one: the events go one by one."""
+ENOUGH_OF_AN_ANSWER = 65_536
+"""Bytes of an answer that are read."""
 CONNECTIONS = 10
 """How many the receiver is asked to bear at once."""
 
@@ -122,8 +129,9 @@ class WebhookSink:
         except TimeoutError as error:
             raise DeliveryError(f"{self._where} did not answer in {self._settings.timeout:g} s") from error
         except httpx.HTTPError as error:
-            raise DeliveryError(f"{self._where} cannot be reached: {str(error) or type(error).__name__}") from error
-        self._judge(response, answer)
+            raise DeliveryError(f"{self._where} cannot be reached: {what_failed(error)}") from None
+        if not response.is_success:
+            raise self._trouble(response, answer, is_batch=len(messages) > 1)
 
     def _request(self, messages: Sequence[Message]) -> tuple[dict[str, str], bytes]:
         """Give headers and body."""
@@ -145,30 +153,18 @@ class WebhookSink:
             ) from error
         return made.headers, made.body
 
-    def _judge(self, response: httpx.Response, answer: str) -> None:
+    def _trouble(self, response: httpx.Response, answer: bytes, *, is_batch: bool) -> DeliveryError:
         status = response.status_code
-        if response.is_success:
-            return
         said = f"{self._where} answered {status} {httpx.codes.get_reason_phrase(status)}".rstrip()
-        if response.has_redirect_location:
-            where = plain(response.headers["Location"], 200)
-            raise DeliveryRefusedError(f"{said}, and redirects are not followed: set url to {where} if that is meant")
-        sentence = f"{said}: {answer}" if answer else said
-        if status in PASSING or response.is_server_error:
-            raise DeliveryError(sentence, self._retry_after(response.headers.get("Retry-After", "")))
-        raise DeliveryRefusedError(sentence)
-
-    def _retry_after(self, header: str) -> float | None:
-        """Read how many seconds to wait: a number of them, or a date (RFC 9110, section 10.2.3)."""
-        if header.isascii() and header.isdigit():
-            return float(header)
-        try:
-            moment = parsedate_to_datetime(header)
-        except ValueError:
-            return None
-        if moment.tzinfo is None:
-            moment = moment.replace(tzinfo=UTC)
-        return max(0.0, moment.timestamp() - self._clock())
+        if answer:
+            said += f" ({measured(answer)})"
+        if status == FINAL or (is_batch and status in OF_BATCHES):
+            return DeliveryRefusedError(said)
+        if response.is_redirect:
+            said += "; redirects are not followed: set url to where the receiver is now"
+        elif response.is_client_error:
+            said += "; check url and the receiver"
+        return DeliveryError(said, retry_after(response.headers.get("Retry-After"), self._clock()))
 
     def _trust(self) -> ssl.SSLContext:
         try:
@@ -177,11 +173,11 @@ class WebhookSink:
             raise DeliveryError(f"Cannot use the certificates in {self._settings.ca_file}: {error}") from error
 
 
-async def _beginning(response: httpx.Response) -> str:
-    """Read as much of the answer as a message can show."""
+async def _beginning(response: httpx.Response) -> bytes:
+    """Read so much of the answer that most are read to their end, and the connection can be used again."""
     read = b""
     async for chunk in response.aiter_raw():
         read += chunk
         if len(read) > ENOUGH_OF_AN_ANSWER:
             break
-    return plain(read.decode(errors="replace").strip(), 200)
+    return read[:ENOUGH_OF_AN_ANSWER]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.settings import Settings
 
 
-def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool) -> int:
+def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show_body: bool = False) -> int:
     """Print every mistake, or the timetable from ``now`` on (nanoseconds since 1970 UTC); give the exit code."""
     checked = check(path, environ)
     output.say(*checked.told())
@@ -33,7 +33,7 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool) -> i
         output.say("")
     output.say(f"{path} can be used{f', with {_counted(checked)}' if checked.warnings else ''}.", "")
     output.say(*timetable(checked.settings, now), "", *needed(checked.settings, now))
-    return _connected(checked.settings, environ) if connect else DONE
+    return _connected(checked.settings, environ, show_body=show_body) if connect else DONE
 
 
 def _counted(checked: Checked) -> str:
@@ -73,9 +73,9 @@ def needed(settings: Settings, now: int) -> list[str]:
     return ["Before it reports a setup, a series needs:", "", *table(heads, rows, left=(0, 1, 2, 5))]
 
 
-def _connected(settings: Settings, environ: Mapping[str, str]) -> int:
+def _connected(settings: Settings, environ: Mapping[str, str], *, show_body: bool) -> int:
     output.tell("Trying every feed and sink …")
-    tried = asyncio.run(try_all(settings, environ))
+    tried = asyncio.run(try_all(settings, environ, show_body=show_body))
     output.say(
         "", *(f"{name}: {each.trouble or ', '.join(filter(None, ('ok', each.seen)))}" for name, each in tried.items())
     )

@@ -43,8 +43,8 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
         "stationState": _channel("state/station", ["station.state"], "Whether the station is there."),
         "setupState": _channel(
             "state/setups/{instrument}/{timeframe}/{direction}/{thread}",
-            about["setup"],
-            "The last event of a setup that stands, for those who come late; cleared by an empty message when it ends.",
+            ["setup.qualified"],
+            "A setup that was not withdrawn, for those who come late; cleared by an empty message when it is.",
         ),
     }
     retained = {"stationState", "setupState"}

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 PLACES = {"line": "a trend line", "average": "a moving average", "level": "a level", "turn": "a turn"}
 EXITS = {
-    "ride": "the first cross back of the MACD line is announced; the position may stay, its stop moved along behind it",
+    "ride": "the position may stay beyond the first cross back of the MACD line, its stop moved along behind it",
     "quick": "leave at the open after the MACD line crosses back",
 }
 TOO_LATE = "This alert was held up on its way: the moment to act has passed."
@@ -51,7 +51,7 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
     """Say that a setup said earlier does not stand any longer, or not as it was said."""
     data: WithdrawnData = message.event.data
     otherwise = data.get("otherwise", False)  # which events of earlier releases do not tell
-    what = "stands with other levels" if otherwise else "no longer stands"
+    what = "does not stand as it was said" if otherwise else "no longer stands"
     return Words(
         headline=headline(
             lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
@@ -59,7 +59,8 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
         ),
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
-        wrong="Whoever has acted on it goes by levels that are others now; they are said anew."
+        wrong="Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless "
+        "its evidence is less than you ask for."
         if otherwise
         else "Whoever has acted on it holds a position that the rules no longer speak for.",
         caution=SHORT,

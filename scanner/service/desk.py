@@ -227,12 +227,26 @@ class Desk:
             self._adrift.clear()
 
     def _sinks(self, event: Event, now: int) -> Sequence[str]:
-        return () if self._stale(event, now) else self.route(event)
+        """Give the sinks that an event is sent to: those that it is for, unless it is no news there.
+
+        A setup that is too old to be sent is news only where one was sent that it takes the place of. A withdrawal is
+        none where no setup was sent at all.
+        """
+        if self._stale(event, now):
+            return ()
+        sinks = self.route(event)
+        if event.kind == "setup.withdrawn":
+            return sinks if self.store.outbox.sinks_of(event.thread) else ()
+        if event.kind == "setup.qualified" and self._too_old(event, now):
+            told = self.store.outbox.sinks_of(event.thread)
+            return [sink for sink in sinks if sink in told]
+        return sinks
 
     def _stale(self, event: Event, now: int) -> bool:
         """Whether a setup was found so long after its bar that it is no news: it is kept and not sent."""
-        if event.kind != "setup.qualified" or event.id != event.thread:
-            return False  # what takes the place of one that was withdrawn is always news
+        return event.kind == "setup.qualified" and event.id == event.thread and self._too_old(event, now)
+
+    def _too_old(self, event: Event, now: int) -> bool:
         length = self._length(event.data["instrument"], event.data["timeframe"])
         return now - event.time > self.stale_after * length
 
@@ -336,7 +350,7 @@ class Desk:
         def said(key: SeriesKey) -> list[Event]:
             return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=TOLD_OF_A_SERIES)]
 
-        rerun = run_again(self._fresh(name), self.stored([name])[name], corrected, since, said)
+        rerun = run_again(self._fresh(name), self.stored([name])[name], corrected, since, said, self.route)
         if rerun is not None:
             work.rewrites += rerun.rewrites
             work.said += rerun.said

@@ -66,11 +66,12 @@ def run_again(
     corrected: Bars,
     since: int,
     said: Callable[[SeriesKey], Sequence[Event]],
+    route: Callable[[Event], Sequence[str]],
 ) -> Rerun | None:
     """Run a series again with corrected bars, from the first stored bar on; None where they have no place among those.
 
     ``pipeline`` has seen no bar, ``stored`` are the bars by timeframe. What closed before ``since`` is as it was;
-    ``said`` gives what was said of a series since then, in order.
+    ``said`` gives what was said of a series since then, in order; ``route`` gives the sinks that an event is for.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
     checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name)).bars
@@ -85,7 +86,7 @@ def run_again(
         # Where so few bars are left that a series was not warm then, nothing can be said against what was.
         warm_up = lane.engine.series.rules.warm_up
         judged_from = int(own.close_time[warm_up - 1]) if len(own) >= warm_up else NEVER
-        rerun.said += [(event, key) for event in _news(found, said(key), judged_from)]
+        rerun.said += [(event, key) for event in _news(found, said(key), judged_from, route)]
     state = pipeline.snapshot()
     for timeframe, own in rewritten.items():
         end = own[int(np.searchsorted(own.close_time, since)) :]
@@ -93,11 +94,13 @@ def run_again(
     return rerun
 
 
-def _news(found: Sequence[Event], said: Sequence[Event], judged_from: int) -> Iterator[Event]:
+def _news(
+    found: Sequence[Event], said: Sequence[Event], judged_from: int, route: Callable[[Event], Sequence[str]]
+) -> Iterator[Event]:
     """Give what is to be said of a series that was run again: what it ``found``, held against what was ``said``.
 
-    What still stands is not said again. What does not, or stands with other levels, is withdrawn; what stands with
-    other levels, or again after a withdrawal, is said as it is now. A hold that there is no reason for any more ends.
+    What still stands is not said again. What does not, or stands otherwise, is withdrawn; what stands otherwise, or
+    again after a withdrawal, is said as it is now. A hold that there is no reason for any more ends.
     """
     stories: dict[str, Event] = {}
     for event in said:
@@ -108,15 +111,15 @@ def _news(found: Sequence[Event], said: Sequence[Event], judged_from: int) -> It
     standing = {event.thread or event.id for event in found}
     for story, last in stories.items():
         if last.kind == "setup.qualified" and story not in standing and last.time >= judged_from:
-            yield withdrawal(last, otherwise=False)
+            yield withdrawal(last)
     for event in found:
         before = stories.get(event.thread or event.id)
         if before is None:
             yield event
         elif before.kind == "setup.withdrawn":
             yield _anew(event, before)
-        elif before.kind == "setup.qualified" and _to_act_on(before) != _to_act_on(event):
-            withdrawn = withdrawal(before, otherwise=True)
+        elif before.kind == "setup.qualified" and (otherwise := _otherwise(before, event, route)):
+            withdrawn = withdrawal(before, otherwise)
             yield from (withdrawn, _anew(event, withdrawn))
 
 
@@ -127,8 +130,15 @@ def _resumed(held: Event) -> Event:
     return replace(held, kind="series.resumed", id=event_id("series.resumed", held.id), data=data)
 
 
-def _to_act_on(setup: Event) -> tuple[object, ...]:
-    return setup.data["levels"], setup.data["exit_plan"]["style"]
+def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]]) -> str:
+    """Say how a setup stands otherwise than it was said; empty where that is nothing to act on, nor for other sinks."""
+    if before.data["levels"] != now.data["levels"]:
+        return "with other levels"
+    if before.data["exit_plan"]["style"] != now.data["exit_plan"]["style"]:
+        return "with another exit"
+    if set(route(before)) != set(route(now)):
+        return f"with evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
+    return ""
 
 
 def _anew(setup: Event, withdrawn: Event) -> Event:
@@ -136,8 +146,8 @@ def _anew(setup: Event, withdrawn: Event) -> Event:
     return replace(setup, id=event_id(setup.kind, setup.id, withdrawn.id))
 
 
-def withdrawal(said: Event, *, otherwise: bool) -> Event:
-    """Withdraw a setup that was said, and does not stand any more, or stands ``otherwise``."""
+def withdrawal(said: Event, otherwise: str = "") -> Event:
+    """Withdraw a setup that was said, and does not stand any more, or stands ``otherwise``, in words."""
     data: WithdrawnData = {
         "instrument": said.data["instrument"],
         "timeframe": said.data["timeframe"],
@@ -146,9 +156,10 @@ def withdrawal(said: Event, *, otherwise: bool) -> Event:
         "bar_open": said.data["bar_open"],
         "bar_close": said.data["bar_close"],
         "withdraws": said.id,
-        "otherwise": otherwise,
+        "evidence_points": said.data["evidence_points"],
+        "otherwise": bool(otherwise),
         "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} "
-        + ("stands with other levels" if otherwise else "does not stand"),
+        + (f"stands {otherwise}" if otherwise else "does not stand"),
     }
     return Event(
         "setup.withdrawn",

@@ -170,6 +170,7 @@ def withdrawn_event(setup: Event) -> Event:
         "bar_open": about["bar_open"],
         "bar_close": about["bar_close"],
         "withdraws": setup.id,
+        "evidence_points": about["evidence_points"],
         "otherwise": False,
         "reason": "the feed restated the bar",
     }

@@ -61,14 +61,14 @@ async def test_an_answer_in_no_order_stays_as_it_was_sent() -> None:
 @pytest.mark.parametrize(
     ("answer", "settings", "sentence", "requests"),
     [
-        (lambda _: as_json({"bars": rows(1), "next": "?again"}), {"next": "next"}, "no other page", 2),
+        (lambda _: as_json({"bars": rows(1), "next": "?again"}), {"next": "next"}, "not another page", 2),
         (
             lambda _: as_json({"bars": rows(1), "next": "http://elsewhere.example.org/"}),
             {"next": "next"},
-            "no other page",
+            "not another page",
             1,
         ),
-        (lambda _: as_json({"bars": rows(1), "next": "//[nowhere"}), {"next": "next"}, "no other page", 1),
+        (lambda _: as_json({"bars": rows(1), "next": "//[nowhere"}), {"next": "next"}, "not another page", 1),
         (
             lambda r: as_json({"bars": rows(1), "next": r.path + "x"}),
             {"next": "next", "most_pages": 4},

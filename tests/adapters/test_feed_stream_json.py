@@ -73,6 +73,8 @@ class Station:
 
 
 def feed_at(port: int, **settings: object) -> StreamJsonFeed:
+    """Make a feed; ``show_body`` among the settings is for its constructor."""
+    show_body = bool(settings.pop("show_body", False))
     usual = {
         "url": f"ws://{HOST}:{port}/bars?depth=1",
         "symbol": "sym",
@@ -82,7 +84,7 @@ def feed_at(port: int, **settings: object) -> StreamJsonFeed:
         "first_pause": 0.02,
         "longest_pause": 0.1,
     }
-    return StreamJsonFeed(StreamJsonFeed.Settings.model_validate(usual | settings))
+    return StreamJsonFeed(StreamJsonFeed.Settings.model_validate(usual | settings), show_body=show_body)
 
 
 @asynccontextmanager

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import base64
+import re
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +22,7 @@ from tests.adapters.servers import free_port
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from email.message import EmailMessage
 
     from tests.adapters.certificates import Certificates
@@ -163,7 +166,7 @@ async def test_no_now_and_yes_later(certificates: Certificates) -> None:
     async with mail_server(certificates) as server:
         server.to_data = ["451 4.3.0 later, please"]
         sink = sink_to(server, certificates)
-        with pytest.raises(DeliveryError, match=r"does not take the letter: 451 4\.3\.0 later, please") as caught:
+        with pytest.raises(DeliveryError, match=r"does not take the letter: 451 4\.3\.0 \[19 bytes, sha256") as caught:
             await sink.deliver([Message(setup_event())])
         assert type(caught.value) is DeliveryError
         assert not server.letters
@@ -174,11 +177,16 @@ async def test_no_now_and_yes_later(certificates: Certificates) -> None:
 @pytest.mark.parametrize(
     ("which", "answer", "final"),
     [
-        ("to_data", "550 5.7.1 not wanted here", True),
+        ("to_data", "554 5.6.1 no charts here", True),
         ("to_data", "552 5.3.4 too big", True),
+        ("to_data", "552 5.2.3 too big for the mailbox", True),
+        ("to_data", "550 5.7.1 not wanted here", False),
+        ("to_data", "552 5.2.2 mailbox full", False),
+        ("to_data", "554 no", False),
         ("to_data", "452 4.3.1 no room", False),
         ("to_data", "530 5.7.0 log in first", False),
-        ("to_sender", "550 5.1.8 who are you?", True),
+        ("to_sender", "552 5.3.4 too big", True),
+        ("to_sender", "550 5.1.8 who are you?", False),
         ("to_sender", "451 4.7.1 come again", False),
         ("to_sender", "421 4.7.0 closing", False),
         ("to_login", "454 4.7.0 no login for the moment", False),
@@ -210,15 +218,40 @@ async def test_a_letter_is_tried_again_only_for_those_who_have_it_not(certificat
     assert [letter.recipients for letter in server.letters] == [[FIRST], [SECOND], [FIRST, SECOND]]
 
 
-@pytest.mark.parametrize(("other", "final"), [("550 5.1.1 nobody", True), ("450 come again", False)])
-async def test_a_recipient_who_does_not_exist_is_told(certificates: Certificates, other: str, final: bool) -> None:
+@pytest.mark.parametrize(
+    ("other", "final"),
+    [(None, True), ("550 5.1.1 nobody", False), ("450 come again", False), ("530 5.7.0 log in first", False)],
+)
+async def test_a_recipient_who_does_not_exist_is_given_up_only_where_others_have_the_letter(
+    certificates: Certificates, other: str | None, *, final: bool
+) -> None:
     async with mail_server(certificates) as server:
-        server.to_recipient = {FIRST: ["550 5.1.1 nobody"], SECOND: [other]}
+        server.to_recipient = {FIRST: ["550 5.1.1 nobody"], SECOND: [other] if other else []}
         sink = sink_to(server, certificates, to=[FIRST, SECOND])
-        with pytest.raises(DeliveryError, match=rf"for 2 of 2: {FIRST}: 550 5\.1\.1 nobody") as caught:
+        with pytest.raises(DeliveryError, match=rf"for {2 if other else 1} of 2: {FIRST}: 550 5\.1\.1 \[") as caught:
             await sink.deliver([Message(setup_event())])
         assert isinstance(caught.value, DeliveryRefusedError) == final
-        assert not server.letters
+        assert [letter.recipients for letter in server.letters] == ([] if other else [[SECOND]])
+
+
+@pytest.mark.parametrize("which", ["to_login", "to_sender", "to_data"])
+@pytest.mark.parametrize(
+    "way",
+    [str, lambda text: text[::-1], lambda text: base64.b64encode(text.encode()).decode(), " ".join],
+    ids=["as it is", "reversed", "in Base64", "apart"],
+)
+async def test_a_password_that_the_server_repeats_is_not_shown(
+    certificates: Certificates, way: Callable[[str], str], which: str
+) -> None:
+    async with mail_server(certificates) as server:
+        setattr(server, which, [f"535 5.7.8 what is {way(PASSWORD)}?"] * 3)
+        with pytest.raises(DeliveryError, match=r"535 5\.7\.8 \[\d+ bytes, sha256 [0-9a-f]{4}…\]") as caught:
+            await sink_to(server, certificates).deliver([Message(setup_event())])
+        assert way(PASSWORD)[:6] not in str(caught.value)
+        if which == "to_login":
+            setattr(server, which, [f"535 5.7.8 what is {way(PASSWORD)}?"] * 3)
+            with pytest.raises(DeliveryError, match=re.escape(way(PASSWORD)[:6])):
+                await EmailSink(sink_to(server, certificates)._settings, show_body=True).start()
 
 
 async def test_a_wrong_password_is_told_without_it(certificates: Certificates) -> None:

@@ -95,7 +95,7 @@ async def test_tls_and_password(tmp_path: Path, certificates: Certificates, kind
 
         for wrong in ({"user": "loft", "password": "guess"}, {}):
             sink = sink_for(port, version, **wrong, **trust)
-            with pytest.raises(DeliveryRefusedError, match=r"(wrong user or password|not authorised)") as caught:
+            with pytest.raises(DeliveryError, match=r"(wrong user or password|not authorised)") as caught:
                 await sink.start()
             assert "guess" not in str(caught.value)
             await sink.stop()

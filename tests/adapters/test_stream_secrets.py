@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from http import HTTPStatus
 from typing import TYPE_CHECKING
 
 import pytest
 from websockets.asyncio.server import serve
 
-from adapters.feeds.secrets import HIDDEN
 from scanner.ports import FeedTroubleError
 from tests.adapters.feed_servers import raw_server, rows, silence, until
-from tests.adapters.secret_samples import KEPT, UNSEEN, is_hidden
+from tests.adapters.secret_samples import ECHOES, KEPT, UNSEEN, is_hidden
 from tests.adapters.servers import HOST, Request, free_port
 from tests.adapters.test_feed_http_json import HARBOUR, queries
 from tests.adapters.test_feed_stream_json import Station, feed_at, listening, named
@@ -61,7 +61,8 @@ async def trouble_of(behaviour: Callable[[ServerConnection], Awaitable[None]], *
     async with serve(behaviour, HOST, 0) as server:
         port = next(iter(server.sockets)).getsockname()[1]
         with pytest.raises(FeedTroubleError) as caught:  # noqa: PT012 - it comes as soon as the server has spoken
-            async with listening(port, rows="bars", first_pause=60, **settings) as feed, asyncio.timeout(10):
+            settings |= {"rows": "bars", "first_pause": 60}
+            async with listening(port, **settings) as feed, asyncio.timeout(10):
                 while True:
                     await feed.fetch([HARBOUR])
                     await asyncio.sleep(0.005)
@@ -76,50 +77,43 @@ def saying(message: str | bytes) -> Callable[[ServerConnection], Awaitable[None]
     return say
 
 
-@pytest.mark.parametrize("settings", [KEPT, {"secret_subscribe": {"login": LOGIN}}], ids=["query", "subscribe"])
-async def test_a_secret_that_a_stream_repeats_is_not_shown(settings: dict[str, object]) -> None:
-    async def refuse(line: ServerConnection) -> None:
-        await line.close(4001, f"who is {UNSEEN}?")
+UNREAD = r"\[[\d,]+ bytes, sha256 [0-9a-f]{4}…\]"
+SECRETS = pytest.mark.parametrize(
+    "settings", [KEPT, {"secret_subscribe": {"login": LOGIN}}], ids=["query", "subscribe"]
+)
 
-    # Only the beginning of the secret would stand within what is shown of a message.
+
+@SECRETS
+@pytest.mark.parametrize("way", ECHOES.values(), ids=ECHOES)
+async def test_a_secret_that_a_stream_repeats_is_not_shown(
+    way: Callable[[str], str], settings: dict[str, object]
+) -> None:
+    async def refuse(line: ServerConnection) -> None:
+        await line.close(4001, f"who is {way(UNSEEN)}?")
+
     wrong: list[tuple[str | bytes, str]] = [
-        (json.dumps({"error": {"of": "." * 15, "what": UNSEEN}}), "no rows at bars in"),
-        (json.dumps({UNSEEN: 1}), "no rows at bars in"),
-        ("." * 35 + UNSEEN, "no JSON:"),
-        (b"." * 90 + UNSEEN.encode() + b"\xff", "no JSON:"),
+        (json.dumps({way(UNSEEN): 1}), "no rows at bars in"),
+        ("." * 35 + way(UNSEEN), "no JSON:"),
+        (b"." * 90 + way(UNSEEN).encode() + b"\xff", "no JSON:"),
     ]
     for message, what in wrong:
         said = await trouble_of(saying(message), **settings)
-        assert "none of the 1 messages so far could be read as bars" in said
-        assert is_hidden(said), message
-        assert what in said
-    assert f"broke off ({HIDDEN})" in await trouble_of(refuse, **settings)
+        assert re.search(rf"none of the 1 messages so far could be read as bars \({what} {UNREAD}\)", said), message
+        assert is_hidden(said)
+    assert "broke off (close code 4001)" in await trouble_of(refuse, **settings)
 
 
-@pytest.mark.parametrize("settings", [KEPT, {"secret_subscribe": {"login": LOGIN}}], ids=["query", "subscribe"])
+@SECRETS
 async def test_a_cell_of_a_stream_that_repeats_a_secret_is_not_shown(settings: dict[str, object]) -> None:
     row = named(rows(1)[0]) | {"open": ["." * 30, UNSEEN], "low": "?"}
     async with Station().run() as station, listening(station.port, **settings) as feed:
         await station.say(row)
         await until(lambda: feed.inbox.recent.has_news([HARBOUR]))
         (answer,) = await feed.fetch([HARBOUR])
-    assert answer.bars.unreadable == {0: f'open {HIDDEN}, low "?"'}
+    assert re.fullmatch(f"open {UNREAD}, low {UNREAD}", answer.bars.unreadable[0])
 
 
-@pytest.mark.parametrize(
-    ("message", "told", "hidden"),
-    [
-        ('{"do": "in", "pass": "s3cr3t"}', "s3cr3t", True),
-        ('{"do": "in", "pin": 4711}', "4711", True),
-        ('{"do": "in", "auth": {"of": {"k": "s3cr3t"}}}', "s3cr3t", True),
-        ('{"do": "in", "of": ["me", "s3cr3t"]}', "s3cr3t", True),
-        ('{"do": "in", "of": "open the gates now"}', "gates", True),
-        ('{"do": "in", "pass": "s3cr3t"}', "not in", False),
-        ("HELLO s3cr3t", "s3cr3t", True),
-        ("HELLO s3cr3t", "HELLO", False),
-        ("s3cr3t", "s3cr3t", True),
-    ],
-)
-async def test_a_secret_in_a_message_is_not_shown_however_short(message: str, told: str, *, hidden: bool) -> None:
-    said = await trouble_of(saying(json.dumps({"no": told})), secret_subscribe={"login": message})
-    assert (told in said, HIDDEN in said) == (not hidden, hidden)
+async def test_what_a_stream_writes_is_shown_where_no_secret_is_sent_and_on_request() -> None:
+    message = json.dumps({"error": "no such bars"})
+    assert 'no rows at bars in {"error": "no such bars"}' in await trouble_of(saying(message))
+    assert "no such bars" in await trouble_of(saying(message), show_body=True, **KEPT)

@@ -42,8 +42,8 @@ Levels
   objective 2R: 103.75
   objective 3R: 104.95
   obstacle: 104.20 (nearest level ahead; room 2.38 R)
-  exit: ride (close is above the 200-bar average: the first cross back of the MACD line is announced; the position \
-may stay, its stop moved along behind it)
+  exit: ride (close is above the 200-bar average: the position may stay beyond the first cross back of the MACD line, \
+its stop moved along behind it)
   or early entry: 101.20 (R 1.05, size 952; open of the next bar, reckoned at the close; void if it opens above 101.50)
   or average entry: none (close is above the 50-bar average already)
 
@@ -163,9 +163,12 @@ def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
     said = [alert(Message(event), BERLIN, None) for event in (gone, otherwise)]
     assert [words.headline for words in said] == [
         "Withdrawn: HARBOUR 15m long no longer stands",
-        "Withdrawn: HARBOUR 15m long stands with other levels",
+        "Withdrawn: HARBOUR 15m long does not stand as it was said",
     ]
-    assert said[1].wrong == "Whoever has acted on it goes by levels that are others now; they are said anew."
+    assert said[1].wrong == (
+        "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless its "
+        "evidence is less than you ask for."
+    )
     del gone.data["otherwise"]  # as in a store of an earlier release
     assert alert(Message(gone), BERLIN, None) == said[0]
 

@@ -21,6 +21,8 @@ from tests.laws import QUARTER_HOUR, bars_of, engine
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
     from scanner.events import Event
     from scanner.service.store import Store
 
@@ -51,10 +53,17 @@ def raw(bars: Bars) -> RawBars:
     return RawBars(bars.open_time, bars.open, bars.high, bars.low, bars.close, bars.volume, rows, "tape")
 
 
-def desk(store: Store, *timeframes: str, stale_after: int = 10**9) -> Desk:
-    made = Desk(
-        [watched(*timeframes)], ACCOUNT, store, route=lambda _: ("screen",), stale_after=stale_after, record=True
-    )
+def to_screen(_: Event) -> tuple[str, ...]:
+    return ("screen",)
+
+
+def desk(
+    store: Store,
+    *timeframes: str,
+    stale_after: int = 10**9,
+    route: Callable[[Event], Sequence[str]] = to_screen,
+) -> Desk:
+    made = Desk([watched(*timeframes)], ACCOUNT, store, route=route, stale_after=stale_after, record=True)
     made.load()
     return made
 

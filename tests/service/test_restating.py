@@ -11,10 +11,12 @@ import pytest
 
 from scanner.analysis.rules import Rules
 from scanner.market.bars import Bars
+from scanner.service.delivery.routing import sinks_for
 from scanner.service.desk import LATE_END, Desk
 from scanner.service.relist import revive
 from scanner.service.store import Store
 from scanner.service.store.maintenance import compact
+from scanner.settings import Route
 from tests.laws import QUARTER_HOUR, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
 
@@ -130,6 +132,72 @@ def test_what_takes_the_place_of_a_withdrawn_setup_is_sent_however_late(store: S
     assert [event.kind for event in taken.events] == ["setup.withdrawn", "setup.qualified"]
     assert taken.stale == []
     assert [each.event.id for each in store.outbox.list()][-2:] == [event.id for event in taken.events]
+
+
+def traded(which: int, volume: float) -> Bars:
+    """Give the tape with volumes, one of them its own: that changes the evidence of a setup, and nothing else."""
+    columns = [column.copy() for column in BARS.columns()]
+    columns[6][:] = 100
+    columns[6][which] = volume
+    return Bars(*columns)
+
+
+def sent(store: Store, sink: str, story: str) -> list[tuple[str, int]]:
+    """Give what goes to a sink about a setup: kinds, with the points of evidence."""
+    found = [each.event for each in store.outbox.list(sink=sink) if each.event.thread == story]
+    return [(event.kind, event.data["evidence_points"]) for event in found]
+
+
+FAR_LATER = 100 * QUARTER_HOUR
+
+
+@pytest.mark.parametrize(
+    ("volumes", "later", "to_all", "to_strong"),
+    [
+        ((1, 10**9), 0, ["+2", "-2", "+3"], ["+3"]),
+        ((10**9, 1), 0, ["+3", "-3", "+2"], ["+3", "-3"]),
+        ((1, 10**9), FAR_LATER, ["+2", "-2", "+3"], []),
+        ((10**9, 1), FAR_LATER, ["+3", "-3", "+2"], ["+3", "-3"]),
+    ],
+    ids=["more", "less", "more, too late", "less, too late"],
+)
+def test_where_only_the_evidence_changes_each_route_hears_of_what_reaches_it(
+    store: Store, volumes: tuple[float, float], later: int, to_all: list[str], to_strong: list[str]
+) -> None:
+    setup, index = setup_at(-1)
+    before, after = (traded(index, volume) for volume in volumes)
+    routes = [Route(sinks=("all",)), Route(sinks=("strong",), least_evidence=3)]
+    at = desk(store, stale_after=3, route=lambda event: sinks_for(event, {}, routes, ()))
+    take(at, before[:index])
+    take(at, before[index - 1 : index + 1])
+    taken = take(at, after[index - 1 : index + 1], setup.time + later)
+    assert [event.kind for event in taken.events] == ["setup.withdrawn", "setup.qualified"]
+    assert "stands with evidence" in taken.events[0].data["reason"]
+    marks = {"setup.qualified": "+", "setup.withdrawn": "-"}
+    for sink, expected_there in (("all", to_all), ("strong", to_strong)):
+        found = [f"{marks[kind]}{points}" for kind, points in sent(store, sink, setup.id)]
+        assert found == expected_there, sink
+    assert take(at, after[index - 1 : index + 1], setup.time + later).events == []
+
+
+def test_where_the_evidence_changes_and_no_route_minds_nothing_is_said(store: Store) -> None:
+    setup, index = setup_at(-1)
+    at = desk(store)
+    take(at, traded(index, 1)[: index + 1])
+    assert take(at, traded(index, 10**9)[index - 1 : index + 1]).events == []
+    assert sent(store, "screen", setup.id) == [("setup.qualified", 2)]
+
+
+def test_nothing_is_sent_of_a_setup_that_was_too_old_to_be_sent(store: Store) -> None:
+    """Neither that it is withdrawn, nor that it stands again or otherwise."""
+    setup, index = setup_at(-2)
+    at, now = desk(store, stale_after=3), setup.time + FAR_LATER
+    assert take(at, BARS[: index + 1], now).stale[-1].id == setup.id
+    kinds = []
+    for changed in (wider(index - 1), restated(index), BARS):
+        kinds += [event.kind for event in take(at, changed[index - 1 : index + 1], now).events]
+    assert kinds == ["setup.withdrawn", "setup.qualified", "setup.withdrawn", "setup.qualified"]
+    assert store.outbox.list() == []
 
 
 def test_a_hold_ends_where_the_leap_was_a_mistake_of_the_feed(store: Store) -> None:

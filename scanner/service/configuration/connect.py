@@ -24,10 +24,13 @@ SECONDS = 20.0
 STOP_SECONDS = 5.0
 
 
-async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS) -> dict[str, Look]:
+async def try_all(
+    settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS, *, show_body: bool = False
+) -> dict[str, Look]:
     """Make, start and stop every feed and sink, and say what came of it.
 
-    A feed is also asked for the bars of the first instrument that is listed for it, and they are looked at.
+    A feed is also asked for the bars of the first instrument that is listed for it, and they are looked at. With
+    ``show_body`` troubles show what the other side wrote, which may repeat secrets.
 
     The keys are such as ``feed provider``. StoreTroubleError where the station itself is running: a broker lets nobody
     in twice by the same name, and would throw it out.
@@ -39,11 +42,17 @@ async def try_all(settings: Settings, environ: Mapping[str, str], seconds: float
         trials = {
             **{
                 f"feed {name}": _feed(
-                    partial(build_feed, name, settings, environ), first.get(name), settings.station.zone, seconds
+                    partial(build_feed, name, settings, environ, show_body=show_body),
+                    first.get(name),
+                    settings.station.zone,
+                    seconds,
                 )
                 for name in settings.feeds
             },
-            **{f"sink {name}": _sink(partial(build_sink, name, settings, environ), seconds) for name in settings.sinks},
+            **{
+                f"sink {name}": _sink(partial(build_sink, name, settings, environ, show_body=show_body), seconds)
+                for name in settings.sinks
+            },
         }
         return dict(zip(trials, await asyncio.gather(*trials.values()), strict=True))
     finally:

@@ -40,26 +40,36 @@ class Prepared:
     secrets_missing: list[Mistake] = field(default_factory=list)
 
 
-def build_feed(name: str, settings: Settings, environ: Mapping[str, str] = os.environ) -> Feed:
-    """Make the feed ``name`` of the configuration; SettingsError says what is wrong and what to do."""
-    feed: Feed = _made(prepare("feeds", name, settings, environ), settings)
+def build_feed(
+    name: str, settings: Settings, environ: Mapping[str, str] = os.environ, *, show_body: bool = False
+) -> Feed:
+    """Make the feed ``name`` of the configuration; SettingsError says what is wrong and what to do.
+
+    With ``show_body`` it shows what the other side writes, if it takes that from its constructor; secrets may be in it.
+    """
+    feed: Feed = _made(prepare("feeds", name, settings, environ), settings, show_body=show_body)
     return feed
 
 
-def build_sink(name: str, settings: Settings, environ: Mapping[str, str] = os.environ) -> Sink:
+def build_sink(
+    name: str, settings: Settings, environ: Mapping[str, str] = os.environ, *, show_body: bool = False
+) -> Sink:
     """Make the sink ``name`` of the configuration; SettingsError says what is wrong and what to do.
 
     A sink whose settings have ``zone`` or ``station`` has those of the station where its table says nothing else. One
-    whose constructor takes ``exchange_zones`` is given the zone of each instrument's exchange.
+    whose constructor takes ``exchange_zones`` is given the zone of each instrument's exchange. ``show_body`` is as for
+    a feed.
     """
-    sink: Sink = _made(prepare("sinks", name, settings, environ), settings)
+    sink: Sink = _made(prepare("sinks", name, settings, environ), settings, show_body=show_body)
     return sink
 
 
-def _made(prepared: Prepared, settings: Settings) -> Any:  # noqa: ANN401 - whatever is installed
+def _made(prepared: Prepared, settings: Settings, *, show_body: bool) -> Any:  # noqa: ANN401 - whatever is installed
     for mistake in (*prepared.mistakes, *prepared.secrets_missing):
         raise SettingsError(mistake.sentence)
     more: dict[str, Any] = {}
+    if show_body and "show_body" in signature(prepared.kind).parameters:
+        more["show_body"] = True
     if "exchange_zones" in signature(prepared.kind).parameters:
         more["exchange_zones"] = {each.instrument.symbol: each.calendar.tz for each in settings.watched()}
     return prepared.kind(prepared.settings, **more)

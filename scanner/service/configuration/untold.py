@@ -17,6 +17,8 @@ NAMED = 3
 """So many instruments or series are named for an example, and the others counted."""
 DIRECTIONS = ("long", "short")
 FIRST = ("routes", 0)
+MOST_EVIDENCE = 10
+"""More no route can ask for."""
 
 Series = tuple[str, str]
 """An instrument and a timeframe."""
@@ -52,8 +54,15 @@ def _of_setups(settings: Settings) -> Iterator[Mistake]:
         if lost:
             text = f"no route takes setup.qualified of {_whose(lost, series)} where it is {side}; nobody will be told "
             yield Mistake(FIRST, text + "of such setups: look at directions", warning=True)
+    # What the routes take changes only where the evidence reaches what one of them asks for.
+    steps = {route.least_evidence for route in settings.routes}
     kept = {
-        each for side, these in taken.items() for each in these if not _takes("setup.withdrawn", each, side, settings)
+        each
+        for side, these in taken.items()
+        for each in these
+        for points in steps
+        if _takes("setup.qualified", each, side, settings, points)
+        and not _takes("setup.withdrawn", each, side, settings, points)
     }
     if kept:
         whose = _whose([each for each in series if each in kept], series)
@@ -69,8 +78,15 @@ def _whose(these: Sequence[Series], of: Sequence[Series]) -> str:
     return named([" ".join(each) for each in these]) if len(these) < len(of) else "any series"
 
 
-def _takes(kind: Literal["setup.qualified", "setup.withdrawn"], series: Series, side: str, settings: Settings) -> bool:
+def _takes(
+    kind: Literal["setup.qualified", "setup.withdrawn"],
+    series: Series,
+    side: str,
+    settings: Settings,
+    points: int = MOST_EVIDENCE,
+) -> bool:
     name, timeframe = series
-    event = Event(kind, "", 0, "", {"instrument": name, "timeframe": timeframe, "direction": side})
+    data = {"instrument": name, "timeframe": timeframe, "direction": side, "evidence_points": points}
+    event = Event(kind, "", 0, "", data)
     group_of = {name: settings.instruments[name].group or ""}
     return bool(sinks_for(event, group_of, settings.routes, list(settings.sinks)))

@@ -27,7 +27,7 @@ def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
     """Say whether a route takes an event.
 
     A condition holds back only events that have what it is about: what a feed or the station says has neither group
-    nor timeframe, direction or evidence, and the withdrawal of a setup has no evidence of its own.
+    nor timeframe, direction or evidence. The evidence of a withdrawal is that of the setup that it withdraws.
     """
     data = event.data
     group = group_of.get(data["instrument"], "") if "instrument" in data else None

@@ -75,6 +75,11 @@ class Outbox:
             ).fetchone()
         return None if found is None else int(found)
 
+    def sinks_of(self, thread: str) -> set[str]:
+        """Give the sinks that anything of a thread was sent to, or still is to be."""
+        with self._database.reading() as connection:
+            return {sink for (sink,) in connection.execute("SELECT sink FROM outbox WHERE thread = ?", (thread,))}
+
     def delivered(self, numbers: Iterable[int], *, late: Collection[int] = ()) -> None:
         """Mark deliveries as done; ``late`` are those that left when the moment to act had passed."""
         change = "state = 'delivered', attempts = attempts + 1, error = '', late = late OR ?"

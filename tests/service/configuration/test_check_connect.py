@@ -12,7 +12,7 @@ from scanner.service.configuration.connect import try_all
 from scanner.service.store.lock import StoreLock
 from scanner.service.store.trouble import StoreTroubleError
 from scanner.settings import load
-from tests.adapters.servers import free_port
+from tests.adapters.servers import Request, Response, free_port, http_server
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -68,6 +68,31 @@ async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: i
         "environment, or in the file sinks.hook.url of the secrets folder",
     }
     assert not (tmp_path / "closewatch.db.lock").exists()
+
+
+async def test_what_a_server_writes_is_shown_only_on_request_where_it_may_repeat_a_secret(tmp_path: Path) -> None:
+    def answer(request: Request) -> Response:
+        return Response(404, {}, f"nothing at {request.path}".encode())
+
+    config, environ = tmp_path / "x.toml", {"CLOSEWATCH_FEEDS__WEB__SECRET_QUERY__KEY": "s3cr3t"}
+    with http_server(answer) as server:
+        config.write_text(
+            f"""
+            [feeds.web]
+            type = "http_json"
+            url = "{server.url}/{{symbol}}"
+            [instruments.B]
+            feed = "web"
+            step = 1
+            timeframes = ["1d"]
+            """,
+            encoding="utf-8",
+        )
+        settings = load(config, environ)
+        hidden, shown = [await try_all(settings, environ, show_body=show) for show in (False, True)]
+    assert "answers 404 Not Found, [24 bytes, sha256 " in str(hidden["feed web"].trouble)
+    assert "s3cr3t" not in str(hidden["feed web"].trouble)
+    assert 'answers 404 Not Found, "nothing at /B?key=s3cr3t"' in str(shown["feed web"].trouble)
 
 
 async def test_connecting_leaves_a_running_station_alone(tmp_path: Path) -> None:

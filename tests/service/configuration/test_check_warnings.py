@@ -122,6 +122,11 @@ UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking:
             ['kinds = ["setup.qualified", "feed.late"]', 'kinds = ["setup.withdrawn"]\ndirections = ["short"]'],
             [UNHEARD.format("any series")],
         ),
+        (
+            ['kinds = ["setup.qualified", "feed.late"]', 'kinds = ["setup.withdrawn"]\nleast_evidence = 4'],
+            [UNHEARD.format("any series")],
+        ),
+        (["least_evidence = 4", 'kinds = ["setup.withdrawn"]\nleast_evidence = 3'], []),
     ],
 )
 def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:

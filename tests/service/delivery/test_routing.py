@@ -52,8 +52,13 @@ def test_an_instrument_without_a_group_passes_no_route_for_groups() -> None:
 def test_conditions_hold_back_only_what_they_are_about() -> None:
     narrow = [route(groups=["metals"], timeframes=["1h"], directions=["short"], least_evidence=9)]
     assert sinks_for(station_event(), GROUPS, narrow, SINKS) == ("mail",)
-    assert sinks_for(withdrawn_event(SETUP), GROUPS, [route(least_evidence=9)], SINKS) == ("mail",)
     assert sinks_for(withdrawn_event(SETUP), GROUPS, [route(directions=["short"])], SINKS) == ()
+
+
+@pytest.mark.parametrize(("least", "sinks"), [(7, ("mail",)), (8, ())])
+def test_a_withdrawal_goes_where_the_evidence_of_its_setup_led(least: int, sinks: tuple[str, ...]) -> None:
+    for event in (SETUP, withdrawn_event(SETUP)):
+        assert sinks_for(event, GROUPS, [route(least_evidence=least)], SINKS) == sinks
 
 
 def test_an_event_takes_every_route_that_fits_and_each_sink_once() -> None:

@@ -107,11 +107,12 @@ class Intake:
         What was wanted of the same instruments before is asked for with them.
         """
         self._asking.update({each.instrument: each for each in asks})
+        self._lateness.correct({each.instrument: each.close for each in asks})
         self._unasked.update(each.instrument for each in asks)
         asked = asyncio.Event()
         self._rounds = [each for each in self._rounds if not each.is_set()] + [asked]
         _begin(self._waves, self._until_all_are_there(asks, asked))
-        new = {each.instrument: each.close for each in asks if each.close > self._timed.get(each.instrument, 0)}
+        new = {each.instrument: each.close for each in asks if each.close != self._timed.get(each.instrument, 0)}
         if new:
             self._timed |= new
             _begin(self._timers, self._tell_if_late(new))
@@ -314,7 +315,8 @@ class Intake:
     async def _tell_if_late(self, closes: Mapping[str, int]) -> None:
         """Wait until the feed's patience ends, and say of which instruments the bars are not there then.
 
-        Nobody can tell yet where nothing was asked for, though not for ever, or where more is coming.
+        Nobody can tell yet where nothing was asked for, though not for ever, or where more is coming. A close later
+        than the last one that was asked for is not missed: the clock was set back since.
         """
         patience = self.manners.patience
         left = patience - (self.clock.now() - max(closes.values())) / SECOND
@@ -325,7 +327,7 @@ class Intake:
             lacking = {
                 name: close
                 for name, close in closes.items()
-                if name not in open_yet and not self._is_there(name, close)
+                if name not in open_yet and not self._is_there(name, close) and close <= self._timed[name]
             }
             for event in self._lateness.late(lacking, self.trouble or self._reason(lacking)):
                 await self._say_surely(event)

@@ -95,6 +95,8 @@ class Intake:
         """What an answer brought more of, but not all, and is asked on for."""
         self._refused: dict[str, str] = {}
         """Why nothing could be made of what came of an instrument last."""
+        self._look_again: dict[str, int] = {}
+        """From which opening on to ask once more, since an answer was in doubt."""
         self._asking: dict[str, Ask] = {}
         self._timed: dict[str, int] = {}
         self._rounds: list[asyncio.Event] = []
@@ -200,7 +202,10 @@ class Intake:
         await asyncio.gather(*(self._ask_on(batch, which) for batch in batches))
 
     async def _ask_on(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
-        """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once."""
+        """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once.
+
+        Where the first answer was in doubt, ask once more at once.
+        """
         for answers in count():
             if not asks:
                 return
@@ -216,7 +221,8 @@ class Intake:
             asks = [
                 ask
                 for ask in asks
-                if self._is_wanted(ask) and self.last_close(ask.instrument) != before[ask.instrument]
+                if (self._is_wanted(ask) and self.last_close(ask.instrument) != before[ask.instrument])
+                or (answers == 0 and ask.instrument in self._look_again)
             ]
 
     async def _ask_batch(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
@@ -252,7 +258,9 @@ class Intake:
     async def _fetch(self, asks: Sequence[Ask]) -> list[Arrival]:
         wants: dict[Want, list[Ask]] = {}
         for ask in asks:
-            since = self.since(ask.instrument)
+            since, again = self.since(ask.instrument), self._look_again.pop(ask.instrument, None)
+            if since is not None and again is not None:
+                since = min(since, again)
             enough_from = self.enough_from(ask.instrument) if since is None else None
             wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
         asked = self.clock.now()
@@ -307,6 +315,7 @@ class Intake:
             for each in part:
                 self._refused.pop(each.instrument, None)
             self._refused |= taken.useless
+            self._look_again |= taken.look_again
             if part[0].instrument in missed:
                 self._lateness.count(taken.bars)
         for event in self._lateness.back():

@@ -170,3 +170,14 @@ async def test_what_is_missed_at_the_same_close_again_is_told_again(time: Simula
     assert pier.said[0].data["since"] == pier.said[2].data["since"]
     assert len({event.id for event in pier.said}) == 3
     await pier.intake.stop()
+
+
+async def test_a_close_that_only_a_clock_ahead_showed_is_not_missed(time: SimulatedTime) -> None:
+    pier = Pier(Harbour(time, plan=lambda _: []), Manners(patience=30))
+    pier.last["GANNET"] = START
+    pier.ask(["GANNET"], 120)
+    await time.run(10)
+    pier.ask(["GANNET"], 0)
+    await time.run(50)
+    assert pier.said == []
+    await pier.intake.stop()

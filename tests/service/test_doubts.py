@@ -83,7 +83,7 @@ def test_what_is_restated_unasked_is_taken_when_a_second_answer_agrees(
     assert same(kept(store)[:KNOWN], BARS[:KNOWN])
     second = answer(at, changed, first.look_again["GANNET"])
     assert second.restated == {"GANNET": int(BARS.close_time[which[0]])}
-    assert second.look_again == second.doubtful == {}
+    assert (second.look_again, second.doubtful) == ({}, {})
     assert same(kept(store), otherwise(*which)[: KNOWN + 1])
 
 

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.events import rfc3339
-from scanner.market.bars import NO_TIME, Bars, RawBars
+from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
 from scanner.service.answer_rows import closed_rows, in_order, known_and_new
-from scanner.service.doubts import NONE, sentence, weigh
+from scanner.service.doubts import NONE, Doubts
 from scanner.service.restating import agreeing, different, run_again
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows
@@ -89,7 +89,6 @@ class _Work:
     last: dict[str, Bar | None] = field(default_factory=dict)
     """The last bars, which are known to others once they are kept."""
     restated: dict[str, int] = field(default_factory=dict)
-    doubts: dict[str, Bars] = field(default_factory=dict)
 
 
 def fresh_pipeline(watched: Watched, account: Account) -> Pipeline:
@@ -127,10 +126,7 @@ class Desk:
         self.pipelines: dict[str, Pipeline] = {}
         self.last: dict[str, Bar | None] = {}
         """The last bar of each instrument's base timeframe; None where there is none."""
-        self._doubts: dict[str, Bars] = {}
-        """Restated bars of instruments that are not taken yet, since a second answer has to agree."""
-        self._doubted: set[str] = set()
-        """Instruments of which it was told that what came last is in doubt."""
+        self._doubts = Doubts()
         self._adrift: set[str] = set()
         """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
         self._told: dict[str, Sequence[Note]] = {}
@@ -221,12 +217,11 @@ class Desk:
             self._adrift.update(names)
             for name in names:
                 self._told.pop(name, None)
-                self._doubted.discard(name)
+                self._doubts.forget(name)
             with suppress(StoreTroubleError):  # what went wrong first is told; the next call tries again
                 self._bring_back()
             raise
         self.last.update(work.last)
-        self._doubts.update(work.doubts)
         taken.restated = work.restated
         for event in new:
             (taken.stale if self._stale(event, now) else taken.events).append(event)
@@ -276,7 +271,7 @@ class Desk:
             if last is not None and len(seen):
                 bars = self._fresh(name).check(seen).bars
                 reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
-                restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
+                restated = self._beyond_doubt(arrival, bars, reaches, taken)
                 if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
                     fresh = fresh[:0]  # nothing in this answer says that its times are right
         work.sent.append(Sent(self._base(name), raw))
@@ -313,7 +308,7 @@ class Desk:
             last = next(note for note in reversed(checked.notes) if note.refused)
             text = f"{last.source}, row {last.row}: {last.text}"
             if len(checked.bars):
-                taken.doubtful[name] = f"most of what came was refused; the last was {text}"
+                taken.doubtful.setdefault(name, f"most of what came was refused; the last was {text}")
             else:
                 taken.useless[name] = text
         if checked.notes and not len(checked.bars):
@@ -343,7 +338,7 @@ class Desk:
         if len(bars):
             work.last[name] = bars.last()
 
-    def _beyond_doubt(self, arrival: Arrival, bars: Bars, reaches: bool, taken: Taken, work: _Work) -> Bars:
+    def _beyond_doubt(self, arrival: Arrival, bars: Bars, reaches: bool, taken: Taken) -> Bars:
         """Give the bars among known ones that the feed now gives another value, as far as that is beyond doubt.
 
         ``reaches`` says whether the answer goes up to the last bar known.
@@ -356,18 +351,13 @@ class Desk:
         else:
             (stored,) = self.store.bars.load([self._base(name)])
             known = stored.bars
-        said, doubt = different(bars, known), self._doubts.get(name, NONE)
-        since = NO_TIME if arrival.since is None else arrival.since
-        restated, left = weigh(said, doubt, since=since, last=last, reaches=reaches)
-        work.doubts[name] = left
-        if len(left) and left is not doubt:
-            taken.look_again[name] = int(left.open_time[0])
-            if name not in self._doubted:
-                taken.doubtful[name] = sentence(left, arrival.since or last.open_time)
-            self._doubted.add(name)
-        elif not len(said) or len(restated):
-            self._doubted.discard(name)
-        return restated
+        said = different(bars, known)
+        weighed = self._doubts.weigh(name, said, since=arrival.since, last=last, reaches=reaches)
+        if weighed.look_again is not None:
+            taken.look_again[name] = weighed.look_again
+        if weighed.sentence:
+            taken.doubtful[name] = weighed.sentence
+        return weighed.bars
 
     def _restate(self, name: str, corrected: Bars, now: int, work: _Work) -> bool:
         """Run the series again, from the first stored bar on, with what the feed says now; False if nothing is new."""

@@ -6,12 +6,13 @@ changes older ones unasked, its times may be wrong.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.events import rfc3339
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_TIME, Bars
 from scanner.service.restating import agreeing
 
 if TYPE_CHECKING:
@@ -22,12 +23,50 @@ MANY = 3
 NONE = Bars.of([])
 
 
-def weigh(said: Bars, doubt: Bars, *, since: int, last: Bar, reaches: bool) -> tuple[Bars, Bars]:
-    """Give which of the restated bars ``said`` by an answer to take, and which remain in doubt.
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Which restated bars to take, from which opening on to ask for a second answer, and what to tell of the rest."""
 
-    ``doubt`` is what was in doubt before, ``since`` the opening from which on the feed was asked, and ``last`` the last
-    bar known. An answer that does not reach that bar restates nothing and confirms nothing.
-    """
+    bars: Bars = NONE
+    look_again: int | None = None
+    sentence: str = ""
+
+
+class Doubts:
+    """What is in doubt, by instrument."""
+
+    def __init__(self) -> None:
+        self._left: dict[str, Bars] = {}
+        self._told: set[str] = set()
+        """Instruments of which it was told that what came last is in doubt."""
+
+    def forget(self, name: str) -> None:
+        """Begin anew with an instrument, since what came of it could not be kept."""
+        self._left.pop(name, None)
+        self._told.discard(name)
+
+    def weigh(self, name: str, said: Bars, *, since: int | None, last: Bar, reaches: bool) -> Weighed:
+        """Weigh the restated bars ``said`` by an answer.
+
+        ``since`` is the opening from which on the feed was asked, None for all it has, and ``last`` the last bar known.
+        An answer that does not reach that bar restates nothing and confirms nothing.
+        """
+        before = self._left.pop(name, NONE)
+        bars, left = weigh(said, before, since=NO_TIME if since is None else since, last=last, reaches=reaches)
+        if len(left):
+            self._left[name] = left
+        if not len(left) or left is before:
+            if not len(said) or len(bars):
+                self._told.discard(name)
+            return Weighed(bars)
+        told = name in self._told
+        self._told.add(name)
+        again = int(left.open_time[0])
+        return Weighed(bars, again, "" if told else sentence(left, last.open_time if since is None else since))
+
+
+def weigh(said: Bars, doubt: Bars, *, since: int, last: Bar, reaches: bool) -> tuple[Bars, Bars]:
+    """Give which of the bars ``said`` otherwise to take, and which remain in doubt; ``doubt`` is what was before."""
     asked_again = bool(len(doubt)) and since <= doubt.open_time[0]
     if not reaches:
         return NONE, NONE if asked_again else (said if len(said) else doubt)

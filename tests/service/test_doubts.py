@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
+from adapters.feeds.recent import RecentBars
 from scanner.market.bars import Bars
+from scanner.ports import Want
 from scanner.service.desk import Arrival, Desk, Taken
 from scanner.service.restating import same
 from scanner.service.store import Store
@@ -94,6 +98,22 @@ def test_what_a_second_answer_denies_is_not_taken(at: Desk, store: Store) -> Non
     assert same(kept(store), BARS[: KNOWN + 1])
     # It is forgotten: to say it once more is to say it for the first time.
     assert answer(at, otherwise(KNOWN - 30)[KNOWN - 30 : KNOWN + 1], int(BARS.open_time[KNOWN])).restated == {}
+
+
+def test_a_bar_that_is_pushed_after_later_ones_takes_its_place_though_a_feed_gives_it_once(store: Store) -> None:
+    at, late, feed = desk(store), KNOWN - 5, RecentBars(300, "tape", "open")
+    take(at, Bars.joined([BARS[:late], BARS[late + 1 : KNOWN]]))
+
+    def push(bars: Bars) -> None:
+        feed.add("GANNET", "15m", replace(raw(bars), row=feed.rows + np.arange(len(bars))))
+
+    push(Bars.joined([BARS[KNOWN - 20 : late], BARS[late + 1 : KNOWN]]))
+    feed.answer(Want("GANNET", "15m", ASKED))
+    push(BARS[late : late + 1])
+    first = at.take([Arrival("GANNET", feed.answer(Want("GANNET", "15m", ASKED)), since=ASKED)], LATER)
+    since = first.look_again["GANNET"]
+    at.take([Arrival("GANNET", feed.answer(Want("GANNET", "15m", since)), since=since)], LATER)
+    assert same(kept(store), BARS[:KNOWN])
 
 
 def test_yet_another_value_does_not_agree(at: Desk, store: Store) -> None:

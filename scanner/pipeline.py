@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from scanner.trade.size import Account
 
 
+NEVER = np.iinfo(np.int64).max
+
+
 @dataclass(frozen=True, slots=True)
 class Lane:
     """One timeframe of an instrument: how its bars are made from the feed's, and the engine that looks at them."""
@@ -90,12 +93,12 @@ class Pipeline:
         for lane in self.lanes:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 
-    def again(self, bars: Bars, coarser: Mapping[str, Bars]) -> Iterator[tuple[Lane, Bars]]:
+    def again(self, bars: Bars, coarser: Mapping[str, Bars], over: int = NEVER) -> Iterator[tuple[Lane, Bars]]:
         """Give what ``lanes_of`` gives where ``coarser`` bars, by timeframe, were made of these bars before.
 
         Those that are older than all that is made now come first: coarser bars are kept for longer than the finer ones
         that they were made of. Of them, those that are no bars of the sessions there are now, and what is older, are
-        left out. A bar that was taken as complete though its end never came is so again.
+        left out. A bar that was taken as complete though its end never came is so again, if it closed up to ``over``.
         """
         for lane, own in self.lanes_of(bars):
             before = None if lane.aggregator is None else coarser.get(lane.timeframe.name)
@@ -106,7 +109,7 @@ class Pipeline:
             opens, closes, aligned = lane.aggregator.target.spans(older.open_time, "open")
             astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
             older = older[int(astray[-1]) + 1 if len(astray) else 0 :]
-            yield lane, Bars.joined([older, own, lane.aggregator.flush(int(before.close_time[-1]))])
+            yield lane, Bars.joined([older, own, lane.aggregator.flush(min(int(before.close_time[-1]), over))])
 
     def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
         """Give the coarser bars whose time is over at ``now``, though the feed sent nothing for their end."""

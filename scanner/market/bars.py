@@ -98,8 +98,8 @@ class Bars:
         """Count the bars."""
         return len(self.close_time)
 
-    def __getitem__(self, part: slice) -> Self:
-        """Take some of the bars, as views."""
+    def __getitem__(self, part: slice | NDArray[Any]) -> Self:
+        """Take some of the bars: views for a slice, copies for indices or a mask."""
         return type(self)(
             self.open_time[part],
             self.close_time[part],

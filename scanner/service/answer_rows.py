@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.market.bars import NO_TIME
+from scanner.market.order import LEAP
 
 if TYPE_CHECKING:
     from scanner.market.bars import Bar, RawBars
@@ -21,25 +22,28 @@ def closed_rows(raw: RawBars, timetable: Timetable, now: int) -> RawBars:
     return raw.where(~readable | ~aligned | (closes <= now))
 
 
-def known_and_new(raw: RawBars, timetable: Timetable, last: Bar | None) -> tuple[RawBars, RawBars]:
-    """Part the rows into those about bars up to the ``last`` one taken in, and new ones.
+def in_order(raw: RawBars) -> RawBars:
+    """Put rows in the order of their times, since an answer may come in any; those without a readable time come last.
 
-    Of a bar that was taken in before, only the last row counts: a correction may come together with what it corrects.
+    Of several rows of one time the last comes first, since the guard takes the first that can be a bar: a correction
+    may come together with what it corrects.
     """
+    readable = raw.stamp != NO_TIME
+    stamps = raw.stamp[readable]
+    if (stamps[1:] > stamps[:-1]).all():
+        return raw
+    order = np.lexsort((-np.arange(len(stamps)), stamps))
+    if (np.diff(stamps[order]) > LEAP).any():  # a date is wrong; by the order sent the guard sees which one
+        return raw
+    return raw[np.concatenate([np.flatnonzero(readable)[order], np.flatnonzero(~readable)])]
+
+
+def known_and_new(raw: RawBars, timetable: Timetable, last: Bar | None) -> tuple[RawBars, RawBars]:
+    """Part the rows into those about bars up to the ``last`` one taken in, and new ones."""
     if last is None or not len(raw):
         return raw.where(np.zeros(len(raw), dtype=np.bool_)), raw
     readable = raw.stamp != NO_TIME
     stamps = np.where(readable, raw.stamp, last.open_time)
     opens, _, _ = timetable.spans(stamps, raw.stamp_kind)
     before = readable & (opens <= last.open_time)
-    return _last_of_each(raw.where(before)), raw.where(~before)
-
-
-def _last_of_each(rows: RawBars) -> RawBars:
-    """Keep the last of the rows of each time."""
-    times, places = np.unique(rows.stamp[::-1], return_index=True)
-    if len(times) == len(rows):
-        return rows
-    kept = np.zeros(len(rows), dtype=np.bool_)
-    kept[len(rows) - 1 - places] = True
-    return rows.where(kept)
+    return raw.where(before), raw.where(~before)

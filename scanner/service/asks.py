@@ -46,7 +46,7 @@ class Manners:
 def arrivals_of(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]], asked: int) -> list[Arrival]:
     """Give what came for each ask; ``asked`` is when the feed was asked."""
     return [
-        Arrival(ask.instrument, answer.bars, asked)
+        Arrival(ask.instrument, answer.bars, asked, answer.want.since)
         for answer in answers
         if len(answer.bars)
         for ask in wants.get(answer.want, ())

@@ -16,8 +16,9 @@ from scanner.events import rfc3339
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline
-from scanner.service.answer_rows import closed_rows, known_and_new
-from scanner.service.restating import first_different, run_again
+from scanner.service.answer_rows import closed_rows, in_order, known_and_new
+from scanner.service.doubts import NONE, Doubts
+from scanner.service.restating import agreeing, different, run_again
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
 from scanner.service.usual import usual_rows
 from scanner.service.warming import enough_from
@@ -47,12 +48,14 @@ than the usual delays of feeds, since what comes for it afterwards would come to
 class Arrival:
     """Rows that a feed gave for an instrument of the list.
 
-    ``asked`` is when it was asked: a bar that was open then was not known whole, even if it has closed since.
+    ``asked`` is when it was asked: a bar that was open then was not known whole, even if it has closed since. ``since``
+    is the opening from which on it was asked, None where it was asked for all it has.
     """
 
     instrument: str
     raw: RawBars
     asked: int = ASKED_AFTERWARDS
+    since: int | None = None
 
 
 @dataclass(slots=True)
@@ -60,8 +63,8 @@ class Taken:
     """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes.
 
     ``refused`` counts rows by the reason. By instrument, ``useless`` says why all that came of it was refused,
-    ``doubtful`` why somebody should look at it, and ``restated`` gives the close of the first bar that is another than
-    before.
+    ``doubtful`` why somebody should look at it, ``look_again`` from which opening on to ask for a second answer, and
+    ``restated`` gives the close of the first bar that is another than before.
     """
 
     bars: int = 0
@@ -71,6 +74,7 @@ class Taken:
     refused: Counter[str] = field(default_factory=Counter)
     useless: dict[str, str] = field(default_factory=dict)
     doubtful: dict[str, str] = field(default_factory=dict)
+    look_again: dict[str, int] = field(default_factory=dict)
     restated: dict[str, int] = field(default_factory=dict)
 
 
@@ -122,6 +126,7 @@ class Desk:
         self.pipelines: dict[str, Pipeline] = {}
         self.last: dict[str, Bar | None] = {}
         """The last bar of each instrument's base timeframe; None where there is none."""
+        self._doubts = Doubts()
         self._adrift: set[str] = set()
         """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
         self._told: dict[str, Sequence[Note]] = {}
@@ -212,6 +217,7 @@ class Desk:
             self._adrift.update(names)
             for name in names:
                 self._told.pop(name, None)
+                self._doubts.forget(name)
             with suppress(StoreTroubleError):  # what went wrong first is told; the next call tries again
                 self._bring_back()
             raise
@@ -269,26 +275,39 @@ class Desk:
 
     def _take_one(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> None:
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
-        usual = usual_rows(arrival.raw, self.last[name], pipeline.guard.timetable, now)
+        last, restated = self.last[name], NONE
+        usual = usual_rows(arrival.raw, last, pipeline.guard.timetable, now)
         if usual is not None:
             raw, fresh = usual
         else:
             raw = closed_rows(arrival.raw, pipeline.guard.timetable, now)
-            seen, fresh = known_and_new(raw, pipeline.guard.timetable, self.last[name])
-            since = self._first_restated(name, seen) if len(seen) else None
-            if since is not None:
-                self._restate(name, seen, since, work)
-                pipeline = self.pipelines[name]
+            seen, fresh = known_and_new(in_order(raw), pipeline.guard.timetable, last)
+            if last is not None and len(seen):
+                bars = self._fresh(name).check(seen).bars
+                reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
+                restated = self._beyond_doubt(arrival, bars, reaches, taken)
+                if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
+                    fresh = fresh[:0]  # nothing in this answer says that its times are right
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
         self._note(name, checked, taken)
-        last = self.last[name]
         if len(raw) == len(fresh) and last is not None and checked.counts["missing bars"]:
             taken.doubtful[name] = (
                 f"{checked.counts['missing bars']:,} bars are missing, from {rfc3339(last.close_time)} on, and nobody "
                 "has looked at them: the feed was asked from there on, and began later; see how many it gives at once"
             )
-        self._run(name, pipeline, checked.bars, now, work)
+        again = len(restated) > 0 or self._is_after_its_end(name, pipeline, checked.bars)
+        if not again or not self._restate(name, Bars.joined([restated, checked.bars]), now, work):
+            self._run(name, pipeline, checked.bars, now, work)
+        elif len(restated):
+            work.restated[name] = int(restated.close_time[0])
+
+    def _is_after_its_end(self, name: str, pipeline: Pipeline, bars: Bars) -> bool:
+        """Whether bars belong to a coarser one that was taken as complete before they came."""
+        if not len(bars) or not pipeline.has_coarser:
+            return False
+        keys = (SeriesKey(name, lane.timeframe.name) for lane in pipeline.lanes if lane.aggregator is not None)
+        return any((self.store.bars.last_close(key) or 0) > bars.open_time[0] for key in keys)
 
     def _note(self, name: str, checked: Checked, taken: Taken) -> None:
         """Take note of what the guard said, but not of what it said the last time, too, of rows that are no bars."""
@@ -303,7 +322,7 @@ class Desk:
             last = next(note for note in reversed(checked.notes) if note.refused)
             text = f"{last.source}, row {last.row}: {last.text}"
             if len(checked.bars):
-                taken.doubtful[name] = f"most of what came was refused; the last was {text}"
+                taken.doubtful.setdefault(name, f"most of what came was refused; the last was {text}")
             else:
                 taken.useless[name] = text
         if checked.notes and not len(checked.bars):
@@ -315,7 +334,7 @@ class Desk:
         kept = {base: [bars]} if len(bars) else {}
         made = list(pipeline.lanes_of(bars))
         if pipeline.has_coarser and _nothing_follows(pipeline.guard.timetable, bars, now):
-            made += pipeline.closed_by(now - max(pipeline.base.nanoseconds, LATE_END))
+            made += pipeline.closed_by(_over(pipeline, now))
         for lane, own in made:
             if not len(own):
                 continue
@@ -333,30 +352,42 @@ class Desk:
         if len(bars):
             work.last[name] = bars.last()
 
-    def _first_restated(self, name: str, seen: RawBars) -> int | None:
-        """Find the close of the first bar that the feed now gives another value; None where all are as before."""
-        bars, last = self._fresh(name).check(seen).bars, self.last[name]
-        if not len(bars):
-            return None
-        if last is not None and len(bars) == 1 and bars.open_time[0] == last.open_time:
-            return first_different(bars, Bars.of([last]))
-        (stored,) = self.store.bars.load([self._base(name)])
-        return first_different(bars, stored.bars)
+    def _beyond_doubt(self, arrival: Arrival, bars: Bars, reaches: bool, taken: Taken) -> Bars:
+        """Give the bars among known ones that the feed now gives another value, as far as that is beyond doubt.
 
-    def _restate(self, name: str, seen: RawBars, since: int, work: _Work) -> None:
-        """Run the series again with what the feed says now, from the first stored bar on."""
-        corrected = self._fresh(name).check(seen).bars
+        ``reaches`` says whether the answer goes up to the last bar known.
+        """
+        name, last = arrival.instrument, self.last[arrival.instrument]
+        if last is None or not len(bars):
+            return NONE
+        if len(bars) == 1 and bars.open_time[0] == last.open_time:
+            known = Bars.of([last])
+        else:
+            (stored,) = self.store.bars.load([self._base(name)])
+            known = stored.bars
+        said = different(bars, known)
+        weighed = self._doubts.weigh(name, said, since=arrival.since, last=last, reaches=reaches)
+        if weighed.look_again is not None:
+            taken.look_again[name] = weighed.look_again
+        if weighed.sentence:
+            taken.doubtful[name] = weighed.sentence
+        return weighed.bars
 
-        def said(key: SeriesKey) -> list[Event]:
+    def _restate(self, name: str, corrected: Bars, now: int, work: _Work) -> bool:
+        """Run the series again, from the first stored bar on, with what the feed says now; False if nothing is new."""
+
+        def said(key: SeriesKey, since: int) -> list[Event]:
             return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=TOLD_OF_A_SERIES)]
 
-        rerun = run_again(self._fresh(name), self.stored([name])[name], corrected, since, said, self.route)
-        if rerun is not None:
-            work.rewrites += rerun.rewrites
-            work.said += rerun.said
-            work.last[name] = rerun.bars.last()
-            work.restated[name] = since
-            self.pipelines[name] = rerun.pipeline
+        over = _over(self.pipelines[name], now)
+        rerun = run_again(self._fresh(name), self.stored([name])[name], corrected, over, said, self.route)
+        if rerun is None:
+            return False
+        work.rewrites += rerun.rewrites
+        work.said += rerun.said
+        work.last[name] = rerun.bars.last()
+        self.pipelines[name] = rerun.pipeline
+        return True
 
     def stored(self, names: Sequence[str]) -> dict[str, dict[str, Bars]]:
         """Give all bars that the store has of instruments, by name and timeframe."""
@@ -365,6 +396,11 @@ class Desk:
         for found in self.store.bars.load(keys):
             bars[found.key.instrument][found.key.timeframe] = found.bars
         return bars
+
+
+def _over(pipeline: Pipeline, now: int) -> int:
+    """Give the close up to which a coarser bar counts as complete though the feed sent nothing for its end."""
+    return now - max(pipeline.base.nanoseconds, LATE_END)
 
 
 def _nothing_follows(timetable: Timetable, bars: Bars, now: int) -> bool:

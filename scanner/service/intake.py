@@ -95,6 +95,8 @@ class Intake:
         """What an answer brought more of, but not all, and is asked on for."""
         self._refused: dict[str, str] = {}
         """Why nothing could be made of what came of an instrument last."""
+        self._look_again: dict[str, int] = {}
+        """From which opening on to ask once more, since an answer was in doubt."""
         self._asking: dict[str, Ask] = {}
         self._timed: dict[str, int] = {}
         self._rounds: list[asyncio.Event] = []
@@ -107,11 +109,12 @@ class Intake:
         What was wanted of the same instruments before is asked for with them.
         """
         self._asking.update({each.instrument: each for each in asks})
+        self._lateness.correct({each.instrument: each.close for each in asks})
         self._unasked.update(each.instrument for each in asks)
         asked = asyncio.Event()
         self._rounds = [each for each in self._rounds if not each.is_set()] + [asked]
         _begin(self._waves, self._until_all_are_there(asks, asked))
-        new = {each.instrument: each.close for each in asks if each.close > self._timed.get(each.instrument, 0)}
+        new = {each.instrument: each.close for each in asks if each.close != self._timed.get(each.instrument, 0)}
         if new:
             self._timed |= new
             _begin(self._timers, self._tell_if_late(new))
@@ -199,7 +202,10 @@ class Intake:
         await asyncio.gather(*(self._ask_on(batch, which) for batch in batches))
 
     async def _ask_on(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
-        """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once."""
+        """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once.
+
+        Where the first answer was in doubt, ask once more at once.
+        """
         for answers in count():
             if not asks:
                 return
@@ -215,7 +221,8 @@ class Intake:
             asks = [
                 ask
                 for ask in asks
-                if self._is_wanted(ask) and self.last_close(ask.instrument) != before[ask.instrument]
+                if (self._is_wanted(ask) and self.last_close(ask.instrument) != before[ask.instrument])
+                or (answers == 0 and ask.instrument in self._look_again)
             ]
 
     async def _ask_batch(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
@@ -251,7 +258,9 @@ class Intake:
     async def _fetch(self, asks: Sequence[Ask]) -> list[Arrival]:
         wants: dict[Want, list[Ask]] = {}
         for ask in asks:
-            since = self.since(ask.instrument)
+            since, again = self.since(ask.instrument), self._look_again.pop(ask.instrument, None)
+            if since is not None and again is not None:
+                since = min(since, again)
             enough_from = self.enough_from(ask.instrument) if since is None else None
             wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
         asked = self.clock.now()
@@ -306,6 +315,7 @@ class Intake:
             for each in part:
                 self._refused.pop(each.instrument, None)
             self._refused |= taken.useless
+            self._look_again |= taken.look_again
             if part[0].instrument in missed:
                 self._lateness.count(taken.bars)
         for event in self._lateness.back():
@@ -314,7 +324,8 @@ class Intake:
     async def _tell_if_late(self, closes: Mapping[str, int]) -> None:
         """Wait until the feed's patience ends, and say of which instruments the bars are not there then.
 
-        Nobody can tell yet where nothing was asked for, though not for ever, or where more is coming.
+        Nobody can tell yet where nothing was asked for, though not for ever, or where more is coming. A close later
+        than the last one that was asked for is not missed: the clock was set back since.
         """
         patience = self.manners.patience
         left = patience - (self.clock.now() - max(closes.values())) / SECOND
@@ -325,7 +336,7 @@ class Intake:
             lacking = {
                 name: close
                 for name, close in closes.items()
-                if name not in open_yet and not self._is_there(name, close)
+                if name not in open_yet and not self._is_there(name, close) and close <= self._timed[name]
             }
             for event in self._lateness.late(lacking, self.trouble or self._reason(lacking)):
                 await self._say_surely(event)

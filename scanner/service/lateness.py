@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -18,9 +19,10 @@ SERIES_NAMED = 20
 
 @dataclass(slots=True)
 class Lateness:
-    """A feed's being late: since which close, the close that each instrument lacks, and how many bars came since."""
+    """A feed's being late: what it is called, the close that each instrument lacks, and how many bars came since."""
 
-    since: int
+    story: list[str]
+    """What the ids of its events are made of."""
     reason: str
     instruments: dict[str, int] = field(default_factory=dict)
     caught_up: int = 0
@@ -37,6 +39,8 @@ class LateWatch:
         self.feed = feed
         self.now: Lateness | None = None
         self._is_there = is_there
+        self._begun: Counter[int] = Counter()
+        """How often a feed became late with a close: a clock that jumps may show the same one again."""
 
     @property
     def instruments(self) -> Mapping[str, int]:
@@ -55,9 +59,20 @@ class LateWatch:
             return []
         reason = trouble or "the bars that closed are not there"
         about = sorted(new) if self.now is not None else []
-        self.now = self.now or Lateness(min(new.values()), reason)
+        if self.now is None:
+            since = min(new.values())
+            again = [str(self._begun[since])] if since in self._begun else []
+            self._begun[since] += 1
+            self.now = Lateness([self.feed, str(since), *again], reason)
         self.now.instruments |= new
         return [self._event("feed.late", self.now, new, reason, about)]
+
+    def correct(self, closes: Mapping[str, int]) -> None:
+        """Take note of the last closes by the clock: a later one is missed only because the clock was ahead."""
+        if self.now is not None:
+            for name, close in closes.items():
+                if self.now.instruments.get(name, close) > close:
+                    self.now.instruments[name] = close
 
     def back(self, reason: str = "the bars that were missing are there") -> list[Event]:
         """Give what is to be said once nothing is missing any more."""
@@ -84,6 +99,6 @@ class LateWatch:
             "caught_up": late.caught_up if kind == "feed.back" else 0,
             "reason": reason,
         }
-        began = event_id("feed.late", self.feed, str(late.since))
-        ident = event_id(kind, self.feed, str(late.since), *about)
+        began = event_id("feed.late", *late.story)
+        ident = event_id(kind, *late.story, *about)
         return Event(kind, ident, since, self.feed, data, thread=began)

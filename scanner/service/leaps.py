@@ -1,8 +1,4 @@
-"""Leaps of the wall's clock: the machine slept, or somebody set the clock.
-
-Timers of the event loop count only the time that a machine is awake, so that one set for a bar close would go off late
-by as long as the machine slept.
-"""
+"""Leaps of the wall's clock: the machine slept, or somebody set the clock."""
 
 from __future__ import annotations
 

@@ -14,25 +14,34 @@ from scanner.service.store import Rewrite, SeriesKey
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from scanner.events import WithdrawnData
     from scanner.pipeline import Pipeline
 
 NEVER = np.iinfo(np.int64).max
 
 
-def first_different(now: Bars, known: Bars) -> int | None:
-    """Find the close of the first bar that now has another value, or came only after later ones.
+def agreeing(now: Bars, known: Bars) -> NDArray[np.bool_]:
+    """Say which bars are known with the same values."""
+    if not len(known):
+        return np.zeros(len(now), dtype=np.bool_)
+    where = np.minimum(np.searchsorted(known.open_time, now.open_time), len(known) - 1)
+    agree = np.ones(len(now), dtype=np.bool_)
+    for one, column in zip(now.columns(), known.columns(), strict=True):
+        other = column[where]
+        agree &= (one == other) | (np.isnan(one) & np.isnan(other))
+    return agree
 
-    None where all are as they were; what is older than all that is known does not count.
+
+def different(now: Bars, known: Bars) -> Bars:
+    """Give the bars that have other values than those known, or came only after later ones.
+
+    What is older than all that is known does not count.
     """
-    where = np.searchsorted(known.open_time, now.open_time)
-    for i, j in enumerate(where.tolist()):
-        is_known = j < len(known) and known.open_time[j] == now.open_time[i]
-        if j > 0 and not is_known:
-            return int(now.close_time[i])
-        if is_known and not same(now[i : i + 1], known[j : j + 1]):
-            return int(known.close_time[j])
-    return None
+    if not len(known):
+        return known
+    return now[~agreeing(now, known) & (now.open_time >= known.open_time[0])]
 
 
 def same(one: Bars, other: Bars) -> bool:
@@ -64,29 +73,31 @@ def run_again(
     pipeline: Pipeline,
     stored: Mapping[str, Bars],
     corrected: Bars,
-    since: int,
-    said: Callable[[SeriesKey], Sequence[Event]],
+    over: int,
+    said: Callable[[SeriesKey, int], Sequence[Event]],
     route: Callable[[Event], Sequence[str]],
 ) -> Rerun | None:
     """Run a series again with corrected bars, from the first stored bar on; None where they have no place among those.
 
-    ``pipeline`` has seen no bar, ``stored`` are the bars by timeframe. What closed before ``since`` is as it was;
-    ``said`` gives what was said of a series since then, in order; ``route`` gives the sinks that an event is for.
+    ``pipeline`` has seen no bar, ``stored`` are the bars by timeframe. A coarser bar that closed up to ``over`` may be
+    complete without its end. ``said`` gives what was said of a series since a close, in order; ``route`` gives the
+    sinks that an event is for.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
     checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name)).bars
     if same(checked, stored[base]):
         return None
+    since = int(corrected.close_time[0])  # what closed before is as it was
     rerun = Rerun(pipeline, checked)
     rewritten = {base: checked}
-    for lane, own in pipeline.again(checked, stored):
+    for lane, own in pipeline.again(checked, stored, over):
         key = SeriesKey(name, lane.timeframe.name)
         rewritten[key.timeframe] = own
         found = [event for event in lane.engine.events(own) if event.time >= since]
         # Where so few bars are left that a series was not warm then, nothing can be said against what was.
         warm_up = lane.engine.series.rules.warm_up
         judged_from = int(own.close_time[warm_up - 1]) if len(own) >= warm_up else NEVER
-        rerun.said += [(event, key) for event in _news(found, said(key), judged_from, route)]
+        rerun.said += [(event, key) for event in _news(found, said(key, since), judged_from, route)]
     state = pipeline.snapshot()
     for timeframe, own in rewritten.items():
         end = own[int(np.searchsorted(own.close_time, since)) :]

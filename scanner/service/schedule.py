@@ -1,16 +1,12 @@
-"""The schedule: when which bars close. A pure core that says what is due, and a thin trigger around it.
+"""The schedule: when which bars close.
 
-One job serves all instruments that share a feed, a calendar and a timeframe.
+One timer serves all instruments that share a feed, a calendar and a timeframe.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from math import ceil
-from typing import TYPE_CHECKING, Any
-
-from apscheduler.triggers.base import BaseTrigger
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
 from scanner.market.sessions import Timetable
@@ -18,7 +14,6 @@ from scanner.market.sessions import Timetable
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.clocks import Clock
     from scanner.settings import Watched
 
 
@@ -43,13 +38,18 @@ class Group:
 
     def last_close(self, now: int) -> int:
         """Give the last close up to ``now``; 0 where there was none for years."""
-        span = 40 * self.timetable.timeframe.nanoseconds
-        while span < LONG_AGO:
-            closes = self.timetable.closes_between(now - span, now)[1]
-            if len(closes):
-                return int(closes[-1])
-            span *= 8
-        return 0
+        return last_close(self.timetable, now)
+
+
+def last_close(timetable: Timetable, now: int) -> int:
+    """Give the last close up to ``now``; 0 where there was none for years."""
+    span = 40 * timetable.timeframe.nanoseconds
+    while span < LONG_AGO:
+        closes = timetable.closes_between(now - span, now)[1]
+        if len(closes):
+            return int(closes[-1])
+        span *= 8
+    return 0
 
 
 def groups_of(watched: Sequence[Watched]) -> list[Group]:
@@ -69,44 +69,19 @@ def groups_of(watched: Sequence[Watched]) -> list[Group]:
 
 @dataclass(slots=True)
 class Due:
-    """What of one timetable has been seen to. Whatever the clock does, each close is given once, in order."""
+    """Which close of a timetable was given last."""
 
     timetable: Timetable
-    seen: int
-    given: list[int] = field(default_factory=list)
+    given: int
 
-    def take(self, now: int) -> list[int]:
-        """Give the closes that came since the last call: several after a sleep, none when the clock went back."""
-        _, closes = self.timetable.closes_between(self.seen, now)
-        if len(closes):
-            self.seen = int(closes[-1])
-        return [int(close) for close in closes]
+    def take(self, now: int) -> int | None:
+        """Give the last close up to ``now``, unless it is the one that was given last.
 
-    def next(self) -> int:
-        """Give the next close that has not been given."""
-        return self.timetable.next_close(self.seen)[1]
-
-
-class BarCloseTrigger(BaseTrigger):  # type: ignore[misc]  # the library has no types
-    """Fires ``settle`` seconds after each bar close of a timetable, by the given clock.
-
-    The library asks more than once what follows a time of firing, and must be told the same each time.
-    """
-
-    def __init__(self, due: Due, settle: float, clock: Clock) -> None:
-        self.due = due
-        self.settle = round(settle * SECOND)
-        self.clock = clock
-        self._closes: dict[datetime, int] = {}
-        """The closes that the latest times of firing stand for."""
-
-    def get_next_fire_time(self, previous: Any, now: datetime) -> datetime:  # noqa: ANN401 - the library's
-        """Give the time of the close that follows the one ``previous`` stands for; of those past, only of the last."""
-        del now
-        timetable, before = self.due.timetable, self._closes.get(previous, self.due.seen)
-        _, past = timetable.closes_between(before, self.clock.now() - self.settle)
-        close = int(past[-1]) if len(past) else timetable.next_close(before)[1]
-        # Rounded up: a hair before its close, a bar is still open.
-        following = datetime.fromtimestamp(ceil(self.clock.wall_time(close + self.settle) * 1_000) / 1_000, UTC)
-        self._closes = {fires: each for fires, each in self._closes.items() if each >= before} | {following: close}
-        return following
+        After a sleep only the last of several is given. After the clock was set back an earlier one is given again:
+        what was given before may never have come.
+        """
+        last = last_close(self.timetable, now)
+        if last == self.given:
+            return None
+        self.given = last
+        return last

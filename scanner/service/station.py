@@ -12,6 +12,7 @@ import structlog
 
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
+from scanner.clocks import SECOND
 from scanner.events import Event, rfc3339
 from scanner.service.asks import Ask, Manners
 from scanner.service.delivery.routing import sinks_for
@@ -107,7 +108,7 @@ class Station:
         self.watching = asyncio.Event()
         """Set once the start has been caught up with and bar closes are waited for."""
         self.begun = clock.now()
-        self.timers = Timers(clock)
+        self.timers = Timers(clock, sleep)
         self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
         self._lives: dict[str, FeedLife] = {}
         self._beside: set[asyncio.Task[None]] = set()
@@ -216,7 +217,7 @@ class Station:
         """Ask for all that closed while nobody was watching, and sum it up in one event."""
         now = self.clock.now()
         for group in self.groups:
-            self.dues[group.name] = Due(group.timetable, now)
+            self.dues[group.name] = self._due(group, now)
         # One round of asking is waited for; what is not there yet goes on being asked for behind the watching.
         rounds = [asyncio.create_task(self._begin(name)) for name in self.intakes]
         self._beside.update(rounds)
@@ -233,6 +234,10 @@ class Station:
             if group.feed == name:
                 self.intakes[name].ask(self._asks(group, group.last_close(now)))
         await self.intakes[name].first_round()
+
+    def _due(self, group: Group, now: int) -> Due:
+        """Begin with the close that was to be asked for last, since what closed before is asked for at once."""
+        return Due(group.timetable, group.last_close(now - round(self.manners(group.feed).settle * SECOND)))
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
         symbols = {each.instrument.symbol: each.symbol for each in self.watched}
@@ -276,7 +281,7 @@ class Station:
             del self.dues[gone]
             self.timers.forget(gone)
         for group in self.groups:
-            self.dues.setdefault(group.name, Due(group.timetable, now))
+            self.dues.setdefault(group.name, self._due(group, now))
             self._schedule_group(group)
             close = group.last_close(now)
             asks = [ask for ask in self._asks(group, close) if ask.instrument in changed]
@@ -298,28 +303,28 @@ class Station:
     async def finish(self) -> None:
         """Ask once for all that has closed by now, and for nothing that closes later: a recording is over."""
         self.timers.stop()
+        now = self.clock.now()
         for group in self.groups:
-            await self._close(group)
+            close = self.dues[group.name].take(now)
+            if close is not None:
+                await self._close(group, close)
         await asyncio.gather(*(intake.first_round() for intake in self.intakes.values()))
 
     async def _leapt(self, seconds: float) -> None:
-        """See at once what has closed, since the timers do not know that the clock leapt."""
+        """Tell that the clock was set or the machine slept."""
         if seconds < 0:
             self.telling.note(
                 f"the clock was set back by {-seconds:,.0f} s; a bar is looked at once the clock shows its close"
             )
         else:
             self.log.info("the clock leapt", seconds=round(seconds))
-        for group in self.groups:
-            await self._close(group)
-        self.timers.wake()
+        self.timers.clock_leapt(seconds)
 
-    async def _close(self, group: Group) -> None:
-        """See to the closes of a group that have come: several after a sleep or a jump of the clock."""
-        closes = self.dues[group.name].take(self.clock.now())
-        if closes and group.feed in self.intakes:
-            self.log.debug("bar close", group=group.name, close=rfc3339(closes[-1]), closes=len(closes))
-            self.intakes[group.feed].ask(self._asks(group, closes[-1]))
+    async def _close(self, group: Group, close: int) -> None:
+        """Ask for the bars of a group that have closed, up to the one that closes then."""
+        if group.feed in self.intakes:
+            self.log.debug("bar close", group=group.name, close=rfc3339(close))
+            self.intakes[group.feed].ask(self._asks(group, close))
 
     def _listeners(self) -> list[Coroutine[Any, Any, None]]:
         return [self._listen(name, feed.arrived) for name, feed in self.feeds.items() if feed.arrived is not None]

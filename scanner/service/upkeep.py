@@ -32,14 +32,20 @@ class Upkeep:
         self.note = note
 
     def schedule(self, scheduler: Any, now: datetime | None = None) -> None:  # noqa: ANN401 - the library has no types
-        """Give the work to a scheduler; ``now`` is when it starts."""
+        """Give the work to a scheduler, in place of what it was given before; ``now`` is when it starts."""
         begin = (now or datetime.now(UTC)) + AFTER_START
         for job, trigger in (
             (self.tidy, IntervalTrigger(minutes=1, timezone=UTC)),
             (self.retain, IntervalTrigger(days=1, start_date=begin, timezone=UTC)),
         ):
             scheduler.add_job(
-                job, trigger, id=f"upkeep {job.__name__}", coalesce=True, max_instances=1, misfire_grace_time=None
+                job,
+                trigger,
+                id=f"upkeep {job.__name__}",
+                coalesce=True,
+                max_instances=1,
+                misfire_grace_time=None,
+                replace_existing=True,
             )
 
     async def tidy(self) -> None:

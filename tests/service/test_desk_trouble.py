@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING, NoReturn
 
 import pytest
 
+from scanner.market.aggregate import Aggregator
+from scanner.market.calendars import calendar_named
+from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.service.desk import LATE_END, Arrival, Desk
+from scanner.service.restating import same
 from scanner.service.store import SeriesKey, Store, StoreTroubleError
 from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
 
@@ -90,3 +94,25 @@ def test_a_coarser_bar_whose_end_never_comes_is_closed_all_the_same(store: Store
     assert store.bars.last_close(SeriesKey("GANNET", "1h")) == BARS.close_time[ends[1] - 1]
     at.take([Arrival("GANNET", raw(BARS[lacking - 1 : lacking]))], int(BARS.close_time[lacking]) + LATE_END)
     assert store.bars.last_close(SeriesKey("GANNET", "1h")) == BARS.close_time[lacking]
+
+
+@pytest.mark.parametrize("ahead", [0, 120])
+def test_bars_that_come_after_the_coarser_one_was_taken_as_complete_still_make_it(store: Store, ahead: int) -> None:
+    """After half an hour of silence, or by a clock that is two hours ahead, it counted as complete without its end."""
+    hourly = replace(watched(), timeframes=(Timeframe.named("1h"),))
+    at, hour, key = desk(store, hourly), Timeframe.named("1h").nanoseconds, SeriesKey("GANNET", "1h")
+    ends = [index + 1 for index, close in enumerate(BARS.close_time[:30].tolist()) if close % hour == 0]
+    half = ends[3] - 2
+    at.take([Arrival("GANNET", raw(BARS[:half]))], int(BARS.close_time[half - 1]))
+    shown = int(BARS.close_time[half - 1]) + ahead * 60_000_000_000 if ahead else int(BARS.close_time[half + 4])
+    at.take([Arrival("GANNET", raw(BARS[half - 1 : half]))], shown)
+    assert store.bars.last_close(key) == BARS.close_time[ends[3] - 1]
+    for end in range(half + 1, ends[5] + 1):
+        now = int(BARS.close_time[end - 1]) if ahead else max(int(BARS.close_time[end - 1]), shown)
+        at.take([Arrival("GANNET", raw(BARS[end - 2 : end]))], now)
+        (hours,) = store.bars.load([key])
+        assert hours.bars.close_time[-1] <= now
+    made = Aggregator(Timeframe.named("15m"), Timetable(calendar_named("24/7"), Timeframe.named("1h"))).push(
+        BARS[: ends[5]]
+    )
+    assert same(hours.bars, made)

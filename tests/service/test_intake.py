@@ -17,6 +17,8 @@ from tests.service.simulated_time import SimulatedTime
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from scanner.service.desk import Arrival, Taken
+
 
 @pytest.fixture
 def time() -> SimulatedTime:
@@ -241,3 +243,25 @@ async def test_an_ask_is_put_to_the_feed_even_if_the_bar_is_there(time: Simulate
     await pier.intake.first_round()
     await pier.intake.rest()
     assert pier.feed.times("GANNET") == [0, 1]
+
+
+async def test_what_is_in_doubt_is_asked_for_once_more_at_once_and_then_with_the_next_question(
+    time: SimulatedTime,
+) -> None:
+    asked: list[tuple[float, int | None]] = []
+
+    def plan(want: Want) -> None:
+        asked.append((time.passed, want.since))
+
+    async def doubtful(arrivals: Sequence[Arrival]) -> Taken:
+        taken = await pier.take(arrivals)
+        taken.look_again["GANNET"] = START - 30 * MINUTE  # whatever comes
+        return taken
+
+    pier = Pier(Harbour(time, plan=plan))
+    pier.last["GANNET"] = START - MINUTE
+    pier.intake.take = doubtful
+    await pier.minutes(["GANNET"], 2)
+    long_ago = START - 30 * MINUTE
+    assert asked == [(0, START - 2 * MINUTE), (0, long_ago), (60, long_ago), (60, long_ago)]
+    await pier.intake.stop()

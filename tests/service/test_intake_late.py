@@ -121,3 +121,63 @@ async def test_where_no_bar_has_closed_none_is_missing(time: SimulatedTime) -> N
     await time.run(1_000)
     assert pier.said == []
     await pier.intake.stop()
+
+
+async def test_after_a_clock_that_was_ahead_the_feed_is_back_and_a_real_outage_is_told(time: SimulatedTime) -> None:
+    """For 45 s the clock is two hours ahead; two minutes later the feed falls silent for three minutes."""
+    dead = False
+
+    def by_its_own_clock(want: Want) -> list[Answer]:
+        now = time.now() - time.wall
+        begin = START - MINUTE if want.since is None else want.since + MINUTE
+        return [] if dead else [Answer(want, opened(close)) for close in range(begin, now + 1, MINUTE)]
+
+    pier = Pier(Harbour(time, plan=by_its_own_clock), Manners(patience=30))
+    pier.ask(["GANNET"])
+    await time.run(5)
+    time.wall = 120 * MINUTE
+    pier.ask(["GANNET"], 120)
+    await time.run(45)
+    assert pier.told() == [("feed.late", ["GANNET"], 0)]
+    time.wall = 0
+    pier.ask(["GANNET"], 0)
+    await time.run(1)
+    assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
+    await time.run(9)
+    for minute in range(1, 9):
+        dead = 3 <= minute < 6
+        pier.ask(["GANNET"], minute)
+        await time.run(60)
+    assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"] * 2
+    assert pier.said[2].time == START + 3 * MINUTE
+    assert [close for _, close in pier.bars] == [START + minute * MINUTE for minute in range(-1, 9)]
+
+
+async def test_what_is_missed_at_the_same_close_again_is_told_again(time: SimulatedTime) -> None:
+    """A clock that was ahead showed a close at which, when it comes, the feed falls silent."""
+    silent = True
+    pier = Pier(Harbour(time, plan=lambda _: [] if silent else None), Manners(patience=30))
+    pier.last["GANNET"] = START
+    pier.ask(["GANNET"], 10)
+    await time.run(40)
+    silent = False
+    pier.ask(["GANNET"], 0)
+    await time.run(560)
+    silent = True
+    pier.ask(["GANNET"], 10)
+    await time.run(40)
+    assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back", "feed.late"]
+    assert pier.said[0].data["since"] == pier.said[2].data["since"]
+    assert len({event.id for event in pier.said}) == 3
+    await pier.intake.stop()
+
+
+async def test_a_close_that_only_a_clock_ahead_showed_is_not_missed(time: SimulatedTime) -> None:
+    pier = Pier(Harbour(time, plan=lambda _: []), Manners(patience=30))
+    pier.last["GANNET"] = START
+    pier.ask(["GANNET"], 120)
+    await time.run(10)
+    pier.ask(["GANNET"], 0)
+    await time.run(50)
+    assert pier.said == []
+    await pier.intake.stop()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from contextlib import suppress
 from copy import deepcopy
 from dataclasses import dataclass, field
@@ -14,7 +13,7 @@ from pydantic import ValidationError
 from scanner.service.configuration.environment import OUTSIDE, strays, variable
 from scanner.service.configuration.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.service.configuration.outside import prepare
-from scanner.service.configuration.toml_faults import fault
+from scanner.service.configuration.reading import TomlFaultError, document_of
 from scanner.service.configuration.toml_lines import lines
 from scanner.service.configuration.untold import named, untold
 from scanner.settings import Settings, from_document, read_file
@@ -73,10 +72,10 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     checked = Checked(path)
     text = read_file(path)
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        checked.line_of[("TOML",)], reason = fault(text, problem)
-        checked.mistakes.append(Mistake(("TOML",), f"{reason} (nothing else was looked at)"))
+        document = document_of(text)
+    except TomlFaultError as problem:
+        checked.line_of[("TOML",)] = problem.line
+        checked.mistakes.append(Mistake(("TOML",), f"{problem} (nothing else was looked at)"))
         checked.left = _Pruned({"station": _station(text)}, dict(environ)).settings(path.parent, [])
         return checked
     checked.line_of = lines(text)
@@ -114,8 +113,8 @@ def _station(text: str) -> dict[str, Any]:
         if line.lstrip().startswith("["):
             within = re.match(r"\s*\[\s*station\s*\]", line) is not None
         elif within:
-            with suppress(tomllib.TOMLDecodeError):  # the mistake itself is told by whoever reads the whole
-                found |= tomllib.loads(line)
+            with suppress(TomlFaultError):  # the mistake itself is told by whoever reads the whole
+                found |= document_of(line)
     return found
 
 
@@ -247,7 +246,11 @@ def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:
 def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
     """Find files in the secrets folder that are for no feed or sink."""
     folder = settings.secrets_folder(environ)
-    for file in sorted(folder.iterdir()) if folder is not None and folder.is_dir() else ():
+    try:
+        files = sorted(folder.iterdir()) if folder is not None and folder.is_dir() else []
+    except OSError:
+        return  # said of each feed and sink whose secrets may be there
+    for file in files:
         section, _, rest = file.name.partition(".")
         known = getattr(settings, section) if section in OUTSIDE else None
         if known is not None and not any(rest.startswith(f"{name}.") for name in known):

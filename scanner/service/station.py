@@ -158,6 +158,7 @@ class Station:
                     delivering.cancel()
                 with suppress(asyncio.CancelledError):  # we have cancelled it just now
                     await delivering
+            self.keeping.noted.finish()
             self.log.info("stopped", bars=self.keeping.counts["bars"])
 
     async def _watch_store(self) -> None:

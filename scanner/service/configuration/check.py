@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shlex
+import stat
 from contextlib import suppress
 from copy import deepcopy
 from dataclasses import dataclass, field
@@ -98,7 +100,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
     checked.warnings += [*_unused(settings), *untold(settings), *_unsized(settings)]
-    checked.warnings += _stray_secrets(settings, environ)
+    checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
         checked.settings = settings
@@ -243,16 +245,32 @@ def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:
     return {name if name in known else closest(name, known) for name in names}
 
 
-def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
-    """Find files in the secrets folder that are for no feed or sink."""
+def _secret_files(settings: Settings, environ: Mapping[str, str]) -> list[Path]:
+    """List what is in the secrets folder; nothing where it cannot be listed, which each feed and sink is told of."""
     folder = settings.secrets_folder(environ)
     try:
-        files = sorted(folder.iterdir()) if folder is not None and folder.is_dir() else []
+        return sorted(folder.iterdir()) if folder is not None and folder.is_dir() else []
     except OSError:
-        return  # said of each feed and sink whose secrets may be there
-    for file in files:
+        return []
+
+
+def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
+    """Find files in the secrets folder that are for no feed or sink."""
+    for file in _secret_files(settings, environ):
         section, _, rest = file.name.partition(".")
         known = getattr(settings, section) if section in OUTSIDE else None
         if known is not None and not any(rest.startswith(f"{name}.") for name in known):
             text = f"is for no {section[:-1]} that there is" + did_you_mean(rest.partition(".")[0], known)
             yield Mistake((), text, warning=True, source=f"the file {file}")
+
+
+def _open_to_all(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
+    """Find secrets, and the store of what was watched and found, that every user of the machine can read."""
+    secrets = [
+        file for file in _secret_files(settings, environ) if file.name.startswith(tuple(f"{each}." for each in OUTSIDE))
+    ]
+    for file in (*secrets, settings.store_path):
+        with suppress(OSError):  # what is not there, or cannot be seen, is told elsewhere where it matters
+            if file.stat().st_mode & stat.S_IROTH and file.resolve().parent.stat().st_mode & stat.S_IXOTH:
+                text = f"every user of this machine can read it; run: chmod 600 {shlex.quote(str(file))}"
+                yield Mistake((), text, warning=True, source=f"the file {file}")

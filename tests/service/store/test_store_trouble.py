@@ -119,13 +119,15 @@ def test_the_lock_dies_with_its_process(tmp_path: Path) -> None:
 def test_with_its_lock_file_removed_a_store_still_has_one_owner(tmp_path: Path) -> None:
     path = tmp_path / "closewatch.db"
     with child(path, "kill") as process:
-        assert process.stdout is not None
-        process.stdout.readline()
-        path.with_name("closewatch.db.lock").unlink()
-        with pytest.raises(StoreTroubleError, match="another closewatch is using this store; stop it first"):
-            Store.open(path, clock)
-        assert holder(path) == Holder("?", "")
-        process.kill()
+        try:
+            assert process.stdout is not None
+            process.stdout.readline()
+            path.with_name("closewatch.db.lock").unlink()
+            with pytest.raises(StoreTroubleError, match="another closewatch is using this store; stop it first"):
+                Store.open(path, clock)
+            assert holder(path) == Holder("?", "")
+        finally:
+            process.kill()
     Store.open(path, clock).close()
     assert holder(path) is None
 

@@ -76,7 +76,7 @@ def test_what_is_no_file_or_far_too_large_is_not_waited_for(tmp_path: Path) -> N
     ):
         for read in (check, load):
             with pytest.raises(SettingsError) as refused:
-                read(path, {})  # type: ignore[operator]  # both take these
+                read(path, {})
             assert str(refused.value) == f"{path}: {sentence}"
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import tomllib
 from dataclasses import dataclass
 from datetime import datetime, time
 from decimal import Decimal
@@ -25,7 +24,7 @@ from scanner.market.splits import Adjustment
 from scanner.market.timeframes import Timeframe
 from scanner.service.configuration.environment import SECRETS, EnvironmentSource, strays
 from scanner.service.configuration.mistakes import Mistake, did_you_mean, explain
-from scanner.service.configuration.toml_faults import fault
+from scanner.service.configuration.reading import TomlFaultError, document_of, read_text
 from scanner.service.configuration.values import (
     CalendarName,
     Currency,
@@ -330,7 +329,7 @@ def from_document(document: Mapping[str, Any], folder: Path, environ: Mapping[st
 def read_file(path: Path) -> str:
     """Read the text of a configuration; SettingsError where there is none."""
     try:
-        return path.read_bytes().decode()
+        return read_text(path)
     except OSError as problem:
         raise SettingsError(f"{path}: {problem.strerror or problem}; give the path of a configuration") from None
     except UnicodeDecodeError as problem:
@@ -343,12 +342,10 @@ def load(path: Path, environ: Mapping[str, str] = os.environ, *, to_watch: bool 
     One that is ``to_watch`` must have all that watching needs. Where it only tells of the instruments in files, or
     where a store is, it may lack that.
     """
-    text = read_file(path)
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        line, reason = fault(text, problem)
-        raise SettingsError(f"{path}:{line}: {reason}") from None
+        document = document_of(read_file(path))
+    except TomlFaultError as problem:
+        raise SettingsError(f"{path}:{problem.line}: {problem}") from None
     wrong = [each for each in strays(environ, document, Settings.model_fields) if not each.warning]
     try:
         settings = from_document(document, path.parent, environ)

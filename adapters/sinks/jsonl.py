@@ -70,7 +70,7 @@ class JsonlSink:
         self._stdout.flush()
 
     def _append(self, lines: bytes) -> None:
-        with self._path.open("ab+", buffering=0) as file:
+        with open(self._path, "ab+", buffering=0, opener=_for_our_eyes) as file:
             size = file.seek(0, os.SEEK_END)
             if lines and size:
                 file.seek(-1, os.SEEK_END)
@@ -89,3 +89,8 @@ class JsonlSink:
             os.fsync(folder)
         finally:
             os.close(folder)
+
+
+def _for_our_eyes(path: str, flags: int) -> int:
+    """Open a file; where it is made, others on the machine cannot read it."""
+    return os.open(path, flags, 0o600)

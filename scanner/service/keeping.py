@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from scanner.events import Event, rfc3339
+from scanner.service.noted_rows import NotedRows
 from scanner.service.store import Batch, Said, StoreTroubleError
 from scanner.service.store.trouble import NO_ANSWER
 from scanner.service.turns import Turns
@@ -49,6 +50,7 @@ class Keeping:
         self._on_event = on_event
         self._telling = telling
         self._log = structlog.get_logger("closewatch")
+        self.noted = NotedRows(self._log, monotonic)
 
     async def take(self, arrivals: Sequence[Arrival]) -> Taken:
         """Take in rows and tell what they mean, to the end once begun."""
@@ -63,8 +65,7 @@ class Keeping:
             self.turns.give()
         self.counts["bars"] += taken.bars
         self.counts["refused"] += taken.refused.total()
-        for note in taken.notes:
-            self._log.info("row noted", source=note.source, row=note.row, reason=note.reason, text=note.text)
+        self.noted.add(taken.notes)
         for name, why in taken.doubtful.items():
             self._telling().note(f"{name}: {why}")
         for name, since in taken.restated.items():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from traceback import format_exception
 from typing import TYPE_CHECKING
 
 from scanner.service import list_read
@@ -18,15 +19,31 @@ if TYPE_CHECKING:
     from scanner.service.station import Station
 
 
-async def reload_from(path: Path, environ: Mapping[str, str], station: Station) -> bool:
-    """Let a station watch the list that its configuration has now; says whether it does."""
+READ_WITHIN = 60.0
+"""Seconds that reading a configuration may take; a disk or a network share may never answer."""
+
+
+async def reload_from(
+    path: Path, environ: Mapping[str, str], station: Station, *, read_within: float = READ_WITHIN
+) -> bool:
+    """Let a station watch the list that its configuration has now; says whether it does.
+
+    Raises nothing, so that whoever asks can ask again.
+    """
     try:
-        checked = await asyncio.to_thread(check, path, environ)
+        async with asyncio.timeout(read_within):
+            checked = await asyncio.to_thread(check, path, environ)
         if checked.settings is None:
             return _refused(station, replace(checked, warnings=[]).told())
         changed = await station.reload(checked.settings)
     except (SettingsError, StoreTroubleError) as problem:
         return _refused(station, [str(problem)])
+    except TimeoutError:
+        return _refused(station, [f"{path}: it could not be read within {read_within:g} s; see whether its disk fails"])
+    except Exception as problem:  # noqa: BLE001 - a defect that one file meets must not keep the next from being read
+        where = "".join(format_exception(problem))
+        station.log.error("reading the configuration failed", problem=where)  # noqa: TRY400 - our log has no tracebacks
+        return _refused(station, [f"{path}: reading it failed ({type(problem).__name__}: {problem})"])
     list_read.keep(station)
     station.log.info("list read again", instruments=len(station.watched), new_or_different=changed)
     return True

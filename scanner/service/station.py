@@ -43,6 +43,9 @@ CATCH_UP = 20.0
 TURN_WITHIN = 30.0
 """Seconds that a batch may take to be taken in and kept."""
 
+LOOK_AT_STORE = 5.0
+"""Seconds between two looks at whether the store's files are still there."""
+
 STOP_WITHIN = 1.0
 """Seconds that a stop waits for the batch that is being kept."""
 
@@ -109,6 +112,7 @@ class Station:
         """Set once the start has been caught up with and bar closes are waited for."""
         self.begun = clock.now()
         self.timers = Timers(clock, sleep)
+        self._sleep = sleep
         self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
         self._lives: dict[str, FeedLife] = {}
         self._beside: set[asyncio.Task[None]] = set()
@@ -123,7 +127,7 @@ class Station:
         return sinks_for(event, self._group_names, self.settings.routes, list(self.settings.sinks))
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Watch until told to stop; StoreTroubleError where the store cannot be read at the start."""
+        """Watch until told to stop; StoreTroubleError where the store cannot be read at the start, or is gone later."""
         starting = asyncio.create_task(self._start())
         stopping = asyncio.create_task(stop.wait())
         delivering = asyncio.create_task(self.delivery.run(stop)) if self.delivery is not None else None
@@ -132,12 +136,18 @@ class Station:
             if not stop.is_set():
                 starting.result()
                 self._schedule()
-                lasting = [self._leaps.watch(), self.telling.keep_summing_up(), *self._listeners()]
+                lasting = [
+                    self._leaps.watch(),
+                    self._watch_store(),
+                    self.telling.keep_summing_up(),
+                    *self._listeners(),
+                ]
                 beside = {asyncio.create_task(each) for each in lasting}
                 self._beside |= beside
                 self.watching.set()
                 self.log.info("watching", groups=[group.name for group in self.groups])
-                # Any of it ends before it is told to only by a defect of ours, which is not to pass in silence.
+                # Any of it ends before it is told to only where the store is gone, or by a defect of ours, which must
+                # not pass in silence.
                 ends = {stopping, *beside} if delivering is None else {stopping, delivering, *beside}
                 ended, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
                 for task in ended & beside:
@@ -149,7 +159,14 @@ class Station:
                     delivering.cancel()
                 with suppress(asyncio.CancelledError):  # we have cancelled it just now
                     await delivering
+            self.keeping.noted.finish()
             self.log.info("stopped", bars=self.keeping.counts["bars"])
+
+    async def _watch_store(self) -> None:
+        """Look whether what is kept is still kept where it can be found; StoreGoneError where it is not."""
+        while True:
+            await self._sleep(LOOK_AT_STORE)
+            await asyncio.to_thread(self.store.database.check_in_place)
 
     async def _stop(self, *tasks: asyncio.Task[Any]) -> None:
         """Stop all but delivering, which ends by itself meanwhile; what is being kept is kept whole."""

@@ -78,7 +78,7 @@ def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, hea
         assert httpx.get(f"http://127.0.0.1:{port}/health", trust_env=False).status_code == 200
         status = subprocess.run([*RUN, "status", str(path)], capture_output=True, text=True, check=True, timeout=60)
         assert status.stdout.startswith(f"The station loft is running (process {process.pid}).\n")
-        for timeframes in ('["15m", "1h"]', '["15m", "1 hour"]'):
+        for timeframes in ("[" * 5_000, '["15m", "1h"]', '["15m", "1 hour"]'):
             configure(timeframes)
             process.send_signal(signal.SIGHUP)
             assert [next_word(heard), next_word(heard)] == ["RELOADING=1", "READY=1"]
@@ -93,7 +93,8 @@ def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, hea
         process.kill()
         process.wait()
     assert log.count('"list read again"') == 1
-    assert log.count('"event": "the configuration was not taken') == 1
+    assert log.count('"event": "the configuration was not taken') == 2
+    assert "nested more than 32 deep" in log
     assert "1 hour" in log
 
 
@@ -102,9 +103,12 @@ def test_only_what_the_user_has_to_mend_keeps_the_service_from_starting_it_again
     assert {"Restart=always", "RestartPreventExitStatus=2"} <= set(unit)
     path = tmp_path / "watch.toml"
     text = CONFIG.format(port=free_port(), path=FEED, timeframes='["15m"]')
-    # The first event, that the station has caught up, finds no room; and then the configuration is wrong.
+    (tmp_path / "harmed.db").write_bytes(b"no store" * 1_000)
+    # The first event, that the station has caught up, finds no room; then the store is damaged; and then the
+    # configuration is wrong.
     for said, code, sentence in (
         (text, 1, "closewatch: the watching was ended by the system: [Errno 28] No space left on device; see to that "),
+        (text.replace("kept.db", "harmed.db"), 2, f"closewatch: {tmp_path / 'harmed.db'}: this is no store of "),
         (text.replace("step", "stp"), 2, f"closewatch: {path}: defaults.stp: there is no such setting; did you mean "),
     ):
         path.write_text(said, encoding="utf-8")

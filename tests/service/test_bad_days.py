@@ -15,9 +15,9 @@ from scanner.ports import Answer, DeliveryError, FeedTroubleError
 from scanner.service.asks import Manners
 from scanner.service.delivery import Delivery
 from scanner.service.restating import as_sent
-from scanner.service.store import Store
+from scanner.service.store import Batch, SeriesKey, Store
 from scanner.service.store.check import check
-from scanner.service.store.trouble import StoreDamagedError
+from scanner.service.store.trouble import StoreDamagedError, StoreGoneError
 from tests.service.bad_days import BARS, BEGIN, FIRST, QUARTER_HOUR, SECOND, DayTime, Tape, day, expected, settings
 from tests.service.delivery.tools import PlannedSink
 
@@ -133,6 +133,25 @@ async def test_a_damaged_outbox_ends_the_watching_since_nothing_would_arrive_any
             async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, delivery=delivery) as on:
                 await on.bars(1)
         assert sinks["archive"].stops == 1
+
+
+@pytest.mark.parametrize("part", ["", "-wal", "-shm"])
+async def test_a_store_that_is_removed_under_the_station_takes_nothing_more_and_ends_the_watching(
+    tmp_path: Path, time: DayTime, store: Store, part: str
+) -> None:
+    async def watch_until_it_is_gone() -> None:
+        async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, sleep=time.sleep) as on:
+            await on.bars(3)
+            before, last = len(kept(store)), store.bars.last_close(base)
+            (tmp_path / f"kept.db{part}").unlink()
+            with pytest.raises(StoreGoneError):
+                store.commit(Batch())
+            await on.bars(1)
+            assert (len(kept(store)), store.bars.last_close(base)) == (before, last)
+
+    base = SeriesKey("GANNET", "15m")
+    with pytest.raises(StoreGoneError, match=rf"kept\.db: kept\.db{part} was removed or replaced while the store was"):
+        await watch_until_it_is_gone()
 
 
 def refuses(_: Want) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from threading import Event as Signal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,7 +28,7 @@ from tests.outside.random_tapes import tape
 from tests.service.simulated_time import SimulatedTime
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+    from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from scanner.events import Event
@@ -232,6 +234,7 @@ async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the
             (TOML + "[instruments.GANNET", "watch.toml:14: "),
             (TOML.replace('"."', '"/srv"') + "[instruments.GANNET]\n", "[feeds] is different"),
             (None, "give the path of a configuration"),
+            (TOML + "a = " + "[" * 5_000 + "]" * 5_000, "watch.toml:14: TOML: tables and lists are nested more than"),
         ):
             path.unlink(missing_ok=True)
             if text is not None:
@@ -256,3 +259,40 @@ async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the
         assert load(path, {}).mark == read_again.mark
         path.write_text(TOML + "[instruments.GANNET]", encoding="utf-8")
         assert load(path, {}).mark != read_again.mark
+
+
+class Environ(dict[str, str]):
+    """An environment that does something else before it is read."""
+
+    def __init__(self, before: Callable[[], object]) -> None:
+        super().__init__()
+        self.before = before
+
+    def __iter__(self) -> Iterator[str]:
+        """Give the names, after that."""
+        self.before()
+        return super().__iter__()
+
+
+def fail() -> None:
+    raise RuntimeError("out of order")
+
+
+async def test_whatever_befalls_one_reload_it_is_told_and_the_next_is_taken(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
+    pipe, path, answered = tmp_path / "pipe.toml", tmp_path / "watch.toml", Signal()
+    os.mkfifo(pipe)
+    path.write_text(TOML + "[instruments.GANNET]\n[instruments.FULMAR]\n", encoding="utf-8")
+    async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:
+        for said, environ, reason in (
+            (pipe, {}, "it is not a regular file; give the path of a configuration"),
+            (path, Environ(fail), "reading it failed (RuntimeError: out of order)"),
+            (path, Environ(answered.wait), "it could not be read within 0.2 s; see whether its disk fails"),
+        ):
+            async with asyncio.timeout(20):
+                assert not await reload_from(said, environ, station, read_within=0.2)
+            assert station.telling.troubles[-1].endswith(f"the list stays as it was: {said}: {reason}")
+        answered.set()
+        assert await reload_from(path, {}, station)
+        assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-import tomllib
+import shlex
+import stat
 from contextlib import suppress
 from copy import deepcopy
 from dataclasses import dataclass, field
@@ -14,7 +15,7 @@ from pydantic import ValidationError
 from scanner.service.configuration.environment import OUTSIDE, strays, variable
 from scanner.service.configuration.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.service.configuration.outside import prepare
-from scanner.service.configuration.toml_faults import fault
+from scanner.service.configuration.reading import TomlFaultError, document_of
 from scanner.service.configuration.toml_lines import lines
 from scanner.service.configuration.untold import named, untold
 from scanner.settings import Settings, from_document, read_file
@@ -73,10 +74,10 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     checked = Checked(path)
     text = read_file(path)
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        checked.line_of[("TOML",)], reason = fault(text, problem)
-        checked.mistakes.append(Mistake(("TOML",), f"{reason} (nothing else was looked at)"))
+        document = document_of(text)
+    except TomlFaultError as problem:
+        checked.line_of[("TOML",)] = problem.line
+        checked.mistakes.append(Mistake(("TOML",), f"{problem} (nothing else was looked at)"))
         checked.left = _Pruned({"station": _station(text)}, dict(environ)).settings(path.parent, [])
         return checked
     checked.line_of = lines(text)
@@ -99,7 +100,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
     checked.warnings += [*_unused(settings), *untold(settings), *_unsized(settings)]
-    checked.warnings += _stray_secrets(settings, environ)
+    checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
         checked.settings = settings
@@ -114,8 +115,8 @@ def _station(text: str) -> dict[str, Any]:
         if line.lstrip().startswith("["):
             within = re.match(r"\s*\[\s*station\s*\]", line) is not None
         elif within:
-            with suppress(tomllib.TOMLDecodeError):  # the mistake itself is told by whoever reads the whole
-                found |= tomllib.loads(line)
+            with suppress(TomlFaultError):  # the mistake itself is told by whoever reads the whole
+                found |= document_of(line)
     return found
 
 
@@ -244,12 +245,32 @@ def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:
     return {name if name in known else closest(name, known) for name in names}
 
 
+def _secret_files(settings: Settings, environ: Mapping[str, str]) -> list[Path]:
+    """List what is in the secrets folder; nothing where it cannot be listed, which each feed and sink is told of."""
+    folder = settings.secrets_folder(environ)
+    try:
+        return sorted(folder.iterdir()) if folder is not None and folder.is_dir() else []
+    except OSError:
+        return []
+
+
 def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
     """Find files in the secrets folder that are for no feed or sink."""
-    folder = settings.secrets_folder(environ)
-    for file in sorted(folder.iterdir()) if folder is not None and folder.is_dir() else ():
+    for file in _secret_files(settings, environ):
         section, _, rest = file.name.partition(".")
         known = getattr(settings, section) if section in OUTSIDE else None
         if known is not None and not any(rest.startswith(f"{name}.") for name in known):
             text = f"is for no {section[:-1]} that there is" + did_you_mean(rest.partition(".")[0], known)
             yield Mistake((), text, warning=True, source=f"the file {file}")
+
+
+def _open_to_all(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
+    """Find secrets, and the store of what was watched and found, that every user of the machine can read."""
+    secrets = [
+        file for file in _secret_files(settings, environ) if file.name.startswith(tuple(f"{each}." for each in OUTSIDE))
+    ]
+    for file in (*secrets, settings.store_path):
+        with suppress(OSError):  # what is not there, or cannot be seen, is told elsewhere where it matters
+            if file.stat().st_mode & stat.S_IROTH and file.resolve().parent.stat().st_mode & stat.S_IXOTH:
+                text = f"every user of this machine can read it; run: chmod 600 {shlex.quote(str(file))}"
+                yield Mistake((), text, warning=True, source=f"the file {file}")

@@ -36,7 +36,7 @@ async def try_all(
     in twice by the same name, and would throw it out.
     """
     path = settings.store_path
-    lock = StoreLock(path) if path.with_name(f"{path.name}.lock").exists() else None
+    lock = StoreLock(path) if path.exists() or path.with_name(f"{path.name}.lock").exists() else None
     try:
         first = {each.feed: each for each in reversed(settings.watched())}
         trials = {

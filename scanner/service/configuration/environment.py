@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic_settings import PydanticBaseSettingsSource
 
 from scanner.service.configuration.mistakes import Mistake, did_you_mean
+from scanner.service.configuration.reading import read_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -114,7 +115,7 @@ def _value(text: str) -> object:
     if text[:1] in {"[", "{"}:
         try:
             return json.loads(text)
-        except ValueError:
+        except (ValueError, RecursionError):
             pass  # a text after all; the model says what it should have been
     return text
 
@@ -130,7 +131,7 @@ def told(
     start = f"{section}.{name}."
     for file in sorted(folder.iterdir()) if folder else ():
         if file.name.startswith(start):
-            text = file.read_text(encoding="utf-8").rstrip("\r\n")
+            text = read_text(file).rstrip("\r\n")
             found[tuple(file.name.removeprefix(start).split("."))] = (text, f"the file {file}")
     for each, parts, text in _ours(environ):
         if [normal(part) for part in parts[:2]] == [normal(section), normal(name)] and parts[2:]:

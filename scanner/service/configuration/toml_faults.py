@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 LONGEST = 40
 """So much of the file is shown at most."""
+AROUND = 1_000
+"""Characters of a line that are looked at on each side of the place where the parser gave up."""
 HERE = "\0"
 """Marks, in a line, the place where the parser gave up; no line of TOML can hold it."""
 TWICE = re.compile(r"Cannot (?:declare|overwrite|redefine|mutate)|Duplicate inline table key")
@@ -133,7 +135,8 @@ def fault(text: str, problem: tomllib.TOMLDecodeError) -> tuple[int, str]:
     if found is None and text.count("\n", 0, at) + 1 > statement.line:
         return statement.line, "what begins on this line is not closed; add its closing quotes or bracket"
     start, end = text.rfind("\n", 0, at) + 1, text.find("\n", at)
-    line = text[start:at] + HERE + text[at : end if end >= 0 else len(text)].rstrip("\r")
+    after = text[at : min(end if end >= 0 else len(text), at + AROUND)].rstrip("\r")
+    line = text[max(start, at - AROUND) : at] + HERE + after
     return text.count("\n", 0, at) + 1, _likely(reason, line, statement) or f"{reason} (at column {at - start + 1})"
 
 

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 Path = tuple[str | int, ...]
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
-_STRING = re.compile(
-    r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\])*"' r"|'[^']*'",
-    re.DOTALL,
-)
+STRING = r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\])*"' r"|'[^']*'"
+"""The pattern of a text in quotes, where a dot is any character."""
+_STRING = re.compile(STRING, re.DOTALL)
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _BARE_VALUE = re.compile(r"[^,\]}#\n]*")
 
@@ -70,13 +69,14 @@ class _Reader:
     def last(self) -> Statement:
         """Read until the text ends, in the middle of a statement or after it."""
         begun: dict[Path, tuple[int, int]] = {}
-        line, brackets, ended = 1, 0, None
+        line, brackets, ended, counted = 1, 0, None, 0
         try:
             self._skip()
             while self._at < len(self._text):
                 begun.setdefault(self._path, (line, brackets))
                 self._path = ()
-                line = self._text.count("\n", 0, self._at) + 1
+                line += self._text.count("\n", counted, self._at)
+                counted = self._at
                 brackets = sum(self._text.startswith(each, self._at) for each in ("[", "[["))
                 self._statement()
                 ended = self._at

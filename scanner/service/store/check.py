@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.service.store.bars import LONG_AGO
+from scanner.service.store.events import EVENT_COLUMNS, event_of
 from scanner.service.store.packing import by_series, unpack, unseal
 from scanner.service.store.recordings import chunk
 from scanner.service.store.trouble import DamagedError
@@ -70,9 +70,15 @@ def _check_series(connection: sqlite3.Connection) -> Iterator[str]:
             yield f"{name}: its bars are not in order"
         if last_close != (closes[-1] if len(closes) else LONG_AGO):
             yield f"{name}: its last bar is not the one it should be"
-        times = connection.execute("SELECT DISTINCT time FROM event WHERE series = ? AND time > ?", (series, pruned_to))
+        # A time that is no whole number any more is told of with its event.
+        times = connection.execute(
+            "SELECT DISTINCT time FROM event WHERE series = ? AND time > ? AND typeof(time) = 'integer'",
+            (series, pruned_to),
+        )
         caused = np.array([time for (time,) in times], dtype=np.int64)
-        was = connection.execute("SELECT close_time FROM restated WHERE series = ?", (series,))
+        was = connection.execute(
+            "SELECT close_time FROM restated WHERE series = ? AND typeof(close_time) = 'integer'", (series,)
+        )
         known = np.concatenate([closes, np.array([time for (time,) in was], dtype=np.int64)])
         for time in caused[~np.isin(caused, known)].tolist():
             yield f"{name}: an event is about a bar that is not in the log (close time {time})"
@@ -90,15 +96,17 @@ def _pages(connection: sqlite3.Connection, series: int) -> Iterator[Table]:
 
 
 def _check_events(connection: sqlite3.Connection) -> Iterator[str]:
-    for name, data, sinks, rows in connection.execute(
-        "SELECT id, data, sinks, (SELECT count(*) FROM outbox WHERE outbox.event = event.number) FROM event"
+    for sinks, rows, *columns in connection.execute(
+        "SELECT sinks, (SELECT count(*) FROM outbox WHERE outbox.event = e.number), "  # noqa: S608 - our words
+        f"{EVENT_COLUMNS} FROM event e"
     ):
-        if sinks != rows:
-            yield f"event {name}: {rows} deliveries are in the outbox, {sinks} should be"
         try:
-            json.loads(data)
-        except ValueError:
-            yield f"event {name}: its data cannot be read"
+            event = event_of(columns)
+        except DamagedError as problem:
+            yield str(problem)
+            continue
+        if sinks != rows:
+            yield f"event {event.id}: {rows} deliveries are in the outbox, {sinks} should be"
 
 
 def _check_recordings(connection: sqlite3.Connection) -> Iterator[str]:

@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 from scanner.service.store.lock import StoreLock
 from scanner.service.store.schema import check_present, check_version, prepare
-from scanner.service.store.trouble import PRIMARY_CODE, DamagedError, StoreTroubleError, trouble
+from scanner.service.store.trouble import PRIMARY_CODE, DamagedError, StoreGoneError, StoreTroubleError, trouble
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -45,9 +45,10 @@ class Database:
         self._lock_of_threads = RLock()
         self._turn_seconds = PATIENT_WITH_US * patience
         self._durable = True
-        self._lock = None if visiting else StoreLock(path)
+        self._lock = None if visiting else StoreLock(path, make=True)
         try:
             self._connection = self._connect(visiting=visiting, patience=patience)
+            self._files = {} if visiting else {file: _identity(file) for file in self._own_files()}
         except BaseException:
             if self._lock is not None:
                 self._lock.release()
@@ -103,6 +104,22 @@ class Database:
                 raise
             return connection
 
+    def _own_files(self) -> list[Path]:
+        """List the file and those that SQLite keeps beside it while it is open."""
+        return [self.path, *(self.path.with_name(f"{self.path.name}-{part}") for part in ("wal", "shm"))]
+
+    def check_in_place(self) -> None:
+        """Raise StoreGoneError where its owner writes to files that are not there any more, so that all would be lost.
+
+        A file that is removed or replaced while it is open lives on, unseen, until it is closed.
+        """
+        for file, identity in self._files.items():
+            if _identity(file) != identity:
+                raise StoreGoneError(
+                    f"{self.path}: {file.name} was removed or replaced while the store was open, and what is written "
+                    "now would be lost; put the store back or let a new start make another"
+                )
+
     @contextmanager
     def turn(self) -> Iterator[None]:
         """Let one thread after the other at the connection; StoreTroubleError where the one before does not end."""
@@ -136,6 +153,7 @@ class Database:
         taken back by one, which is enough for what would only be done again.
         """
         with self.turn(), self._explained():
+            self.check_in_place()
             if durable != self._durable:
                 self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
                 self._durable = durable
@@ -173,6 +191,15 @@ class Database:
             raise trouble(self.path, problem) from problem
         except UnicodeDecodeError as problem:
             raise trouble(self.path, DamagedError("a text cannot be read")) from problem
+
+
+def _identity(file: Path) -> tuple[int, int] | None:
+    """Give what tells a file from another of the same name; None where it cannot be seen."""
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _only_readable(problem: BaseException | None) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from scanner.events import Event
+from scanner.service.store.packing import checksum_of
 from scanner.service.store.trouble import DamagedError
 
 if TYPE_CHECKING:
@@ -17,7 +18,9 @@ if TYPE_CHECKING:
     from scanner.service.store.bars import BarLog, SeriesKey
     from scanner.service.store.database import Database
 
-EVENT_COLUMNS = "e.kind, e.id, e.time, e.subject, e.data, e.source, e.thread"
+KEPT = ("id", "kind", "time", "subject", "source", "thread", "data", "series", "sinks", "said")
+"""The columns of an event that its checksum is over, in this order."""
+EVENT_COLUMNS = ", ".join(f"e.{name}" for name in (*KEPT, "checksum"))
 """What ``event_of`` makes an event of."""
 
 
@@ -60,21 +63,22 @@ class EventLog:
         for each in said:
             event, sinks = each.event, list(dict.fromkeys(each.sinks))
             number = None if each.series is None else self._cause(each.series, event)
+            kept = (
+                event.id,
+                event.kind,
+                event.time,
+                event.subject,
+                event.source,
+                event.thread,
+                json.dumps(event.data, ensure_ascii=False, separators=(",", ":")),
+                number,
+                len(sinks),
+                now,
+            )
             found = connection.execute(
-                "INSERT INTO event (id, kind, time, subject, source, thread, data, series, sinks, said) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
-                (
-                    event.id,
-                    event.kind,
-                    event.time,
-                    event.subject,
-                    event.source,
-                    event.thread,
-                    json.dumps(event.data, ensure_ascii=False, separators=(",", ":")),
-                    number,
-                    len(sinks),
-                    now,
-                ),
+                f"INSERT INTO event ({', '.join(KEPT)}, checksum) "  # noqa: S608 - our words
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
+                (*kept, checksum_of(kept)),
             )
             if found.rowcount:
                 new.append(event)
@@ -111,18 +115,18 @@ class EventLog:
             return []
         with self._database.reading() as connection:
             rows = connection.execute(
-                f"SELECT e.number, e.said, {EVENT_COLUMNS} FROM event e WHERE e.number > ? "  # noqa: S608 - our words
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number > ? "  # noqa: S608 - our words
                 f"AND (? OR e.kind IN ({kind_marks})) AND (? IS NULL OR e.series = ?) AND (? IS NULL OR e.time >= ?) "
                 "ORDER BY e.number LIMIT ?",
                 (after, not kinds, *kinds, number, number, since, since, limit),
             ).fetchall()
-            return [KeptEvent(number, event_of(rest), said) for number, said, *rest in rows]
+            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 
 
 def event_of(columns: Sequence[Any]) -> Event:
-    """Make an event of EVENT_COLUMNS; DamagedError where its data cannot be read."""
-    kind, name, time, subject, data, source, thread = columns
-    try:
-        return Event(kind, name, time, subject, json.loads(data), source, thread)
-    except ValueError as problem:
-        raise DamagedError(f"event {name} cannot be read") from problem
+    """Make an event of EVENT_COLUMNS; DamagedError where they are not what was written."""
+    *kept, checksum = columns
+    name, kind, time, subject, source, thread, data, *_ = kept
+    if checksum_of(kept) != checksum:
+        raise DamagedError(f"event {name} is not as it was written")
+    return Event(kind, name, time, subject, json.loads(data), source, thread)

@@ -97,8 +97,10 @@ class _Files:
         """Add rows to the file ``name``."""
         table = self._arrow.table(columns)
         if name not in self._writers:
+            part = self._temporary(name)
+            part.touch(0o600, exist_ok=False)  # what was watched and found is for its owner's eyes
             self._writers[name] = self._parquet.ParquetWriter(
-                self._temporary(name), table.schema, compression="zstd", write_page_checksum=True
+                part, table.schema, compression="zstd", write_page_checksum=True
             )
         self._writers[name].write_table(table)
         self._rows[name] = self._rows.get(name, 0) + len(table)

@@ -24,23 +24,40 @@ class Holder(NamedTuple):
 
 
 class StoreLock:
-    """Holds the lock file beside a store. The file stays; only the lock on it means something."""
+    """Holds the lock file beside a store, and the store itself, from which nobody can take a lock away by removing it.
 
-    def __init__(self, path: Path) -> None:
-        """Take the lock for the store at ``path``; StoreTroubleError where another process has it."""
+    The lock file stays; only the lock on it means something.
+    """
+
+    def __init__(self, path: Path, *, make: bool = False) -> None:
+        """Take the locks for the store at ``path``; StoreTroubleError where another process has one of them.
+
+        ``make`` makes the store's file where there is none, for its owner's eyes only.
+        """
         self._path = path
+        self._store: int | None = None
+        self._file = _opened(path.with_name(f"{path.name}.lock"), path, os.O_RDWR | os.O_CREAT)
         try:
-            self._file = os.open(path.with_name(f"{path.name}.lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        except OSError as problem:
-            raise trouble(path, problem) from problem
+            self._hold(self._file)
+            if make or path.exists():
+                # SQLite loses its own locks on a file when anybody in the process closes that file: so this one is
+                # opened before SQLite opens it, and closed after.
+                self._store = _opened(path, path, os.O_RDONLY | (0 if path.exists() else os.O_CREAT))
+                self._hold(self._store)
+            self.say("")
+        except BaseException:
+            self.release()
+            raise
+
+    def _hold(self, file: int) -> None:
         try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             process = _read(self._file).process
-            os.close(self._file)
             who = "another closewatch" if process == "?" else f"another closewatch (process {process})"
-            raise StoreInUseError(f"{path}: {who} is using this store; stop it first or name another store") from None
-        self.say("")
+            raise StoreInUseError(
+                f"{self._path}: {who} is using this store; stop it first or name another store"
+            ) from None
 
     def say(self, word: str) -> None:
         """Leave a word for whoever looks who has the lock; StoreTroubleError where it cannot be written."""
@@ -52,8 +69,17 @@ class StoreLock:
             raise trouble(self._path, problem) from problem
 
     def release(self) -> None:
-        """Let go of the lock."""
+        """Let go of the locks; whatever else has the store open must have closed it by now."""
         os.close(self._file)
+        if self._store is not None:
+            os.close(self._store)
+
+
+def _opened(file: Path, store: Path, flags: int) -> int:
+    try:
+        return os.open(file, flags | os.O_CLOEXEC, 0o600)
+    except OSError as problem:
+        raise trouble(store, problem) from problem
 
 
 def holder(path: Path) -> Holder | None:
@@ -61,20 +87,29 @@ def holder(path: Path) -> Holder | None:
 
     To look, the lock is held for an instant where nobody else has it.
     """
+    beside = path.with_name(f"{path.name}.lock")
+    if (word := _word_of_holder(beside, path)) is not None:
+        return word
+    # Somebody may have removed the lock file of a process that goes on.
+    return None if _word_of_holder(path, path) is None else Holder("?", "")
+
+
+def _word_of_holder(file: Path, store: Path) -> Holder | None:
+    """Read what stands in a file that a process holds; None where nobody does, or there is no such file."""
     try:
-        file = os.open(path.with_name(f"{path.name}.lock"), os.O_RDONLY | os.O_CLOEXEC)
+        opened = os.open(file, os.O_RDONLY | os.O_CLOEXEC)
     except FileNotFoundError:
         return None
     except OSError as problem:
-        raise trouble(path, problem) from problem
+        raise trouble(store, problem) from problem
     try:
-        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError:
-        return _read(file)
+        return _read(opened)
     else:
         return None
     finally:
-        os.close(file)
+        os.close(opened)
 
 
 def _read(file: int) -> Holder:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import struct
 import zlib
 from dataclasses import dataclass
@@ -71,6 +72,11 @@ def unseal(data: bytes, what: str) -> bytes:
     if len(data) < CHECK.size or CHECK.unpack_from(data)[0] != zlib.crc32(data[CHECK.size :]):
         raise DamagedError(f"{what} cannot be read")
     return data[CHECK.size :]
+
+
+def checksum_of(values: Sequence[object]) -> int:
+    """Give the checksum of texts, numbers and None as SQLite gives them; stores are full of them, so it must stay."""
+    return zlib.crc32(json.dumps(values, separators=(",", ":"), default=repr).encode())
 
 
 def table_of(parts: Sequence[Bars]) -> Table:

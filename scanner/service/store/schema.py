@@ -5,7 +5,8 @@ from __future__ import annotations
 import sqlite3
 from typing import TYPE_CHECKING
 
-from scanner.service.store.trouble import StoreTroubleError
+from scanner.service.store.packing import checksum_of
+from scanner.service.store.trouble import StoreTroubleError, StoreUnusableError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,12 +90,19 @@ CREATE INDEX outbox_event ON outbox (event);
 CREATE INDEX outbox_waiting ON outbox (sink, thread, number) WHERE state = 'waiting';
 """
 
-MIGRATIONS: tuple[str, ...] = (FIRST_VERSION,)
+CHECKSUMS = """
+ALTER TABLE event ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0;
+UPDATE event SET checksum = checksum_of(id, kind, time, subject, source, thread, data, series, sinks, said);
+"""
+"""So that a digit that changed on the disk is noticed in an event as it is in a bar."""
+
+MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS)
 """What leads from each version of the tables to the next, oldest first; never changed once released."""
 
 
 def prepare(connection: sqlite3.Connection, migrations: Sequence[str] = MIGRATIONS) -> None:
     """Make a new database a store, and an older store a present one; each step is taken whole or not at all."""
+    connection.create_function("checksum_of", -1, lambda *values: checksum_of(values), deterministic=True)
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     for number, script in enumerate(migrations[version:], version + 1):
         connection.execute("BEGIN IMMEDIATE")
@@ -126,10 +134,10 @@ def check_version(connection: sqlite3.Connection, path: Path) -> None:
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     if mark != APPLICATION_ID and (mark or tables):
-        raise StoreTroubleError(f"{path}: this is a database of another program; name another path for the store")
+        raise StoreUnusableError(f"{path}: this is a database of another program; name another path for the store")
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > len(MIGRATIONS):
-        raise StoreTroubleError(
+        raise StoreUnusableError(
             f"{path}: a newer closewatch wrote this store (version {version}, this one knows {len(MIGRATIONS)}); "
             "install that one or name another path"
         )

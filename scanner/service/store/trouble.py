@@ -48,8 +48,18 @@ class StoreInUseError(StoreTroubleError):
     exit_code = 2
 
 
-class StoreDamagedError(StoreTroubleError):
-    """The file is damaged, which does not pass by itself."""
+class StoreUnusableError(StoreTroubleError):
+    """The file is of another program or of a version that this one does not know, which does not pass by itself."""
+
+    exit_code = 2
+
+
+class StoreDamagedError(StoreUnusableError):
+    """The file is damaged."""
+
+
+class StoreGoneError(StoreTroubleError):
+    """The file was removed or replaced while it was open; a new start finds what is there now, or makes another."""
 
 
 class DamagedError(Exception):

@@ -136,3 +136,36 @@ def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: 
     checked = check(config, {})
     assert checked.settings is not None
     assert checked.told() == [f"{config}:6: warning: routes: {each}" for each in told]
+
+
+def test_secrets_and_a_store_that_every_user_can_read_are_warned_of(tmp_path: Path) -> None:
+    config, secrets = tmp_path / "x.toml", tmp_path / "secret files"
+    secrets.mkdir()
+    config.write_text(
+        '[station]\nsecrets = "secret files"\n[sinks.hook]\ntype = "webhook"\n'
+        '[feeds.files]\ntype = "folder"\npath = "."\n'
+        '[instruments.A]\nfeed = "files"\ntimeframes = ["1d"]\nstep = 1\n',
+        encoding="utf-8",
+    )
+    (secrets / "sinks.hook.url").write_text("https://hook.example.org/token\n", encoding="utf-8")
+    (secrets / "README").write_text("not a secret", encoding="utf-8")
+    store = tmp_path / "closewatch.db"
+    store.touch()
+
+    def told(mode: int) -> list[str]:
+        for file in (secrets / "sinks.hook.url", secrets / "README", store):
+            file.chmod(mode)
+        checked = check(config, {})
+        assert checked.settings is not None
+        return [each for each in checked.told() if "every user" in each]
+
+    tmp_path.chmod(0o755)
+    secrets.chmod(0o755)
+    assert told(0o640) == told(0o600) == []
+    assert told(0o644) == [
+        f"warning: the file {file}: every user of this machine can read it; run: chmod 600 {written}"
+        for file, written in ((secrets / "sinks.hook.url", f"'{secrets / 'sinks.hook.url'}'"), (store, store))
+    ]
+    secrets.chmod(0o700)
+    tmp_path.chmod(0o700)
+    assert told(0o644) == []

@@ -1,7 +1,8 @@
 """Run by tests in a process of its own: commits batches to a store until it is killed or the disk is full.
 
-``python -m tests.service.store.child PATH kill`` goes on for ever; ``full LIMIT`` lets no file grow beyond so many
-bytes, says what trouble came of it and then, without the limit, goes on with the same batch.
+``python -m tests.service.store.child PATH kill`` goes on for ever, and says how many it has kept; ``full LIMIT``
+lets no file grow beyond so many bytes, says what trouble came of it and then, without the limit, goes on with the same
+batch.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ def commit_for_ever(path: Path) -> None:
         sys.stdout.flush()
         for minute in range(first, 1_000_000):
             store.commit(batch(minute))
+            sys.stdout.write(f"{minute + 1}\n")
+            sys.stdout.flush()
             for delivery in store.outbox.due(time.time_ns(), "mqtt", 3):
                 store.outbox.delivered([delivery.number])
             tidy(store)

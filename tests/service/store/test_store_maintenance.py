@@ -74,7 +74,7 @@ HARM = {
         "UPDATE page SET data = (SELECT data FROM page WHERE series = 2) WHERE series = 1 AND number = 0"
     ),
     "GANNET/1m: an event is about a bar that is not in the log": "UPDATE event SET time = time - 1 WHERE number = 1",
-    "its data cannot be read": "UPDATE event SET data = '{' WHERE number = 1",
+    "is not as it was written": "UPDATE event SET data = replace(data, '701.1', '701.2') WHERE number = 1",
     "the state of FULMAR/1m cannot be read": "UPDATE series SET state = x'00' WHERE id = 2",
     "recording 1 cannot be read": "UPDATE recording SET data = substr(data, 1, 40)",
     "recording 1: it has 5 rows, 6 should be there": "UPDATE recording SET rows = 6",

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.service.store import Batch, Store
+from scanner.service.store import Batch, Store, StoreTroubleError
+from scanner.service.store.check import check
+from scanner.service.store.events import KEPT
 from tests.service.store.samples import GANNET, START, said, update
 
 if TYPE_CHECKING:
@@ -77,3 +79,14 @@ def test_marks_change_only_what_waits_and_outlive_the_store(store: Store) -> Non
         (first.number, 1, False, ""),
         (second.number, 1, True, ""),
     ]
+
+
+@pytest.mark.parametrize("column", KEPT)
+def test_an_event_in_which_one_digit_changed_is_found_and_never_delivered(store: Store, column: str) -> None:
+    (event, *_) = (each.event.id for each in store.events.find())
+    with store.database.plain() as connection:
+        connection.execute("PRAGMA foreign_keys = OFF")
+        connection.execute(f"UPDATE event SET {column} = {column} || '1' WHERE number = 1")  # noqa: S608 - our words
+    assert f"event {event}{'1' * (column == 'id')} is not as it was written" in check(store)
+    with pytest.raises(StoreTroubleError, match="is not as it was written"):
+        store.outbox.due(START, "mqtt", 10)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.service.store.schema import MIGRATIONS, prepare
+from scanner.service.store import Store, StoreTroubleError
+from scanner.service.store.check import check
+from scanner.service.store.schema import FIRST_VERSION, MIGRATIONS, prepare
+from tests.service.store.samples import GANNET, START, said
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -39,3 +44,21 @@ def test_a_step_that_fails_leaves_no_trace(connection: sqlite3.Connection) -> No
     assert connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'extra'").fetchone() == (0,)
     assert connection.execute("SELECT remark FROM series").fetchall() == [("GANNET",)]
     connection.close()
+
+
+def test_the_events_of_a_store_without_checksums_get_them_and_are_read_as_before(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    old = sqlite3.connect(path, isolation_level=None)
+    prepare(old, [FIRST_VERSION])
+    event = replace(said(GANNET, 7).event, data={"price": 0.1 + 0.2, "name": "Ærfugl"})
+    old.execute(
+        "INSERT INTO event (id, kind, time, subject, source, thread, data, series, sinks, said) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, NULL, 0, ?)",
+        (event.id, event.kind, event.time, event.subject, event.source, event.thread, json.dumps(event.data), START),
+    )
+    old.close()
+    with pytest.raises(StoreTroubleError, match="this is the store of an older closewatch or an empty one; run"):
+        Store.open(path, lambda: START, visiting=True)
+    with Store.open(path, lambda: START) as store:
+        assert [kept.event for kept in store.events.find()] == [event]
+        assert check(store) == []

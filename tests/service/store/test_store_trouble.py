@@ -16,6 +16,8 @@ import pytest
 
 from scanner.service.store import Batch, Store, StoredSeries, StoreTroubleError
 from scanner.service.store.check import check
+from scanner.service.store.export import export
+from scanner.service.store.lock import Holder, holder
 from tests.service.store.child import SERIES, batch
 from tests.service.store.samples import FULMAR, GANNET, START, said, same_bars, sent, update
 
@@ -52,7 +54,9 @@ def test_after_a_kill_at_any_moment_every_batch_is_whole_or_absent(tmp_path: Pat
             assert process.stdout is not None
             begun = int(process.stdout.readline())
             assert begun >= reached[-1], f"seed {seed}: batches were lost"
-            time.sleep(chance.uniform(0, 0.08))  # the moment of the kill, anywhere in what the child does
+            for _ in range(chance.randrange(1, 6)):
+                process.stdout.readline()
+            time.sleep(chance.uniform(0, 0.02))  # the moment of the kill, anywhere in what the child does
             process.send_signal(signal.SIGKILL)
         reached.append(begun)
         with Store.open(path, clock) as store:
@@ -112,6 +116,35 @@ def test_the_lock_dies_with_its_process(tmp_path: Path) -> None:
             Store.open(path, clock)
         process.kill()
     Store.open(path, clock).close()
+
+
+def test_with_its_lock_file_removed_a_store_still_has_one_owner(tmp_path: Path) -> None:
+    path = tmp_path / "closewatch.db"
+    with child(path, "kill") as process:
+        try:
+            assert process.stdout is not None
+            process.stdout.readline()
+            path.with_name("closewatch.db.lock").unlink()
+            with pytest.raises(StoreTroubleError, match="another closewatch is using this store; stop it first"):
+                Store.open(path, clock)
+            assert holder(path) == Holder("?", "")
+        finally:
+            process.kill()
+    Store.open(path, clock).close()
+    assert holder(path) is None
+
+
+def test_what_a_store_keeps_is_for_its_owners_eyes(tmp_path: Path) -> None:
+    path, before = tmp_path / "closewatch.db", os.umask(0o022)
+    try:
+        with Store.open(path, clock) as store:
+            store.commit(Batch([update(GANNET, 0, 9)], said=[said(GANNET, 7)], sent=[sent(GANNET, 0, 9)]))
+            export(store, tmp_path / "tables")
+            files = [each for each in tmp_path.rglob("*") if each.is_file()]
+            assert len(files) == 4 + 4
+            assert {each.stat().st_mode & 0o777 for each in files} == {0o600}
+    finally:
+        os.umask(before)
 
 
 def test_another_program_that_locks_the_file_is_waited_for_and_then_named(path: Path) -> None:

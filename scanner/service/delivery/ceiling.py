@@ -20,6 +20,8 @@ class Ceiling:
             return None
         while self._last and self._last[0] <= now - MINUTE:
             self._last.popleft()
+        while self._last and self._last[-1] > now:  # counted by a clock that was set back since
+            self._last.pop()
         return max(self._a_minute - len(self._last), 0)
 
     def opens(self) -> int:

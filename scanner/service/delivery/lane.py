@@ -91,7 +91,8 @@ class Lane:
         self._woken = asyncio.Event()
         self._started = False
         self._failures = 0
-        self._resume = 0
+        self._paused = self._resume = 0
+        """When the sink was last let alone, and until when."""
         self._alone: set[int] = set()
         self._unmarked: list[Callable[[], None]] = []
         self._past = PastOutbox()
@@ -136,7 +137,7 @@ class Lane:
         await self._pass_on()
         await self._mark()
         now = self._clock()
-        if now < self._resume:
+        if self._rests(now):
             return (self._resume - now) / NANOSECONDS
         if not self._started:
             if not await self._start():
@@ -164,7 +165,7 @@ class Lane:
         for event in self._past.waiting():
             now = self._clock()
             silent = self._quiet is not None and quiet_until(self._quiet, now) is not None
-            if now < self._resume or (silent and not cannot_wait(event)):
+            if self._rests(now) or (silent and not cannot_wait(event)):
                 continue
             if not self._started and not await self._start():
                 return
@@ -297,11 +298,16 @@ class Lane:
         """Let the sink alone for a time that grows with each failure in a row; give its seconds."""
         self._failures += 1
         pause = self._pauses.asked(self._failures, error.retry_after)
-        self._resume = self._clock() + int(pause * NANOSECONDS)
+        self._paused = self._clock()
+        self._resume = self._paused + int(pause * NANOSECONDS)
         if not self.trouble:
             self._tell(f"{self._name}: {error}; it is tried again until it works")
         self.trouble = str(error)
         return pause
+
+    def _rests(self, now: int) -> bool:
+        """Say whether the sink is still let alone; a pause that began later than now is one of a clock set back since."""
+        return self._paused <= now < self._resume
 
     def _well(self) -> None:
         self._failures = 0
@@ -313,7 +319,7 @@ class Lane:
         """Give the seconds until something may be due, by the clock or because somebody changed the outbox."""
         if silent_until is not None:
             return min(LOOK_AGAIN, (silent_until - now) / NANOSECONDS)
-        found = await self._stored(lambda: self._outbox.next_try(self._name))
+        found = await self._stored(lambda: self._outbox.next_try(now, self._name))
         wait = LOOK_AGAIN if found is None else (found - now) / NANOSECONDS
         return min(max(wait, AT_LEAST), LOOK_AGAIN)
 

@@ -37,10 +37,11 @@ DELIVERY = (
     f"{EVENT_COLUMNS} FROM outbox o JOIN event e ON e.number = o.event"
 )
 
+# What was put off by a clock that was ahead, and was set right since, waits for nothing that means anything.
 DUE = (
-    "WHERE o.state = 'waiting' AND o.sink = ? AND o.next_try <= ? "
-    "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' "
-    "AND p.sink = o.sink AND p.thread = o.thread AND p.number < o.number AND p.next_try > ?))"
+    "WHERE o.state = 'waiting' AND o.sink = :sink AND (o.next_try <= :now OR o.changed > :now) "
+    "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' AND p.sink = o.sink "
+    "AND p.thread = o.thread AND p.number < o.number AND p.next_try > :now AND p.changed <= :now))"
 )
 
 
@@ -62,16 +63,18 @@ class Outbox:
         """
         with self._database.reading() as connection:
             rows = connection.execute(
-                f"{DELIVERY} {DUE} ORDER BY o.number LIMIT ?",
-                (sink, now, now, limit),
+                f"{DELIVERY} {DUE} ORDER BY o.number LIMIT :limit",
+                {"sink": sink, "now": now, "limit": limit},
             ).fetchall()
             return list(map(_delivery, rows))
 
-    def next_try(self, sink: str) -> int | None:
+    def next_try(self, now: int, sink: str) -> int | None:
         """Say when the next delivery of a sink is due; None where none waits."""
         with self._database.reading() as connection:
             (found,) = connection.execute(
-                "SELECT min(next_try) FROM outbox WHERE state = 'waiting' AND sink = ?", (sink,)
+                "SELECT min(CASE WHEN changed > :now THEN :now ELSE next_try END) FROM outbox "
+                "WHERE state = 'waiting' AND sink = :sink",
+                {"sink": sink, "now": now},
             ).fetchone()
         return None if found is None else int(found)
 

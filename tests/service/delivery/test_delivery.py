@@ -144,6 +144,23 @@ async def test_the_other_side_may_ask_for_a_longer_pause() -> None:
 
 
 @pytest.mark.parametrize("ceiling", [None, 1])
+async def test_a_clock_that_was_ahead_holds_nothing_up_once_it_is_set_right(ceiling: int | None) -> None:
+    ahead = 7_200 * SECOND
+    time = Time(now=BAR_CLOSE + ahead)
+    sink = PlannedSink(time, [None, DOWN, DOWN])
+    with store_with(time, [told(0), told(1)]) as store:
+
+        def set_right_once() -> bool:
+            if time.now > BAR_CLOSE + ahead // 2 and sink.calls and not sink.troubles:
+                time.now -= ahead
+            return not any(state == "waiting" for _, state in store.outbox.counts())
+
+        await deliver(store, time, {NAME: sink}, until=set_right_once, ceiling={} if ceiling is None else {NAME: 1})
+    assert sink.taken == [told(0).id, told(1).id]
+    assert sum(time.slept) < 300  # without the clock's error it is a matter of seconds, and of a ceiling's minutes
+
+
+@pytest.mark.parametrize("ceiling", [None, 1])
 async def test_one_event_that_fails_does_not_hold_up_the_others(ceiling: int | None) -> None:
     class Picky(PlannedSink):
         async def deliver(self, messages: Sequence[Any]) -> None:

@@ -306,7 +306,7 @@ class Lane:
         return pause
 
     def _rests(self, now: int) -> bool:
-        """Say whether the sink is still let alone; a pause that began later than now is one of a clock set back since."""
+        """Say whether the sink is let alone; a pause that began later than now is of a clock set back since."""
         return self._paused <= now < self._resume
 
     def _well(self) -> None:

@@ -195,35 +195,33 @@ class RowReader:
         """
         times = columns["time"]
         row = np.arange(first_row, first_row + len(times), dtype=np.int64)
-        unreadable: dict[int, str] = {}
-        texts: dict[int, str] = {}  # by the identity of a value, since one may stand in many rows
-
-        def complain(index: int, name: str) -> None:
-            said = unreadable.get(first_row + index)
-            if said is None and len(unreadable) == MOST_TOLD:
-                return
-            value = columns[name][index]
-            if id(value) not in texts:
-                texts[id(value)] = shown(value, self._safe)
-            text = f"{name} {texts[id(value)]}"
-            unreadable[first_row + index] = f"{said}, {text}" if said else text
-
         stamps = _stamps(times, self._unit, self._kind)
-        for index in np.flatnonzero(stamps == NO_TIME).tolist():
-            complain(index, "time")
-        numbers = {name: self._numbers(columns, name, complain) for name in NUMBERS}
+        bad = {"time": stamps == NO_TIME}
+        numbers = {}
+        for name in NUMBERS:
+            values = columns.get(name)
+            numbers[name] = np.full(len(times), np.nan) if values is None else _numbers(values)
+            if values is not None:
+                bad[name] = np.isnan(numbers[name])
+                if name == "volume":
+                    bad[name] &= np.array([value is not None for value in values], dtype=np.bool_)
+        unreadable = self._told(columns, bad, first_row)
         return RawBars(stamps, **numbers, row=row, source=source, stamp_kind=self._kind, unreadable=unreadable)
 
-    @staticmethod
-    def _numbers(columns: Columns, name: str, complain: Callable[[int, str], None]) -> NDArray[np.float64]:
-        values = columns.get(name)
-        if values is None:
-            return np.full(len(columns["time"]), np.nan)
-        read = _numbers(values)
-        for index in np.flatnonzero(np.isnan(read)).tolist():
-            if name != "volume" or values[index] is not None:
-                complain(index, name)
-        return read
+    def _told(self, columns: Columns, bad: Mapping[str, NDArray[np.bool_]], first_row: int) -> dict[int, str]:
+        """Tell by row number what stood where something cannot be read; ``bad`` says where, by field."""
+        texts: dict[int, str] = {}  # by the identity of a value, since one may stand in many rows
+
+        def text(value: object) -> str:
+            if id(value) not in texts:
+                texts[id(value)] = shown(value, self._safe)
+            return texts[id(value)]
+
+        spoilt = np.flatnonzero(np.logical_or.reduce(list(bad.values())))[:MOST_TOLD].tolist()
+        return {
+            first_row + index: ", ".join(f"{name} {text(columns[name][index])}" for name in bad if bad[name][index])
+            for index in spoilt
+        }
 
 
 def shown(value: object, safe: Callable[[str], str] = str) -> str:

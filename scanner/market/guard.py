@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars
-from scanner.market.numbers import NumberReason, number_faults
+from scanner.market.numbers import BEYOND_PRICES, NumberReason, number_faults
 from scanner.market.order import RowOrder
 
 if TYPE_CHECKING:
@@ -168,7 +168,8 @@ class Guard:
         """
         last, timetable = self._order.last, self.timetable
         row = first, high, low, end, volume = _row(raw, 0)
-        sound = -inf < low <= first <= high < inf and low <= end <= high and not (volume < 0 or volume == inf)
+        sound = -BEYOND_PRICES < low <= first <= high < BEYOND_PRICES and low <= end <= high
+        sound = sound and not (volume < 0 or volume == inf)
         idle = low == high and volume == 0
         if last is None or not timetable.timeframe.intraday or raw.stamp_kind == "date" or not sound or idle:
             return None

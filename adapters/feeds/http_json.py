@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -19,7 +20,6 @@ from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
-    import asyncio
     from collections.abc import Callable, Iterator, Sequence
 
     from adapters.feeds.json_rows import Columns
@@ -105,7 +105,8 @@ class HttpJsonFeed:
                 )
             url = begin if following is question else following.url or self._address(following)
             value = await self._endpoint.ask(url)
-            page = self._page(value, question, source, row)
+            # A large one takes a while, which others must not wait for.
+            page = await asyncio.to_thread(self._page, value, question, source, row)
             row += sum(map(len, page.values()))
             pages.append(page)
             following = self._following(following, url, value)

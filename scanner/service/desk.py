@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
 """Of rows that were all known whole when they were asked for."""
 TOLD_OF_A_SERIES: tuple[Kind, ...] = ("setup.qualified", "setup.withdrawn", "series.held", "series.resumed")
+RECENT = 64
+"""Bars of a series that are read to see whether one was restated, unless the feed goes further back."""
+READ_TOGETHER = 128
 PAGE = 200
 """Events that are looked through at a time."""
 LATE_END = 1_800_000_000_000
@@ -76,8 +79,11 @@ class Taken:
 
 @dataclass(slots=True)
 class _Work:
-    """What one call collects for its transaction."""
+    """What one call collects for its transaction; ``names`` are the instruments in it."""
 
+    names: Sequence[str]
+    recent: dict[str, Bars] = field(default_factory=dict)
+    """The last stored bars of some of them, as they were before the call."""
     updates: dict[SeriesKey, SeriesUpdate] = field(default_factory=dict)
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
@@ -199,9 +205,9 @@ class Desk:
         """
         if len({arrival.instrument for arrival in arrivals}) < len(arrivals):
             raise ValueError("an instrument comes twice in one call")
-        taken, work = Taken(), _Work()
-        self._bring_back()
         names = [arrival.instrument for arrival in arrivals]
+        taken, work = Taken(), _Work(names)
+        self._bring_back()
         try:
             for arrival in arrivals:
                 self._take_one(arrival, min(now, arrival.asked), taken, work)
@@ -261,7 +267,7 @@ class Desk:
         else:
             raw = closed_rows(arrival.raw, pipeline.guard.timetable, now)
             seen, fresh = known_and_new(raw, pipeline.guard.timetable, self.last[name])
-            since = self._first_restated(name, seen) if len(seen) else None
+            since = self._first_restated(name, seen, work) if len(seen) else None
             if since is not None:
                 self._restate(name, seen, since, work)
                 pipeline = self.pipelines[name]
@@ -319,15 +325,31 @@ class Desk:
         if len(bars):
             work.last[name] = bars.last()
 
-    def _first_restated(self, name: str, seen: RawBars) -> int | None:
+    def _first_restated(self, name: str, seen: RawBars, work: _Work) -> int | None:
         """Find the close of the first bar that the feed now gives another value; None where all are as before."""
         bars, last = self._fresh(name).check(seen).bars, self.last[name]
         if not len(bars):
             return None
         if last is not None and len(bars) == 1 and bars.open_time[0] == last.open_time:
             return first_different(bars, Bars.of([last]))
-        (stored,) = self.store.bars.load([self._base(name)])
-        return first_different(bars, stored.bars)
+        stored = self._recent(name, work)
+        if len(stored) and bars.open_time[0] < stored.open_time[0]:
+            (whole,) = self.store.bars.load([self._base(name)])
+            stored = whole.bars
+        return first_different(bars, stored)
+
+    def _recent(self, name: str, work: _Work) -> Bars:
+        """Give the last stored bars of an instrument, read together with those that come after it in the call.
+
+        The store has to unpack the bars of many series for those of one, and where answers overlap, all are asked for.
+        """
+        if name not in work.recent:
+            at = work.names.index(name)
+            keys = [self._base(each) for each in work.names[at : at + READ_TOGETHER]]
+            found = self.store.bars.load(keys, RECENT)
+            # Copies, so that the few bars kept do not keep all others.
+            work.recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in found}
+        return work.recent[name]
 
     def _restate(self, name: str, seen: RawBars, since: int, work: _Work) -> None:
         """Run the series again with what the feed says now, from the first stored bar on."""

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from adapters.feeds.raw_rows import joined, no_rows
+from adapters.feeds.raw_rows import copied, joined, no_rows
 from scanner.market.bars import NO_TIME, RawBars
 
 if TYPE_CHECKING:
@@ -68,7 +67,7 @@ class RecentBars:
             series.put(int(raw.stamp[index]), int(raw.row[index]), numbers[:, index])
         # Those that cannot be read must not take the place of a good bar.
         for index in np.flatnonzero(~readable)[-self._keep :].tolist():
-            self._put_aside(key, _alone(raw, index))
+            self._put_aside(key, copied(raw, np.array([index])))
             series.newest = max(series.newest, int(raw.row[index]))
         return True
 
@@ -103,13 +102,6 @@ class RecentBars:
         unreadable = self._unreadable.pop(key, ())
         self._unreadable_count -= len(unreadable)
         return joined([found, *unreadable]) if unreadable else found
-
-
-def _alone(raw: RawBars, index: int) -> RawBars:
-    """Copy one row out of a message, so that it keeps nothing else of it."""
-    number = int(raw.row[index])
-    text = raw.unreadable.get(number)
-    return replace(raw[np.array([index])], unreadable={} if text is None else {number: text})
 
 
 class _Series:

@@ -179,9 +179,10 @@ class Guard:
             except ValueError:  # the calendar has ended
                 return None
         else:
-            if not self._phase_sure:
-                return None
             begins, ends = last[1], last[1] + timetable.timeframe.nanoseconds
+            # The last bar may be one that was taken before two others overruled where bars begin.
+            if not self._phase_sure or begins % min(timetable.timeframe.nanoseconds, HOUR) != self._phase:
+                return None
         if raw.stamp[0] != (ends if raw.stamp_kind == "close" else begins):
             return None
         self._order = RowOrder((begins, ends))

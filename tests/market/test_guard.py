@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from scanner.market.bars import NO_TIME, Bars, RawBars
@@ -182,8 +182,14 @@ def outcome(parts: Sequence[RawBars], watch: Guard, restarted: Guard | None = No
     return [str(column.tolist()) for column in bars.columns()], notes, sorted(counts.items()), watch.snapshot()
 
 
+WHOLE = (10.0, 11.0, 9.0, 10.5, 5.0)
+OVERRULED = [(START + 7, *WHOLE), (START, *WHOLE), (START, *WHOLE), (START + QUARTER + 7, *WHOLE)]
+"""Two bars overrule where the first one says that bars begin; the last goes on from the first."""
+
+
 @settings(deadline=None)
 @given(ROWS, st.lists(st.integers(0, 80), max_size=5), st.sampled_from(["none", "24/7", "24/5"]))
+@example(OVERRULED, [3], "none")
 def test_how_rows_are_cut_changes_nothing_even_across_a_restart(
     rows: list[Row], cuts: list[int], calendar: str
 ) -> None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scanner.market.bars import Bars
 from tests.laws import QUARTER_HOUR, START, bars_of, engine, said
 from tests.outside.random_tapes import tape
 
@@ -144,3 +146,16 @@ def test_a_shift_in_time_shifts_only_times(seed: int, quarters: int) -> None:
     direct, other = said(bars_of(rows)), said(bars_of(rows, moved))
     assert timeless(direct) == timeless(other)
     assert [event.time + moved - START for event in direct] == [event.time for event in other]
+
+
+@pytest.mark.parametrize(("spike", "step"), [(9.9e14, "1e-20"), (1e27, "0.01"), (1e300, "500")])
+def test_a_price_beyond_reason_ends_in_answers_on_any_grid(spike: float, step: str) -> None:
+    # The guard refuses the larger ones, but they may stand among stored bars.
+    columns = [column.copy() for column in bars_of(tape(7)).columns()]
+    columns[3][::37] = spike  # the high of every 37th bar
+    bars, watcher = Bars(*columns), engine(step)
+    judged = 0
+    for index in range(len(bars)):
+        watcher.push(bars[index : index + 1])
+        judged += sum(watcher.judge(sign) is not None for sign in (1, -1))
+    assert judged > 1_000

@@ -18,7 +18,7 @@ from adapters.feeds.files.csv import CsvLines
 from adapters.feeds.files.lines import HEADER_AND_ROW, read_lines
 from adapters.feeds.files.raw_bars import RawBarsMaker
 from adapters.feeds.files.trouble import UnreadableFileError, reading
-from adapters.feeds.raw_rows import joined, no_rows
+from adapters.feeds.raw_rows import copied, joined, no_rows
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -102,8 +102,7 @@ class GrowingFile:
         whole = _joined(self._memory, fresh[(fresh.stamp != NO_TIME) & ~np.isnan(prices)])
         cut = max(0, len(whole) - self._keep)
         self._forgotten = max(self._forgotten, int(whole.stamp[:cut].max(initial=NO_TIME)))
-        # A copy, so that the few rows kept do not keep all others.
-        self._memory = whole[np.arange(cut, len(whole))]
+        self._memory = copied(whole, np.arange(cut, len(whole)))
 
 
 def _joined(first: RawBars, second: RawBars) -> RawBars:

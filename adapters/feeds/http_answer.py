@@ -6,6 +6,7 @@ import asyncio
 import json
 import logging
 import re
+import zlib
 from typing import TYPE_CHECKING
 
 import httpx
@@ -30,6 +31,21 @@ REFUSAL_READ = 65_536
 """Bytes of the body of a refusal that are read, for the reason that it may give."""
 USUAL_TYPES = frozenset({"text/html", "text/plain", "text/csv", "text/xml", "application/xml"})
 """Types of an answer that may always be named: they say what it is, and hold no secret."""
+
+GZIP = {"gzip", "x-gzip"}
+"""The encoding of answers that is read, by its two names (RFC 9110, section 8.4.1.3)."""
+
+
+def _unpacked(packed: bytes | bytearray, most: int) -> bytes:
+    """Unpack gzip as far as so many bytes; ValueError, with a clause, where up to there it is not one whole."""
+    unpacker = zlib.decompressobj(zlib.MAX_WBITS | 16)
+    try:
+        body = unpacker.decompress(packed, most)
+    except zlib.error:
+        raise ValueError("is not the gzip that it says it is") from None
+    if len(body) < most and (not unpacker.eof or unpacker.unused_data):
+        raise ValueError("is gzip that is cut off, or that something follows")
+    return body
 
 
 def where(url: httpx.URL) -> str:
@@ -77,7 +93,8 @@ class JsonEndpoint:
         """Get ready; nothing is sent yet. Raises FeedTroubleError for headers and secrets that cannot be sent."""
         if self._client is None:
             try:
-                headers = self._settings.to_send()
+                headers = httpx.Headers({"Accept-Encoding": "gzip"})
+                headers.update(self._settings.to_send())
                 self._settings.secret_parts()
             except ValueError as problem:
                 raise FeedTroubleError(f"{self._settings.url}: {problem}") from None
@@ -140,7 +157,10 @@ class JsonEndpoint:
                     f"{here}: the answer is {stated}, not JSON; "
                     "check the address, or set content_type if that is JSON all the same"
                 )
-            body, whole = await self._read(response, self._settings.largest_answer)
+            try:
+                body, whole = await self._read(response, self._settings.largest_answer)
+            except ValueError as problem:
+                raise FeedTroubleError(f"{here}: the answer {problem}; check the server") from None
             if not whole:
                 raise FeedTroubleError(
                     f"{here}: the answer is longer than {self._settings.largest_answer:,} bytes; "
@@ -148,20 +168,35 @@ class JsonEndpoint:
                 )
             return body
 
-    @staticmethod
-    async def _read(response: httpx.Response, limit: int) -> tuple[bytes, bool]:
-        """Read a body up to a limit, and say whether that was all of it."""
-        body = bytearray()
-        async for part in response.aiter_bytes():
-            body += part
-            if len(body) > limit:
-                return bytes(body[:limit]), False
-        return bytes(body), True
+    async def _read(self, response: httpx.Response, limit: int) -> tuple[bytes, bool]:
+        """Read a body up to a limit, as sent and unpacked, and say whether that was all of it.
+
+        ValueError with a clause that says why it cannot be unpacked. What is packed more than once is not: a few bytes
+        could become billions.
+        """
+        encoding = response.headers.get("content-encoding", "identity").lower()
+        if encoding not in {"identity", *GZIP}:
+            raise ValueError(f"is encoded as {self.told(encoding)}, but gzip was asked for")
+        sent = bytearray()
+        async for part in response.aiter_raw():
+            sent += part
+            if len(sent) > limit:
+                break
+        if encoding == "identity":
+            body = bytes(sent)
+        elif len(sent) > limit:
+            return b"", False
+        else:
+            body = await asyncio.to_thread(_unpacked, sent, limit + 1)
+        return body[:limit], len(body) <= limit
 
     async def _refusal(self, response: httpx.Response, here: str) -> FeedTroubleError:
         code = response.status_code
         after = retry_after(response.headers.get("retry-after"), self._clock())
-        body, _ = await self._read(response, REFUSAL_READ)
+        try:
+            body, _ = await self._read(response, REFUSAL_READ)
+        except ValueError:
+            body = b""
         text = body.decode(errors="replace").strip()
         # The usual words for the code: the server's own may be anything.
         answer = f"{here}: answers {code} {httpx.codes.get_reason_phrase(code)}".rstrip()

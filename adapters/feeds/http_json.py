@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -13,13 +14,12 @@ import numpy as np
 from adapters.answers import hidden
 from adapters.feeds.http_answer import JsonEndpoint, where
 from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
-from adapters.feeds.json_rows import Place, RowReader
-from adapters.feeds.raw_rows import joined_pages, no_rows
+from adapters.feeds.json_rows import Place, RowReader, shown
+from adapters.feeds.raw_rows import joined_pages, no_rows, unreadable_row
 from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
-    import asyncio
     from collections.abc import Callable, Iterator, Sequence
 
     from adapters.feeds.json_rows import Columns
@@ -111,7 +111,8 @@ class HttpJsonFeed:
                 )
             url = begin if following is question else following.url or self._address(following)
             value = await self._endpoint.ask(url, source)
-            page = self._page(value, question, source, row)
+            # A large one takes a while, which others must not wait for.
+            page = await asyncio.to_thread(self._page, value, question, source, row)
             row += sum(map(len, page.values()))
             pages.append(page)
             following = self._following(following, url, value, source)
@@ -133,11 +134,23 @@ class HttpJsonFeed:
         found = None if self._next is None else self._next.find(value)
         if not found:
             return None
-        shown = self._endpoint.told(str(found), 200)
+        told = self._endpoint.told
+        if not isinstance(found, str | int | float):
+            what = shown(found, told)
+            raise FeedTroubleError(f"{source}: its next page is neither a text nor a number, but {what}; check next")
         if self.settings.has("next"):
             if str(found) == question.token:
-                raise FeedTroubleError(f"{source}: the page {shown} says that it is followed by itself; check next")
-            return replace(question, token=str(found))
+                raise FeedTroubleError(
+                    f"{source}: the page {told(str(found), 200)} says that it is followed by itself; check next"
+                )
+            following = replace(question, token=str(found))
+            try:
+                self._address(following)
+            except (httpx.InvalidURL, ValueError):
+                raise FeedTroubleError(
+                    f"{source}: its next page, {told(str(found), 200)}, fits no address; check next"
+                ) from None
+            return following
         try:
             onward = httpx.URL(urljoin(str(url), str(found)))
         except (httpx.InvalidURL, ValueError):
@@ -146,13 +159,19 @@ class HttpJsonFeed:
         onward = onward.copy_with(query=query.encode() or None)
         # Headers and query may carry secrets: they go to no other server.
         if onward == url or (onward.scheme, onward.netloc) != (url.scheme, url.netloc):
-            raise FeedTroubleError(f"{source}: its next page, {shown}, is not another page of this server; check next")
+            raise FeedTroubleError(
+                f"{source}: its next page, {told(str(found), 200)}, is not another page of this server; check next"
+            )
         return replace(question, url=onward)
 
     def _page(self, value: object, question: _Question, source: str, row: int) -> dict[str, RawBars]:
         """Give the bars of one page by symbol."""
+        misfits: dict[str, str] = {}
         try:
-            columns = self._reader.columns(value) if self._groups is None else self._grouped(self._groups.find(value))
+            if self._groups is None:
+                columns = self._reader.columns(value)
+            else:
+                columns, misfits = self._grouped(self._groups.find(value))
         except ValueError as problem:
             raise FeedTroubleError(
                 f"{source}: the rows do not fit together ({problem}); check rows and fields"
@@ -167,30 +186,44 @@ class HttpJsonFeed:
             return {question.wants[0].symbol: _oldest_first(raw)}
         at: dict[str, list[int]] = {}
         for index, symbol in enumerate(columns["symbol"]):
-            at.setdefault(symbol if isinstance(symbol, str) else str(symbol), []).append(index)
-        if at and not any(want.symbol in at for want in question.wants):
+            at.setdefault(_name(symbol), []).append(index)
+        if at and not any(want.symbol in at or want.symbol in misfits for want in question.wants):
             raise FeedTroubleError(
                 f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
                 f"the first is of {self._endpoint.told(next(iter(at)))}; check symbol"
             )
-        return {
-            want.symbol: _oldest_first(_rows_at(raw, at[want.symbol])) for want in question.wants if want.symbol in at
-        }
+        page: dict[str, RawBars] = {}
+        for symbol in {want.symbol: None for want in question.wants}:
+            if symbol in misfits:
+                # It must not blind the others: the guard refuses a row of it, and says why.
+                number = row + len(raw) + len(page)
+                page[symbol] = unreadable_row(misfits[symbol], number, source, self.settings.stamp)
+            elif symbol in at:
+                page[symbol] = _oldest_first(_rows_at(raw, at[symbol]))
+        return page
 
-    def _grouped(self, groups: object) -> Columns | None:
-        """Take the rows of all groups together, each with the symbol of its group."""
+    def _grouped(self, groups: object) -> tuple[Columns | None, dict[str, str]]:
+        """Take the rows of all groups together, each with the symbol of its group.
+
+        Also says by symbol why the rows of a group do not fit together.
+        """
         if isinstance(groups, dict):
             names, members = list(groups), list(groups.values())
         elif isinstance(groups, list) and self._symbol is not None:
             names, members = [], groups
         else:
-            return None
+            return None, {}
         symbols = names if self._symbol is None else self._symbol.column(members)
-        columns, counts = self._reader.columns_of_many(members)
-        if members and all(count is None for count in counts):
-            return None
+        columns, counts, misfits = self._reader.columns_of_many(members)
+        if members and not misfits and all(count is None for count in counts):
+            return None, {}
         columns["symbol"] = [symbol for symbol, count in zip(symbols, counts, strict=True) for _ in range(count or 0)]
-        return columns
+        return columns, {_name(symbols[index]): problem for index, problem in misfits.items()}
+
+
+def _name(symbol: object) -> str:
+    """Read a symbol, which may also be a number; empty where it is neither."""
+    return str(symbol) if isinstance(symbol, str | int | float) else ""
 
 
 def _oldest_first(raw: RawBars) -> RawBars:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from datetime import UTC, datetime
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal, DecimalException
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import jmespath
@@ -29,6 +29,8 @@ PRICES = ("open", "high", "low", "close")
 NUMBERS = (*PRICES, "volume")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
+MOST_TOLD = 1_000
+"""Unreadable rows of one message whose values are told: as many as the guard keeps notes of."""
 _SHOWN = 60
 _LOOKED_AT = 65_536
 """Letters of a value that are looked at, to show or to measure them."""
@@ -105,8 +107,7 @@ class Place:
     def _searched(self, value: object) -> object:
         try:
             return self._search(value)
-        except JMESPathError:
-            # A function met a value of a kind that it does not take: there is nothing to be found here.
+        except Exception:  # noqa: BLE001 - the library's functions fail in many ways on values that they do not expect
             return None
 
 
@@ -151,19 +152,26 @@ class RowReader:
         """
         return self._apart(self._rows.find(value))
 
-    def columns_of_many(self, values: Sequence[Any]) -> tuple[Columns, list[int | None]]:
+    def columns_of_many(self, values: Sequence[Any]) -> tuple[Columns, list[int | None], dict[int, str]]:
         """Find the rows in each of many values, and say how many there are in each, None where none can be found.
 
-        ValueError as for ``columns``.
+        The last part says by index of a value why its lists do not fit together; its rows are left out.
         """
         found = self._rows.column(values)
         if all(type(each) is list or each is None for each in found):
             # All at once: the usual case, and many times faster.
             columns = self._apart([row for each in found if each is not None for row in each])
-            return columns or {}, [None if each is None else len(each) for each in found]
-        parts = [self._apart(each) for each in found]
+            return columns or {}, [None if each is None else len(each) for each in found], {}
+        parts: list[Columns | None] = []
+        misfits: dict[int, str] = {}
+        for index, each in enumerate(found):
+            try:
+                parts.append(self._apart(each))
+            except ValueError as problem:
+                parts.append(None)
+                misfits[index] = str(problem)
         whole = {name: [value for part in parts if part is not None for value in part[name]] for name in self._places}
-        return whole, [None if part is None else len(part["time"]) for part in parts]
+        return whole, [None if part is None else len(part["time"]) for part in parts], misfits
 
     def _apart(self, found: object) -> Columns | None:
         if isinstance(found, list):
@@ -181,37 +189,48 @@ class RowReader:
         return lists
 
     def bars(self, columns: Columns, source: str, first_row: int = 0) -> RawBars:
-        """Make bars of columns; what cannot be read becomes NaN or NO_TIME and is told in ``unreadable``."""
+        """Make bars of columns; what cannot be read becomes NaN or NO_TIME.
+
+        ``unreadable`` tells what stood there, for the first ``MOST_TOLD`` such rows.
+        """
         times = columns["time"]
         row = np.arange(first_row, first_row + len(times), dtype=np.int64)
-        unreadable: dict[int, str] = {}
-
-        def complain(index: int, name: str) -> None:
-            said = unreadable.get(first_row + index)
-            text = f"{name} {shown(columns[name][index], self._safe)}"
-            unreadable[first_row + index] = f"{said}, {text}" if said else text
-
         stamps = _stamps(times, self._unit, self._kind)
-        for index in np.flatnonzero(stamps == NO_TIME).tolist():
-            complain(index, "time")
-        numbers = {name: self._numbers(columns, name, complain) for name in NUMBERS}
+        bad = {"time": stamps == NO_TIME}
+        numbers = {}
+        for name in NUMBERS:
+            values = columns.get(name)
+            numbers[name] = np.full(len(times), np.nan) if values is None else _numbers(values)
+            if values is not None:
+                bad[name] = np.isnan(numbers[name])
+                if name == "volume":
+                    bad[name] &= np.array([value is not None for value in values], dtype=np.bool_)
+        unreadable = self._told(columns, bad, first_row)
         return RawBars(stamps, **numbers, row=row, source=source, stamp_kind=self._kind, unreadable=unreadable)
 
-    @staticmethod
-    def _numbers(columns: Columns, name: str, complain: Callable[[int, str], None]) -> NDArray[np.float64]:
-        values = columns.get(name)
-        if values is None:
-            return np.full(len(columns["time"]), np.nan)
-        read = _numbers(values)
-        for index in np.flatnonzero(np.isnan(read)).tolist():
-            if name != "volume" or values[index] is not None:
-                complain(index, name)
-        return read
+    def _told(self, columns: Columns, bad: Mapping[str, NDArray[np.bool_]], first_row: int) -> dict[int, str]:
+        """Tell by row number what stood where something cannot be read; ``bad`` says where, by field."""
+        texts: dict[int, str] = {}  # by the identity of a value, since one may stand in many rows
+
+        def text(value: object) -> str:
+            if id(value) not in texts:
+                texts[id(value)] = shown(value, self._safe)
+            return texts[id(value)]
+
+        spoilt = np.flatnonzero(np.logical_or.reduce(list(bad.values())))[:MOST_TOLD].tolist()
+        return {
+            first_row + index: ", ".join(f"{name} {text(columns[name][index])}" for name in bad if bad[name][index])
+            for index in spoilt
+        }
 
 
 def shown(value: object, safe: Callable[[str], str] = str) -> str:
     """Show a value as it stood there, on one line and cut short, once ``safe`` has seen what may be shown of it."""
-    text = safe(json.dumps(value, ensure_ascii=False)[:_LOOKED_AT])
+    try:
+        text = json.dumps(value, ensure_ascii=False)
+    except RecursionError:
+        return "a value that is nested too deeply to be shown"
+    text = safe(text[:_LOOKED_AT])
     text = "".join(letter if letter.isprintable() else "�" for letter in text[: _SHOWN + 1])
     return text if len(text) <= _SHOWN else text[:_SHOWN] + "…"
 
@@ -257,7 +276,7 @@ def _since_epoch(value: object, factor: int) -> int:
         # Decimal keeps every digit that was sent; a float of nanoseconds would not.
         nanoseconds = Decimal(str(value)) * factor
         return int(nanoseconds) if abs(nanoseconds) < 2**63 else NO_TIME
-    except InvalidOperation:
+    except DecimalException:
         return NO_TIME
 
 

@@ -40,8 +40,9 @@ class Link:
     """Runs ``session`` again and again.
 
     A session connects, calls its argument once it is up, and goes on until the connection breaks, which it tells by
-    a FeedTroubleError. Connections that break again sooner than the last pause lasted count as failures, so that a
-    server that lets us in and throws us out is not asked ever more often.
+    a FeedTroubleError; a defect ends a session as well, but not the link. Connections that break again sooner than the
+    last pause lasted count as failures, so that a server that lets us in and throws us out is not asked ever more
+    often.
     """
 
     def __init__(
@@ -75,11 +76,10 @@ class Link:
         finally:
             settled.cancel()
         if not self.is_up:
-            task, trouble = self._task, self._trouble
+            trouble = self._trouble
             await self.stop()
             if trouble is not None:
                 raise trouble
-            await task  # a defect of ours shows itself
 
     async def stop(self) -> None:
         """Disconnect and stay so."""
@@ -97,8 +97,6 @@ class Link:
 
     def check(self) -> None:
         """Raise FeedTroubleError while the connection has been down for longer than the grace time."""
-        if self._task is not None and self._task.done():
-            self._task.result()  # a defect of ours shows itself
         waited = self._outside.clock() - self._down_since
         if self._task is None or (not self.is_up and waited >= self._grace):
             raise FeedTroubleError(str(self._trouble or "the feed is not connected; start it first"))
@@ -114,6 +112,10 @@ class Link:
                 await self._session(self._up)
             except FeedTroubleError as trouble:
                 self._trouble = trouble
+            except Exception as defect:  # noqa: BLE001 - it serves many, and must outlive a defect with one of them
+                self._trouble = FeedTroubleError(
+                    f"the adapter of the feed failed ({type(defect).__name__}); the connection is made again"
+                )
             now = self._outside.clock()
             held = 0.0 if self._up_since is None else now - self._up_since
             if self._up_since is not None:

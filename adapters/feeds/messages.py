@@ -11,7 +11,7 @@ from pydantic import Field
 from adapters.feeds.json_rows import JmesPath, JsonSettings, Place, RowReader, shown
 from adapters.feeds.link import Link, Outside, Pauses
 from adapters.feeds.raw_rows import unreadable_row
-from adapters.feeds.recent import MOST_SERIES, RecentBars
+from adapters.feeds.recent import MOST_BARS, MOST_SERIES, RecentBars
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from adapters.feeds.json_rows import Columns
     from scanner.market.bars import RawBars
     from scanner.ports import Want
+
+
+LONGEST_NAME = 256
+"""Letters of the longest name of an instrument or a timeframe."""
 
 
 class PushedSettings(JsonSettings):
@@ -35,12 +39,21 @@ class PushedSettings(JsonSettings):
     only: JmesPath | None = Field(
         None, description="What must hold for a message to be one of bars, such as type == 'bar'; all are without it."
     )
-    keep: int = Field(300, ge=1, description="How many bars of each series are kept in memory until asked for.")
+    keep: int = Field(
+        300,
+        ge=1,
+        description="How many bars of each series are kept in memory until asked for; of all series together, "
+        f"{MOST_BARS:,} at most.",
+    )
     largest_message: int = Field(1 << 20, ge=1, description="Bytes beyond which a message is not looked at.")
     connect_timeout: float = Field(10.0, gt=0, description="Seconds that connecting may take.")
     grace: float = Field(30.0, ge=0, description="Seconds without connection after which the feed is in trouble.")
     first_pause: float = Field(1.0, gt=0, description="Seconds before the first attempt to connect again.")
     longest_pause: float = Field(60.0, gt=0, description="Seconds to which the pause between attempts grows.")
+
+
+class UnreadableMessageError(ValueError):
+    """A message cannot be read; the text is one clause that says why."""
 
 
 class Inbox:
@@ -66,31 +79,39 @@ class Inbox:
         self._last_stray = ""
 
     def take(self, payload: bytes | str, symbol: str | None = None, timeframe: str | None = None) -> None:
-        """Take one message in; ``symbol`` and ``timeframe`` are known where the message came with them."""
+        """Take one message in; ``symbol`` and ``timeframe`` are known where the message came with them.
+
+        Whatever is in it, it ends in rows or in a sentence: a message that is kept for us would come again and again.
+        """
         try:
             columns = self._columns(payload)
-        except ValueError as problem:
-            if symbol is None or timeframe is None:
-                self._stray(str(problem))
-                return
+            if columns is not None:
+                self._sort(columns, symbol, timeframe)
+        except UnreadableMessageError as problem:
+            self._refuse(str(problem), symbol, timeframe)
+        except Exception as problem:  # noqa: BLE001 - a defect with one message must not end the watch over all others
+            self._refuse(f"the message could not be taken in: {type(problem).__name__}", symbol, timeframe)
+
+    def _refuse(self, problem: str, symbol: str | None, timeframe: str | None) -> None:
+        if symbol is None or timeframe is None:
+            self._stray(problem)
+        else:
             # The series is known: let the guard refuse a row of it, and say why.
-            row = self.recent.rows
-            self._add(symbol, timeframe, unreadable_row(str(problem), row, self._source, self._settings.stamp))
-            return
-        if columns is None:
-            return
+            row = unreadable_row(problem, self.recent.rows, self._source, self._settings.stamp)
+            self._add(symbol, timeframe, row)
+
+    def _sort(self, columns: Columns, symbol: str | None, timeframe: str | None) -> None:
+        """Give each series its rows."""
         groups: dict[tuple[str, str], list[int]] = {}
         for index in range(len(columns["time"])):
             if self._settings.closed is not None and not _is_set(columns["closed"][index]):
                 continue
-            names = (
-                columns["symbol"][index] if symbol is None else symbol,
-                columns["timeframe"][index] if timeframe is None else timeframe,
-            )
-            if not isinstance(names[0], str) or not isinstance(names[1], str):
-                self._stray(f"a row names no {'timeframe' if isinstance(names[0], str) else 'instrument'}")
+            whose = columns["symbol"][index] if symbol is None else symbol
+            frame = columns["timeframe"][index] if timeframe is None else timeframe
+            if not _is_name(whose) or not _is_name(frame):
+                self._stray(f"a row names no {'timeframe' if _is_name(whose) else 'instrument'}")
                 continue
-            groups.setdefault((names[0], names[1]), []).append(index)
+            groups.setdefault((whose, frame), []).append(index)
         for (whose, frame), indices in groups.items():
             chosen = {name: [values[index] for index in indices] for name, values in columns.items()}
             self._add(whose, frame, self._reader.bars(chosen, self._source, self.recent.rows))
@@ -103,19 +124,22 @@ class Inbox:
             self._stray(f"there are more than {MOST_SERIES:,} series")
 
     def _columns(self, payload: bytes | str) -> Columns | None:
-        """Find the rows of a message; None where it is none of bars, ValueError where it cannot be read."""
+        """Find the rows of a message; None where it is not one of bars."""
         if len(payload) > self._settings.largest_message:
-            raise ValueError(f"the message is longer than {self._settings.largest_message:,} bytes")
+            raise UnreadableMessageError(f"the message is longer than {self._settings.largest_message:,} bytes")
         try:
             value = json.loads(payload)
         except (ValueError, RecursionError):
             text = payload if isinstance(payload, str) else payload.decode(errors="replace")
-            raise ValueError(f"no JSON: {shown(text, self._safe)}") from None
+            raise UnreadableMessageError(f"no JSON: {shown(text, self._safe)}") from None
         if self._only is not None and not _holds(self._only.find(value)):
             return None
-        columns = self._reader.columns(value)
+        try:
+            columns = self._reader.columns(value)
+        except ValueError as problem:
+            raise UnreadableMessageError(f"the rows do not fit together: {problem}") from None
         if columns is None:
-            raise ValueError(f"no rows at {self._settings.rows} in {shown(value, self._safe)}")
+            raise UnreadableMessageError(f"no rows at {self._settings.rows} in {shown(value, self._safe)}")
         return columns
 
     def _stray(self, problem: str) -> None:
@@ -134,6 +158,11 @@ class Inbox:
 def _holds(found: object) -> bool:
     """Whether JMESPath counts a value as true: all do but null, false and what is empty."""
     return found is not None and found is not False and found not in ("", [], {})
+
+
+def _is_name(found: object) -> bool:
+    """Whether it may be the name of an instrument or a timeframe; longer ones would fill the memory."""
+    return isinstance(found, str) and len(found) <= LONGEST_NAME
 
 
 def _is_set(flag: object) -> bool:

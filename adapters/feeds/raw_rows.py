@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +12,8 @@ from scanner.market.bars import NO_TIME, RawBars
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from scanner.market.bars import StampKind
 
 
@@ -18,6 +21,13 @@ def no_rows(source: str, stamp_kind: StampKind) -> RawBars:
     """Give no rows at all."""
     whole, numbers = np.empty(0, dtype=np.int64), np.empty(0)
     return RawBars(whole, numbers, numbers, numbers, numbers, numbers, whole, source, stamp_kind)
+
+
+def copied(raw: RawBars, which: NDArray[np.intp]) -> RawBars:
+    """Copy some rows, by their indices, so that they keep nothing of the others."""
+    rows = raw[which]
+    texts = {number: raw.unreadable[number] for number in rows.row.tolist() if number in raw.unreadable}
+    return replace(rows, unreadable=texts)
 
 
 def joined(parts: Sequence[RawBars]) -> RawBars:

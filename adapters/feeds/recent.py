@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import deque
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from adapters.feeds.raw_rows import joined, no_rows
+from adapters.feeds.raw_rows import copied, joined, no_rows
 from scanner.market.bars import NO_TIME, RawBars
 
 if TYPE_CHECKING:
@@ -19,11 +20,17 @@ if TYPE_CHECKING:
 
 MOST_SERIES = 50_000
 """Series kept at most, so that a stream of invented names cannot fill the memory."""
+MOST_BARS = 4_000_000
+"""Bars for which room is made at most, of all series together: 224 MB."""
+MOST_UNREADABLE = 10_000
+"""Unreadable rows kept at most, of all series together."""
 FIRST_ROOM = 16
 
 
 class RecentBars:
     """The last bars of each series, at most ``keep``, in order of time whatever the order of arrival.
+
+    Where all series together have room for ``most`` bars, each lets go of its oldest instead of growing further.
 
     A bar that comes again takes the place of the earlier one. An answer holds the bars that were asked for, and also
     those that are older but came or changed since the last answer: late and restated bars must not go unseen. Rows
@@ -31,22 +38,54 @@ class RecentBars:
     came; ``rows`` is the next one.
     """
 
-    def __init__(self, keep: int, source: str, stamp_kind: StampKind) -> None:
+    def __init__(self, keep: int, source: str, stamp_kind: StampKind, most: int = MOST_BARS) -> None:
         self.rows = 0
         self._keep = keep
+        self._most = most
+        self._room = 0
         self._series: dict[tuple[str, str], _Series] = {}
+        self._unreadable: dict[tuple[str, str], deque[RawBars]] = {}
+        """By series, the one that has waited longest first."""
+        self._unreadable_count = 0
         self._none = no_rows(source, stamp_kind)
 
     def add(self, symbol: str, timeframe: str, raw: RawBars) -> bool:
         """Take rows in, numbered from ``rows`` on; False where there are too many series already."""
-        series = self._series.get((symbol, timeframe))
+        key = symbol, timeframe
+        series = self._series.get(key)
         if series is None:
             if len(self._series) >= MOST_SERIES:
                 return False
-            series = self._series[symbol, timeframe] = _Series(self._keep)
+            series = self._series[key] = _Series(min(FIRST_ROOM, self._keep))
+            self._room += series.room
         self.rows += len(raw)
-        series.add(raw)
+        numbers = np.stack([raw.open, raw.high, raw.low, raw.close, raw.volume])
+        readable = (raw.stamp != NO_TIME) & ~np.isnan(numbers[:4]).any(axis=0)
+        for index in np.flatnonzero(readable).tolist():
+            if series.is_full and series.room < self._keep and self._room < self._most:
+                self._room += series.grow(self._keep)
+            series.put(int(raw.stamp[index]), int(raw.row[index]), numbers[:, index])
+        # Those that cannot be read must not take the place of a good bar.
+        for index in np.flatnonzero(~readable)[-self._keep :].tolist():
+            self._put_aside(key, copied(raw, np.array([index])))
+            series.newest = max(series.newest, int(raw.row[index]))
         return True
+
+    def _put_aside(self, key: tuple[str, str], row: RawBars) -> None:
+        """Keep a row that cannot be read; the oldest are let go of where there are too many."""
+        waiting = self._unreadable.setdefault(key, deque())
+        waiting.append(row)
+        self._unreadable_count += 1
+        if len(waiting) > self._keep:
+            full = key
+        elif self._unreadable_count > MOST_UNREADABLE:
+            full = next(iter(self._unreadable))
+        else:
+            return
+        self._unreadable[full].popleft()
+        self._unreadable_count -= 1
+        if not self._unreadable[full]:
+            del self._unreadable[full]
 
     def has_news(self, wants: Sequence[Want]) -> bool:
         """Say whether anything has come for one of these wants since it was last answered."""
@@ -55,69 +94,71 @@ class RecentBars:
 
     def answer(self, want: Want) -> RawBars:
         """Give what was asked for."""
-        series = self._series.get((want.symbol, want.timeframe))
-        return self._none if series is None else series.take(want.since, self._none)
+        key = want.symbol, want.timeframe
+        series = self._series.get(key)
+        if series is None:
+            return self._none
+        found = series.take(want.since, self._none)
+        unreadable = self._unreadable.pop(key, ())
+        self._unreadable_count -= len(unreadable)
+        return joined([found, *unreadable]) if unreadable else found
 
 
 class _Series:
-    """The bars of one series in arrays that grow up to ``keep`` and then let go of the oldest."""
+    """The bars of one series in arrays that let go of the oldest where they are full."""
 
-    def __init__(self, keep: int) -> None:
+    def __init__(self, room: int) -> None:
         self.newest = self.given = -1  # row numbers: the last that brought something, and the last when answered
-        self._keep = keep
         self._count = 0
-        room = min(FIRST_ROOM, keep)
         self._stamps = np.empty(room, dtype=np.int64)
         self._rows = np.empty(room, dtype=np.int64)
         self._numbers = np.empty((5, room))
-        self._unreadable: list[RawBars] = []
 
-    def add(self, raw: RawBars) -> None:
-        """Take rows in."""
-        numbers = np.stack([raw.open, raw.high, raw.low, raw.close, raw.volume])
-        readable = (raw.stamp != NO_TIME) & ~np.isnan(numbers[:4]).any(axis=0)
-        for index, one in enumerate(raw.blocks(1)):
-            row = int(raw.row[index])
-            if not readable[index]:
-                # It must not take the place of a good bar.
-                self._unreadable = [*self._unreadable[-self._keep + 1 :], one]
-                self.newest = row
-            elif self._put(int(raw.stamp[index]), row, numbers[:, index]):
-                self.newest = row
+    @property
+    def room(self) -> int:
+        """How many bars there is room for."""
+        return len(self._stamps)
 
-    def _put(self, stamp: int, row: int, numbers: NDArray[np.float64]) -> bool:
-        """Put a bar in its place; False where that changes nothing."""
+    @property
+    def is_full(self) -> bool:
+        """Whether another bar would displace the oldest."""
+        return self._count == self.room
+
+    def grow(self, most: int) -> int:
+        """Make room for twice as many bars, at the most so many, and say for how many more."""
+        more = min(self.room, most - self.room)
+        self._stamps, self._rows, self._numbers = (
+            np.concatenate([column, np.empty((*column.shape[:-1], more), column.dtype)], axis=-1)
+            for column in (self._stamps, self._rows, self._numbers)
+        )
+        return more
+
+    def put(self, stamp: int, row: int, numbers: NDArray[np.float64]) -> None:
+        """Put a bar in its place; prices and volume are copied."""
         at = count = self._count
         if count and stamp <= self._stamps[count - 1]:
             at = int(np.searchsorted(self._stamps[:count], stamp))
             if self._stamps[at] == stamp:
-                if np.array_equal(self._numbers[:, at], numbers, equal_nan=True):
-                    return False
-                self._rows[at], self._numbers[:, at] = row, numbers
-                return True
-        if count < self._keep:
-            if count == len(self._stamps):
-                self._grow()
+                if not np.array_equal(self._numbers[:, at], numbers, equal_nan=True):
+                    self._write(at, stamp, row, numbers)
+                return
+        if not self.is_full:
             self._move(slice(at, count), slice(at + 1, count + 1))
             self._count += 1
         elif at:
             self._move(slice(1, at), slice(0, at - 1))
             at -= 1
         else:
-            return False  # older than anything kept
+            return  # older than anything kept
+        self._write(at, stamp, row, numbers)
+
+    def _write(self, at: int, stamp: int, row: int, numbers: NDArray[np.float64]) -> None:
         self._stamps[at], self._rows[at], self._numbers[:, at] = stamp, row, numbers
-        return True
+        self.newest = row
 
     def _move(self, source: slice, target: slice) -> None:
         for column in (self._stamps, self._rows, self._numbers):
             column[..., target] = column[..., source]
-
-    def _grow(self) -> None:
-        more = min(self._count, self._keep - self._count)
-        self._stamps, self._rows, self._numbers = (
-            np.concatenate([column, np.empty((*column.shape[:-1], more), column.dtype)], axis=-1)
-            for column in (self._stamps, self._rows, self._numbers)
-        )
 
     def take(self, since: int | None, none: RawBars) -> RawBars:
         """Give the bars since a time and the news; ``none`` tells source and kind of stamp."""
@@ -125,6 +166,4 @@ class _Series:
         wanted = np.flatnonzero((stamps >= (NO_TIME if since is None else since)) | (rows > self.given))
         self.given = self.newest
         first, high, low, last, volume = self._numbers[:, wanted]
-        found = RawBars(stamps[wanted], first, high, low, last, volume, rows[wanted], none.source, none.stamp_kind)
-        unreadable, self._unreadable = self._unreadable, []
-        return joined([found, *unreadable]) if unreadable else found
+        return RawBars(stamps[wanted], first, high, low, last, volume, rows[wanted], none.source, none.stamp_kind)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars
-from scanner.market.numbers import NumberReason, number_faults
+from scanner.market.numbers import BEYOND_PRICES, NumberReason, number_faults
 from scanner.market.order import RowOrder
 
 if TYPE_CHECKING:
@@ -168,7 +168,8 @@ class Guard:
         """
         last, timetable = self._order.last, self.timetable
         row = first, high, low, end, volume = _row(raw, 0)
-        sound = -inf < low <= first <= high < inf and low <= end <= high and not (volume < 0 or volume == inf)
+        sound = -BEYOND_PRICES < low <= first <= high < BEYOND_PRICES and low <= end <= high
+        sound = sound and not (volume < 0 or volume == inf)
         idle = low == high and volume == 0
         if last is None or not timetable.timeframe.intraday or raw.stamp_kind == "date" or not sound or idle:
             return None
@@ -178,9 +179,10 @@ class Guard:
             except ValueError:  # the calendar has ended
                 return None
         else:
-            if not self._phase_sure:
-                return None
             begins, ends = last[1], last[1] + timetable.timeframe.nanoseconds
+            # The last bar may be one that was taken before two others overruled where bars begin.
+            if not self._phase_sure or begins % min(timetable.timeframe.nanoseconds, HOUR) != self._phase:
+                return None
         if raw.stamp[0] != (ends if raw.stamp_kind == "close" else begins):
             return None
         self._order = RowOrder((begins, ends))

@@ -15,7 +15,17 @@ if TYPE_CHECKING:
 
     Fault = tuple["NumberReason", NDArray[np.intp], Callable[[int], str]]
 
-NumberReason = Literal["unreadable price", "infinite price", "high below low", "outside its range", "impossible volume"]
+NumberReason = Literal[
+    "unreadable price",
+    "infinite price",
+    "impossible price",
+    "high below low",
+    "outside its range",
+    "impossible volume",
+]
+
+BEYOND_PRICES = 1e15
+"""No price is so large: from here on a 64-bit number has no room for its decimals."""
 
 
 def number_faults(raw: RawBars) -> Iterator[Fault]:
@@ -25,7 +35,7 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
     """
     low_end, high_end = np.minimum(raw.open, raw.close), np.maximum(raw.open, raw.close)
     # Few comparisons find nearly every bar right: NaN fails them all.
-    sound = (raw.low <= low_end) & (high_end <= raw.high) & (raw.low > -np.inf) & (raw.high < np.inf)
+    sound = (raw.low <= low_end) & (high_end <= raw.high) & (raw.low > -BEYOND_PRICES) & (raw.high < BEYOND_PRICES)
     sound &= ~((raw.volume < 0) | (raw.volume == np.inf))
     rest = np.flatnonzero(~sound)
     if not len(rest):
@@ -45,6 +55,11 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
     faults: tuple[tuple[NumberReason, NDArray[np.bool_], Callable[[int], str]], ...] = (
         ("unreadable price", np.logical_or.reduce(np.isnan(prices)), unreadable),
         ("infinite price", np.logical_or.reduce(np.isinf(prices)), with_prices("a price is infinite")),
+        (
+            "impossible price",
+            np.logical_or.reduce(np.abs(prices) >= BEYOND_PRICES),
+            with_prices(f"no price is as large as {BEYOND_PRICES:g}"),
+        ),
         ("high below low", raw.high[rest] < raw.low[rest], with_prices("the high is below the low")),
         (
             "outside its range",

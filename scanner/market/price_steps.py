@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
@@ -12,6 +12,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+EXACT = Context(prec=800)
+"""Digits enough for any 64-bit number on any grid."""
 MOST_DECIMALS = 8
 """The finest step that is guessed has so many decimals."""
 
@@ -122,18 +124,18 @@ class PriceSteps:
     def round_down(self, price: Decimal) -> Decimal:
         """Give the greatest price on the grid that is not above ``price``."""
         step, lots, rest = self._lots(price)
-        return (lots - (rest < 0)) * step + 0  # + 0: there is no negative zero
+        return _grid_price(step, lots, -(rest < 0))
 
     def round_up(self, price: Decimal) -> Decimal:
         """Give the least price on the grid that is not below ``price``."""
         step, lots, rest = self._lots(price)
-        return (lots + (rest > 0)) * step + 0
+        return _grid_price(step, lots, int(rest > 0))
 
     def nearest(self, price: Decimal) -> Decimal:
         """Give the price on the grid nearest to ``price``, away from zero where two are."""
         step, lots, rest = self._lots(price)
         away = (1 if rest > 0 else -1) if 2 * abs(rest) >= step else 0
-        return (lots + away) * step + 0
+        return _grid_price(step, lots, away)
 
     def near_or_beyond(self, price: Decimal, hair: Decimal, *, up: bool) -> Decimal:
         """Give the price on the grid that lies within ``hair`` of ``price``; else the next above it, or below it."""
@@ -145,14 +147,19 @@ class PriceSteps:
             away = 1 if rest > 0 else 0
         else:
             away = -1 if rest < 0 else 0
-        return (lots + away) * step + 0
+        return _grid_price(step, lots, away)
 
     def _lots(self, price: Decimal) -> tuple[Decimal, Decimal, Decimal]:
         """Give the step at a price, how many whole steps it holds, toward zero, and what is left, all exactly."""
         # Every band's bound lies on its own grid and on that of the band below: rounding never leaves the grid.
         step = self.at(price)
-        lots, rest = divmod(price, step)
+        lots, rest = EXACT.divmod(price, step)
         return step, lots, rest
+
+
+def _grid_price(step: Decimal, lots: Decimal, more: int) -> Decimal:
+    """Give the price of so many steps and a few more."""
+    return EXACT.add(EXACT.multiply(EXACT.add(lots, more), step), 0)  # there is no negative zero
 
 
 def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> Decimal:

@@ -37,6 +37,9 @@ if TYPE_CHECKING:
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
 """Of rows that were all known whole when they were asked for."""
 TOLD_OF_A_SERIES: tuple[Kind, ...] = ("setup.qualified", "setup.withdrawn", "series.held", "series.resumed")
+RECENT = 64
+"""Bars of a series that are read to see whether one was restated, unless the feed goes further back."""
+READ_TOGETHER = 128
 PAGE = 200
 """Events that are looked through at a time."""
 LATE_END = 1_800_000_000_000
@@ -80,8 +83,11 @@ class Taken:
 
 @dataclass(slots=True)
 class _Work:
-    """What one call collects for its transaction."""
+    """What one call collects for its transaction; ``names`` are the instruments in it."""
 
+    names: Sequence[str]
+    recent: dict[str, Bars] = field(default_factory=dict)
+    """The last stored bars of some of them, as they were before the call."""
     updates: dict[SeriesKey, SeriesUpdate] = field(default_factory=dict)
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
@@ -204,9 +210,9 @@ class Desk:
         """
         if len({arrival.instrument for arrival in arrivals}) < len(arrivals):
             raise ValueError("an instrument comes twice in one call")
-        taken, work = Taken(), _Work()
-        self._bring_back()
         names = [arrival.instrument for arrival in arrivals]
+        taken, work = Taken(), _Work(names)
+        self._bring_back()
         try:
             for arrival in arrivals:
                 self._take_one(arrival, min(now, arrival.asked), taken, work)
@@ -285,7 +291,7 @@ class Desk:
             if last is not None and len(seen):
                 bars = self._fresh(name).check(seen).bars
                 reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
-                restated = self._beyond_doubt(arrival, bars, reaches, taken)
+                restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
                 if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
                     fresh = fresh[:0]  # nothing in this answer says that its times are right
         work.sent.append(Sent(self._base(name), raw))
@@ -352,7 +358,20 @@ class Desk:
         if len(bars):
             work.last[name] = bars.last()
 
-    def _beyond_doubt(self, arrival: Arrival, bars: Bars, reaches: bool, taken: Taken) -> Bars:
+    def _recent(self, name: str, work: _Work) -> Bars:
+        """Give the last stored bars of an instrument, read together with those that come after it in the call.
+
+        The store has to unpack the bars of many series for those of one, and where answers overlap, all are asked for.
+        """
+        if name not in work.recent:
+            at = work.names.index(name)
+            keys = [self._base(each) for each in work.names[at : at + READ_TOGETHER]]
+            found = self.store.bars.load(keys, RECENT)
+            # Copies, so that the few bars kept do not keep all others.
+            work.recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in found}
+        return work.recent[name]
+
+    def _beyond_doubt(self, arrival: Arrival, bars: Bars, reaches: bool, taken: Taken, work: _Work) -> Bars:
         """Give the bars among known ones that the feed now gives another value, as far as that is beyond doubt.
 
         ``reaches`` says whether the answer goes up to the last bar known.
@@ -363,8 +382,10 @@ class Desk:
         if len(bars) == 1 and bars.open_time[0] == last.open_time:
             known = Bars.of([last])
         else:
-            (stored,) = self.store.bars.load([self._base(name)])
-            known = stored.bars
+            known = self._recent(name, work)
+            if len(known) and bars.open_time[0] < known.open_time[0]:
+                (stored,) = self.store.bars.load([self._base(name)])
+                known = stored.bars
         said = different(bars, known)
         weighed = self._doubts.weigh(name, said, since=arrival.since, last=last, reaches=reaches)
         if weighed.look_again is not None:

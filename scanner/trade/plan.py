@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.analysis.rules import TIE
+from scanner.market.price_steps import EXACT
 from scanner.trade.size import size
 
 if TYPE_CHECKING:
@@ -141,7 +142,8 @@ def _entry(
     entry["risk"] = f"{risk:f}"
     entry["objectives"] = [f"{steps.round_down(goal) if sign > 0 else steps.round_up(goal):f}" for goal in goals]
     if obstacle is not None:
-        entry["room"] = f"{round(sign * (obstacle - price) / risk, 2) + 0:f}"  # + 0: there is no negative zero
+        room = EXACT.quantize(sign * (obstacle - price) / risk, Decimal("0.01"))
+        entry["room"] = f"{EXACT.add(room, 0):f}"  # there is no negative zero
     amount, entry["size_reason"] = size(account, instrument, price, risk)
     entry["size"] = None if amount is None else f"{amount:f}"
     return entry

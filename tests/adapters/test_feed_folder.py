@@ -311,3 +311,13 @@ async def test_a_file_may_come_later_than_the_question(path: Path) -> None:
 def test_mistakes_in_the_settings_are_explained(tmp_path: Path, settings: dict[str, object], sentence: str) -> None:
     with pytest.raises(ValidationError, match=sentence):
         feed_in(tmp_path, **settings)
+
+
+async def test_rows_that_could_not_be_read_are_given_once_and_forgotten(path: Path) -> None:
+    feed = feed_in(path.parent)
+    append(path, HEADER)
+    for number, row in enumerate(rows(5)):
+        append(path, lines([row]) + "never,1,1,1,1,1\n")
+        (answer,) = await feed.fetch([HARBOUR])
+        assert list(answer.bars.unreadable) == [2 * number + 3]
+        assert len(answer.bars) == number + 2

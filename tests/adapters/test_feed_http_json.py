@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import gzip
 import json
+import tracemalloc
 from datetime import UTC, datetime
 from email.utils import format_datetime
 from typing import TYPE_CHECKING
@@ -215,7 +216,22 @@ BIG = b"[" + b" " * 200_000 + b"]"
         ),
         (
             Response(200, {"Content-Type": "application/json", "Content-Encoding": "gzip"}, b"no gzip"),
-            "the answer broke off",
+            "not the gzip that it says it is",
+            None,
+        ),
+        (
+            Response(200, {"Content-Type": "application/json", "Content-Encoding": "gzip"}, gzip.compress(b"[]")[:-1]),
+            "gzip that is cut off",
+            None,
+        ),
+        (
+            Response(200, {"Content-Type": "application/json", "Content-Encoding": "br"}, b"[]"),
+            "is encoded as .br., but gzip was asked for",
+            None,
+        ),
+        (
+            Response(404, {"Content-Encoding": "gzip"}, gzip.compress(b"no such bars")),
+            "answers 404 Not Found, .no such bars.; check url",
             None,
         ),
         (as_json({"error": "market is closed"}), "no rows where rows points", None),
@@ -230,6 +246,31 @@ async def test_a_refusal_and_a_useless_answer_are_one_sentence(
     assert caught.value.retry_after == retry_after
     assert str(caught.value).isprintable()
     assert len(str(caught.value)) < 400
+
+
+def bomb(times: int) -> bytes:
+    """Pack 100 MB of blanks so many times: 100 kB, then about 300 bytes."""
+    body = b" " * 100_000_000
+    for _ in range(times):
+        body = gzip.compress(body)
+    return body
+
+
+@pytest.mark.parametrize("status", [200, 404, 503])
+@pytest.mark.parametrize("times", [1, 2, 3])
+async def test_an_answer_that_unpacks_to_more_and_more_takes_no_memory(status: int, times: int) -> None:
+    headers = {"Content-Type": "application/json", "Content-Encoding": ", ".join(["gzip"] * times)}
+    response = Response(status, headers, bomb(times))
+    assert len(response.body) < 200_000
+    with http_server(lambda _: response) as server:
+        tracemalloc.start()
+        try:
+            with pytest.raises(FeedTroubleError):
+                await ask(url=server.url + "/bars/{symbol}", largest_answer=1_000_000)
+            most = tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+    assert most < 20_000_000
 
 
 async def test_a_type_that_is_not_called_json_can_be_allowed() -> None:

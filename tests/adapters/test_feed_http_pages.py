@@ -191,3 +191,51 @@ async def test_an_answer_about_others_is_trouble() -> None:
     trouble = pytest.raises(FeedTroubleError, match=r"none of the 2 rows is of an instrument .* the first is of \"Q\"")
     with http_server(lambda _: as_json(named("Q"))) as server, trouble:
         await ask(url=server.url, symbol="symbol")
+
+
+def spoilt(symbol: str, **cells: object) -> list[dict[str, Any]]:
+    first, second = named(symbol)
+    return [first | cells, second]
+
+
+COLUMNS = {name: [row[name] for row in rows(2)] for name in rows(1)[0]}
+
+
+@pytest.mark.parametrize(
+    ("sent", "settings", "complaint"),
+    [
+        pytest.param(
+            [*named("A"), *spoilt("B", time="1e1000000"), *named("C")], {"symbol": "symbol"}, "1e1000000", id="a time"
+        ),
+        pytest.param(
+            [*named("A"), *spoilt("B", close="much"), *named("C")],
+            {"symbol": "symbol", "fields": {"close": "close > low && close || high"}},
+            "close null",
+            id="a price that an expression cannot compare",
+        ),
+        pytest.param(
+            {"A": COLUMNS, "B": COLUMNS | {"open": [1]}, "C": COLUMNS},
+            {"groups": "@"},
+            "2 times, but 1 values of open",
+            id="lists that do not fit together",
+        ),
+    ],
+)
+async def test_what_is_wrong_with_one_instrument_blinds_no_other(
+    sent: object, settings: dict[str, object], complaint: str
+) -> None:
+    wants = [Want(symbol, "15m", SINCE) for symbol in "ABC"]
+    with http_server(lambda _: as_json(sent)) as server:
+        before, wrong, after = await ask(wants, url=server.url, query={"of": "{symbols}"}, **settings)
+    assert told(before.bars) == told(after.bars) == rows(2)
+    (said,) = wrong.bars.unreadable.values()
+    assert complaint in said
+
+
+@pytest.mark.parametrize("page", [[["a"] * 100], {"at": 1}, "x" * 70_000, "\ud800"])
+async def test_a_next_page_that_fits_no_address_is_one_sentence(page: object) -> None:
+    with http_server(lambda _: as_json({"bars": rows(1), "next": page})) as server:
+        with pytest.raises(FeedTroubleError, match="its next page") as caught:
+            await ask(url=server.url + "/{symbol}", rows="bars", query={"page": "{next}"}, next="next")
+        assert len(server.requests) == 1
+    assert len(str(caught.value)) < 400

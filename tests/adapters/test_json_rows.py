@@ -87,10 +87,11 @@ def test_rows_in_many_values_are_found_as_in_each() -> None:
     mixed = [*lists, bar, {name: [value] * 3 for name, value in bar.items()}]
     for values in (lists[:4], mixed, []):
         each = [reader.columns(value) for value in values]
-        whole, counts = reader.columns_of_many(values)
+        whole, counts, misfits = reader.columns_of_many(values)
         assert counts == [None if part is None else len(part["time"]) for part in each]
         assert whole == {name: [cell for part in each if part for cell in part[name]] for name in whole}
         assert list(whole) == list(bar)
+        assert not misfits
 
 
 @pytest.mark.parametrize(

@@ -118,14 +118,25 @@ async def test_where_the_first_attempt_fails_nothing_is_left_running_and_it_can_
     assert asyncio.all_tasks() == before
 
 
-async def test_a_defect_of_ours_is_no_trouble_of_the_server() -> None:
-    async def session(up: Callable[[], None]) -> None:
-        up()
-        await asyncio.sleep(0)
-        raise ZeroDivisionError
+async def test_a_defect_ends_a_session_and_is_told_but_the_link_goes_on() -> None:
+    world = World([])
+    defects = 2
 
-    kept = Link(session, Pauses(1.0, 30.0), 0.0, World([]).outside())
+    async def session(up: Callable[[], None]) -> None:
+        nonlocal defects
+        up()
+        if defects:
+            defects -= 1
+            await world.steps.acquire()
+            raise ZeroDivisionError
+        await asyncio.Event().wait()
+
+    kept = Link(session, Pauses(1.0, 30.0), 0.0, world.outside())
     await kept.start()
-    await asyncio.sleep(0.01)
-    with pytest.raises(ZeroDivisionError):
+    await world.run()
+    with pytest.raises(FeedTroubleError, match=r"adapter of the feed failed \(ZeroDivisionError\)"):
         kept.check()
+    await world.run(4)
+    kept.check()
+    assert kept.is_up
+    await kept.stop()

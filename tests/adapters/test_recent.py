@@ -76,3 +76,13 @@ def test_series_are_kept_apart_and_an_unknown_one_has_no_rows() -> None:
     assert nothing.stamp_kind == "close"
     assert not recent.has_news([Want("B", "15m", None), Want("A", "1h", None)])
     assert recent.has_news([Want("A", "15m", None)])
+
+
+def test_where_all_series_together_are_full_each_keeps_its_latest_few() -> None:
+    recent = RecentBars(100, "test", "open", most=150)
+    for time in range(100):
+        for name in ("A", "B", "C"):
+            recent.add(name, "15m", bar(time, 5, recent.rows))
+    kept = [list(found(recent.answer(Want(name, "15m", None)))) for name in ("A", "B", "C")]
+    assert sum(map(len, kept)) < 250
+    assert all(times == list(range(100 - len(times), 100)) and len(times) >= 16 for times in kept)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from scanner.market.bars import NO_TIME, Bars, RawBars
@@ -49,6 +49,8 @@ def good(n: int) -> Row:
     [
         ((START + QUARTER, nan, 11.0, 9.0, 10.5, 5.0), "unreadable price", "a price is missing or no number (n/a)"),
         ((START + QUARTER, 10.0, inf, 9.0, 10.5, 5.0), "infinite price", "a price is infinite"),
+        ((START + QUARTER, 10.0, 1e15, 9.0, 10.5, 5.0), "impossible price", "no price is as large as 1e+15"),
+        ((START + QUARTER, 10.0, 11.0, -1e27, 10.5, 5.0), "impossible price", "low -1e+27"),
         ((START + QUARTER, 10.0, 8.0, 9.0, 10.5, 5.0), "high below low", "high 8, low 9"),
         ((START + QUARTER, 12.0, 11.0, 9.0, 10.5, 5.0), "outside its range", "open 12, high 11"),
         ((START + QUARTER, 10.0, 11.0, 9.0, 8.5, 5.0), "outside its range", "low 9, close 8.5"),
@@ -152,7 +154,7 @@ def test_a_million_bad_rows_are_counted_and_only_some_told() -> None:
 
 
 YEARS = 3 * 366 * 96 * QUARTER
-CELLS = st.sampled_from([9.0, 10.0, 11.0, nan, inf, -inf])
+CELLS = st.sampled_from([9.0, 10.0, 11.0, nan, inf, -inf, 1e15, -1e15])
 SOUND = st.sampled_from([(10.0, 11.0, 9.0, 10.5, 5.0), (10.0, 11.0, 9.0, 10.5, nan), (10.0, 10.0, 10.0, 10.0, 0.0)])
 PRICES = st.one_of(SOUND, SOUND, SOUND, st.tuples(CELLS, CELLS, CELLS, CELLS, CELLS))
 STAMPS = st.one_of(
@@ -180,8 +182,14 @@ def outcome(parts: Sequence[RawBars], watch: Guard, restarted: Guard | None = No
     return [str(column.tolist()) for column in bars.columns()], notes, sorted(counts.items()), watch.snapshot()
 
 
+WHOLE = (10.0, 11.0, 9.0, 10.5, 5.0)
+OVERRULED = [(START + 7, *WHOLE), (START, *WHOLE), (START, *WHOLE), (START + QUARTER + 7, *WHOLE)]
+"""Two bars overrule where the first one says that bars begin; the last goes on from the first."""
+
+
 @settings(deadline=None)
 @given(ROWS, st.lists(st.integers(0, 80), max_size=5), st.sampled_from(["none", "24/7", "24/5"]))
+@example(OVERRULED, [3], "none")
 def test_how_rows_are_cut_changes_nothing_even_across_a_restart(
     rows: list[Row], cuts: list[int], calendar: str
 ) -> None:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.market.price_steps import PriceSteps, guess_step
+from scanner.market.price_steps import EXACT, PriceSteps, guess_step
 
 D = Decimal
 
@@ -44,7 +44,7 @@ GRIDS = st.sampled_from(
         *(PriceSteps.fixed(D(s)) for s in ("0.25", "0.03125", "0.0001", "5")),
     ]
 )
-PRICES = st.decimals(-20_000, 20_000, places=7)
+PRICES = st.decimals(-20_000, 20_000, places=7) | st.floats(-1e300, 1e300).map(lambda price: D(repr(price)))
 
 
 @given(GRIDS, PRICES)
@@ -52,12 +52,12 @@ def test_rounding_gives_the_nearest_prices_of_the_grid_on_either_side(steps: Pri
     low, high = steps.round_down(price), steps.round_up(price)
     assert low <= price <= high
     for rounded in (low, high):
-        assert rounded % steps.at(rounded) == 0
+        assert EXACT.remainder(rounded, steps.at(rounded)) == 0
         assert steps.round_down(rounded) == steps.round_up(rounded) == steps.nearest(rounded) == rounded
-    assert high - low in {0, steps.at(price)}
-    assert abs(steps.nearest(price) - price) <= steps.at(price) / 2
+    assert EXACT.subtract(high, low) in {0, steps.at(price)}
+    assert abs(EXACT.subtract(steps.nearest(price), price)) <= steps.at(price) / 2
     # In a mirror, down is up.
-    assert steps.round_down(-price) == -high
+    assert steps.round_down(price.copy_negate()) == high.copy_negate()
 
 
 def test_bands_in_disorder_are_refused() -> None:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pytest
 
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
-from scanner.service.desk import Arrival
+from scanner.market.instruments import Instrument
+from scanner.service.desk import Arrival, Desk
 from scanner.service.store import Batch, Store, StoreTroubleError
-from tests.service.one_desk import BARS, KEY, LATER, desk, expected, raw, take
+from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,6 +50,38 @@ def test_bars_in_any_portions_overlapping_and_across_restarts_say_what_a_replay_
 def test_an_instrument_comes_once_in_a_call(store: Store) -> None:
     with pytest.raises(ValueError, match="twice"):
         desk(store).take([Arrival("GANNET", raw(BARS[:9])), Arrival("GANNET", raw(BARS[9:20]))], LATER)
+
+
+class CountingBars:
+    """The bars of a store, and how many times they were read."""
+
+    def __init__(self, bars: Any) -> None:  # noqa: ANN401 - the store's own
+        self.bars = bars
+        self.reads = 0
+
+    def load(self, *about: Any) -> Any:  # noqa: ANN401 - as above
+        self.reads += 1
+        return self.bars.load(*about)
+
+
+def test_where_the_answers_for_many_overlap_the_store_is_read_few_times(store: Store) -> None:
+    each = watched()
+    names = [f"I{number}" for number in range(200)]
+    listed = [replace(each, instrument=Instrument(name, each.instrument.steps), symbol=name) for name in names]
+    at = Desk(listed, ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+    at.load()
+    at.take([Arrival(name, raw(BARS[:100])) for name in names], LATER)
+    counting = CountingBars(store.bars)
+    at.store = cast("Store", SimpleNamespace(bars=counting, commit=store.commit, events=store.events))
+    # Five bars that are known already, of one instrument with another high, and of one from long ago on.
+    other = [column.copy() for column in BARS[95:101].columns()]
+    other[3][2] += 1
+    answers = {name: raw(BARS[95:101]) for name in names}
+    answers |= {"I150": raw(Bars(*other)), "I151": raw(BARS[20:101])}
+    taken = at.take([Arrival(name, answers[name]) for name in names], LATER)
+    assert taken.bars == 200
+    assert taken.restated == {"I150": BARS.close_time[97]}
+    assert counting.reads <= 5  # two for all, one from long ago, and what the restated one is run again on
 
 
 def test_an_open_bar_is_never_evaluated(store: Store) -> None:

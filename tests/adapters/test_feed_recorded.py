@@ -1,0 +1,58 @@
+"""The feed ``recorded``: what it gives of files, and that it gives it without a copy."""
+
+from __future__ import annotations
+
+import tracemalloc
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from adapters.feeds.recorded import RecordedFeed
+from scanner.ports import Want
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MINUTE = 60_000_000_000
+BEGIN = datetime(2026, 3, 2, tzinfo=UTC)
+ROWS = 5_000
+FIRST = int(BEGIN.timestamp()) * 1_000_000_000
+
+
+def feed_of(folder: Path, count: int, *, disordered: bool = False) -> RecordedFeed:
+    """Make a feed of so many files, read, at the last bar but one."""
+    lines = [f"{(BEGIN + timedelta(minutes=n)).isoformat()},10,11,9,10.5,{n}" for n in range(ROWS)]
+    if disordered:
+        lines[0], lines[1] = lines[1], lines[0]
+    for number in range(count):
+        (folder / f"S{number}.csv").write_text("time,open,high,low,close,volume\n" + "\n".join(lines) + "\n")
+    end = (BEGIN + timedelta(minutes=ROWS - 2)).isoformat()
+    feed = RecordedFeed(RecordedFeed.Settings(path=folder, begin=end, pace=0.001))
+    feed.read()
+    return feed
+
+
+@pytest.mark.parametrize("disordered", [False, True])
+async def test_what_has_come_since_a_time_is_given_in_the_order_of_the_file(
+    tmp_path: Path, *, disordered: bool
+) -> None:
+    feed = feed_of(tmp_path, 1, disordered=disordered)
+    wants = [Want("S0", "1m", since) for since in (None, FIRST + 10 * MINUTE, FIRST + ROWS * MINUTE)]
+    whole, part, nothing = [answer.bars.volume.tolist() for answer in await feed.fetch(wants)]
+    begun = [1, 0] if disordered else [0, 1]
+    assert whole == [*begun, *range(2, ROWS - 1)]
+    assert part == list(range(10, ROWS - 1))
+    assert nothing == []
+
+
+async def test_the_history_of_many_series_takes_no_memory_of_its_own(tmp_path: Path) -> None:
+    feed = feed_of(tmp_path, 20)
+    tracemalloc.start()
+    try:
+        answers = await feed.fetch([Want(f"S{number}", "1m", None) for number in range(20)])
+        held = tracemalloc.get_traced_memory()[0]
+    finally:
+        tracemalloc.stop()
+    assert sum(len(answer.bars) for answer in answers) == 20 * (ROWS - 1)
+    assert held < 100_000

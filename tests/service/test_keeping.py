@@ -1,0 +1,119 @@
+"""What is wrong with one instrument of a batch stalls no other."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scanner.market.instruments import Instrument
+from scanner.service.desk import Arrival, Desk, Taken
+from scanner.service.keeping import MOST_HALVINGS, Keeping, take_apart
+from scanner.service.store import Store, StoreTroubleError
+from tests.service.one_desk import ACCOUNT, BARS, LATER, raw, watched
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from scanner.clocks import Clock
+    from scanner.service.telling import Telling
+
+ROWS = raw(BARS[:1])
+
+
+def arrivals(count: int) -> list[Arrival]:
+    return [Arrival(f"I{number}", ROWS) for number in range(count)]
+
+
+@given(st.integers(1, 300), st.sets(st.integers(0, 299), max_size=5))
+def test_all_but_those_that_fail_are_taken_in_once_and_in_order(count: int, culprits: set[int]) -> None:
+    batch = arrivals(count)
+    wrong = {f"I{number}" for number in culprits if number < count}
+    taken: list[str] = []
+
+    def take(part: Sequence[Arrival]) -> Taken:
+        names = [each.instrument for each in part]
+        if wrong.intersection(names):
+            raise ZeroDivisionError
+        taken.extend(names)
+        return Taken(bars=len(names), refused=Counter(odd=len(names)), restated=dict.fromkeys(names, 5))
+
+    if len(wrong) == count:
+        with pytest.raises(ZeroDivisionError):
+            take_apart(take, batch)
+        return
+    whole, failed = take_apart(take, batch)
+    right = [each.instrument for each in batch if each.instrument not in wrong]
+    assert taken == right
+    assert whole.bars == whole.refused["odd"] == len(right)
+    assert list(whole.restated) == right
+    assert set(failed) == set(whole.useless) == wrong
+
+
+def test_where_everything_fails_it_is_not_tried_for_ever() -> None:
+    calls = 0
+
+    def take(part: Sequence[Arrival]) -> Taken:
+        nonlocal calls
+        calls += 1
+        raise ZeroDivisionError(len(part))
+
+    with pytest.raises(ZeroDivisionError):
+        take_apart(take, arrivals(10_000))
+    assert calls == 2 * MOST_HALVINGS + 1
+
+
+def test_a_store_that_fails_is_asked_once() -> None:
+    calls = 0
+
+    def take(_: Sequence[Arrival]) -> Taken:
+        nonlocal calls
+        calls += 1
+        raise StoreTroubleError("the disk is gone")
+
+    with pytest.raises(StoreTroubleError):
+        take_apart(take, arrivals(100))
+    assert calls == 1
+
+
+class Notes(list[str]):
+    """Takes down what is told."""
+
+    def note(self, trouble: str) -> None:
+        self.append(trouble)
+
+    def heard(self, *_: object) -> None:
+        pass
+
+
+async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tmp_path: Path) -> None:
+    names = ("GANNET", "PETREL", "FULMAR")
+    each, told = watched(), Notes()
+    listed = [replace(each, instrument=Instrument(name, each.instrument.steps), symbol=name) for name in names]
+    with Store.open(tmp_path / "kept.db", lambda: LATER) as store:
+        desk = Desk(listed, ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+        desk.load()
+        keeping = Keeping(
+            desk,
+            clock=cast("Clock", SimpleNamespace(now=lambda: LATER)),
+            delivery=None,
+            on_event=lambda _: None,
+            telling=lambda: cast("Telling", told),
+            turn_within=60.0,
+        )
+        good = raw(BARS[:300])
+        crooked = replace(good, high=good.high[:7])
+        for _ in range(2):
+            taken = await keeping.take([Arrival(name, crooked if name == "PETREL" else good) for name in names])
+            assert taken.useless["PETREL"].startswith("it could not be taken in: IndexError")
+            assert [desk.last_close(name) for name in names] == [BARS.close_time[299], None, BARS.close_time[299]]
+        assert keeping.counts["bars"] == 600
+        assert told == [f"PETREL: {taken.useless['PETREL']}"]  # once
+        # Once the feed is mended, that instrument goes on as well.
+        assert (await keeping.take([Arrival("PETREL", good)])).bars == 300

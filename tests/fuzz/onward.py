@@ -1,0 +1,69 @@
+"""Rows on from a reader: through the guard and the engine, as a station and a replay take them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+import numpy as np
+
+from scanner.analysis.rules import Rules
+from scanner.market.bars import RawBars
+from scanner.market.calendars import calendar_named
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.market.timeframes import Timeframe
+from scanner.pipeline import Pipeline
+from scanner.trade.size import Account
+from tests.outside.random_tapes import tape
+
+SECOND = 1_000_000_000
+STEP = Decimal("0.01")
+TAPE = tape(21)[325:591]
+"""Bars of which the fourth from the end completes a setup."""
+LONGEST = 1_000
+"""Letters of the longest sentence that anybody would read."""
+
+
+@dataclass(slots=True)
+class Found:
+    """What came of one input: how many bars, and the sentences about what was refused."""
+
+    bars: int = 0
+    sentences: list[str] = field(default_factory=list)
+
+    def refuse(self, sentence: str) -> None:
+        """Take down why something was refused, which must be one line that can be printed."""
+        if not sentence or len(sentence) > LONGEST or not sentence.isprintable():
+            raise AssertionError(f"this is not one sentence on one line: {sentence[:LONGEST]!r}")
+        self.sentences.append(sentence)
+
+
+def take(raw: RawBars, found: Found) -> None:
+    """Let rows go where those of a 15m feed go that makes 1h bars as well."""
+    watched = [Timeframe.named("15m"), Timeframe.named("1h")]
+    pipeline = Pipeline(
+        Instrument("HRB", PriceSteps.fixed(STEP)),
+        calendar_named("24/7"),
+        watched[0],
+        watched,
+        rules=Rules(),
+        account=Account(equity=Decimal(50_000)),
+    )
+    checked = pipeline.check(raw)
+    for note in checked.notes:
+        found.refuse(note.text)
+    bars = checked.bars
+    found.bars += len(bars)
+    low, high = np.minimum(bars.open, bars.close), np.maximum(bars.open, bars.close)
+    if not (np.isfinite(bars.low) & np.isfinite(bars.high) & (bars.low <= low) & (high <= bars.high)).all():
+        raise AssertionError("the guard let a bar through that cannot be one")
+    for event in pipeline.events(bars):
+        event.to_line()
+
+
+def warm_up() -> None:
+    """Load and compile what the first input would have to wait for."""
+    opens = 900 * SECOND * np.arange(len(TAPE), dtype=np.int64)
+    numbers = np.array(TAPE).T
+    take(RawBars(opens, *numbers, np.arange(len(TAPE)), "warming up"), Found())

@@ -109,7 +109,7 @@ def make(random: Random, folder: Path) -> Checked:
         content = mutate_bytes(random, content)
     path.write_bytes(recoded(random, content) if random.random() < 0.01 else content)
     environ = {}
-    for _ in range(random.choice((0, 0, 1, 3))):
+    for _ in range(random.choice((0, 0, 0, 1, 3))):
         environ[name_in_environment(random, lines)] = value_in_environment(random)
     if random.random() < 0.1:
         secrets = folder / "secrets"
@@ -194,7 +194,7 @@ def odd(random: Random) -> str:
     if sort < 0.65:
         return '"' + re.sub(r'[\\"\x00-\x1f\x7f\ud800-\udfff]', "?", random.choice(TEXTS)) + '"'
     if sort < 0.7:
-        depth = random.choice((2, 50, 300, 950, 5_000))
+        depth = random.choice((2,) * 12 + (30, 300, 950, 5_000))
         begin, end = random.choice((("[", "]"), ("{a = ", "}"), ("[{a = ", "}]")))
         return begin * depth + "1" + end * depth
     if sort < 0.85:
@@ -205,7 +205,7 @@ def odd(random: Random) -> str:
 def heading(random: Random) -> str:
     """Give the heading of a table, perhaps with a setting in it."""
     parts = [random.choice((*Settings.model_fields, *FIELDS)) for _ in range(random.choice((1, 2, 2, 3)))]
-    name = random.choice((".".join(parts), ".".join("a" * random.choice((3, 500, 3_000))), '""', '"\\u0000"', "instruments.HARBOUR"))
+    name = random.choice((".".join(parts), ".".join("a" * random.choice((3, 3, 3, 500, 3_000))), '""', '"\\u0000"', "instruments.HARBOUR"))
     return random.choice((f"[{name}]", f"[[{name}]]", f"[{name}]\n{random.choice(FIELDS)} = {odd(random)}"))
 
 
@@ -218,8 +218,8 @@ def name_in_environment(random: Random, lines: list[str]) -> str:
 
 def value_in_environment(random: Random) -> str:
     """Give what a variable says."""
-    nest = random.choice((3, 900, 20_000))
-    return random.choice((random.choice(TEXTS), random.choice(ODD).strip('"'), "[1]", '{"a": 1}', "[" * nest, "[" * nest + "]" * nest, SECRET))
+    nest = random.choice((3,) * 20 + (900, 20_000))
+    return random.choice((random.choice(TEXTS), random.choice(ODD).strip('"'), "[1]", '{"a": 1}', "[" * nest, "[" * nest + "]" * nest))
 
 
 FIELDS: list[str] = fields()

@@ -113,7 +113,9 @@ def _megabytes() -> int:
 
 
 def _where(problem: BaseException) -> str:
-    """Name an exception and the last place in the product that it came through."""
+    """Name an exception and the last place in the product that it came through, or what a case found wrong itself."""
+    if isinstance(problem, AssertionError):
+        return str(problem).partition(":")[0]
     frames = traceback.extract_tb(problem.__traceback__)
     ours = next((each for each in reversed(frames) if any(part in each.filename for part in OURS)), frames[-1])
     path = Path(ours.filename)

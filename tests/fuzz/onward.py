@@ -34,8 +34,12 @@ class Found:
 
     def refuse(self, sentence: str) -> None:
         """Take down why something was refused, which must be one line that can be printed."""
-        if not sentence or len(sentence) > LONGEST or not sentence.isprintable():
-            raise AssertionError(f"this is not one sentence on one line: {sentence[:LONGEST]!r}")
+        if not sentence:
+            raise AssertionError("it is refused without a sentence")
+        if len(sentence) > LONGEST:
+            raise AssertionError(f"a sentence is too long: {len(sentence):,} letters, {sentence[:LONGEST]!r}")
+        if not sentence.isprintable():
+            raise AssertionError(f"a sentence cannot be printed on one line: {sentence!r}")
         self.sentences.append(sentence)
 
 

@@ -69,7 +69,9 @@ class Tally:
 def main(words: Sequence[str] | None = None, kinds: Mapping[str, str] = KINDS) -> int:
     """Run what is asked for, and give the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
-    parser.add_argument("kinds", nargs="*", choices=[*kinds, []], metavar="kind", help=f"{', '.join(kinds)}; all without")
+    parser.add_argument(
+        "kinds", nargs="*", choices=[*kinds, []], metavar="kind", help=f"{', '.join(kinds)}; all without"
+    )
     parser.add_argument("--seed", type=int, default=1, help="chooses the cases")
     parser.add_argument("--part", type=float, default=1.0, help="how many of the cases, as a part of all")
     parser.add_argument("--case", type=int, help="show this case of one kind and run it alone")
@@ -83,8 +85,10 @@ def main(words: Sequence[str] | None = None, kinds: Mapping[str, str] = KINDS) -
     begun = monotonic()
     tallies = [_run(kinds[name], name, told) for name in chosen]
     print(*table(HEADS, [each.row() for each in tallies], left=(0,)), sep="\n")
-    print(f"\nseed {told.seed}, {monotonic() - begun:.0f} s; wanted: no traceback, no input that takes more than "
-          f"{told.most_seconds:g} s, no process with more than {MOST_MEMORY} MB")
+    print(
+        f"\nseed {told.seed}, {monotonic() - begun:.0f} s; wanted: no traceback, no input that takes more than "
+        f"{told.most_seconds:g} s, no process with more than {MOST_MEMORY} MB"
+    )
     for each in tallies:
         for (end, where), count in each.places.most_common():
             number = each.first[end, where]

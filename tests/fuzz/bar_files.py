@@ -35,8 +35,23 @@ __all__ = ["COUNT", "WHAT", "make", "warm_up"]
 COUNT = 50_000
 WHAT = "files of bars"
 START, DAY = 1_700_000_100, 86_400
+WAYS = {f"day, {name}": way for name, way in DATES.items()} | TIMES
 COLUMNS = ("open", "high", "low", "close", "volume")
-HEADERS = ("time", "Date", "Symbol", "ticker", "", "Open time", "Close time", "timestamp", "a", "OPEN", "vol", "Adj Close", "\ufeff")
+HEADERS = (
+    "time",
+    "Date",
+    "Symbol",
+    "ticker",
+    "",
+    "Open time",
+    "Close time",
+    "timestamp",
+    "a",
+    "OPEN",
+    "vol",
+    "Adj Close",
+    "\ufeff",
+)
 OPTIONS = (
     *(ReadingOptions(),) * 6,
     ReadingOptions(stamp="close"),
@@ -97,6 +112,7 @@ class OneFile:
             tally = Tally(recording.symbol, str(recording.path))
             for event in replay(recording, partial(prepare, Reading(step=Decimal("0.01"))), tally, note):
                 event.to_line()
+                found.events += 1
             found.bars += tally.bars
 
 
@@ -107,8 +123,7 @@ def make(random: Random, folder: Path) -> OneFile:
     if sort == "types":
         content = odd_parquet(random)
     else:
-        way, style = random.choice([(TIMES, each) for each in TIMES] + [(DATES, each) for each in DATES])
-        content, fitting = good_file(sort, way is DATES, style, random.randrange(6))
+        content, fitting = good_file(sort, random.choice(list(WAYS)), random.randrange(6))
         options = fitting if random.random() < 0.8 else options
         if sort != "parquet" and random.random() < 0.8:
             for _ in range(random.choice((1, 1, 2, 5))):
@@ -127,13 +142,13 @@ def make(random: Random, folder: Path) -> OneFile:
 
 
 @cache
-def good_file(sort: str, days: bool, style: str, number: int) -> tuple[bytes, ReadingOptions]:  # noqa: FBT001 - a key of the cache
+def good_file(sort: str, style: str, number: int) -> tuple[bytes, ReadingOptions]:
     """Give a file with nothing wrong about it, short or with a setup in it, and the options that it needs."""
     rows = TAPE[-(len(TAPE) if number == 0 else 12) :]
-    step = DAY if days else 900
+    step = 900 if style in TIMES else DAY
     start = START // step * step
     table = Table([start + step * place for place in range(len(rows))], [*rows])
-    told: Written = (DATES if days else TIMES)[style](table)
+    told: Written = WAYS[style](table)
     if sort == "jsonl":
         return as_json_lines(table, told, texts=number % 2 == 1), told.options
     if sort == "parquet":
@@ -158,7 +173,7 @@ def mutate_rows(random: Random, content: bytes, sort: str) -> bytes:
     """Change a cell, a field, a row or the order of rows of a table in text."""
     lines = content.split(b"\n")
     at, other = random.randrange(len(lines)), random.randrange(len(lines))
-    mark = max(b",;\t", key=lambda each: content[:200].count(each)).to_bytes()
+    mark = max(b",;\t", key=content[:200].count).to_bytes()
     cells = lines[at].split(b"," if sort == "jsonl" else mark)
     place, its = random.randrange(len(cells)), random.randrange(len(cells))
     begin = cells[place].partition(b":")[0] + b": " if sort == "jsonl" and b":" in cells[place] else b""
@@ -178,7 +193,9 @@ def mutate_rows(random: Random, content: bytes, sort: str) -> bytes:
         case 8:
             del lines[at]
         case 9:
-            lines.reverse() if random.random() < 0.3 else lines.insert(at, random.choice((b"", b" ", b"\r", b'"', b"#", b"{}")))
+            lines.reverse() if random.random() < 0.3 else lines.insert(
+                at, random.choice((b"", b" ", b"\r", b'"', b"#", b"{}"))
+            )
         case _:
             cells[place] = begin + random.choice(HEADERS).encode()
     if at < len(lines) and lines[at] not in {b"", b"{}"}:
@@ -199,7 +216,9 @@ def cell(random: Random, sort: str) -> bytes:
 def packed(random: Random, content: bytes) -> bytes:
     """Pack a file, once or twice, and now and then damage what comes of it."""
     small = gzip.compress(content, 1, mtime=0)
-    small = random.choice((small, small, gzip.compress(small, 1, mtime=0), small + small, small + b"\x00" * 20, small + b"x"))
+    small = random.choice(
+        (small, small, gzip.compress(small, 1, mtime=0), small + small, small + b"\x00" * 20, small + b"x")
+    )
     return mutate_bytes(random, small) if random.random() < 0.6 else small
 
 
@@ -232,7 +251,13 @@ def odd_parquet(random: Random) -> bytes:
 
 def column(values: list[Any], kind: pa.DataType) -> pa.Array:
     """Make a column of a type; where the values do not go into it, of what its bytes happen to hold."""
-    for convert in (lambda each: each, str, lambda each: int(float(each)), lambda each: [each], lambda each: bool(each)):
+    for convert in (
+        lambda each: each,
+        str,
+        lambda each: int(float(each)),
+        lambda each: [each],
+        bool,
+    ):
         try:
             return pa.array([None if each is None else convert(each) for each in values], kind)
         except (pa.ArrowException, TypeError, ValueError, OverflowError, UnicodeError):

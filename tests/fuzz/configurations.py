@@ -5,12 +5,11 @@ from __future__ import annotations
 import io
 import os
 import re
-import tomllib
 from contextlib import redirect_stdout
 from dataclasses import dataclass
 from importlib.metadata import entry_points
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from scanner.commands import check
 from scanner.commands.trouble import DONE, UNUSABLE
@@ -29,25 +28,32 @@ ROOT = Path(__file__).parents[2]
 GOOD = [path.read_text() for path in sorted((ROOT / "config").glob("*.toml"))]
 GOOD.append((ROOT / "tests/service/configuration/every_mistake.toml").read_text())
 SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all that is said
+# fmt: off
 ODD = (
-    *("0", "-0", "-1", "1e400", "-inf", "nan", "1e-400", "0xffff_ffff_ffff_ffff", "9223372036854775808", "9" * 400),
-    *("9" * 5_000, "1_000", "1.0e+308", "true", "false", "[]", "{}", "[[]]", '[""]', "[1, 'a', {}]", "{ a = {} }"),
-    *("1979-05-27", "9999-12-31", "0001-01-01", "07:32:00", "23:59:60", "24:00:00", "1979-05-27T07:32:00-23:59"),
-    *("0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", '""', '"""\n"""', "'''\na'''", '"\\u0000"', '"\\U0010ffff"'),
-    *('"2:1"', '"0:0"', '"1:0"', '"²:1"', f'"{"9" * 5_000}:1"', '"eu_shares:1e5"', f'"eu_shares:{"9" * 5_000}"', '"1e-999999"'),
-    *('"1e999999"', '"NaN"', '"sNaN"', '"XNYS"', '"24/7"', '"none"', '"1m"', '"60m"', '"٣m"', '["1m", "1w"]', '["15m", "15m"]'),
-    *("[{ date = 2024-06-12, ratio = '2:1' }]", "[{ date = '9999-12-31T23:59:59-23:59', ratio = '1:1' }]", '"Europe/Berlin"'),
-    *('"../.."', '"/dev/null"', '"/"', '"-"', '"a\\u0000b"', '"{symbol}"', '"{}"', '"{0}"', '"{symbol.x}"', '"{a!r:{b}}"', '"{"'),
-    *('"a[?b > `1`]"', '"a["', '"@"', '"http://["', '"https://u:p@h/?token=x"', '"wss://"', '"ws://[::1]:99999"', '"%(a"'),
+    "0", "-0", "-1", "1e400", "-inf", "nan", "1e-400", "0xffff_ffff_ffff_ffff", "9223372036854775808", "9" * 400,
+    "9" * 5_000, "1_000", "1.0e+308", "true", "false", "[]", "{}", "[[]]", '[""]', "[1, 'a', {}]", "{ a = {} }",
+    "1979-05-27", "9999-12-31", "0001-01-01", "07:32:00", "23:59:60", "24:00:00", "1979-05-27T07:32:00-23:59",
+    "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", '""', '"""\n"""', "'''\na'''", '"\\u0000"',
+    '"\\U0010ffff"', '"2:1"', '"0:0"', '"1:0"', '"²:1"', f'"{"9" * 5_000}:1"', '"eu_shares:1e5"',
+    f'"eu_shares:{"9" * 5_000}"', '"1e-999999"', '"1e999999"', '"NaN"', '"sNaN"', '"XNYS"', '"24/7"', '"none"',
+    '"1m"', '"60m"', '"٣m"', '["1m", "1w"]', '["15m", "15m"]', "[{ date = 2024-06-12, ratio = '2:1' }]",
+    "[{ date = '9999-12-31T23:59:59-23:59', ratio = '1:1' }]", '"Europe/Berlin"', '"../.."', '"/dev/null"', '"/"',
+    '"-"', '"a\\u0000b"', '"{symbol}"', '"{}"', '"{0}"', '"{symbol.x}"', '"{a!r:{b}}"', '"{"', '"a[?b > `1`]"',
+    '"a["', '"@"', '"http://["', '"https://u:p@h/?token=x"', '"wss://"', '"ws://[::1]:99999"', '"%(a"',
 )
 """Values as they stand in a file."""
+# fmt: on
 KEYS = sorted({key for text in GOOD for key in re.findall(r"^\s*([\w.]+) =", text, re.MULTILINE)})
 LINE = re.compile(r"^(\s*)([\w.\"-]+)(\s*=\s*)(.*)$")
 
 
 def fields() -> list[str]:
     """Give the names of all settings of the service and of what is installed."""
-    names = {key for field in Settings.model_fields for key in getattr(Settings.model_fields[field].annotation, "model_fields", ())}
+    names = {
+        key
+        for field in Settings.model_fields
+        for key in getattr(Settings.model_fields[field].annotation, "model_fields", ())
+    }
     for group in ("closewatch.feeds", "closewatch.sinks"):
         for each in entry_points(group=group):
             names |= set(each.load().Settings.model_fields)
@@ -75,7 +81,7 @@ class Checked:
             if code == UNUSABLE:
                 for line in filter(None, told(said).split("\n")):
                     found.refuse(line)
-        except Exception as problem:
+        except Exception as problem:  # noqa: BLE001 - raised again unless it is foreseen
             self._refused(problem, found)
         try:
             load(self.path, self.environ, to_watch=True)
@@ -121,7 +127,9 @@ def make(random: Random, folder: Path) -> Checked:
         secrets = folder / "secrets"
         secrets.mkdir()
         for name in random.sample(SECRETS, 3):
-            (secrets / name).write_bytes(random.choice((SECRET.encode(), b"", b"\xff\xfe", b"a\nb", b"\x00", b"[1]", b"{")))
+            (secrets / name).write_bytes(
+                random.choice((SECRET.encode(), b"", b"\xff\xfe", b"a\nb", b"\x00", b"[1]", b"{"))
+            )
         environ["CLOSEWATCH_SECRETS"] = random.choice((str(secrets), str(path), "", "nowhere", "a\x00b"[:1]))
     return Checked(path, environ)
 
@@ -174,7 +182,12 @@ def change(random: Random, lines: list[str]) -> None:
         case 0 | 1 | 2 | 3:
             lines[setting] = indent + key + equals + odd(random)
         case 4:
-            lines[setting] = indent + random.choice((random.choice(FIELDS), key + "s", key.upper(), key[:-1] or '""')) + equals + value
+            lines[setting] = (
+                indent
+                + random.choice((random.choice(FIELDS), key + "s", key.upper(), key[:-1] or '""'))
+                + equals
+                + value
+            )
         case 5 | 6:
             lines.insert(setting, f"{random.choice(FIELDS)} = {odd(random)}")
         case 7:
@@ -211,7 +224,15 @@ def odd(random: Random) -> str:
 def heading(random: Random) -> str:
     """Give the heading of a table, perhaps with a setting in it."""
     parts = [random.choice((*Settings.model_fields, *FIELDS)) for _ in range(random.choice((1, 2, 2, 3)))]
-    name = random.choice((".".join(parts), ".".join("a" * random.choice((3, 3, 3, 500, 3_000))), '""', '"\\u0000"', "instruments.HARBOUR"))
+    name = random.choice(
+        (
+            ".".join(parts),
+            ".".join("a" * random.choice((3, 3, 3, 500, 3_000))),
+            '""',
+            '"\\u0000"',
+            "instruments.HARBOUR",
+        )
+    )
     return random.choice((f"[{name}]", f"[[{name}]]", f"[{name}]\n{random.choice(FIELDS)} = {odd(random)}"))
 
 
@@ -219,13 +240,17 @@ def name_in_environment(random: Random, lines: list[str]) -> str:
     """Give the name of a variable for a setting that may be there."""
     tables = [found[1].split(".") for line in lines if (found := re.match(r"\[+([\w.]+)\]", line))]
     path = [*random.choice([*tables, ["station"]]), *random.choices(FIELDS, k=random.choice((0, 1, 1, 1, 2)))]
-    return random.choice((variable(*path), variable(*path), "CLOSEWATCH_", "CLOSEWATCH___", variable(*path) + "__", "CLOSEWATCH_STATION"))
+    return random.choice(
+        (variable(*path), variable(*path), "CLOSEWATCH_", "CLOSEWATCH___", variable(*path) + "__", "CLOSEWATCH_STATION")
+    )
 
 
 def value_in_environment(random: Random) -> str:
     """Give what a variable says."""
     nest = random.choice((3,) * 20 + (900, 20_000))
-    return random.choice((random.choice(TEXTS), random.choice(ODD).strip('"'), "[1]", '{"a": 1}', "[" * nest, "[" * nest + "]" * nest))
+    return random.choice(
+        (random.choice(TEXTS), random.choice(ODD).strip('"'), "[1]", '{"a": 1}', "[" * nest, "[" * nest + "]" * nest)
+    )
 
 
 FIELDS: list[str] = fields()

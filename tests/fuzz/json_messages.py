@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import gzip
 import json
-import math
 import zlib
 from dataclasses import dataclass
 from random import Random
@@ -15,103 +14,28 @@ import httpx
 
 from adapters.feeds.exchange import ExchangeFeed, installed_exchanges
 from adapters.feeds.http_json import HttpJsonFeed
-from adapters.feeds.json_rows import FACTORS
 from adapters.feeds.mqtt_bars import MqttBarsFeed
 from adapters.feeds.stream_json import StreamJsonFeed
-from scanner.events import rfc3339
 from scanner.ports import FeedTroubleError, Want
 from tests.fuzz.oddities import mutate_bytes, mutate_json, recoded, written
-from tests.fuzz.onward import TAPE, Found, take
+from tests.fuzz.onward import SECOND, TAPE, Found, take
 from tests.fuzz.onward import warm_up as warm_up_engine
+from tests.fuzz.shapes import SHAPES, START, Row, Shape, rows_of
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Sequence
+    from collections.abc import AsyncIterator
     from pathlib import Path
 
     from adapters.feeds.messages import PushedFeed
 
 COUNT = 200_000
 WHAT = "messages"
-START = 1_772_467_200
-"""2026-03-02T16:00:00Z, in seconds since 1970."""
-SECOND = 1_000_000_000
 WANT, OTHER = Want("HRB", "15m", None), Want("MLL", "15m", START * SECOND)
 SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all that is said
 LOOP = asyncio.Runner()
 
 SCALES = (1e25, -1.0, 1e-12, 1e306)
 """What prices are multiplied by, now and then."""
-
-Row = dict[str, Any]
-KEYS = ("time", "open", "high", "low", "close", "volume", "of", "span", "done")
-
-
-@dataclass(frozen=True)
-class Shape:
-    """How a server writes rows, and the settings that find them; ``named`` is where a row says what it is of."""
-
-    write: Callable[[list[Row]], Any]
-    settings: dict[str, Any]
-    named: dict[str, str]
-
-
-def fields(*paths: str) -> dict[str, str]:
-    return dict(zip(KEYS, paths, strict=False))
-
-
-def short(row: Row) -> Row:
-    prices = {name[0]: row[name] for name in ("open", "high", "low", "close", "volume")}
-    return {"t": row["time"], **prices} | {name: row[name] for name in KEYS[6:]}
-
-
-def inner(row: Row) -> Row:
-    return {"at": [row["time"]], "px": {"o": row["open"], "x": [row["high"], row["low"]], "c": row["close"]}} | row
-
-
-NAMED = {"symbol": "of", "timeframe": "span", "closed": "done"}
-SHORT = fields("t", "o", "h", "l", "c", "v")
-SHAPES = (
-    Shape(lambda rows: rows if len(rows) != 1 else rows[0], {}, NAMED),
-    Shape(lambda rows: {"type": "bar", "data": rows}, {"rows": "data"}, NAMED),
-    Shape(lambda rows: {"c": {"b": [*map(short, rows)]}}, {"rows": "c.b", "fields": SHORT}, NAMED),
-    Shape(
-        lambda rows: [list(row.values()) for row in rows],
-        {"fields": fields(*(f"[{place}]" for place in range(6)))},
-        {"symbol": "[6]", "timeframe": "[7]", "closed": "[-1]"},
-    ),
-    Shape(lambda rows: {key: [row[key] for row in rows] for key in KEYS}, {}, NAMED),
-    Shape(
-        lambda rows: {"q": {key[0]: [row[key] for row in rows] for key in KEYS[:6]} | {"of": rows[0]["of"] if rows else ""}},
-        {"rows": "q", "fields": SHORT},
-        {"symbol": "of", "timeframe": "'15m'", "closed": "`true`"},
-    ),
-    Shape(
-        lambda rows: {"bars": [*map(inner, rows)]},
-        {"rows": "bars", "fields": fields("at[0]", "px.o", "px.x[0]", "px.x[-1]", "px.c || close", "volume")},
-        NAMED,
-    ),
-    Shape(lambda rows: {"bars": [*map(short, rows)]}, {"rows": "bars[?v > `0`]", "fields": SHORT}, NAMED),
-    Shape(lambda rows: {"bars": [*map(short, rows)]}, {"rows": "sort_by(bars, &t)", "fields": SHORT}, NAMED),
-    Shape(lambda rows: {str(place): row for place, row in enumerate(rows)}, {"rows": "values(@)"}, NAMED),
-    Shape(lambda rows: {"parts": [{"b": rows[:1]}, {"b": rows[1:]}]}, {"rows": "parts[].b[]"}, NAMED),
-    Shape(
-        lambda rows: {"bars": [row | {"p": [row["open"], row["high"], row["low"], row["close"]]} for row in rows]},
-        {"rows": "bars", "fields": fields("time", "p[0]", "max(p)", "min(p)", "p[-1]", "to_number(volume)")},
-        NAMED | {"closed": "done == `true` || volume >= `5`"},
-    ),
-)
-
-
-def rows_of(unit: str, symbol: str, count: int, scale: float = 1.0, *, quoted: bool = False) -> list[Row]:
-    """Give the last of the invented bars as rows."""
-    found = []
-    for place, bar in enumerate(TAPE[len(TAPE) - count :]):
-        time = START + 900 * place
-        when = rfc3339(time * SECOND) if unit == "rfc3339" else time * SECOND // FACTORS[unit]
-        numbers = [*(value * scale for value in bar[:4]), None if math.isnan(bar[4]) else bar[4]]
-        values = [when, *(map(str, numbers) if quoted else numbers), symbol, "15m", True]
-        found.append(dict(zip(KEYS, values, strict=True)))
-    return found
 
 
 def message(random: Random, value: Any) -> bytes:  # noqa: ANN401 - JSON
@@ -247,13 +171,19 @@ def make(random: Random, folder: Path) -> Pushed | Asked | Library:
     """Make one case."""
     del folder
     way = random.choice(("mqtt", "mqtt", "stream", "stream", "http", "http", "library"))
-    shape, count = random.choice(SHAPES), random.choice((0, 1, 1, 1, 2, 3, 5, 20)) if random.random() < 0.96 else len(TAPE)
+    shape, count = (
+        random.choice(SHAPES),
+        random.choice((0, 1, 1, 1, 2, 3, 5, 20)) if random.random() < 0.96 else len(TAPE),
+    )
     unit = "ms" if way == "library" else random.choice(("s", "ms", "us", "ns", "rfc3339"))
     scale = random.choice(SCALES) if random.random() < 0.1 else 1.0
     rows = rows_of(unit, "HRB", count, scale, quoted=random.random() < 0.2)
     if way == "library":
         return Library(message(random, [list(row.values())[:6] for row in rows]))
-    settings: dict[str, Any] = shape.settings | {"time_unit": unit, "stamp": random.choice(("open", "open", "close", "date"))}
+    settings: dict[str, Any] = shape.settings | {
+        "time_unit": unit,
+        "stamp": random.choice(("open", "open", "close", "date")),
+    }
     if way == "http":
         return asked(random, shape, settings, rows)
     whole = shape.named if way == "stream" or random.random() < 0.5 else {}
@@ -266,7 +196,9 @@ def make(random: Random, folder: Path) -> Pushed | Asked | Library:
         told = payload.decode(errors="replace") if random.random() < 0.5 else payload
         return Pushed(StreamJsonFeed, settings | {"url": "wss://bars.example.org"}, "", told, good)
     settings |= {"host": "broker.example.org", "client_id": "loft", "topic": "bars/{symbol}/{timeframe}"}
-    return Pushed(MqttBarsFeed, settings, random.choice(("bars/HRB/15m", "bars/HRB/15m", "bars/HRB", "bars//")), payload, good)
+    return Pushed(
+        MqttBarsFeed, settings, random.choice(("bars/HRB/15m", "bars/HRB/15m", "bars/HRB", "bars//")), payload, good
+    )
 
 
 def asked(random: Random, shape: Shape, settings: dict[str, Any], rows: list[Row]) -> Asked:
@@ -294,7 +226,9 @@ def asked(random: Random, shape: Shape, settings: dict[str, Any], rows: list[Row
     settings["rows"] = "in" if settings.get("rows", "@") == "@" else f"in | {settings['rows']}"
     if random.random() < 0.5:
         settings["query"] = {"page": "{next}"}
-    onward = random.choice(("/more", "?page=2", "x", "https://bars.example.org/HRB?a=1", "//other.example.org", "http://["))
+    onward = random.choice(
+        ("/more", "?page=2", "x", "https://bars.example.org/HRB?a=1", "//other.example.org", "http://[")
+    )
     return Asked(settings, [response(random, {"in": value, "next": onward}) for _ in range(2)])
 
 
@@ -308,7 +242,16 @@ def response(random: Random, value: Any) -> tuple[int, dict[str, str], bytes]:  
     if random.random() < 0.05:
         code = random.choice((204, 206, 301, 302, 304, 400, 401, 404, 418, 429, 500, 503, 599))
         headers["retry-after"] = random.choice(
-            ("5", "-1", "1e9", "9" * 30, "soon", "", "Wed, 21 Oct 2015 07:28:00 GMT", "Wed, 21 Oct 99999999999999999999 07:28:00 GMT")
+            (
+                "5",
+                "-1",
+                "1e9",
+                "9" * 30,
+                "soon",
+                "",
+                "Wed, 21 Oct 2015 07:28:00 GMT",
+                "Wed, 21 Oct 99999999999999999999 07:28:00 GMT",
+            )
         )
         headers["location"] = random.choice(("/x", "http://[", f"https://bars.example.org/{SECRET}", "%zz"))
     if random.random() < 0.02:

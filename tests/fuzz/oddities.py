@@ -9,24 +9,30 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from random import Random
 
+# fmt: off
 TEXTS = (
-    *("", " ", "-", "null", "NaN", "inf", "-Infinity", "true", "0x10", "1_000", "1,5", "1 000", "+1", "1.", ".5", "1e5"),
-    *("1e400", "-1e400", "1e-400", "1e1000000", "-1e1000000", "1e-1000000", "1e9999999999999999999", "9" * 400, "9" * 5_000),
-    *("１２", "٣", "\u22121", "\u00a01", "1\n2", "1\x00", "\x1b[31mred", "\ud800", "\u202eabc", "e\u0301" * 20, "🙂", "İ"),  # noqa: RUF001 - odd on purpose
-    *("2024-02-30T00:00:00Z", "0000-01-01T00:00:00Z", "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59"),
-    *("2024-01-02T03:04:05+99:00", "2024-01-02T24:00:00Z", "2024-W01-1", "20240102", "2024-01-02", "10:00", "-1-1-1"),
-    *("24/7", "15m", "HRB", "MLL", "x" * 300, "a.b", "a,b;c\td", '"', "'", "\\", "{symbol}", "%s{}", "../../x", "[", "{"),
+    "", " ", "-", "null", "NaN", "inf", "-Infinity", "true", "0x10", "1_000", "1,5", "1 000", "+1", "1.", ".5", "1e5",
+    "1e400", "-1e400", "1e-400", "1e1000000", "-1e1000000", "1e-1000000", "1e9999999999999999999", "9" * 400,
+    "9" * 5_000, "\uff11\uff12", "\u0663", "\u22121", "\u00a01", "1\n2", "1\x00", "\x1b[31mred", "\ud800", "\u202eabc",
+    "e\u0301" * 20, "\U0001f642", "\u0130", "2024-02-30T00:00:00Z", "0000-01-01T00:00:00Z", "0001-01-01T00:00:00+23:59",
+    "9999-12-31T23:59:59-23:59", "2024-01-02T03:04:05+99:00", "2024-01-02T24:00:00Z", "2024-W01-1", "20240102",
+    "2024-01-02", "10:00", "-1-1-1", "24/7", "15m", "HRB", "MLL", "x" * 300, "a.b", "a,b;c\td", '"', "'", "\\",
+    "{symbol}", "%s{}", "../../x", "[", "{",
 )
 NUMBERS = (
-    *(0, -0.0, 1, -1, 0.1, 5e-324, 1e27, -1e27, 1e300, 1.7e308, -1.7e308, 2**31, 2**53 + 1, 2**63 - 1, 2**63, -(2**63)),
-    *(2**64, 10**18, 10**19, 10**30, 10**308, 10**400, -(10**400), 253_402_300_800, 9_223_372_036, 9_223_372_037),
+    0, -0.0, 1, -1, 0.1, 5e-324, 1e27, -1e27, 1e300, 1.7e308, -1.7e308, 2**31, 2**53 + 1, 2**63 - 1, 2**63, -(2**63),
+    2**64, 10**18, 10**19, 10**30, 10**308, 10**400, -(10**400), 253_402_300_800, 9_223_372_036, 9_223_372_037,
 )
 LITERALS = ("1e400", "-1e999999", "NaN", "Infinity", "-Infinity", "1" + "0" * 5_000, "1E+2", "01", "+1", ".5", "0x1f")
 """What no Python value is written as."""
+SLIPS = (
+    b"\x00", b"\xff", b"\xfe\xff", b"\xef\xbb\xbf", b"\r", b"\n", b"\n\n", b'"', b",", b";", b"\t", b"{", b"}", b"[",
+    b"]",
+)
+# fmt: on
 MARK = "\ue000"
 """Stands around a text that ``written`` puts into JSON as it is."""
 _LITERAL = re.compile(rf'"{MARK}((?:[^"\\]|\\.)*){MARK}"')
-SLIPS = (b"\x00", b"\xff", b"\xfe\xff", b"\xef\xbb\xbf", b"\r", b"\n", b"\n\n", b'"', b",", b";", b"\t", b"{", b"}", b"[", b"]")
 
 
 def nested(random: Random) -> str:
@@ -94,26 +100,23 @@ def mutate_bytes(random: Random, content: bytes) -> bytes:
     """Change one place of some bytes."""
     at, end = sorted(random.randrange(len(content) + 1) for _ in range(2))
     end = min(end, at + random.choice((1, 4, 40, 4_000)))
-    match random.randrange(8):
-        case 0:
-            return content[:at]
-        case 1:
-            return content[:at] + content[end:]
-        case 2:
-            return content[:end] + content[at:end] * random.choice((1, 3)) + content[end:]
-        case 3:
-            return content[:at] + random.choice(SLIPS) + content[at:]
-        case 4:
-            return content[:at] + random.choice(TEXTS).encode("utf-8", "surrogatepass") + content[end:]
-        case 5:
-            return content[:at] + random.randbytes(end - at) + content[end:]
-        case 6 if content:
-            flipped = bytearray(content)
-            for _ in range(random.choice((1, 1, 8))):
-                flipped[random.randrange(len(flipped))] ^= 1 << random.randrange(8)
-            return bytes(flipped)
-        case _:
-            return content + random.choice((b"\x00" * 100, content, b"]", b"}", b"\n,,,\n", random.randbytes(20)))
+    begin, part, rest = content[:at], content[at:end], content[end:]
+    flipped = bytearray(part)
+    for place in random.sample(range(len(part)), min(len(part), random.choice((1, 1, 8)))):
+        flipped[place] ^= 1 << random.randrange(8)
+    added = random.choice((b"\x00" * 100, content, b"]", b"}", b"\n,,,\n", random.randbytes(20)))
+    return random.choice(
+        (
+            begin,
+            begin + rest,
+            begin + part * random.choice((2, 4)) + rest,
+            begin + random.choice(SLIPS) + part + rest,
+            begin + random.choice(TEXTS).encode("utf-8", "surrogatepass") + rest,
+            begin + random.randbytes(len(part)) + rest,
+            begin + bytes(flipped) + rest,
+            content + added,
+        )
+    )
 
 
 def recoded(random: Random, content: bytes) -> bytes:

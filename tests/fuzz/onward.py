@@ -23,13 +23,16 @@ TAPE = tape(21)[325:591]
 """Bars of which the fourth from the end completes a setup."""
 LONGEST = 1_000
 """Letters of the longest sentence that anybody would read."""
+CAUGHT = "could not be taken in"
+"""What an inbox says where it has outlived a defect with one message, which is a defect all the same."""
 
 
 @dataclass(slots=True)
 class Found:
-    """What came of one input: how many bars, and the sentences about what was refused."""
+    """What came of one input: how many bars, how many events, and the sentences about what was refused."""
 
     bars: int = 0
+    events: int = 0
     sentences: list[str] = field(default_factory=list)
 
     def refuse(self, sentence: str) -> None:
@@ -40,6 +43,8 @@ class Found:
             raise AssertionError(f"a sentence is too long: {len(sentence):,} letters, {sentence[:LONGEST]!r}")
         if not sentence.isprintable():
             raise AssertionError(f"a sentence cannot be printed on one line: {sentence!r}")
+        if CAUGHT in sentence:
+            raise AssertionError(f"a defect is caught: {sentence}")
         self.sentences.append(sentence)
 
 
@@ -64,6 +69,7 @@ def take(raw: RawBars, found: Found) -> None:
         raise AssertionError("the guard let a bar through that cannot be one")
     for event in pipeline.events(bars):
         event.to_line()
+        found.events += 1
 
 
 def warm_up() -> None:

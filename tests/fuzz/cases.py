@@ -116,8 +116,9 @@ def _where(problem: BaseException) -> str:
     """Name an exception and the last place in the product that it came through, or what a case found wrong itself."""
     if isinstance(problem, AssertionError):
         return str(problem).partition(":")[0]
-    frames = traceback.extract_tb(problem.__traceback__)
-    frames = frames[:-1] if isinstance(problem, TooLongError) else frames  # the last is that of the signal
+    frames = [*traceback.extract_tb(problem.__traceback__)]
+    if isinstance(problem, TooLongError):
+        frames.pop()  # that of the signal
     ours = next((each for each in reversed(frames) if any(part in each.filename for part in OURS)), frames[-1])
     path = Path(ours.filename)
     return f"{type(problem).__name__} in {ours.name}, {path.parent.name}/{path.name}:{ours.lineno}"

@@ -54,14 +54,14 @@ def message(random: Random, value: Any) -> bytes:  # noqa: ANN401 - JSON
 class Pushed:
     """One message that is pushed to us, and then a good one of another instrument, which must not be lost."""
 
-    kind: type[PushedFeed]
+    kind: type[MqttBarsFeed | StreamJsonFeed]
     settings: dict[str, Any]
     topic: str
     payload: bytes | str
     good: bytes
 
     def run(self) -> Found:
-        feed = self.kind(self.kind.Settings(**self.settings))  # type: ignore[attr-defined]  # each of the two has some
+        feed = self._feed()
         found = Found()
         self._take(feed, self.topic, self.payload)
         try:
@@ -73,6 +73,11 @@ class Pushed:
         if not len(feed.inbox.recent.answer(OTHER)):
             raise AssertionError("the good message that came afterwards is lost")
         return found
+
+    def _feed(self) -> PushedFeed:
+        if self.kind is MqttBarsFeed:
+            return MqttBarsFeed(MqttBarsFeed.Settings(**self.settings))
+        return StreamJsonFeed(StreamJsonFeed.Settings(**self.settings))
 
     def _take(self, feed: PushedFeed, topic: str, payload: bytes | str) -> None:
         if isinstance(feed, MqttBarsFeed):

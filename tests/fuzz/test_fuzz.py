@@ -9,18 +9,17 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-import numpy as np
 import pytest
 
+from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.json_rows import RowReader
 from adapters.feeds.mqtt_bars import MqttBarsFeed
-from scanner.market.bars import RawBars
 from tests.fuzz import bar_files, planted
 from tests.fuzz.__main__ import KINDS, main
 from tests.fuzz.cases import case_of, outcome
 from tests.fuzz.json_messages import Pushed
 from tests.fuzz.oddities import written
-from tests.fuzz.onward import TAPE, Found, take
+from tests.fuzz.onward import TAPE, Found, take, tape_rows
 from tests.fuzz.shapes import SHAPES, rows_of
 
 PLANTED = {"planted": "tests.fuzz.planted"}
@@ -31,7 +30,7 @@ SOME = 300
 
 def planted_numbers() -> dict[str, int]:
     numbers = range(planted.COUNT)
-    return {case_of(planted, "planted", SEED, number, Path()).does: number for number in numbers}
+    return {planted.make(Random(f"{SEED} planted {number}"), Path()).does: number for number in numbers}
 
 
 def test_every_planted_fault_is_told_with_the_way_to_see_it_again(capsys: pytest.CaptureFixture[str]) -> None:
@@ -85,12 +84,11 @@ def test_cases_are_the_same_every_time_and_end_in_every_way(name: str, tmp_path:
 
 def test_the_bars_that_are_changed_hold_a_setup() -> None:
     found = Found()
-    opens = 900 * 10**9 * np.arange(len(TAPE), dtype=np.int64)
-    take(RawBars(opens, *np.array(TAPE).T, np.arange(len(TAPE)), "the tape"), found)
+    take(tape_rows(), found)
     assert (found.bars, found.events) == (len(TAPE), 1)
     written_out, options = bar_files.good_file("csv", "epoch s", 0)
     assert written_out.count(b"\n") == len(TAPE) + 1
-    assert options == bar_files.ReadingOptions()
+    assert options == ReadingOptions()
 
 
 def test_each_shape_of_message_is_taken_where_nothing_is_wrong_with_it() -> None:

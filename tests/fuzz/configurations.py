@@ -86,7 +86,7 @@ class Checked:
         try:
             load(self.path, self.environ, to_watch=True)
         except SettingsError as problem:
-            found.refuse(str(problem))
+            self._refused(problem, found)
             if code == DONE:
                 raise AssertionError("what check calls usable cannot be watched") from problem
         if SECRET in told(said) or any(SECRET in each for each in found.sentences):
@@ -99,7 +99,7 @@ class Checked:
         """Take down what the command would say in one sentence; anything else is a defect."""
         if not isinstance(problem, OSError) and getattr(problem, "exit_code", None) != UNUSABLE:
             raise problem
-        found.refuse(str(problem))
+        found.refuse(str(problem).encode(errors="backslashreplace").decode())  # as it goes to stderr
 
 
 def told(said: io.TextIOWrapper) -> str:
@@ -149,7 +149,7 @@ SECRETS = (
 
 
 def no_file(random: Random, path: Path) -> Path:
-    """Give a path at which there is no file that could be read."""
+    """Give a path at which no file could be read, or one of an odd name."""
     match random.randrange(8):
         case 0:
             os.mkfifo(path)
@@ -165,7 +165,8 @@ def no_file(random: Random, path: Path) -> Path:
         case 5:
             return path.with_name("x" * 300)
         case 6:
-            return path.with_name("a\udcffb.toml")
+            path = path.with_name("a\udcffb.toml")  # a name that is not UTF-8
+            path.write_text("[station]\nzone = 1\n" * random.randrange(2))
         case _:
             return Path(random.choice(("/dev/null", "/dev/full", "/proc/self/mem", ".", "/")))
     return path

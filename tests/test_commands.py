@@ -122,6 +122,20 @@ def test_too_few_bars_and_rows_that_run_backwards_are_told(tmp_path: Path) -> No
     assert "run from the newest to the oldest; sort them by time" in closewatch("replay", path).stderr
 
 
+def test_the_name_of_an_instrument_is_shown_on_one_line_whatever_a_file_calls_it(tmp_path: Path) -> None:
+    path = tmp_path / "birds.csv"
+    row = "2024-01-02T10:00Z,10,11,9,10.5"
+    path.write_text(f"time,open,high,low,close,symbol\n{row},GULL\u202e\ufeff\n{row},TERN\n")
+    for words, shown in (
+        (("replay", path), "'GULL\\u202e\\ufeff'"),
+        (("explain", path, "--at", "2024-01-02T10:00Z"), "GULL<202E><FEFF>"),
+    ):
+        told = closewatch(*words)
+        assert told.returncode == 2
+        assert shown in told.stderr
+        assert told.stderr.removesuffix("\n").isprintable()
+
+
 def test_a_pipe_is_written_as_it_is_and_a_link_keeps_pointing(tmp_path: Path) -> None:
     pipe, real_file, link = tmp_path / "pipe", tmp_path / "real.jsonl", tmp_path / "link.jsonl"
     os.mkfifo(pipe)

@@ -15,6 +15,7 @@ from scanner.commands.recordings import prepare, recordings
 from scanner.commands.trouble import UsageError
 from scanner.market.bars import Bars
 from scanner.market.splits import adjust
+from scanner.present.text import plain
 from scanner.study.replay import Tally
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from scanner.pipeline import Pipeline
 
 NANOSECONDS = 1_000_000_000
+SHOWN, NAMES_SHOWN = 60, 400
+"""Letters that are shown of the name of an instrument, and of the names of all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +83,7 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
 def _collect(paths: Sequence[Path], reading: Reading, instrument: str | None) -> tuple[Pipeline, Bars, Tally]:
     """Read the one recording that is asked about, whole, as bars of the timeframe asked about."""
     found = list(recordings(paths, reading))
-    names = ", ".join(recording.symbol for recording in found)
+    names = plain(", ".join(recording.symbol for recording in found), NAMES_SHOWN)
     if instrument is None and len(found) > 1:
         raise UsageError(f"the files hold several instruments ({names}); say which with --instrument")
     for recording in found:
@@ -95,16 +98,17 @@ def _collect(paths: Sequence[Path], reading: Reading, instrument: str | None) ->
             aggregator = pipeline.lanes[0].aggregator
             parts.append(bars if aggregator is None else aggregator.push(bars))
         if pipeline is None:
-            raise UsageError(f"{recording.path} has no bars of {recording.symbol}")
+            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
         return pipeline, Bars.joined(parts), tally
     raise UsageError(f"no instrument {instrument} in the files; there is {names}")
 
 
 def _no_bar(bars: Bars, at: str, tally: Tally) -> str:
+    symbol = plain(tally.symbol, SHOWN)
     if not len(bars):
-        return f"{tally.source} has no whole bar of {tally.symbol}"
+        return f"{tally.source} has no whole bar of {symbol}"
     first, last = (
         datetime.fromtimestamp(int(time) // NANOSECONDS, UTC).strftime("%Y-%m-%dT%H:%MZ")
         for time in (bars.open_time[0], bars.close_time[-1])
     )
-    return f"{tally.symbol} has no bar at {at}; its bars run from {first} to {last}, with gaps where it did not trade"
+    return f"{symbol} has no bar at {at}; its bars run from {first} to {last}, with gaps where it did not trade"

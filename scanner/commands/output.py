@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 
 def say(*lines: str) -> None:
-    """Write lines of a result to stdout."""
-    sys.stdout.write("".join(f"{line}\n" for line in lines))
+    """Write lines of a result to stdout; a character that it does not take is written by its number."""
+    text, encoding = "".join(f"{line}\n" for line in lines), sys.stdout.encoding or "utf-8"
+    sys.stdout.write(text.encode(encoding, "backslashreplace").decode(encoding))
 
 
 def tell(*lines: str) -> None:

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 BLOCK = 65_536
 """Rows looked at together: few enough to stay in the processor's cache."""
 
+SHOWN = 60
+"""Letters of the name of an instrument that are shown."""
+
 
 class ReplayError(Exception):
     """A recording cannot be replayed; the message is one sentence that says what, where and what to do."""
@@ -94,15 +97,15 @@ class Tally:
 
 def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
     """Find the timeframe of a recording from the spacing of its first rows."""
-    stamps = first.stamp
+    stamps, symbol = first.stamp, repr(recording.symbol[:SHOWN])
     found = Timeframe.from_spacing(stamps)
     if found is None and len(stamps) > 1 and 2 * int((stamps[1:] < stamps[:-1]).sum()) > len(stamps):
         raise ReplayError(
-            f"{recording.path}: the rows of {recording.symbol} run from the newest to the oldest; sort them by time"
+            f"{recording.path}: the rows of {symbol} run from the newest to the oldest; sort them by time"
         )
     if found is None:
         raise ReplayError(
-            f"{recording.path}: the spacing of the bars of {recording.symbol} fits no timeframe; "
+            f"{recording.path}: the spacing of the bars of {symbol} fits no timeframe; "
             "at least two bars in order of time are needed"
         )
     return found

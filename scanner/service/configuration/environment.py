@@ -76,6 +76,9 @@ def strays(environ: Mapping[str, str], document: Mapping[str, Any], sections: Ma
             text = f"there is no [{section.lower()}.{rest[0].lower()}] in the file" + did_you_mean(rest[0], known)
             # Another station may run in the same environment: what is meant for its feeds and sinks is not wrong.
             found.append(Mistake((), text, warning=section.lower() in OUTSIDE, source=where))
+        elif (whole := _whole_of(name, environ)) is not None:
+            text = f"{whole} gives all of that setting; give that as a table in JSON, or take one of the two out"
+            found.append(Mistake((), text, source=where))
     return found
 
 
@@ -107,8 +110,18 @@ class EnvironmentSource(PydanticBaseSettingsSource):
             table = found
             for key in way:
                 table = table.setdefault(key, {})
-            table[last] = _value(text)
+                if not isinstance(table, dict):
+                    break  # told by ``strays``
+            else:
+                table[last] = _value(text)
         return found
+
+
+def _whole_of(name: str, environ: Mapping[str, str]) -> str | None:
+    """Find a variable that gives something else than a table for what ``name`` gives a part of."""
+    parts = name.split("__")
+    around = ("__".join(parts[:length]) for length in range(1, len(parts)))
+    return next((each for each in around if each in environ and not isinstance(_value(environ[each]), dict)), None)
 
 
 def _value(text: str) -> object:

@@ -11,6 +11,7 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel
 
 from scanner.market.timeframes import ALL
+from scanner.present.text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 Path = tuple[str | int, ...]
 
+LONGEST = 600
+"""Letters of a sentence: more than any of ours has, unless a value in it has no end."""
 SHOWN = 60
 """Letters of a value that are shown: half a line."""
 LISTED = 12
@@ -64,9 +67,12 @@ class Mistake:
 
     @property
     def sentence(self) -> str:
-        """The mistake with the name of the setting before it; places in lists are left to the line number."""
+        """The mistake with the name of the setting before it, on one line; places in lists are left to the line number.
+
+        Names and values in it are those of the file, and may hold anything.
+        """
         where = ".".join(part for part in self.path if isinstance(part, str))
-        return ": ".join(part for part in (self.source, where, self.text) if part)
+        return plain(": ".join(part for part in (self.source, where, self.text) if part), LONGEST)
 
 
 def closest(word: str, choices: Iterable[str]) -> str | None:

@@ -37,6 +37,27 @@ def test_every_kind_of_mistake_has_its_line_and_its_fix(
     assert capsys.readouterr().out == expected.replace("{feeds}", installed)
 
 
+@pytest.mark.parametrize(
+    ("whole", "value", "part"),
+    [
+        ("CLOSEWATCH_STATION", "loft", "CLOSEWATCH_STATION__ZONE"),
+        ("CLOSEWATCH_STATION__ZONE", "UTC", "CLOSEWATCH_STATION__ZONE__OF__X"),
+        ("CLOSEWATCH_ROUTES", "[]", "CLOSEWATCH_ROUTES__0__SINKS"),
+    ],
+)
+def test_a_setting_that_the_environment_gives_whole_and_in_part_is_a_mistake(whole: str, value: str, part: str) -> None:
+    sentence = f"{part} in the environment: {whole} gives all of that setting; give that as a table in JSON, "
+    assert f"{sentence}or take one of the two out" in check(EXAMPLE, {whole: value, part: "UTC"}).told()
+    with pytest.raises(SettingsError, match=re.escape(sentence)):
+        load(EXAMPLE, {whole: value, part: "UTC"})
+
+
+def test_a_table_that_the_environment_gives_may_have_parts_of_its_own_there() -> None:
+    environ = {"CLOSEWATCH_STATION": '{"name": "pier"}', "CLOSEWATCH_STATION__ZONE": "Asia/Tokyo"}
+    station = load(EXAMPLE, environ).station
+    assert (station.name, station.zone) == ("pier", "Asia/Tokyo")
+
+
 def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() -> None:
     checked = check(HERE / "every_mistake.toml", {})
     lines = (HERE / "every_mistake.toml").read_text(encoding="utf-8").splitlines()

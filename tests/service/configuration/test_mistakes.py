@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import pytest
 from pydantic import BaseModel, Field, ValidationError
 
-from scanner.service.configuration.mistakes import PATTERNS, explain
+from scanner.service.configuration.mistakes import LONGEST, PATTERNS, Mistake, explain
 from scanner.settings import Settings
 
 if TYPE_CHECKING:
@@ -54,6 +54,13 @@ def test_what_is_asked_is_said(key: str, value: object, sentence: str) -> None:
         Model.model_validate({key: value})
     (error,) = caught.value.errors()
     assert explain(error, Model) == sentence
+
+
+@pytest.mark.parametrize("odd", ["\0", "a\nb", "\x1b[31mred", "\u202eabc", "\udcff", "9" * 5_000])
+def test_a_sentence_is_one_line_that_can_be_shown_whatever_the_file_holds(odd: str) -> None:
+    for mistake in (Mistake((odd,), "there is no such setting"), Mistake(("step",), f'there is no price step "{odd}"')):
+        assert mistake.sentence.isprintable()
+        assert len(mistake.sentence) <= LONGEST
 
 
 def patterns(schema: Any) -> Iterator[str]:  # noqa: ANN401 - JSON

@@ -1,0 +1,84 @@
+"""Rows on from a reader: through the guard and the engine, as a station and a replay take them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+import numpy as np
+
+from scanner.analysis.rules import Rules
+from scanner.market.bars import RawBars
+from scanner.market.calendars import calendar_named
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.market.timeframes import Timeframe
+from scanner.pipeline import Pipeline
+from scanner.trade.size import Account
+from tests.outside.random_tapes import tape
+
+SECOND = 1_000_000_000
+STEP = Decimal("0.01")
+TAPE = tape(21)[325:591]
+"""Bars of which the fourth from the end completes a setup."""
+LONGEST = 1_000
+"""Letters of the longest sentence that anybody would read."""
+CAUGHT = "could not be taken in"
+"""What an inbox says where it has outlived a defect with one message, which is a defect all the same."""
+
+
+@dataclass(slots=True)
+class Found:
+    """What came of one input: how many bars, how many events, and the sentences about what was refused."""
+
+    bars: int = 0
+    events: int = 0
+    sentences: list[str] = field(default_factory=list)
+
+    def refuse(self, sentence: str) -> None:
+        """Take down why something was refused, which must be one line that can be printed."""
+        if not sentence:
+            raise AssertionError("it is refused without a sentence")
+        if len(sentence) > LONGEST:
+            raise AssertionError(f"a sentence is too long: {len(sentence):,} letters, {sentence[:LONGEST]!r}")
+        if not sentence.isprintable():
+            raise AssertionError(f"a sentence cannot be printed on one line: {sentence!r}")
+        if CAUGHT in sentence:
+            raise AssertionError(f"a defect is caught: {sentence}")
+        self.sentences.append(sentence)
+
+
+def take(raw: RawBars, found: Found) -> None:
+    """Let rows go where those of a 15m feed go that makes 1h bars as well."""
+    watched = [Timeframe.named("15m"), Timeframe.named("1h")]
+    pipeline = Pipeline(
+        Instrument("HRB", PriceSteps.fixed(STEP)),
+        calendar_named("24/7"),
+        watched[0],
+        watched,
+        rules=Rules(),
+        account=Account(equity=Decimal(50_000)),
+    )
+    checked = pipeline.check(raw)
+    for note in checked.notes:
+        found.refuse(note.text)
+    bars = checked.bars
+    found.bars += len(bars)
+    low, high = np.minimum(bars.open, bars.close), np.maximum(bars.open, bars.close)
+    if not (np.isfinite(bars.low) & np.isfinite(bars.high) & (bars.low <= low) & (high <= bars.high)).all():
+        raise AssertionError("the guard let a bar through that cannot be one")
+    for event in pipeline.events(bars):
+        event.to_line()
+        found.events += 1
+
+
+def tape_rows() -> RawBars:
+    """Give the tape as rows with nothing wrong about them."""
+    rows = np.arange(len(TAPE), dtype=np.int64)
+    first, high, low, last, volume = np.array(TAPE).T
+    return RawBars(900 * SECOND * rows, first, high, low, last, volume, rows, "the tape")
+
+
+def warm_up() -> None:
+    """Load and compile what the first input would have to wait for."""
+    take(tape_rows(), Found())

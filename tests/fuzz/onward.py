@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass, field
 from decimal import Decimal
 
@@ -14,6 +15,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Pipeline
+from scanner.present.text import HIDDEN
 from scanner.trade.size import Account
 from tests.outside.random_tapes import tape
 
@@ -41,7 +43,7 @@ class Found:
             raise AssertionError("it is refused without a sentence")
         if len(sentence) > LONGEST:
             raise AssertionError(f"a sentence is too long: {len(sentence):,} letters, {sentence[:LONGEST]!r}")
-        if not sentence.isprintable():
+        if not {*map(unicodedata.category, sentence)}.isdisjoint(HIDDEN):
             raise AssertionError(f"a sentence cannot be printed on one line: {sentence!r}")
         if CAUGHT in sentence:
             raise AssertionError(f"a defect is caught: {sentence}")

@@ -10,6 +10,8 @@ import sys
 import time
 from contextlib import closing
 from pathlib import Path
+from queue import Queue
+from threading import Semaphore, Thread
 from typing import TYPE_CHECKING
 
 import httpx
@@ -46,22 +48,38 @@ def free_port() -> int:
         return port
 
 
+class Heard:
+    """What a supervisor hears, taken in at once: a socket that nobody empties would lose words."""
+
+    def __init__(self, path: str) -> None:
+        self.words: Queue[str] = Queue()
+        self.alive = Semaphore(0)
+        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.socket.bind(path)
+        Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        while word := self.socket.recv(200).decode().partition("\n")[0]:
+            if word == "WATCHDOG=1":
+                self.alive.release()
+            else:
+                self.words.put(word)
+
+    def next(self) -> str:
+        """Give the next word that is not about being alive."""
+        return self.words.get(timeout=60)
+
+
 @pytest.fixture
-def heard(tmp_path: Path) -> Iterator[socket.socket]:
-    with closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as bound:
-        bound.bind(str(tmp_path / "notify"))
-        bound.settimeout(60)
-        yield bound
+def heard(tmp_path: Path) -> Iterator[Heard]:
+    path = str(tmp_path / "notify")
+    listening = Heard(path)
+    yield listening
+    with closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as last:
+        last.sendto(b"", path)  # ends the listening
 
 
-def next_word(heard: socket.socket) -> str:
-    """Give the next word that is not about being alive."""
-    while (word := heard.recv(200).decode().partition("\n")[0]) == "WATCHDOG=1":
-        pass
-    return word
-
-
-def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, heard: socket.socket) -> None:
+def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, heard: Heard) -> None:
     path, port = tmp_path / "watch.toml", free_port()
 
     def configure(timeframes: str) -> None:
@@ -73,18 +91,18 @@ def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, hea
         [*RUN, "watch", str(path)], env=environ, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
     )
     try:
-        assert next_word(heard) == "READY=1"
-        assert [heard.recv(200) for _ in range(3)] == [b"WATCHDOG=1"] * 3
+        assert heard.next() == "READY=1"
+        assert all(heard.alive.acquire(timeout=60) for _ in range(3))
         assert httpx.get(f"http://127.0.0.1:{port}/health", trust_env=False).status_code == 200
         status = subprocess.run([*RUN, "status", str(path)], capture_output=True, text=True, check=True, timeout=60)
         assert status.stdout.startswith(f"The station loft is running (process {process.pid}).\n")
         for timeframes in ("[" * 5_000, '["15m", "1h"]', '["15m", "1 hour"]'):
             configure(timeframes)
             process.send_signal(signal.SIGHUP)
-            assert [next_word(heard), next_word(heard)] == ["RELOADING=1", "READY=1"]
+            assert [heard.next(), heard.next()] == ["RELOADING=1", "READY=1"]
         begun = time.monotonic()
         process.send_signal(signal.SIGTERM)
-        assert next_word(heard) == "STOPPING=1"
+        assert heard.next() == "STOPPING=1"
         _, log = process.communicate(timeout=30)
         # The promise is two seconds; more are allowed here, for the machine may be busy with other tests.
         assert time.monotonic() - begun < 10

@@ -56,14 +56,16 @@ class Heard:
         self.alive = Semaphore(0)
         self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.socket.bind(path)
-        Thread(target=self._listen, daemon=True).start()
+        self.listening = Thread(target=self._listen, daemon=True)
+        self.listening.start()
 
     def _listen(self) -> None:
-        while word := self.socket.recv(200).decode().partition("\n")[0]:
-            if word == "WATCHDOG=1":
-                self.alive.release()
-            else:
-                self.words.put(word)
+        with closing(self.socket):
+            while word := self.socket.recv(200).decode().partition("\n")[0]:
+                if word == "WATCHDOG=1":
+                    self.alive.release()
+                else:
+                    self.words.put(word)
 
     def next(self) -> str:
         """Give the next word that is not about being alive."""
@@ -77,6 +79,7 @@ def heard(tmp_path: Path) -> Iterator[Heard]:
     yield listening
     with closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as last:
         last.sendto(b"", path)  # ends the listening
+    listening.listening.join(60)
 
 
 def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, heard: Heard) -> None:

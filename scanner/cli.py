@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import time
 from decimal import Decimal, InvalidOperation
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from scanner.commands.recordings import Reading
 
 app = typer.Typer(
-    help="""Watch bar closes for the doji pause and say where to enter, where the idea is wrong and how much to risk.
+    help="""Watch bar closes for setups and say where to enter, where the idea is wrong and how much to risk.
 
     Begin with `closewatch demo`; then `closewatch replay FILE` with bars of your own.
 
@@ -60,6 +61,14 @@ TimeframeName = Annotated[
     ),
 ]
 Equity = Annotated[str | None, typer.Option(help="Money in the account; with it, a size is given at 1 % risk.")]
+CurrencyCode = Annotated[
+    str | None,
+    typer.Option(
+        "--currency",
+        help="Currency of the equity, and of prices of which no configuration tells it, such as EUR.",
+        metavar="CODE",
+    ),
+]
 
 ConfigFile = Annotated[
     Path | None,
@@ -83,6 +92,13 @@ def _number(text: str | None, option: str) -> Decimal | None:
     return value
 
 
+def _currency(text: str) -> str:
+    code = text.upper()
+    if not re.fullmatch("[A-Z]{3}", code):
+        raise typer.BadParameter(f"--currency takes three letters (ISO 4217) such as EUR, not {text!r}.")
+    return code
+
+
 @app.command()
 def replay(
     files: Files,
@@ -97,17 +113,21 @@ def replay(
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
+    currency: CurrencyCode = None,
     config: ConfigFile = None,
     strict: Annotated[bool, typer.Option("--strict", help="Stop at the first row that is refused.")] = False,
 ) -> None:
-    """Show every moment in recorded bars at which the setup stood, with its levels.
+    """Show every moment in recorded bars at which a setup stood, with its levels.
 
     Example: closewatch replay prices.csv.gz --timeframe 1h --calendar XNYS --events found.jsonl
     """
     from scanner.commands import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(
-        files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, config), events, strict=strict
+        files,
+        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        events,
+        strict=strict,
     )
 
 
@@ -125,6 +145,7 @@ def explain(
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
+    currency: CurrencyCode = None,
     config: ConfigFile = None,
 ) -> None:
     """Say why there was a setup at a bar, or why there was none: every rule with its number.
@@ -134,7 +155,10 @@ def explain(
     from scanner.commands import explain as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(
-        files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, config), at, instrument
+        files,
+        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        at,
+        instrument,
     )
 
 
@@ -193,6 +217,7 @@ def chart(
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
+    currency: CurrencyCode = None,
     config: ConfigFile = None,
 ) -> None:
     """Draw the bars up to one, with the setup that stood there and its levels.
@@ -202,7 +227,11 @@ def chart(
     from scanner.commands import chart as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(
-        files, _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, config), at, instrument, out
+        files,
+        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        at,
+        instrument,
+        out,
     )
 
 
@@ -236,6 +265,31 @@ def check(
 
 
 @app.command()
+def setups(
+    name: Annotated[
+        str | None, typer.Argument(help="The setup to explain. Without it, all are listed.", metavar="[NAME]")
+    ] = None,
+    config: Annotated[
+        Path | None,
+        typer.Option("--config", help="Configuration whose setups and numbers to show.", metavar="CONFIG.toml"),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Picture of an example to write, .png or .svg. Without it, NAME.png in this folder.", metavar="PICTURE"
+        ),
+    ] = None,
+) -> None:
+    """List the setups that there are, or explain one, with an example drawn from the demo feed.
+
+    Example: closewatch setups two_steps --config config/watch.own_setup.example.toml
+    """
+    from scanner.commands import setups as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    command.run(name, config, out)
+
+
+@app.command()
 def contract(
     what: Annotated[
         Literal["schema", "asyncapi"],
@@ -259,6 +313,7 @@ def _reading(
     step: str | None,
     timeframes: list[str],
     equity: str | None,
+    currency: str | None,
     config: Path | None,
 ) -> Reading:
     from scanner.commands.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
@@ -272,6 +327,13 @@ def _reading(
     account = Account() if known is None else known.account
     if equity is not None:
         account = account.model_copy(update={"equity": _number(equity, "--equity")})
+    if currency is not None:
+        code = _currency(currency)
+        if account.currency not in {"", code}:
+            raise typer.BadParameter(
+                f"--currency {code} is not the currency of the account in {config}, {account.currency}; leave it out."
+            )
+        account = account.model_copy(update={"currency": code})
     return Reading(
         tz=tz,
         stamp=stamp,
@@ -280,8 +342,9 @@ def _reading(
         step=_number(step, "--step"),
         timeframes=tuple(timeframes),
         settings=known,
-        **({} if known is None else {"rules": known.rules}),
+        **({} if known is None else {"rulebook": known.rulebook_of()}),
         account=account,
+        currency=account.currency if currency is not None else "",
     )
 
 

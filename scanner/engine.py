@@ -5,70 +5,103 @@ The only place where market, analysis and trade meet.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
-from math import isnan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from scanner.analysis import evidence, places
-from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
-from scanner.analysis.rules import TIE, Rules
-from scanner.analysis.series import Candidate, Series, Warm
-from scanner.analysis.setups import doji_pause
+import numpy as np
+
+from scanner.analysis.columns import CLOSE, OPEN
+from scanner.analysis.compiling import is_kept
+from scanner.analysis.indicators import kernel
+from scanner.analysis.pool import FEW, Candidates, Pool, Warm
+from scanner.analysis.series import Series
+from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339
+from scanner.follow import steps
+from scanner.follow.follower import Follower, Found
+from scanner.judgement import Case, Judgement, judge, may_stand
+from scanner.market.bars import Bars
+from scanner.market.calendars import calendar_named
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.market.sessions import Timetable
 from scanner.market.splits import suspected_split
-from scanner.trade import plan
+from scanner.market.timeframes import Timeframe
+from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from typing import Literal
 
-    from scanner.events import Direction, Measure, Place, PlaceFound, SeriesData, SetupData
-    from scanner.market.bars import Bars
-    from scanner.market.instruments import Instrument
-    from scanner.market.timeframes import Timeframe
+    from numpy.typing import NDArray
 
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """What was found at one bar in one direction, whether or not it qualifies.
-
-    ``rules`` includes the rule ``place``; ``place`` is the safest that holds, None where none does. There is no
-    ``plan`` before the series is warm.
-    """
-
-    direction: Direction
-    bar_open: int
-    bar_close: int
-    close: Decimal
-    rules: dict[str, Measure]
-    places: dict[str, PlaceFound]
-    evidence: dict[str, Measure]
-    evidence_points: int
-    evidence_total: int
-    place: Place | None
-    plan: plan.Plan | None
-
-    @property
-    def qualified(self) -> bool:
-        """Whether every rule holds."""
-        return all(rule["verdict"] for rule in self.rules.values())
+    from scanner.analysis.pool import Stop
+    from scanner.events import Kind, SeriesData, SetupData
+    from scanner.follow.outcome import Outcome
+    from scanner.market.dates import Dated
 
 
 class SeriesEngine:
-    """The engine of one series: an instrument on a timeframe under one set of rules."""
+    """The engine of one series: an instrument on a timeframe under one rulebook.
 
-    __slots__ = ("account", "instrument", "rules", "series", "timeframe")
+    ``coarser`` is the engine of the next coarser timeframe that is followed, if any. It must have been given all bars
+    that are complete before this one is given the bars that complete them. ``dates`` are those of the user's that
+    concern the instrument, None where none are known.
+    """
+
+    __slots__ = (
+        "account",
+        "before_hold",
+        "coarser",
+        "dates",
+        "follower",
+        "instrument",
+        "rulebook",
+        "series",
+        "timetable",
+    )
 
     def __init__(
-        self, instrument: Instrument, timeframe: Timeframe, rules: Rules | None = None, account: Account | None = None
+        self,
+        instrument: Instrument,
+        timetable: Timetable,
+        rulebook: Rulebook | None = None,
+        account: Account | None = None,
+        *,
+        coarser: SeriesEngine | None = None,
+        dates: Sequence[Dated] | None = None,
+        pool: Pool | None = None,
     ) -> None:
+        """Take a row of ``pool``, which must be of the same rulebook and timetable, or of a pool of its own."""
         self.instrument = instrument
-        self.timeframe = timeframe
-        self.rules = rules or Rules()
+        self.timetable = timetable
+        self.rulebook = rulebook or Rulebook()
         self.account = account or Account()
-        self.series = Series(self.rules)
+        self.coarser = coarser
+        self.dates = dates
+        self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
+        self.follower: Follower | None = None
+        self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
+        """Closes, and how these bars lean, of what this call forgot for a hold: finer bars up to then come after it."""
+
+    @property
+    def warm(self) -> bool:
+        """Whether a setup may be reported."""
+        return self.series.warm
+
+    def follow(self) -> None:
+        """Follow from now on each setup that is said to its end; ``outcomes`` tells what came of them.
+
+        Bars must then come through ``push`` or ``events``. The stories are in no snapshot.
+        """
+        self.follower = Follower(self.series, self.instrument, self.rulebook)
+
+    def outcomes(self, *, under_way: bool = False) -> list[Outcome]:
+        """Give the stories that have ended since this was last asked; and those ``under_way``, where asked for."""
+        if self.follower is None:
+            return []
+        return self.follower.ended() + (self.follower.under_way() if under_way else [])
 
     def push(self, bars: Bars) -> list[Event]:
         """Take in closed bars, oldest first, and say what they mean."""
@@ -76,29 +109,118 @@ class SeriesEngine:
 
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in closed bars and say what they mean, as it comes; for long slices."""
-        for stop in self.series.take(bars):
-            if isinstance(stop, Candidate):
-                around = self.series.look(stop)
-                if any(around[name] for name in places.PLACE_NAMES):
-                    yield self._qualified(self._judgement(stop, around))
-            elif isinstance(stop, Warm):
-                reason = f"warm again after {self.rules.warm_up} bars"
-                yield self._about_series("series.resumed", stop.index, reason, 0)
-            elif (split := self._suspected_split(stop.index)) is not None:
-                new, old = split
-                reason = f"opens near {old}:{new} of the last close, as after a split; put on hold until warm again"
-                yield self._about_series("series.held", stop.index, reason, self.rules.warm_up)
-                self.series.restart()
+        self.before_hold.clear()
+        if self.follower is None:
+            for stop in self.series.take(bars):
+                yield from self.said_at(stop)
+            return
+        room = self.series.pool.room
+        for start in range(0, len(bars), room):  # no more than are in the windows at once
+            for stop in self.series.take(bars[start : start + room]):
+                yield from self.said_at(stop)
+            self.follower.go_on()
 
-    def judge(self, sign: int) -> Judgement | None:
-        """Judge the last bar taken in, in one direction, even where nothing stands; None with too few bars."""
-        if self.series.used < BARS_JUDGED:
-            return None
-        last = self.series.measure_last(sign)
-        return self._judgement(last, self.series.look(last))
+    def said_at(self, stop: Stop) -> Iterator[Event]:
+        """Say what there is to say at a stop, while the windows are around it."""
+        if isinstance(stop, Candidates):
+            standing = self._standing(stop)
+            events = [
+                self._setup(each, [other.setup.name for other in standing if other is not each]) for each in standing
+            ]
+            if self.follower is not None and standing:
+                self._follow(self.follower, stop.index, standing, events)
+            yield from events
+        elif isinstance(stop, Warm):
+            reason = f"warm again after {self.rulebook.rules.warm_up} bars"
+            yield self._about_series("series.resumed", stop.index, reason, 0)
+        elif (split := self._suspected_split(stop.index)) is not None:
+            new, old = split
+            reason = f"opens near {old}:{new} of the last close, as after a split; put on hold until warm again"
+            if self.follower is not None:
+                self.follower.break_off(stop.index, reason)
+            yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)
+            self.before_hold.append(self._leans())
+            self.series.restart()
+
+    def _standing(self, stop: Candidates) -> list[Judgement]:
+        """Judge what fits at a bar, and keep the setups of which every rule holds."""
+        around = {sign: self.series.look(stop.index, sign) for sign in {sign for _, sign in stop.setups}}
+        fitting = [
+            (which, sign) for which, sign in stop.setups if may_stand(self.series, which, stop.index, around[sign])
+        ]
+        if not fitting:
+            return []
+        case = self._case(stop.index)
+        found = [judge(self.series, case, which, stop.index, around[sign]) for which, sign in fitting]
+        return [each for each in found if each.holds]
+
+    def _follow(self, follower: Follower, index: int, standing: list[Judgement], events: list[Event]) -> None:
+        """Follow those of the setups at a bar that plan an entry of the style that is followed."""
+        found, sides = [], []
+        for each, event in zip(standing, events, strict=True):
+            sign = 1 if each.direction == "long" else -1
+            sides.append(sign)
+            data: SetupData = event.data
+            entry = data["entries"][data["entry_style"]]
+            if entry["price"] is not None and entry["risk"] is not None:
+                price, stop = Decimal(entry["price"]), Decimal(data["levels"]["stop"])
+                ride, aside = data["exit_plan"]["style"] == "ride", bool(each.set_aside)
+                found.append(Found(event.thread, sign, aside, price, stop, ride, each.spoiler, each.line))
+        follower.stand(index, found, sides)
+
+    def without_setups(self) -> SeriesEngine:
+        """Make an engine for the same series that has seen no bar and looks for no setup."""
+        rulebook = Rulebook(self.rulebook.rules, (), self.rulebook.surroundings)
+        return SeriesEngine(self.instrument, self.timetable, rulebook, self.account)
+
+    def judge_last(self) -> list[Judgement]:
+        """Judge the last bar taken in, for each setup in both directions, even where nothing stands.
+
+        Setups that look back further than there are bars are left out.
+        """
+        series, last = self.series, self.series.used - 1
+        known = [which for which, each in enumerate(self.rulebook.setups) if series.count > each.setup.looks_back]
+        if not known:
+            return []
+        around, case = [series.look(last, sign) for sign in (1, -1)], self._case(last)
+        return [judge(series, case, which, last, each) for which in known for each in around]
+
+    def _case(self, index: int) -> Case:
+        coarser, moment = self.coarser, int(self.series.times[1, index])
+        return Case(
+            rulebook=self.rulebook,
+            instrument=self.instrument,
+            timetable=self.timetable,
+            account=self.account,
+            coarser="" if coarser is None else coarser.timetable.timeframe.name,
+            lean=None if coarser is None else coarser.lean_at(moment),
+            dates=self.dates,
+        )
+
+    def lean_at(self, moment: int) -> float | None:
+        """Say how the last bar that closed by a moment leans; see ``trend.lean``. None where that is not known."""
+        begin, used = self.series.begin, self.series.used
+        index = begin + int(np.searchsorted(self.series.times[1, begin:used], moment, side="right")) - 1
+        found = np.nan
+        if index >= begin:
+            found = self._lean(index)
+        else:
+            for closes, leans in self.before_hold:
+                if len(closes) and closes[0] <= moment:
+                    found = leans[int(np.searchsorted(closes, moment, side="right")) - 1]
+        return None if np.isnan(found) else found
+
+    def _lean(self, index: int) -> float:
+        rise = self.rulebook.rules.average_rise
+        return float(lean(self.series.columns, index, rise)) if index - rise >= self.series.begin else np.nan
+
+    def _leans(self) -> tuple[NDArray[np.int64], list[float]]:
+        """Give the closes of the bars at hand, and how each of these leans."""
+        begin, used = self.series.begin, self.series.used
+        return self.series.times[1, begin:used].copy(), [self._lean(index) for index in range(begin, used)]
 
     def snapshot(self) -> bytes:
-        """Give what must be kept, besides the last ``rules.history`` bars, to go on in a later run."""
+        """Give what must be kept, besides the last ``history`` bars, to go on in a later run."""
         return self.series.snapshot()
 
     def restore(self, snapshot: bytes, bars: Bars) -> None:
@@ -106,111 +228,57 @@ class SeriesEngine:
         self.series.restore(snapshot, bars)
 
     def _suspected_split(self, index: int) -> tuple[int, int] | None:
-        columns, atr = self.series.columns, float(self.series.state["atr"][0, -1])
-        last_close, open_ = float(columns[CLOSE, index - 1]), float(columns[OPEN, index])
-        return suspected_split(last_close, open_, atr, self.rules.hold_atr)
+        series = self.series
+        state = series.pool.state[series.row]
+        last_close, open_ = float(series.columns[CLOSE, index - 1]), float(series.columns[OPEN, index])
+        return suspected_split(last_close, open_, float(state["atr"]), self.rulebook.rules.hold_atr)
 
-    def _judgement(self, candidate: Candidate, around: Any) -> Judgement:  # noqa: ANN401 - a PLACES record
-        """Put into words what was measured at a bar and found around it, weigh the evidence and make the plan."""
-        series, index, sign = self.series, candidate.index, candidate.sign
-        rules = doji_pause.describe(candidate.measured, candidate.verdicts, sign, self.rules)
-        found = places.describe(around, self.rules, sign, candidate.atr, self.instrument.steps.nearest)
-        holding = sum(place["verdict"] for place in found.values())
-        rules["place"] = {
-            "measured": float(holding),
-            "threshold": ">= 1",
-            "verdict": holding > 0,
-            "text": "places that hold",
-        }
-        points, held, total = evidence.weigh(series, index, sign, found)
-        return Judgement(
-            direction="long" if sign > 0 else "short",
-            bar_open=int(series.times[0, index]),
-            bar_close=int(series.times[1, index]),
-            close=_decimal(series.columns[CLOSE, index]),
-            rules=rules,
-            places=found,
-            evidence=points,
-            evidence_points=held,
-            evidence_total=total,
-            place=places.safest(found),
-            plan=plan.make(self._facts(candidate, around), self.rules, self.instrument, self.account)
-            if series.warm
-            else None,
-        )
-
-    def _facts(self, candidate: Candidate, found: Any) -> plan.Facts:  # noqa: ANN401 - a PLACES record
-        index, sign = candidate.index, candidate.sign
-        last = self.series.columns[:, index - 1 : index + 1].tolist()  # the bars D and B of each column
-        (high_d, high_b), (low_d, low_b) = last[HIGH], last[LOW]
-        close, fast, slow = last[CLOSE][1], last[FAST_AVERAGE][1], last[SLOW_AVERAGE][1]
-        obstacle, tie = float(found["obstacle"]), TIE * abs(close)
-        if isnan(obstacle):
-            text = "no level and no average ahead"
-        elif found["obstacle_is_average"]:
-            text = f"the {self.rules.slow_average}-bar average ahead"
-        else:
-            text = "nearest level ahead"
-        return plan.Facts(
-            sign=sign,
-            high_b=_decimal(high_b),
-            low_b=_decimal(low_b),
-            close_b=_decimal(close),
-            high_d=_decimal(high_d),
-            low_d=_decimal(low_d),
-            atr=_decimal(candidate.atr),
-            fast_average=_decimal(fast),
-            close_beyond_fast=sign * (close - fast) > tie,
-            close_beyond_slow=sign * (close - slow) > tie,
-            obstacle=None if isnan(obstacle) else _decimal(obstacle),
-            obstacle_text=text,
-        )
-
-    def _qualified(self, judgement: Judgement) -> Event:
-        if judgement.plan is None or judgement.place is None:
-            raise AssertionError("only a warm bar with a place qualifies")
-        instrument, timeframe = self.instrument, self.timeframe.name
-        style = self.rules.entry_style
-        chosen = judgement.plan.entries[style]
+    def _setup(self, found: Judgement, alongside: Sequence[str]) -> Event:
+        instrument, timeframe = self.instrument, self.timetable.timeframe.name
+        style = self.rulebook.rules.entry_style
+        kind: Kind = "setup.set_aside" if found.set_aside else "setup.qualified"
+        plan = found.plan
+        if plan is None:
+            raise AssertionError("only a warm series says a setup")
+        chosen = plan.entries[style]
         data: SetupData = {
             "instrument": instrument.symbol,
             "timeframe": timeframe,
-            "setup": doji_pause.NAME,
-            "direction": judgement.direction,
-            "bar_open": rfc3339(judgement.bar_open),
-            "bar_close": rfc3339(judgement.bar_close),
-            "close": f"{judgement.close:f}",
-            "step": f"{instrument.steps.at(judgement.close):f}",
+            "setup": found.setup.name,
+            "title": found.setup.title,
+            "direction": found.direction,
+            "bars": [{"letter": letter, "name": name} for letter, name in found.setup.bars],
+            "bar_open": rfc3339(found.bar_open),
+            "bar_close": rfc3339(found.bar_close),
+            "close": f"{found.close:f}",
+            "step": f"{instrument.steps.at(found.close):f}",
             "currency": instrument.currency,
-            "place": judgement.place,
-            "rules": judgement.rules,
-            "places": judgement.places,
-            "evidence": judgement.evidence,
-            "evidence_points": judgement.evidence_points,
-            "evidence_total": judgement.evidence_total,
-            "levels": judgement.plan.levels,
-            "level_reasons": judgement.plan.level_reasons,
+            "place": found.place,
+            "rules": found.rules,
+            "places": found.places,
+            "surroundings": found.surroundings,
+            "set_aside": found.set_aside,
+            "alongside": list(alongside),
+            "evidence": found.evidence,
+            "evidence_points": found.evidence_points,
+            "evidence_total": found.evidence_total,
+            "levels": plan.levels,
+            "level_reasons": plan.level_reasons,
             "entry_style": style,
-            "entries": judgement.plan.entries,
-            "exit_plan": judgement.plan.exit_plan,
+            "entries": plan.entries,
+            "spoiled_by": found.spoiler.text,
+            "exit_plan": plan.exit_plan,
             "size": chosen["size"],
             "size_reason": chosen["size_reason"],
+            "warnings": found.warnings,
         }
-        name = event_id(
-            "setup.qualified",
-            instrument.symbol,
-            timeframe,
-            doji_pause.NAME,
-            judgement.direction,
-            str(judgement.bar_close),
-        )
-        subject = f"{instrument.symbol}/{timeframe}"
-        return Event("setup.qualified", name, judgement.bar_close, subject, data, thread=name)
+        name = event_id(kind, instrument.symbol, timeframe, found.setup.name, found.direction, str(found.bar_close))
+        return Event(kind, name, found.bar_close, f"{instrument.symbol}/{timeframe}", data, thread=name)
 
     def _about_series(
         self, kind: Literal["series.held", "series.resumed"], index: int, reason: str, ready_after: int
     ) -> Event:
-        symbol, timeframe = self.instrument.symbol, self.timeframe.name
+        symbol, timeframe = self.instrument.symbol, self.timetable.timeframe.name
         open_time, close_time = (int(time) for time in self.series.times[:, index])
         data: SeriesData = {
             "instrument": symbol,
@@ -225,10 +293,41 @@ class SeriesEngine:
         )
 
 
-BARS_JUDGED = 4
-"""The setup's three bars and the one before them."""
+def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:
+    """Give several engines, each once, their new bars at once; gives what each says.
+
+    Those that share a pool go through compiled code together.
+    """
+    said: list[list[Event]] = [[] for _ in engines]
+    by_pool: dict[int, list[int]] = {}
+    for number, engine in enumerate(engines):
+        engine.before_hold.clear()
+        if len(bars[number]):
+            by_pool.setdefault(id(engine.series.pool), []).append(number)
+    for numbers in by_pool.values():
+        rows = np.array([engines[number].series.row for number in numbers])
+        ends = np.cumsum([len(bars[number]) for number in numbers])
+        pool = engines[numbers[0]].series.pool
+        for place, stop in pool.take(rows, ends, Bars.joined([bars[number] for number in numbers])):
+            said[numbers[place]] += engines[numbers[place]].said_at(stop)
+    return said
 
 
-def _decimal(price: float) -> Decimal:
-    """Give the decimal that the price was written as."""
-    return Decimal(repr(float(price)))
+def make_ready(rulebooks: Iterable[Rulebook]) -> None:
+    """Have compiled all that the first bar would otherwise wait for, or load what was compiled before."""
+    timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named("1m"))
+    for rulebook in rulebooks:
+        instrument = Instrument("", PriceSteps.fixed(Decimal(1)))
+        pool = Pool(rulebook.rules, rulebook.setups, timetable, FEW)
+        engine = SeriesEngine(instrument, timetable, rulebook, pool=pool)
+        engine.push(Bars.of([(0, 1, 1.0, 1.0, 1.0, 1.0, 1.0)]))
+        engine.judge_last()
+
+
+def needs_compiling(rulebook: Rulebook, *, following: bool = False) -> bool:
+    """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine.
+
+    ``following`` is whether setups are followed.
+    """
+    needed = [kernel.advance, *(chosen.setup.find for chosen in rulebook.setups), *[steps.advance] * following]
+    return not all(map(is_kept, needed))

@@ -13,13 +13,16 @@ import orjson
 from typing_extensions import TypedDict  # the standard one tells too little about itself before Python 3.12
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
 Direction = Literal["long", "short"]
 EntryStyle = Literal["early", "break", "average"]
 Place = Literal["line", "average", "level", "turn"]
+About = Literal["setup", "series", "feed", "station"]
+Urgency = Literal["low", "normal", "critical"]
 Kind = Literal[
     "setup.qualified",
+    "setup.set_aside",
     "setup.withdrawn",
     "series.held",
     "series.resumed",
@@ -73,11 +76,18 @@ class PlaceFound(Measure):
 
 
 class Entry(TypedDict):
-    """One of the three ways in: price, risk and objectives as decimal strings at the instrument's step."""
+    """One of the three ways in: price, risk and objectives as decimal strings at the instrument's step.
+
+    ``obstacle`` is the nearest one at least a step beyond the price, null where there is none, and ``obstacle_text``
+    says what it is. ``being_broken`` lists what lies between the close and the price («41.20 swing high»).
+    """
 
     price: DecimalText | None
     risk: DecimalText | None
     objectives: list[DecimalText]
+    obstacle: DecimalText | None
+    obstacle_text: str
+    being_broken: list[str]
     room: DecimalText | None
     size: DecimalText | None
     size_reason: str
@@ -98,7 +108,7 @@ Levels = TypedDict(
 )
 """The levels of a setup, decimal strings at the instrument's step; null where a level does not apply.
 
-``objectives`` are those of the chosen entry style: 1R, 2R and 3R. ``obstacle`` is the nearest one.
+``objectives`` (1R, 2R and 3R) and ``obstacle`` are those of the chosen entry style.
 """
 
 
@@ -109,26 +119,42 @@ class ExitPlan(TypedDict):
     reason: str
 
 
-class SetupData(TypedDict):
-    """A qualified setup, whole: where and when, why, and the levels.
+class SetupBar(TypedDict):
+    """One bar of a setup: the letter by which a chart marks it, and its name."""
 
-    ``place`` is the safest of the places that hold. ``bar_open`` and ``bar_close`` are those of the bar at whose
-    close the setup stood. ``size`` is that of the chosen entry style, null where none can be given; ``size_reason``
-    says how it came about or why there is none. ``step`` and ``currency`` are the instrument's.
+    letter: str
+    name: str
+
+
+class SetupData(TypedDict):
+    """A setup whose rules hold, whole: where and when, why, and the levels.
+
+    ``setup`` is its name and ``title`` what sentences call it; ``bars`` are its bars, oldest first, the last of which
+    is the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null where none
+    does and the setup needs none. ``set_aside`` says which of the surroundings that are required fail, and is empty for
+    a qualified setup. ``alongside`` names other setups at the same bar. ``spoiled_by`` is what proves it wrong before
+    the entry besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen entry style,
+    null where none can be given; ``size_reason`` says how it came about or why there is none, and ``warnings`` what is
+    likely to hurt. ``step`` and ``currency`` are the instrument's.
     """
 
     instrument: str
     timeframe: TimeframeText
     setup: str
+    title: str
+    bars: list[SetupBar]
     direction: Direction
     bar_open: MomentText
     bar_close: MomentText
     close: DecimalText
     step: DecimalText
     currency: CurrencyText
-    place: Place
+    place: Place | None
     rules: dict[str, Measure]
     places: dict[str, PlaceFound]
+    surroundings: dict[str, Measure]
+    set_aside: str
+    alongside: list[str]
     evidence: dict[str, Measure]
     evidence_points: int
     evidence_total: int
@@ -136,9 +162,11 @@ class SetupData(TypedDict):
     level_reasons: dict[str, str]
     entry_style: EntryStyle
     entries: dict[str, Entry]
+    spoiled_by: str
     exit_plan: ExitPlan
     size: DecimalText | None
     size_reason: str
+    warnings: list[str]
 
 
 class WithdrawnData(TypedDict):
@@ -197,6 +225,44 @@ class StationData(TypedDict):
     troubles: list[str]
 
 
+@dataclass(frozen=True, slots=True)
+class KindFacts:
+    """What sets a kind of event apart: one row of the table ``KINDS``.
+
+    ``about`` is what it is about, ``data`` the type of its data, ``counted`` how a digest counts one and several.
+    ``urgency`` is that of the Desktop Notifications Specification of freedesktop.org (low 0, normal 1, critical 2): a
+    critical one waits for its reader. ``warns`` says that it is bad news. ``begins`` and ``ends`` say whether it begins
+    or ends a story. One that ``ages`` is no news once so many bars have passed that nobody can act on it. One that is
+    ``on_request`` goes only where a route names its kind.
+    """
+
+    about: About
+    data: type
+    counted: tuple[str, str]
+    urgency: Urgency
+    warns: bool = False
+    begins: bool = False
+    ends: bool = False
+    ages: bool = False
+    on_request: bool = False
+
+
+KINDS: Mapping[Kind, KindFacts] = {
+    "setup.qualified": KindFacts("setup", SetupData, ("setup", "setups"), "critical", begins=True, ages=True),
+    "setup.set_aside": KindFacts(
+        "setup", SetupData, ("set aside", "set aside"), "low", begins=True, ages=True, on_request=True
+    ),
+    "setup.withdrawn": KindFacts("setup", WithdrawnData, ("withdrawn", "withdrawn"), "critical", warns=True, ends=True),
+    "series.held": KindFacts("series", SeriesData, ("put on hold", "put on hold"), "normal", warns=True),
+    "series.resumed": KindFacts("series", SeriesData, ("warm again", "warm again"), "low"),
+    "feed.late": KindFacts("feed", FeedData, ("feed late", "feeds late"), "critical", warns=True),
+    "feed.back": KindFacts("feed", FeedData, ("feed back", "feeds back"), "normal"),
+    "station.caught_up": KindFacts("station", StationData, ("catch-up", "catch-ups"), "low"),
+    "station.watching": KindFacts("station", StationData, ("summary", "summaries"), "low"),
+}
+"""Every kind of event, and what those who handle events need to know of it."""
+
+
 def event_id(*about: str) -> str:
     """Give the id of what is said: the same facts give the same id, so that saying it twice is recognisable."""
     return sha256("\x1f".join(about).encode(errors="surrogatepass")).hexdigest()[:32]
@@ -230,6 +296,11 @@ class Event:
     data: Any  # one of the typed dictionaries above, by kind
     source: str = "/closewatch"
     thread: str = ""
+
+    @property
+    def facts(self) -> KindFacts:
+        """What sets its kind apart."""
+        return KINDS[self.kind]
 
     def to_dict(self) -> dict[str, Any]:
         """Give the event as a CloudEvents 1.0 object."""

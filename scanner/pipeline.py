@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
-from scanner.engine import SeriesEngine
+from scanner.engine import SeriesEngine, push_together
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard
@@ -18,16 +19,18 @@ from scanner.market.sessions import Timetable
 from scanner.market.splits import adjust
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from scanner.analysis.rules import Rules
     from scanner.events import Event
+    from scanner.follow.outcome import Outcome
     from scanner.market.bars import RawBars
     from scanner.market.calendars import Calendar
+    from scanner.market.dates import Dated
     from scanner.market.guard import Checked
     from scanner.market.instruments import Instrument
     from scanner.market.splits import Adjustment
     from scanner.market.timeframes import Timeframe
+    from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
 
 
@@ -43,6 +46,20 @@ class Lane:
     engine: SeriesEngine
 
 
+class Pools:
+    """The pools of a station: series under one rulebook on one timetable lie side by side."""
+
+    def __init__(self) -> None:
+        self._pools: dict[tuple[Rulebook, int], Pool] = {}
+
+    def of(self, rulebook: Rulebook, timetable: Timetable) -> Pool:
+        """Give the pool for a rulebook and a timetable."""
+        key = (rulebook, id(timetable))  # of a calendar and timeframe there is one timetable only
+        if key not in self._pools:
+            self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, FEW)
+        return self._pools[key]
+
+
 class Pipeline:
     """One instrument, from what a feed sends on its ``base`` timeframe to the events on each timeframe followed.
 
@@ -56,35 +73,56 @@ class Pipeline:
         base: Timeframe,
         timeframes: Sequence[Timeframe],
         *,
-        rules: Rules,
+        rulebook: Rulebook,
         account: Account,
         adjustments: Sequence[Adjustment] = (),
+        dates: Sequence[Dated] | None = None,
+        pools: Pools | None = None,
     ) -> None:
+        """Make the lanes; ``pools`` are those of a station, where thousands of series lie side by side."""
         self.instrument = instrument
         self.base = base
         self.guard = Guard(_timetable(calendar, base))
         self.adjustments = tuple(adjustments)
-        self.mark = _mark(base, tuple(timeframes), calendar, self.adjustments, rules)
+        self.mark = _mark(base, tuple(timeframes), calendar, self.adjustments, rulebook.told)
         """Tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""
-        self.lanes = tuple(
-            Lane(
-                timeframe,
-                None if timeframe == base else Aggregator(base, _timetable(calendar, timeframe)),
-                SeriesEngine(instrument, timeframe, rules, account),
-            )
-            for timeframe in timeframes
-        )
-
+        lanes: list[Lane] = []
+        for timeframe in sorted(timeframes, reverse=True):
+            timetable = _timetable(calendar, timeframe)
+            pool = Pool(rulebook.rules, rulebook.setups, timetable) if pools is None else pools.of(rulebook, timetable)
+            coarser = lanes[-1].engine if lanes else None
+            engine = SeriesEngine(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
+            lanes.append(Lane(timeframe, None if timeframe == base else Aggregator(base, timetable), engine))
+        self.lanes = tuple(lanes)
+        """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""
+        self.most = min(lane.engine.series.pool.room for lane in self.lanes)
+        """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
+
+    def follow(self) -> None:
+        """Follow from now on each setup that is said to its end; see ``SeriesEngine.follow``."""
+        for lane in self.lanes:
+            lane.engine.follow()
+
+    def outcomes(self, *, under_way: bool = False) -> Iterator[Outcome]:
+        """Give what has come of setups since this was last asked; see ``SeriesEngine.outcomes``."""
+        for lane in self.lanes:
+            yield from lane.engine.outcomes(under_way=under_way)
 
     def check(self, raw: RawBars) -> Checked:
         """Let the guard look at raw rows; its notes go to people, its bars to ``events``."""
         return self.guard.check(raw)
 
     def events(self, bars: Bars) -> Iterator[Event]:
-        """Take in checked bars of the base timeframe and say what they mean, one timeframe after the other."""
-        for lane, own in self.lanes_of(bars):
-            yield from lane.engine.events(own)
+        """Take in checked bars of the base timeframe and say what they mean, from the coarsest timeframe on."""
+        for part in self.parts(bars):
+            for lane, own in self.lanes_of(part):
+                yield from lane.engine.events(own)
+
+    def parts(self, bars: Bars) -> Iterator[Bars]:
+        """Cut base bars into as many as may go through all lanes at a time."""
+        for start in range(0, len(bars), self.most):
+            yield bars[start : start + self.most]
 
     def lanes_of(self, bars: Bars) -> Iterator[tuple[Lane, Bars]]:
         """Give each timeframe's own bars out of checked bars of the base timeframe, for its engine to take."""
@@ -94,22 +132,23 @@ class Pipeline:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 
     def again(self, bars: Bars, coarser: Mapping[str, Bars], over: int = NEVER) -> Iterator[tuple[Lane, Bars]]:
-        """Give what ``lanes_of`` gives where ``coarser`` bars, by timeframe, were made of these bars before.
+        """Give what ``lanes_of`` gives, part by part, where ``coarser`` bars, by timeframe, were made of them before.
 
         Those that are older than all that is made now come first: coarser bars are kept for longer than the finer ones
-        that they were made of. Of them, those that are no bars of the sessions there are now, and what is older, are
+        that they were made of. Of them, those that do not fit the sessions there are now, and what is older, are
         left out. A bar that was taken as complete though its end never came is so again, if it closed up to ``over``.
         """
-        for lane, own in self.lanes_of(bars):
-            before = None if lane.aggregator is None else coarser.get(lane.timeframe.name)
-            if lane.aggregator is None or before is None or not len(before):
-                yield lane, own
-                continue
-            older = before[: int(np.searchsorted(before.close_time, lane.aggregator.begin(own), side="right"))]
-            opens, closes, aligned = lane.aggregator.target.spans(older.open_time, "open")
-            astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
-            older = older[int(astray[-1]) + 1 if len(astray) else 0 :]
-            yield lane, Bars.joined([older, own, lane.aggregator.flush(min(int(before.close_time[-1]), over))])
+        known = {lane.timeframe.name: coarser.get(lane.timeframe.name, Bars.of([])) for lane in self.lanes}
+        for number, part in enumerate(self.parts(bars)):
+            made = list(self.lanes_of(part))
+            for lane, own in made if number == 0 else ():
+                if lane.aggregator is not None:
+                    yield lane, _older(known[lane.timeframe.name], lane.aggregator, own)
+            yield from made
+        for lane in self.lanes:
+            before = known[lane.timeframe.name]
+            if lane.aggregator is not None and len(before):
+                yield lane, lane.aggregator.flush(min(int(before.close_time[-1]), over))
 
     def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
         """Give the coarser bars whose time is over at ``now``, though the feed sent nothing for their end."""
@@ -138,6 +177,53 @@ class Pipeline:
             lane.engine.restore(engine, bars.get(lane.timeframe.name, Bars.of([])))
 
 
+@dataclass(slots=True)
+class Run:
+    """What came of new bars of one instrument: the bars of each lane, in parts, and what was said on them."""
+
+    bars: dict[Lane, list[Bars]] = field(default_factory=dict)
+    said: list[tuple[Event, Lane]] = field(default_factory=list)
+
+    def add(self, lane: Lane, own: Bars, events: Iterable[Event]) -> None:
+        """Note bars that were taken in, and what was said."""
+        if len(own):
+            self.bars.setdefault(lane, []).append(own)
+            self.said += [(event, lane) for event in events]
+
+
+def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Run]:
+    """Give several pipelines, each once, their new checked bars; the engines take those of all of them together."""
+    runs = [Run() for _ in pipelines]
+    parts = [pipeline.parts(own) for pipeline, own in zip(pipelines, bars, strict=True)]
+    going = list(range(len(pipelines)))
+    while going:
+        made: list[list[tuple[int, Lane, Bars]]] = []  # by how many coarser lanes there are
+        still = []
+        for number in going:
+            part = next(parts[number], None)
+            if part is None:
+                continue
+            still.append(number)
+            for depth, (lane, own) in enumerate(pipelines[number].lanes_of(part)):
+                if depth == len(made):
+                    made.append([])
+                made[depth].append((number, lane, own))
+        for together in made:
+            said = push_together([lane.engine for _, lane, _ in together], [own for _, _, own in together])
+            for (number, lane, own), events in zip(together, said, strict=True):
+                runs[number].add(lane, own, events)
+        going = still
+    return runs
+
+
+def _older(known: Bars, aggregator: Aggregator, made: Bars) -> Bars:
+    """Give those of the coarser bars ``known`` that are older than all that the aggregator makes, ``made`` first."""
+    older = known[: int(np.searchsorted(known.close_time, aggregator.begin(made), side="right"))]
+    opens, closes, aligned = aggregator.target.spans(older.open_time, "open")
+    astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
+    return older[int(astray[-1]) + 1 if len(astray) else 0 :]
+
+
 @cache
 def _timetable(calendar: Calendar, timeframe: Timeframe) -> Timetable:
     """Give one timetable to all instruments that have the same."""
@@ -150,7 +236,7 @@ def _mark(
     timeframes: tuple[Timeframe, ...],
     calendar: Calendar,
     adjustments: tuple[Adjustment, ...],
-    rules: Rules,
+    rulebook: str,
 ) -> bytes:
     told = (
         base.name,
@@ -158,15 +244,18 @@ def _mark(
         calendar.name,
         calendar.tz,
         adjustments,
-        rules,
+        rulebook,
         Series.LAYOUT,
     )
     return sha256(repr(told).encode()).digest()[:16]
 
 
 def counts_in(snapshot: bytes) -> list[int]:
-    """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold."""
-    return [Series.count_in(engine) for engine in _parts(snapshot)[3::2]]
+    """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold.
+
+    They come in the order of the timeframes, from the finest on.
+    """
+    return [Series.count_in(engine) for engine in _parts(snapshot)[3::2]][::-1]
 
 
 def _parts(snapshot: bytes) -> list[bytes]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, time
 from decimal import Decimal
 from fractions import Fraction
+from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
@@ -16,10 +17,15 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
+from scanner.analysis.known_setups import OBJECT, ON, SetupError, chosen, is_on, setup_named
 from scanner.analysis.rules import Rules
+from scanner.analysis.setup_trial import wrong_ways
 from scanner.events import Kind  # noqa: TC001 - pydantic reads the annotations
 from scanner.market.calendars import Calendar, calendar_named
-from scanner.market.instruments import Instrument
+from scanner.market.costs import COST_NAMES, Costs
+from scanner.market.dates import Dates
+from scanner.market.dates import read as read_dates
+from scanner.market.instruments import Instrument, wrong_currency
 from scanner.market.splits import Adjustment
 from scanner.market.timeframes import Timeframe
 from scanner.service.configuration.environment import SECRETS, EnvironmentSource, strays
@@ -29,6 +35,7 @@ from scanner.service.configuration.values import (
     CalendarName,
     Currency,
     Day,
+    Expense,
     PositiveDecimal,
     Ratio,
     Step,
@@ -37,11 +44,15 @@ from scanner.service.configuration.values import (
     steps_of,
 )
 from scanner.service.configuration.watchable import unwatchable
+from scanner.trade.following import Follow
+from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
+from scanner.trade.surroundings import Surroundings
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
 
+    from scanner.market.dates import Dated
     from scanner.market.price_steps import PriceSteps
 
 
@@ -77,6 +88,14 @@ class Split(_Part):
     ratio: Ratio = Field(description="new:old shares")
 
 
+class CostSettings(_Part):
+    """Costs of a trade, each a price ("0.02"), per cent of the price ("0.05 %"), or money for one unit ("1.50 EUR")."""
+
+    spread: Expense | None = Field(None, description="distance from bid to ask, which both ways together cost once")
+    commission: Expense | None = Field(None, description="commission of each way; it is paid twice")
+    slippage: Expense | None = Field(None, description="what both ways together are filled worse than planned")
+
+
 class InstrumentSettings(_Part):
     """What is known of an instrument; what is missing comes from its group, then from the defaults."""
 
@@ -95,7 +114,9 @@ class InstrumentSettings(_Part):
     point_value: PositiveDecimal | None = Field(None, description="money for one point of price and one unit")
     lot_step: PositiveDecimal | None = Field(None, description="least size, and step of sizes")
     currency: Currency | None = Field(None, description="currency of its prices, ISO 4217")
+    costs: CostSettings = Field(default_factory=CostSettings, description="what a trade costs")
     adjustments: tuple[Split, ...] | None = Field(None, description="known splits of bars that are not adjusted")
+    setups: dict[str, dict[str, Any]] = Field(default_factory=dict, description="setups in which it differs")
 
 
 class Group(InstrumentSettings):
@@ -145,8 +166,15 @@ class Watched:
     calendar: Calendar
     base: Timeframe
     timeframes: tuple[Timeframe, ...]
-    rules: Rules
+    rulebook: Rulebook
     adjustments: tuple[Adjustment, ...]
+    dates: tuple[Dated, ...] | None
+    """Those of the user's dates that concern it; None where there are none."""
+
+    @property
+    def rules(self) -> Rules:
+        """The common rules that it is judged by."""
+        return self.rulebook.rules
 
 
 class Settings(BaseSettings):
@@ -164,6 +192,11 @@ class Settings(BaseSettings):
     station: Station = Field(default_factory=Station)
     account: Account = Field(default_factory=Account)
     rules: Rules = Field(default_factory=Rules)
+    setups: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="setups to watch, by name, with the numbers in which they differ"
+    )
+    surroundings: Surroundings = Field(default_factory=Surroundings)
+    follow: Follow = Field(default_factory=Follow)
     defaults: InstrumentSettings = Field(default_factory=InstrumentSettings)
     groups: dict[str, Group] = Field(default_factory=dict)
     instruments: dict[str, InstrumentSettings] = Field(default_factory=dict)
@@ -174,7 +207,7 @@ class Settings(BaseSettings):
     ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
         default_factory=dict, description="alerts a minute by sink; what is more is bundled into digests"
     )
-    _rules_made: dict[str, Rules] = PrivateAttr(default_factory=dict)
+    _rulebooks: dict[str, Rulebook] = PrivateAttr(default_factory=dict)
 
     @classmethod
     def settings_customise_sources(
@@ -208,6 +241,12 @@ class Settings(BaseSettings):
         named = environ.get(SECRETS) or self.station.secrets
         return None if named is None else self.folder / named
 
+    @cached_property
+    def dates(self) -> Dates:
+        """The user's dates, read when they are first asked for; what is wrong with their file is in their troubles."""
+        path = self.surroundings.dates
+        return Dates() if path is None else read_dates(self.folder / path, self.station.zone)
+
     def parts(self, name: str) -> Iterator[tuple[tuple[str, ...], InstrumentSettings]]:
         """Give the tables that an instrument is described by, with their paths, from its own to the defaults."""
         own = self.instruments[name]
@@ -239,21 +278,92 @@ class Settings(BaseSettings):
         """Find what cannot be watched; ``gone`` are settings that were taken out, and are not missing."""
         return unwatchable({name: dict(self.parts(name)) for name in self.instruments}, gone)
 
-    def rules_of(self, group: str) -> Rules:
-        """Give the rules of a group, the same to all in it; a pydantic ValidationError where they are none."""
-        if group not in self._rules_made:
-            own = self.groups[group].rules if group in self.groups else {}
-            self._rules_made[group] = Rules.model_validate(self.rules.model_dump(exclude_unset=True) | own)
-        return self._rules_made[group]
+    def rulebook_of(self, name: str = "") -> Rulebook:
+        """Give what an instrument is judged by, or one that is not on the list.
+
+        A pydantic ValidationError or a SetupError where that cannot be.
+        """
+        own = self.instruments.get(name, InstrumentSettings())
+        about = name if own.setups else f"group {own.group or ''}"  # the same to all of a group
+        if about not in self._rulebooks:
+            group = self.groups.get(own.group or "", Group())
+            rules = Rules.model_validate(self.rules.model_dump(exclude_unset=True) | group.rules)
+            tables = [self.setups, self.defaults.setups, group.setups, own.setups]
+            self._rulebooks[about] = Rulebook(rules, chosen(tables, self.folder), self.surroundings, self.follow)
+        return self._rulebooks[about]
 
     def wrong_rules(self) -> Iterator[Mistake]:
-        """Find what is wrong with the rules of groups."""
-        for name in self.groups:
+        """Find what is wrong with the rules of groups, and with setups."""
+        for name, group in self.groups.items():
             try:
-                self.rules_of(name)
+                Rules.model_validate(self.rules.model_dump(exclude_unset=True) | group.rules)
             except ValidationError as problem:
                 for error in problem.errors():
                     yield Mistake(("groups", name, "rules", *error["loc"]), explain(error, Rules))
+        for path, tables in self._tables_of_setups():
+            yield from self._wrong_setups(path, tables)
+
+    def _tables_of_setups(self) -> Iterator[tuple[tuple[str, ...], Mapping[str, Mapping[str, Any]]]]:
+        yield ("setups",), self.setups
+        yield ("defaults", "setups"), self.defaults.setups
+        for kind, parts in (("groups", self.groups), ("instruments", self.instruments)):
+            for name, part in parts.items():
+                yield (kind, name, "setups"), part.setups
+
+    def wrong_own_setups(self) -> Iterator[Mistake]:
+        """Try the user's own setups that are watched, each with all its numbers, and find what is wrong with them.
+
+        There must be no ``wrong_rules``.
+        """
+        where: dict[str, tuple[str, ...]] = {}
+        for path, tables in self._tables_of_setups():
+            for name, table in tables.items():
+                if OBJECT in table:
+                    where.setdefault(name, (*path, name))
+        rulebooks = [self.rulebook_of(name) for name in ("", *self.instruments)] if where else []
+        tried = {(each, book.rules) for book in rulebooks for each in book.setups if each.setup.name in where}
+        for each, rules in sorted(tried, key=lambda pair: pair[0].setup.name):
+            for text in wrong_ways(each, rules):
+                yield Mistake(where[each.setup.name], text)
+
+    def try_own_setups(self) -> None:
+        """Try the user's own setups; SetupError with the first thing that is wrong."""
+        mistake = next(self.wrong_own_setups(), None)
+        if mistake is not None:
+            raise SetupError(mistake.sentence)
+
+    def _wrong_setups(self, path: tuple[str, ...], tables: Mapping[str, Mapping[str, Any]]) -> Iterator[Mistake]:
+        for name, table in tables.items():
+            try:
+                setup = setup_named(name, {**self.setups.get(name, {}), **table}, self.folder)
+            except SetupError as problem:
+                yield Mistake((*path, name), str(problem))
+                continue
+            try:
+                is_on(table.get(ON, True))
+            except ValueError as problem:
+                yield Mistake((*path, name, ON), str(problem))
+            try:
+                setup.numbers.model_validate({key: value for key, value in table.items() if key not in {ON, OBJECT}})
+            except ValidationError as problem:
+                for error in problem.errors():
+                    yield Mistake((*path, name, *error["loc"]), explain(error, setup.numbers))
+
+    def wrong_costs(self) -> Iterator[Mistake]:
+        """Find costs in money whose currency is not that of the prices."""
+        for name in self.instruments:
+            currency, costs = self.said_of(name, "currency") or "", self._costs(name)
+            for cost_name in COST_NAMES:
+                cost = getattr(costs, cost_name)
+                if cost is not None and (wrong := wrong_currency(cost, currency)):
+                    yield Mistake(("instruments", name, "costs", cost_name), wrong)
+
+    def _costs(self, name: str) -> Costs:
+        """Give the costs of an instrument, each from the first table that gives it."""
+        tables = [part.costs for _, part in self.parts(name)]
+        return Costs(
+            *(next((cost for each in tables if (cost := getattr(each, key)) is not None), None) for key in COST_NAMES)
+        )
 
     def said_of(self, name: str, key: str) -> Any:  # noqa: ANN401 - whatever the key holds
         """Give what is said of an instrument under a key: by itself, else by its group, else by the defaults."""
@@ -285,6 +395,7 @@ class Settings(BaseSettings):
                 lot_step=found("lot_step", Decimal(1)),
                 currency=found("currency", ""),
                 calendar=calendar.name,
+                costs=self._costs(name),
             ),
             symbol=own.symbol or name,
             feed=found("feed", ""),
@@ -292,8 +403,9 @@ class Settings(BaseSettings):
             calendar=calendar,
             base=Timeframe.named(found("base", timeframes[0].name)),
             timeframes=timeframes,
-            rules=self.rules_of(own.group or ""),
+            rulebook=self.rulebook_of(name),
             adjustments=tuple(_adjustment(each, calendar) for each in own.adjustments or ()),
+            dates=self.dates.of(name, own.group or ""),
         )
 
     def watched(self) -> list[Watched]:
@@ -352,7 +464,8 @@ def load(path: Path, environ: Mapping[str, str] = os.environ, *, to_watch: bool 
     except ValidationError as problem:
         wrong += [Mistake(error["loc"], explain(error, Settings)) for error in problem.errors()]
     else:
-        wrong += [*settings.pointing_nowhere(), *settings.wrong_rules(), *(settings.unwatchable() if to_watch else ())]
+        wrong += [*settings.pointing_nowhere(), *settings.wrong_rules(), *settings.wrong_costs()]
+        wrong += settings.unwatchable() if to_watch else ()
         if not wrong:
             return settings
     raise SettingsError(f"{path}: {wrong[0].sentence}; `closewatch check {path}` explains all")

@@ -15,11 +15,15 @@ from adapters.feeds.recorded import RecordedFeed
 from scanner import settings
 from scanner.pipeline import Pipeline
 from scanner.trade.size import Account
+from tests.laws import all_setups
 
 if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
-    from scanner.events import Event
+    from scanner.events import Event, Kind
     from scanner.market.bars import Bars
+    from scanner.market.guard import Checked
+    from scanner.study.replay import Recording
+    from scanner.trade.rulebook import Rulebook
 
 FOLDER = Path(demo_feed.__file__).parent
 ENOUGH = 400
@@ -30,13 +34,26 @@ ENOUGH = 400
 class Replayed:
     """An instrument of the demo feed: its bars as the guard lets them through, and all that is said of them."""
 
-    bars: Bars
+    checked: Checked
     events: list[Event]
     rules: Rules
+    timeframe: str
+
+    @property
+    def bars(self) -> Bars:
+        return self.checked.bars
 
     @property
     def setups(self) -> list[Event]:
-        return [event for event in self.events if event.kind == "setup.qualified"]
+        """Those on the timeframe of the bars."""
+        return self._of_kind("setup.qualified")
+
+    @property
+    def set_aside(self) -> list[Event]:
+        return self._of_kind("setup.set_aside")
+
+    def _of_kind(self, kind: Kind) -> list[Event]:
+        return [event for event in self.events if event.kind == kind and event.data["timeframe"] == self.timeframe]
 
     def before(self, event: Event, after: int = 0) -> Bars:
         """Give the bars up to an event, and some after it."""
@@ -45,17 +62,28 @@ class Replayed:
 
 
 @cache
-def replayed() -> dict[str, Replayed]:
-    """Replay every instrument of the demo feed."""
-    known = settings.load(FOLDER / "instruments.toml")
-    account = Account(equity=Decimal(50_000), currency="XTS", fx={"EUR": Decimal("1.25")})
-    found = {}
-    for recording in RecordedFeed.recordings([FOLDER]):
-        watched = known.of(recording.symbol)
-        pipeline = Pipeline(
-            watched.instrument, watched.calendar, watched.base, watched.timeframes, rules=watched.rules, account=account
-        )
-        (raw,) = recording.bars
-        bars = pipeline.check(raw).bars
-        found[recording.symbol] = Replayed(bars, list(pipeline.events(bars)), watched.rules)
-    return found
+def replayed(folder: Path = FOLDER) -> dict[str, Replayed]:
+    """Replay every instrument of the demo feed with the setups that are watched by default."""
+    return {recording.symbol: _replay(recording) for recording in RecordedFeed.recordings([folder])}
+
+
+@cache
+def with_every_setup(symbol: str = "TERNFERRY", folder: Path = FOLDER) -> Replayed:
+    """Replay one instrument with every setup there is."""
+    (recording,) = RecordedFeed.recordings([folder / f"{symbol}.parquet"])
+    return _replay(recording, all_setups())
+
+
+def _replay(recording: Recording, rulebook: Rulebook | None = None) -> Replayed:
+    watched = settings.load(FOLDER / "instruments.toml").of(recording.symbol)
+    pipeline = Pipeline(
+        watched.instrument,
+        watched.calendar,
+        watched.base,
+        watched.timeframes,
+        rulebook=rulebook or watched.rulebook,
+        account=Account(equity=Decimal(50_000), currency="XTS", fx={"EUR": Decimal("1.25")}),
+    )
+    (raw,) = recording.bars
+    checked = pipeline.check(raw)
+    return Replayed(checked, list(pipeline.events(checked.bars)), watched.rules, watched.base.name)

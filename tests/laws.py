@@ -8,13 +8,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.analysis.known_setups import known
 from scanner.analysis.rules import Rules
+from scanner.analysis.setup import Chosen
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
+from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
+from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
+from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
+from scanner.trade.surroundings import Surroundings
 from tests.outside.real_bars import every_series
 
 if TYPE_CHECKING:
@@ -44,11 +50,26 @@ def real_series(name: str) -> Bars:
     return Bars(opens, opens + DAY, series.open, series.high, series.low, series.close, series.volume)
 
 
-def engine(step: str = "0.01", rules: Rules | None = None) -> SeriesEngine:
+def timetable(timeframe: str = "15m", calendar: str = "none") -> Timetable:
+    """Give the timetable of a timeframe, by default where nothing is known of the sessions."""
+    return Timetable(calendar_named(calendar, "UTC"), Timeframe.named(timeframe))
+
+
+def all_setups(rules: Rules | None = None) -> Rulebook:
+    """Look for every setup there is."""
+    return Rulebook(rules or Rules(), tuple(Chosen(setup, setup.numbers()) for setup in known().values()))
+
+
+def many_found() -> Rulebook:
+    """Find a setup often on invented bars: places are read plainly, and nothing is required around it."""
+    return Rulebook(Rules(place_quality="plain"), surroundings=Surroundings(require=()))
+
+
+def engine(step: str = "0.01", rulebook: Rulebook | None = None) -> SeriesEngine:
     """Make an engine for an invented instrument with an equity to size by."""
-    instrument = Instrument("GANNET", PriceSteps.fixed(Decimal(step)))
+    instrument = Instrument("GANNET", PriceSteps.fixed(Decimal(step)), currency="EUR")
     account = Account(equity=Decimal(50_000), currency="EUR")
-    return SeriesEngine(instrument, Timeframe.named("15m"), rules or Rules(), account)
+    return SeriesEngine(instrument, timetable(calendar="24/7"), rulebook or all_setups(), account)
 
 
 def said(bars: Bars, cuts: Sequence[int] = (), step: str = "0.01") -> list[Event]:

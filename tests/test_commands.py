@@ -110,7 +110,9 @@ def test_a_step_is_guessed_from_the_bars_that_are_taken(tmp_path: Path) -> None:
     bad = [f"2024-01-{n // 24 + 1:02}T{n % 24:02}:00Z,?,?,?,?,5\n" for n in range(300)]
     good = [f"2024-02-{n // 24 + 1:02}T{n % 24:02}:00Z,10,11.25,9,10.5,5\n" for n in range(300)]
     path.write_text(FIRST_LINE + "".join(bad + good))
-    assert " 0.01 guessed" in closewatch("replay", path).stdout
+    printed = closewatch("replay", path).stdout
+    assert " 0.01 guessed" in printed
+    assert "step guessed  1 of 1 instruments; 1,000 of 1,000 prices fit" in printed
 
 
 def test_too_few_bars_and_rows_that_run_backwards_are_told(tmp_path: Path) -> None:
@@ -155,13 +157,30 @@ def test_a_pipe_is_written_as_it_is_and_a_link_keeps_pointing(tmp_path: Path) ->
 
 def test_explain_says_why_there_was_an_alert_and_why_there_was_none() -> None:
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--equity", "50000", "--at")
-    stood = closewatch(*words, "2009-07-20").stdout
-    assert "long: qualified, 6 of 10 points of evidence" in stood
-    assert "stop      933.84" in stood
+    stood = closewatch(*words, "2009-03-12").stdout
+    assert "doji pause long: qualified, 2 of 10 points of evidence" in stood
+    assert "stop      712.43" in stood
     none = closewatch(*words, "2009-07-22").stdout
-    assert "long: no setup; 6 of 11 rules missed: drive_length, drive_solid" in none
+    assert "doji pause long: no setup; " in none
     (row,) = [line for line in none.splitlines() if line.startswith("drive_length")][:1]
     assert row.split()[1:6] == ["NO", "0.9831", ">=", "1", "0.0169"]
+
+
+def test_a_sum_of_money_has_a_currency_or_says_that_it_has_none(tmp_path: Path) -> None:
+    words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-12", "--equity", "50000")
+    assert "size      500.00 USD at risk, " in closewatch(*words, "--currency", "usd").stdout
+    assert "in the currency of the equity, which is not given and taken to be that of the prices" in " ".join(
+        closewatch(*words).stdout.split()
+    )
+    wrong = closewatch(*words, "--currency", "euros")
+    assert wrong.returncode == 2
+    assert "--currency takes three letters (ISO 4217) such as EUR, not 'euros'" in " ".join(wrong.stderr.split())
+    config = tmp_path / "known.toml"
+    config.write_text('[account]\ncurrency = "EUR"\n[instruments.sp500]\ncurrency = "USD"\n', encoding="utf-8")
+    assert "no rate from USD to EUR given" in closewatch(*words, "--config", config).stdout
+    other = closewatch(*words, "--config", config, "--currency", "USD")
+    assert other.returncode == 2
+    assert "is not the currency of the account in" in " ".join(other.stderr.split())
 
 
 def test_explain_names_the_bars_there_are_when_asked_for_one_there_is_not() -> None:
@@ -170,12 +189,23 @@ def test_explain_names_the_bars_there_are_when_asked_for_one_there_is_not() -> N
     assert done.stderr.startswith("closewatch: sp500 has no bar at 2009-07-19; its bars run from 1999-01-04")
 
 
-def test_the_demo_shows_setups_and_says_that_it_is_invented() -> None:
+def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) -> None:
     done = closewatch("demo")
     assert done.returncode == 0
-    assert "invented instruments on an invented exchange" in done.stdout
-    assert "What would prove it wrong" in done.stdout
-    assert "Not advice" in done.stdout
+    said = done.stdout
+    assert said.startswith("Two years of 15-minute bars of invented instruments on an invented exchange")
+    parts = [
+        "setups, and the last",
+        "set aside:",
+        "on hold:",
+        "setups found",
+        "least against it",
+        "prove it wrong",
+        "Not advice",
+    ]
+    assert sorted(parts, key=said.index) == parts
+    (draw,) = (line.split() for line in said.splitlines() if line.startswith("  closewatch chart "))
+    assert "a doji pause stood" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").stdout
 
 
 def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path) -> None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -15,14 +16,18 @@ from scanner.settings import SettingsError, load
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from scanner.settings import Settings
+    from scanner.settings import Settings, Watched
 
     Loader = Callable[..., Settings]
 
 FULL = """
 [rules]
 stop_margin = 0.1
+average_rise = 12
+[setups.doji_pause]
 drive_min = 1.2
+solid = 0.6
+[setups.hammer]
 [feeds.files]
 type = "folder"
 path = "bars"
@@ -37,7 +42,8 @@ currency = "USD"
 calendar = "XNYS"
 timeframes = ["1h", "15m", "1D"]
 lot_step = 10
-rules = { drive_min = 1.5 }
+rules = { average_rise = 14 }
+setups = { doji_pause = { drive_min = 1.5 }, hammer = { on = false } }
 [instruments.HARBOUR]
 group = "shares"
 symbol = "HRB"
@@ -75,12 +81,41 @@ def test_an_instrument_says_it_itself_or_its_group_does_or_the_defaults(loaded: 
 
 def test_a_group_differs_in_its_rules_and_keeps_the_others(loaded: Loader) -> None:
     harbour, mill = loaded(FULL).watched()
-    assert (harbour.rules.drive_min, harbour.rules.stop_margin) == (1.5, 0.1)
-    assert (mill.rules.drive_min, mill.rules.stop_margin) == (1.2, 0.1)
+    assert (harbour.rules.average_rise, harbour.rules.stop_margin) == (14, 0.1)
+    assert (mill.rules.average_rise, mill.rules.stop_margin) == (12, 0.1)
+
+
+def numbers(of: Watched) -> dict[str, dict[str, Any]]:
+    """Give the numbers of each setup that is watched."""
+    return {chosen.setup.name: chosen.numbers.model_dump() for chosen in of.rulebook.setups}
+
+
+def test_setups_are_those_listed_and_differ_by_group_and_instrument(loaded: Loader) -> None:
+    own = "setups = { hammer = { wait = 3 }, flag = {}, doji_pause = { on = false } }\n"
+    harbour, mill = loaded(FULL + own).watched()
+    # Of those not listed only the ones watched by default; an instrument's own table comes last.
+    assert list(numbers(harbour)) == ["doji_pause"]
+    assert [numbers(harbour)["doji_pause"][name] for name in ("drive_min", "solid", "alike")] == [1.5, 0.6, 1.75]
+    assert list(numbers(mill)) == ["flag", "hammer"]
+    assert numbers(mill)["hammer"]["wait"] == 3
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "sentence"),
+    [
+        ("[setups.hammer]", "[setups.hamer]", "setups.hamer: there is no setup 'hamer'"),
+        ("drive_min = 1.2", "drive_mn = 1.2", "setups.doji_pause.drive_mn: there is no such setting; did you mean dri"),
+        ("on = false", "on = 3", "groups.shares.setups.hammer.on: must be true or false, not 3"),
+        ("drive_min = 1.5", "drive_min = -1", "groups.shares.setups.doji_pause.drive_min: has to be at least 0"),
+    ],
+)
+def test_a_mistake_in_a_setup_names_its_table(loaded: Loader, before: str, after: str, sentence: str) -> None:
+    with pytest.raises(SettingsError, match=re.escape(sentence)):
+        loaded(FULL.replace(before, after))
 
 
 def test_rules_of_a_group_are_held_against_all_rules(loaded: Loader) -> None:
-    text = FULL.replace("drive_min = 1.5", "fast_average = 200")
+    text = FULL.replace("average_rise = 14", "fast_average = 200")
     with pytest.raises(SettingsError, match=r"groups\.shares\.rules: fast_average \(200\) must be shorter than slow"):
         loaded(text)
 
@@ -111,7 +146,9 @@ def test_the_environment_overrules_the_file(loaded: Loader) -> None:
             "CLOSEWATCH_STATION__HEALTH_PORT": "9464",
             "CLOSEWATCH_ACCOUNT__FX": '{"USD": "0.92"}',
             "CLOSEWATCH_RULES__STOP_MARGIN": "0.2",
-            "CLOSEWATCH_GROUPS__SHARES__RULES__DRIVE_MIN": "1.75",
+            "CLOSEWATCH_GROUPS__SHARES__RULES__AVERAGE_RISE": "16",
+            "CLOSEWATCH_SETUPS__HAMMER__ON": "false",
+            "CLOSEWATCH_SETUPS__DOJI_PAUSE__SOLID": "0.7",
             "CLOSEWATCH_DEFAULTS__CURRENCY": "EUR",
             # The names of tables are those of the file, in whatever letters.
             "CLOSEWATCH_INSTRUMENTS__HARBOUR__TIMEFRAMES": '["4h"]',
@@ -123,7 +160,9 @@ def test_the_environment_overrules_the_file(loaded: Loader) -> None:
     harbour, mill = settings.watched()
     assert (settings.station.zone, settings.station.health_port) == ("Asia/Tokyo", 9464)
     assert settings.account.fx == {"USD": Decimal("0.92")}
-    assert (harbour.rules.stop_margin, harbour.rules.drive_min) == (0.2, 1.75)
+    assert (harbour.rules.stop_margin, harbour.rules.average_rise) == (0.2, 16)
+    assert numbers(mill)["doji_pause"]["solid"] == 0.7
+    assert "hammer" not in numbers(mill)
     assert [each.name for each in harbour.timeframes] == ["4h"]
     assert mill.instrument.steps.at(Decimal(1)) == Decimal("0.5")
     assert mill.instrument.currency == "EUR"

@@ -104,7 +104,7 @@ class Inbox:
         """Give each series its rows."""
         groups: dict[tuple[str, str], list[int]] = {}
         for index in range(len(columns["time"])):
-            if self._settings.closed is not None and not _is_set(columns["closed"][index]):
+            if self._settings.closed is not None and not _is_true(columns["closed"][index]):
                 continue
             whose = columns["symbol"][index] if symbol is None else symbol
             frame = columns["timeframe"][index] if timeframe is None else timeframe
@@ -165,9 +165,9 @@ def _is_name(found: object) -> bool:
     return isinstance(found, str) and len(found) <= LONGEST_NAME
 
 
-def _is_set(flag: object) -> bool:
-    """Whether a flag is set; it is written in many ways."""
-    return isinstance(flag, bool | int | str) and str(flag).lower() in {"true", "1"}
+def _is_true(value: object) -> bool:
+    """Whether a value stands for true; it is written in many ways."""
+    return isinstance(value, bool | int | str) and str(value).lower() in {"true", "1"}
 
 
 class PushedFeed:

@@ -22,13 +22,11 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from scanner.events import Kind
     from scanner.ports import Message
     from scanner.present.wording import Line, Words
 
 WIDEST = 100
 """Columns beyond which lines are hard to read."""
-TROUBLES: frozenset[Kind] = frozenset({"setup.withdrawn", "series.held", "feed.late"})
 
 
 class ConsoleSettings(BaseModel):
@@ -68,7 +66,7 @@ class ConsoleSink:
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Print, and return once it is written; raises DeliveryError when nobody reads any more."""
         words = say(messages, self._settings.zone, self._exchange_zones)
-        loud = any(message.late or message.event.kind in TROUBLES for message in messages)
+        loud = any(message.late or message.event.facts.warns for message in messages)
         async with self._turn:
             try:
                 await asyncio.to_thread(self._print, _laid_out(words, "bold yellow" if loud else "bold cyan"))

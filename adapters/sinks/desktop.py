@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 from html import escape
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -20,27 +20,11 @@ if TYPE_CHECKING:
 
     from desktop_notifier.backends.base import DesktopNotifierBackend
 
-    from scanner.events import Kind
+    from scanner.events import Urgency
     from scanner.ports import Message
 
-Urgency = Literal["low", "normal", "critical"]
-
-URGENCIES: Mapping[Kind, Urgency] = {
-    "setup.qualified": "critical",
-    "setup.withdrawn": "critical",
-    "series.held": "normal",
-    "series.resumed": "low",
-    "feed.late": "critical",
-    "feed.back": "normal",
-    "station.caught_up": "low",
-    "station.watching": "low",
-}
-"""A critical notification stays on the screen until it is dismissed, the others leave by themselves.
-
-So has the Desktop Notifications Specification of freedesktop.org (0 low, 1 normal, 2 critical). A setup has to wait
-for its reader, and so has whatever says that nobody is looking.
-"""
 RANK: tuple[Urgency, ...] = ("low", "normal", "critical")
+"""A critical notification stays on the screen until it is dismissed, the others leave by themselves."""
 ICONS = {"low": "dialog-information", "normal": "dialog-information", "critical": "dialog-warning"}
 """Names of the freedesktop.org icon naming specification."""
 GOODBYE_SECONDS = 1.0
@@ -146,8 +130,8 @@ class DesktopSink:
 
 def urgency(message: Message) -> Urgency:
     """Say how urgent a message is: by its kind, but a setup that is too late to act on need not wait for anybody."""
-    late = message.late and message.event.kind == "setup.qualified"
-    return "normal" if late else URGENCIES[message.event.kind]
+    facts = message.event.facts
+    return "normal" if message.late and facts.ages else facts.urgency
 
 
 async def _reads_markup(backend: DesktopNotifierBackend) -> bool:

@@ -101,7 +101,7 @@ class MqttSink:
         event, payload = message.event, as_json(message)
         sendings = [link.send(self._topics.of(event), payload)]
         if (state := self._topics.state_of(event)) is not None:
-            sendings.append(link.send(state, b"" if event.kind == "setup.withdrawn" else payload, retain=True))
+            sendings.append(link.send(state, b"" if event.facts.ends else payload, retain=True))
         return sendings
 
     async def _connected(self) -> Link:

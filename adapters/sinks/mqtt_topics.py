@@ -62,20 +62,20 @@ class Topics:
 
     def of(self, event: Event) -> str:
         """Give the topic under which an event is said."""
-        about, data = event.kind.partition(".")[0], event.data
-        match about:
+        data = event.data
+        match event.facts.about:
             case "setup":
                 return self._join("setups", data["instrument"], data["timeframe"], data["direction"])
             case "series":
                 return self._join("series", data["instrument"], data["timeframe"])
             case "feed":
                 return self._join("feeds", data["feed"])
-            case _:
+            case "station":
                 return self._join("station")
 
     def state_of(self, event: Event) -> str | None:
         """Give the topic that holds the state of the setup that an event is about; None for other events."""
-        if not event.kind.startswith("setup."):
+        if event.facts.about != "setup":
             return None
         data = event.data
         return self._join("state", "setups", data["instrument"], data["timeframe"], data["direction"], event.thread)

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from scanner.ports import Message
 
-ALARMING = {"setup.withdrawn", "series.held", "feed.late"}
-"""Kinds that services which know degrees are told as warnings, the others as information."""
 MOST_CHARTS = 4
 
 
@@ -89,7 +87,7 @@ class PushSink:
         from apprise.attachment.memory import AttachMemory  # noqa: PLC0415 - an optional extra
 
         words = say(messages, self._settings.zone, self._exchange_zones)
-        alarming = any(message.event.kind in ALARMING for message in messages)
+        alarming = any(message.event.facts.warns for message in messages)
         charts = [message.picture for message in messages if message.picture][:MOST_CHARTS]
         attached = apprise.AppriseAttachment()
         for number, chart in enumerate(charts, start=1):

@@ -1,82 +1,68 @@
-"""Evidence beyond the rules: up to ten points that speak for a setup, each with its measured value."""
+"""Points of evidence that several setups count, each with its measured value. They describe; they do not predict."""
 
 from __future__ import annotations
 
-from math import isnan
 from typing import TYPE_CHECKING
 
-from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, VOLUME
+import numpy as np
+
+from scanner.analysis.columns import CROSS, FAST_AVERAGE, VOLUME
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
 
 if TYPE_CHECKING:
-    from scanner.analysis.series import Series
-    from scanner.events import Measure, PlaceFound
+    from scanner.analysis.setup import Fit
+    from scanner.events import Measure
 
 
-def weigh(series: Series, t: int, sign: int, places: dict[str, PlaceFound]) -> tuple[dict[str, Measure], int, int]:
-    """Count what else speaks for the setup at bar ``t``; returns the points by name, how many hold, and of how many.
+def point(measured: float, threshold: str, verdict: bool, text: str) -> Measure:
+    """Give a point of evidence; ``measured`` is NaN where there was nothing to measure."""
+    return {"measured": number(measured), "threshold": threshold, "verdict": verdict, "text": text}
 
-    The volume is not counted where the feed has none.
-    """
-    rules = series.rules
-    last = series.columns[:, t - 3 : t + 1].tolist()  # the bars P, A, D and B of each column
-    open_p, open_a, _, _ = (sign * price for price in last[OPEN])
-    close_p, close_a, _, close_b = (sign * price for price in last[CLOSE])
-    lows, highs = (last[LOW], last[HIGH]) if sign > 0 else ([-high for high in last[HIGH]], [-low for low in last[LOW]])
-    (_, low_a, low_d, _), (_, high_a, high_d, _) = lows, highs
-    range_a, range_d, body_p = high_a - low_a, high_d - low_d, abs(close_p - open_p)
-    tie = TIE * max(abs(low_a), abs(high_a), abs(low_d), abs(high_d))
-    beyond = "above" if sign > 0 else "below"
 
-    points: dict[str, Measure] = {
-        f"place_{name}": {
-            "measured": place["measured"],
-            "threshold": place["threshold"],
-            "verdict": place["verdict"],
-            "text": f"the place is {name}: {place['text']}",
-        }
-        for name, place in places.items()
-    }
-    points["engulfing"] = {
-        "measured": number((close_a - open_a) / body_p) if body_p else None,
-        "threshold": "covers it",
-        "verdict": close_p < open_p and open_a <= close_p and close_a >= open_p,
-        "text": "first drive's body in bodies of the bar before, which went the other way and is covered",
-    }
-    points["doji_inside"] = {
-        "measured": number(max(low_a - low_d, high_d - high_a)),
-        "threshold": "<= 0",
-        "verdict": low_d >= low_a and high_d <= high_a,
-        "text": "how far the doji reaches out of the first drive's range",
-    }
-    points["doji_tight"] = {
-        "measured": number(range_d / range_a) if range_a else None,
-        "threshold": f"<= {rules.doji_tight:g}",
-        "verdict": range_d <= rules.doji_tight * range_a + tie,
-        "text": "doji's range as a part of the first drive's",
-    }
-    for name, which, length in (
-        ("beyond_fast_average", FAST_AVERAGE, rules.fast_average),
-        ("beyond_slow_average", SLOW_AVERAGE, rules.slow_average),
-    ):
-        distance = close_b - sign * last[which][-1]
-        points[name] = {
-            "measured": number(distance),
-            "threshold": "> 0",
-            "verdict": distance > TIE * abs(close_b),
-            "text": f"how far the close lies {beyond} the {length}-bar average",
-        }
-    mean = series.volume_mean(t)
-    if not isnan(mean):
-        volume = last[VOLUME][-1]
-        points["volume"] = {
-            "measured": number(volume / mean) if mean else None,
-            "threshold": "> 1",
-            "verdict": volume > mean * (1 + TIE),
-            "text": f"last bar's volume in means of {rules.volume_length} bars",
-        }
-    else:
-        points["volume"] = {"measured": None, "threshold": "> 1", "verdict": False, "text": "the feed has no volume"}
-    total = len(points) - isnan(mean)
-    return points, sum(point["verdict"] for point in points.values()), total
+def beyond_average(fit: Fit, column: int) -> Measure:
+    """Say whether the close lies beyond the fast or slow average (its column) on the setup's side."""
+    length = fit.rules.fast_average if column == FAST_AVERAGE else fit.rules.slow_average
+    distance = fit.sign * (fit.close() - fit.at(column))
+    text = f"how far the close lies {fit.word('above', 'below')} the {length}-bar average"
+    return point(distance, "> 0", distance > TIE * abs(fit.close()), text)
+
+
+def fresh_cross(fit: Fit, window: int) -> Measure:
+    """Say whether the MACD line crossed its signal toward the setup's side at one of the bars t−window … t."""
+    above = fit.word("above", "below")
+    bars = fit.sign * fit.at(CROSS) - 1
+    if bars < 0:
+        return point(float("nan"), f"<= {window}", verdict=False, text=f"the MACD line is not {above} its signal")
+    return point(bars, f"<= {window}", bars <= window, f"bars since the MACD line crossed {above} its signal")
+
+
+def volume(fit: Fit) -> Measure:
+    """Say whether the last bar's volume is above its mean; ``threshold`` is empty where the feed has none."""
+    return _volume(fit, "> 1")
+
+
+def quiet_volume(fit: Fit) -> Measure:
+    """Say whether the last bar's volume is below its mean; ``threshold`` is empty where the feed has none."""
+    return _volume(fit, "< 1")
+
+
+def _volume(fit: Fit, threshold: str) -> Measure:
+    length = fit.rules.volume_length
+    first = fit.t + 1 - length
+    mean = float(np.add.reduce(fit.series[VOLUME, first : fit.t + 1])) / length if first >= 0 else float("nan")
+    if np.isnan(mean):
+        return point(mean, "", verdict=False, text="the feed has no volume")
+    last = fit.at(VOLUME)
+    verdict = last > mean * (1 + TIE) if threshold == "> 1" else last < mean * (1 - TIE)
+    ratio = last / mean if mean else float("nan")
+    return point(ratio, threshold, verdict, f"last bar's volume in means of {length} bars")
+
+
+def trend_text(fit: Fit, rise: int) -> str:
+    """Say what the smallest distance is that ``bar_sides.trend`` measures."""
+    fast, slow, above = fit.rules.fast_average, fit.rules.slow_average, fit.word("above", "below")
+    return (
+        f"smallest of: close {above} the {fast}-bar average, that {above} the {slow}-bar average, "
+        f"its {fit.word('rise', 'fall')} in {rise} bars"
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -33,28 +33,51 @@ class Rules(BaseModel):
     macd_slow: int = Field(26, ge=2, description="length of the slow exponential average of the MACD line")
     macd_signal: int = Field(9, ge=1, description="length of the signal line")
     atr_length: int = Field(14, ge=1, description="length of Wilder's average true range")
+    exponential_average: int = Field(20, ge=1, description="length of the exponential average that setups read")
+    volatility_length: int = Field(100, ge=1, description="values of ATR over which the volatility is told")
     usual_body_length: int = Field(14, ge=1, description="bars over which the usual body is the mean")
     swing_strength: int = Field(3, ge=1, description="bars on each side that make a swing point")
 
-    drive_min: float = Field(1.0, ge=0, description="least body of the first drive, in usual bodies")
-    drive_max_atr: float = Field(3.0, gt=0, description="greatest range of the first drive, in ATR")
-    solid: float = Field(0.5, ge=0, le=1, description="least body of a drive, as a part of its range")
-    doji_body: float = Field(0.10, ge=0, le=1, description="greatest body of the doji, as a part of its range")
-    doji_body_of_drive: float = Field(0.05, ge=0, description="or as a part of the first drive's body")
-    doji_range: float = Field(0.75, gt=0, description="greatest range of the doji, as a part of the first drive's")
-    alike: float = Field(1.75, ge=1, description="greatest ratio between the two drives' bodies")
-    cross_window: int = Field(10, ge=0, description="bars for which a cross of the MACD line stays fresh")
-
     pullback_window: int = Field(10, ge=1, description="bars searched for the end of the pullback")
-    place_tolerance: float = Field(0.5, ge=0, description="greatest distance to a place, in ATR")
+    place_quality: Literal["strict", "plain"] = Field(
+        "strict", description="how places are read: strict, as a chart reader would, or plain, for comparison"
+    )
+    place_tolerance: float = Field(0.35, ge=0, description="greatest distance to a place, in ATR")
+    plain_tolerance: float = Field(0.5, ge=0, description="plain reading: greatest distance to a place, in ATR")
     place_span: int = Field(120, ge=10, description="bars searched for swing points")
-    line_gap: int = Field(5, ge=1, description="least distance between the two swing points of a line")
-    line_tolerance: float = Field(0.25, ge=0, description="how far a line may be missed or pierced, in ATR")
-    average_rise: int = Field(10, ge=1, description="bars over which an average must have risen")
-    turn_window: int = Field(40, ge=2, description="bars whose extreme a turn must be")
-    turn_depth: float = Field(3.0, ge=0, description="least decline before a turn, in ATR")
+    place_reach: float = Field(2.0, ge=0, description="how far the stop's base may lie from the place, in ATR")
 
-    doji_tight: float = Field(0.35, ge=0, description="evidence: doji's range as a part of the first drive's")
+    line_gap: int = Field(10, ge=1, description="least distance between the two swing points of a line")
+    plain_line_gap: int = Field(5, ge=1, description="plain reading: least distance between them")
+    line_tolerance: float = Field(0.25, ge=0, description="how far a line may be missed, or pierced by a close, in ATR")
+    line_depth: float = Field(0.5, ge=0, description="how far a low may lie below a line, in ATR")
+    line_last_gap: int = Field(5, ge=1, description="least distance from a line's second point to the pullback's end")
+    line_slope_min: float = Field(0.03, ge=0, description="least slope of a line, in ATR a bar")
+    line_slope_max: float = Field(0.35, ge=0, description="greatest slope of a line, in ATR a bar")
+    line_touches: int = Field(3, ge=2, description="touches that a line needs")
+    line_long: int = Field(20, ge=1, description="distance between its two points that makes up for fewer touches")
+    line_away: float = Field(
+        1.5, ge=0, description="how far price must have risen from a line before it came back, in ATR"
+    )
+
+    average_rise: int = Field(10, ge=1, description="bars over which an average must have risen")
+    fast_average_rise: float = Field(0.25, ge=0, description="least rise of the fast average over these bars, in ATR")
+    slow_average_rise: float = Field(0.1, ge=0, description="least rise of the slow average over these bars, in ATR")
+    average_away: float = Field(2.0, ge=0, description="how far price must have been above an average, in ATR")
+    average_away_bars: int = Field(20, ge=1, description="bars before the pullback's end in which it must have been")
+
+    level_gap: int = Field(10, ge=0, description="least distance between a level's first and last swing point")
+    level_last_gap: int = Field(5, ge=1, description="least distance from a level's points to the pullback's end")
+    level_away: float = Field(2.0, ge=0, description="how far price must have left a level before it came back, in ATR")
+
+    turn_window: int = Field(60, ge=2, description="bars whose extreme a turn must be")
+    plain_turn_window: int = Field(40, ge=2, description="plain reading: bars whose extreme a turn must be")
+    turn_depth: float = Field(5.0, ge=0, description="least decline before a turn, in ATR")
+    plain_turn_depth: float = Field(3.0, ge=0, description="plain reading: least decline before a turn, in ATR")
+
+    obstacle_strength: int = Field(6, ge=1, description="bars on each side that make a swing point an obstacle")
+    obstacle_span: int = Field(250, ge=1, description="bars searched for obstacles")
+
     volume_length: int = Field(20, ge=1, description="evidence: bars over which the volume is averaged")
 
     gap_limit: float = Field(0.5, ge=0, description="an open further beyond the close voids the early entry, in ATR")
@@ -69,6 +92,14 @@ class Rules(BaseModel):
             raise ValueError(
                 f"fast_average ({self.fast_average}) must be shorter than slow_average ({self.slow_average})"
             )
+        if self.swing_strength > self.obstacle_strength:
+            raise ValueError(
+                f"swing_strength ({self.swing_strength}) must not exceed obstacle_strength ({self.obstacle_strength})"
+            )
+        if self.line_slope_min > self.line_slope_max:
+            raise ValueError(
+                f"line_slope_min ({self.line_slope_min:g}) must not exceed line_slope_max ({self.line_slope_max:g})"
+            )
         if self.macd_fast >= self.macd_slow:
             raise ValueError(f"macd_fast ({self.macd_fast}) must be shorter than macd_slow ({self.macd_slow})")
         ready = max(self.slow_average, self.macd_slow + self.macd_signal, self.usual_body_length + BARS_OF_A_SETUP)
@@ -77,26 +108,39 @@ class Rules(BaseModel):
         return self
 
     @cached_property
+    def looks_back(self) -> int:
+        """How many bars before t the places and the common evidence read averages and volumes of."""
+        return max(self.pullback_window - 1 + self.average_away_bars, self.average_rise, self.volume_length - 1)
+
+    @cached_property
     def history(self) -> int:
         """How many closed bars before the next one the rules can look back at."""
         return 1 + max(
-            self.slow_average,
+            self.slow_average + self.looks_back,
             self.place_span + self.swing_strength,
-            self.pullback_window + self.average_rise,
+            self.obstacle_span + self.obstacle_strength,
             self.turn_window,
-            self.volume_length,
+            self.plain_turn_window,
             self.usual_body_length + BARS_OF_A_SETUP,
         )
 
     @cached_property
     def record(self) -> NDArray[Any]:
-        """The numbers as the compiled code reads them: an array of one RULES record."""
-        names = RULES.names or ()
-        return np.array([tuple(getattr(self, name) for name in names)], dtype=RULES)
+        """The numbers as the compiled code reads them: an array of one RULES record.
+
+        A text becomes its place among the choices, from 0 on.
+        """
+        values = (
+            get_args(about.annotation).index(value) if isinstance(value := getattr(self, name), str) else value
+            for name, about in type(self).model_fields.items()
+        )
+        return np.array([tuple(values)], dtype=RULES)
 
 
-_TYPES: dict[Any, type] = {"int": np.int64, "float": np.float64}
 RULES = np.dtype(
-    [(name, _TYPES[str(kind)]) for name, kind in Rules.__annotations__.items() if str(kind) in _TYPES],
+    [(name, np.float64 if about.annotation is float else np.int64) for name, about in Rules.model_fields.items()],
 )
 """The record of numbers that the compiled code reads; its fields are those of Rules."""
+
+STRICT = 0
+"""The strict reading of places, as the compiled code reads the choice."""

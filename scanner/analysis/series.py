@@ -1,218 +1,156 @@
-"""A series: a window of recent closed bars and one small record of running state."""
+"""A series: one instrument on one timeframe, as far as its bars have closed; a row of a pool."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import nan
 from typing import TYPE_CHECKING, Any
+from weakref import finalize
 
 import numpy as np
 
-from scanner.analysis import kernel, structure
-from scanner.analysis.columns import COLUMNS, FAST_AVERAGE, OPEN, VOLUME
-from scanner.analysis.setups import doji_pause
-from scanner.market.bars import Bars
+from scanner.analysis.columns import (
+    ATR,
+    COLUMNS,
+    DEEP,
+    DEEP_ATR,
+    DEEP_HIGH,
+    DEEP_LOW,
+    FAST_AVERAGE,
+    OPEN,
+)
+from scanner.analysis.indicators import kernel
+from scanner.analysis.indicators.swing_marks import mark_swings
+from scanner.analysis.places import structure
+from scanner.analysis.places.obstacles import find_obstacles, obstacle_words
+from scanner.analysis.setup import Fit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
-    from scanner.analysis.rules import Rules
-SLACK = 24
-"""Bars a series can take before its window has to be moved: few, since ten thousand series share the memory."""
+    from scanner.analysis.pool import Pool, Stop
+    from scanner.market.bars import Bars
 
-BLOCK = 32_768
-"""Bars taken at once from a long slice: few enough to stay in the processor's cache."""
-
-
-ROOM = 2 * kernel.BLOCK
-"""How many candidates are collected before they are handed on."""
+    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
-    """A bar that passes all rules of the setup but its place: how, in which direction, and the ATR there."""
+class Around:
+    """What there is around a bar t in one direction: ``places`` (a PLACES record), and obstacles ahead of its close.
 
-    index: int
+    ``marks`` are the swing marks of the bars up to t. ``obstacles`` are real prices with what they are, the nearest
+    first.
+    """
+
     sign: int
-    atr: float
-    measured: NDArray[np.float64]
-    verdicts: NDArray[np.uint8]
-
-
-@dataclass(frozen=True, slots=True)
-class Warm:
-    """The bar that ends a hold."""
-
-    index: int
-
-
-@dataclass(frozen=True, slots=True)
-class Leap:
-    """A bar, not taken in yet, that opens so far from the last close that it may be a split."""
-
-    index: int
+    places: Any
+    marks: NDArray[np.uint8]
+    obstacles: list[tuple[float, str]]
 
 
 class Series:
-    """One instrument on one timeframe, as far as its bars have closed.
+    """A handle on a row of a pool, which is given back when nobody holds the series any longer."""
 
-    ``columns`` and ``times`` (open and close, nanoseconds since 1970 UTC) hold the last bars; ``used`` of them
-    are filled.
-    """
+    __slots__ = ("__weakref__", "pool", "row")
 
-    __slots__ = ("columns", "rules", "state", "swings", "times", "used")
-    LAYOUT = str(kernel.STATE)
+    LAYOUT = f"{kernel.STATE} {COLUMNS} {DEEP}"
     """Says how a snapshot is laid out."""
 
-    def __init__(self, rules: Rules) -> None:
-        self.rules = rules
-        self.state = kernel.fresh_state()
-        self.used = 0
-        self._allocate(rules.history + SLACK)
+    def __init__(self, pool: Pool) -> None:
+        self.pool = pool
+        self.row = pool.add()
+        finalize(self, pool.remove, self.row)
 
-    @classmethod
-    def make_ready(cls, rules: Rules) -> None:
-        """Have compiled all that the first bar would otherwise wait for, or load what was compiled before."""
-        series = cls(rules)
-        for _ in series.take(Bars.of([(0, 1, 1.0, 1.0, 1.0, 1.0, 1.0)])):
-            pass
-        series.look(Candidate(0, 1, 1.0, np.empty(doji_pause.MEASURED), np.empty(0, dtype=np.uint8)))
+    @property
+    def columns(self) -> Floats:
+        """The window that setups read (COLUMNS × bars)."""
+        return self.pool.columns[self.row]
 
-    def _allocate(self, bars: int) -> None:
-        self.columns = np.empty((COLUMNS, bars))
-        self.times = np.empty((2, bars), dtype=np.int64)
-        self.swings = np.zeros(bars, dtype=np.uint8)
+    @property
+    def times(self) -> NDArray[np.int64]:
+        """Open and close of the window's bars (2 × bars, nanoseconds since 1970 UTC)."""
+        return self.pool.times[self.row]
 
-    def _make_room(self, bars: int) -> None:
-        """Keep the bars that the rules look back at, with room for more behind them."""
-        kept = min(self.used, self.rules.history)
-        last = slice(self.used - kept, self.used)
-        columns, times, swings = self.columns[:, last], self.times[:, last], self.swings[last]
-        self._allocate(self.rules.history + bars)
-        self.columns[:, :kept], self.times[:, :kept], self.swings[:kept] = columns, times, swings
-        self.used = kept
+    @property
+    def used(self) -> int:
+        """The bar of the window that comes next."""
+        return int(self.pool.used[self.row])
 
     @property
     def count(self) -> int:
         """How many bars the series has seen since it began or was last put on hold."""
-        return int(self.state["count"][0])
+        return int(self.pool.state["count"][self.row])
 
     @property
     def warm(self) -> bool:
         """Whether a setup may be reported."""
-        return self.count >= self.rules.warm_up
+        return self.count >= self.pool.rules.warm_up
 
     def restart(self) -> None:
         """Forget all bars and hold until warm again: prices before a suspected split say nothing about later ones."""
-        self.state = kernel.fresh_state()
-        self.state["held"] = True
-        self.used = 0
+        self.pool.clear(self.row)
+        self.pool.state["held"][self.row] = True
 
-    def take(self, bars: Bars) -> Iterator[Candidate | Warm | Leap]:
-        """Take in bars, oldest first, and stop at each that has to be looked at.
+    def take(self, bars: Bars) -> Iterator[Stop]:
+        """Take in bars, oldest first, and stop at each that has to be looked at; see ``Pool.take``."""
+        for _, stop in self.pool.take(np.array([self.row]), np.array([len(bars)]), bars):
+            yield stop
 
-        At a leap the caller may ``restart`` the series; then the leaping bar becomes its first. Otherwise it is
-        taken in as it is.
-        """
-        done = 0
-        while done < len(bars):
-            room = self.columns.shape[1] - self.used
-            if room == 0 or len(bars) - done > room:
-                self._make_room(min(max(len(bars) - done, SLACK), BLOCK))
-                room = self.columns.shape[1] - self.used
-            part = bars[done : done + room] if done or len(bars) > room else bars
-            done += len(part)
-            yield from self._take_block(part)
-        if self.columns.shape[1] > self.rules.history + SLACK:
-            self._make_room(SLACK)
+    def measure(self, which: int, index: int, sign: int) -> Fit:
+        """Measure a chosen setup's own rules at a bar in one direction, whether or not they hold."""
+        chosen, series = self.pool.setups[which], self.columns
+        rules = len(chosen.setup.rules)
+        measured, verdicts = np.full(rules + chosen.setup.extra, np.nan), np.zeros(rules, dtype=np.uint8)
+        chosen.setup.measure(series, index, float(sign), self.pool.numbers[which][0], measured, verdicts)
+        return Fit(series, index, sign, float(series[ATR, index]), measured, verdicts, self.pool.rules)
 
-    def _take_block(self, bars: Bars) -> Iterator[Candidate | Warm | Leap]:
-        start, stop = self.used, self.used + len(bars)
-        self.times[0, start:stop], self.times[1, start:stop] = bars.open_time, bars.close_time
-        for column, values in enumerate((bars.open, bars.high, bars.low, bars.close, bars.volume), OPEN):
-            self.columns[column, start:stop] = values
-        found = np.empty(min(len(bars), ROOM), dtype=kernel.FOUND)
-        while start < stop:
-            held = bool(self.state["held"][0])
-            # A hold ends at a bar of its own, so that it is said before anything else of that bar.
-            limit = min(stop, start + max(self.rules.warm_up - self.count, 1)) if held else stop
-            reason, start, number = kernel.advance(
-                self.columns, self.swings, start, limit, self.state, self.rules.record, found
-            )
-            self.used = start
-            if held and self.warm:
-                self.state["held"] = False
-                yield Warm(start - 1)
-            for one in found[:number]:
-                yield Candidate(
-                    int(one["index"]), int(one["sign"]), float(one["atr"]), one["measured"], one["verdicts"]
-                )
-            if reason == kernel.LEAP:
-                yield Leap(start)
-                if self.count == 0:
-                    self._begin_at(start, stop)
-                    start, stop = 0, stop - start
-                else:
-                    self.state["leap_seen"] = True
-        self.used = stop
+    def look(self, index: int, sign: int) -> Around:
+        """Look at the places and the obstacles around a bar."""
+        pool, last = self.pool, index + self.pool.shift
+        first = max(last + 1 - pool.history, self._begin_deep)
+        deep = np.ascontiguousarray(pool.deep[self.row, :, first : last + 1])
+        bars, room = deep.shape[1], pool.looking
+        marks = np.zeros(bars, dtype=np.uint8)
+        strengths = (pool.rules.swing_strength, pool.rules.obstacle_strength)
+        mark_swings(deep[DEEP_LOW], deep[DEEP_HIGH], marks, 0, 0, bars, strengths, room.spare)
+        found, record = np.zeros(1, dtype=structure.PLACES), pool.rules.record
+        where = (deep, marks, self.columns, index, bars - 1 - index, 0, float(sign), record)
+        structure.look(*where, float(self.columns[ATR, index]), found, room.places)
+        count = find_obstacles(*where, room.prices, room.kinds)
+        obstacles = [
+            (price, obstacle_words(kind, sign, pool.rules))
+            for price, kind in zip(room.prices[:count].tolist(), room.kinds[:count].tolist(), strict=True)
+        ]
+        return Around(sign, found[0], marks, obstacles)
 
-    def _begin_at(self, index: int, stop: int) -> None:
-        """Make the bar at ``index`` the first of the window."""
-        kept = stop - index
-        for array in (self.columns, self.times):
-            array[:, :kept] = array[:, index:stop].copy()
-
-    def measure_last(self, sign: int) -> Candidate:
-        """Measure the setup's own rules at the last bar taken in, in one direction, whether or not they hold."""
-        index, atr, usual_body = self.used - 1, self.state["atr"][0], self.state["usual_body"][0]
-        since = int(self.state["since_up" if sign > 0 else "since_down"][0])
-        one = Candidate(
-            index,
-            sign,
-            float(atr[-1]),
-            np.empty(doji_pause.MEASURED),
-            np.empty(len(doji_pause.RULE_NAMES), dtype=np.uint8),
-        )
-        doji_pause.measure(
-            self.columns,
-            index,
-            float(sign),
-            self.rules.record[0],
-            usual_body[0],
-            atr[0],
-            float(since) if since >= 0 else np.nan,
-            one.measured,
-            one.verdicts,
-        )
-        return one
-
-    def look(self, candidate: Candidate) -> Any:  # noqa: ANN401 - a record of numpy has no type of its own
-        """Look at the places around a bar; returns a PLACES record."""
-        places = np.zeros(1, dtype=structure.PLACES)
-        structure.look(
-            self.columns,
-            self.swings,
-            candidate.index,
-            float(candidate.sign),
-            self.rules.record,
-            candidate.atr,
-            places,
-            structure.room_to_look(self.rules),
-        )
-        return places[0]
+    def volatility(self, index: int) -> float:
+        """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few."""
+        length, last = self.pool.rules.volatility_length, index + self.pool.shift
+        if last + 1 - length < self._begin_deep:
+            return float("nan")
+        values = self.pool.deep[self.row, DEEP_ATR, last + 1 - length : last + 1]
+        return float(values[-1] / values.mean())
 
     @property
-    def remembered(self) -> int:
-        """How many bars of averages a snapshot holds: as far as a place looks back."""
-        return max(self.rules.pullback_window, self.rules.average_rise) + 1
+    def begin(self) -> int:
+        """The first bar of the window that there is."""
+        return max(self.used - self.count, 0)
+
+    @property
+    def _begin_deep(self) -> int:
+        return max(self.used + self.pool.shift - self.count, 0)
 
     def snapshot(self) -> bytes:
         """Give all that cannot be had again from the last bars themselves."""
-        first, kept = max(self.used - self.remembered, 0), min(self.used, self.rules.history)
-        averages = self.columns[FAST_AVERAGE : FAST_AVERAGE + 2, first : self.used]
-        return self.state.tobytes() + self.swings[self.used - kept : self.used].tobytes() + averages.tobytes()
+        pool, row = self.pool, self.row
+        last, kept = self.used, min(self.count, pool.kept)
+        deep, known = last + pool.shift, min(self.count, pool.history)
+        return (
+            pool.state[row].tobytes()
+            + pool.deep[row, DEEP_ATR, deep - known : deep].tobytes()
+            + pool.columns[row, FAST_AVERAGE:, last - kept : last].tobytes()
+        )
 
     @staticmethod
     def count_in(snapshot: bytes) -> int:
@@ -220,27 +158,29 @@ class Series:
         return int(np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE)["count"][0])
 
     def restore(self, snapshot: bytes, bars: Bars) -> None:
-        """Become the series that gave ``snapshot``; ``bars`` are its last bars, ``rules.history`` or all of them."""
-        self.state = np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE).copy()
-        count = min(self.count, self.rules.history, len(bars))
-        wanted = min(self.count, self.rules.history)
-        if count < wanted:
-            raise ValueError(f"{wanted} bars are needed to restore the series and only {len(bars)} were given")
-        bars = bars[len(bars) - count :]
-        self._allocate(self.rules.history + SLACK)
-        self.times[0, :count], self.times[1, :count] = bars.open_time, bars.close_time
-        for column, values in enumerate((bars.open, bars.high, bars.low, bars.close, bars.volume), OPEN):
-            self.columns[column, :count] = values
-        self.columns[FAST_AVERAGE:, :count] = np.nan
-        rest = snapshot[kernel.STATE.itemsize :]
-        swings, averages = np.frombuffer(rest[:count], dtype=np.uint8), np.frombuffer(rest[count:]).reshape(2, -1)
-        self.columns[FAST_AVERAGE : FAST_AVERAGE + 2, count - averages.shape[1] : count] = averages
-        self.swings[:count] = swings
-        self.used = count
+        """Become the series that gave ``snapshot``; ``bars`` are its last bars, ``history`` or all of them.
 
-    def volume_mean(self, index: int) -> float:
-        """Mean volume of the bars up to ``index``; NaN where one is missing or the series is too short."""
-        first = index + 1 - self.rules.volume_length
-        if first < 0:
-            return nan
-        return float(np.add.reduce(self.columns[VOLUME, first : index + 1])) / self.rules.volume_length
+        ValueError where they are too few.
+        """
+        pool, row = self.pool, self.row
+        count = self.count_in(snapshot)
+        known, kept = min(count, pool.history), min(count, pool.kept)
+        if len(bars) < known:
+            raise ValueError(f"{known} bars are needed to restore the series and only {len(bars)} were given")
+        bars = bars[len(bars) - known :]
+        pool.clear(row)
+        rest = memoryview(snapshot)[kernel.STATE.itemsize :]
+        pool.state[row : row + 1] = np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE)
+        last, deep = pool.kept, pool.history
+        atrs, indicators = rest[: 8 * known], rest[8 * known :]
+        pool.deep[row, :, deep - known : deep] = (bars.high, bars.low, bars.close, np.frombuffer(atrs))
+        pool.columns[row, FAST_AVERAGE:, last - kept : last] = np.frombuffer(indicators).reshape(-1, kept)
+        newest = bars[len(bars) - kept :]
+        pool.columns[row, OPEN:FAST_AVERAGE, last - kept : last] = (
+            newest.open,
+            newest.high,
+            newest.low,
+            newest.close,
+            newest.volume,
+        )
+        pool.times[row, :, last - kept : last] = (newest.open_time, newest.close_time)

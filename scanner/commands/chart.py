@@ -25,11 +25,13 @@ LONGEST_NAME = 60
 
 def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, out: Path | None) -> None:
     """Draw one bar of one recording and say what stood there."""
-    kind = _format(out)
+    kind = format_of(out)
     if out is not None:
         output.not_among(str(out), "--out", paths)
     asked = find(paths, reading, at, instrument)
-    picture = picture_of(asked.bars[: asked.index + 1], asked.engine, reading.tz)
+    closed = int(asked.bars.close_time[asked.index])
+    event = next((each for each in asked.said if each.facts.begins and each.time == closed), None)
+    picture = picture_of(asked.bars[: asked.index + 1], asked.engine.without_setups(), reading.tz, event)
     when = bar_time(
         int(asked.bars.open_time[asked.index]),
         int(asked.bars.close_time[asked.index]),
@@ -51,7 +53,8 @@ def file_name(instrument: str, timeframe: str, when: str) -> str:
     return f"{name}-{timeframe}-{when.replace(' ', 'T').replace(':', '')}.png"
 
 
-def _format(out: Path | None) -> Format:
+def format_of(out: Path | None) -> Format:
+    """Tell what to draw from the name of the picture; UsageError."""
     kind = "png" if out is None else out.suffix.lower().removeprefix(".")
     for known in get_args(Format):
         if kind == known:
@@ -64,4 +67,6 @@ def _what_stood(picture: Picture, when: str, zone: str) -> str:
     if picture.setup is None:
         return f"No setup stood at this bar, {about}; closewatch explain says why."
     setup = picture.setup
-    return f"{about}: a setup stood, {setup['direction']}, its place the {setup['place']}."
+    place = f", its place the {setup['place']}" if setup["place"] else ""
+    aside = f"; it was set aside: {setup['set_aside']}" if setup["set_aside"] else ""
+    return f"{about}: a {setup['title']} stood, {setup['direction']}{place}{aside}."

@@ -12,6 +12,7 @@ from scanner.present.times import date, moment
 from scanner.service.configuration.check import check
 from scanner.service.configuration.closings import next_closes
 from scanner.service.configuration.connect import try_all
+from scanner.service.configuration.hazards import hazards
 from scanner.service.configuration.histories import histories
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show_body: bool = False) -> int:
     """Print every mistake, or the timetable from ``now`` on (nanoseconds since 1970 UTC); give the exit code."""
     checked = check(path, environ)
+    checked.warnings += [] if checked.left is None else hazards(checked.left, now)
     output.say(*checked.told())
     if checked.settings is None:
         output.say("", f"{_counted(checked)}.")

@@ -10,27 +10,25 @@ from scanner import settings
 from scanner.commands import output, replay
 from scanner.commands.recordings import Reading
 from scanner.ports import Message
-from scanner.present.replay_report import Report
+from scanner.present.replay_report import Report, summary
 from scanner.present.words import alert
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from scanner.events import Event
     from scanner.market.guard import Note
 
-SHOWN = 12
-"""Setups shown at the end of the table."""
+SHOWN, SHOWN_ASIDE = 12, 4
+"""How many of the setups, and of those set aside, are shown: the last ones."""
 
 ACCOUNT = Account(equity=Decimal(50_000), currency="XTS", fx={"EUR": Decimal("1.25")})
 """As invented as the rest."""
 
 
-def _no_word(note: Note) -> None:
-    """Leave single rows to the summary: a demo is read at a glance."""
-
-
 def run() -> None:
-    """Replay the demo feed, show the last setups and the one with most evidence in words."""
+    """Replay the demo feed, show the last setups, and tell one of them in full."""
     with as_file(files("demo_feed")) as folder:
         known = settings.load(folder / "instruments.toml")
         paths = sorted(path for path in folder.iterdir() if path.suffix in {".parquet", ".csv"})
@@ -40,24 +38,52 @@ def run() -> None:
             "",
         )
         events: list[Event] = []
-        tallies = replay.gather(paths, Reading(settings=known, account=ACCOUNT), _no_word, events.append)
-    setups = sorted((event for event in events if event.kind == "setup.qualified"), key=lambda event: event.time)
-    best = max(setups, key=lambda event: (event.data["evidence_points"], event.time))
-    instrument = best.data["instrument"]
-    output.say(
-        "The setup with most evidence, as it is told:",
-        "",
-        *("    " + line for line in alert(Message(best), "UTC", known.of(instrument).calendar.tz).plain().splitlines()),
-        "",
-        f"The last {min(SHOWN, len(setups))} of {len(setups)} setups, times in UTC:",
-        "",
-    )
-    shown = Report("UTC")
-    for event in [*setups[-SHOWN:], *(event for event in events if event.kind != "setup.qualified")]:
+        shown, reading = Report("UTC"), Reading(settings=known, account=ACCOUNT)
+        tallies = replay.gather(paths, reading, _no_word, events.append, shown.learn)
+    events.sort(key=lambda event: event.time)
+    setups = [event for event in events if event.kind == "setup.qualified"]
+    aside = [event for event in events if event.kind == "setup.set_aside"]
+    rest = [event for event in events if event.kind not in {"setup.qualified", "setup.set_aside"}]
+    for event in [*setups[-SHOWN:], *aside[-SHOWN_ASIDE:], *rest]:
         shown.add(event)
-    replay.report(shown, tallies)
+    output.say(
+        f"The last {min(SHOWN, len(setups))} of {len(setups)} setups, and the last {min(SHOWN_ASIDE, len(aside))} of "
+        f"{len(aside)} set aside; times in UTC:",
+        "",
+        *shown.lines(output.width()),
+        *summary(tallies, shown.zone),
+    )
+    _tell(example(setups), known)
+
+
+def example(setups: Sequence[Event]) -> Event:
+    """Choose the setup with the least against it; of several the one with most evidence, and of these the last."""
+
+    def holding(event: Event) -> int:
+        return sum(measure["verdict"] for measure in event.data["surroundings"].values())
+
+    return max(setups, key=lambda event: (holding(event), event.data["evidence_points"], event.time))
+
+
+def _tell(event: Event, known: settings.Settings) -> None:
+    """Show a setup as its alert tells it, and how to look further."""
+    instrument, timeframe, closed = (event.data[key] for key in ("instrument", "timeframe", "bar_close"))
+    words = alert(Message(event), "UTC", known.of(instrument).calendar.tz).plain()
     output.say(
         "",
-        "Next: closewatch replay FILE        with bars of your own",
-        "      closewatch explain FILE --at TIME        why a bar was, or was not, a setup",
+        "The setup with the least against it, as its alert tells it:",
+        "",
+        *(f"    {line}".rstrip() for line in words.splitlines()),
+        "",
+        "Draw it, in the project's folder:",
+        f"  closewatch chart demo_feed/{instrument}.parquet --config demo_feed/instruments.toml "
+        f"--timeframe {timeframe} --at {closed}",
+        "Look at bars of your own:",
+        "  closewatch replay FILE",
+        "Ask why a bar was, or was not, a setup:",
+        "  closewatch explain FILE --at TIME",
     )
+
+
+def _no_word(note: Note) -> None:
+    """Leave single rows to the summary: a demo is read at a glance."""

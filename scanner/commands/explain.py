@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from scanner.commands import output
 from scanner.commands.one_bar import find
-from scanner.engine import BARS_JUDGED
 from scanner.present import explain_report
 from scanner.present.cautions import SHORT
 
@@ -21,20 +20,20 @@ def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None
     """Explain one bar of one recording in both directions."""
     asked = find(paths, reading, at, instrument)
     engine, bars, index, tally = asked.engine, asked.bars, asked.index, asked.tally
-    for event in engine.events(bars[: index + 1]):
+    for event in asked.said:
         if event.kind == "series.held":
             output.say(f"On hold since {event.data['bar_open']}: {event.data['reason']}.")
-    output.say(*explain_report.bar(bars, index, tally, reading.tz))
-    if index + 1 < BARS_JUDGED:
-        output.say(f"Bar {index + 1} of the series: a setup needs {BARS_JUDGED} bars to look at.")
+    setups = [chosen.setup for chosen in engine.rulebook.setups]
+    output.say(*explain_report.bar(bars, index, setups, tally, reading.tz))
+    judged = engine.judge_last()
+    if not judged:
+        output.say(f"Bar {engine.series.count} of the series: there are too few bars to look at.")
         return
-    if not engine.series.warm:
+    if not engine.warm:
         output.say(
-            f"Not warm: {engine.series.count} of {engine.rules.warm_up} bars seen, so nothing is reported here, "
-            "whatever the rules below say."
+            f"Not warm: {engine.series.count} of {engine.rulebook.rules.warm_up} bars seen, so nothing is reported "
+            "here, whatever the rules below say."
         )
-    for sign in (1, -1):
-        found = engine.judge(sign)
-        if found is not None:
-            output.say("", *explain_report.judgement(found))
+    for found in judged:
+        output.say("", *explain_report.judgement(found))
     output.say("", SHORT)

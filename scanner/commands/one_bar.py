@@ -4,27 +4,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from scanner.analysis import kernel
 from scanner.commands import output
 from scanner.commands.recordings import prepare, recordings
 from scanner.commands.trouble import UsageError
+from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
-from scanner.market.splits import adjust
 from scanner.present.text import plain
 from scanner.study.replay import Tally
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from scanner.commands.recordings import Reading
     from scanner.engine import SeriesEngine
-    from scanner.pipeline import Pipeline
+    from scanner.events import Event
+    from scanner.pipeline import Lane, Pipeline
 
 NANOSECONDS = 1_000_000_000
 SHOWN, NAMES_SHOWN = 60, 400
@@ -33,23 +34,61 @@ SHOWN, NAMES_SHOWN = 60, 400
 
 @dataclass(frozen=True, slots=True)
 class OneBar:
-    """A bar of a recording: all bars on its timeframe, its number among them, and an engine that has seen none."""
+    """A bar of a recording: all bars on its timeframe, and its number among them.
+
+    ``engine`` has seen the bars up to this one, and ``said`` is what it said on them.
+    """
 
     engine: SeriesEngine
     bars: Bars
     index: int
     tally: Tally
+    said: list[Event]
 
 
 def find(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> OneBar:
     """Read the one recording that is asked about, whole, and find the bar; UsageError where there is none."""
     moment = parse_moment(at, reading.tz)
-    output.announce_compiling(needed=kernel.needs_compiling())
-    pipeline, bars, tally = _collect(paths, reading, instrument)
+    output.announce_compiling(needed=needs_compiling(reading.rulebook))
+    if reading.settings is not None:
+        reading.settings.try_own_setups()
+    read = _read(paths, reading, instrument)
+    bars = read.lane_bars()
     index = bar_at(bars, moment, day=len(at) == len("2024-03-18"))
     if index is None:
-        raise UsageError(_no_bar(bars, at, tally))
-    return OneBar(pipeline.lanes[0].engine, bars, index, tally)
+        raise UsageError(_no_bar(bars, at, read.tally))
+    engine, said = read.run_until(int(bars.close_time[index]))
+    return OneBar(engine, bars, index, read.tally, said)
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A recording read whole: its base bars, and how to make a pipeline that has seen none."""
+
+    fresh: Callable[[], Pipeline]
+    base: Bars
+    tally: Tally
+
+    def _lane(self, pipeline: Pipeline) -> Lane:
+        return next(lane for lane in pipeline.lanes if lane.timeframe.name == self.tally.timeframes[0])
+
+    def lane_bars(self) -> Bars:
+        """Give all bars of the timeframe asked about."""
+        pipeline = self.fresh()
+        lane = self._lane(pipeline)
+        return Bars.joined([own for each, own in pipeline.lanes_of(self.base) if each is lane])
+
+    def run_until(self, moment: int) -> tuple[SeriesEngine, list[Event]]:
+        """Run all bars that closed by a moment, those of coarser timeframes too; gives the engine asked about."""
+        pipeline = self.fresh()
+        engine, said = self._lane(pipeline).engine, []
+        base = self.base[: int(np.searchsorted(self.base.close_time, moment, side="right"))]
+        for part in pipeline.parts(base):
+            for lane, own in pipeline.lanes_of(part):
+                said += [event for event in lane.engine.events(own) if lane.engine is engine]
+        for lane, own in pipeline.closed_by(moment):
+            said += [event for event in lane.engine.events(own) if lane.engine is engine]
+        return engine, said
 
 
 def parse_moment(text: str, tz: str) -> int:
@@ -80,8 +119,8 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
     return None
 
 
-def _collect(paths: Sequence[Path], reading: Reading, instrument: str | None) -> tuple[Pipeline, Bars, Tally]:
-    """Read the one recording that is asked about, whole, as bars of the timeframe asked about."""
+def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> _Read:
+    """Read the one recording that is asked about, whole."""
     found = list(recordings(paths, reading))
     names = plain(", ".join(recording.symbol for recording in found), NAMES_SHOWN)
     if instrument is None and len(found) > 1:
@@ -89,17 +128,14 @@ def _collect(paths: Sequence[Path], reading: Reading, instrument: str | None) ->
     for recording in found:
         if instrument is not None and recording.symbol != instrument:
             continue
-        pipeline, parts = None, []
-        tally = Tally(recording.symbol, str(recording.path))
+        tally, first, parts = Tally(recording.symbol, str(recording.path)), None, []
         for raw in recording.bars:
-            if pipeline is None:
-                pipeline = prepare(reading, recording, raw, tally)
-            bars = adjust(pipeline.check(raw).bars, pipeline.adjustments)
-            aggregator = pipeline.lanes[0].aggregator
-            parts.append(bars if aggregator is None else aggregator.push(bars))
-        if pipeline is None:
+            if first is None:
+                first, checking = raw, prepare(reading, recording, raw, tally)
+            parts.append(checking.check(raw).bars)
+        if first is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
-        return pipeline, Bars.joined(parts), tally
+        return _Read(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
     raise UsageError(f"no instrument {instrument} in the files; there is {names}")
 
 

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import entry_points
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.rules import Rules
 from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
-from scanner.market.price_steps import PriceSteps, guess_step
+from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Pipeline
 from scanner.study.replay import ReplayError, base_timeframe
+from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
@@ -45,8 +45,10 @@ class Reading:
     step: Decimal | None = None
     timeframes: Sequence[str] = ()
     settings: Settings | None = None
-    rules: Rules = field(default_factory=Rules)
+    rulebook: Rulebook = field(default_factory=Rulebook)
     account: Account = field(default_factory=Account)
+    currency: str = ""
+    """Currency of the prices of instruments of which no configuration tells one."""
 
 
 def recordings(
@@ -61,7 +63,7 @@ def recordings(
     return opened
 
 
-def guessed_step(first: RawBars, base: Timeframe, calendar: Calendar, count: int) -> Decimal:
+def guessed_step(first: RawBars, base: Timeframe, calendar: Calendar, count: int) -> GuessedStep:
     """Guess the price step from the first ``count`` bars that the guard lets through."""
     rows = next(first.blocks(ROWS_TO_GUESS))
     bars = Guard(Timetable(calendar, base)).check(rows).bars[:count]
@@ -84,16 +86,31 @@ def _prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tall
     base = base_timeframe(first, recording)
     named = list(dict.fromkeys(Timeframe.named(name) for name in reading.timeframes))
     said = calendar_named(reading.calendar, reading.tz)
-    steps = PriceSteps.fixed(reading.step or guessed_step(first, base, said, reading.rules.warm_up))
+    guessed = None
+    if reading.step is None:
+        guessed = guessed_step(first, base, said, reading.rulebook.rules.warm_up)
+        steps = PriceSteps.fixed(guessed.step)
+    else:
+        steps = PriceSteps.fixed(reading.step)
     known = reading.settings
     if known is not None and recording.symbol in known.instruments:
         watched = known.of(recording.symbol, steps=steps, timeframes=(base,))
-        instrument, calendar, rules = watched.instrument, watched.calendar, watched.rules
-        targets, adjustments = named or list(watched.timeframes), watched.adjustments
+        instrument, calendar, rulebook = watched.instrument, watched.calendar, watched.rulebook
+        targets, adjustments, dates = named or list(watched.timeframes), watched.adjustments, watched.dates
     else:
-        instrument, calendar, rules = Instrument(recording.symbol, steps), said, reading.rules
-        targets, adjustments = named or [base], ()
-    tally.step_guessed = instrument.steps is steps and reading.step is None
+        instrument, calendar, rulebook = Instrument(recording.symbol, steps), said, reading.rulebook
+        targets, adjustments, dates = named or [base], (), None
+    instrument = replace(instrument, currency=instrument.currency or reading.currency)
+    tally.guessed_step = guessed if instrument.steps is steps else None
     tally.step = "by price" if len(instrument.steps.steps) > 1 else f"{instrument.steps.steps[0]:f}"
     tally.timeframes = tuple(target.name for target in targets)
-    return Pipeline(instrument, calendar, base, targets, rules=rules, account=reading.account, adjustments=adjustments)
+    return Pipeline(
+        instrument,
+        calendar,
+        base,
+        targets,
+        rulebook=rulebook,
+        account=reading.account,
+        adjustments=adjustments,
+        dates=dates,
+    )

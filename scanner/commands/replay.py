@@ -1,4 +1,4 @@
-"""``closewatch replay``: every moment in recorded bars at which the setup stood."""
+"""``closewatch replay``: every moment in recorded bars at which a setup stood."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from collections import Counter
 from functools import partial
 from typing import TYPE_CHECKING
 
-from scanner.analysis import kernel
 from scanner.commands import output
 from scanner.commands.recordings import prepare, recordings
+from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
 from scanner.present.replay_report import Report, summary
 from scanner.study.replay import ReplayError, Tally, replay
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from scanner.commands.recordings import Reading
     from scanner.events import Event
+    from scanner.follow.outcome import Outcome
     from scanner.market.guard import Note
 
 NOTES_SHOWN = 20
@@ -44,10 +45,16 @@ class _Notes:
 
 
 def gather(
-    paths: Sequence[Path], reading: Reading, on_note: Callable[[Note], None], on_event: Callable[[Event], None]
+    paths: Sequence[Path],
+    reading: Reading,
+    on_note: Callable[[Note], None],
+    on_event: Callable[[Event], None],
+    on_outcome: Callable[[Outcome], None],
 ) -> list[Tally]:
-    """Replay files with progress shown, and hand on each event; gives what each recording amounted to."""
-    output.announce_compiling(needed=kernel.needs_compiling())
+    """Replay files with progress shown, and hand on each event and outcome; gives what each recording amounted to."""
+    output.announce_compiling(needed=needs_compiling(reading.rulebook, following=True))
+    if reading.settings is not None:
+        reading.settings.try_own_setups()
     tallies: list[Tally] = []
     # Events hold no circles: looking for some among them, again and again, costs a tenth of the time.
     gc.disable()
@@ -56,7 +63,7 @@ def gather(
             for recording in recordings(paths, reading, on_progress):
                 tally = Tally(recording.symbol, str(recording.path))
                 tallies.append(tally)
-                for event in replay(recording, partial(prepare, reading), tally, on_note):
+                for event in replay(recording, partial(prepare, reading), tally, on_note, on_outcome):
                     on_event(event)
     finally:
         gc.enable()
@@ -69,7 +76,7 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
     if events_to is not None:
         output.not_among(events_to, "--events", paths)
     if events_to is None:
-        report(found, gather(paths, reading, notes, found.add))
+        report(found, gather(paths, reading, notes, found.add, found.learn))
         return
     with output.whole_file(events_to) as sink:
 
@@ -78,7 +85,11 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
             if events_to != "-":
                 found.add(event)
 
-        tallies = gather(paths, reading, notes, keep)
+        def learn(outcome: Outcome) -> None:
+            if events_to != "-":
+                found.learn(outcome)
+
+        tallies = gather(paths, reading, notes, keep, learn)
     if events_to == "-":
         output.tell(*summary(tallies, found.zone), "", SHORT)
     else:

@@ -17,15 +17,15 @@ import numpy as np
 import structlog
 
 from scanner import settings as configuration
-from scanner.analysis import kernel
 from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
 from scanner.commands.trouble import StoppedError
+from scanner.engine import needs_compiling
 from scanner.ports import FeedTroubleError
 from scanner.service import list_read
 from scanner.service.configuration.outside import build_feed, build_sink
 from scanner.service.delivery import Delivery
-from scanner.service.reloading import reload_from
+from scanner.service.reloading import reload_from, warn
 from scanner.service.station import Station
 from scanner.service.store import SeriesKey, Store
 from scanner.service.supervisor import Supervisor
@@ -68,8 +68,9 @@ CLOSE_SECONDS = 0.5
 def run(path: Path) -> None:
     """Watch until told to stop by Ctrl-C or SIGTERM."""
     set_up_logging()
-    output.announce_compiling(needed=kernel.needs_compiling())
     settings = configuration.load(path, to_watch=True)
+    output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
+    settings.try_own_setups()
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Whether the store is free is seen first, before a recording, which takes long, is read for its clock.
@@ -148,6 +149,7 @@ async def _watch(
     on_event = print_event if not sinks else lambda _: None
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
     list_read.keep(station)
+    warn(station)
     supervisor = Supervisor(os.environ)
     beside = [
         asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop)),
@@ -208,13 +210,13 @@ async def _read_again(path: Path, station: Station, supervisor: Supervisor, agai
 
 def _picture(settings: Settings, store: Store, event: Event) -> bytes | None:
     """Draw the chart of a setup from the bars in the store."""
-    if event.kind != "setup.qualified" or event.data["instrument"] not in settings.instruments:
+    if not event.facts.begins or event.data["instrument"] not in settings.instruments:
         return None
     from scanner.present.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not every sink wants it
 
     watched = settings.of(event.data["instrument"])
     key = SeriesKey(event.data["instrument"], event.data["timeframe"])
-    for stored in store.bars.load([key], 2 * watched.rules.history):
+    for stored in store.bars.load([key], 2 * watched.rulebook.history):
         bars = stored.bars[: int(np.searchsorted(stored.bars.close_time, event.time, side="right"))]
         return chart_for(bars, event, watched.rules, settings.station.zone)
     return None

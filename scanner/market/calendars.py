@@ -54,6 +54,11 @@ class Calendar:
     known: bool
     of_years: Callable[[int, int], Sessions]
 
+    @property
+    def never_closes(self) -> bool:
+        """Whether trade goes on around the clock, so that its days have no opening and no close."""
+        return self.name == "24/7"
+
 
 def _instant(day: date, at: time, zone: ZoneInfo) -> int:
     """Give the moment of a local time, the earlier one where the clocks go through it twice."""

@@ -1,10 +1,12 @@
-"""Instruments: what is traded, in which steps, and what a point of its price is worth."""
+"""Instruments: what is traded, in which steps, what a point of its price is worth, and what a trade costs."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
+
+from scanner.market.costs import COST_NAMES, Cost, Costs
 
 if TYPE_CHECKING:
     from scanner.market.price_steps import PriceSteps
@@ -14,7 +16,8 @@ if TYPE_CHECKING:
 class Instrument:
     """An instrument. ``point_value`` is money in ``currency`` (ISO 4217) for one point of price and one unit of size.
 
-    ``lot_step`` is the least size and the step of sizes; ``calendar`` names its sessions.
+    ``lot_step`` is the least size and the step of sizes; ``calendar`` names its sessions; ``costs`` are those of a
+    trade, where they are in money in ``currency``.
     """
 
     symbol: str
@@ -23,9 +26,23 @@ class Instrument:
     lot_step: Decimal = Decimal(1)
     currency: str = ""
     calendar: str = "none"
+    costs: Costs = field(default_factory=Costs)
 
     def __post_init__(self) -> None:
-        """Refuse an instrument that cannot be sized."""
+        """Refuse an instrument that cannot be sized, or whose costs cannot be set against its prices."""
         for name, value in (("point_value", self.point_value), ("lot_step", self.lot_step)):
             if not value.is_finite() or value <= 0:
                 raise ValueError(f"{self.symbol}: {name} must be above 0, not {value}")
+        for cost_name in COST_NAMES:
+            cost: Cost | None = getattr(self.costs, cost_name)
+            if cost is not None and (wrong := wrong_currency(cost, self.currency)):
+                raise ValueError(f"{self.symbol}: its {cost_name} {wrong}")
+
+
+def wrong_currency(cost: Cost, currency: str) -> str:
+    """Say why a cost cannot be set against prices in a currency, empty where that is not known; empty where it can."""
+    if not cost.currency or cost.currency == currency:
+        return ""
+    if not currency:
+        return f"is in {cost.currency}, and the currency of its prices is not given; add it"
+    return f"is in {cost.currency} and its prices are in {currency}; write it in {currency}"

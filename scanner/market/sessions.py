@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from fractions import Fraction
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -251,6 +252,46 @@ class Timetable:
         if self.timeframe.intraday:
             number = number + (open_times - periods.open[period]) // self.timeframe.nanoseconds
         return np.diff(number) - 1
+
+    def session_numbers(self, open_times: Times) -> Times:
+        """Give the day, counted from 1970-01-01, of the session that each bar begins in, by the bars' open times.
+
+        Where nothing is known of the sessions, it is the day in the calendar's zone.
+        """
+        if not len(open_times):
+            return np.zeros(0, dtype=np.int64)
+        sessions = self._cover(int(open_times.min()), int(open_times.max())).sessions
+        return sessions.day[_last_begun(open_times, sessions.open)]
+
+    def places_in_sessions(self, open_times: Times) -> tuple[Times, Times]:
+        """Give for each bar its number in its session, from 0 on, and how many bars that session has.
+
+        It is for bars shorter than a day on a known calendar. The bars before a pause count with those after it.
+        """
+        if not len(open_times):
+            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+        periods = self._cover(int(open_times.min()), int(open_times.max()))
+        period = _last_begun(open_times, periods.open)
+        session = periods.sessions.part_session[period]
+        first = np.searchsorted(periods.sessions.part_session, session)
+        end = np.searchsorted(periods.sessions.part_session, session, side="right")
+        before = periods.bars_before[first]
+        number = periods.bars_before[period] + (open_times - periods.open[period]) // self.timeframe.nanoseconds
+        return number - before, periods.bars_before[end] - before
+
+    def bars_a_day(self, open_time: int) -> Fraction | None:
+        """Say how many bars the session of a bar has; of a week's bar, what part of it a session is.
+
+        None where that is not known: for bars shorter than a day on an unknown calendar.
+        """
+        if self.timeframe.intraday:
+            if not self.calendar.known:
+                return None
+            return Fraction(int(self.places_in_sessions(np.array([open_time]))[1][0]))
+        periods = self._cover(open_time, open_time)
+        period = int(np.searchsorted(periods.open, open_time, side="right")) - 1
+        first, end = np.searchsorted(periods.sessions.open, [periods.open[period], periods.close[period]])
+        return Fraction(1, int(end - first))
 
     def closes_between(self, after: int, until: int) -> tuple[Times, Times]:
         """Give open and close times of all bars that close later than ``after`` and not later than ``until``."""

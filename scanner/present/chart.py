@@ -115,7 +115,8 @@ def _title(sheet: Sheet, picture: Picture) -> None:
     when = date(last, picture.zone) if picture.daily else moment(last, picture.zone)
     what = ", no setup"
     if setup is not None:
-        what = f" {'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']} at {setup['place']}"
+        at = f" at {setup['place']}" if setup["place"] else ""
+        what = f" {'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']}{at}"
     size, length = TITLE, NAME_LENGTH
     while True:
         words = f"{shown(picture.instrument, length)} {picture.timeframe}{what}"
@@ -138,12 +139,6 @@ def _legend(sheet: Sheet, picture: Picture) -> None:
     ):
         sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.6)
         x = sheet.text(x + 42, y, words, 17, PALE) + 24
-    if picture.setup is not None:
-        sheet.text(
-            WIDTH - 14,
-            y,
-            f"evidence {picture.setup['evidence_points']} of {picture.setup['evidence_total']}",
-            17,
-            INK,
-            align="right",
-        )
+    if (setup := picture.setup) is not None:
+        evidence = f"evidence {setup['evidence_points']} of {setup['evidence_total']}"
+        sheet.text(WIDTH - 14, y, f"{setup['title']}, {evidence}", 17, INK, align="right")

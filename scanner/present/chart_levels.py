@@ -39,9 +39,8 @@ def levels_of(setup: SetupData, mark: Mark | None) -> list[Level]:
         found.append(_level(f"{times}R {price}", price, GOAL, DOTTED, 2.2))
     if levels["obstacle"] is not None:
         found.append(_level(f"obstacle {levels['obstacle']}", levels["obstacle"], OBSTACLE, BROKEN, 1.8))
-    place = setup["places"][setup["place"]]["price"]
-    if mark is not None and place is not None:
-        found.append(_level(f"at {setup['place']} {place}", place, PLACE, DOTTED, 1.2))
+    if mark is not None and (place := setup["places"][mark.place]["price"]) is not None:
+        found.append(_level(f"at {mark.place} {place}", place, PLACE, DOTTED, 1.2))
     return sorted(found, key=lambda level: level.price)
 
 

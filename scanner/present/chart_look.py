@@ -17,7 +17,7 @@ PAPER, INK, PALE, GRID = "#fcfaf4", "#1b2430", "#6d7177", "#e4dfd2"
 RISING, FALLING = PAPER, INK
 """Hollow and full: the bodies differ without any colour."""
 BAND, REWARD, RISEN = "#ebe4d0", "#dfeee6", "#d5dde6"
-"""Tints, light enough for what stands on them: the three bars, the way to the first objective, MACD over signal."""
+"""Tints, light enough for what stands on them: the setup's bars, the way to the first objective, MACD over signal."""
 FAST, SLOW = "#b26a00", "#2f6f9f"
 ENTRY, STOP, GOAL, PLACE, OBSTACLE = "#0a4f92", "#b53a00", "#00664e", "#7d2f73", "#4b4b4b"
 COLORS = (INK, PALE, GRID, BAND, REWARD, RISEN, FAST, SLOW, ENTRY, STOP, GOAL, PLACE, OBSTACLE)

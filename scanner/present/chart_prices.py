@@ -1,4 +1,4 @@
-"""The upper panel of a chart: bars and averages, the three bars of the setup, its place and its levels."""
+"""The upper panel of a chart: bars and averages, the bars of the setup, its place and its levels."""
 
 from __future__ import annotations
 
@@ -42,8 +42,6 @@ if TYPE_CHECKING:
 
 AHEAD, AHEAD_OF_NOTHING = 13, 2
 """Bars of room behind the last one, where the levels of a setup stand."""
-LETTERS = "ADB"
-"""First drive, doji, second drive."""
 STRETCH = 0.8
 """A level further from the bars shown than this part of their range is only pointed at."""
 LABEL, LABEL_GAP, TICK = 20.0, 27.0, 16.0
@@ -83,8 +81,8 @@ def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> tuple[float, float]
         _place(axes, picture, picture.mark)
     if picture.setup is not None:
         _levels(axes, picture.setup, levels, len(picture) - 0.5, scale.bars[1])
-    if len(picture) >= len(LETTERS):
-        _three_bars(sheet, axes, picture, scale)
+    if picture.setup is not None and len(picture) >= len(picture.setup["bars"]):
+        _letters(sheet, axes, picture, [bar["letter"] for bar in picture.setup["bars"]], scale)
     wanted = [scale.y(min(max(level.price, low), high)) for level in levels]
     placed = spread(wanted, LABEL_GAP, box.bottom + LABEL / 2, box.top - LABEL / 2)
     for level, label, at, to in zip(levels, labels, wanted, placed, strict=True):
@@ -100,7 +98,7 @@ def _reach(picture: Picture, levels: list[Level], pixels: float) -> tuple[float,
     stretch = span * STRETCH
     near = [level.price for level in levels if low - stretch <= level.price <= high + stretch]
     low, high = min([low, *near]), max([high, *near])
-    # Room below and above for the letters of the three bars.
+    # Room below and above for the letters of the setup's bars.
     margin = max(high - low, span) * 58 / (pixels - 116)
     return low - margin, high + margin
 
@@ -153,17 +151,17 @@ def _averages(axes: Axes, picture: Picture) -> None:
     axes.plot(at, picture.slow, color=SLOW, linewidth=2.6 * POINTS, linestyle=DASHED, zorder=2)
 
 
-def _three_bars(sheet: Sheet, axes: Axes, picture: Picture, scale: Scale) -> None:
-    """Write A, D and B on a band behind their bars, fanned out so that each letter has room."""
+def _letters(sheet: Sheet, axes: Axes, picture: Picture, letters: list[str], scale: Scale) -> None:
+    """Write the letters of the setup's bars on a band behind them, fanned out so that each letter has room."""
     last = len(picture) - 1
-    axes.axvspan(last - 2.5, last + 0.5, color=BAND, linewidth=0, zorder=0)
-    ends = {side: [scale.y(price) for price in prices[-len(LETTERS) :].tolist()] for side, prices in _sides(picture)}
+    axes.axvspan(last - len(letters) + 0.5, last + 0.5, color=BAND, linewidth=0, zorder=0)
+    ends = {side: [scale.y(price) for price in prices[-len(letters) :].tolist()] for side, prices in _sides(picture)}
     side = min(ends, key=lambda side: _bars_met(picture, scale, side, ends[side]))
     edge = min(ends[side]) if side < 0 else max(ends[side])
     y = edge + side * LETTER_AWAY
-    for number, (letter, end) in enumerate(zip(LETTERS, ends[side], strict=True)):
-        bar = last - len(LETTERS) + 1 + number
-        x = scale.x(last) - LETTER_ASIDE - LETTER_GAP * (len(LETTERS) - 1 - number)
+    for number, (letter, end) in enumerate(zip(letters, ends[side], strict=True)):
+        bar = last - len(letters) + 1 + number
+        x = scale.x(last) - LETTER_ASIDE - LETTER_GAP * (len(letters) - 1 - number)
         sheet.line((scale.x(bar), x), (end + side * 3, y - side * 11), INK, SOLID, 1.2)
         sheet.text(x, y - 7, letter, LABEL, INK, bold=True, align="center", halo=True)
 

@@ -12,28 +12,14 @@ from typing import TYPE_CHECKING, Any
 from pydantic import TypeAdapter
 from pydantic.json_schema import GenerateJsonSchema
 
-from scanner.events import FeedData, SeriesData, SetupData, StationData, WithdrawnData
+from scanner.events import KINDS
 from scanner.present.contract_mqtt import asyncapi
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from scanner.events import Kind
 
 FOLDER = Path(__file__).parent.parent / "contract"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-
-DATA: Mapping[Kind, type] = {
-    "setup.qualified": SetupData,
-    "setup.withdrawn": WithdrawnData,
-    "series.held": SeriesData,
-    "series.resumed": SeriesData,
-    "feed.late": FeedData,
-    "feed.back": FeedData,
-    "station.caught_up": StationData,
-    "station.watching": StationData,
-}
-"""What each kind of event carries."""
 
 
 class _Untitled(GenerateJsonSchema):
@@ -45,7 +31,8 @@ class _Untitled(GenerateJsonSchema):
 
 def data_schemas(refs: str) -> dict[str, Any]:
     """Give the schema of each type that events carry, by its name; ``refs`` is the path at which they will stand."""
-    adapters: list[Any] = [(name, "validation", TypeAdapter(name)) for name in dict.fromkeys(DATA.values())]
+    carried = dict.fromkeys(facts.data for facts in KINDS.values())
+    adapters: list[Any] = [(name, "validation", TypeAdapter(name)) for name in carried]
     _, made = TypeAdapter.json_schemas(
         adapters,
         ref_template=refs + "/{model}",
@@ -71,7 +58,7 @@ def envelope() -> dict[str, Any]:
                 "description": "The same facts give the same id, also after a restart or in a replay.",
             },
             "source": {"type": "string", "format": "uri-reference", "minLength": 1},
-            "type": {"enum": [f"closewatch.{kind}" for kind in DATA]},
+            "type": {"enum": [f"closewatch.{kind}" for kind in KINDS]},
             "subject": {
                 "type": "string",
                 "minLength": 1,
@@ -101,10 +88,11 @@ def envelope() -> dict[str, Any]:
 
 def of_kind(kind: Kind, refs: str) -> dict[str, Any]:
     """Give what an event of a kind has beyond the envelope: its type, and its data at ``refs``."""
-    story = ["thread"] if kind.startswith("setup.") else []
+    facts = KINDS[kind]
+    story = ["thread"] if facts.about == "setup" else []
     return {
         "title": kind,
-        "properties": {"type": {"const": f"closewatch.{kind}"}, "data": {"$ref": f"{refs}/{DATA[kind].__name__}"}},
+        "properties": {"type": {"const": f"closewatch.{kind}"}, "data": {"$ref": f"{refs}/{facts.data.__name__}"}},
         "required": ["type", "data", *story],
     }
 
@@ -117,7 +105,7 @@ def schema() -> dict[str, Any]:
         "$id": "urn:closewatch:events",
         "title": "Events of closewatch",
         **envelope(),
-        "oneOf": [of_kind(kind, refs) for kind in DATA],
+        "oneOf": [of_kind(kind, refs) for kind in KINDS],
         "$defs": data_schemas(refs),
     }
 
@@ -125,7 +113,7 @@ def schema() -> dict[str, Any]:
 def documents() -> dict[str, str]:
     """Give both documents as text, by the name of their file."""
     refs = "#/components/schemas"
-    messages = {kind: {"allOf": [{"$ref": f"{refs}/Event"}, of_kind(kind, refs)]} for kind in DATA}
+    messages = {kind: {"allOf": [{"$ref": f"{refs}/Event"}, of_kind(kind, refs)]} for kind in KINDS}
     interface = asyncapi(messages, {"Event": envelope(), **data_schemas(refs)})
     return {
         name: json.dumps(made, indent=2, ensure_ascii=False) + "\n"

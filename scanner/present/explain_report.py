@@ -3,28 +3,34 @@
 from __future__ import annotations
 
 from math import isnan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scanner.present.tables import bar_time, table
 from scanner.present.text import plain
 from scanner.present.wording import number
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-    from scanner.engine import Judgement
+    from scanner.analysis.setup import Setup
     from scanner.events import Measure
+    from scanner.judgement import Judgement
     from scanner.market.bars import Bars
     from scanner.study.replay import Tally
 
 HELD, MISSED = "yes", "NO"
 
 
-def bar(bars: Bars, index: int, tally: Tally, zone: str) -> list[str]:
-    """Give the bar that is explained, and the two before it."""
+SHOWN = 3
+"""Bars shown where several setups are explained."""
+
+
+def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone: str) -> list[str]:
+    """Give the bar that is explained, and those before it; of a single setup by their names in it."""
     daily = tally.timeframes[0] in {"1d", "1w"}
-    first = max(index - 2, 0)
-    names = ("first drive", "doji", "second drive")[first - index - 1 :]
+    named = [name for _, name in setups[0].bars] if len(setups) == 1 else [""] * SHOWN
+    first = max(index + 1 - len(named), 0)
+    names = named[first - index - 1 :]
     rows = [
         (
             name,
@@ -34,8 +40,12 @@ def bar(bars: Bars, index: int, tally: Tally, zone: str) -> list[str]:
         )
         for i, name in zip(range(first, index + 1), names, strict=True)
     ]
-    heads = ("as", "day" if daily else "closed", "open", "high", "low", "close", "volume")
-    return [f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, times in {zone}", "", *table(heads, rows, left=(0, 1))]
+    heads: Sequence[str] = ("as", "day" if daily else "closed", "open", "high", "low", "close", "volume")
+    if len(setups) != 1:
+        shown = table(heads[1:], [row[1:] for row in rows], left=(0,))
+    else:
+        shown = table(heads, rows, left=(0, 1))
+    return [f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, times in {zone}", "", *shown]
 
 
 def missed_by(measure: Measure) -> str:
@@ -69,10 +79,12 @@ def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[s
 def judgement(found: Judgement) -> list[str]:
     """Give the whole account of one direction at one bar."""
     missed = [name for name, rule in found.rules.items() if not rule["verdict"]]
-    head = f"{found.direction}: " + (
-        f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence"
-        if not missed
-        else f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"
+    head = f"{found.setup.title} {found.direction}: " + (
+        f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"
+        if missed
+        else f"set aside: {found.set_aside}"
+        if found.set_aside
+        else f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence"
     )
     lines = [
         head,
@@ -98,7 +110,14 @@ def judgement(found: Judgement) -> list[str]:
         "",
         *table(("place", "holds", "price", "measured", "wanted", "what is measured"), places, left=(0, 1, 4, 5)),
     ]
-    if missed or found.plan is None:
+    if found.plan is None:
+        return lines
+    around = [row[:4] + row[5:] for row in _rows(found.surroundings, "no")]
+    lines += [
+        "",
+        *table(("surroundings", "holds", "measured", "wanted", "what is measured"), around, left=(0, 1, 3, 4)),
+    ]
+    if missed:
         return lines
     evidence = [row[:4] + row[5:] for row in _rows(found.evidence, "no")]
     lines += ["", *table(("evidence", "holds", "measured", "wanted", "what is measured"), evidence, left=(0, 1, 3, 4))]
@@ -117,8 +136,13 @@ def judgement(found: Judgement) -> list[str]:
     lines += ["", *table(("entry", "price", "R", "1R", "2R", "3R", "room", "size"), entries)]
     lines += ["", *(f"{style:9} {entry['reason']}" for style, entry in plan.entries.items())]
     lines += [
+        f"{style:9} {'obstacle ' + entry['obstacle'] if entry['obstacle'] else 'no obstacle'}: {entry['obstacle_text']}"
+        + (f"; being broken: {', '.join(entry['being_broken'])}" if entry["being_broken"] else "")
+        for style, entry in plan.entries.items()
+        if entry["price"]
+    ]
+    lines += [
         f"stop      {plan.levels['stop']}: {plan.level_reasons['stop']}",
-        f"obstacle  {plan.levels['obstacle'] or '-'}: {plan.level_reasons['obstacle']}",
         f"exit      {plan.exit_plan['style']}: {plan.exit_plan['reason']}",
         f"size      {next(iter(plan.entries.values()))['size_reason']}",
     ]

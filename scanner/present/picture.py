@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.columns import FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
-from scanner.engine import BARS_JUDGED, SeriesEngine
+from scanner.analysis.columns import FAST_AVERAGE, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
+from scanner.engine import SeriesEngine
+from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
+from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
+from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
+    from scanner.analysis.series import Around
     from scanner.events import Event, Place, SetupData
     from scanner.market.bars import Bars
 
@@ -82,10 +86,10 @@ class Picture:
         return not Timeframe.named(self.timeframe).intraday
 
 
-def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None = None) -> Picture:
-    """Run bars, oldest first, through a fresh engine and keep what a chart of the last one shows.
+def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None) -> Picture:
+    """Run bars, oldest first, through a fresh engine and keep what a chart of the last one, and of its setup, shows.
 
-    Without an ``event`` the setup is the one that the engine finds at the last bar, if any. ValueError without bars.
+    The engine need not look for setups. ValueError without bars.
     """
     if not len(bars):
         raise ValueError("a chart needs at least one bar")
@@ -94,24 +98,22 @@ def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None 
     traced = np.full((4, len(bars) - begin), np.nan)
     for column in range(traced.shape[1]):
         at = begin + column
-        events = engine.push(bars[at : at + 1])
+        engine.push(bars[at : at + 1])
         traced[:, column] = _indicators(engine)
-    if event is None:
-        event = next((one for one in events if one.kind == "setup.qualified"), None)
     mark, shown = None, BARS_SHOWN
-    if event is not None and engine.series.used >= BARS_JUDGED:
-        mark = _mark(engine, event.data, len(bars))
+    if event is not None and (place := event.data["place"]) is not None:
+        mark = _mark(engine, event.data, place, bars)
         first = min((bar for bar, _ in mark.points), default=mark.bottom[0])
         shown = max(shown, len(bars) - first + MARGIN)
     # After a hold the bars before it belong to another price.
     shown = min(shown, MOST_SHOWN, len(bars), max(engine.series.count, 1))
-    kept = bars[len(bars) - shown :]
+    kept, timeframe = bars[len(bars) - shown :], engine.timetable.timeframe
     fast, slow, macd, signal = traced[:, -shown:]
     return Picture(
         engine.instrument.symbol,
-        engine.timeframe.name,
+        timeframe.name,
         zone,
-        kept.close_time if engine.timeframe.intraday else kept.open_time,
+        kept.close_time if timeframe.intraday else kept.open_time,
         kept.open,
         kept.high,
         kept.low,
@@ -120,7 +122,7 @@ def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None 
         slow,
         macd,
         signal,
-        engine.rules,
+        engine.rulebook.rules,
         None if event is None else event.data,
         None if mark is None else mark.counted_from(len(bars) - shown),
     )
@@ -136,49 +138,51 @@ def picture_for(bars: Bars, event: Event, rules: Rules, zone: str) -> Picture:
     if end > len(bars) or bars.close_time[end - 1] != event.time:
         raise ValueError(f"the bar of {data['instrument']} that closed at {data['bar_close']} is not among the bars")
     instrument = Instrument(data["instrument"], PriceSteps.fixed(Decimal(data["step"])))
-    return picture_of(bars[:end], SeriesEngine(instrument, Timeframe.named(data["timeframe"]), rules), zone, event)
+    timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named(data["timeframe"]))
+    # The setup is given: only indicators and its place are looked at.
+    return picture_of(bars[:end], SeriesEngine(instrument, timetable, Rulebook(rules, setups=())), zone, event)
 
 
 def _indicators(engine: SeriesEngine) -> tuple[float, float, float, float]:
     """Read both averages, the MACD line and its signal off the last bar taken in; NaN before they are ready."""
-    series, rules = engine.series, engine.rules
-    last, state = series.used - 1, series.state
+    series, rules = engine.series, engine.rulebook.rules
+    last, state = series.used - 1, series.pool.state[series.row]
     return (
         float(series.columns[FAST_AVERAGE, last]),
         float(series.columns[SLOW_AVERAGE, last]),
-        float(state["macd"][0]) if series.count >= rules.macd_slow else np.nan,
-        float(state["signal"][0]) if series.count >= rules.macd_slow + rules.macd_signal else np.nan,
+        float(state["ema_fast"] - state["ema_slow"]) if series.count >= rules.macd_slow else np.nan,
+        float(state["signal"]) if series.count >= rules.macd_slow + rules.macd_signal else np.nan,
     )
 
 
-def _mark(engine: SeriesEngine, data: SetupData, bars: int) -> Mark:
+def _mark(engine: SeriesEngine, data: SetupData, name: Place, bars: Bars) -> Mark:
     """Look at the place of the setup at the last bar again, for the bars that make it."""
-    series, name = engine.series, data["place"]
-    sign = 1 if data["direction"] == "long" else -1
-    found = series.look(series.measure_last(sign))
-    bottom, price = int(found["bottom"]), float(found["bottom_price"])
+    long = data["direction"] == "long"
+    around = engine.series.look(engine.series.used - 1, 1 if long else -1)
+    found, last = around.places, len(bars) - 1
+    lows = bars.low if long else bars.high
+    points: list[Spot] = []
     if name == "line" and found["line"]:
-        end = LOW if sign > 0 else HIGH
-        points = [(at, float(series.columns[end, at])) for at in (int(found["line_from"]), int(found["line_to"]))]
-    else:
-        points = _points_of_level(engine, found) if name == "level" else []
-    moved = bars - series.used
+        ends = (last - int(found["line_from"]), last - int(found["line_to"]))
+        points = [(at, float(lows[at])) for at in ends]
+    elif name == "level":
+        points = _points_of_level(around, bars)
+    price = float(found["bottom_price"])
     return Mark(
-        name,
-        float(data["places"][name]["price"] or price),
-        (bottom + moved, price),
-        tuple((at + moved, spot) for at, spot in points),
+        name, float(data["places"][name]["price"] or price), (last - int(found["bottom"]), price), tuple(points)
     )
 
 
-def _points_of_level(engine: SeriesEngine, found: Any) -> list[Spot]:  # noqa: ANN401 - a PLACES record
-    """Give the swing points, up to the bottom, that lie within the tolerance of its price."""
-    series, rules = engine.series, engine.rules
-    first, last = max(series.used - 1 - rules.place_span, 0), int(found["bottom"]) - rules.swing_strength
-    near = float(found["tolerance"]) * (1 + 1e-9)
+def _points_of_level(around: Around, bars: Bars) -> list[Spot]:
+    """Give the swing points that make the level: those within the tolerance of the pullback's end."""
+    found, last = around.places, len(bars) - 1
+    first = last - int(found["level_from"])
+    near, price = float(found["tolerance"]) * (1 + 1e-9), float(found["bottom_price"])
+    known = len(around.marks)
+    marks = around.marks[known - 1 - int(found["level_from"]) : known - int(found["level_to"])]
     return [
-        (at, float(series.columns[column, at]))
-        for at in range(first, last + 1)
-        for bit, column in ((SWING_LOW, LOW), (SWING_HIGH, HIGH))
-        if series.swings[at] & bit and abs(series.columns[column, at] - found["bottom_price"]) <= near
+        (first + at, float(column[first + at]))
+        for at, bits in enumerate(marks.tolist())
+        for bit, column in ((SWING_LOW, bars.low), (SWING_HIGH, bars.high))
+        if bits & bit and abs(column[first + at] - price) <= near
     ]

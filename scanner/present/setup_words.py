@@ -25,25 +25,43 @@ def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> 
     data: SetupData = message.event.data
     direction, entry = data["direction"], data["entries"][data["entry_style"]]
     late = "Too late to act: " if message.late else ""
-    others = [PLACES[key] for key, found in data["places"].items() if found["verdict"] and key != data["place"]]
-    also = f" (also {' and '.join(others)})" if others else ""
-    lead = (
-        f"A {data['setup'].replace('_', ' ')} at {PLACES[data['place']]}{also}, {direction}; "
-        f"evidence {data['evidence_points']} of {data['evidence_total']}. Bar closed "
-        f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
-        + "."
-    )
+    aside = "Set aside: " if data["set_aside"] else ""
     return Words(
         headline=headline(
-            lambda named: f"{late}{named} {data['timeframe']} {direction}: {_in_short(data, entry)}",
+            lambda named: f"{late}{aside}{named} {data['timeframe']} {direction}: {_in_short(data, entry)}",
             data["instrument"],
         ),
-        lead=f"{TOO_LATE} {lead}" if message.late else lead,
+        lead=_lead(message, user_zone, exchange_zone),
         glance=_glance(data, entry),
         why=_why(data),
         levels=_levels(data, entry),
         wrong=_wrong(data, entry),
         caution=SHORT,
+    )
+
+
+def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
+    """Say what was found, when, and what speaks against acting on it."""
+    data: SetupData = message.event.data
+    others = [PLACES[key] for key, found in data["places"].items() if found["verdict"] and key != data["place"]]
+    at = f" at {PLACES[data['place']]}" if data["place"] else ""
+    at += f" (also {' and '.join(others)})" if others else ""
+    closed = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
+    evidence = f"evidence {data['evidence_points']} of {data['evidence_total']}"
+    failing = [name.replace("_", " ") for name, each in data["surroundings"].items() if not each["verdict"]]
+    return " ".join(
+        part
+        for part in (
+            TOO_LATE if message.late else "",
+            f"A {phrase(data['title'])}{at}, {data['direction']}; {evidence}. Bar closed {closed}.",
+            f"Set aside, for what you require: {sentence(data['set_aside'])}" if data["set_aside"] else "",
+            f"Against it: {', '.join(failing)}." if failing and not data["set_aside"] else "",
+            *(f"Caution: {sentence(each)}" for each in data["warnings"]),
+            f"At the same bar: {', '.join(name.replace('_', ' ') for name in data['alongside'])}."
+            if data["alongside"]
+            else "",
+        )
+        if part
     )
 
 
@@ -82,10 +100,10 @@ def _size(entry: Entry) -> str:
 
 def _glance(data: SetupData, entry: Entry) -> str:
     """Give what one acts on beyond the headline."""
-    obstacle = data["levels"]["obstacle"]
+    obstacle = entry["obstacle"]
     ahead = f"obstacle {obstacle}" if obstacle else "no obstacle ahead"
     if entry["risk"] is None:
-        return f"{sentence(entry['reason'])} {ahead.capitalize()}. Exit: {data['exit_plan']['style']}."
+        return f"{sentence(entry['reason'])} Exit: {data['exit_plan']['style']}."
     room = f", room {entry['room']} R" if entry["room"] else ""
     size = f"Size {_size(entry)}" + ("" if float(entry["size"] or 0) else f", {phrase(entry['size_reason'])}")
     return f"{size}. Objectives {', '.join(entry['objectives'])}; {ahead}{room}. Exit: {data['exit_plan']['style']}."
@@ -105,18 +123,21 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
         ]
     room = f"; room {entry['room']} R" if entry["room"] else ""
     lines += [
-        Line("obstacle", levels["obstacle"] or "none", phrase(reasons.get("obstacle", "")) + room),
+        Line("obstacle", entry["obstacle"] or "none", phrase(entry["obstacle_text"]) + room),
+        *(Line("being broken", phrase(each)) for each in entry["being_broken"]),
         Line("exit", exit_plan["style"], f"{phrase(exit_plan['reason'])}: {EXITS[exit_plan['style']]}"),
     ]
     for other, way in data["entries"].items():
         if other != style:
             cost = "" if way["risk"] is None else f"R {way['risk']}, size {_size(way)}; "
+            if way["room"] is not None:
+                cost += f"room {way['room']} R; "
             lines.append(Line(f"or {other} entry", way["price"] or "none", cost + phrase(way["reason"])))
     return tuple(lines)
 
 
 def _why(data: SetupData) -> tuple[Line, ...]:
-    """Name every place that holds with its price, every rule, and every point of evidence, with their numbers."""
+    """Name every place that holds with its price, every rule, what is around, and the evidence, with their numbers."""
     lines = [
         Line(f"at {PLACES[key]}", found["price"] or "-", f"{number(found['measured'])}, {_held_against(found)}")
         for key, found in data["places"].items()
@@ -126,6 +147,17 @@ def _why(data: SetupData) -> tuple[Line, ...]:
         Line(key.replace("_", " "), number(rule["measured"]), _held_against(rule))
         for key, rule in data["rules"].items()
         if key != "place"  # the places are named already
+    ]
+    around = data["surroundings"]
+    holding = sum(each["verdict"] for each in around.values())
+    lines.append(Line("surroundings", f"{holding} of {len(around)}", "hold"))
+    lines += [
+        Line(
+            key.replace("_", " "),
+            number(each["measured"]),
+            ("" if each["verdict"] else "fails, ") + _held_against(each),
+        )
+        for key, each in around.items()
     ]
     points = f"{data['evidence_points']} of {data['evidence_total']}"
     lines.append(Line("evidence", points, "the places count too; + speaks for it, − does not"))
@@ -149,4 +181,5 @@ def _wrong(data: SetupData, entry: Entry) -> str:
     stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
     if entry["risk"] is None:
         return f"What would prove it wrong: a close {beyond} {stop}."
-    return f"What would prove it wrong: a close {beyond} {stop} before the entry, the stop at {stop} after it."
+    besides = f", {phrase(data['spoiled_by'])}," if data["spoiled_by"] else ""
+    return f"What would prove it wrong: a close {beyond} {stop}{besides} before the entry, the stop at {stop} after it."

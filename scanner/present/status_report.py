@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 LONGEST_NAME = 40
+LONGEST_WARNING = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,7 @@ class Status:
     """A station at the moment ``now``. ``process`` is the one that runs it, None where none does.
 
     ``played`` says that the bars are of a recording: then ``now`` is the close of the last bar there is. ``old`` is
-    what the process goes by, where the configuration says something else by now.
+    what the process goes by, where the configuration says something else by now. ``warnings`` are of the configuration.
     """
 
     station: str
@@ -91,6 +92,7 @@ class Status:
     feeds: Sequence[FeedStatus]
     series: Sequence[SeriesStatus]
     sinks: Sequence[SinkStatus]
+    warnings: Sequence[str] = ()
 
 
 def report(status: Status) -> list[str]:
@@ -112,6 +114,7 @@ def report(status: Status) -> list[str]:
         running,
         *([] if status.old is None else [_changed(status.old, zone)]),
         told,
+        *(f"Warning: {plain(each, LONGEST_WARNING)}" for each in status.warnings),
         f"{counted(len(status.series), 'series', 'series')}, {warm:,} warm, {behind:,} behind what has closed.",
         "",
         *table(

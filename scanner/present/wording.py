@@ -36,8 +36,8 @@ class Line:
     def plain(self) -> str:
         """Give it as a line of text.
 
-        >>> Line("stop", "100.15", "0.06 beyond the doji's low").plain()
-        "stop: 100.15 (0.06 beyond the doji's low)"
+        >>> Line("stop", "100.15", "0.06 beyond the last bar's low").plain()
+        "stop: 100.15 (0.06 beyond the last bar's low)"
         """
         return f"{self.name}: {self.value}" + (f" ({self.note})" if self.note else "")
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from scanner.events import KINDS
 from scanner.present import station_words
 from scanner.present.cautions import SHORT
 from scanner.present.setup_words import setup_found, setup_withdrawn
-from scanner.present.wording import Line, Words
+from scanner.present.wording import HEADLINE_LENGTH, Line, Words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -20,6 +21,7 @@ __all__ = ["WORDS", "Line", "Words", "alert", "digest", "say"]
 
 WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "setup.qualified": setup_found,
+    "setup.set_aside": setup_found,
     "setup.withdrawn": setup_withdrawn,
     "series.held": station_words.series_held,
     "series.resumed": station_words.series_resumed,
@@ -29,18 +31,6 @@ WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "station.watching": station_words.watching,
 }
 """Who finds the words for which kind of event."""
-
-KINDS: Mapping[Kind, tuple[str, str]] = {
-    "setup.qualified": ("setup", "setups"),
-    "setup.withdrawn": ("withdrawn", "withdrawn"),
-    "series.held": ("put on hold", "put on hold"),
-    "series.resumed": ("warm again", "warm again"),
-    "feed.late": ("feed late", "feeds late"),
-    "feed.back": ("feed back", "feeds back"),
-    "station.caught_up": ("catch-up", "catch-ups"),
-    "station.watching": ("summary", "summaries"),
-}
-"""How a digest counts them: one, and several."""
 
 
 def alert(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -55,14 +45,23 @@ def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[
     """
     parts = tuple(alert(message, user_zone, _exchange_zone(message.event, exchange_zones)) for message in messages)
     counts = Counter(message.event.kind for message in messages)
-    counted = ", ".join(f"{count:,} {KINDS[kind][count > 1]}" for kind, count in counts.items())
-    late = sum(message.late and message.event.kind == "setup.qualified" for message in messages)
+    counted = [f"{count:,} {KINDS[kind].counted[count > 1]}" for kind, count in counts.items()]
+    late = sum(message.late and message.event.facts.ages for message in messages)
     return Words(
-        headline=f"{len(messages):,} alerts: {counted}",
+        headline=_whole(f"{len(messages):,} alerts: ", counted),
         lead=f"Too late to act on: {late:,} of them." if late else "",
         caution=SHORT if any(part.caution for part in parts) else "",
         parts=parts,
     )
+
+
+def _whole(begin: str, parts: list[str]) -> str:
+    """List as many parts as a headline has room for."""
+    shown = begin + ", ".join(parts)
+    while len(shown) > HEADLINE_LENGTH:
+        parts = parts[:-1]
+        shown = f"{begin}{', '.join(parts)} and more"
+    return shown
 
 
 def say(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:

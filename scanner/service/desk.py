@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.events import rfc3339
+from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import NOTED
-from scanner.pipeline import Pipeline
+from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.service.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.doubts import NONE, Doubts
 from scanner.service.restating import agreeing, different, run_again
@@ -26,17 +26,20 @@ from scanner.service.warming import enough_from
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from scanner.events import Event, Kind
+    from scanner.events import Event
     from scanner.market.bars import Bar
     from scanner.market.guard import Checked, Note
     from scanner.market.sessions import Timetable
+    from scanner.pipeline import Run
     from scanner.service.store import Store
     from scanner.settings import Watched
     from scanner.trade.size import Account
 
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
 """Of rows that were all known whole when they were asked for."""
-TOLD_OF_A_SERIES: tuple[Kind, ...] = ("setup.qualified", "setup.withdrawn", "series.held", "series.resumed")
+TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
+NEWS = tuple(kind for kind, facts in KINDS.items() if facts.ages and not facts.on_request)
+"""Kinds that whoever missed them is told of in a summary."""
 RECENT = 64
 """Bars of a series that are read to see whether one was restated, unless the feed goes further back."""
 READ_TOGETHER = 128
@@ -97,16 +100,18 @@ class _Work:
     restated: dict[str, int] = field(default_factory=dict)
 
 
-def fresh_pipeline(watched: Watched, account: Account) -> Pipeline:
-    """Make the pipeline of an instrument that has seen no bar."""
+def fresh_pipeline(watched: Watched, account: Account, pools: Pools | None = None) -> Pipeline:
+    """Make the pipeline of an instrument that has seen no bar; ``pools`` are those that it shares with others."""
     return Pipeline(
         watched.instrument,
         watched.calendar,
         watched.base,
         watched.timeframes,
-        rules=watched.rules,
+        rulebook=watched.rulebook,
         account=account,
         adjustments=watched.adjustments,
+        dates=watched.dates,
+        pools=pools,
     )
 
 
@@ -129,6 +134,7 @@ class Desk:
         self.route = route
         self.stale_after = stale_after
         self.record = record
+        self.pools = Pools()
         self.pipelines: dict[str, Pipeline] = {}
         self.last: dict[str, Bar | None] = {}
         """The last bar of each instrument's base timeframe; None where there is none."""
@@ -145,7 +151,7 @@ class Desk:
         """
         names = list(self.watched if names is None else names)
         keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
-        most = max((each.rules.history for each in self.watched.values()), default=0)
+        most = max((each.rulebook.history for each in self.watched.values()), default=0)
         stored = {found.key: found for found in self.store.bars.load(keys, most)}
         anew = []
         for name in names:
@@ -169,7 +175,7 @@ class Desk:
         return anew
 
     def _fresh(self, name: str) -> Pipeline:
-        return fresh_pipeline(self.watched[name], self.account)
+        return fresh_pipeline(self.watched[name], self.account, self.pools)
 
     def _base(self, name: str) -> SeriesKey:
         return SeriesKey(name, self.watched[name].base.name)
@@ -214,11 +220,14 @@ class Desk:
         taken, work = Taken(), _Work(names)
         self._bring_back()
         try:
-            for arrival in arrivals:
-                self._take_one(arrival, min(now, arrival.asked), taken, work)
+            fresh = [(each, self._checked(each, min(now, each.asked), taken, work)) for each in arrivals]
+            new = [(arrival, bars) for arrival, bars in fresh if bars is not None]
+            runs = run_together([self.pipelines[each.instrument] for each, _ in new], [bars for _, bars in new])
+            for (arrival, bars), run in zip(new, runs, strict=True):
+                self._collect(arrival.instrument, run, bars, min(now, arrival.asked), work)
             said = [Said(event, self._sinks(event, now), key) for event, key in work.said]
             sent = work.sent if self.record else []
-            new = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent))
+            kept = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent))
         except BaseException:
             self._adrift.update(names)
             for name in names:
@@ -229,7 +238,7 @@ class Desk:
             raise
         self.last.update(work.last)
         taken.restated = work.restated
-        for event in new:
+        for event in kept:
             (taken.stale if self._stale(event, now) else taken.events).append(event)
         return taken
 
@@ -247,16 +256,16 @@ class Desk:
         if self._stale(event, now):
             return ()
         sinks = self.route(event)
-        if event.kind == "setup.withdrawn":
+        if event.facts.ends:
             return sinks if self.store.outbox.sinks_of(event.thread) else ()
-        if event.kind == "setup.qualified" and self._too_old(event, now):
+        if event.facts.begins and self._too_old(event, now):
             told = self.store.outbox.sinks_of(event.thread)
             return [sink for sink in sinks if sink in told]
         return sinks
 
     def _stale(self, event: Event, now: int) -> bool:
         """Whether a setup was found so long after its bar that it is no news: it is kept and not sent."""
-        return event.kind == "setup.qualified" and event.id == event.thread and self._too_old(event, now)
+        return event.facts.ages and event.id == event.thread and self._too_old(event, now)
 
     def _too_old(self, event: Event, now: int) -> bool:
         length = self._length(event.data["instrument"], event.data["timeframe"])
@@ -267,7 +276,7 @@ class Desk:
         events, count = self.store.events, 0
         last: deque[Event] = deque(maxlen=named)
         after = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
-        while page := events.find(after=after, kinds=["setup.qualified"], limit=PAGE):
+        while page := events.find(after=after, kinds=NEWS, limit=PAGE):
             for each in page:
                 if each.event.data["instrument"] in self.watched and self._stale(each.event, each.said):
                     count += 1
@@ -279,7 +288,8 @@ class Desk:
         lengths = (each.nanoseconds for each in self.watched[name].timeframes if each.name == timeframe)
         return next(lengths, 0)  # of one that is not followed any more, nothing is news
 
-    def _take_one(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> None:
+    def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Bars | None:
+        """Give the new bars that the guard lets through; None where the series was run again with them."""
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
         last, restated = self.last[name], NONE
         usual = usual_rows(arrival.raw, last, pipeline.guard.timetable, now)
@@ -304,9 +314,10 @@ class Desk:
             )
         again = len(restated) > 0 or self._is_after_its_end(name, pipeline, checked.bars)
         if not again or not self._restate(name, Bars.joined([restated, checked.bars]), now, work):
-            self._run(name, pipeline, checked.bars, now, work)
-        elif len(restated):
+            return checked.bars
+        if len(restated):
             work.restated[name] = int(restated.close_time[0])
+        return None
 
     def _is_after_its_end(self, name: str, pipeline: Pipeline, bars: Bars) -> bool:
         """Whether bars belong to a coarser one that was taken as complete before they came."""
@@ -334,29 +345,24 @@ class Desk:
         if checked.notes and not len(checked.bars):
             self._told[name] = checked.notes
 
-    def _run(self, name: str, pipeline: Pipeline, bars: Bars, now: int, work: _Work) -> None:
-        """Take checked bars in, and collect what is to be kept."""
-        base = self._base(name)
-        kept = {base: [bars]} if len(bars) else {}
-        made = list(pipeline.lanes_of(bars))
+    def _collect(self, name: str, run: Run, bars: Bars, now: int, work: _Work) -> None:
+        """Collect what is to be kept of new bars."""
+        base, pipeline = self._base(name), self.pipelines[name]
         if pipeline.has_coarser and _nothing_follows(pipeline.guard.timetable, bars, now):
-            made += pipeline.closed_by(_over(pipeline, now))
-        for lane, own in made:
-            if not len(own):
-                continue
-            key = SeriesKey(name, lane.timeframe.name)
-            if key != base:
-                kept.setdefault(key, []).append(own)
-            work.said += [(event, key) for event in lane.engine.events(own)]
+            for lane, own in pipeline.closed_by(_over(pipeline, now)):
+                run.add(lane, own, lane.engine.events(own))
+        kept = {SeriesKey(name, lane.timeframe.name): parts for lane, parts in run.bars.items()}
+        if len(bars):
+            kept[base] = [bars]
+            work.last[name] = bars.last()
         if not kept:
             return
+        work.said += [(event, SeriesKey(name, lane.timeframe.name)) for event, lane in run.said]
         state = pipeline.snapshot()
         kept.setdefault(base, [])
         for key, parts in kept.items():
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
             work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
-        if len(bars):
-            work.last[name] = bars.last()
 
     def _recent(self, name: str, work: _Work) -> Bars:
         """Give the last stored bars of an instrument, read together with those that come after it in the call.

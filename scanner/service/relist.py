@@ -68,8 +68,9 @@ def _seen_by_engine(each: Watched) -> tuple[object, ...]:
         each.calendar.tz,
         each.base,
         each.timeframes,
-        each.rules,
+        each.rulebook,
         each.adjustments,
+        each.dates,
     )
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from scanner.service import list_read
 from scanner.service.configuration.check import check
+from scanner.service.configuration.hazards import hazards
 from scanner.service.store import StoreTroubleError
 from scanner.settings import SettingsError
 
@@ -45,8 +46,15 @@ async def reload_from(
         station.log.error("reading the configuration failed", problem=where)  # noqa: TRY400 - our log has no tracebacks
         return _refused(station, [f"{path}: reading it failed ({type(problem).__name__}: {problem})"])
     list_read.keep(station)
+    warn(station)
     station.log.info("list read again", instruments=len(station.watched), new_or_different=changed)
     return True
+
+
+def warn(station: Station) -> None:
+    """Say in the log what about the configuration is likely to hurt."""
+    for each in hazards(station.settings, station.clock.now()):
+        station.log.warning(each.sentence)
 
 
 def _refused(station: Station, reasons: list[str]) -> bool:

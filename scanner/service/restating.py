@@ -9,6 +9,7 @@ import numpy as np
 
 from scanner.events import Event, event_id, rfc3339
 from scanner.market.bars import Bars, RawBars
+from scanner.pipeline import Run
 from scanner.service.store import Rewrite, SeriesKey
 
 if TYPE_CHECKING:
@@ -89,13 +90,15 @@ def run_again(
         return None
     since = int(corrected.close_time[0])  # what closed before is as it was
     rerun = Rerun(pipeline, checked)
-    rewritten = {base: checked}
-    for lane, own in pipeline.again(checked, stored, over):
-        key = SeriesKey(name, lane.timeframe.name)
+    rewritten, run = {base: checked}, Run()
+    for lane, part in pipeline.again(checked, stored, over):
+        run.add(lane, part, lane.engine.events(part))
+    for lane in pipeline.lanes:
+        key, own = SeriesKey(name, lane.timeframe.name), Bars.joined(run.bars.get(lane, []))
         rewritten[key.timeframe] = own
-        found = [event for event in lane.engine.events(own) if event.time >= since]
+        found = [event for event, of_lane in run.said if of_lane is lane and event.time >= since]
         # Where so few bars are left that a series was not warm then, nothing can be said against what was.
-        warm_up = lane.engine.series.rules.warm_up
+        warm_up = lane.engine.rulebook.rules.warm_up
         judged_from = int(own.close_time[warm_up - 1]) if len(own) >= warm_up else NEVER
         rerun.said += [(event, key) for event in _news(found, said(key, since), judged_from, route)]
     state = pipeline.snapshot()
@@ -116,20 +119,20 @@ def _news(
     stories: dict[str, Event] = {}
     for event in said:
         stories[event.thread or event.id] = event  # what was said last
-    holds = [event for event in said if event.kind in {"series.held", "series.resumed"}]
+    holds = [event for event in said if event.facts.about == "series"]
     if holds and holds[-1].kind == "series.held" and holds[-1].id not in {event.id for event in found}:
         yield _resumed(holds[-1])
     standing = {event.thread or event.id for event in found}
     for story, last in stories.items():
-        if last.kind == "setup.qualified" and story not in standing and last.time >= judged_from:
+        if last.facts.begins and story not in standing and last.time >= judged_from:
             yield withdrawal(last)
     for event in found:
         before = stories.get(event.thread or event.id)
         if before is None:
             yield event
-        elif before.kind == "setup.withdrawn":
+        elif before.facts.ends:
             yield _anew(event, before)
-        elif before.kind == "setup.qualified" and (otherwise := _otherwise(before, event, route)):
+        elif before.facts.begins and (otherwise := _otherwise(before, event, route)):
             withdrawn = withdrawal(before, otherwise)
             yield from (withdrawn, _anew(event, withdrawn))
 

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from scanner.analysis.rules import Rules
-from scanner.analysis.series import Series
 from scanner.clocks import SECOND
+from scanner.engine import make_ready
 from scanner.events import Event, rfc3339
 from scanner.service.asks import Ask, Manners
 from scanner.service.delivery.routing import sinks_for
@@ -190,7 +189,7 @@ class Station:
 
     async def _start(self) -> None:
         """Go on from where the store is, and catch up."""
-        await asyncio.to_thread(Series.make_ready, Rules())
+        await asyncio.to_thread(make_ready, {each.rulebook for each in self.watched})
         anew, names = [], list(self.desk.watched)
         for begin in range(0, len(names), LOADED_TOGETHER):
             anew += await asyncio.to_thread(self.desk.load, names[begin : begin + LOADED_TOGETHER])

@@ -9,6 +9,7 @@ from scanner.clocks import SECOND
 from scanner.market.sessions import Timetable
 from scanner.pipeline import counts_in
 from scanner.present.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
+from scanner.service.configuration.hazards import hazards
 from scanner.service.configuration.outside import prepare
 from scanner.service.lags import Lags
 from scanner.service.list_read import ListRead, fixed_mark
@@ -113,6 +114,7 @@ def status(
         [_feed(name, bases[name], late=waited[name] > patience.get(name, 0.0) * SECOND) for name in bases],
         series,
         [_sink(name, known) for name in dict.fromkeys([*settings.sinks, *(sink for sink, _ in known.outbox)])],
+        [each.sentence for each in hazards(settings, now)],
     )
 
 

@@ -106,8 +106,9 @@ class Telling:
             if event.kind == "setup.qualified":
                 self._found.add(event)
         for event in stale:
-            self._missed.add(event)
-            self._is_missed.set()
+            if not event.facts.on_request:
+                self._missed.add(event)
+                self._is_missed.set()
 
     def remember(self, count: int, last: Sequence[Event]) -> None:
         """Take note of setups that were found too late in an earlier run, and never summed up."""

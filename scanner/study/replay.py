@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
+from decimal import Decimal
 from itertools import chain
 from typing import TYPE_CHECKING, Protocol
 
@@ -11,12 +12,14 @@ from scanner.market.guard import NOTED
 from scanner.market.timeframes import Timeframe
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from scanner.events import Event
+    from scanner.follow.outcome import Outcome
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked, Note
+    from scanner.market.price_steps import GuessedStep
     from scanner.pipeline import Pipeline
 
 BLOCK = 65_536
@@ -49,6 +52,47 @@ class Recording(Protocol):
 
 
 @dataclass(slots=True)
+class Ends:
+    """What came of the setups that were followed: how many by state, and the sum of what was closed.
+
+    ``r`` is in real R before costs, and ``best`` the best of them; ``cost`` is what the ``costed`` of them cost whose
+    costs are known.
+    """
+
+    states: Counter[str] = field(default_factory=Counter)
+    entered: int = 0
+    closed: int = 0
+    r: Decimal = Decimal(0)
+    best: Decimal = Decimal("-Infinity")
+    costed: int = 0
+    cost: Decimal = Decimal(0)
+
+    def count(self, outcome: Outcome) -> None:
+        """Count a story."""
+        self.states[outcome.state] += 1
+        self.entered += outcome.entry is not None
+        if (r := outcome.r) is not None:
+            self.closed += 1
+            self.r += r
+            self.best = max(self.best, r)
+            if (cost := outcome.cost_in_risks) is not None:
+                self.costed += 1
+                self.cost += cost
+
+    def __add__(self, other: Ends) -> Ends:
+        """Give both together."""
+        return Ends(
+            self.states + other.states,
+            self.entered + other.entered,
+            self.closed + other.closed,
+            self.r + other.r,
+            max(self.best, other.best),
+            self.costed + other.costed,
+            self.cost + other.cost,
+        )
+
+
+@dataclass(slots=True)
 class Tally:
     """What one recording amounted to: rows read, bars refused and noted by reason, setups by direction."""
 
@@ -56,12 +100,18 @@ class Tally:
     source: str
     timeframes: tuple[str, ...] = ()
     step: str = ""
-    step_guessed: bool = False
+    guessed_step: GuessedStep | None = None
+    """The guess that the price step is, None where the step was given."""
     rows: int = 0
     bars: int = 0
     refused: Counter[str] = field(default_factory=Counter)
     noted: Counter[str] = field(default_factory=Counter)
     setups: Counter[str] = field(default_factory=Counter)
+    set_aside: int = 0
+    ends: Ends = field(default_factory=Ends)
+    """What came of the setups found."""
+    ends_aside: Ends = field(default_factory=Ends)
+    """What came of those set aside."""
     held: int = 0
     unready: list[str] = field(default_factory=list)
     """Timeframes on which there were too few bars for any setup to be reported, with how many there were."""
@@ -82,8 +132,14 @@ class Tally:
         """Count what was said."""
         if event.kind == "setup.qualified":
             self.setups[event.data["direction"]] += 1
+        elif event.kind == "setup.set_aside":
+            self.set_aside += 1
         elif event.kind == "series.held":
             self.held += 1
+
+    def learn(self, outcome: Outcome) -> None:
+        """Count what came of a setup."""
+        (self.ends_aside if outcome.set_aside else self.ends).count(outcome)
 
     def end(self, pipeline: Pipeline) -> None:
         """Note which timeframes never had enough bars."""
@@ -91,7 +147,7 @@ class Tally:
             series = lane.engine.series
             if not series.warm and not self.held:
                 self.unready.append(
-                    f"{lane.timeframe.name}: {series.count:,} bars of the {series.rules.warm_up:,} needed"
+                    f"{lane.timeframe.name}: {series.count:,} bars of the {series.pool.rules.warm_up:,} needed"
                 )
 
 
@@ -116,17 +172,26 @@ def replay(
     prepare: Callable[[Recording, RawBars, Tally], Pipeline],
     tally: Tally,
     on_note: Callable[[Note], None],
+    on_outcome: Callable[[Outcome], None],
 ) -> Iterator[Event]:
     """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
 
     ``prepare`` makes the pipeline from the first rows. ``on_note`` is told of each row that the guard refused or
-    noted, and may raise to stop.
+    noted, and may raise to stop. ``on_outcome`` is told what came of each setup once that is known, and at the end of
+    those that are still under way.
     """
     chunks = iter(recording.bars)
     first = next(chunks, None)
     if first is None:
         return
     pipeline = prepare(recording, first, tally)
+    pipeline.follow()
+
+    def learn(outcomes: Iterable[Outcome]) -> None:
+        for outcome in outcomes:
+            tally.learn(outcome)
+            on_outcome(outcome)
+
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
         checked = pipeline.check(raw)
         tally.count(len(raw), checked)
@@ -135,4 +200,6 @@ def replay(
         for event in pipeline.events(checked.bars):
             tally.hear(event)
             yield event
+        learn(pipeline.outcomes())
+    learn(pipeline.outcomes(under_way=True))
     tally.end(pipeline)

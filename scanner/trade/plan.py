@@ -22,23 +22,23 @@ OBJECTIVES = (1, 2, 3)
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the plan is made from: prices at the bar t that completed the setup, D being the bar before it.
+    """What the plan of any setup is made from: prices at the bar that completed it.
 
-    ``obstacle`` is the nearest level or average ahead, None where there is none.
+    A break entry has to beat ``trigger``, and the stop stands behind ``base``; their texts say what they are («the last
+    bar's high»). ``obstacles`` are all prices ahead of the close, with what they are («swing high»), the nearest first.
     """
 
     sign: int
-    high_b: Decimal
-    low_b: Decimal
-    close_b: Decimal
-    high_d: Decimal
-    low_d: Decimal
+    close: Decimal
+    trigger: Decimal
+    trigger_text: str
+    base: Decimal
+    base_text: str
     atr: Decimal
     fast_average: Decimal
     close_beyond_fast: bool
     close_beyond_slow: bool
-    obstacle: Decimal | None
-    obstacle_text: str
+    obstacles: tuple[tuple[Decimal, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,82 +51,89 @@ class Plan:
     exit_plan: ExitPlan
 
 
-def _stop_base(facts: Facts, rules: Rules) -> tuple[Decimal, str]:
-    """Choose the extreme that the stop stands behind."""
-    sign = facts.sign
-    low = "low" if sign > 0 else "high"
-    low_d, low_b = (facts.low_d, facts.low_b) if sign > 0 else (facts.high_d, facts.high_b)
-    if sign * low_b >= sign * low_d:
-        return low_d, f"the doji's {low}"
-    if sign * (facts.close_b - low_b) > Decimal(repr(rules.stop_far)) * facts.atr:
-        return low_d, f"the doji's {low}, since the last bar's is more than {rules.stop_far:g} ATR away"
-    return low_b, f"the last bar's {low}"
-
-
 def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -> Plan:
     """Make the plan of a setup. Prices that cannot be traded are answers with a reason, never errors."""
     sign, steps = facts.sign, instrument.steps
-    hair = Decimal(repr(TIE)) * abs(facts.close_b)
+    over = "above" if sign > 0 else "below"
+    margin = stop_margin(facts.base, facts.atr, rules, instrument)
+    gap = sign * Decimal(repr(rules.gap_limit)) * facts.atr
 
     def rounded(price: Decimal, direction: int) -> Decimal:
-        """Round up or down as seen by a buyer; for a seller the sides swap."""
-        # Averages and ATR are binary: what lies a hair off a step is on it.
-        return steps.near_or_beyond(price, hair, up=direction * sign > 0)
+        return _rounded(price, direction, facts, instrument)
 
-    over, high = ("above", "high") if sign > 0 else ("below", "low")
-    high_b = facts.high_b if sign > 0 else facts.low_b
-    base, base_text = _stop_base(facts, rules)
-    margin = max(steps.at(base), Decimal(repr(rules.stop_margin)) * facts.atr)
-    stop = rounded(base - sign * margin, -1)
-
-    early = rounded(facts.close_b, +1)
-    break_ = rounded(high_b + sign * steps.at(high_b), +1)
+    stop = stop_behind(facts.base, margin, sign, facts.close, instrument)
+    early = rounded(facts.close, +1)
+    break_ = rounded(facts.trigger + sign * steps.at(facts.trigger), +1)
     average = None if facts.close_beyond_fast else rounded(facts.fast_average, +1)
-    void = rounded(facts.close_b + sign * Decimal(repr(rules.gap_limit)) * facts.atr, -1)
     reasons = {
-        "early": f"open of the next bar, reckoned at the close; void if it opens {over} {void:f} or beyond the stop",
-        "break": f"one step {over} the last bar's {high}, as a stop order",
+        "early": "open of the next bar, reckoned at the close; "
+        f"void if it opens {over} {rounded(facts.close + gap, -1):f}, or at the stop or beyond",
+        "break": f"one step {over} {facts.trigger_text}, as a stop order; "
+        f"void after an open {over} {rounded(break_ + gap, -1):f}",
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if average is None
         else f"open after the first close {over} the {rules.fast_average}-bar average, reckoned at that average",
-        "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {base_text}",
-        "obstacle": facts.obstacle_text,
+        "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {facts.base_text}",
     }
-    obstacle = None if facts.obstacle is None else rounded(facts.obstacle, -1)
-    entries: dict[str, Entry] = {}
-    for style, price in (("early", early), ("break", break_), ("average", average)):
-        entries[style] = _entry(price, stop, obstacle, reasons[style], facts, instrument, account)
+    entries: dict[str, Entry] = {
+        style: _entry(price, stop, reasons[style], facts, rules, instrument, account)
+        for style, price in (("early", early), ("break", break_), ("average", average))
+    }
+    chosen = entries[rules.entry_style]
     levels: Levels = {
         "early": f"{early:f}",
         "break": f"{break_:f}",
         "average": None if average is None else f"{average:f}",
         "stop": f"{stop:f}",
-        "objectives": entries[rules.entry_style]["objectives"],
-        "obstacle": None if obstacle is None else f"{obstacle:f}",
+        "objectives": chosen["objectives"],
+        "obstacle": chosen["obstacle"],
     }
     exit_plan: ExitPlan = (
         {"style": "ride", "reason": f"close is {over} the {rules.slow_average}-bar average"}
         if facts.close_beyond_slow
         else {"style": "quick", "reason": f"close is not {over} the {rules.slow_average}-bar average"}
     )
-    return Plan(levels, reasons, entries, exit_plan)
+    return Plan(levels, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
+
+
+def stop_margin(base: Decimal, atr: Decimal, rules: Rules, instrument: Instrument) -> Decimal:
+    """Give how far behind its base a stop stands."""
+    return max(instrument.steps.at(base), Decimal(repr(rules.stop_margin)) * atr)
+
+
+def stop_behind(base: Decimal, margin: Decimal, sign: int, close: Decimal, instrument: Instrument) -> Decimal:
+    """Give the stop so far behind a base, rounded away from the entry; ``close`` is that of the bar that set it."""
+    return _on_step(base - sign * margin, -sign, close, instrument)
+
+
+def _rounded(price: Decimal, direction: int, facts: Facts, instrument: Instrument) -> Decimal:
+    """Round up or down as seen by a buyer; for a seller the sides swap."""
+    return _on_step(price, direction * facts.sign, facts.close, instrument)
+
+
+def _on_step(price: Decimal, direction: int, close: Decimal, instrument: Instrument) -> Decimal:
+    # Averages and ATR are binary: what lies a hair off a step is on it.
+    return instrument.steps.near_or_beyond(price, Decimal(repr(TIE)) * abs(close), up=direction > 0)
 
 
 def _entry(
     price: Decimal | None,
     stop: Decimal,
-    obstacle: Decimal | None,
     reason: str,
     facts: Facts,
+    rules: Rules,
     instrument: Instrument,
     account: Account,
 ) -> Entry:
-    """Work out one way in: its risk, objectives, room and size."""
+    """Work out one way in: its risk, objectives, obstacle, room and size."""
     sign, steps = facts.sign, instrument.steps
     entry: Entry = {
         "price": None if price is None else f"{price:f}",
         "risk": None,
         "objectives": [],
+        "obstacle": None,
+        "obstacle_text": reason,
+        "being_broken": [],
         "room": None,
         "size": None,
         "size_reason": reason,
@@ -134,6 +141,13 @@ def _entry(
     }
     if price is None:
         return entry
+    # Rounded toward the entry, which is on the grid: a step beyond stays a step beyond.
+    ahead = [(_rounded(at, -1, facts, instrument), text) for at, text in facts.obstacles]
+    beyond = [(at, text) for at, text in ahead if sign * (at - price) >= steps.at(price)]
+    obstacle, entry["obstacle_text"] = beyond[0] if beyond else (None, f"nothing ahead in {rules.obstacle_span} bars")
+    entry["obstacle"] = None if obstacle is None else f"{obstacle:f}"
+    entry["being_broken"] = [f"{at:f} {text}" for at, text in ahead[: len(ahead) - len(beyond)]]
+
     risk = sign * (price - stop)
     if risk <= 0:
         entry["reason"] = entry["size_reason"] = f"not plannable: the stop {stop:f} is not beyond the entry {price:f}"

@@ -5,10 +5,17 @@ from __future__ import annotations
 from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 if TYPE_CHECKING:
     from scanner.market.instruments import Instrument
+
+LARGE_RISK = Decimal("0.02")
+"""A part of the equity that one trade may lose, above which the user is warned."""
+GREATEST_RISK = Decimal("0.10")
+"""A part of the equity above which a typing error is likely, and which is refused."""
+LARGE_PART_OF_TURNOVER = Decimal("0.05")
+"""A part of a median day's turnover above which a position is hard to leave."""
 
 
 class Account(BaseModel):
@@ -18,11 +25,48 @@ class Account(BaseModel):
 
     equity: Decimal | None = Field(None, gt=0, description="money in the account, in its currency")
     currency: str = Field("", pattern="^([A-Z]{3})?$", description="the account's currency, ISO 4217")
-    risk_fraction: Decimal = Field(Decimal("0.01"), gt=0, lt=1, description="part of the equity a trade may lose")
+    risk_fraction: Decimal = Field(Decimal("0.01"), gt=0, description="part of the equity a trade may lose")
     max_notional: Decimal | None = Field(None, gt=0, description="greatest value of a position, in account currency")
     fx: dict[str, Annotated[Decimal, Field(gt=0)]] = Field(
         default_factory=dict, description="value of one unit of a currency in account currency"
     )
+
+    @field_validator("risk_fraction")
+    @classmethod
+    def _bearable(cls, value: Decimal) -> Decimal:
+        if value > GREATEST_RISK:
+            raise ValueError(
+                f"one trade may lose at most {GREATEST_RISK} of the equity, not {value}; 1 % of it is written 0.01"
+            )
+        return value
+
+    @property
+    def large_risk(self) -> str:
+        """Say what one trade may lose where that is much; empty where it is not."""
+        if self.risk_fraction <= LARGE_RISK:
+            return ""
+        text = f"one trade may lose {_percent(self.risk_fraction)} of the equity"
+        if self.equity is not None:
+            text += f", {_money(self.equity * self.risk_fraction, self.currency)}"
+        return f"{text}; above {_percent(LARGE_RISK)}, a few losses in a row weigh heavily"
+
+
+def rate_of(account: Account, currency: str) -> tuple[Decimal | None, str]:
+    """Give what one unit of an instrument's currency is worth in that of the account; None with the reason.
+
+    Where neither currency is known, they are taken to be the same.
+    """
+    if currency in account.fx and currency != account.currency:
+        return account.fx[currency], ""
+    if currency == account.currency:
+        return Decimal(1), ""
+    if not account.currency:
+        reason = f"the prices are in {currency}, and the currency of the equity is not given"
+        return None, f"{reason}: give it with --currency, or as currency in [account]"
+    if not currency:
+        reason = f"the equity is in {account.currency}, and the currency of the prices is not given"
+        return None, f"{reason}: give it with --currency, or as currency of the instrument"
+    return None, f"no rate from {currency} to {account.currency} given"
 
 
 def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal) -> tuple[Decimal | None, str]:
@@ -33,11 +77,9 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     """
     if account.equity is None:
         return None, "no equity given"
-    rate = account.fx.get(instrument.currency)
+    rate, missing = rate_of(account, instrument.currency)
     if rate is None:
-        if account.currency and instrument.currency and account.currency != instrument.currency:
-            return None, f"no rate from {instrument.currency} to {account.currency} given"
-        rate = Decimal(1)
+        return None, missing
     money = account.equity * account.risk_fraction
     per_unit = risk * instrument.point_value * rate
     lot = instrument.lot_step
@@ -45,12 +87,66 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     # The division is rounded to the context's digits: step back where that rounded up to a whole lot.
     if lots * lot * per_unit > money:
         lots -= 1
-    reason = f"{money:f} at risk, {per_unit:f} a unit"
+    unit = account.currency and f" {account.currency}"
+    reason = f"{money:f}{unit} at risk, {per_unit:f}{unit} a unit"
     if account.max_notional is not None:
         value = abs(entry) * instrument.point_value * rate * lot
         if value and lots * value > account.max_notional:
             lots = (account.max_notional / value).to_integral_value(ROUND_FLOOR)
-            reason += f", capped at a notional of {account.max_notional:f}"
+            reason += f", capped at a notional of {account.max_notional:f}{unit}"
+    if not account.currency:
+        same = "" if instrument.currency else " and taken to be that of the prices"
+        reason += f", in the currency of the equity, which is not given{same}"
     if lots <= 0:
         return Decimal(0), f"too small to trade: {reason}, and the least lot is {lot:f}"
     return lots * lot, reason
+
+
+def size_warnings(
+    account: Account,
+    instrument: Instrument,
+    entry: Decimal,
+    risk: Decimal,
+    amount: Decimal | None,
+    daily_turnover: Decimal | None,
+) -> list[str]:
+    """Say what about a trade of a size is likely to hurt, a clause each with its figure.
+
+    ``amount`` is what ``size`` gave. ``daily_turnover`` is the median of a day in the instrument's currency, None where
+    it is not known.
+    """
+    found = []
+    cost = instrument.costs.in_price(entry, instrument.point_value)
+    if cost > risk:
+        found.append(f"the stop is nearer than the costs: R is {risk:f}, the costs of both ways are {cost:f}")
+    if not amount:
+        return found
+    value = amount * abs(entry) * instrument.point_value
+    rate, _ = rate_of(account, instrument.currency)
+    if rate is not None and account.equity is not None and value * rate > account.equity:
+        times = f"{value * rate / account.equity:.3g}"
+        found.append(f"the position is worth {_money(value * rate, account.currency)}, {times} times the equity")
+    if daily_turnover is not None and value > LARGE_PART_OF_TURNOVER * daily_turnover:
+        if not daily_turnover:
+            return [*found, "on a median day nothing is traded"]
+        part, turnover = _percent(value / daily_turnover), _money(daily_turnover, instrument.currency)
+        found.append(f"the position is {part} of a median day's turnover, {turnover}")
+    return found
+
+
+def _money(amount: Decimal, currency: str) -> str:
+    """Write a sum of money to the cent, with its currency.
+
+    >>> _money(Decimal("1500.000"), "EUR"), _money(Decimal("12.345"), "")
+    ('1500.00 EUR', '12.34 in a currency that is not given')
+    """
+    return f"{amount:.2f} {currency or 'in a currency that is not given'}"
+
+
+def _percent(part: Decimal) -> str:
+    """Write a part of a whole as per cent, to three digits.
+
+    >>> _percent(Decimal("0.0250")), _percent(Decimal("12.5")), _percent(Decimal("0.1234"))
+    ('2.5 %', '1250 %', '12.3 %')
+    """
+    return f"{float(100 * part):.3g} %" if part < 1 else f"{float(100 * part):.0f} %"

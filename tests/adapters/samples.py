@@ -51,6 +51,9 @@ def setup_data(
             "price": price(at),
             "risk": risk,
             "objectives": [price(str(Decimal(at) + n * Decimal(risk))) for n in (1, 2, 3)],
+            "obstacle": price("3.00"),
+            "obstacle_text": reasons["obstacle"],
+            "being_broken": [],
             "room": room,
             "size": size,
             "size_reason": f"1000.00 at risk, {risk} a unit",
@@ -62,12 +65,15 @@ def setup_data(
         "break": f"one step {over} the last bar's {'high' if sign > 0 else 'low'}, as a stop order",
         "average": f"close is {over} the 50-bar average already",
         "stop": f"0.05 beyond the doji's {low}",
-        "obstacle": "nearest level ahead",
+        "obstacle": f"swing {'high' if sign > 0 else 'low'}",
     }
     no_entry: Entry = {
         "price": None,
         "risk": None,
         "objectives": [],
+        "obstacle": None,
+        "obstacle_text": reasons["average"],
+        "being_broken": [],
         "room": None,
         "size": None,
         "size_reason": reasons["average"],
@@ -102,6 +108,12 @@ def setup_data(
         "instrument": instrument,
         "timeframe": timeframe,
         "setup": "doji_pause",
+        "title": "doji pause",
+        "bars": [
+            {"letter": "A", "name": "first drive"},
+            {"letter": "D", "name": "doji"},
+            {"letter": "B", "name": "second drive"},
+        ],
         "direction": direction,
         "bar_open": rfc3339(bar_close - QUARTER_HOUR),
         "bar_close": rfc3339(bar_close),
@@ -120,6 +132,13 @@ def setup_data(
             }
             for name, found in looked_at.items()
         },
+        "surroundings": _measures(
+            ("trend", 1.0, ">= 0", True, "with the trend, by the close and the 200-bar average over 10 bars"),
+            ("room", 2.38, ">= 1", True, "distance from the entry to the obstacle in R"),
+            ("volatility", 1.31, "<= 1.15", False, "loud: ATR in means of its last 100 values"),
+        ),
+        "set_aside": "",
+        "alongside": ["inside_bar"],
         "evidence": {
             **{f"place_{name}": found for name, found in looked_at.items()},
             **_measures(
@@ -144,9 +163,11 @@ def setup_data(
         "level_reasons": reasons,
         "entry_style": "break",
         "entries": entries,
+        "spoiled_by": "",
         "exit_plan": {"style": "ride", "reason": f"close is {over} the 200-bar average"},
         "size": entries["break"]["size"],
         "size_reason": entries["break"]["size_reason"],
+        "warnings": ["the position is worth 84299.60 EUR, 1.69 times the equity"],
     }
 
 
@@ -157,6 +178,13 @@ def setup_event(
     data = setup_data(instrument, timeframe, direction, bar_close)
     name = event_id("setup.qualified", instrument, timeframe, "doji_pause", direction, str(bar_close))
     return Event("setup.qualified", name, bar_close, f"{instrument}/{timeframe}", data, thread=name)
+
+
+def set_aside_event(instrument: str = "HARBOUR", reason: str = "cost fails: 0.3, wanted <= 0.1") -> Event:
+    """Say that a setup was set aside."""
+    data = setup_data(instrument) | {"set_aside": reason}
+    name = event_id("setup.set_aside", instrument, str(BAR_CLOSE))
+    return Event("setup.set_aside", name, BAR_CLOSE, f"{instrument}/15m", data, thread=name)
 
 
 def withdrawn_event(setup: Event) -> Event:

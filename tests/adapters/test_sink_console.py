@@ -10,6 +10,7 @@ import subprocess
 import sys
 import termios
 import unicodedata
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -146,7 +147,7 @@ async def test_a_reader_that_has_left_is_a_delivery_error() -> None:
     sink = ConsoleSink(ConsoleSettings(), stream=out)
     with pytest.raises(DeliveryError, match=r"Cannot write to standard output: .*Broken pipe"):
         await sink.deliver([Message(setup_event())])
-    with pytest.raises(BrokenPipeError):
+    with suppress(BrokenPipeError):  # raised where some of it is still in the buffer
         out.close()
     with pytest.raises(DeliveryError, match=r"Cannot write to standard output: .*closed file"):
         await sink.deliver([Message(setup_event())])

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, get_args
 
 import pytest
 
-from adapters.sinks.desktop import URGENCIES, DesktopSettings, DesktopSink
-from scanner.events import Kind
+from adapters.sinks.desktop import DesktopSettings, DesktopSink
+from scanner.events import KINDS, Kind
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from scanner.present.cautions import SHORT
 from scanner.present.words import alert
@@ -51,7 +51,8 @@ async def test_a_notification_says_what_matters(bus: str, sink: DesktopSink) -> 
         shown.body
         == f"""\
 A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
-(11:00 New York) at 101.20 EUR.
+(11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
+equity. At the same bar: inside bar.
 Size 833. Objectives 102.55, 103.75, 104.95; obstacle 104.20, room 2.38 R. Exit: ride.
 What would prove it wrong: a close below 100.15 before the entry, the stop at 100.15 after it.
 {SHORT}"""
@@ -59,7 +60,7 @@ What would prove it wrong: a close below 100.15 before the entry, the stop at 10
 
 
 async def test_urgency_goes_by_kind(bus: str, sink: DesktopSink) -> None:
-    assert set(URGENCIES) == set(get_args(Kind))
+    assert set(KINDS) == set(get_args(Kind))
     events = one_of_each()
     async with notification_service(bus, "body") as service:
         for event in events.values():
@@ -70,6 +71,7 @@ async def test_urgency_goes_by_kind(bus: str, sink: DesktopSink) -> None:
     told = [shown.urgency for shown in service.shown]
     assert dict(zip(events, told, strict=False)) == {
         "setup.qualified": CRITICAL,
+        "setup.set_aside": LOW,
         "setup.withdrawn": CRITICAL,
         "series.held": NORMAL,
         "series.resumed": LOW,

@@ -8,44 +8,70 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.signal import argrelextrema, lfilter
+from scipy.signal import lfilter
 
-from scanner.analysis import kernel
-from scanner.analysis.columns import COLUMNS, FAST_AVERAGE, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
+from scanner.analysis.columns import (
+    ATR,
+    CROSS,
+    EXPONENTIAL_AVERAGE,
+    FAST_AVERAGE,
+    SESSION_HIGH,
+    SESSION_LOW,
+    SLOW_AVERAGE,
+    USUAL_BODY,
+)
+from scanner.analysis.pool import FEW, MANY, Pool
 from scanner.analysis.rules import Rules
-from scanner.analysis.setups import doji_pause
-from tests.laws import REAL_SERIES, real_series
+from scanner.analysis.series import Series
+from scanner.market.bars import Bars
+from tests.laws import DAY, QUARTER_HOUR, REAL_SERIES, real_series, timetable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from typing import Any
 
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
 
-INDICATORS = ("atr", "usual_body", "ema_fast", "ema_slow", "macd", "signal", "since_up", "since_down")
+STEADY = Rules(hold_atr=1e300)
+COLUMNS_OF = {
+    "fast": FAST_AVERAGE,
+    "slow": SLOW_AVERAGE,
+    "average": EXPONENTIAL_AVERAGE,
+    "atr": ATR,
+    "usual_body": USUAL_BODY,
+    "cross": CROSS,
+    "session_high": SESSION_HIGH,
+    "session_low": SESSION_LOW,
+}
 
 
-def run(ohlc: Floats, rules: Rules | None = None) -> dict[str, NDArray[Any]]:
-    """Take rows of open, high, low, close in bar by bar and keep each indicator at each bar."""
-    rules = rules or Rules()
-    columns = np.zeros((COLUMNS, len(ohlc)))
-    columns[:4] = ohlc.T
-    swings = np.zeros(len(ohlc), dtype=np.uint8)
-    state = kernel.fresh_state()
-    kept, found = np.empty(len(ohlc), dtype=kernel.STATE), np.empty(1, dtype=kernel.FOUND)
+def bars_from(ohlc: Floats, length: int = DAY, start: int = 0) -> Bars:
+    """Make bars of rows of open, high, low and close."""
+    opens = start + length * np.arange(len(ohlc), dtype=np.int64)
+    first, high, low, last = np.ascontiguousarray(ohlc.T)
+    return Bars(opens, opens + length, first, high, low, last, np.ones(len(ohlc)))
+
+
+def run(ohlc: Floats, rules: Rules = STEADY, *, length: int = DAY, start: int = 0) -> dict[str, Floats]:
+    """Take rows of open, high, low, close in bar by bar, and keep each indicator at each bar."""
+    pool = Pool(rules, (), timetable("1d" if length == DAY else "15m"), FEW)
+    series, bars = Series(pool), bars_from(ohlc, length, start)
+    names = (*COLUMNS_OF, "ema_fast", "ema_slow", "signal", "volatility")
+    values = {name: np.empty(len(ohlc)) for name in names}
     for i in range(len(ohlc)):
-        state["leap_seen"] = True
-        kernel.advance(columns, swings, i, i + 1, state, rules.record, found)
-        kept[i] = state[0]
-    values: dict[str, NDArray[Any]] = {
-        name: kept[name][:, -1] if kept[name].ndim > 1 else kept[name] for name in INDICATORS
-    }
-    return values | {"fast": columns[FAST_AVERAGE], "slow": columns[SLOW_AVERAGE], "swings": swings}
+        for _ in series.take(bars[i : i + 1]):
+            pass
+        last, state = series.used - 1, pool.state[series.row]
+        for name, column in COLUMNS_OF.items():
+            values[name][i] = series.columns[column, last]
+        for name in ("ema_fast", "ema_slow", "signal"):
+            values[name][i] = state[name]
+        values["volatility"][i] = series.volatility(last)
+    return values
 
 
-def flat(closes: Sequence[float]) -> Floats:
+def flat(closes: Sequence[float] | Floats) -> Floats:
     return np.repeat(np.array(closes, dtype=float)[:, None], 4, axis=1)
 
 
@@ -54,7 +80,9 @@ def test_exponential_average_of_the_nist_table() -> None:
     # with the handbook's formula). Its S lags the observation by one period: S at t is our average at t - 1.
     series = [71, 70, 69, 68, 64, 65, 72, 78, 75, 75, 75, 70]
     smoothed = [71, 70.9, 70.71, 70.439, 69.7951, 69.3156, 69.584, 70.4256, 70.8831, 71.2948, 71.6653]
-    values = run(flat(series), Rules(macd_fast=19, macd_slow=26))["ema_fast"]  # alpha = 2 / (19 + 1) = 0.1
+    values = run(flat(series), Rules(macd_fast=19, macd_slow=26, hold_atr=1e300))[
+        "ema_fast"
+    ]  # alpha = 2 / (19 + 1) = 0.1
     assert values[:-1] == pytest.approx(smoothed, abs=6e-5)
 
 
@@ -62,7 +90,7 @@ def test_simple_average_of_the_nist_table() -> None:
     # NIST/SEMATECH e-Handbook of Statistical Methods, section 6.4.2 (from memory; recomputed).
     series = [9, 8, 9, 12, 9, 12, 11, 7, 13, 9, 11, 10]
     means = [8.667, 9.667, 10.000, 11.000, 10.667, 10.000, 10.333, 9.667, 11.000, 10.000]
-    values = run(flat(series), Rules(fast_average=3))["fast"]
+    values = run(flat(series), Rules(fast_average=3, hold_atr=1e300))["fast"]
     assert np.isnan(values[:2]).all()
     assert values[2:] == pytest.approx(means, abs=6e-4)
 
@@ -92,84 +120,63 @@ def test_every_bar_of_the_real_series_agrees_with_pandas_and_scipy(name: str) ->
     macd = ema[12] - ema[26]
     scale = np.abs(bars.close).max()
     signal = macd.ewm(span=9, adjust=False).mean()
-    np.testing.assert_allclose(ours["macd"], macd, rtol=1e-9, atol=1e-13 * scale)
+    np.testing.assert_allclose(ours["ema_fast"] - ours["ema_slow"], macd, rtol=1e-9, atol=1e-13 * scale)
     np.testing.assert_allclose(ours["signal"], signal, rtol=1e-9, atol=1e-13 * scale)
-    above = (macd - signal > 1e-11 * close).to_numpy()
-    assert ((ours["since_up"] >= 0) == above).all()
-    crossed = above & ~np.r_[False, above[:-1]]
-    assert (np.flatnonzero(crossed[34:]) == np.flatnonzero(ours["since_up"][34:] == 0)).all()
+    for sign in (1, -1):
+        beyond = (sign * (macd - signal) > 1e-11 * close).to_numpy()
+        crossed = beyond & ~np.r_[False, beyond[:-1]]
+        assert (np.flatnonzero(crossed[34:]) == np.flatnonzero(ours["cross"][34:] == sign)).all()
+        since = np.arange(len(close)) - np.maximum.accumulate(np.where(crossed, np.arange(len(close)), 0))
+        seen = beyond & (np.maximum.accumulate(np.where(crossed, np.arange(len(close)), -1)) >= 34)
+        assert (ours["cross"][seen] == sign * (since[seen] + 1)).all()
+        assert (sign * ours["cross"][~seen] <= 0).all()
 
     last = close.shift(1)
     true_range = pd.Series(np.maximum(bars.high, last.fillna(-np.inf)) - np.minimum(bars.low, last.fillna(np.inf)))
     seeded = true_range.copy()
     seeded[:13], seeded[13] = np.nan, true_range[:14].mean()
-    same(ours["atr"], seeded.ewm(alpha=1 / 14, adjust=False).mean())
+    atr = seeded.ewm(alpha=1 / 14, adjust=False).mean()
+    same(ours["atr"], atr)
+    same(ours["volatility"], atr / atr.rolling(100).mean())
+    assert np.flatnonzero(~np.isnan(ours["volatility"]))[0] == 112
 
-    # scipy wants strict order on both sides, or none: ours is strict before and not after.
-    k = Rules().swing_strength
-    for values, bit in ((-bars.high, SWING_HIGH), (bars.low, SWING_LOW)):
-        (loose,) = argrelextrema(values, np.less_equal, order=k)
-        strict_before = [j for j in loose if k <= j < len(values) - k and (values[j] < values[j - k : j]).all()]
-        assert np.flatnonzero(ours["swings"] & bit).tolist() == strict_before
+    average = close.ewm(span=20, adjust=False).mean()
+    same(ours["average"][19:], average[19:])
+    assert np.isnan(ours["average"][:19]).all()
 
 
 def test_a_million_bars_and_a_spike_do_not_make_the_averages_drift() -> None:
     rng = np.random.default_rng(7)
     closes = 0.001 * (1 + rng.random(1_000_000))
     closes[1_000] = 1e9  # what rounding loses at such a sum must not stay in it
-    columns = np.zeros((COLUMNS, len(closes)))
-    columns[:4] = closes
-    state, rules, swings = kernel.fresh_state(), Rules(hold_atr=1e300), np.zeros(len(closes), dtype=np.uint8)
-    found, done = np.empty(2 * kernel.BLOCK, dtype=kernel.FOUND), 0
-    while done < len(closes):
-        _, done, _ = kernel.advance(columns, swings, done, len(closes), state, rules.record, found)
+    pool = Pool(STEADY, (), timetable("15m"), MANY)
+    series, bars = Series(pool), bars_from(flat(closes), QUARTER_HOUR)
+    done = 0
     for t in (1_300, 5_000, 500_000, 999_999):
-        assert columns[FAST_AVERAGE, t] == pytest.approx(fsum(closes[t - 49 : t + 1]) / 50, rel=1e-9)
-        assert columns[SLOW_AVERAGE, t] == pytest.approx(fsum(closes[t - 199 : t + 1]) / 200, rel=1e-9)
+        for _ in series.take(bars[done : t + 1]):
+            pass
+        done, last = t + 1, series.used - 1
+        assert series.columns[FAST_AVERAGE, last] == pytest.approx(fsum(closes[t - 49 : t + 1]) / 50, rel=1e-9)
+        assert series.columns[SLOW_AVERAGE, last] == pytest.approx(fsum(closes[t - 199 : t + 1]) / 200, rel=1e-9)
 
 
 def test_indicators_are_ready_when_they_say() -> None:
     values = run(flat([float(n) for n in range(260)]))
-    for name, ready_after in (("fast", 50), ("slow", 200), ("atr", 14), ("usual_body", 14)):
+    for name, ready_after in (("fast", 50), ("slow", 200), ("atr", 14), ("usual_body", 14), ("average", 20)):
         assert np.flatnonzero(~np.isnan(values[name]))[0] == ready_after - 1
     # Closes rise by one a bar, so the true range of every bar but the first is one.
     assert values["atr"][13] == pytest.approx(13 / 14)
     assert values["atr"][14] == pytest.approx((13 * 13 / 14 + 1) / 14)
 
 
-def test_a_swing_low_must_be_lower_than_those_before_and_may_equal_those_after() -> None:
-    lows = [5, 4, 3, 2, 2, 3, 4, 5, 6, 5, 5, 9, 9, 9, 9]
-    ohlc = np.array([[10, 10, low, 10] for low in lows], dtype=float)
-    for known in range(1, len(lows) + 1):
-        swings = run(ohlc[:known])["swings"]
-        # Bar 3 is known to be a swing low once bar 6 has closed, three bars later, and not before.
-        assert np.flatnonzero(swings & SWING_LOW).tolist() == ([3] if known > 6 else [])
-
-
-@pytest.mark.parametrize("base", [0.0, 1_000.0, 1e10])
-def test_the_gate_lets_every_bar_through_that_passes_the_rules(base: float) -> None:
-    # At 1e10 a step of 0.01 is as small as the room for ties, and a body of any size is about as long as the next.
-    rng, count = np.random.default_rng(11), 20_000
-    closes = np.cumsum(rng.integers(-6, 7, count))
-    opens = np.concatenate([[0], closes[:-1]]) + rng.integers(-1, 2, count)
-    highs = np.maximum(opens, closes) + rng.integers(0, 4, count)
-    lows = np.minimum(opens, closes) - rng.integers(0, 4, count)
-    ohlc = base + 0.01 * np.column_stack([opens, highs, lows, closes])
-    rules = Rules(hold_atr=1e300)
-    values = run(np.asarray(ohlc, dtype=np.float64), rules)
-    columns = np.zeros((COLUMNS, count))
-    columns[:4], columns[4] = ohlc.T, 1.0
-    measured, verdicts = np.empty(doji_pause.MEASURED), np.empty(len(doji_pause.RULE_NAMES), dtype=np.uint8)
-    expected = []
-    for t in range(rules.warm_up - 1, count):
-        sign = 1.0 if closes[t] > opens[t] else -1.0
-        since = int(values["since_up" if sign > 0 else "since_down"][t])
-        usual, atr = values["usual_body"][t - 3], values["atr"][t - 3]
-        last = float(since) if since >= 0 else np.nan
-        if doji_pause.measure(columns, t, sign, rules.record[0], usual, atr, last, measured, verdicts):
-            expected.append(t)
-    found = np.empty(count, dtype=kernel.FOUND)
-    state, swings = kernel.fresh_state(), np.zeros(count, dtype=np.uint8)
-    _, _, number = kernel.advance(columns, swings, 0, count, state, rules.record, found)
-    assert found["index"][:number].tolist() == expected
-    assert len(expected) > 50
+def test_the_session_before_is_known_once_a_whole_session_was_seen() -> None:
+    rng, day = np.random.default_rng(3), 96
+    closes = 100 + np.cumsum(rng.normal(0, 1, 4 * day))
+    ohlc = np.column_stack([closes, closes + 1, closes - 1, closes])[30:]  # the first day is not seen whole
+    values = run(ohlc, length=QUARTER_HOUR, start=30 * QUARTER_HOUR)
+    whole = day - 30  # the bar at which the second day begins
+    assert np.isnan(values["session_high"][: whole + day]).all()
+    second = ohlc[whole : whole + day]
+    assert (values["session_high"][whole + day : whole + 2 * day] == second[:, 1].max()).all()
+    assert (values["session_low"][whole + day : whole + 2 * day] == second[:, 2].min()).all()
+    assert np.isnan(run(ohlc)["session_high"]).all()  # for bars of a day there is none

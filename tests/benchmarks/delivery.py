@@ -72,7 +72,7 @@ def closes_with_setups() -> Iterator[tuple[Event, SeriesUpdate, float]]:
     for recording in RecordedFeed.recordings([FOLDER]):
         watched = known.of(recording.symbol)
         way = (watched.instrument, watched.calendar, watched.base, watched.timeframes)
-        found, played = (Pipeline(*way, rules=watched.rules, account=Account()) for _ in range(2))
+        found, played = (Pipeline(*way, rulebook=watched.rulebook, account=Account()) for _ in range(2))
         (raw,) = recording.bars
         bars, at = found.check(raw).bars, 0
         key = SeriesKey(watched.instrument.symbol, watched.base.name)

@@ -1,4 +1,4 @@
-"""What the kernel does (indicators, swing points, all rules but the place) for whole columns, in pandas and polars.
+"""The doji pause, all rules but its place, and the indicators it reads for whole columns, in pandas and polars.
 
 Second opinions for the benchmarks: they must find the same bars as the kernel before their speed is compared.
 Ties are judged with the same room as in the kernel.
@@ -26,8 +26,8 @@ def with_pandas(bars: Columns) -> NDArray[np.int64]:
     frame = pd.DataFrame(bars)
     open_, high, low, close, volume = (frame[name] for name in ("open", "high", "low", "close", "volume"))
     last = close.shift(1)
-    fast, slow = close.rolling(50).mean(), close.rolling(200).mean()
-    macd = close.ewm(span=12, adjust=False).mean() - close.ewm(span=26, adjust=False).mean()
+    slow = close.ewm(span=26, adjust=False).mean()
+    macd = close.ewm(span=12, adjust=False).mean() - slow
     gap = macd - macd.ewm(span=9, adjust=False).mean()
     true_range = high.where(high > last, last).fillna(high) - low.where(low < last, last).fillna(low)
     seeded = true_range.copy()
@@ -41,7 +41,7 @@ def with_pandas(bars: Columns) -> NDArray[np.int64]:
     traded = ~((range_ == 0) & (volume == 0))
     common = (
         (body_a >= usual.shift(3) - tie)
-        & (range_a <= 3 * atr.shift(3) + tie)
+        & (np.maximum(range_a, range_) <= 3 * atr.shift(3) + tie)
         & (body_a >= 0.5 * range_a - tie)
         & (body >= 0.5 * range_ - tie)
         & (body_d <= np.maximum(0.10 * range_d, 0.05 * body_a) + tie)
@@ -51,15 +51,10 @@ def with_pandas(bars: Columns) -> NDArray[np.int64]:
         & traded
         & traded.shift(1, fill_value=False)
         & traded.shift(2, fill_value=False)
-        & (slow.notna() & fast.notna())
     )
-    swings = pd.DataFrame({"low": True, "high": True}, index=frame.index)
-    for m in range(1, 4):
-        swings["low"] &= (low < low.shift(m)) & (low <= low.shift(-m))
-        swings["high"] &= (high > high.shift(m)) & (high >= high.shift(-m))
     found = []
     for sign in (1, -1):
-        beyond = sign * gap > 2 * TIE * close.abs()
+        beyond = sign * gap > TIE * (close.abs() + slow.abs())
         crossed = beyond & ~beyond.shift(1, fill_value=False)
         fresh = crossed.rolling(11, min_periods=1).max().astype(bool)
         move = sign * (close - open_)
@@ -81,7 +76,8 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
     """Find the bars that pass; positive for long, negative for short."""
     open_, high, low, close, volume = (pl.col(name) for name in ("open", "high", "low", "close", "volume"))
     last = close.shift(1)
-    macd = close.ewm_mean(span=12, adjust=False) - close.ewm_mean(span=26, adjust=False)
+    slow = close.ewm_mean(span=26, adjust=False)
+    macd = close.ewm_mean(span=12, adjust=False) - slow
     row = pl.int_range(pl.len())
     true_range = pl.max_horizontal(high, last) - pl.min_horizontal(low, last)
     first = (
@@ -96,8 +92,7 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
         .with_columns(
             body=(close - open_).abs(),
             range=high - low,
-            fast=close.rolling_mean(50),
-            slow=close.rolling_mean(200),
+            slow=slow,
             macd=macd,
             true_range=true_range,
             magnitude=pl.max_horizontal(high.abs(), low.abs()),
@@ -107,12 +102,6 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
             atr=first.ewm_mean(alpha=1 / 14, adjust=False, ignore_nulls=True),
             usual=pl.col("body").rolling_mean(14),
             tie=TIE * pl.col("magnitude").rolling_max(3),
-            swing_low=pl.all_horizontal(
-                *((low < low.shift(m)) & (low <= low.shift(-m)) for m in range(1, 4)),
-            ),
-            swing_high=pl.all_horizontal(
-                *((high > high.shift(m)) & (high >= high.shift(-m)) for m in range(1, 4)),
-            ),
             traded=~((pl.col("range") == 0) & (volume == 0)),
         )
     )
@@ -120,7 +109,7 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
     body_a, body_d, range_a, range_d = body.shift(2), body.shift(1), range_.shift(2), range_.shift(1)
     common = (
         (body_a >= pl.col("usual").shift(3) - tie)
-        & (range_a <= 3 * pl.col("atr").shift(3) + tie)
+        & (pl.max_horizontal(range_a, range_) <= 3 * pl.col("atr").shift(3) + tie)
         & (body_a >= 0.5 * range_a - tie)
         & (body >= 0.5 * range_ - tie)
         & (body_d <= pl.max_horizontal(0.10 * range_d, 0.05 * body_a) + tie)
@@ -130,13 +119,11 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
         & traded
         & traded.shift(1)
         & traded.shift(2)
-        & pl.col("fast").is_not_null()
-        & pl.col("slow").is_not_null()
         & (row >= WARM_UP - 1)
     )
     sides = []
     for sign in (1, -1):
-        beyond = sign * gap > 2 * TIE * close.abs()
+        beyond = sign * gap > TIE * (close.abs() + pl.col("slow").abs())
         crossed = beyond & ~beyond.shift(1, fill_value=False)
         fresh = crossed.cast(pl.UInt8).rolling_max(11, min_samples=1) == 1
         move = sign * (close - open_)
@@ -144,7 +131,7 @@ def with_polars(bars: Columns) -> NDArray[np.int64]:
         ahead = sign * close > pl.max_horizontal(sign * close.shift(2), edge.shift(1))
         passes = common & (move > 0) & (move.shift(2) > 0) & ahead & beyond & fresh
         sides.append(passes.alias(f"side{sign}"))
-    result = frame.select(*sides, "swing_low", "swing_high").collect()
+    result = frame.select(*sides).collect()
     return np.concatenate(
         [sign * np.flatnonzero(result[f"side{sign}"].fill_null(value=False).to_numpy()) for sign in (1, -1)]
     )

@@ -19,18 +19,18 @@ def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_a_setup_is_drawn_as_a_picture_named_after_its_bar(tmp_path: Path) -> None:
-    done = run(tmp_path, "--at", "2023-03-21T18:45")
+    done = run(tmp_path, "--at", "2023-03-31T14:45")
     assert done.returncode == 0, done.stderr
-    assert "a setup stood, long" in done.stdout
+    assert "a doji pause stood, long, its place the average" in done.stdout
     (made,) = tmp_path.iterdir()
-    assert made.name == "TERNFERRY-15m-2023-03-21T1845.png"
+    assert made.name == "TERNFERRY-15m-2023-03-31T1445.png"
     assert made.read_bytes().startswith(b"\x89PNG")
 
 
 def test_a_bar_without_a_setup_is_drawn_and_said_to_have_none(tmp_path: Path) -> None:
-    done = run(tmp_path, "--at", "2023-03-21T18:30", "--out", "bar.svg")
+    done = run(tmp_path, "--at", "2023-03-31T14:30", "--out", "bar.svg")
     assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith("No setup stood at this bar, TERNFERRY 15m at 2023-03-21 18:30")
+    assert done.stdout.startswith("No setup stood at this bar, TERNFERRY 15m at 2023-03-31 14:30")
     assert "TERNFERRY 15m, no setup" in (tmp_path / "bar.svg").read_text(encoding="utf-8")
 
 
@@ -39,7 +39,7 @@ def test_what_cannot_be_drawn_is_one_sentence_and_no_file(tmp_path: Path) -> Non
         (["--out", "bar.gif"], "end the name in .png or .svg"),
         (["--at", "1999-01-01"], "has no bar at"),
     ):
-        done = run(tmp_path, "--at", "2023-03-21", *words)
+        done = run(tmp_path, "--at", "2023-03-31", *words)
         assert (done.returncode, done.stdout) == (2, "")
         assert why in done.stderr
         assert done.stderr.count("\n") == 1

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from random import Random
 
+    from scanner.follow.outcome import Outcome
     from scanner.market.guard import Note
 
 __all__ = ["COUNT", "WHAT", "make", "warm_up"]
@@ -108,9 +109,10 @@ class OneFile:
         def note(each: Note) -> None:
             found.refuse(each.text)
 
+        ends: list[Outcome] = []
         for recording in recordings([self.path], self.options):
             tally = Tally(recording.symbol, str(recording.path))
-            for event in replay(recording, partial(prepare, Reading(step=Decimal("0.01"))), tally, note):
+            for event in replay(recording, partial(prepare, Reading(step=Decimal("0.01"))), tally, note, ends.append):
                 event.to_line()
                 found.events += 1
             found.bars += tally.bars

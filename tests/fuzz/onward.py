@@ -8,7 +8,6 @@ from decimal import Decimal
 
 import numpy as np
 
-from scanner.analysis.rules import Rules
 from scanner.market.bars import RawBars
 from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
@@ -17,11 +16,12 @@ from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Pipeline
 from scanner.present.text import HIDDEN
 from scanner.trade.size import Account
+from tests.laws import many_found
 from tests.outside.random_tapes import tape
 
 SECOND = 1_000_000_000
 STEP = Decimal("0.01")
-TAPE = tape(21)[325:591]
+TAPE = tape(0)[630:896]
 """Bars of which the fourth from the end completes a setup."""
 LONGEST = 1_000
 """Letters of the longest sentence that anybody would read."""
@@ -58,7 +58,7 @@ def take(raw: RawBars, found: Found) -> None:
         calendar_named("24/7"),
         watched[0],
         watched,
-        rules=Rules(),
+        rulebook=many_found(),
         account=Account(equity=Decimal(50_000)),
     )
     checked = pipeline.check(raw)

@@ -88,4 +88,13 @@ def test_bands_that_do_not_meet_on_both_grids_are_refused(bands: list[tuple[str,
     ],
 )
 def test_a_step_is_guessed_from_prices(prices: list[float], step: str) -> None:
-    assert guess_step(np.array(prices)) == D(step)
+    guessed = guess_step(np.array(prices))
+    assert (guessed.step, guessed.fitting, guessed.prices) == (D(step), len(prices), len(prices))
+
+
+@pytest.mark.parametrize(("finer", "step", "fitting"), [(20, "0.01", 980), (21, "0.0001", 1_000)])
+def test_a_few_prices_finer_than_the_rest_do_not_decide(finer: int, step: str, fitting: int) -> None:
+    prices = np.round(50 + 0.01 * np.arange(1_000), 2)
+    prices[:finer] += 0.0001
+    guessed = guess_step(prices)
+    assert (guessed.step, guessed.fitting, guessed.prices) == (D(step), fitting, 1_000)

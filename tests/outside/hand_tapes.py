@@ -10,15 +10,20 @@ Then come, with A the first drive, D the doji and B the second drive:
     B   102.1  104.5  101.9  104.1   2.0   2.6
 
 ATR: after A (13·2 + 2.8) / 14 = 2.05714, after D (13·2.05714 + 1) / 14 = 1.98163, after B
-(13·1.98163 + 2.6) / 14 = 2.02580. So the tolerance of a place, half of it, is 1.0129. The pullback low is the
-earliest low of the ten bars that end with B: 99, nine bars before it.
+(13·1.98163 + 2.6) / 14 = 2.02580. So the tolerance of a place as the plain reading has it, half of that, is 1.0129.
+The pullback low is the earliest low of the ten bars that end with B: 99, nine bars before it.
 """
 
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
+from tests.outside import plain_reading
 from tests.outside.plain_terms import Bar
+
+if TYPE_CHECKING:
+    from tests.outside.plain_reading import Direction, Finding
 
 Change = dict[int, str | Bar]
 
@@ -56,3 +61,17 @@ def quiet_at(price: str, start: int, stop: int) -> Change:
 
 def prices(texts: str) -> tuple[Decimal, ...]:
     return tuple(Decimal(text) for text in texts.split())
+
+
+PLAIN: dict[str, object] = {"place_quality": "plain"}
+"""The quiet tape has no place that the strict reading would take."""
+
+
+def read(bars: list[Bar], changes: dict[str, object] | None = None) -> list[Finding]:
+    """Find every doji pause, places being read as plain ones."""
+    return plain_reading.read(bars, PLAIN | (changes or {}))
+
+
+def judge(bars: list[Bar], t: int, direction: Direction, changes: dict[str, object] | None = None) -> Finding:
+    """Judge one bar as a doji pause, places being read as plain ones."""
+    return plain_reading.judge(bars, t, direction, PLAIN | (changes or {}))

@@ -81,6 +81,7 @@ class Tape:
         self.slow = sma(closes, SLOW)
         self.line = [quick - slow for quick, slow in zip(ema(closes, 12), ema(closes, 26), strict=True)]
         self.signal = ema(self.line, 9)
+        self.ema20 = ema(closes, 20)
         self.line_above = [
             above(line, signal, hair(close)) for line, signal, close in zip(self.line, self.signal, closes, strict=True)
         ]

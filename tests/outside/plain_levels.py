@@ -1,48 +1,65 @@
-"""The levels, read plainly and from the long side: ways in, stop, objectives, room and the way to leave."""
+"""The levels, read plainly and from the long side: ways in, stop, objectives, obstacles, room and the way to leave."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING
 
 from tests.outside.plain_indicators import known
-from tests.outside.plain_places import nearest_obstacle
+from tests.outside.plain_obstacles import Obstacle, obstacles
 from tests.outside.plain_terms import Rules, above, at_most, hair
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tests.outside.plain_indicators import Tape
 
 STOP_ATR = Decimal("0.05")
 
 
 @dataclass(frozen=True, slots=True)
-class Levels:
-    """The levels of one setup. The dictionaries go by entry: early, break, average.
+class Entry:
+    """A way in. It is not plannable when its risk is zero or negative: then it has no objectives and no room.
 
-    An entry is None where it does not apply (the average entry above the fast average). It is not plannable when
-    its risk is zero or negative: then it has no objectives and no room. Room is None, too, without an obstacle.
+    ``obstacle`` is the nearest one at least a step beyond the entry, ``broken`` is what lies between the close and
+    that. All these prices are rounded to the step.
     """
 
-    entries: dict[str, Decimal | None]
+    price: Decimal
+    risk: Decimal
+    objectives: tuple[Decimal, ...]
+    obstacle: Obstacle | None
+    broken: tuple[Obstacle, ...]
+    room: Decimal | None
+
+    @property
+    def plannable(self) -> bool:
+        return self.risk > 0
+
+    def reflected(self) -> Entry:
+        """Give the same entry at prices −p; distances and room stay."""
+        return replace(
+            self,
+            price=-self.price,
+            objectives=tuple(-price for price in self.objectives),
+            obstacle=None if self.obstacle is None else Obstacle(-self.obstacle.price, self.obstacle.names),
+            broken=tuple(Obstacle(-each.price, each.names) for each in self.broken),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """The levels of one setup; an entry (early, break, average) is None where it does not apply."""
+
+    entries: dict[str, Entry | None]
     stop: Decimal
-    risk: dict[str, Decimal]
-    objectives: dict[str, tuple[Decimal, ...]]
-    obstacle: Decimal | None
-    room: dict[str, Decimal | None]
     exit_plan: str
 
     def reflected(self) -> Levels:
-        """Give the same levels at prices −p; distances and rooms stay."""
-        return Levels(
-            {name: None if price is None else -price for name, price in self.entries.items()},
-            -self.stop,
-            self.risk,
-            {name: tuple(-price for price in prices) for name, prices in self.objectives.items()},
-            None if self.obstacle is None else -self.obstacle,
-            self.room,
-            self.exit_plan,
-        )
+        """Give the same levels at prices −p."""
+        entries = {name: None if entry is None else entry.reflected() for name, entry in self.entries.items()}
+        return Levels(entries, -self.stop, self.exit_plan)
 
 
 def step_at(price: Decimal, rules: Rules) -> Decimal:
@@ -62,37 +79,38 @@ def rounded(price: Decimal, direction: str, rules: Rules, tie: Decimal) -> Decim
     return steps.to_integral_value(ROUND_CEILING if direction == "up" else ROUND_FLOOR) * step
 
 
-def find_levels(tape: Tape, t: int, rules: Rules) -> Levels:
-    doji, second = tape.bars[t - 1], tape.bars[t]
-    close, tie = second.close, hair(second.close)
+def find_levels(
+    tape: Tape, t: int, trigger: Decimal, base: Decimal, rules: Rules, session_of: Sequence[int] | None = None
+) -> Levels:
+    """Give the levels of a setup by its trigger and its stop base."""
+    close, tie = tape.bars[t].close, hair(tape.bars[t].close)
     fast, slow, atr = known(tape.fast[t]), tape.slow[t], known(tape.atr[t])
 
-    entries: dict[str, Decimal | None] = {
+    prices: dict[str, Decimal | None] = {
         "early": rounded(close, "up", rules, tie),
-        "break": rounded(second.high + step_at(second.high, rules), "up", rules, tie),
+        "break": rounded(trigger + step_at(trigger, rules), "up", rules, tie),
         "average": rounded(fast, "up", rules, tie) if at_most(close, fast, tie) else None,
     }
-
-    too_far = above(close - second.low, rules.stop_far * atr, tie)
-    base = doji.low if second.low >= doji.low or too_far else second.low
     stop = rounded(base - max(step_at(base, rules), STOP_ATR * atr), "down", rules, tie)
 
-    obstacle = nearest_obstacle(tape, t, rules)
-    if obstacle is not None:
-        obstacle = rounded(obstacle, "down", rules, tie)
-
-    risk: dict[str, Decimal] = {}
-    objectives: dict[str, tuple[Decimal, ...]] = {}
-    room: dict[str, Decimal | None] = {}
-    for name, entry in entries.items():
-        if entry is None:
-            continue
-        risk[name] = entry - stop
-        plannable = risk[name] > 0
-        objectives[name] = (
-            tuple(rounded(entry + n * risk[name], "down", rules, tie) for n in (1, 2, 3)) if plannable else ()
-        )
-        room[name] = (obstacle - entry) / risk[name] if plannable and obstacle is not None else None
-
+    ahead = [each for each in obstacles(tape, t, session_of) if above(each.price, close, tie)]
+    on_steps = [Obstacle(rounded(each.price, "down", rules, tie), each.names) for each in ahead]
+    entries = {
+        name: None if price is None else entry_at(price, stop, on_steps, rules, tie) for name, price in prices.items()
+    }
     ride = slow is not None and above(close, slow, tie)
-    return Levels(entries, stop, risk, objectives, obstacle, room, "ride" if ride else "quick")
+    return Levels(entries, stop, "ride" if ride else "quick")
+
+
+def entry_at(price: Decimal, stop: Decimal, ahead: Sequence[Obstacle], rules: Rules, tie: Decimal) -> Entry:
+    """Plan an entry; ``ahead`` are the obstacles above the close, the nearest first."""
+    risk = price - stop
+    beyond = [each for each in ahead if each.price >= price + step_at(price, rules)]
+    broken = tuple(ahead[: len(ahead) - len(beyond)])
+    obstacle = beyond[0] if beyond else None
+    if risk <= 0:
+        return Entry(price, risk, (), obstacle, broken, None)
+    objectives = tuple(rounded(price + n * risk, "down", rules, tie) for n in (1, 2, 3))
+    return Entry(
+        price, risk, objectives, obstacle, broken, None if obstacle is None else (obstacle.price - price) / risk
+    )

@@ -75,6 +75,7 @@ class Rules:
     drive_min: Decimal = Decimal("1.0")
     drive_max_atr: Decimal = Decimal("3.0")
     solid: Decimal = Decimal("0.5")
+    pause: str = "doji"
     doji_body: Decimal = Decimal("0.10")
     doji_body_of_drive: Decimal = Decimal("0.05")
     doji_range: Decimal = Decimal("0.75")
@@ -82,9 +83,9 @@ class Rules:
     cross_window: int = 10
     warm_up: int = 250
     pullback_window: int = 10
-    place_tolerance: Decimal = Decimal("0.5")
+    place_quality: str = "strict"
     place_span: int = 120
-    stop_far: Decimal = Decimal(2)
+    entry_style: str = "break"
     step: Decimal | Bands = Decimal("0.01")
 
     @classmethod

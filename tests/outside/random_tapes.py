@@ -31,10 +31,10 @@ def step_of(seed: int) -> Decimal:
     return Decimal(STEPS[seed % len(STEPS)])
 
 
-def tape(seed: int) -> list[Row]:
-    """Make a tape of 600 to 1,500 bars."""
+def tape(seed: int, usual: type[Maker] | None = None, comb: type[Comb] | None = None) -> list[Row]:
+    """Make a tape of 600 to 1,500 bars; other makers may take the place of ours."""
     random = Random(seed)
-    maker = Comb(random) if seed % 4 == 3 else Maker(random)
+    maker = (comb or Comb)(random) if seed % 4 == 3 else (usual or Maker)(random)
     bars = maker.make(random.randint(600, 1500))
     volumes = volumes_of(random, bars)
 

@@ -2,22 +2,47 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+from decimal import Decimal, localcontext
+from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.outside.hand_tapes import B, Change, prices, quiet_at, tape_with
-from tests.outside.plain_reading import judge
+from tests.outside.hand_tapes import B, Change, judge, prices, quiet, quiet_at, tape_with
+from tests.outside.plain_indicators import Tape
+from tests.outside.plain_levels import find_levels
+from tests.outside.plain_obstacles import Obstacle, is_swing_high, obstacles
+from tests.outside.plain_terms import DIGITS, Rules
+
+if TYPE_CHECKING:
+    from tests.outside.plain_levels import Entry, Levels
+    from tests.outside.plain_terms import Bar
+
+
+def entry(levels: Levels, style: str) -> Entry:
+    found = levels.entries[style]
+    assert found is not None
+    return found
+
+
+def obstacle(price: str, *names: str) -> Obstacle:
+    return Obstacle(Decimal(price), frozenset(names))
 
 
 def test_the_levels_of_the_pause() -> None:
     # B's low 101.9 is not below the doji's, 101.6, so that is the base; 0.05 · 2.02580 = 0.10129 below it is 101.49871.
     levels = judge(tape_with(), B, "long").levels
-    assert levels.entries == {"early": Decimal("104.1"), "break": Decimal("104.51"), "average": None}
+    early, on_break = entry(levels, "early"), entry(levels, "break")
+    assert (early.price, on_break.price, levels.entries["average"]) == (*prices("104.1 104.51"), None)
     assert levels.stop == Decimal("101.49")
-    assert levels.risk == {"early": Decimal("2.61"), "break": Decimal("3.02")}
-    assert levels.objectives == {"early": prices("106.71 109.32 111.93"), "break": prices("107.53 110.55 113.57")}
-    assert (levels.obstacle, levels.room, levels.exit_plan) == (None, {"early": None, "break": None}, "ride")
+    assert (early.risk, on_break.risk) == prices("2.61 3.02")
+    assert early.objectives == prices("106.71 109.32 111.93")
+    assert on_break.objectives == prices("107.53 110.55 113.57")
+    assert levels.exit_plan == "ride"
+    # B's own high, 104.5, is the highest: ahead of the close, and broken by a break entry.
+    assert (early.obstacle, early.broken) == (obstacle("104.5", "extreme"), ())
+    assert (on_break.obstacle, on_break.broken) == (None, (obstacle("104.5", "extreme"),))
+    assert early.room == pytest.approx(Decimal("0.4") / Decimal("2.61"))
+    assert on_break.room is None
 
 
 @pytest.mark.parametrize(
@@ -35,27 +60,83 @@ def test_what_the_stop_lies_under(second_drive: str, stop: str) -> None:
 def test_a_coarse_step_rounds_against_the_trader_at_both_ends() -> None:
     # 104.1 goes up to 104.25, 104.5 + 0.25 is 104.75; 101.6 − 0.25 = 101.35 goes down to 101.25.
     levels = judge(tape_with(), B, "long", {"step": Decimal("0.25")}).levels
-    assert (levels.entries["early"], levels.entries["break"], levels.stop) == prices("104.25 104.75 101.25")
-    assert levels.objectives["early"] == prices("107.25 110.25 113.25")
+    assert (entry(levels, "early").price, entry(levels, "break").price, levels.stop) == prices("104.25 104.75 101.25")
+    assert entry(levels, "early").objectives == prices("107.25 110.25 113.25")
 
 
 def test_each_price_has_the_step_of_its_band() -> None:
     # 101.6 − 0.10129 goes down to a twentieth; 104.5 is beyond 104 and has steps of a fifth.
     bands = tuple((Decimal(lower), Decimal(step)) for lower, step in (("0", "0.01"), ("100", "0.05"), ("104", "0.2")))
     levels = judge(tape_with(), B, "long", {"step": bands}).levels
-    assert (levels.entries["early"], levels.entries["break"], levels.stop) == prices("104.2 104.8 101.45")
-    assert levels.objectives["early"] == prices("106.8 109.6 112.4")  # 2.75 apart: 106.95, 109.7 and 112.45
+    assert (entry(levels, "early").price, entry(levels, "break").price, levels.stop) == prices("104.2 104.8 101.45")
+    assert entry(levels, "early").objectives == prices("106.8 109.6 112.4")  # 2.75 apart: 106.95, 109.7 and 112.45
 
 
-def test_an_obstacle_is_a_price_that_stopped_the_market_twice() -> None:
-    # Highs of 106 and 106.5 are within half an ATR of each other; 104.9 stands alone. R is 2.61, on a break 3.02.
-    highs: Change = {180: "100 104.9 99 100", 200: "100 106 99 100", 210: "100 106.5 99 100"}
+def test_each_entry_has_an_obstacle_of_its_own() -> None:
+    # 104.9 and 106 stand out from six bars on either side. The break entry, 104.51, is a step above B's high.
+    highs: Change = {180: "100 104.9 99 100", 200: "100 106 99 100"}
     levels = judge(tape_with(highs), B, "long").levels
-    assert (levels.obstacle, levels.stop) == prices("106 101.49")
-    assert levels.room == {
-        "early": pytest.approx(Decimal("1.9") / Decimal("2.61")),
-        "break": pytest.approx(Decimal("1.49") / Decimal("3.02")),
-    }
+    early, on_break = entry(levels, "early"), entry(levels, "break")
+    assert (early.obstacle, early.broken) == (obstacle("104.9", "swing"), ())
+    assert (on_break.obstacle, on_break.broken) == (obstacle("104.9", "swing"), ())
+    assert early.room == pytest.approx(Decimal("0.8") / Decimal("2.61"))
+    assert on_break.room == pytest.approx(Decimal("0.39") / Decimal("3.02"))
+
+
+@pytest.mark.parametrize(
+    ("high", "ahead", "broken"),
+    [
+        ("104.52", ["104.52 106"], []),  # just a step beyond the break entry of 104.51
+        ("104.51", ["106"], ["104.51"]),
+        ("104.11", ["106"], ["104.11"]),  # above the close
+        ("104.1", ["106"], []),  # at the close
+    ],
+)
+def test_an_obstacle_lies_a_step_beyond_the_entry(high: str, ahead: list[str], broken: list[str]) -> None:
+    highs: Change = {180: f"100 {high} 99 100", 200: "100 106 99 100"}
+    found = entry(judge(tape_with(highs), B, "long").levels, "break")
+    assert found.obstacle == obstacle(ahead[0].split()[0], *(["swing", "extreme"] if ahead == ["106"] else ["swing"]))
+    assert found.broken == tuple(obstacle(price, "swing") for price in broken)
+
+
+def found_at(bars: list[Bar], session_of: list[int] | None = None) -> dict[str, Decimal]:
+    """Give the highest obstacle of each name at bar B."""
+    with localcontext(prec=DIGITS):
+        found = obstacles(Tape(bars), B, session_of)
+    return {name: each.price for each in found for name in each.names}
+
+
+@pytest.mark.parametrize(
+    ("other", "stands_out"),
+    [
+        ({}, True),
+        ({194: "100 106 99 100"}, False),  # as high as one of the six before
+        ({193: "100 106 99 100"}, True),
+        ({206: "100 106 99 100"}, True),  # the earlier of two
+        ({206: "100 106.01 99 100"}, False),
+        ({207: "100 106.01 99 100"}, True),
+    ],
+)
+def test_a_swing_high_stands_out_from_six_bars_on_either_side(other: Change, stands_out: bool) -> None:
+    assert is_swing_high(Tape(tape_with({200: "100 106 99 100"}, other)), 200) == stands_out
+
+
+@pytest.mark.parametrize(("bar_number", "swing"), [(B - 5, None), (B - 6, 106)])
+def test_a_swing_high_is_known_six_bars_later(bar_number: int, swing: int | None) -> None:
+    assert found_at(tape_with({bar_number: "100 106 99 100"})).get("swing") == swing
+
+
+@pytest.mark.parametrize(("bar_number", "highest"), [(B - 249, "120"), (B - 250, "104.5")])
+def test_the_highest_high_is_that_of_250_bars(bar_number: int, highest: str) -> None:
+    assert found_at(tape_with({bar_number: "100 120 99 100"}))["extreme"] == Decimal(highest)
+
+
+def test_the_session_before_is_the_last_one_with_bars() -> None:
+    bars = tape_with({240: "100 103 99 100", 230: "100 105 99 100"})
+    sessions = [0] * 235 + [1] * 10 + [3] * 7  # there is no bar of session 2
+    assert found_at(bars, sessions)["session"] == 103
+    assert "session" not in found_at(bars, [0] * len(bars))
+    assert "session" not in found_at(bars)
 
 
 def test_below_the_averages() -> None:
@@ -64,16 +145,21 @@ def test_below_the_averages() -> None:
     # ATR, so that the stop is 101.6 − 0.05 · 2.220 = 101.489.
     above = quiet_at("120", 202, 222)
     levels = judge(tape_with(above), B, "long").levels
-    assert (levels.entries["average"], levels.stop) == prices("108.17 101.48")
-    assert levels.objectives["average"] == prices("114.86 121.55 128.24")
-    assert (levels.obstacle, levels.exit_plan) == (None, "ride")
+    average = entry(levels, "average")
+    assert (average.price, levels.stop) == prices("108.17 101.48")
+    assert average.objectives == prices("114.86 121.55 128.24")
+    assert (average.obstacle, levels.exit_plan) == (obstacle("121", "swing", "extreme"), "ride")
+    assert average.broken == (obstacle("108.16", "fast"),)
     levels = judge(tape_with(above, quiet_at("120", 60, 120)), B, "long").levels
-    assert (levels.obstacle, levels.exit_plan) == (Decimal("108.04"), "quick")
-    assert levels.room["average"] == pytest.approx(Decimal("-0.13") / Decimal("6.69"))
+    assert levels.exit_plan == "quick"
+    assert entry(levels, "break").obstacle == obstacle("108.04", "slow")
+    assert entry(levels, "average").broken == (obstacle("108.04", "slow"), obstacle("108.16", "fast"))
+    assert entry(levels, "average").room == pytest.approx(Decimal("12.83") / Decimal("6.69"))
 
 
 def test_no_risk_is_no_plan() -> None:
-    # B closes below the doji's low and more than 2 ATR above its own: the stop lies above the close.
-    levels = judge(tape_with({B: "102.1 102.2 92 101.1"}), B, "long").levels
-    assert levels.risk["early"] < 0
-    assert (levels.objectives["early"], levels.room["early"]) == ((), None)
+    tape = Tape([quiet(number) for number in range(B + 1)])
+    with localcontext(prec=DIGITS):
+        levels = find_levels(tape, B, trigger=Decimal(101), base=Decimal("101.2"), rules=Rules())
+    assert (levels.stop, entry(levels, "early").risk) == prices("101.1 -1.1")
+    assert (entry(levels, "early").objectives, entry(levels, "early").room) == ((), None)

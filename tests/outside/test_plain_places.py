@@ -6,8 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from tests.outside.hand_tapes import B, Change, quiet, quiet_at, tape_with
-from tests.outside.plain_reading import judge, read
+from tests.outside.hand_tapes import B, Change, judge, quiet, quiet_at, read, tape_with
 
 
 def test_the_pause_lies_at_both_averages() -> None:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.outside.hand_tapes import A, B, Change, D, quiet, quiet_at, tape_with
-from tests.outside.plain_reading import DIRECTIONS, Reading, judge, read
+from tests.outside.hand_tapes import PLAIN, A, B, Change, D, judge, quiet, quiet_at, read, tape_with
+from tests.outside.plain_obstacles import Obstacle
+from tests.outside.plain_reading import DIRECTIONS, Reading
 from tests.outside.plain_terms import Bar, Measured
 from tests.outside.random_tapes import tape
 
@@ -99,6 +100,8 @@ MISSES: list[tuple[str, Change]] = [
     ("drive_length", {A: "101.01 102.4 100.9 102", B: "102.5 104.5 101.9 104.1"}),
     # range_A = 6.1 of 3 · 2.
     ("not_exhausted", {A: "99.2 105.2 99.1 102.8", D: "102.8 103.4 102.4 102.9", B: "102.9 105.5 102.7 105.1"}),
+    # The same of range_B; its body of 3.05 is half of that and 1.525 bodies of A.
+    ("not_exhausted", {B: "102.05 106.2 100.1 105.1"}),
     # body_A = 2 of a range of 4.1; then body_B = 2 of 4.05.
     ("drive_solid", {A: "100 103.2 99.1 102"}),
     ("drive_solid", {B: "102.1 105.95 101.9 104.1"}),
@@ -120,6 +123,7 @@ MISSES: list[tuple[str, Change]] = [
 KEPT: list[tuple[str, Change]] = [
     ("drive_length", {A: "101 102.4 100.9 102", B: "102.5 104.5 101.9 104.1"}),  # 1 of 1
     ("not_exhausted", {A: "99.2 105.1 99.1 102.8", D: "102.8 103.4 102.4 102.9", B: "102.9 105.5 102.7 105.1"}),
+    ("not_exhausted", {B: "102.05 106.1 100.1 105.1"}),  # 6 of 3 · 2
     ("drive_solid", {A: "100 103.1 99.1 102"}),  # 2 of 4
     ("doji_body", {D: "102 102.5 101.7 102.1"}),  # more than 0.10 of 0.8, but just 0.05 of A's body
     ("doji_short", {D: "102 103.2 101.1 102.1"}),  # 2.1 of 2.1
@@ -143,6 +147,25 @@ def test_a_rule_just_kept_is_a_setup(rule: str, change: Change) -> None:
     bars = tape_with(change)
     assert judge(bars, B, "long").rules[rule].verdict
     assert [found.t for found in read(bars)] == [B]
+
+
+@pytest.mark.parametrize(
+    ("doji", "rule", "kept"),
+    [
+        ("102 102.6 101.6 102.2", "doji_body", True),  # 0.2 of a range of 1, and 0.1 of A's body of 2
+        ("102 102.6 101.6 102.21", "doji_body", False),
+        ("102 102.4 101.7 102.2", "doji_body", True),  # more than 0.2 of 0.7
+        ("102 103.6 101.08 102.1", "doji_short", True),  # 2.52 of 0.9 · 2.8
+        ("102 103.6 101.07 102.1", "doji_short", False),
+    ],
+)
+def test_the_wider_pause(doji: str, rule: str, kept: bool) -> None:
+    bars = tape_with({D: doji})
+    wide = judge(bars, B, "long", {"pause": "small_bar"})
+    assert verdicts(wide) == dict.fromkeys(RULES, True) | {rule: kept}
+    assert not judge(bars, B, "long").rules[rule].verdict
+    assert wide.evidence["true_doji"].verdict == (rule != "doji_body")
+    assert "true_doji" not in judge(bars, B, "long").evidence
 
 
 @pytest.mark.parametrize(("step_up", "bars_ago", "verdict"), [(B - 10, 10, True), (B - 11, 11, False)])
@@ -191,9 +214,12 @@ def test_the_short_side_is_the_long_side_reflected() -> None:
     assert mirrored.evidence == found.evidence
     assert {name: price and 200 - price for name, price in mirrored.places.items()} == found.places
     assert 200 - mirrored.levels.stop == found.levels.stop
-    assert mirrored.levels.obstacle == 94
-    assert mirrored.levels.room == found.levels.room
-    assert tuple(200 - price for price in mirrored.levels.objectives["break"]) == found.levels.objectives["break"]
+    below, above = mirrored.levels.entries["break"], found.levels.entries["break"]
+    assert below is not None
+    assert above is not None
+    assert below.obstacle == Obstacle(Decimal(94), frozenset({"swing", "extreme"}))
+    assert below.room == above.room
+    assert tuple(200 - price for price in below.objectives) == above.objectives
 
 
 def random_bars(seed: int) -> list[Bar]:
@@ -210,6 +236,6 @@ def test_later_bars_change_nothing() -> None:
 
 def test_a_judgement_and_a_finding_are_the_same() -> None:
     bars = random_bars(1)
-    reading = Reading(bars)
+    reading = Reading(bars, PLAIN)
     judged = [reading.judge(t, direction) for t in range(249, len(bars)) for direction in DIRECTIONS]
     assert [finding for finding in judged if finding.qualified] == reading.findings()

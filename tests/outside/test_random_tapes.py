@@ -24,7 +24,7 @@ def test_a_tape_is_a_tape() -> None:
 
 
 def test_the_random_tapes_hold_every_place_both_ways_up() -> None:
-    found = [one for seed in range(40) for one in read(bars_of(seed), {"step": step_of(seed)})]
+    found = [one for seed in range(60) for one in read(bars_of(seed), {"step": step_of(seed)})]
     places = Counter((name, one.direction) for one in found for name, price in one.places.items() if price is not None)
     assert set(places) == {(name, side) for name in ("line", "average", "level", "turn") for side in DIRECTIONS}
     assert {one.levels.exit_plan for one in found} == {"ride", "quick"}

@@ -1,118 +1,166 @@
-"""The engine against the plain reading: the same setups, places, evidence and levels, on every bar looked at."""
+"""The engine against the plain reading: the same setups, places, evidence, levels and surroundings, on every bar."""
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from random import Random
+from typing import TYPE_CHECKING, Literal
 
 import pytest
 
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
 from scanner import settings
+from scanner.analysis.known_setups import known
+from scanner.analysis.places.words import describe
+from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
+from scanner.analysis.series import Series
+from scanner.analysis.setup import Chosen
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
-from tests.laws import REAL_SERIES, bars_of, real_series
-from tests.outside.plain_reading import Finding, read
-from tests.outside.plain_terms import Bar
+from scanner.trade.rulebook import Rulebook
+from tests.laws import REAL_SERIES, bars_of, real_series, timetable
+from tests.outside.plain_reading import DIRECTIONS, Reading
+from tests.outside.plain_sessions import SECOND, session_numbers, sessions_of
+from tests.outside.plain_setups import SETUPS
+from tests.outside.plain_surroundings import DAY, Circumstances
 from tests.outside.random_tapes import step_of, tape
+from tests.outside.setup_tapes import tape_of_setups
+from tests.outside.two_readings import Tally, called, hold, hold_places, plain_bars
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection
 
 DEMO = Path(demo_feed.__file__).parent
 KNOWN = settings.load(DEMO / "instruments.toml")
-RULES = Rules(hold_atr=1e9)  # the plain reading knows nothing of splits
-RENAMED = {"doji_tight": "doji_quiet", "beyond_fast_average": "beyond_fast", "beyond_slow_average": "beyond_slow"}
+CENT = Decimal("0.01")
+PAUSE = ("doji_pause",)
+WARM = 250
+LAST = 15_000
+"""Bars of each demo series that are looked at."""
+
+Quality = Literal["strict", "plain"]
+QUALITIES: tuple[Quality, ...] = ("strict", "plain")
 
 
-def plain_bars(bars: Bars) -> list[Bar]:
-    """Give the bars in the decimals that they were written as."""
-    columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
-    return [Bar.of(*map(float, row)) for row in zip(*columns, strict=True)]
+def rulebook(quality: Quality, setups: Collection[str]) -> Rulebook:
+    """Look for some setups; the plain reading knows nothing of splits, so that none is suspected."""
+    chosen = tuple(Chosen(setup, setup.numbers()) for name, setup in known().items() if name in setups)
+    return Rulebook(Rules(hold_atr=1e9, place_quality=quality), chosen)
 
 
-def engine_says(bars: Bars, step: Decimal) -> list[dict[str, Any]]:
-    engine = SeriesEngine(Instrument("TERN", PriceSteps.fixed(step)), Timeframe.named("15m"), RULES)
-    bar_numbers = {int(time): number for number, time in enumerate(bars.close_time)}
-    return [
-        event.data | {"t": bar_numbers[event.time]} for event in engine.push(bars) if event.kind == "setup.qualified"
-    ]
+def plain_reading(bars: Bars, step: Decimal, around: Circumstances) -> Reading:
+    return Reading(plain_bars(bars), {"step": step}, around)
 
 
-def price(text: str | None) -> Decimal | None:
-    return None if text is None else Decimal(text)
+def compare(bars: Bars, reading: Reading, quality: Quality, setups: Collection[str], of: Timetable) -> Tally:
+    """Hold a whole series against its second reading."""
+    step = reading.rules.step
+    assert isinstance(step, Decimal)
+    engine = SeriesEngine(Instrument("TERN", PriceSteps.fixed(step)), of, rulebook(quality, setups))
+    plain = reading.under({"step": step, "place_quality": quality})
+    return hold(engine.push(bars), plain, bars.close_time, setups, step)
 
 
-def assert_same(ours: dict[str, Any], plain: Finding, step: Decimal) -> None:
-    """Hold one setup against its second reading."""
-    assert ours["place"] == plain.safest
-    steps = PriceSteps.fixed(step)
-    for name, where in plain.places.items():
-        assert ours["places"][name]["verdict"] == (where is not None), name
-        if where is not None:
-            # Both are rounded to the step; what lies between two steps may go either way by a hair.
-            assert abs(Decimal(ours["places"][name]["price"]) - steps.nearest(where)) <= step, name
-            assert abs(Decimal(ours["places"][name]["price"]) - where) <= step * Decimal("0.5001"), name
-    for name, rule in plain.rules.items():
-        assert ours["rules"][name]["verdict"] == rule.verdict, name
-        if rule.measured is not None and name != "traded":
-            assert ours["rules"][name]["measured"] == pytest.approx(float(rule.measured), rel=1e-7), name
-    for name, point in ours["evidence"].items():
-        other = plain.evidence[RENAMED.get(name, name)]
-        assert point["verdict"] == bool(other.verdict), name
-    assert (ours["evidence_points"], ours["evidence_total"]) == plain.points
-
-    levels = plain.levels
-    assert {name: price(ours["levels"][name]) for name in ("early", "break", "average")} == levels.entries
-    assert price(ours["levels"]["stop"]) == levels.stop
-    assert price(ours["levels"]["obstacle"]) == levels.obstacle
-    for style, risk in levels.risk.items():
-        entry = ours["entries"][style]
-        assert [Decimal(goal) for goal in entry["objectives"]] == list(levels.objectives[style])
-        if risk > 0:
-            assert price(entry["risk"]) == risk
-        room = levels.room[style]
-        assert (entry["room"] is None) == (room is None)
-        if room is not None:
-            assert Decimal(entry["room"]) == round(room, 2)
-    assert ours["exit_plan"]["style"] == levels.exit_plan
+def compare_anywhere(bars: Bars, reading: Reading, quality: Quality, of: Timetable, chosen: Collection[int]) -> int:
+    """Hold places and obstacles at some bars, whatever else they are; gives how many places hold."""
+    rules, step = rulebook(quality, ()).rules, reading.rules.step
+    assert isinstance(step, Decimal)
+    plain = reading.under({"step": step, "place_quality": quality})
+    series = Series(Pool(rules, (), of))
+    taken, held = 0, 0
+    for t in sorted(chosen):
+        list(series.take(bars[taken : t + 1]))
+        taken = t + 1
+        for sign, direction in zip((1, -1), DIRECTIONS, strict=True):
+            around = series.look(series.used - 1, sign)
+            atr = float(series.pool.state["atr"][series.row])
+            places = plain.places(t, direction)
+            said = describe(around.places, rules, sign, atr, PriceSteps.fixed(step).nearest)
+            hold_places(said, places, step, (t, direction))
+            ahead = plain.obstacles_ahead(t, direction)
+            assert [price for price, _ in around.obstacles] == pytest.approx(
+                [float(sign * each.price) for each in ahead], rel=1e-9, abs=1e-12
+            )
+            for (_, words), each in zip(around.obstacles, ahead, strict=True):
+                assert words in called(each, short=sign < 0), (t, direction)
+            held += sum(where is not None for where in places.values())
+    return held
 
 
-def compare(bars: Bars, step: Decimal) -> int:
-    """Hold a whole series against its second reading; gives the number of setups."""
-    ours = engine_says(bars, step)
-    plain = read(plain_bars(bars), {"step": step})
-    assert [(found["t"], found["direction"]) for found in ours] == [(found.t, found.direction) for found in plain]
-    for found, other in zip(ours, plain, strict=True):
-        assert_same(found, other, step)
-    return len(ours)
+def days_of(bars: Bars) -> Circumstances:
+    return Circumstances(bars.open_time.tolist(), bars.close_time.tolist())
+
+
+def quarters_of(bars: Bars, calendar: str = "none") -> Circumstances:
+    """Say what is known of bars of a quarter of an hour on a calendar."""
+    opens, closes = bars.open_time.tolist(), bars.close_time.tolist()
+    if calendar == "none":
+        return Circumstances(opens, closes, intraday=True, session_of=[open_ // DAY for open_ in opens])
+    first, last = (datetime.fromtimestamp(moment // SECOND, UTC).date() for moment in (opens[0], opens[-1]))
+    sessions = sessions_of(calendar, first - timedelta(days=7), last + timedelta(days=7))
+    return Circumstances(
+        opens,
+        closes,
+        intraday=True,
+        sessions=sessions,
+        never_closes=calendar == "24/7",
+        session_of=session_numbers(opens, sessions),
+    )
 
 
 @pytest.mark.parametrize("name", REAL_SERIES)
 def test_real_series(name: str) -> None:
-    bars = real_series(name)
-    found = compare(bars, Decimal("0.01"))
-    assert found > 0 or len(bars) < 250
+    bars, of = real_series(name), timetable("1d")
+    if len(bars) < WARM:
+        return
+    reading = plain_reading(bars, CENT, days_of(bars))
+    assert compare(bars, reading, "strict", SETUPS, of).qualified > 50
+    assert compare(bars, reading, "plain", PAUSE, of).qualified > 0
+    for quality in QUALITIES:
+        chosen = Random(name).sample(range(WARM - 1, len(bars)), 200)
+        assert compare_anywhere(bars, reading, quality, of, chosen) > 0
 
 
 @pytest.mark.parametrize("path", sorted(DEMO.glob("*.parquet")), ids=lambda path: path.stem)
 def test_the_demo_feed(path: Path) -> None:
     (recording,) = RecordedFeed.recordings([path])
     watched = KNOWN.of(recording.symbol)
-    guard = Guard(Timetable(watched.calendar, watched.base))
+    of = Timetable(watched.calendar, watched.base)
+    guard = Guard(of)
     bars = Bars.joined([guard.check(raw).bars for raw in recording.bars])
-    assert compare(bars, watched.instrument.steps.at(Decimal(1))) > 10
+    bars = bars[max(len(bars) - LAST, 0) :]
+    around = quarters_of(bars, watched.calendar.name)
+    reading = plain_reading(bars, watched.instrument.steps.at(Decimal(1)), around)
+    for quality in QUALITIES:
+        assert compare(bars, reading, quality, PAUSE, of).qualified > 0
 
 
 @pytest.mark.parametrize("tens", range(20))
 def test_two_hundred_random_series(tens: int) -> None:
-    seeds: Sequence[int] = range(10 * tens, 10 * tens + 10)
-    assert sum(compare(bars_of(tape(seed)), step_of(seed)) for seed in seeds) > 0
+    found, held = {quality: Tally() for quality in QUALITIES}, 0
+    for seed in range(10 * tens, 10 * tens + 10):
+        bars = bars_of(tape(seed))
+        reading = plain_reading(bars, step_of(seed), quarters_of(bars))
+        for quality in QUALITIES:
+            found[quality] += compare(bars, reading, quality, PAUSE, timetable())
+            chosen = Random(seed).sample(range(WARM - 1, len(bars)), 8)
+            held += compare_anywhere(bars, reading, quality, timetable(), chosen)
+    assert held > 0
+    assert found["plain"].qualified > found["strict"].qualified > 0
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_all_setups_on_random_series(seed: int) -> None:
+    bars = bars_of(tape_of_setups(seed))
+    reading = plain_reading(bars, step_of(seed), quarters_of(bars))
+    for quality in QUALITIES:
+        found = compare(bars, reading, quality, SETUPS, timetable())
+        assert found.qualified + found.set_aside > 10

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.events import Event, event_id, rfc3339
-from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, set_aside_event, setup_event, station_event, withdrawn_event
 
 if TYPE_CHECKING:
     from scanner.events import FeedData, Kind, SeriesData, StationData
@@ -46,6 +46,7 @@ def one_of_each(name: str = "HARBOUR", reason: str = "it is told here why") -> d
 
     return {
         "setup.qualified": setup,
+        "setup.set_aside": set_aside_event(name, reason),
         "setup.withdrawn": withdrawn,
         "series.held": event("series.held", series),
         "series.resumed": event("series.resumed", {**series, "ready_after": 0}),

@@ -23,7 +23,6 @@ from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
 from scanner.present import chart
 from scanner.present.cautions import SHORT
 from scanner.present.chart_look import HEIGHT, WIDTH
@@ -31,7 +30,7 @@ from scanner.present.picture import MOST_SHOWN, picture_for, picture_of
 from scanner.present.spread import spread
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.demo_setups import replayed
-from tests.laws import bars_of, real_series
+from tests.laws import bars_of, real_series, timetable
 from tests.outside.plain_indicators import ema, sma
 
 if TYPE_CHECKING:
@@ -53,7 +52,7 @@ def of_kind(place: str, direction: str, number: int = 0) -> Picture:
     """Make the picture of one of the demo feed's setups of a kind."""
     kind = {"place": place, "direction": direction}
     found = [each for each in setups() if kind.items() <= each[0].data.items()]
-    event, bars, rules = found[number]
+    event, bars, rules = found[number % len(found)]
     return picture_for(bars, event, rules, "Europe/Berlin")
 
 
@@ -126,7 +125,7 @@ def test_in_grey_the_bars_of_either_way_are_told_apart() -> None:
     up, down = bars_of([(1, 3, 1, 3, 1)] * 3), bars_of([(3, 3, 1, 1, 1)] * 3)
     dark = []
     for bars in (up, down):
-        image = Image.open(BytesIO(chart.draw(picture_of(bars, engine("0.01"), "UTC")))).convert("L")
+        image = Image.open(BytesIO(chart.draw(picture_of(bars, engine("0.01"), "UTC", None)))).convert("L")
         dark.append(float((np.asarray(image)[100:600] < 90).mean()))
     assert dark[1] > 3 * dark[0]
 
@@ -191,7 +190,7 @@ def test_no_name_breaks_a_chart(name: str) -> None:
 
 
 def engine(step: str) -> SeriesEngine:
-    return SeriesEngine(Instrument("GANNET", PriceSteps.fixed(Decimal(step))), Timeframe.named("1d"))
+    return SeriesEngine(Instrument("GANNET", PriceSteps.fixed(Decimal(step))), timetable("1d"))
 
 
 @pytest.mark.parametrize(
@@ -214,7 +213,7 @@ def test_any_scale_of_prices_can_be_read(factor: float, step: str) -> None:
 def test_bars_that_hardly_move_or_are_few_are_drawn_all_the_same(count: int) -> None:
     for tiny in (0.0, 1e-5):
         bars = bars_of([(60_000, 60_000 + tiny, 60_000, 60_000, 1)] * count)
-        picture = picture_of(bars, engine("0.00001"), "UTC")
+        picture = picture_of(bars, engine("0.00001"), "UTC", None)
         assert picture.setup is None
         assert len(picture) == min(count, 72)
         assert_readable(picture)
@@ -223,7 +222,7 @@ def test_bars_that_hardly_move_or_are_few_are_drawn_all_the_same(count: int) -> 
 
 def test_after_a_split_only_the_bars_since_are_shown() -> None:
     before, after = [(100.0, 101.0, 99.0, 100.0, 1.0)] * 300, [(50.0, 50.5, 49.5, 50.0, 1.0)] * 30
-    picture = picture_of(bars_of([*before, *after]), engine("0.01"), "UTC")
+    picture = picture_of(bars_of([*before, *after]), engine("0.01"), "UTC", None)
     assert len(picture) == len(after) < MOST_SHOWN
     assert np.isnan(picture.fast).all()
 

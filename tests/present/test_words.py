@@ -31,7 +31,8 @@ ALERT = """\
 HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20
 
 A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
-(11:00 New York) at 101.20 EUR.
+(11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
+equity. At the same bar: inside bar.
 
 Levels
   break entry: 101.35 (one step above the last bar's high, as a stop order)
@@ -41,10 +42,11 @@ Levels
   objective 1R: 102.55
   objective 2R: 103.75
   objective 3R: 104.95
-  obstacle: 104.20 (nearest level ahead; room 2.38 R)
+  obstacle: 104.20 (swing high; room 2.38 R)
   exit: ride (close is above the 200-bar average: the position may stay beyond the first cross back of the MACD line, \
 its stop moved along behind it)
-  or early entry: 101.20 (R 1.05, size 952; open of the next bar, reckoned at the close; void if it opens above 101.50)
+  or early entry: 101.20 (R 1.05, size 952; room 2.86 R; open of the next bar, reckoned at the close; void if it opens \
+above 101.50)
   or average entry: none (close is above the 50-bar average already)
 
 Why
@@ -60,6 +62,10 @@ Why
   progress: 0.55 (wanted > 0: how far the last close lies beyond the first drive's close and the doji)
   momentum: 2 (wanted ≤ 10: bars since the MACD line crossed above its signal)
   traded: 3 (wanted ≥ 3: bars of the three that traded)
+  surroundings: 2 of 3 (hold)
+  trend: 1 (wanted ≥ 0: with the trend, by the close and the 200-bar average over 10 bars)
+  room: 2.38 (wanted ≥ 1: distance from the entry to the obstacle in R)
+  volatility: 1.31 (fails, wanted ≤ 1.15: loud: ATR in means of its last 100 values)
   evidence: 7 of 10 (the places count too; + speaks for it, − does not)
   + engulfing: 1.3 (covers it: first drive's body in bodies of the bar before it)
   + doji inside: -0.05 (wanted ≤ 0: how far the doji reaches out of the first drive's range)
@@ -110,7 +116,7 @@ def test_a_setup_without_a_way_in_says_why() -> None:
     event.data["entry_style"] = "average"
     words = alert(Message(event), "UTC", None)
     assert words.headline == "HARBOUR 15m long: no average entry, stop 100.15"
-    assert words.glance == "Close is above the 50-bar average already. Obstacle 104.20. Exit: ride."
+    assert words.glance == "Close is above the 50-bar average already. Exit: ride."
     event.data["entry_style"] = "early"
     event.data["entries"]["early"] |= {
         "risk": None,
@@ -119,7 +125,7 @@ def test_a_setup_without_a_way_in_says_why() -> None:
     }
     words = alert(Message(event), "UTC", None)
     assert words.headline == "HARBOUR 15m long: not plannable, early entry 101.20, stop 100.15"
-    assert words.glance.startswith("Not plannable: the stop 101.25 is not beyond the entry 101.20. Obstacle")
+    assert words.glance.startswith("Not plannable: the stop 101.25 is not beyond the entry 101.20. Exit: ride.")
 
 
 @pytest.mark.parametrize(
@@ -138,6 +144,7 @@ def test_no_size_is_an_answer_with_its_reason(size: str | None, reason: str, sai
 
 HEADLINES = {
     "setup.qualified": "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
+    "setup.set_aside": "Set aside: HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
     "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer stands",
     "series.held": "On hold: HARBOUR 15m, no setups until 250 more bars",
     "series.resumed": "Watched again: HARBOUR 15m",
@@ -182,7 +189,13 @@ def test_the_caution_stands_wherever_a_setup_is_named() -> None:
     about_setups = {
         kind for kind, event in one_of_each().items() if alert(Message(event), "UTC", None).caution == SHORT
     }
-    assert about_setups == {"setup.qualified", "setup.withdrawn", "station.caught_up", "station.watching"}
+    assert about_setups == {
+        "setup.qualified",
+        "setup.set_aside",
+        "setup.withdrawn",
+        "station.caught_up",
+        "station.watching",
+    }
 
 
 def test_a_digest_names_and_numbers_all_and_cautions_once() -> None:
@@ -211,7 +224,7 @@ def test_no_name_and_no_reason_breaks_out(name: str, reason: str, late: bool) ->
             assert len(text.splitlines()) <= 1
             text.encode()
     whole = digest([Message(event, late=late) for event in events], BERLIN, {})
-    assert whole.headline.startswith("8 alerts: ")
+    assert whole.headline.startswith("9 alerts: ")
     assert len(whole.headline) <= HEADLINE_LENGTH
     assert not hidden(whole.plain().replace("\n", " "))
 

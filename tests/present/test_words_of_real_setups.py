@@ -12,11 +12,10 @@ from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
 from scanner.ports import Message
 from scanner.present.words import alert
 from scanner.trade.size import Account
-from tests.laws import real_series
+from tests.laws import all_setups, real_series, timetable
 
 if TYPE_CHECKING:
     from scanner.events import EntryStyle, Event
@@ -25,14 +24,14 @@ PRICE = r"\d+\.\d\d"
 HEADLINE = re.compile(
     rf"S&P 500 1d (long|short): (no average entry|(early|break|average) entry ({PRICE})), stop ({PRICE})(, R {PRICE})?"
 )
-ACCOUNTS = [Account(), Account(equity=Decimal(50_000)), Account(equity=Decimal(50))]
+ACCOUNTS = [Account(), *(Account(equity=Decimal(equity), currency="USD") for equity in (50_000, 50))]
 
 
 def setups(style: EntryStyle, account: Account) -> list[Event]:
     """Find the setups in the S&P 500, daily, 1999 to 2018 (arch.data.sp500 of the econometrics library arch)."""
     instrument = Instrument("S&P 500", PriceSteps.fixed(Decimal("0.01")), currency="USD")
-    engine = SeriesEngine(instrument, Timeframe.named("1d"), Rules(entry_style=style), account)
-    return [event for event in engine.push(real_series("sp500")) if event.kind == "setup.qualified"]
+    engine = SeriesEngine(instrument, timetable("1d"), all_setups(Rules(entry_style=style)), account)
+    return [event for event in engine.push(real_series("sp500")) if event.facts.begins]
 
 
 @pytest.mark.parametrize("account", ACCOUNTS, ids=["no equity", "some", "too little"])

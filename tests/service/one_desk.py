@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.rules import Rules
 from scanner.market.bars import Bars, RawBars
 from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
@@ -17,7 +16,7 @@ from scanner.service.desk import Arrival, Desk, Taken
 from scanner.service.store import SeriesKey
 from scanner.settings import Watched
 from scanner.trade.size import Account
-from tests.laws import QUARTER_HOUR, bars_of, engine
+from tests.laws import QUARTER_HOUR, bars_of, engine, many_found
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:
@@ -36,15 +35,16 @@ ACCOUNT = Account(equity=Decimal(50_000), currency="EUR")
 
 def watched(*timeframes: str) -> Watched:
     return Watched(
-        Instrument("GANNET", PriceSteps.fixed(Decimal("0.01"))),
+        Instrument("GANNET", PriceSteps.fixed(Decimal("0.01")), currency="EUR", calendar="24/7"),
         symbol="GANNET",
         feed="tape",
         group="",
         calendar=calendar_named("24/7"),
         base=Timeframe.named("15m"),
         timeframes=tuple(Timeframe.named(name) for name in timeframes or ("15m",)),
-        rules=Rules(),
+        rulebook=many_found(),
         adjustments=(),
+        dates=None,
     )
 
 
@@ -73,4 +73,4 @@ def take(at: Desk, bars: Bars, now: int | None = None) -> Taken:
 
 
 def expected() -> list[Event]:
-    return engine().push(BARS)
+    return engine(rulebook=many_found()).push(BARS)

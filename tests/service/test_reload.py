@@ -136,6 +136,11 @@ async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, 
         assert station.desk.pipelines["FULMAR"].lanes[0].engine.series.count == HALF
 
 
+PLAIN: dict[str, object] = {"place_quality": "plain"}
+NOTHING_REQUIRED: dict[str, object] = {"require": []}
+"""With these, a setup is found often on invented bars."""
+
+
 def from_then_on(known: Settings) -> list[Event]:
     """Say what a station says that always had these settings, of the bars after the first half."""
     (each,) = known.watched()
@@ -154,8 +159,10 @@ def from_then_on(known: Settings) -> list[Event]:
 async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_always_had_them(
     tmp_path: Path, store: Store, clock: Still, by: str, timeframes: list[str], rules: dict[str, int]
 ) -> None:
-    before = settings(tmp_path, {"GANNET": {}})
-    after = settings(tmp_path, {"GANNET": {"timeframes": timeframes}}, rules=rules)
+    before = settings(tmp_path, {"GANNET": {}}, rules=PLAIN, surroundings=NOTHING_REQUIRED)
+    after = settings(
+        tmp_path, {"GANNET": {"timeframes": timeframes}}, rules=PLAIN | rules, surroundings=NOTHING_REQUIRED
+    )
     expected = from_then_on(after)
     assert {event.data["timeframe"] for event in expected} == set(timeframes)
     assert not {event.to_json() for event in expected} & {event.to_json() for event in from_then_on(before)}
@@ -296,3 +303,17 @@ async def test_whatever_befalls_one_reload_it_is_told_and_the_next_is_taken(
         answered.set()
         assert await reload_from(path, {}, station)
         assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]
+
+
+async def test_what_is_likely_to_hurt_is_told_when_the_list_is_read_again(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
+    path = tmp_path / "watch.toml"
+    path.write_text(TOML + "[instruments.GANNET]\n[account]\nequity = 1000\nrisk_fraction = 0.05\n", encoding="utf-8")
+    async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:
+        with capture_logs() as logged:
+            assert await reload_from(path, {}, station)
+    (told,) = [entry["event"] for entry in logged if entry["log_level"] == "warning"]
+    assert told.startswith(
+        "account.risk_fraction: one trade may lose 5 % of the equity, 50.00 in a currency that is not"
+    )

@@ -17,7 +17,7 @@ from scanner.service.relist import revive
 from scanner.service.store import Store
 from scanner.service.store.maintenance import compact
 from scanner.settings import Route
-from tests.laws import QUARTER_HOUR, engine
+from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(sto
     # Said again, the correction is known; what follows is judged by it.
     assert take(at, changed[index - 3 : index + 1]).events == []
     take(at, changed[index + 1 :])
-    whole = {event.id for event in engine().push(changed)}
+    whole = {event.id for event in engine(rulebook=many_found()).push(changed)}
     assert {kept.event.id for kept in store.events.find() if kept.event.kind == "setup.qualified"} == whole | {
         setups[-1].id
     }
@@ -98,7 +98,8 @@ def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_no
     at, changed = desk(store), wider(index - 1)
     take(at, BARS[: index + 1])
     withdrawn, anew = take(at, changed[index - 3 : index + 1]).events
-    (replayed,) = (event for event in engine().push(changed[: index + 1]) if event.time == setup.time)
+    again = engine(rulebook=many_found()).push(changed[: index + 1])
+    (replayed,) = (event for event in again if event.time == setup.time)
     assert (withdrawn.kind, withdrawn.data["withdraws"]) == ("setup.withdrawn", setup.id)
     assert withdrawn.data["reason"].endswith("stands with other levels")
     assert withdrawn.data["otherwise"] is True
@@ -249,7 +250,8 @@ def test_whatever_is_restated_what_stands_in_the_end_is_what_a_replay_says(tmp_p
             bars, said = restate_at_random(store, seed)
         stories = {event.thread: event for event in said}  # what was said last of each
         standing = {story: event for story, event in stories.items() if event.kind == "setup.qualified"}
-        replayed = {event.id: event for event in engine().push(bars) if event.kind == "setup.qualified"}
+        found = engine(rulebook=many_found()).push(bars)
+        replayed = {event.id: event for event in found if event.kind == "setup.qualified"}
         assert {story: event.data["levels"] for story, event in standing.items()} == {
             story: event.data["levels"] for story, event in replayed.items()
         }, f"seed {seed}"
@@ -311,7 +313,8 @@ def test_other_rules_leave_a_coarser_timeframe_as_warm_as_it_was(tmp_path: Path)
     with Store.open(tmp_path / "kept.db", lambda: LATER) as store:
         take(desk(store, "30m"), bars)
         compact(store, keep_bars=300, keep_days=10**4)
-        others = [replace(watched("30m"), rules=Rules(stop_margin=0.1))]
+        otherwise = replace(many_found(), rules=Rules(place_quality="plain", stop_margin=0.1))
+        others = [replace(watched("30m"), rulebook=otherwise)]
         for anew in (["GANNET"], []):
             at = Desk(others, ACCOUNT, store, route=lambda _: (), stale_after=0, record=False)
             assert at.load() == anew

@@ -69,6 +69,15 @@ def test_over_a_weekend_a_share_lags_behind_nothing_and_a_coin_does(tmp_path: Pa
     assert any("in 1 bar " in line for line in lines)
 
 
+def test_much_at_risk_is_told_with_the_sum(tmp_path: Path) -> None:
+    account = {"equity": 50_000, "currency": "USD", "risk_fraction": 0.05}
+    risky = from_document({**settings(tmp_path).document, "account": account}, tmp_path, {})
+    lines = report(status(risky, Facts({}, {}, {}), {}, FRIDAY, None))
+    assert [line.partition(";")[0] for line in lines if line.startswith("Warning: ")] == [
+        "Warning: account.risk_fraction: one trade may lose 5 % of the equity, 2500.00 USD"
+    ]
+
+
 def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
     told = status(settings(tmp_path), Facts({}, {}, {}), {}, FRIDAY, None)
     assert {(each.last_close, each.lag, each.needed) for each in told.series} == {(None, None, 250)}

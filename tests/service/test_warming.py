@@ -16,6 +16,7 @@ from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.service.warming import enough_from
 from scanner.settings import Watched
+from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,8 +33,9 @@ def watched(calendar: str, base: str, timeframes: Sequence[str], warm_up: int = 
         calendar_named(calendar),
         Timeframe.named(base),
         followed,
-        Rules(warm_up=warm_up),
+        Rulebook(Rules(warm_up=warm_up)),
         (),
+        None,
     )
 
 

@@ -6,6 +6,8 @@ from dataclasses import replace
 from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from scanner.analysis.rules import Rules
 from scanner.market.instruments import Instrument
@@ -19,17 +21,16 @@ ACCOUNT = Account(equity=D(50_000), currency="USD", risk_fraction=D("0.02"))
 
 LONG = Facts(
     sign=1,
-    high_b=D("4012.00"),
-    low_b=D("4006.00"),
-    close_b=D("4011.50"),
-    high_d=D("4007.75"),
-    low_d=D("4004.50"),
+    close=D("4011.50"),
+    trigger=D("4012.00"),
+    trigger_text="the last bar's high",
+    base=D("4004.50"),
+    base_text="the low before",
     atr=D("8.1"),
     fast_average=D("4000.10"),
     close_beyond_fast=True,
     close_beyond_slow=True,
-    obstacle=D("4030.60"),
-    obstacle_text="nearest level ahead",
+    obstacles=((D("4012.00"), "swing high"), (D("4030.60"), "200-bar average"), (D("4050.00"), "highest high")),
 )
 
 
@@ -37,9 +38,25 @@ def plan(facts: Facts, rules: Rules | None = None) -> Plan:
     return make(facts, rules or Rules(), KITE, ACCOUNT)
 
 
+def mirrored(facts: Facts) -> Facts:
+    return replace(
+        facts,
+        sign=-facts.sign,
+        close=-facts.close,
+        trigger=-facts.trigger,
+        base=-facts.base,
+        fast_average=-facts.fast_average,
+        obstacles=tuple((-price, text) for price, text in facts.obstacles),
+    )
+
+
+def negative(text: str | None) -> str | None:
+    return None if text is None else f"{-D(text):f}"
+
+
 def test_a_long_plan_by_hand() -> None:
     made = plan(LONG)
-    # Stop: the doji's low 4004.50 less 0.05 ATR = 0.405, which is more than a step: 4004.095, down to 4004.00.
+    # Stop: 4004.50 less 0.05 ATR = 0.405, which is more than a step: 4004.095, down to 4004.00.
     # Break: 4012.00 plus a step. R = 4012.25 - 4004.00 = 8.25. Objectives 4020.50, 4028.75, 4037.00.
     # Obstacle 4030.60 down to 4030.50: room (4030.50 - 4012.25) / 8.25 = 2.21.
     # Size: 50,000 * 2 % = 1,000 at risk, 412.50 a contract: 2 contracts.
@@ -55,19 +72,48 @@ def test_a_long_plan_by_hand() -> None:
     assert (entry["risk"], entry["room"], entry["size"]) == ("8.25", "2.21", "2")
     assert made.entries["average"]["price"] is None
     assert made.exit_plan["style"] == "ride"
+    assert made.level_reasons["stop"] == "0.405 beyond the low before"
+    # Half an ATR is 4.05: from the close 4015.55 and from the break entry 4016.30, each down to a step.
+    assert made.level_reasons["early"].endswith("void if it opens above 4015.50, or at the stop or beyond")
+    assert made.level_reasons["break"] == (
+        "one step above the last bar's high, as a stop order; void after an open above 4016.25"
+    )
 
 
-def test_the_stop_goes_behind_the_last_bar_where_it_reached_lower_than_the_doji() -> None:
-    lower = replace(LONG, low_b=D("4003.00"))
-    assert plan(lower).levels["stop"] == "4002.50"  # 4003.00 - 0.405 = 4002.595, down
-    assert plan(lower).level_reasons["stop"] == "0.405 beyond the last bar's low"
+def test_each_entry_has_its_own_obstacle_and_room_and_says_what_is_being_broken() -> None:
+    made = plan(LONG)
+    early, break_ = made.entries["early"], made.entries["break"]
+    # From the close the swing high 4012.00 lies two steps ahead: room 0.50 / 7.50 = 0.07.
+    assert (early["obstacle"], early["obstacle_text"], early["room"]) == ("4012.00", "swing high", "0.07")
+    assert early["being_broken"] == []
+    # The break entry stands a step beyond it.
+    assert (break_["obstacle"], break_["obstacle_text"]) == ("4030.50", "200-bar average")
+    assert break_["being_broken"] == ["4012.00 swing high"]
+    assert made.level_reasons["obstacle"] == "200-bar average"
+    assert plan(LONG, Rules(entry_style="early")).levels["obstacle"] == "4012.00"
 
 
-def test_unless_that_is_further_than_two_atr_from_the_close() -> None:
-    far = replace(LONG, low_b=D("3995.25"))  # 16.25 from the close; two ATR are 16.20
-    assert plan(far).levels["stop"] == "4004.00"
-    near = replace(LONG, low_b=D("3995.50"))
-    assert plan(near).levels["stop"] == "3995.00"
+@pytest.mark.parametrize(
+    ("price", "obstacle", "being_broken"),
+    [
+        ("4012.50", "4012.50", []),  # a step beyond the break entry 4012.25
+        ("4012.49", None, ["4012.25 swing high"]),  # toward the entry it is 4012.25
+        ("4012.25", None, ["4012.25 swing high"]),
+        ("4011.75", None, ["4011.75 swing high"]),
+    ],
+)
+def test_an_obstacle_lies_a_step_beyond_its_entry(price: str, obstacle: str | None, being_broken: list[str]) -> None:
+    facts = replace(LONG, obstacles=((D(price), "swing high"),))
+    for sign, made in ((1, plan(facts)), (-1, plan(mirrored(facts)))):
+        entry = made.entries["break"]
+        assert entry["obstacle"] == (obstacle if sign > 0 else negative(obstacle))
+        assert entry["being_broken"] == [text if sign > 0 else f"-{text}" for text in being_broken]
+        assert (entry["room"] is None) == (obstacle is None)
+
+
+def test_an_average_a_hair_off_a_step_is_on_it() -> None:
+    facts = replace(LONG, obstacles=((D("4012.4999999999999"), "50-bar average"),))
+    assert plan(facts).entries["break"]["obstacle"] == "4012.50"
 
 
 def test_a_step_is_the_least_distance_of_the_stop() -> None:
@@ -75,23 +121,34 @@ def test_a_step_is_the_least_distance_of_the_stop() -> None:
 
 
 def test_below_the_fast_average_there_is_a_third_way_in_and_below_the_slow_one_the_trade_is_quick() -> None:
-    made = plan(replace(LONG, fast_average=D("4013.30"), close_beyond_fast=False, close_beyond_slow=False))
-    assert made.levels["average"] == "4013.50"
-    assert made.entries["average"]["risk"] == "9.50"
+    ahead = ((D("4013.30"), "50-bar average"), (D("4030.60"), "200-bar average"))
+    made = plan(
+        replace(LONG, fast_average=D("4013.30"), close_beyond_fast=False, close_beyond_slow=False, obstacles=ahead)
+    )
+    average = made.entries["average"]
+    assert (made.levels["average"], average["risk"]) == ("4013.50", "9.50")
+    assert (average["obstacle"], average["being_broken"]) == ("4030.50", ["4013.25 50-bar average"])
+    assert made.entries["break"]["obstacle"] == "4013.25"
     assert made.exit_plan["style"] == "quick"
 
 
 def test_without_an_obstacle_there_is_no_room_to_speak_of() -> None:
-    made = plan(replace(LONG, obstacle=None, obstacle_text="no level and no average ahead"))
-    assert made.levels["obstacle"] is None
+    made = plan(replace(LONG, obstacles=()))
+    assert (made.levels["obstacle"], made.level_reasons["obstacle"]) == (None, "nothing ahead in 250 bars")
     assert made.entries["break"]["room"] is None
 
 
+def test_an_entry_that_does_not_apply_has_no_obstacle_and_says_why() -> None:
+    made = plan(LONG, Rules(entry_style="average"))
+    assert (made.levels["obstacle"], made.levels["objectives"]) == (None, [])
+    assert made.level_reasons["obstacle"] == "close is above the 50-bar average already"
+
+
 def test_a_stop_at_the_entry_is_not_plannable_and_says_so() -> None:
-    # The doji's low stands at the close: the early entry has no risk left, the break entry has.
-    odd = replace(LONG, low_b=D("4012.00"), low_d=D("4012.00"), high_b=D("4012.00"), close_b=D("4011.50"), atr=D(1))
+    # The base stands beyond the close: the early entry has no risk left, the break entry has.
+    odd = replace(LONG, base=D("4012.00"), atr=D(1))
     entry = plan(odd).entries["early"]
-    assert entry["risk"] is None
+    assert (entry["risk"], entry["room"], entry["obstacle"]) == (None, None, "4012.00")
     assert entry["reason"] == "not plannable: the stop 4011.75 is not beyond the entry 4011.50"
     assert plan(odd).entries["break"]["risk"] == "0.50"
 
@@ -102,22 +159,35 @@ def test_the_chosen_entry_gives_the_objectives(style: str) -> None:
     assert made.levels["objectives"] == made.entries[style]["objectives"]
 
 
-def test_the_mirror_of_a_plan() -> None:
-    mirror = Facts(
-        sign=-1,
-        high_b=-LONG.low_b,
-        low_b=-LONG.high_b,
-        close_b=-LONG.close_b,
-        high_d=-LONG.low_d,
-        low_d=-LONG.high_d,
-        atr=LONG.atr,
-        fast_average=-LONG.fast_average,
-        close_beyond_fast=True,
-        close_beyond_slow=True,
-        obstacle=D("-4030.60"),
-        obstacle_text="",
-    )
-    made = plan(mirror)
-    assert (made.levels["early"], made.levels["break"], made.levels["stop"]) == ("-4011.50", "-4012.25", "-4004.00")
-    assert made.levels["objectives"] == ["-4020.50", "-4028.75", "-4037.00"]
-    assert made.entries["break"]["room"] == "2.21"
+PRICES = st.decimals("3980", "4080", places=3)
+
+
+@given(
+    close=PRICES,
+    trigger=PRICES,
+    base=PRICES,
+    atr=st.decimals("0.1", "20", places=3),
+    average=PRICES,
+    beyond=st.booleans(),
+    ahead=st.lists(PRICES, max_size=5),
+)
+def test_the_mirror_of_a_plan(
+    close: Decimal, trigger: Decimal, base: Decimal, atr: Decimal, average: Decimal, beyond: bool, ahead: list[Decimal]
+) -> None:
+    obstacles = tuple((price, "swing point") for price in sorted(ahead) if price > close)
+    facts = Facts(1, close, trigger, "it", base, "it", atr, average, beyond, beyond, obstacles)
+    made, other = plan(facts), plan(mirrored(facts))
+    for style in ("early", "break", "average"):
+        entry, theirs = made.entries[style], other.entries[style]
+        assert theirs["price"] == negative(entry["price"])
+        assert theirs["obstacle"] == negative(entry["obstacle"])
+        assert theirs["objectives"] == [negative(price) for price in entry["objectives"]]
+        assert theirs["being_broken"] == [f"-{text}" for text in entry["being_broken"]]
+        assert [theirs[key] for key in ("risk", "room", "size")] == [entry[key] for key in ("risk", "room", "size")]
+        if entry["price"] is not None:  # what lies ahead of the close is either being broken or beyond
+            step, price = D("0.25"), D(entry["price"])
+            first = next((at for at, _ in obstacles if at >= price + step), None)
+            assert (entry["obstacle"] is None) == (first is None)
+            assert first is None or D(entry["obstacle"] or 0) == first - first % step
+            assert len(entry["being_broken"]) == sum(at < price + step for at, _ in obstacles)
+    assert other.levels["stop"] == negative(made.levels["stop"])

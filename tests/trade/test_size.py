@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import doctest
+import sys
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -9,9 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.trade.size import Account, size
+from scanner.trade.size import Account, size, size_warnings
 
 D = Decimal
 
@@ -24,7 +28,10 @@ def test_an_index_future_sized_by_hand() -> None:
     # Exchange contract specifications, from memory: 50 USD a point. Equity 50,000, risk 1 %, entry 4,012.25,
     # stop 4,004.00: 8.25 points, 412.50 a contract, 500 to lose, so one contract.
     account = Account(equity=D(50_000), currency="USD")
-    assert size(account, contract("50", "0.25"), D("4012.25"), D("8.25")) == (D(1), "500.00 at risk, 412.50 a unit")
+    assert size(account, contract("50", "0.25"), D("4012.25"), D("8.25")) == (
+        D(1),
+        "500.00 USD at risk, 412.50 USD a unit",
+    )
 
 
 @pytest.mark.parametrize(
@@ -41,27 +48,62 @@ def test_one_step_of_known_contracts_is_worth_what_is_published(point_value: str
 
 
 def test_too_small_to_trade_is_an_answer() -> None:
-    amount, reason = size(Account(equity=D(1_000)), contract("50", "0.25"), D(4_000), D(8))
+    amount, reason = size(Account(equity=D(1_000), currency="USD"), contract("50", "0.25"), D(4_000), D(8))
     assert amount == 0
-    assert reason == "too small to trade: 10.00 at risk, 400 a unit, and the least lot is 1"
+    assert reason == "too small to trade: 10.00 USD at risk, 400 USD a unit, and the least lot is 1"
 
 
-def test_a_missing_equity_or_rate_is_an_answer() -> None:
+def test_without_an_equity_there_is_no_size() -> None:
     assert size(Account(), contract("50", "0.25"), D(4_000), D(8)) == (None, "no equity given")
-    account = Account(equity=D(1_000), currency="EUR")
-    assert size(account, contract("50", "0.25"), D(4_000), D(8)) == (None, "no rate from USD to EUR given")
+
+
+@pytest.mark.parametrize(
+    ("account", "prices", "amount", "reason"),
+    [
+        ("EUR", "EUR", D(2), "100.00 EUR at risk, 50 EUR a unit"),
+        ("EUR", "USD", None, "no rate from USD to EUR given"),
+        ("EUR", "JPY", D(4), "100.00 EUR at risk, 25.0 EUR a unit"),
+        (
+            "EUR",
+            "",
+            None,
+            "the equity is in EUR, and the currency of the prices is not given: give it with --currency, or",
+        ),
+        (
+            "",
+            "USD",
+            None,
+            "the prices are in USD, and the currency of the equity is not given: give it with --currency, or",
+        ),
+        ("", "JPY", D(4), "100.00 at risk, 25.0 a unit, in the currency of the equity, which is not given"),
+        (
+            "",
+            "",
+            D(2),
+            "100.00 at risk, 50 a unit, in the currency of the equity, which is not given and taken to be that of ",
+        ),
+    ],
+)
+def test_no_currency_is_assumed_silently(account: str, prices: str, amount: Decimal | None, reason: str) -> None:
+    # The rate of the account's own currency is 1, whatever is written.
+    holder = Account(
+        equity=D(10_000), currency=account, fx={"JPY": D("0.5"), "EUR": D(3)} if account else {"JPY": D("0.5")}
+    )
+    found, told = size(holder, contract("50", "0.25", currency=prices), D(100), D(1))
+    assert found == amount
+    assert told.startswith(reason)
 
 
 def test_the_notional_caps_the_size() -> None:
     account = Account(equity=D(100_000), currency="EUR", max_notional=D(10_000), fx={"USD": D("0.9")})
     amount, reason = size(account, contract("1", "0.01"), D(50), D("0.10"))
     assert amount == 222  # 10,000 / (50 * 0.9) = 222.2
-    assert "capped at a notional of 10000" in reason
+    assert "capped at a notional of 10000 EUR" in reason
 
 
 @given(
     equity=st.decimals(1, 10**9, places=2),
-    fraction=st.decimals("0.0001", "0.5", places=4),
+    fraction=st.decimals("0.0001", "0.1", places=4),
     risk=st.decimals("0.0001", 10**4, places=4),
     point_value=st.decimals("0.01", 10**5, places=2),
     lot=st.sampled_from([D(1), D("0.001"), D(100), D("0.3")]),
@@ -81,3 +123,68 @@ def test_the_size_is_the_greatest_number_of_lots_that_loses_no_more_than_allowed
 def test_an_account_in_no_currency_or_at_no_rate_is_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(ValidationError):
         Account.model_validate(wrong)
+
+
+@pytest.mark.parametrize(("fraction", "refused"), [("0.1", False), ("0.1001", True), ("1", True), ("2", True)])
+def test_more_than_a_tenth_of_the_equity_is_refused(fraction: str, refused: bool) -> None:
+    if refused:
+        with pytest.raises(
+            ValidationError, match=r"one trade may lose at most 0\.10 of the equity, not .*; 1 % of it is"
+        ):
+            Account(risk_fraction=D(fraction))
+    else:
+        assert Account(risk_fraction=D(fraction)).risk_fraction == D(fraction)
+
+
+def test_more_than_a_fiftieth_is_warned_of_with_the_sum() -> None:
+    def told(equity: int | None, currency: str, fraction: str) -> str:
+        return Account(
+            equity=None if equity is None else D(equity), currency=currency, risk_fraction=D(fraction)
+        ).large_risk.partition(";")[0]
+
+    assert told(50_000, "EUR", "0.02") == ""
+    assert told(50_000, "EUR", "0.0201") == "one trade may lose 2.01 % of the equity, 1005.00 EUR"
+    assert told(50_000, "", "0.05") == "one trade may lose 5 % of the equity, 2500.00 in a currency that is not given"
+    assert told(None, "", "0.1") == "one trade may lose 10 % of the equity"
+
+
+def warned(amount: str | None, turnover: str | None = None, spread: str = "0", risk: str = "2") -> list[str]:
+    """Give what is warned of at 100.00, 50 USD a point, with an equity of 10,000 EUR and 0.50 EUR for a dollar."""
+    holder = Account(equity=D(10_000), currency="EUR", fx={"USD": D("0.5")})
+    instrument = replace(contract("50", "0.01"), costs=Costs(spread=Cost.of(spread)))
+    return size_warnings(
+        holder,
+        instrument,
+        D(100),
+        D(risk),
+        None if amount is None else D(amount),
+        None if turnover is None else D(turnover),
+    )
+
+
+def test_a_position_worth_more_than_the_equity_is_warned_of() -> None:
+    # One unit is worth 100 × 50 USD, which are 2,500 EUR: four are worth the equity.
+    assert warned("4") == []
+    assert warned("5") == ["the position is worth 12500.00 EUR, 1.25 times the equity"]
+
+
+def test_a_stop_nearer_than_the_costs_is_warned_of_whatever_the_size() -> None:
+    assert warned("1", spread="2.00") == []
+    for amount in ("1", "0", None):
+        assert warned(amount, spread="2.01") == [
+            "the stop is nearer than the costs: R is 2, the costs of both ways are 2.01"
+        ]
+
+
+def test_a_large_part_of_a_days_turnover_is_warned_of() -> None:
+    # One unit is worth 5,000 USD; 5 % of 100,000 USD.
+    assert warned("1", turnover="100000") == []
+    assert warned("1", turnover="99999") == ["the position is 5 % of a median day's turnover, 99999.00 USD"]
+    assert warned("1", turnover="2500") == ["the position is 200 % of a median day's turnover, 2500.00 USD"]
+    assert warned("1", turnover="0") == ["on a median day nothing is traded"]
+    assert warned("0", turnover="0") == []
+    assert warned("1") == []
+
+
+def test_the_examples_in_the_words_are_right() -> None:
+    assert tuple(doctest.testmod(sys.modules[size.__module__])) == (0, 2)

@@ -1,31 +1,40 @@
 """The doji pause: a drive, a bar of indecision, and a second drive of about the same size.
 
-The pause did not turn the move, so it may continue. Every rule is measured here, once, for both directions:
-``sign`` is +1 for long, and −1 for short, which is the long side on reflected prices.
+The pause did not turn the move, so it may continue.
 """
 
 from __future__ import annotations
 
-from math import isnan
-from typing import TYPE_CHECKING, Any
+from math import isnan, nan
+from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-from numba import njit
+from pydantic import Field
 
-from scanner.analysis.columns import CLOSE, HIGH, LOW, OPEN, VOLUME
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import (
+    all_hold,
+    body,
+    closing,
+    divided,
+    extent,
+    highest,
+    opening,
+    since_cross,
+    stretch,
+    tie,
+)
+from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY, VOLUME
+from scanner.analysis.compiling import compiled
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
+from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from scanner.analysis.rules import Rules
+    from scanner.analysis.searching import Floats, Integers, Marks
     from scanner.events import Measure
 
-NAME = "doji_pause"
-BARS = 3
-
-RULE_NAMES = (
+RULES = (
     "drive_direction",
     "drive_length",
     "not_exhausted",
@@ -48,105 +57,231 @@ RULE_NAMES = (
     PROGRESS,
     MOMENTUM,
     TRADED,
-) = range(len(RULE_NAMES))
-DOJI_ALLOWED = len(RULE_NAMES)
+) = range(len(RULES))
+ALLOWED = len(RULES)
 """Where ``measure`` leaves the greatest body that the doji may have, as a part of its range."""
-
-MEASURED = len(RULE_NAMES) + 1
-"""How many numbers ``measure`` gives."""
-
-
-@njit(cache=True, error_model="numpy", inline="always")
-def _divided(part: float, whole: float) -> float:
-    """Divide; NaN where there is nothing to divide by."""
-    return part / whole if whole != 0.0 else np.nan
+SIZES = (len(RULES) + 1, len(RULES))
+SMALL_BAR = 1
+"""The wider pause, as compiled code reads the choice."""
+BARS = 3
 
 
-@njit(cache=True, error_model="numpy")
-def measure(
-    columns: NDArray[np.float64],
-    t: int,
-    sign: float,
-    rules: Any,
-    usual_body: float,
-    atr: float,
-    since_cross: float,
-    measured: NDArray[np.float64],
-    verdicts: NDArray[np.uint8],
-) -> bool:
-    """Measure every rule on the bars t−2, t−1 and t, fill ``measured`` and ``verdicts``, say whether all hold.
+class DojiPauseNumbers(Numbers):
+    """The numbers of the doji pause."""
 
-    ``columns`` are the series' columns, ``rules`` a RULES record. ``usual_body`` and ``atr`` are those at t−3;
-    ``since_cross`` is the number of bars since the MACD line crossed its signal in the setup's direction, NaN
-    while it is not beyond it. Ratios are measured as ratios and judged as differences, so that ties are exact.
-    """
-    open_a, close_a = sign * columns[OPEN, t - 2], sign * columns[CLOSE, t - 2]
-    open_d, close_d = sign * columns[OPEN, t - 1], sign * columns[CLOSE, t - 1]
-    open_b, close_b = sign * columns[OPEN, t], sign * columns[CLOSE, t]
-    body_a, body_d, body_b = abs(close_a - open_a), abs(close_d - open_d), abs(close_b - open_b)
-    range_a = columns[HIGH, t - 2] - columns[LOW, t - 2]
-    range_d = columns[HIGH, t - 1] - columns[LOW, t - 1]
-    range_b = columns[HIGH, t] - columns[LOW, t]
-    high_d = columns[HIGH, t - 1] if sign > 0 else -columns[LOW, t - 1]
-    tie = 0.0
-    for i in range(t - 2, t + 1):
-        tie = max(tie, TIE * max(abs(columns[HIGH, i]), abs(columns[LOW, i])))
+    drive_min: float = Field(1.0, ge=0, description="least body of the first drive, in usual bodies")
+    drive_max_atr: float = Field(3.0, gt=0, description="greatest range of each drive, in ATR")
+    solid: float = Field(0.5, ge=0, le=1, description="least body of a drive, as a part of its range")
+    pause: Literal["doji", "small_bar"] = Field("doji", description="what may stand between the drives")
+    doji_body: float = Field(0.10, ge=0, le=1, description="greatest body of the doji, as a part of its range")
+    doji_body_of_drive: float = Field(0.05, ge=0, description="or as a part of the first drive's body")
+    doji_range: float = Field(0.75, gt=0, description="greatest range of the doji, as a part of the first drive's")
+    small_body: float = Field(0.20, ge=0, le=1, description="greatest body of a small bar, as a part of its range")
+    small_body_of_drive: float = Field(0.10, ge=0, description="or as a part of the first drive's body")
+    small_range: float = Field(0.9, gt=0, description="greatest range of a small bar, as a part of the first drive's")
+    alike: float = Field(1.75, ge=1, description="greatest ratio between the two drives' bodies")
+    cross_window: int = Field(10, ge=0, description="bars for which a cross of the MACD line stays fresh")
+    doji_tight: float = Field(0.35, ge=0, description="evidence: doji's range as a part of the first drive's")
 
-    measured[DRIVE_DIRECTION] = min(close_a - open_a, close_b - open_b)
-    verdicts[DRIVE_DIRECTION] = close_a > open_a and close_b > open_b
-    measured[DRIVE_LENGTH] = _divided(body_a, usual_body)
-    verdicts[DRIVE_LENGTH] = body_a >= rules.drive_min * usual_body - tie
-    measured[NOT_EXHAUSTED] = _divided(range_a, atr)
-    verdicts[NOT_EXHAUSTED] = range_a <= rules.drive_max_atr * atr + tie
-    measured[DRIVE_SOLID] = min(_divided(body_a, range_a), _divided(body_b, range_b))
-    verdicts[DRIVE_SOLID] = body_a >= rules.solid * range_a - tie and body_b >= rules.solid * range_b - tie
-    allowed = max(rules.doji_body * range_d, rules.doji_body_of_drive * body_a)
-    measured[DOJI_BODY], measured[DOJI_ALLOWED] = _divided(body_d, range_d), _divided(allowed, range_d)
-    verdicts[DOJI_BODY] = body_d <= allowed + tie
-    measured[DOJI_SHORT] = _divided(range_d, range_a)
-    verdicts[DOJI_SHORT] = range_d <= rules.doji_range * range_a + tie
-    measured[DRIVES_ALIKE] = _divided(body_b, body_a)
-    verdicts[DRIVES_ALIKE] = body_b <= rules.alike * body_a + tie and body_a <= rules.alike * body_b + tie
-    measured[PROGRESS] = close_b - max(close_a, high_d)
-    verdicts[PROGRESS] = close_b > max(close_a, high_d)
-    measured[MOMENTUM] = since_cross
-    verdicts[MOMENTUM] = since_cross <= rules.cross_window
+
+@compiled
+def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    """Measure every rule on the bars t−2, t−1 and t; ratios are judged as differences, so that ties are exact."""
+    a, d, b = t - 2, t - 1, t
+    body_a, body_d, body_b = body(series, a), body(series, d), body(series, b)
+    range_a, range_d, range_b = extent(series, a), extent(series, d), extent(series, b)
+    close_a, close_b = closing(series, a, sign), closing(series, b, sign)
+    usual, atr = series[USUAL_BODY, t - 3], series[ATR, t - 3]
+    equal = tie(series, a, b)
+    small = numbers.pause == SMALL_BAR
+    of_range = numbers.small_body if small else numbers.doji_body
+    of_drive = numbers.small_body_of_drive if small else numbers.doji_body_of_drive
+    most_range = numbers.small_range if small else numbers.doji_range
+
+    directed_a, directed_b = close_a - opening(series, a, sign), close_b - opening(series, b, sign)
+    measured[DRIVE_DIRECTION] = min(directed_a, directed_b)
+    verdicts[DRIVE_DIRECTION] = directed_a > 0.0 and directed_b > 0.0
+    measured[DRIVE_LENGTH] = divided(body_a, usual)
+    verdicts[DRIVE_LENGTH] = body_a >= numbers.drive_min * usual - equal
+    measured[NOT_EXHAUSTED] = divided(max(range_a, range_b), atr)
+    verdicts[NOT_EXHAUSTED] = max(range_a, range_b) <= numbers.drive_max_atr * atr + equal
+    measured[DRIVE_SOLID] = min(divided(body_a, range_a), divided(body_b, range_b))
+    verdicts[DRIVE_SOLID] = body_a >= numbers.solid * range_a - equal and body_b >= numbers.solid * range_b - equal
+    allowed = max(of_range * range_d, of_drive * body_a)
+    measured[DOJI_BODY], measured[ALLOWED] = divided(body_d, range_d), divided(allowed, range_d)
+    verdicts[DOJI_BODY] = body_d <= allowed + equal
+    measured[DOJI_SHORT] = divided(range_d, range_a)
+    verdicts[DOJI_SHORT] = range_d <= most_range * range_a + equal
+    measured[DRIVES_ALIKE] = divided(body_b, body_a)
+    verdicts[DRIVES_ALIKE] = body_b <= numbers.alike * body_a + equal and body_a <= numbers.alike * body_b + equal
+    measured[PROGRESS] = close_b - max(close_a, highest(series, d, sign))
+    verdicts[PROGRESS] = measured[PROGRESS] > 0.0
+    measured[MOMENTUM] = since_cross(series, t, sign)
+    verdicts[MOMENTUM] = measured[MOMENTUM] <= numbers.cross_window
     traded = 0
-    for i in range(t - 2, t + 1):
-        if not (columns[HIGH, i] == columns[LOW, i] and columns[VOLUME, i] == 0.0):
-            traded += 1
+    for i in range(a, b + 1):
+        traded += not (extent(series, i) == 0.0 and series[VOLUME, i] == 0.0)
     measured[TRADED] = traded
     verdicts[TRADED] = traded == BARS
-    held = True
-    for k in range(len(RULE_NAMES)):
-        held &= verdicts[k] != 0
-    return held
+    return all_hold(verdicts, len(RULES))
 
 
-def describe(measured: NDArray[np.float64], verdicts: NDArray[np.uint8], sign: int, rules: Rules) -> dict[str, Measure]:
-    """Put what ``measure`` found into named rules, each with its value, its threshold and its verdict in words."""
-    up = "up" if sign > 0 else "down"
-    cross = "above" if sign > 0 else "below"
-    alike = rules.alike
-    momentum = f"bars since the MACD line crossed {cross} its signal"
-    if isnan(measured[MOMENTUM]):
-        momentum = f"the MACD line is not {cross} its signal"
-    allowed = number(measured[DOJI_ALLOWED])
-    words = (
-        ("> 0", "smaller of the two drives' bodies, counted " + up),
-        (f">= {rules.drive_min:g}", "first drive's body in usual bodies"),
-        (f"<= {rules.drive_max_atr:g}", "first drive's range in ATR"),
-        (f">= {rules.solid:g}", "less solid drive's body as a part of its range"),
-        (f"<= {rules.doji_body:g}" if allowed is None else f"<= {allowed:g}", "doji's body as a part of its range"),
-        (f"<= {rules.doji_range:g}", "doji's range as a part of the first drive's"),
-        (f"{1 / alike:.4g} to {alike:g}", "second drive's body as a part of the first's"),
-        ("> 0", "how far the last close lies beyond the first drive's close and the doji"),
-        (f"<= {rules.cross_window}", momentum),
+@compiled
+def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark the bars that may end a small bar between two drives that are alike, with a fresh cross: the rarest rules.
+
+    A little more is let through: what hangs on a tie is left to ``measure``.
+    """
+    open_a = stretch(series, OPEN, first, stop, 2)
+    high_a = stretch(series, HIGH, first, stop, 2)
+    low_a = stretch(series, LOW, first, stop, 2)
+    close_a = stretch(series, CLOSE, first, stop, 2)
+    open_d = stretch(series, OPEN, first, stop, 1)
+    high_d = stretch(series, HIGH, first, stop, 1)
+    low_d = stretch(series, LOW, first, stop, 1)
+    close_d = stretch(series, CLOSE, first, stop, 1)
+    open_b = stretch(series, OPEN, first, stop, 0)
+    high_b = stretch(series, HIGH, first, stop, 0)
+    low_b = stretch(series, LOW, first, stop, 0)
+    close_b = stretch(series, CLOSE, first, stop, 0)
+    crosses = stretch(series, CROSS, first, stop, 0)
+    small = numbers.pause == SMALL_BAR
+    of_range = 1.01 * (numbers.small_body if small else numbers.doji_body)
+    of_drive = 1.01 * (numbers.small_body_of_drive if small else numbers.doji_body_of_drive)
+    alike, fresh = 1.01 * numbers.alike, 1.0 + numbers.cross_window
+    for i in range(stop - first):
+        drive, second, doji = close_a[i] - open_a[i], close_b[i] - open_b[i], abs(close_d[i] - open_d[i])
+        body_a, body_b = abs(drive), abs(second)
+        equal = abs(high_a[i]) + abs(low_a[i]) + abs(high_d[i]) + abs(low_d[i]) + abs(high_b[i]) + abs(low_b[i])
+        equal *= 2.0 * TIE
+        pause = (doji <= of_range * (high_d[i] - low_d[i]) + equal) | (doji <= of_drive * body_a + equal)
+        fits = pause & (abs(crosses[i]) <= fresh) & (drive * crosses[i] > 0.0) & (drive * second > 0.0)
+        fits = fits & (body_b <= alike * body_a + equal) & (body_a <= alike * body_b + equal)
+        marks[i] = (fits & (drive > 0.0)) * LONG | (fits & (drive < 0.0)) * SHORT
+
+
+@compiled
+def find(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series at which every rule holds."""
+    return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+def words(fit: Fit, numbers: DojiPauseNumbers) -> list[tuple[str, str]]:
+    """Give threshold and text of each rule."""
+    above = fit.word("above", "below")
+    small = numbers.pause == "small_bar"
+    pause = "small bar" if small else "doji"
+    momentum = f"bars since the MACD line crossed {above} its signal"
+    if isnan(fit.measured[MOMENTUM]):
+        momentum = f"the MACD line is not {above} its signal"
+    allowed = number(fit.measured[ALLOWED])
+    least = numbers.small_body if small else numbers.doji_body
+    return [
+        ("> 0", f"smaller of the two drives' bodies, counted {fit.word('up', 'down')}"),
+        (f">= {numbers.drive_min:g}", "first drive's body in usual bodies"),
+        (f"<= {numbers.drive_max_atr:g}", "longer drive's range in ATR"),
+        (f">= {numbers.solid:g}", "less solid drive's body as a part of its range"),
+        (f"<= {least if allowed is None else allowed:g}", f"{pause}'s body as a part of its range"),
+        (
+            f"<= {numbers.small_range if small else numbers.doji_range:g}",
+            f"{pause}'s range as a part of the first drive's",
+        ),
+        (f"{1 / numbers.alike:.4g} to {numbers.alike:g}", "second drive's body as a part of the first's"),
+        ("> 0", f"how far the last close lies beyond the first drive's close and the {pause}"),
+        (f"<= {numbers.cross_window}", momentum),
         (f">= {BARS}", "bars of the three that traded"),
-    )
-    return {
-        name: {"measured": number(value), "threshold": threshold, "verdict": bool(verdict), "text": text}
-        for name, value, verdict, (threshold, text) in zip(
-            RULE_NAMES, measured.tolist(), verdicts.tolist(), words, strict=False
-        )
+    ]
+
+
+def points(fit: Fit, numbers: DojiPauseNumbers) -> dict[str, Measure]:
+    """Give what else speaks for the setup."""
+    sign = fit.sign
+    open_p, close_p = sign * fit.at(OPEN, 3), sign * fit.at(CLOSE, 3)
+    open_a, close_a = sign * fit.at(OPEN, 2), sign * fit.at(CLOSE, 2)
+    low_a, low_d, high_a, high_d = fit.at(LOW, 2), fit.at(LOW, 1), fit.at(HIGH, 2), fit.at(HIGH, 1)
+    range_a, range_d, body_p = high_a - low_a, high_d - low_d, abs(close_p - open_p)
+    equal = TIE * max(abs(low_a), abs(high_a), abs(low_d), abs(high_d))
+    found = {
+        "engulfing": evidence.point(
+            (close_a - open_a) / body_p if body_p else nan,
+            "covers it",
+            close_p < open_p and open_a <= close_p and close_a >= open_p,
+            "first drive's body in bodies of the bar before, which went the other way and is covered",
+        ),
+        "doji_inside": evidence.point(
+            max(low_a - low_d, high_d - high_a),
+            "<= 0",
+            low_d >= low_a and high_d <= high_a,
+            "how far the doji reaches out of the first drive's range",
+        ),
+        "doji_tight": evidence.point(
+            range_d / range_a if range_a else nan,
+            f"<= {numbers.doji_tight:g}",
+            range_d <= numbers.doji_tight * range_a + equal,
+            "doji's range as a part of the first drive's",
+        ),
+        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
+        "volume": evidence.volume(fit),
     }
+    if numbers.pause == "small_bar":
+        body_d, body_a = abs(fit.at(CLOSE, 1) - fit.at(OPEN, 1)), abs(close_a - open_a)
+        allowed = max(numbers.doji_body * range_d, numbers.doji_body_of_drive * body_a)
+        found["true_doji"] = evidence.point(
+            body_d / range_d if range_d else nan,
+            f"<= {allowed / range_d if range_d else numbers.doji_body:g}",
+            body_d <= allowed + equal,
+            "small bar's body as a part of its range: a true doji",
+        )
+    return found
+
+
+def trigger(fit: Fit, numbers: DojiPauseNumbers) -> tuple[float, str]:
+    """Give the extreme of the second drive."""
+    del numbers
+    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
+
+
+def base(fit: Fit, numbers: DojiPauseNumbers) -> tuple[float, str]:
+    """Give the doji's extreme, or the second drive's where that reaches further and is not too far away."""
+    del numbers
+    low, sign = fit.word("low", "high"), fit.sign
+    low_d, low_b = fit.low(1), fit.low()
+    if sign * low_b >= sign * low_d:
+        return low_d, f"the doji's {low}"
+    far = fit.rules.stop_far
+    if sign * (fit.close() - low_b) > far * fit.atr + TIE * abs(low_b):
+        return low_d, f"the doji's {low}, since the last bar's is more than {far:g} ATR away"
+    return low_b, f"the last bar's {low}"
+
+
+def spoiler(fit: Fit, numbers: DojiPauseNumbers) -> Spoiler:
+    """Nothing but what spoils any setup."""
+    del fit, numbers
+    return Spoiler()
+
+
+SETUP = Setup(
+    name="doji_pause",
+    title="doji pause",
+    summary=(
+        "A strong bar, a bar of indecision, and a second strong bar of about the same size in the same direction. "
+        "The pause did not turn the move, so it may continue."
+    ),
+    bars=(("A", "first drive"), ("D", "doji"), ("B", "second drive")),
+    looks_back=3,
+    numbers=DojiPauseNumbers,
+    rules=RULES,
+    extra=1,
+    find=find,
+    measure=measure,
+    words=words,
+    evidence=points,
+    trigger=trigger,
+    base=base,
+    spoiler=spoiler,
+    places=("line", "average", "level", "turn"),
+    by_default=True,
+)

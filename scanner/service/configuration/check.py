@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from scanner.events import KINDS
 from scanner.service.configuration.environment import OUTSIDE, strays, variable
 from scanner.service.configuration.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.service.configuration.outside import prepare
@@ -19,6 +20,7 @@ from scanner.service.configuration.reading import TomlFaultError, document_of
 from scanner.service.configuration.toml_lines import lines
 from scanner.service.configuration.untold import named, untold
 from scanner.settings import Settings, from_document, read_file
+from scanner.trade.size import rate_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -89,9 +91,11 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     checked.left = settings
     if settings is None:
         return checked
+    wrong_rules = list(settings.wrong_rules())
     checked.mistakes += [
         *_references(settings, pruned.gone),
-        *settings.wrong_rules(),
+        *(wrong_rules or settings.wrong_own_setups()),
+        *_wrong_costs(settings, pruned.gone),
         *settings.unwatchable(pruned.gone),
     ]
     for section in ("feeds", "sinks"):
@@ -193,6 +197,11 @@ def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
     return (each for each in settings.pointing_nowhere() if each.path[:-1] not in gone)
 
 
+def _wrong_costs(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
+    """Find costs in the wrong currency, but not where the currency of the prices was taken out."""
+    return (each for each in settings.wrong_costs() if not any(path[-1:] == ("currency",) for path in gone))
+
+
 def _unused(settings: Settings) -> Iterator[Mistake]:
     """Find feeds, sinks and routes that nothing comes of."""
     watched = []
@@ -209,7 +218,7 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
             if name not in sinks:
                 yield Mistake(("sinks", name), "no route leads to this sink; nothing will reach it", warning=True)
     for number, route in enumerate(settings.routes):
-        of_series = [kind for kind in route.kinds if kind.startswith(("setup.", "series."))]
+        of_series = [kind for kind in route.kinds if KINDS[kind].about in {"setup", "series"}]
         fitting = any(
             (not route.groups or group in route.groups) and (not route.timeframes or timeframe in route.timeframes)
             for group, timeframe in watched
@@ -220,24 +229,29 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
 
 
 def _unsized(settings: Settings) -> Iterator[Mistake]:
-    """Find currencies from which nothing leads to that of the account, so that no size can be given, or a wrong one."""
+    """Find instruments for which no size can be given, since their prices and the equity have no common currency."""
     account = settings.account
-    of: dict[str, list[str]] = {}
-    for name in settings.instruments:
-        currency = settings.said_of(name, "currency") or account.currency
-        if currency not in {account.currency, *account.fx}:
-            of.setdefault(currency, []).append(name)
     if account.equity is None:
         return
-    for currency, names in of.items() if account.currency else ():
-        text = (
-            f"there is no rate for {currency}, the currency of {named(names)}, and no size can be given without one; "
-        )
-        text += f"add what 1 {currency} is worth in {account.currency}: fx = {{ {currency} = … }}"
-        yield Mistake(("account", "fx"), text, warning=True)
-    if len(of) > 1 and not account.currency:
-        text = f"the equity is taken to be in {' and in '.join(sorted(of))}, for currency is missing; add it, and fx"
-        yield Mistake(("account",), text, warning=True)
+    of: dict[str, list[str]] = {}
+    for name in settings.instruments:
+        currency = settings.said_of(name, "currency") or ""
+        if rate_of(account, currency)[0] is None:
+            of.setdefault(currency, []).append(name)
+    for currency, names in of.items():
+        whose, add = named(names), 'is not given; add currency = "…"'
+        if not account.currency:
+            text = (
+                f"no size can be given for {whose}: the prices are in {currency}, and the currency of the equity {add}"
+            )
+            yield Mistake(("account",), text, warning=True)
+        elif not currency:
+            text = f"no size can be given for {whose}: the equity is in {account.currency}, and the currency of the "
+            yield Mistake(("instruments", names[0]), f"{text}prices {add}", warning=True)
+        else:
+            text = f"there is no rate for {currency}, the currency of {whose}, and no size can be given without one; "
+            text += f"add what 1 {currency} is worth in {account.currency}: fx = {{ {currency} = … }}"
+            yield Mistake(("account", "fx"), text, warning=True)
 
 
 def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:

@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from scanner.market.calendars import calendar_named
+from scanner.market.costs import Cost
 from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
 
@@ -62,6 +63,12 @@ def _iso(value: object) -> object:
     return value.isoformat() if isinstance(value, date) else value
 
 
+def _a_cost(value: object) -> object:
+    if isinstance(value, bool) or not isinstance(value, str | int | float | Decimal):
+        return value
+    return Cost.of(value if isinstance(value, str) else f"{Decimal(str(value)):f}")
+
+
 def _a_step(text: str) -> str:
     steps_of(text)
     return text
@@ -83,6 +90,7 @@ PositiveDecimal = Annotated[Decimal, Field(gt=0)]
 TimeframeName = Annotated[str, AfterValidator(_a_timeframe)]
 Zone = Annotated[str, AfterValidator(_a_zone)]
 CalendarName = Annotated[str, AfterValidator(_a_calendar)]
+Expense = Annotated[Cost, BeforeValidator(_a_cost)]
 Step = Annotated[str, BeforeValidator(_as_text), AfterValidator(_a_step)]
 Currency = Annotated[str, AfterValidator(_a_currency)]
 Day = Annotated[str, BeforeValidator(_iso), AfterValidator(_a_day)]

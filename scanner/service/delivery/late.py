@@ -16,6 +16,6 @@ def too_late(event: Event, now: int, stale_after: int) -> bool:
     Bars are counted by their nominal length, so that a setup that waited over a night or a weekend is late, although
     no bar has closed since. ``now`` is in nanoseconds since 1970 UTC.
     """
-    if event.kind != "setup.qualified":
+    if not event.facts.ages:
         return False
     return now - event.time > max(stale_after, 1) * Timeframe.named(event.data["timeframe"]).nanoseconds

@@ -30,7 +30,7 @@ def last_quiet_end(quiet: Quiet, now: int) -> int:
 
 def cannot_wait(event: Event) -> bool:
     """Say whether an event may concern an open position: it follows on a setup that was said before."""
-    return event.kind == "setup.withdrawn" or event.thread not in {"", event.id}
+    return event.facts.ends or event.thread not in {"", event.id}
 
 
 def _around(quiet: Quiet, now: int) -> list[tuple[int, int]]:

@@ -16,10 +16,12 @@ def sinks_for(
 ) -> tuple[str, ...]:
     """Give the sinks of every route that fits an event, each once; without any route all of ``sinks``.
 
+    What is sent on request goes only where a route names its kind.
+
     ``group_of`` gives the group of an instrument by its name.
     """
     if not routes:
-        return tuple(sinks)
+        return () if event.facts.on_request else tuple(sinks)
     return tuple(dict.fromkeys(sink for route in routes if fits(event, group_of, route) for sink in route.sinks))
 
 
@@ -32,7 +34,7 @@ def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
     data = event.data
     group = group_of.get(data["instrument"], "") if "instrument" in data else None
     return (
-        (not route.kinds or event.kind in route.kinds)
+        (event.kind in route.kinds if route.kinds else not event.facts.on_request)
         and (not route.groups or group is None or group in route.groups)
         and (not route.timeframes or data.get("timeframe", route.timeframes[0]) in route.timeframes)
         and (not route.directions or data.get("direction", route.directions[0]) in route.directions)

@@ -17,8 +17,14 @@ NO_RATE = (
     "4: warning: account.fx: there is no rate for JPY, the currency of B, and no size can be given without one; "
     "add what 1 JPY is worth in USD: fx = { JPY = … }"
 )
-NO_CURRENCY = (
-    "1: warning: account: the equity is taken to be in JPY and in USD, for currency is missing; add it, and fx"
+NO_CURRENCY = [
+    f"1: warning: account: no size can be given for {name}: the prices are in {currency}, and the currency of the "
+    'equity is not given; add currency = "…"'
+    for name, currency in (("A", "USD"), ("B", "JPY"))
+]
+NO_PRICES = (
+    "16: warning: instruments.C: no size can be given for C: the equity is in USD, and the currency of the prices is "
+    'not given; add currency = "…"'
 )
 MONEY = """\
 [account]
@@ -42,10 +48,10 @@ currency = "JPY"
 @pytest.mark.parametrize(
     ("account", "told"),
     [
-        ('currency = "USD"\nfx = { GBP = 1.2 }', [NO_RATE]),
-        ('currency = "USD"\nfx = { JPY = 0.0061 }', []),
-        ("", [NO_CURRENCY]),
-        ("fx = { JPY = 0.0061 }", []),
+        ('currency = "USD"\nfx = { GBP = 1.2 }', [NO_RATE, NO_PRICES]),
+        ('currency = "USD"\nfx = { JPY = 0.0061 }', [NO_PRICES]),
+        ("", NO_CURRENCY),
+        ("fx = { JPY = 0.0061 }", NO_CURRENCY[:1]),
     ],
 )
 def test_a_currency_without_a_rate_is_told_before_a_setup_comes_without_a_size(
@@ -60,7 +66,8 @@ def test_a_currency_without_a_rate_is_told_before_a_setup_comes_without_a_size(
         each.instrument.symbol: size(checked.settings.account, each.instrument, Decimal(100), Decimal(1))[0]
         for each in checked.settings.watched()
     }
-    assert (sized["B"] is None) == any("no rate for JPY" in each for each in told)
+    for name, amount in sized.items():
+        assert (amount is None) == any(f"for {name}:" in each or f"of {name}," in each for each in told)
 
 
 ROUTED = """\

@@ -1,0 +1,118 @@
+"""A setup of your own, as an example: two steps, each of which closes further on after a wide bar.
+
+It was made up to show how a setup is written, with as few rules as will do. Nothing is claimed of it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import all_hold, closing, divided, extent, opening, tie
+from scanner.analysis.columns import ATR, FAST_AVERAGE
+from scanner.analysis.compiling import compiled
+from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+
+if TYPE_CHECKING:
+    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.events import Measure
+
+RULES = ("wide", "direction", "steps")
+WIDE, DIRECTION, STEPS = range(len(RULES))
+SIZES = (len(RULES), len(RULES))
+
+
+class TwoStepsNumbers(Numbers):
+    """The numbers that a configuration may change."""
+
+    wide_min: float = Field(1.5, gt=0, description="least range of the wide bar, in ATR")
+
+
+@compiled
+def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    """Measure every rule on the wide bar t−2 and the steps t−1 and t."""
+    wide, equal = t - 2, tie(series, t - 2, t)
+    atr = series[ATR, t - 3]  # from before the wide bar, which would stretch it
+    measured[WIDE] = divided(extent(series, wide), atr)
+    verdicts[WIDE] = extent(series, wide) >= numbers.wide_min * atr - equal
+    measured[DIRECTION] = closing(series, wide, sign) - opening(series, wide, sign)
+    verdicts[DIRECTION] = measured[DIRECTION] > equal
+    first = closing(series, t - 1, sign) - closing(series, wide, sign)
+    second = closing(series, t, sign) - closing(series, t - 1, sign)
+    measured[STEPS] = min(first, second)
+    verdicts[STEPS] = measured[STEPS] > equal
+    return all_hold(verdicts, len(RULES))
+
+
+@compiled
+def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark the bars after a wide one, in both directions; a little more than ``measure`` lets through."""
+    for i in range(stop - first):
+        wide, atr = first + i - 2, series[ATR, first + i - 3]
+        marks[i] = LONG | SHORT if extent(series, wide) >= 0.99 * numbers.wide_min * atr else 0
+
+
+@compiled
+def find(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series at which every rule holds; the same in every setup."""
+    return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+def words(fit: Fit, numbers: TwoStepsNumbers) -> list[tuple[str, str]]:
+    """Give threshold and text of each rule."""
+    return [
+        (f">= {numbers.wide_min:g}", "wide bar's range in ATR"),
+        ("> 0", f"how far the wide bar closes {fit.word('above', 'below')} its open"),
+        ("> 0", f"smaller of the two {fit.word('rises', 'falls')} from close to close"),
+    ]
+
+
+def points(fit: Fit, numbers: TwoStepsNumbers) -> dict[str, Measure]:
+    """Give what else speaks for the setup."""
+    del numbers
+    return {"beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE), "volume": evidence.volume(fit)}
+
+
+def trigger(fit: Fit, numbers: TwoStepsNumbers) -> tuple[float, str]:
+    """Give the price that a break entry must beat."""
+    del numbers
+    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
+
+
+def base(fit: Fit, numbers: TwoStepsNumbers) -> tuple[float, str]:
+    """Give the price that the stop stands behind."""
+    del numbers
+    low = fit.sign * min(fit.sign * fit.low(1), fit.sign * fit.low())
+    return low, f"the {fit.word('low', 'high')} of the steps"
+
+
+def spoiler(fit: Fit, numbers: TwoStepsNumbers) -> Spoiler:
+    """Give what proves it wrong before the entry."""
+    del numbers
+    return Spoiler(f"a close {fit.word('below', 'above')} that of the wide bar", beyond=fit.close(2))
+
+
+SETUP = Setup(
+    name="two_steps",
+    title="two steps",
+    summary=(
+        "After a wide bar, two bars in a row close further on. An invented example of a setup of your own; "
+        "nothing is claimed of it."
+    ),
+    bars=(("W", "wide bar"), ("1", "first step"), ("2", "second step")),
+    looks_back=3,
+    numbers=TwoStepsNumbers,
+    rules=RULES,
+    find=find,
+    measure=measure,
+    words=words,
+    evidence=points,
+    trigger=trigger,
+    base=base,
+    spoiler=spoiler,
+)

@@ -1,0 +1,126 @@
+"""A bar as one side of the market sees it: a short setup is a long one on reflected prices.
+
+``series`` is the window of one series (COLUMNS × bars), ``i`` a bar in it, ``sign`` +1 for long and −1 for short.
+Reflected, a price is negative and high and low change places, so that each rule is written once, for the long side.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.analysis.columns import CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
+from scanner.analysis.compiling import inlined
+from scanner.analysis.rules import TIE
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Marks = NDArray[np.uint8]
+
+
+@inlined
+def opening(series: Floats, i: int, sign: float) -> float:
+    """Open of bar ``i``."""
+    return sign * series[OPEN, i]
+
+
+@inlined
+def closing(series: Floats, i: int, sign: float) -> float:
+    """Close of bar ``i``."""
+    return sign * series[CLOSE, i]
+
+
+@inlined
+def highest(series: Floats, i: int, sign: float) -> float:
+    """High of bar ``i``."""
+    return series[HIGH, i] if sign > 0 else -series[LOW, i]
+
+
+@inlined
+def lowest(series: Floats, i: int, sign: float) -> float:
+    """Low of bar ``i``."""
+    return series[LOW, i] if sign > 0 else -series[HIGH, i]
+
+
+@inlined
+def extent(series: Floats, i: int) -> float:
+    """Range of bar ``i``, high less low."""
+    return series[HIGH, i] - series[LOW, i]
+
+
+@inlined
+def body(series: Floats, i: int) -> float:
+    """Body of bar ``i``, without its sign."""
+    return abs(series[CLOSE, i] - series[OPEN, i])
+
+
+@inlined
+def since_cross(series: Floats, i: int, sign: float) -> float:
+    """Bars since the MACD line crossed its signal toward this side; NaN while it is not beyond it, or never seen to."""
+    bars = sign * series[CROSS, i]
+    return bars - 1.0 if bars > 0.0 else float("nan")
+
+
+@inlined
+def divided(part: float, whole: float) -> float:
+    """Divide; NaN where there is nothing to divide by."""
+    return part / whole if whole != 0.0 else float("nan")
+
+
+@inlined
+def tie(series: Floats, first: int, last: int) -> float:
+    """Give the difference below which two prices of the bars ``first`` to ``last`` are equal."""
+    greatest = 0.0
+    for i in range(first, last + 1):
+        greatest = max(greatest, abs(series[HIGH, i]), abs(series[LOW, i]))
+    return TIE * greatest
+
+
+@inlined
+def lowest_of(series: Floats, first: int, last: int, sign: float) -> float:
+    """Lowest low of the bars ``first`` to ``last``; infinite where there are none."""
+    low = float("inf")
+    for i in range(first, last + 1):
+        low = min(low, lowest(series, i, sign))
+    return low
+
+
+@inlined
+def highest_of(series: Floats, first: int, last: int, sign: float) -> float:
+    """Highest high of the bars ``first`` to ``last``; minus infinity where there are none."""
+    high = -float("inf")
+    for i in range(first, last + 1):
+        high = max(high, highest(series, i, sign))
+    return high
+
+
+@inlined
+def trend(series: Floats, t: int, sign: float, rise: int) -> float:
+    """How far prices are from losing their trend at bar ``t``; above zero where there is one.
+
+    A trend is a close above the fast average, which is above the slow one and higher than ``rise`` bars earlier; this
+    gives the smallest of the three distances.
+    """
+    fast, slow = sign * series[FAST_AVERAGE, t], sign * series[SLOW_AVERAGE, t]
+    return min(closing(series, t, sign) - fast, fast - slow, fast - sign * series[FAST_AVERAGE, t - rise])
+
+
+@inlined
+def all_hold(verdicts: Marks, rules: int) -> bool:
+    """Whether each of so many rules holds."""
+    held = True
+    for k in range(rules):
+        held &= verdicts[k] != 0
+    return held
+
+
+@inlined
+def stretch(series: Floats, column: int, first: int, stop: int, back: int) -> Floats:
+    """Give a column so many bars before each of the bars first…stop−1, for loops over many bars.
+
+    It is a view that begins at zero and lies in one piece: only then does the compiler know that no index is negative,
+    and takes several bars at once.
+    """
+    return series[column, first - back : stop - back]

@@ -1,0 +1,86 @@
+"""Compiled code: compiled once on a machine, kept on disk, and compiled again when any file it may use has changed."""
+
+from __future__ import annotations
+
+import os
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+import numba
+from numba import float64
+from numba.core.dispatcher import Dispatcher
+from numba.extending import intrinsic
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+F = TypeVar("F", bound="Callable[..., Any]")
+
+HERE = Path(__file__).parent
+CACHE_FOLDER = "CLOSEWATCH_CACHE"
+"""Environment variable that names a folder for compiled code."""
+
+
+@cache
+def kept_in() -> Path:
+    """Give the folder in which compiled code is kept: one for each state of the files of this package.
+
+    A compiled function contains what it calls. The library that compiles looks only at the file of the function
+    itself, so a change of a file that it calls would go unnoticed; another state of any file is another folder.
+    """
+    state = sha256(numba.__version__.encode())
+    for path in sorted(HERE.rglob("*.py")):
+        state.update(path.read_bytes())
+    return _root() / state.hexdigest()[:16]
+
+
+def _root() -> Path:
+    if named := os.environ.get(CACHE_FOLDER):
+        return Path(named)
+    if os.access(HERE, os.W_OK):
+        return HERE / "__pycache__"
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "closewatch"
+
+
+def compiled(function: F) -> F:
+    """Compile a function when it is first called, and keep the result on disk.
+
+    Division by zero gives NaN or infinity, as in numpy.
+    """
+    config: Any = numba.config  # whose settings have no types
+    before, config.CACHE_DIR = config.CACHE_DIR, str(kept_in())
+    try:
+        return cast("F", numba.njit(cache=True, error_model="numpy")(function))
+    finally:
+        config.CACHE_DIR = before
+
+
+def inlined(function: F) -> F:
+    """Compile a small function into each function that calls it."""
+    return cast("F", numba.njit(error_model="numpy", inline="always")(function))
+
+
+def is_compiled(function: object) -> bool:
+    """Say whether a function is one that the compiler made."""
+    return isinstance(function, Dispatcher)
+
+
+def _fused(typing: Any, a: Any, b: Any, c: Any) -> Any:  # noqa: ANN401 - as above
+    """Give a · b + c with one rounding, on every machine: left to the compiler, it would be one or two by chance."""
+    del typing, a, b, c
+
+    def made(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:  # noqa: ANN401 - as above
+        return builder.fma(*values)
+
+    return float64(float64, float64, float64), made
+
+
+fused: Callable[[float, float, float], float] = cast("Any", intrinsic(_fused))
+
+
+def is_kept(function: Any) -> bool:  # noqa: ANN401 - what the compiler makes has no type
+    """Say whether a compiled form of a function is kept on this machine."""
+    folder = Path(str(function.stats.cache_path))
+    return any(folder.glob(f"*.{function.py_func.__name__}-*.nbi"))

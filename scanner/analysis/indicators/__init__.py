@@ -1,0 +1,1 @@
+"""Indicators: what the kernel computes of every bar, and the windows that it computes in."""

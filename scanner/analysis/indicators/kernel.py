@@ -1,0 +1,296 @@
+"""The kernel: every indicator of a series, advanced bar by bar.
+
+One compiled function is the only definition of each indicator. It takes one new bar of ten thousand series when live,
+and a million bars of one series in a replay. Inside, the bars of a series go through in short blocks: what does not
+depend on the bar before is worked out for the whole block at once, several bars to an instruction; only what runs from
+bar to bar is left to the loop over single bars.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.columns import (
+    ATR,
+    CLOSE,
+    CROSS,
+    DEEP_ATR,
+    DEEP_CLOSE,
+    DEEP_HIGH,
+    DEEP_LOW,
+    EXPONENTIAL_AVERAGE,
+    FAST_AVERAGE,
+    HIGH,
+    LOW,
+    OPEN,
+    SESSION_HIGH,
+    SESSION_LOW,
+    SLOW_AVERAGE,
+    USUAL_BODY,
+)
+from scanner.analysis.compiling import compiled
+from scanner.analysis.indicators.means import mean, means
+from scanner.analysis.indicators.running import (
+    NO_SESSION,
+    bodies,
+    copy,
+    crossed,
+    crosses,
+    fill,
+    first_leap,
+    in_session,
+    in_sessions,
+    side_of,
+    sides_of,
+    step,
+    steps,
+    true_range,
+)
+from scanner.analysis.indicators.windows import fetch, make_room, write_bar, write_bars
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    from scanner.analysis.indicators.running import Alphas
+
+STATE = np.dtype(
+    [
+        ("count", np.int64),  # bars seen
+        ("ema_fast", np.float64),
+        ("ema_slow", np.float64),
+        ("signal", np.float64),
+        ("exponential_average", np.float64),
+        ("atr", np.float64),  # NaN until ready
+        ("true_range_sum", np.float64),  # until the first ATR
+        ("side", np.int64),  # of its signal on which the MACD line is: +1, −1, 0 on neither
+        ("cross", np.int64),  # see the column CROSS
+        ("session", np.int64),  # of the last bar, and its extremes so far
+        ("session_high", np.float64),
+        ("session_low", np.float64),
+        ("before_high", np.float64),  # extremes of the session before
+        ("before_low", np.float64),
+        ("leap_seen", np.bool_),  # the next bar's leap was looked at and is to be taken as it is
+        ("held", np.bool_),  # on hold after a suspected split, until warm again
+    ],
+)
+"""What a series remembers besides its windows of bars."""
+
+BLOCK = 1024
+"""Bars that are worked on together: few enough to stay close to the processor."""
+
+FEW = 8
+"""Bars up to which each is taken in by itself: less work than a block's preparations."""
+
+FIRST, END, TAKEN, REASON = range(4)
+JUDGED = 4
+"""What ``advance`` says of a series."""
+
+
+def fresh_state() -> NDArray[Any]:
+    """Give the state of a series that has seen no bar: an array of one STATE record."""
+    state = np.zeros(1, dtype=STATE)
+    for name in ("atr", "session_high", "session_low", "before_high", "before_low"):
+        state[name] = np.nan
+    state["session"] = NO_SESSION
+    return state
+
+
+@compiled
+def _take_block(
+    series: Floats,
+    deep: Floats,
+    begin: int,
+    end: int,
+    sessions: Integers,
+    state: Any,
+    rules: Any,
+    alphas: Alphas,
+    scratch: Floats,
+    sides: NDArray[np.int8],
+) -> int:
+    """Take the bars begin…end−1 of one series in; gives the first bar not taken: ``end``, or one that leaps."""
+    seen, shift = state.count, deep.shape[1] - series.shape[1]
+    at, to = begin + shift, end + shift  # in the deep window
+    slows, gaps, body, spare = scratch[0], scratch[1], scratch[2], (scratch[3], scratch[4])
+    highs, lows, closes, atrs = deep[DEEP_HIGH], deep[DEEP_LOW], deep[DEEP_CLOSE], deep[DEEP_ATR]
+    averages = series[EXPONENTIAL_AVERAGE]
+    if seen == 0:  # the first bar of all is a block of its own
+        running = (closes[at], closes[at], 0.0, np.nan, closes[at])
+        slows[0], gaps[0], atrs[at], averages[begin] = closes[at], 0.0, np.nan, closes[at]
+        state.true_range_sum = highs[at] - lows[at]
+    else:
+        known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
+        taken = 0
+        while taken < end - begin:  # again, where a bar leaps, as far as it
+            prices, lasts = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1]
+            running = steps(prices, lasts, alphas, known, (slows, gaps, atrs[at:to], averages[begin:end]))
+            if seen < rules.atr_length:
+                break
+            opens, last_atrs = series[OPEN, begin:end], atrs[at - 1 : to - 1]
+            taken = first_leap(opens, lasts, last_atrs, rules.hold_atr, int(state.leap_seen))
+            if taken == 0:
+                return begin
+            if taken < end - begin:
+                end, to, taken = begin + taken, at + taken, 0
+        if seen < rules.atr_length:
+            for i in range(at, to):
+                state.true_range_sum += true_range(highs[i], lows[i], closes[i - 1])
+    bars = end - begin
+    state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
+    state.count, state.leap_seen = seen + bars, False
+    if state.count == rules.atr_length:
+        atrs[to - 1] = state.atr = state.true_range_sum / rules.atr_length
+    copy(atrs[at:to], series[ATR, begin:end])
+    if seen < rules.exponential_average - 1:
+        fill(averages[begin : min(end, begin + rules.exponential_average - 1 - seen)], np.nan)
+
+    length = rules.usual_body_length
+    before = min(length - 1, seen)
+    bodies(series[OPEN, begin - before : end], series[CLOSE, begin - before : end], body)
+    means(body[: before + bars], length, series[USUAL_BODY, begin:end], spare)
+    length = rules.fast_average
+    means(closes[at - min(length - 1, seen) : to], length, series[FAST_AVERAGE, begin:end], spare)
+    length = rules.slow_average
+    means(closes[at - min(length - 1, seen) : to], length, series[SLOW_AVERAGE, begin:end], spare)
+
+    sides_of(closes[at:to], slows, gaps, sides)
+    unready = rules.macd_slow + rules.macd_signal - 1 - seen
+    state.side, state.cross = crosses(sides[:bars], state.side, state.cross, unready, series[CROSS, begin:end])
+    befores = (series[SESSION_HIGH, begin:end], series[SESSION_LOW, begin:end])
+    if len(sessions):
+        in_sessions(sessions[:bars], highs[at:to], lows[at:to], state, befores)
+    else:
+        fill(befores[0], np.nan)
+        fill(befores[1], np.nan)
+    return end
+
+
+@compiled
+def _take_bar(
+    series: Floats,
+    deep: Floats,
+    times: Integers,
+    t: int,
+    prices: Floats,
+    bar_times: Integers,
+    sessions: Integers,
+    i: int,
+    state: Any,
+    rules: Any,
+    alphas: Alphas,
+    scratch: Floats,
+) -> bool:
+    """Take a bar of a series in of which every indicator is ready, as ``_take_block`` would; False if it leaps.
+
+    It is the bar i of ``prices`` and becomes the bar t.
+    """
+    at = t + deep.shape[1] - series.shape[1]
+    write_bar(series, deep, times, t, prices, bar_times, i)
+    high, low, close, last = prices[HIGH, i], prices[LOW, i], prices[CLOSE, i], deep[DEEP_CLOSE, at - 1]
+    if abs(series[OPEN, t] - last) > rules.hold_atr * state.atr and not state.leap_seen:
+        return False
+    known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
+    running = step(close, true_range(high, low, last), alphas, known)
+    ema_fast, ema_slow, signal, atr, average = running
+    state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
+    state.count, state.leap_seen = state.count + 1, False
+    deep[DEEP_ATR, at], series[ATR, t], series[EXPONENTIAL_AVERAGE, t] = atr, atr, average
+
+    length, body, spare, closes = rules.usual_body_length, scratch[0], scratch[1], deep[DEEP_CLOSE]
+    for k in range(length):
+        body[k] = abs(series[CLOSE, t + 1 - length + k] - series[OPEN, t + 1 - length + k])
+    series[USUAL_BODY, t] = mean(body, length, length, spare)
+    for column, of in ((FAST_AVERAGE, rules.fast_average), (SLOW_AVERAGE, rules.slow_average)):
+        series[column, t] = mean(closes, at + 1, of, spare)
+
+    side = side_of(close, ema_slow, (ema_fast - ema_slow) - signal)
+    state.cross = crossed(side, state.side, state.cross, True)  # noqa: FBT003 - compiled
+    state.side, series[CROSS, t] = side, state.cross
+    if len(sessions):
+        in_session(sessions[i], high, low, state)
+        series[SESSION_HIGH, t], series[SESSION_LOW, t] = state.before_high, state.before_low
+    else:
+        series[SESSION_HIGH, t], series[SESSION_LOW, t] = np.nan, np.nan
+    return True
+
+
+@compiled
+def advance(
+    columns: Floats,
+    deep: Floats,
+    times: Integers,
+    state: NDArray[Any],
+    used: Integers,
+    rows: Integers,
+    begin: Integers,
+    end: Integers,
+    prices: Floats,
+    bar_times: Integers,
+    sessions: Integers,
+    rules_of_one: NDArray[Any],
+    kept: int,
+    judged: Integers,
+) -> None:
+    """Take new bars of many series in, and say which of them a setup may be looked for at.
+
+    The series are those of ``rows``: ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars),
+    ``times`` (series × 2 × bars) and ``state`` (STATE) are their windows and records,
+    ``used`` the bar of ``columns`` that each takes next. The new bars of the series rows[k] are begin[k]…end[k]−1 of
+    ``prices`` (5 × bars), ``bar_times`` (2 × bars) and ``sessions`` (session of each bar; empty for bars of a day or
+    longer); there must be room for them once the windows are moved, which keeps the last ``kept`` bars of ``columns``.
+
+    ``judged`` (series × JUDGED) is filled with the FIRST and the END of the bars to be judged, how many were TAKEN, and
+    as REASON whether the bar at the end leaps: then it is in the windows, but not taken in.
+    """
+    rules = rules_of_one[0]
+    alphas = (
+        2.0 / (rules.macd_fast + 1),
+        2.0 / (rules.macd_slow + 1),
+        2.0 / (rules.macd_signal + 1),
+        1.0 / rules.atr_length,
+        2.0 / (rules.exponential_average + 1),
+    )
+    width = columns.shape[2]
+    ready = max(rules.warm_up, rules.atr_length, rules.exponential_average)
+    longest = 0
+    for k in range(len(rows)):
+        longest = max(longest, end[k] - begin[k])
+    longest = min(longest, BLOCK)
+    looked_back = max(rules.usual_body_length, rules.slow_average)
+    scratch, sides = np.empty((5, longest + looked_back)), np.empty(longest, dtype=np.int8)
+    for k in range(len(rows)):
+        row, first = rows[k], begin[k]
+        series, deep_series, times_of, record = columns[row], deep[row], times[row], state[row]
+        if longest <= FEW:
+            scratch[0, 0] = fetch(series, deep_series, times_of, record, used[row], rules.slow_average)
+        if used[row] + end[k] - first > width:
+            make_room(series, deep_series, times_of, used[row] - kept, kept)
+            used[row] = kept
+        start = t = used[row]
+        stop, seen = start + end[k] - first, record.count
+        leaps = False
+        while t < stop and not leaps:
+            bars = min(BLOCK, stop - t)
+            if record.count < rules.atr_length:  # the first ATR ends a block
+                bars = 1 if record.count == 0 else min(bars, rules.atr_length - record.count)
+            elif bars <= FEW and record.count >= ready:
+                bars = 1
+            i = first + t - start
+            if bars == 1 and record.count >= ready:
+                one = _take_bar(
+                    series, deep_series, times_of, t, prices, bar_times, sessions, i, record, rules, alphas, scratch
+                )
+                taken = t + one
+            else:
+                write_bars(series, deep_series, times_of, t, bars, prices, bar_times, i)
+                of_bars = sessions[i : i + bars] if len(sessions) else sessions
+                taken = _take_block(series, deep_series, t, t + bars, of_bars, record, rules, alphas, scratch, sides)
+            leaps = taken < t + bars
+            t = taken
+        used[row] = t
+        judged[k, FIRST] = min(max(start, start + rules.warm_up - 1 - seen), t)
+        judged[k, END], judged[k, TAKEN], judged[k, REASON] = t, t - start, t < stop

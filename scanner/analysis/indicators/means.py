@@ -1,0 +1,104 @@
+"""Means of the last so many values: of every bar of a slice at once, or of one bar.
+
+A sum is put together of pieces of 1, 2, 4, … values, each the sum of its two halves (pairwise summation). It is a new
+one for every bar, so that nothing is carried along that could drift. Both ways add the same pieces in the same order,
+and so give the same bits.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.analysis.compiling import compiled
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+
+# These loops run over views from zero on: only then does the compiler know that no index is negative, and puts several
+# bars into one instruction.
+
+
+@compiled
+def _doubled(pieces: Floats, width: np.int64, out: Floats) -> None:
+    """Sum pieces twice as long: each and the one that begins ``width`` values later."""
+    later = pieces[width:]
+    for i in range(len(out)):
+        out[i] = pieces[i] + later[i]
+
+
+@compiled
+def _put_on(pieces: Floats, factor: float, out: Floats) -> None:
+    for i in range(len(out)):
+        out[i] = (out[i] + pieces[i]) * factor
+
+
+@compiled
+def _put(pieces: Floats, factor: float, out: Floats) -> None:
+    for i in range(len(out)):
+        out[i] = pieces[i] * factor
+
+
+@compiled
+def means(values: Floats, length: int, out: Floats, spare: tuple[Floats, Floats]) -> None:
+    """Give the means of the last ``length`` values, for each of the last values; NaN where there are too few.
+
+    ``spare`` is room to work in, two arrays as long as ``values``.
+    """
+    begin = len(values) - len(out) + 1 - length
+    lacking = min(max(-begin, 0), len(out))
+    out[:lacking] = np.nan
+    if lacking == len(out):
+        return
+    full, begin = out[lacking:], begin + lacking
+    pieces, width, turn = values, np.int64(1), 0
+    while True:
+        if length & width:
+            before = length & (width - 1)
+            factor = 1.0 / length if 2 * width > length else 1.0
+            if before:
+                _put_on(pieces[begin + before :], factor, full)
+            else:
+                _put(pieces[begin:], factor, full)
+        if 2 * width > length:
+            return
+        longer = spare[turn][: len(pieces) - width]
+        _doubled(pieces, width, longer)
+        pieces, width, turn = longer, 2 * width, 1 - turn
+
+
+@compiled
+def _eights(values: Floats, first: int, count: int, total: float, out: Floats) -> float:
+    """Sum values eight by eight; gives ``total`` and those put on that come before, in pieces of 1, 2 and 4."""
+    if count & 1:
+        total += values[first]
+        first += 1
+    if count & 2:
+        total += values[first] + values[first + 1]
+        first += 2
+    if count & 4:
+        total += (values[first] + values[first + 1]) + (values[first + 2] + values[first + 3])
+        first += 4
+    for i in range(count >> 3):
+        k = first + 8 * i
+        half = (values[k] + values[k + 1]) + (values[k + 2] + values[k + 3])
+        out[i] = half + ((values[k + 4] + values[k + 5]) + (values[k + 6] + values[k + 7]))
+    return total
+
+
+@compiled
+def mean(values: Floats, end: int, length: int, spare: Floats) -> float:
+    """Give the mean of the last ``length`` values before ``end``, of which there must be enough.
+
+    ``spare`` is room to work in, an eighth as long as ``length``.
+    """
+    total = _eights(values, end - length, length, -0.0, spare)  # with −0.0 every first piece stays as it is
+    count = length >> 3
+    while count:
+        total = _eights(spare, 0, count, total, spare)
+        count >>= 3
+    return total * (1.0 / length)

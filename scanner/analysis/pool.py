@@ -1,0 +1,216 @@
+"""Series side by side: the windows and records of many series in shared arrays, a series a row of them.
+
+A bar close of ten thousand series goes through compiled code in a few calls; a replay is the same code on one row and
+many bars.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.columns import COLUMNS, DEEP
+from scanner.analysis.indicators import kernel
+from scanner.analysis.places import structure
+from scanner.analysis.places.obstacles import room_for_obstacles
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.rules import Rules
+    from scanner.analysis.setup import Chosen
+    from scanner.market.bars import Bars
+    from scanner.market.sessions import Timetable
+
+    Integers = NDArray[np.int64]
+
+FEW = 48
+"""Bars a series of a station can take before its windows are moved: few, since ten thousand series share the memory."""
+
+MANY = 16_384
+"""The same of a replay: few enough to stay in the processor's cache."""
+
+TOGETHER = 256
+"""Series that go through the kernel and the setups together: few enough that what they touch stays in the cache."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """A bar at which setups fit, all but their place: the number of each setup among those chosen, and its sign."""
+
+    index: int
+    setups: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Warm:
+    """The bar that ends a hold."""
+
+    index: int
+
+
+@dataclass(frozen=True, slots=True)
+class Leap:
+    """A bar, not taken in yet, that opens so far from the last close that it may be a split."""
+
+    index: int
+
+
+Stop = Candidates | Warm | Leap
+
+
+def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
+    """Say how many bars are always kept of ``columns`` and of ``deep``: as far as rules and setups look back."""
+    kept = max([1 + rules.looks_back, rules.usual_body_length, *(1 + chosen.setup.looks_back for chosen in setups)])
+    return kept, max(rules.history, kept)
+
+
+class Room:
+    """Room to look around a bar in, made once for all series."""
+
+    def __init__(self, rules: Rules, history: int) -> None:
+        self.places = structure.room_to_look(rules)
+        self.prices, self.kinds = room_for_obstacles(rules)
+        self.spare = np.empty((4, history + 2 * max(rules.swing_strength, rules.obstacle_strength)))
+
+
+class Pool:
+    """Series on one timetable under the same rules and setups.
+
+    ``columns`` (series × COLUMNS × bars) and ``deep`` (series × DEEP × more bars) are their windows: bar t of
+    ``columns`` is bar t + ``shift`` of ``deep``. ``times`` (series × 2 × bars) holds open and close
+    (nanoseconds since 1970 UTC), ``state`` a STATE record a series, and ``used`` is the bar that each takes next.
+    """
+
+    def __init__(self, rules: Rules, setups: Sequence[Chosen], timetable: Timetable, room: int = MANY) -> None:
+        """Make room for no series yet; ``room`` is how many bars one can take before its windows are moved."""
+        self.rules = rules
+        self.setups = tuple(setups)
+        self.timetable = timetable
+        self.room = room
+        self.kept, self.history = windows(rules, setups)
+        self.shift = self.history - self.kept
+        self.numbers: list[NDArray[Any]] = [chosen.numbers.record() for chosen in self.setups]
+        self.looking = Room(rules, self.history)
+        self._marks = np.empty(room, dtype=np.uint8)
+        self._free: list[int] = []
+        self.columns = np.empty((0, COLUMNS, self.kept + room))
+        self.deep = np.empty((0, DEEP, self.history + room))
+        self.times = np.empty((0, 2, self.kept + room), dtype=np.int64)
+        self.state = np.zeros(0, dtype=kernel.STATE)
+        self.used = np.zeros(0, dtype=np.int64)
+
+    def reserve(self, series: int) -> None:
+        """Have rows for so many series in all."""
+        have = len(self.used)
+        if series <= have:
+            return
+        for name in ("columns", "deep", "times", "state", "used"):
+            old = getattr(self, name)
+            new = np.empty((series, *old.shape[1:]), dtype=old.dtype)
+            new[:have] = old
+            setattr(self, name, new)
+        self._free += range(series - 1, have - 1, -1)
+
+    def add(self) -> int:
+        """Give the row of a series that has seen no bar."""
+        if not self._free:
+            self.reserve(max(2 * len(self.used), 1))
+        row = self._free.pop()
+        self.clear(row)
+        return row
+
+    def remove(self, row: int) -> None:
+        """Give a row back."""
+        self._free.append(row)
+
+    def clear(self, row: int) -> None:
+        """Forget all bars of a series."""
+        self.state[row : row + 1] = kernel.fresh_state()
+        self.used[row] = self.kept
+
+    def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
+        """Take new bars of several series in, and stop at each that has to be looked at: (number of the series, stop).
+
+        ``rows`` are the series, each once; those of the series rows[k] are the bars ends[k−1]…ends[k]−1 of ``bars``.
+        The windows around a stop stay as they are until the next one is asked for. At a leap the caller may ``clear``
+        the series; then the leaping bar becomes its first. Otherwise it is taken in as it is.
+        """
+        if len(rows) == 1 and ends[0] > self.room:  # one after the other, so that all stays in the processor's cache
+            for start in range(0, int(ends[0]), self.room):
+                part = bars[start : min(start + self.room, int(ends[0]))]
+                yield from self.take(rows, np.array([len(part)]), part)
+            return
+        prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
+        times = np.array([bars.open_time, bars.close_time])
+        intraday = self.timetable.timeframe.intraday
+        sessions = self.timetable.session_numbers(bars.open_time) if intraday else np.zeros(0, dtype=np.int64)
+        begin, end = np.concatenate([[0], ends[:-1]]), ends
+        going = np.flatnonzero(begin < end)
+        while len(going):
+            upto = np.minimum(end, begin + self.room)
+            for first in range(0, len(going), TOGETHER):
+                which = going[first : first + TOGETHER]
+                taken, judged = rows[which], np.empty((len(which), kernel.JUDGED), dtype=np.int64)
+                held = np.flatnonzero(self.state["held"][taken])
+                kernel.advance(
+                    self.columns,
+                    self.deep,
+                    self.times,
+                    self.state,
+                    self.used,
+                    taken,
+                    begin[which],
+                    upto[which],
+                    prices,
+                    times,
+                    sessions,
+                    self.rules.record,
+                    self.kept,
+                    judged,
+                )
+                begin[which] += judged[:, kernel.TAKEN]
+                for place, stop in self._stops(taken, judged, held):
+                    yield int(which[place]), stop
+                    if isinstance(stop, Leap) and self.state["count"][taken[place]]:
+                        self.state["leap_seen"][taken[place]] = True
+            going = going[begin[going] < end[going]]
+
+    def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
+        """Look for setups at the bars that are to be judged; gives all stops, by series and bar."""
+        first, stop, _, leaps = np.ascontiguousarray(judged.T)
+        fits = self._fits(rows, first, stop)
+        if not (fits or len(held) or leaps.any()):
+            return []
+        stops: list[tuple[int, Stop]] = []
+        if fits:
+            places = dict(zip(rows.tolist(), range(len(rows)), strict=True))
+            found: dict[tuple[int, int], list[tuple[int, int]]] = {}
+            for which, hits in fits:
+                for row, index, sign in hits:
+                    found.setdefault((places[row], index), []).append((which, sign))
+            stops += [(place, Candidates(index, tuple(setups))) for (place, index), setups in found.items()]
+        for place in held.tolist():
+            over = int(self.state["count"][rows[place]]) - self.rules.warm_up
+            if over >= 0:
+                self.state["held"][rows[place]] = False
+                stops.append((place, Warm(int(stop[place]) - 1 - over)))
+        stops += [(place, Leap(int(stop[place]))) for place in np.flatnonzero(leaps).tolist()]
+        return sorted(stops, key=lambda each: (each[0], each[1].index, not isinstance(each[1], Warm)))
+
+    def _fits(self, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, list[list[int]]]]:
+        """Give (row, bar, sign) of what fits, for each setup of which anything does."""
+        bars = int(stop.sum() - first.sum())
+        if not bars:
+            return []
+        room = np.empty((2 * bars, 3), dtype=np.int64)
+        fits = []
+        for which, chosen in enumerate(self.setups):
+            count = chosen.setup.find(self.columns, rows, first, stop, self.numbers[which], self._marks, room)
+            if count:
+                fits.append((which, room[:count].tolist()))
+        return fits

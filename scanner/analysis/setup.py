@@ -1,0 +1,172 @@
+"""The door for setups: what a setup must say of itself. Ours come in by it like anyone's.
+
+A setup is one file with one object, found by name through the entry points ``closewatch.setups`` or named in a
+configuration as ``object = "module:OBJECT"``. Nothing outside its file knows its name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, get_args
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, model_validator
+
+from scanner.analysis.columns import CLOSE, HIGH, LOW
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.rules import Rules
+    from scanner.events import Measure, Place
+
+    Floats = NDArray[np.float64]
+
+
+class Numbers(BaseModel):
+    """The numbers of one setup's rules, read from ``[setups.NAME]``. Derive from it.
+
+    Every field is an int, a float, a bool or a Literal of texts, and has a default and a description with its unit.
+    ``ascending`` names pairs of fields of which the first must not be the greater.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    ascending: ClassVar[tuple[tuple[str, str], ...]] = ()
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        for low, high in self.ascending:
+            least, most = getattr(self, low), getattr(self, high)
+            if least > most:
+                raise ValueError(f"{low} ({least:g}) must not be greater than {high} ({most:g})")
+        return self
+
+    def record(self) -> NDArray[Any]:
+        """Give the numbers as compiled code reads them: an array of one record, whose fields are those of the model.
+
+        A text becomes its place among the choices, from 0 on.
+        """
+        values = {
+            name: get_args(about.annotation).index(value) if isinstance(value := getattr(self, name), str) else value
+            for name, about in type(self).model_fields.items()
+        }
+        kinds = [(name, type(value)) for name, value in values.items()] or [("none", bool)]
+        return np.array([tuple(values.values()) or (False,)], dtype=kinds)
+
+
+N = TypeVar("N", bound=Numbers)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A bar that a setup was measured at, as its words, evidence and levels see it.
+
+    ``series`` is the window of the series (COLUMNS × bars) and ``t`` the last bar of the setup; ``sign`` is +1 for
+    long and −1 for short. ``measured`` and ``verdicts`` are what the setup's ``measure`` gave. ``atr`` is that at t.
+    """
+
+    series: Floats
+    t: int
+    sign: int
+    atr: float
+    measured: Floats
+    verdicts: NDArray[np.uint8]
+    rules: Rules
+
+    def at(self, column: int, back: int = 0) -> float:
+        """Give a column's value so many bars before t, as it is, not reflected."""
+        return float(self.series[column, self.t - back])
+
+    def low(self, back: int = 0) -> float:
+        """Give the extreme on the stop's side: the low for long, the high for short; a real price."""
+        return self.at(LOW if self.sign > 0 else HIGH, back)
+
+    def high(self, back: int = 0) -> float:
+        """Give the extreme on the entry's side: the high for long, the low for short; a real price."""
+        return self.at(HIGH if self.sign > 0 else LOW, back)
+
+    def close(self, back: int = 0) -> float:
+        """Give the close so many bars before t; a real price."""
+        return self.at(CLOSE, back)
+
+    def word(self, long: str, short: str) -> str:
+        """Choose the word for the direction."""
+        return long if self.sign > 0 else short
+
+
+@dataclass(frozen=True, slots=True)
+class Spoiler:
+    """What proves a setup wrong before its entry, besides a close beyond the stop.
+
+    ``text`` says it as a clause («a close below the last bar's middle»). It is a close on the wrong side of the price
+    ``beyond``, or of the column ``average`` of its bar, or of either; ``closes`` of them. ``bars`` without an entry
+    spoil it, too. A setup that nothing else spoils has none of these.
+    """
+
+    text: str = ""
+    beyond: float | None = None
+    average: int | None = None
+    closes: int = 1
+    bars: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Setup(Generic[N]):
+    """A rule-based pattern of closed bars that ends at a bar t.
+
+    ``name`` is what configurations and events call it, ``title`` what sentences do. ``summary`` says in a sentence or
+    two what a trader sees in it. ``bars`` names its bars, oldest first, the last one being t: a letter for the chart
+    and a word for tables; bars that it only looks back at are not named. ``looks_back`` is how many bars before t it
+    reads at most.
+
+    ``rules`` are the names of its rules, in order. ``find`` and ``measure`` are compiled:
+
+    - ``measure(series, t, sign, numbers, measured, verdicts) -> bool`` measures every rule at bar t in one direction:
+      ``series`` is one series' window (COLUMNS × bars, float64), ``t`` an index with at least ``looks_back`` bars
+      before it, ``sign`` +1.0 or −1.0, ``numbers`` a record of the setup's numbers. It fills ``measured`` (float64, one
+      value a rule and ``extra`` more; NaN where there is nothing to measure) and ``verdicts`` (uint8, one a rule), and
+      says whether all hold. It reads no bar after t.
+    - ``find(columns, rows, first, stop, numbers, marks, found) -> int`` looks through many bars or many series at once.
+      ``columns`` (series × COLUMNS × bars) holds several windows; the bars first[k]…stop[k]−1 of the series rows[k] are
+      to be judged. ``numbers`` is an array of one record, ``marks`` (uint8) room for one mark a bar of the longest
+      stretch. It writes (row, bar, sign) of every bar at which ``measure`` holds to ``found`` (int64, n × 3, with room
+      for two a bar), in order of series and bar, and returns how many there are. Its work is to be fast: a loop without
+      branches over the rarest rules marks the bars that may fit, and only those are measured. ``searching.searched``
+      is this for a ``mark`` and a ``measure``.
+
+    ``words(fit, numbers)`` gives threshold and text of each rule, in order. ``evidence(fit, numbers)`` gives the points
+    beyond the rules by name, without those of the places. ``trigger(fit, numbers)`` and ``base(fit, numbers)`` give a
+    real price and the words for it («the last bar's high»): what a break entry must beat, and what the stop stands
+    behind. ``spoiler(fit, numbers)`` says what proves it wrong before the entry.
+
+    ``places`` are the kinds of place of which one must hold; empty where it needs none. ``by_default`` says whether it
+    is watched without being listed.
+    """
+
+    name: str
+    title: str
+    summary: str
+    bars: tuple[tuple[str, str], ...]
+    looks_back: int
+    numbers: type[N]
+    rules: tuple[str, ...]
+    find: Callable[..., int]
+    measure: Callable[..., bool]
+    words: Callable[[Fit, N], Sequence[tuple[str, str]]]
+    evidence: Callable[[Fit, N], dict[str, Measure]]
+    trigger: Callable[[Fit, N], tuple[float, str]]
+    base: Callable[[Fit, N], tuple[float, str]]
+    spoiler: Callable[[Fit, N], Spoiler]
+    places: tuple[Place, ...] = ()
+    extra: int = 0
+    by_default: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A setup that is looked for, with its numbers."""
+
+    setup: Setup[Any]
+    numbers: Numbers

@@ -1,0 +1,184 @@
+"""The engulfing bar: at the end of a decline, a strong bar up whose body covers that of the bar down before it.
+
+All that the last sellers did was undone within one bar, so that they may have to buy back.
+
+How the rules are read: bodies may touch («covers» includes equal prices). Of the two bars, the lower low must be the
+lowest of the last 10 bars, these two included; an equal low among the others does not count against it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import (
+    all_hold,
+    body,
+    closing,
+    divided,
+    extent,
+    highest,
+    lowest,
+    lowest_of,
+    opening,
+    stretch,
+    tie,
+)
+from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY
+from scanner.analysis.compiling import compiled
+from scanner.analysis.rules import TIE
+from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+
+if TYPE_CHECKING:
+    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.events import Measure
+
+RULES = ("direction", "body", "before_body", "covers", "close_near_end", "lowest")
+DIRECTION, BODY, BEFORE_BODY, COVERS, CLOSE_NEAR_END, LOWEST = range(len(RULES))
+SIZES = (len(RULES), len(RULES))
+
+
+class EngulfingNumbers(Numbers):
+    """The numbers of the engulfing bar."""
+
+    body_min: float = Field(1.0, ge=0, description="least body of the engulfing bar, in usual bodies")
+    before_min: float = Field(0.5, ge=0, description="least body of the engulfed bar, in usual bodies")
+    close_part: float = Field(
+        1 / 3, ge=0, le=1, description="greatest distance of the close from the bar's end, as a part of its range"
+    )
+    lowest_of: int = Field(10, ge=3, le=50, description="bars whose extreme the two bars must reach")
+    cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
+
+
+@compiled
+def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    """Measure every rule on the bars t−1 and t; both bodies are held against the usual body up to t−1."""
+    p = t - 1
+    open_p, close_p = opening(series, p, sign), closing(series, p, sign)
+    open_t, close_t = opening(series, t, sign), closing(series, t, sign)
+    usual, equal = series[USUAL_BODY, p], tie(series, p, t)
+
+    measured[DIRECTION] = min(close_t - open_t, open_p - close_p)
+    verdicts[DIRECTION] = measured[DIRECTION] > equal
+    measured[BODY] = divided(body(series, t), usual)
+    verdicts[BODY] = body(series, t) >= numbers.body_min * usual - equal
+    measured[BEFORE_BODY] = divided(body(series, p), usual)
+    verdicts[BEFORE_BODY] = body(series, p) >= numbers.before_min * usual - equal
+    measured[COVERS] = min(close_p - open_t, close_t - open_p)
+    verdicts[COVERS] = measured[COVERS] >= -equal
+    left = highest(series, t, sign) - close_t
+    measured[CLOSE_NEAR_END] = divided(left, extent(series, t))
+    verdicts[CLOSE_NEAR_END] = left <= numbers.close_part * extent(series, t) + equal
+    low = min(lowest(series, p, sign), lowest(series, t, sign))
+    measured[LOWEST] = lowest_of(series, t + 1 - numbers.lowest_of, t - 2, sign) - low
+    verdicts[LOWEST] = measured[LOWEST] >= -equal
+    return all_hold(verdicts, len(RULES))
+
+
+@compiled
+def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark strong bodies against a smaller one before, at an extreme of three bars; ties are let through."""
+    high_n = stretch(series, HIGH, first, stop, 2)
+    low_n = stretch(series, LOW, first, stop, 2)
+    open_p = stretch(series, OPEN, first, stop, 1)
+    high_p = stretch(series, HIGH, first, stop, 1)
+    low_p = stretch(series, LOW, first, stop, 1)
+    close_p = stretch(series, CLOSE, first, stop, 1)
+    usual_p = stretch(series, USUAL_BODY, first, stop, 1)
+    opens = stretch(series, OPEN, first, stop, 0)
+    highs = stretch(series, HIGH, first, stop, 0)
+    lows = stretch(series, LOW, first, stop, 0)
+    closes = stretch(series, CLOSE, first, stop, 0)
+    body_min, close_part = numbers.body_min, numbers.close_part
+    for i in range(stop - first):
+        equal = 2.0 * TIE * (abs(high_p[i]) + abs(low_p[i]) + abs(highs[i]) + abs(lows[i]))
+        rise, before = closes[i] - opens[i], close_p[i] - open_p[i]
+        strong, left = abs(rise) + equal, close_part * (highs[i] - lows[i]) + equal
+        weak = max(body_min * usual_p[i], abs(before)) - strong
+        up = max(weak, -rise, before, highs[i] - closes[i] - left, min(low_p[i], lows[i]) - low_n[i] - equal)
+        down = max(weak, rise, -before, closes[i] - lows[i] - left, high_n[i] - max(high_p[i], highs[i]) - equal)
+        marks[i] = (up < 0.0) * LONG | (down < 0.0) * SHORT
+
+
+@compiled
+def find(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series at which every rule holds."""
+    return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+def words(fit: Fit, numbers: EngulfingNumbers) -> list[tuple[str, str]]:
+    """Give threshold and text of each rule."""
+    up, down = fit.word("up", "down"), fit.word("down", "up")
+    low, below = fit.word("low", "high"), fit.word("below", "above")
+    return [
+        ("> 0", f"smaller of the two bodies, the last bar's counted {up} and the one before {down}"),
+        (f">= {numbers.body_min:g}", "last bar's body in usual bodies"),
+        (f">= {numbers.before_min:g}", "body of the bar before in usual bodies"),
+        (">= 0", "how far the last body reaches beyond the one before, at the closer end"),
+        (f"<= {numbers.close_part:.4g}", f"close to the last bar's {fit.word('high', 'low')} as a part of its range"),
+        (
+            ">= 0",
+            f"how far the two bars' {low} lies {below} that of the {numbers.lowest_of} bars' others",
+        ),
+    ]
+
+
+def points(fit: Fit, numbers: EngulfingNumbers) -> dict[str, Measure]:
+    """Give what else speaks for the setup."""
+    past = fit.sign * (fit.close() - fit.high(1))
+    high = fit.word("high", "low")
+    return {
+        "close_beyond": evidence.point(
+            past, "> 0", past > 0, f"how far the close lies beyond the {high} of the bar before"
+        ),
+        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
+        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
+        "volume": evidence.volume(fit),
+    }
+
+
+def trigger(fit: Fit, numbers: EngulfingNumbers) -> tuple[float, str]:
+    """Give the engulfing bar's extreme."""
+    del numbers
+    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
+
+
+def base(fit: Fit, numbers: EngulfingNumbers) -> tuple[float, str]:
+    """Give the further extreme of the two bars."""
+    del numbers
+    low = fit.sign * min(fit.sign * fit.low(1), fit.sign * fit.low())
+    return low, f"the {fit.word('lower low', 'higher high')} of the two bars"
+
+
+def spoiler(fit: Fit, numbers: EngulfingNumbers) -> Spoiler:
+    """Give a close beyond the engulfing bar's open."""
+    del numbers
+    return Spoiler(f"a close {fit.word('below', 'above')} the engulfing bar's open", beyond=fit.at(OPEN))
+
+
+SETUP = Setup(
+    name="engulfing",
+    title="engulfing bar",
+    summary=(
+        "At the extreme of a move, a strong bar whose body covers the whole body of the opposite bar before it. "
+        "What the last bar of the move did was undone at once, so the move may turn."
+    ),
+    bars=(("A", "engulfed bar"), ("B", "engulfing bar")),
+    looks_back=49,
+    numbers=EngulfingNumbers,
+    rules=RULES,
+    find=find,
+    measure=measure,
+    words=words,
+    evidence=points,
+    trigger=trigger,
+    base=base,
+    spoiler=spoiler,
+    places=("level", "average"),
+)

@@ -1,0 +1,160 @@
+"""The first touch: prices kept above a rising average for many bars, and now come back to it for the first time.
+
+Those who waited for a cheaper price get it there, so the move may go on.
+
+How the rules are read: each of the 20 bars before t has its low above the average at that bar; touching it exactly at t
+counts as a touch. The average of t is held against the one 5 bars earlier, and the ATR is that at t. Where the touch
+itself closes below the average, that is the first such close, and one more spoils.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import all_hold, closing, divided, lowest, stretch, tie
+from scanner.analysis.columns import ATR, EXPONENTIAL_AVERAGE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
+from scanner.analysis.compiling import compiled
+from scanner.analysis.rules import TIE
+from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+
+if TYPE_CHECKING:
+    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.events import Measure
+
+RULES = ("away", "rising", "touch", "holds")
+AWAY, RISING, TOUCH, HOLDS = range(len(RULES))
+AVERAGE = "the 20-bar exponential average"
+SIZES = (len(RULES), len(RULES))
+
+
+class FirstTouchNumbers(Numbers):
+    """The numbers of the first touch."""
+
+    away: int = Field(20, ge=1, le=50, description="bars before the touch whose lows lie above the average")
+    rise_bars: int = Field(5, ge=1, le=50, description="bars over which the average must have risen")
+    below_average: float = Field(0.25, ge=0, description="how far the close may come below the average, in ATR")
+    spoiled_by: int = Field(
+        2, ge=2, description="closes below the average that spoil the setup, the touch's own included"
+    )
+
+
+@compiled
+def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    """Measure every rule on the bars up to t, with the ATR at t."""
+    average, atr, equal = sign * series[EXPONENTIAL_AVERAGE, t], series[ATR, t], tie(series, t, t)
+    away = 0
+    while away < numbers.away:
+        i = t - 1 - away
+        if not lowest(series, i, sign) > sign * series[EXPONENTIAL_AVERAGE, i] + equal:
+            break
+        away += 1
+    measured[AWAY] = away
+    verdicts[AWAY] = away >= numbers.away
+    measured[RISING] = average - sign * series[EXPONENTIAL_AVERAGE, t - numbers.rise_bars]
+    verdicts[RISING] = measured[RISING] > equal
+    measured[TOUCH] = lowest(series, t, sign) - average
+    verdicts[TOUCH] = measured[TOUCH] <= equal
+    above = closing(series, t, sign) - average
+    measured[HOLDS] = divided(above, atr)
+    verdicts[HOLDS] = above > -numbers.below_average * atr + equal
+    return all_hold(verdicts, len(RULES))
+
+
+@compiled
+def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark the bars that touch the average when neither the bar before nor the first of the many did; ties pass."""
+    away = numbers.away
+    high_n = stretch(series, HIGH, first, stop, away)
+    low_n = stretch(series, LOW, first, stop, away)
+    average_n = stretch(series, EXPONENTIAL_AVERAGE, first, stop, away)
+    high_p = stretch(series, HIGH, first, stop, 1)
+    low_p = stretch(series, LOW, first, stop, 1)
+    average_p = stretch(series, EXPONENTIAL_AVERAGE, first, stop, 1)
+    highs = stretch(series, HIGH, first, stop, 0)
+    lows = stretch(series, LOW, first, stop, 0)
+    averages = stretch(series, EXPONENTIAL_AVERAGE, first, stop, 0)
+    for i in range(stop - first):
+        equal = 2.0 * TIE * (abs(highs[i]) + abs(lows[i]))
+        up = max(lows[i] - averages[i] - equal, average_p[i] - low_p[i], average_n[i] - low_n[i])
+        down = max(averages[i] - highs[i] - equal, high_p[i] - average_p[i], high_n[i] - average_n[i])
+        marks[i] = (up < 0.0) * LONG | (down < 0.0) * SHORT
+
+
+@compiled
+def find(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series at which every rule holds."""
+    return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+def words(fit: Fit, numbers: FirstTouchNumbers) -> list[tuple[str, str]]:
+    """Give threshold and text of each rule."""
+    low, lows, above = fit.word("low", "high"), fit.word("lows", "highs"), fit.word("above", "below")
+    return [
+        (
+            f">= {numbers.away}",
+            f"bars before in a row whose {lows} lie {above} {AVERAGE}, counted up to {numbers.away}",
+        ),
+        ("> 0", f"how far {AVERAGE} has {fit.word('risen', 'fallen')} in {numbers.rise_bars} bars"),
+        ("<= 0", f"how far the {low} lies {above} {AVERAGE}"),
+        (f"> {-numbers.below_average:g}", f"how far the close lies {above} {AVERAGE}, in ATR"),
+    ]
+
+
+def points(fit: Fit, numbers: FirstTouchNumbers) -> dict[str, Measure]:
+    """Give what else speaks for the setup."""
+    del numbers
+    held, above = fit.sign * (fit.close() - fit.at(EXPONENTIAL_AVERAGE)), fit.word("above", "below")
+    closes = evidence.point(held, "> 0", held > TIE * abs(fit.close()), f"how far the close lies {above} {AVERAGE}")
+    return {
+        "close_held": closes,
+        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
+        "quiet_volume": evidence.quiet_volume(fit),
+    }
+
+
+def trigger(fit: Fit, numbers: FirstTouchNumbers) -> tuple[float, str]:
+    """Give the touch's far extreme."""
+    del numbers
+    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
+
+
+def base(fit: Fit, numbers: FirstTouchNumbers) -> tuple[float, str]:
+    """Give the touch's extreme."""
+    del numbers
+    return fit.low(), f"the last bar's {fit.word('low', 'high')}"
+
+
+def spoiler(fit: Fit, numbers: FirstTouchNumbers) -> Spoiler:
+    """Give the closes beyond the average that are too many, less the touch's own."""
+    below = fit.word("below", "above")
+    own = fit.sign * (fit.at(EXPONENTIAL_AVERAGE) - fit.close()) > TIE * abs(fit.close())
+    text = f"{numbers.spoiled_by} closes {below} {AVERAGE}" + (", the touch's own included" if own else "")
+    return Spoiler(text, average=EXPONENTIAL_AVERAGE, closes=numbers.spoiled_by - own)
+
+
+SETUP = Setup(
+    name="first_touch",
+    title="first touch",
+    summary=(
+        "Prices kept away from a rising (for a short: falling) average for many bars, and touch it now. "
+        "Whoever waited for a better price gets it there, so the move may go on."
+    ),
+    bars=(("T", "touch"),),
+    looks_back=50,
+    numbers=FirstTouchNumbers,
+    rules=RULES,
+    find=find,
+    measure=measure,
+    words=words,
+    evidence=points,
+    trigger=trigger,
+    base=base,
+    spoiler=spoiler,
+)

@@ -1,0 +1,267 @@
+"""The flag: a fast rise, then several bars that give back a part of it without a new high.
+
+After a move so fast, a small retreat says that few want to take their gains, so it may go on.
+
+How the rules are read. Every bar looks back from itself:
+
+- The high q is the highest of the last bars, as many as the pause may have and one; of equal highs the earliest. So no
+  bar after it has a new high, and an equal one is none.
+- The rise is from the lowest low of the 8 bars that end at q, q itself included, to the high of q, which must lie above
+  the highs of the other seven. It is held against the ATR at t.
+- «Giving back» is from the high of q to the lowest low after it, as a part of the rise.
+- «First such bar»: no earlier bar of the pause after the same q fulfils the other rules, each with its own ATR and as
+  the bars stood then.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from pydantic import Field
+
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import all_hold, closing, divided, highest, highest_of, lowest, lowest_of, stretch, tie
+from scanner.analysis.columns import ATR, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
+from scanner.analysis.compiling import compiled
+from scanner.analysis.rules import TIE
+from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+
+if TYPE_CHECKING:
+    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.events import Measure
+
+RULES = ("rise", "new_high", "pause", "given_back", "falling", "first")
+RISE, NEW_HIGH, PAUSE, GIVEN_BACK, FALLING, FIRST = range(len(RULES))
+TOO_FAR = len(RULES)
+"""Where ``measure`` leaves the price at which too much has been given back."""
+BLOCK = 512
+"""Bars that are worked on together: few enough to stay close to the processor."""
+FEW = 8
+"""For fewer bars it does not pay to look for highs at all bars at once."""
+SIZES = (len(RULES) + 1, len(RULES))
+
+
+class FlagNumbers(Numbers):
+    """The numbers of the flag."""
+
+    ascending = (("pause_min", "pause_max"), ("back_min", "back_max"))
+
+    rise_min: float = Field(4.0, gt=0, description="least rise, in ATR")
+    rise_bars: int = Field(8, ge=2, le=20, description="greatest number of bars of the rise")
+    pause_min: int = Field(4, ge=2, le=30, description="least number of bars after the high")
+    pause_max: int = Field(10, ge=2, le=30, description="greatest number of bars after the high")
+    back_min: float = Field(0.15, ge=0, le=1, description="least part of the rise that is given back")
+    back_max: float = Field(0.5, gt=0, le=1, description="greatest part of the rise that is given back")
+    trigger_bars: int = Field(3, ge=1, le=30, description="last bars whose highest high is the trigger")
+    tight: float = Field(0.33, ge=0, description="evidence: greatest part of the rise that is given back")
+    cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
+
+
+@compiled
+def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    """Measure every rule on the bars up to t."""
+    equal = tie(series, t, t)
+    q = t - numbers.pause_max
+    for i in range(q + 1, t + 1):
+        if highest(series, i, sign) > highest(series, q, sign) + equal:
+            q = i
+    high, begin = highest(series, q, sign), q + 1 - numbers.rise_bars
+    rise, above = high - lowest_of(series, begin, q, sign), high - highest_of(series, begin, q - 1, sign)
+
+    earlier, low, least, most = 0, float("inf"), numbers.back_min * rise, numbers.back_max * rise
+    back, falling = float("nan"), float("nan")
+    for i in range(q + 1, t + 1):
+        low = min(low, lowest(series, i, sign))
+        back, falling = high - low, closing(series, q + 1, sign) - closing(series, i, sign)
+        given = least - equal <= back <= most + equal
+        tall = rise >= numbers.rise_min * series[ATR, i] - equal
+        earlier += i < t and i - q >= numbers.pause_min and tall and given and falling > equal
+
+    measured[RISE] = divided(rise, series[ATR, t])
+    verdicts[RISE] = rise > equal and rise >= numbers.rise_min * series[ATR, t] - equal
+    measured[NEW_HIGH] = above
+    verdicts[NEW_HIGH] = above > equal
+    measured[PAUSE] = t - q
+    verdicts[PAUSE] = numbers.pause_min <= t - q <= numbers.pause_max
+    measured[GIVEN_BACK] = divided(back, rise)
+    verdicts[GIVEN_BACK] = least - equal <= back <= most + equal
+    measured[FALLING] = falling
+    verdicts[FALLING] = falling > equal
+    measured[FIRST] = earlier
+    verdicts[FIRST] = earlier == 0
+    measured[TOO_FAR] = sign * (high - most)
+    return all_hold(verdicts, len(RULES))
+
+
+@compiled
+def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark the bars after a fast rise to a high at which a flag may be complete; ties are let through.
+
+    The rare thing is the high q: it is looked for at all bars at once, and only the bars after each one singly.
+    """
+    rise_bars, least, most = numbers.rise_bars, numbers.pause_min, numbers.pause_max
+    if stop - first < FEW:
+        for t in range(first, stop):
+            begin = t - most - rise_bars + 1
+            tall = highest_of(series, begin, t, 1.0) - lowest_of(series, begin, t, 1.0)
+            marks[t - first] = (tall >= 0.99 * numbers.rise_min * series[ATR, t]) * (LONG | SHORT)
+        return
+    marks[: stop - first] = 0
+    begin = first - most
+    longest = min(stop - least - begin, BLOCK)
+    room, kinds = np.empty((6, longest + most + rise_bars)), np.empty(longest, dtype=np.uint8)
+    while begin < stop - least:
+        end = min(begin + BLOCK, stop - least)
+        # The highest high and lowest low of the bars that end at q, and the least ATR at the bars that may end a flag.
+        n, before, after = end - begin, rise_bars - 1, min(most - least, stop - least - end)
+        tops, bottoms, atrs = room[0][: n + before], room[1][: n + before], room[2][: n + most - least]
+        tops[:], bottoms[:] = series[HIGH, begin - before : end], series[LOW, begin - before : end]
+        atrs[: n + after], atrs[n + after :] = series[ATR, begin + least : end + least + after], np.inf
+        tops = highest_ahead(tops, rise_bars, room[3])
+        bottoms = lowest_ahead(bottoms, rise_bars, room[4])
+        atrs = lowest_ahead(atrs, most - least + 1, room[5])
+        mark_highs(series, begin, end, tops, bottoms, atrs, 0.99 * numbers.rise_min, kinds[:n])
+        for k in range(n):
+            for side in (LONG, SHORT):
+                if kinds[k] & side:
+                    rise, sign = tops[k] - bottoms[k], 1.0 if side == LONG else -1.0
+                    mark_pause(series, begin + k, sign, rise, first, stop, numbers, side, marks)
+        begin = end
+
+
+@compiled
+def mark_highs(
+    series: Floats, first: int, stop: int, tops: Floats, bottoms: Floats, atrs: Floats, rise_min: float, kinds: Marks
+) -> None:
+    """Mark the bars whose high (low) ends a fast rise (fall) and is not passed by the next bar."""
+    highs, lows = stretch(series, HIGH, first, stop, 0), stretch(series, LOW, first, stop, 0)
+    next_highs, next_lows = stretch(series, HIGH, first, stop, -1), stretch(series, LOW, first, stop, -1)
+    for i in range(stop - first):
+        equal = 2.0 * TIE * (abs(highs[i]) + abs(lows[i]))
+        tall = tops[i] - bottoms[i] + equal >= rise_min * atrs[i]
+        up = (highs[i] >= tops[i] - equal) & (next_highs[i] <= highs[i] + equal)
+        down = (lows[i] <= bottoms[i] + equal) & (next_lows[i] >= lows[i] - equal)
+        kinds[i] = (tall & up) * LONG | (tall & down) * SHORT
+
+
+@compiled
+def mark_pause(
+    series: Floats, q: int, sign: float, rise: float, first: int, stop: int, numbers: Any, side: int, marks: Marks
+) -> None:
+    """Mark the bars after one high that may complete a flag."""
+    equal, high, low = 2.0 * tie(series, q, q), highest(series, q, sign), float("inf")
+    least, most = 0.99 * numbers.back_min * rise - equal, 1.01 * numbers.back_max * rise + equal
+    for t in range(q + 1, min(q + numbers.pause_max + 1, stop)):
+        low = min(low, lowest(series, t, sign))
+        if highest(series, t, sign) > high + equal or high - low > most:
+            return
+        falls = closing(series, t, sign) < closing(series, q + 1, sign)
+        if t >= first and t - q >= numbers.pause_min and high - low >= least and falls:
+            marks[t - first] |= side
+
+
+@compiled
+def highest_ahead(values: Floats, length: int, spare: Floats) -> Floats:
+    """Give for each value the highest of it and those after it, ``length`` in all; the last ones are left undone.
+
+    Stretches are put together of two halves, so that a long one takes few passes, each from one array into the other.
+    """
+    width = 1
+    while width < length:
+        step = min(width, length - width)
+        later = values[step:]
+        for i in range(len(later)):
+            spare[i] = max(values[i], later[i])
+        values, spare, width = spare, values, width + step
+    return values
+
+
+@compiled
+def lowest_ahead(values: Floats, length: int, spare: Floats) -> Floats:
+    """Do the same for the lowest."""
+    width = 1
+    while width < length:
+        step = min(width, length - width)
+        later = values[step:]
+        for i in range(len(later)):
+            spare[i] = min(values[i], later[i])
+        values, spare, width = spare, values, width + step
+    return values
+
+
+@compiled
+def find(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series at which every rule holds."""
+    return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+def words(fit: Fit, numbers: FlagNumbers) -> list[tuple[str, str]]:
+    """Give threshold and text of each rule."""
+    rise, high, above = fit.word("rise", "fall"), fit.word("high", "low"), fit.word("above", "below")
+    return [
+        (f">= {numbers.rise_min:g}", f"{rise} of the {numbers.rise_bars} bars up to the {high}, in ATR"),
+        ("> 0", f"how far that {high} lies {above} the other bars of the {rise}"),
+        (f"{numbers.pause_min} to {numbers.pause_max}", f"bars since that {high}"),
+        (f"{numbers.back_min:g} to {numbers.back_max:g}", f"part of the {rise} that was given back"),
+        ("> 0", f"how far the close lies {fit.word('below', 'above')} that of the bar after the {high}"),
+        ("= 0", "earlier bars of the same pause that had completed the flag"),
+    ]
+
+
+def points(fit: Fit, numbers: FlagNumbers) -> dict[str, Measure]:
+    """Give what else speaks for the setup."""
+    back = float(fit.measured[GIVEN_BACK])
+    text = f"part of the {fit.word('rise', 'fall')} that was given back"
+    return {
+        "tight": evidence.point(back, f"<= {numbers.tight:g}", back <= numbers.tight, text),
+        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
+        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
+        "quiet_volume": evidence.quiet_volume(fit),
+    }
+
+
+def trigger(fit: Fit, numbers: FlagNumbers) -> tuple[float, str]:
+    """Give the furthest extreme of the last bars."""
+    high = fit.sign * max(fit.sign * fit.high(back) for back in range(numbers.trigger_bars))
+    return high, f"the {fit.word('highest high', 'lowest low')} of the last {numbers.trigger_bars} bars"
+
+
+def base(fit: Fit, numbers: FlagNumbers) -> tuple[float, str]:
+    """Give the far extreme of the pause; that of the last bar where there is none."""
+    del numbers
+    since_high = max(int(fit.measured[PAUSE]), 1)  # 0 where the last bar makes the high, and there is no flag
+    low = fit.sign * min(fit.sign * fit.low(back) for back in range(since_high))
+    return low, f"the flag's {fit.word('lowest low', 'highest high')}"
+
+
+def spoiler(fit: Fit, numbers: FlagNumbers) -> Spoiler:
+    """Give a close that gives too much back."""
+    text = f"a close that gives back more than {100 * numbers.back_max:g} % of the {fit.word('rise', 'fall')}"
+    return Spoiler(text, beyond=float(fit.measured[TOO_FAR]))
+
+
+SETUP = Setup(
+    name="flag",
+    title="flag",
+    summary=(
+        "A fast move of several ATR, then a pause of several bars that gives back a part of it, not more than half. "
+        "Few want to take their gains, so the move may go on."
+    ),
+    bars=(("F", "last bar of the flag"),),
+    looks_back=49,
+    numbers=FlagNumbers,
+    rules=RULES,
+    extra=1,
+    find=find,
+    measure=measure,
+    words=words,
+    evidence=points,
+    trigger=trigger,
+    base=base,
+    spoiler=spoiler,
+)

@@ -1,0 +1,170 @@
+"""The inside bar: in a trend, a strong bar in its direction and then a small one within it.
+
+Nobody gave back what the strong bar had gained, so the trend may go on.
+
+How the rules are read: «within» includes equal highs and lows. The strong bar is held against the ATR at the bar before
+it, which does not know of it yet.
+"""
+
+from __future__ import annotations
+
+from math import nan
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import (
+    all_hold,
+    body,
+    closing,
+    divided,
+    extent,
+    highest,
+    lowest,
+    opening,
+    stretch,
+    tie,
+    trend,
+)
+from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN
+from scanner.analysis.compiling import compiled
+from scanner.analysis.rules import TIE
+from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+
+if TYPE_CHECKING:
+    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.events import Measure
+
+RULES = ("trend", "strong", "solid", "direction", "within", "small")
+TREND, STRONG, SOLID, DIRECTION, WITHIN, SMALL = range(len(RULES))
+SIZES = (len(RULES), len(RULES))
+
+
+class InsideBarNumbers(Numbers):
+    """The numbers of the inside bar."""
+
+    trend_rise: int = Field(10, ge=1, le=50, description="bars over which the fast average must have risen")
+    strong_min: float = Field(1.0, ge=0, description="least range of the strong bar, in ATR at the bar before it")
+    solid: float = Field(0.5, ge=0, le=1, description="least body of the strong bar, as a part of its range")
+    inside_range: float = Field(
+        0.6, gt=0, le=1, description="greatest range of the inside bar, as a part of the strong bar's"
+    )
+    tight: float = Field(0.35, ge=0, description="evidence: inside bar's range as a part of the strong bar's")
+    cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
+
+
+@compiled
+def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    """Measure every rule on the bars t−1 and t, with the ATR at t−2."""
+    p = t - 1
+    range_p, range_t, body_p, atr = extent(series, p), extent(series, t), body(series, p), series[ATR, t - 2]
+    equal = tie(series, p, t)
+    measured[TREND] = trend(series, t, sign, numbers.trend_rise)
+    verdicts[TREND] = measured[TREND] > equal
+    measured[STRONG] = divided(range_p, atr)
+    verdicts[STRONG] = range_p >= numbers.strong_min * atr - equal
+    measured[SOLID] = divided(body_p, range_p)
+    verdicts[SOLID] = body_p >= numbers.solid * range_p - equal
+    measured[DIRECTION] = closing(series, p, sign) - opening(series, p, sign)
+    verdicts[DIRECTION] = measured[DIRECTION] > equal
+    above = highest(series, t, sign) - highest(series, p, sign)
+    measured[WITHIN] = max(above, lowest(series, p, sign) - lowest(series, t, sign))
+    verdicts[WITHIN] = measured[WITHIN] <= equal
+    measured[SMALL] = divided(range_t, range_p)
+    verdicts[SMALL] = range_t <= numbers.inside_range * range_p + equal
+    return all_hold(verdicts, len(RULES))
+
+
+@compiled
+def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark the small bars within a strong one that goes with the trend; ties are let through."""
+    high_p = stretch(series, HIGH, first, stop, 1)
+    low_p = stretch(series, LOW, first, stop, 1)
+    open_p = stretch(series, OPEN, first, stop, 1)
+    close_p = stretch(series, CLOSE, first, stop, 1)
+    atr_n = stretch(series, ATR, first, stop, 2)
+    highs = stretch(series, HIGH, first, stop, 0)
+    lows = stretch(series, LOW, first, stop, 0)
+    closes = stretch(series, CLOSE, first, stop, 0)
+    fasts = stretch(series, FAST_AVERAGE, first, stop, 0)
+    inside_range, strong_min = numbers.inside_range, numbers.strong_min
+    for i in range(stop - first):
+        equal = 2.0 * TIE * (abs(high_p[i]) + abs(low_p[i]) + abs(highs[i]) + abs(lows[i]))
+        range_p, drive, above = high_p[i] - low_p[i] + equal, close_p[i] - open_p[i], closes[i] - fasts[i]
+        wide = max(strong_min * atr_n[i] - range_p, highs[i] - lows[i] - inside_range * range_p - equal)
+        out = max(wide, highs[i] - high_p[i] - equal, low_p[i] - lows[i] - equal)
+        marks[i] = (max(out, -drive, -above) < 0.0) * LONG | (max(out, drive, above) < 0.0) * SHORT
+
+
+@compiled
+def find(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series at which every rule holds."""
+    return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+def words(fit: Fit, numbers: InsideBarNumbers) -> list[tuple[str, str]]:
+    """Give threshold and text of each rule."""
+    return [
+        ("> 0", evidence.trend_text(fit, numbers.trend_rise)),
+        (f">= {numbers.strong_min:g}", "strong bar's range in ATR of the bar before it"),
+        (f">= {numbers.solid:g}", "strong bar's body as a part of its range"),
+        ("> 0", f"strong bar's body, counted {fit.word('up', 'down')}"),
+        ("<= 0", "how far the last bar reaches out of the strong bar's range"),
+        (f"<= {numbers.inside_range:g}", "inside bar's range as a part of the strong bar's"),
+    ]
+
+
+def points(fit: Fit, numbers: InsideBarNumbers) -> dict[str, Measure]:
+    """Give what else speaks for the setup."""
+    range_p, range_t = fit.at(HIGH, 1) - fit.at(LOW, 1), fit.at(HIGH) - fit.at(LOW)
+    tight = range_t <= numbers.tight * range_p + TIE * abs(fit.close())
+    text = "inside bar's range as a part of the strong bar's"
+    return {
+        "tight": evidence.point(range_t / range_p if range_p else nan, f"<= {numbers.tight:g}", tight, text),
+        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
+        "quiet_volume": evidence.quiet_volume(fit),
+    }
+
+
+def trigger(fit: Fit, numbers: InsideBarNumbers) -> tuple[float, str]:
+    """Give the strong bar's extreme."""
+    del numbers
+    return fit.high(1), f"the strong bar's {fit.word('high', 'low')}"
+
+
+def base(fit: Fit, numbers: InsideBarNumbers) -> tuple[float, str]:
+    """Give the inside bar's extreme."""
+    del numbers
+    return fit.low(), f"the inside bar's {fit.word('low', 'high')}"
+
+
+def spoiler(fit: Fit, numbers: InsideBarNumbers) -> Spoiler:
+    """Give a close beyond the inside bar's extreme."""
+    del numbers
+    text = f"a close {fit.word('below', 'above')} the inside bar's {fit.word('low', 'high')}"
+    return Spoiler(text, beyond=fit.low())
+
+
+SETUP = Setup(
+    name="inside_bar",
+    title="inside bar",
+    summary=(
+        "In a trend, a strong bar in its direction and then a much smaller one within its range. "
+        "Nobody took back what the strong bar had gained, so the trend may go on."
+    ),
+    bars=(("A", "strong bar"), ("B", "inside bar")),
+    looks_back=50,
+    numbers=InsideBarNumbers,
+    rules=RULES,
+    find=find,
+    measure=measure,
+    words=words,
+    evidence=points,
+    trigger=trigger,
+    base=base,
+    spoiler=spoiler,
+)

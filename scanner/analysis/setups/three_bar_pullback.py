@@ -1,0 +1,185 @@
+"""The three-bar pullback: in a trend, three bars in a row with lower highs and lower lows after a recent new high.
+
+A short, orderly retreat to where the trend has buyers, so it may go on.
+
+How the rules are read: a bar counts as lower when both its high and its low are below those of the bar before; equal
+ones are not below. «Exactly three» means that t, t−1 and t−2 are lower and t−3 is not. The depth is measured from the
+high of t−3, where the pullback began, to the low of t. The 20 bars of the high and the 12 among which it must be both
+end at t; of equal highs the latest counts. The ATR is that at t.
+"""
+
+from __future__ import annotations
+
+from math import nan
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import all_hold, divided, highest, lowest, stretch, tie, trend
+from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
+from scanner.analysis.compiling import compiled
+from scanner.analysis.rules import TIE
+from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+
+if TYPE_CHECKING:
+    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.events import Measure
+
+RULES = ("trend", "recent_high", "pullback", "above_average", "shallow")
+TREND, RECENT_HIGH, PULLBACK, ABOVE_AVERAGE, SHALLOW = range(len(RULES))
+BARS = 3
+COUNTED = 10
+"""Lower bars are counted no further than this, so that a longer run is told from one of three."""
+SIZES = (len(RULES), len(RULES))
+
+
+class ThreeBarPullbackNumbers(Numbers):
+    """The numbers of the three-bar pullback."""
+
+    ascending = (("high_within", "high_of"),)
+
+    trend_rise: int = Field(10, ge=1, le=50, description="bars over which the fast average must have risen")
+    high_of: int = Field(20, ge=5, le=50, description="bars of which the highest high is sought")
+    high_within: int = Field(12, ge=4, le=50, description="bars among which that high must be")
+    below_average: float = Field(0.5, ge=0, description="how far the low may come below the fast average, in ATR")
+    depth_max: float = Field(3.0, gt=0, description="greatest depth of the pullback, in ATR")
+    bar_range: float = Field(1.0, ge=0, description="evidence: greatest range of each of the three bars, in ATR")
+
+
+@compiled
+def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    """Measure every rule on the bars up to t, with averages and ATR at t."""
+    low, atr, equal = lowest(series, t, sign), series[ATR, t], tie(series, t, t)
+    measured[TREND] = trend(series, t, sign, numbers.trend_rise)
+    verdicts[TREND] = measured[TREND] > equal
+    at = t
+    for i in range(t - 1, t - numbers.high_of, -1):
+        if highest(series, i, sign) > highest(series, at, sign) + equal:
+            at = i
+    measured[RECENT_HIGH] = t - at
+    verdicts[RECENT_HIGH] = t - at < numbers.high_within
+    lower = 0
+    while lower < COUNTED:
+        i = t - lower
+        falls = highest(series, i, sign) < highest(series, i - 1, sign) - equal
+        if not (falls and lowest(series, i, sign) < lowest(series, i - 1, sign) - equal):
+            break
+        lower += 1
+    measured[PULLBACK] = lower
+    verdicts[PULLBACK] = lower == BARS
+    above = low - sign * series[FAST_AVERAGE, t]
+    measured[ABOVE_AVERAGE] = divided(above, atr)
+    verdicts[ABOVE_AVERAGE] = above > -numbers.below_average * atr + equal
+    depth = highest(series, t - BARS, sign) - low
+    measured[SHALLOW] = divided(depth, atr)
+    verdicts[SHALLOW] = depth <= numbers.depth_max * atr + equal
+    return all_hold(verdicts, len(RULES))
+
+
+@compiled
+def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:  # noqa: ARG001 - as in every mark
+    """Mark the bars that end three lower highs with lower lows in a trend."""
+    high_3 = stretch(series, HIGH, first, stop, 3)
+    high_2 = stretch(series, HIGH, first, stop, 2)
+    high_1 = stretch(series, HIGH, first, stop, 1)
+    highs = stretch(series, HIGH, first, stop, 0)
+    low_3 = stretch(series, LOW, first, stop, 3)
+    low_2 = stretch(series, LOW, first, stop, 2)
+    low_1 = stretch(series, LOW, first, stop, 1)
+    lows = stretch(series, LOW, first, stop, 0)
+    closes = stretch(series, CLOSE, first, stop, 0)
+    fasts = stretch(series, FAST_AVERAGE, first, stop, 0)
+    slows = stretch(series, SLOW_AVERAGE, first, stop, 0)
+    for i in range(stop - first):
+        # A comparison costs more than a difference: what must be below zero for long is above it for short.
+        high_a, high_b, high_c = highs[i] - high_1[i], high_1[i] - high_2[i], high_2[i] - high_3[i]
+        low_a, low_b, low_c = lows[i] - low_1[i], low_1[i] - low_2[i], low_2[i] - low_3[i]
+        below, fast_below = fasts[i] - closes[i], slows[i] - fasts[i]
+        most = max(high_a, high_b, high_c, low_a, low_b, low_c, below, fast_below)
+        least = min(high_a, high_b, high_c, low_a, low_b, low_c, below, fast_below)
+        marks[i] = (most < 0.0) * LONG | (least > 0.0) * SHORT
+
+
+@compiled
+def find(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series at which every rule holds."""
+    return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+def words(fit: Fit, numbers: ThreeBarPullbackNumbers) -> list[tuple[str, str]]:
+    """Give threshold and text of each rule."""
+    high, low, lower = fit.word("high", "low"), fit.word("low", "high"), fit.word("lower", "higher")
+    extreme, above = fit.word("highest high", "lowest low"), fit.word("above", "below")
+    return [
+        ("> 0", evidence.trend_text(fit, numbers.trend_rise)),
+        (f"< {numbers.high_within}", f"bars since the {extreme} of the last {numbers.high_of}"),
+        (f"= {BARS}", f"bars in a row with {lower} highs and {lower} lows, counted up to {COUNTED}"),
+        (
+            f"> {-numbers.below_average:g}",
+            f"how far the {low} lies {above} the {fit.rules.fast_average}-bar average, in ATR",
+        ),
+        (f"<= {numbers.depth_max:g}", f"from the {high} before the pullback to its {low}, in ATR"),
+    ]
+
+
+def points(fit: Fit, numbers: ThreeBarPullbackNumbers) -> dict[str, Measure]:
+    """Give what else speaks for the setup."""
+    equal, low, above = TIE * abs(fit.close()), fit.word("low", "high"), fit.word("above", "below")
+    greatest = max(fit.at(HIGH, back) - fit.at(LOW, back) for back in range(BARS))
+    held = fit.sign * (fit.low() - fit.at(FAST_AVERAGE))
+    return {
+        "small_bars": evidence.point(
+            greatest / fit.atr if fit.atr else nan,
+            f"<= {numbers.bar_range:g}",
+            greatest <= numbers.bar_range * fit.atr + equal,
+            "greatest range of the three bars, in ATR",
+        ),
+        "held_average": evidence.point(
+            held, "> 0", held > equal, f"how far the {low} lies {above} the {fit.rules.fast_average}-bar average"
+        ),
+        "quiet_volume": evidence.quiet_volume(fit),
+    }
+
+
+def trigger(fit: Fit, numbers: ThreeBarPullbackNumbers) -> tuple[float, str]:
+    """Give the last bar's extreme."""
+    del numbers
+    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
+
+
+def base(fit: Fit, numbers: ThreeBarPullbackNumbers) -> tuple[float, str]:
+    """Give the pullback's extreme, which is the last bar's."""
+    del numbers
+    return fit.low(), f"the last bar's {fit.word('low', 'high')}"
+
+
+def spoiler(fit: Fit, numbers: ThreeBarPullbackNumbers) -> Spoiler:
+    """Give a close beyond the fast average."""
+    del numbers
+    text = f"a close {fit.word('below', 'above')} the {fit.rules.fast_average}-bar average"
+    return Spoiler(text, average=FAST_AVERAGE)
+
+
+SETUP = Setup(
+    name="three_bar_pullback",
+    title="three-bar pullback",
+    summary=(
+        "In a trend with a recent new extreme, exactly three bars in a row that step back, not far and not much beyond "
+        "the fast average. A short and orderly retreat, after which the trend may go on."
+    ),
+    bars=(("1", "first bar of the pullback"), ("2", "second bar"), ("3", "third bar")),
+    looks_back=50,
+    numbers=ThreeBarPullbackNumbers,
+    rules=RULES,
+    find=find,
+    measure=measure,
+    words=words,
+    evidence=points,
+    trigger=trigger,
+    base=base,
+    spoiler=spoiler,
+)

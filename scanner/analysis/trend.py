@@ -1,0 +1,51 @@
+"""The trend, as the slow average shows it, and how a coarser bar leans, as the fast one does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.analysis.bar_sides import closing
+from scanner.analysis.columns import CLOSE, FAST_AVERAGE, SLOW_AVERAGE
+from scanner.analysis.compiling import compiled
+from scanner.analysis.rules import TIE
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@compiled
+def trend(series: NDArray[np.float64], t: int, sign: float, rise: int) -> int:
+    """Say how the trend at bar ``t`` goes: +1 with the side of ``sign``, −1 against it, 0 for mixed.
+
+    With it: the close is above the slow average, and that is above what it was ``rise`` bars earlier; against it: both
+    reversed. Where an average is not ready, or ``rise`` bars are not there, the trend is mixed.
+    """
+    if t < rise:
+        return 0
+    tie = TIE * abs(series[CLOSE, t])
+    above = closing(series, t, sign) - sign * series[SLOW_AVERAGE, t]
+    risen = sign * (series[SLOW_AVERAGE, t] - series[SLOW_AVERAGE, t - rise])
+    if above > tie and risen > tie:
+        return 1
+    return -1 if above < -tie and risen < -tie else 0
+
+
+@compiled
+def lean(series: NDArray[np.float64], t: int, rise: int) -> float:
+    """Say where bar ``t`` and its fast average lean: +1.0 up, −1.0 down, 0.0 to neither side.
+
+    It is up where the close is above the average and the average has risen in ``rise`` bars, down where both are
+    reversed; NaN before the average is ready.
+    """
+    if t < rise:
+        return float("nan")
+    close, average, earlier = series[CLOSE, t], series[FAST_AVERAGE, t], series[FAST_AVERAGE, t - rise]
+    tie = TIE * abs(close)
+    if not (average == average and earlier == earlier):  # noqa: PLR0124 - NaN, in compiled code
+        return float("nan")
+    if close - average > tie and average - earlier > tie:
+        return 1.0
+    if close - average < -tie and average - earlier < -tie:
+        return -1.0
+    return 0.0

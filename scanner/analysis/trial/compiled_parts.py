@@ -1,0 +1,258 @@
+"""What ``find`` and ``measure`` of a setup do on the tapes, held against what ``Setup`` asks of them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numba
+import numpy as np
+from numba.core.errors import NumbaError
+
+from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, STILL_MIRRORED, WALK
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.setup import Chosen
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+BEYOND = 16
+"""Room behind what compiled code may write to, to see whether it writes further."""
+SAMPLES = 40
+"""Bars looked at closely: so many at which the setup holds, and so many others."""
+STRANGE = 7
+"""No verdict; what has it was not written to."""
+SIGNS = (1, -1)
+
+
+class TrialError(Exception):
+    """The setup cannot be tried further; the message is the sentence that says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What ``measure`` said of every bar from ``first`` on (tapes × signs × bars, of the signs + and −)."""
+
+    first: int
+    measured: Floats
+    verdicts: NDArray[np.uint8]
+    holds: NDArray[np.bool_]
+
+    def found(self, tape: int) -> list[tuple[int, int, int]]:
+        """Give (tape, bar, sign) of every bar of a tape at which the setup holds, in order of bars."""
+        at = np.argwhere(self.holds[tape].T)
+        return [(tape, self.first + int(bar), SIGNS[side]) for bar, side in at]
+
+    def samples(self) -> list[int]:
+        """Choose bars of the walk to look at closely: those at which the setup holds, and some at which it does not."""
+        holding = np.flatnonzero(self.holds[WALK].any(axis=0))[:SAMPLES]
+        others = np.linspace(0, self.holds.shape[2] - 2, SAMPLES).astype(int)
+        return sorted({self.first + int(bar) for bar in (*holding, *others)})
+
+
+class Compiled:
+    """The compiled functions of a setup with its numbers; TrialError where they do not compile, raise or overwrite."""
+
+    def __init__(self, chosen: Chosen) -> None:
+        self.setup = chosen.setup
+        self.numbers = chosen.numbers.record()
+        self.rules = len(self.setup.rules)
+        self.values = self.rules + self.setup.extra
+
+    def measure(
+        self, series: Floats, t: int, sign: int, before: float = np.nan
+    ) -> tuple[bool, Floats, NDArray[np.uint8]]:
+        """Measure a bar, with ``before`` standing where the measured values go."""
+        room = np.full(self.values + BEYOND, before)
+        spare = np.full(self.rules + BEYOND, STRANGE, dtype=np.uint8)
+        measured, verdicts = room[: self.values], spare[: self.rules]
+        held = self._call("measure", series, t, float(sign), self.numbers[0], measured, verdicts)
+        if (spare[self.rules :] != STRANGE).any():
+            raise TrialError(f"measure writes more verdicts than the {self.rules} rules; write one for each rule")
+        if not np.array_equal(room[self.values :], np.full(BEYOND, before), equal_nan=True):
+            raise TrialError(
+                f"measure writes more values than the {self.rules} rules and extra = {self.setup.extra} allow; "
+                "give extra the number of values beyond the rules"
+            )
+        return bool(held), measured, verdicts
+
+    def find(self, columns: Floats, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, int, int]]:
+        """Give (row, bar, sign) of what ``find`` finds."""
+        longest, bars = int((stop - first).max()), int((stop - first).sum())
+        marks = np.full(longest + BEYOND, STRANGE, dtype=np.uint8)
+        room = np.full((2 * bars + BEYOND, 3), -1, dtype=np.int64)
+        count = self._call("find", columns, rows, first, stop, self.numbers, marks[:longest], room[: 2 * bars])
+        if not 0 <= count <= 2 * bars or (room[2 * bars :] != -1).any():
+            raise TrialError(f"find finds {count} setups among {bars} bars; write each bar and sign down once at most")
+        if (marks[longest:] != STRANGE).any():
+            raise TrialError("find marks bars past its stretch; write marks[0] to marks[stop - first - 1] only")
+        return [(row, bar, sign) for row, bar, sign in room[:count].tolist()]
+
+    def _call(self, name: str, *given: Any) -> Any:  # noqa: ANN401 - what compiled code takes and gives
+        function = getattr(self.setup, name)
+        try:
+            return function(*given)
+        except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything
+            if tuple(map(numba.typeof, given)) not in function.overloads:
+                raise TrialError(f"{name} does not compile: {reason(problem)}") from None
+            raise TrialError(
+                f"{name} raises {type(problem).__name__} ({problem}); it must answer for any bar, with NaN where there "
+                "is nothing to measure"
+            ) from None
+
+
+def reason(problem: Exception) -> str:
+    """Pick what matters out of the compiler's long message: the first thing it says, and the line that it is about."""
+    text = re.sub(r"\x1b\[[0-9;]*m", "", str(problem) if isinstance(problem, NumbaError) else repr(problem))
+    said = [line.strip() for line in text.splitlines() if line.strip()]
+    first = next((line for line in said if not line.startswith("Failed in")), "no reason given")
+    places = re.findall(r'File "([^"]+)", line (\d+)', text)
+    where = f" (line {places[-1][1]} of {places[-1][0].rpartition('/')[2]})" if places else ""
+    return f"{first.rstrip('.:')}{where}"
+
+
+def tried(compiled: Compiled, tapes: Floats, warm_up: int) -> Outcome:
+    """Measure every bar of the tapes; TrialError with the first thing that is wrong with that."""
+    first = warm_up - 1
+    outcome = _outcome(compiled, tapes, first)
+    names = compiled.setup.rules
+    for tape in (WALK, STILL):
+        unfilled = np.flatnonzero((outcome.verdicts[tape] == STRANGE).any(axis=(0, 1)))
+        if len(unfilled):
+            raise TrialError(f"measure leaves the verdict of {names[unfilled[0]]} unfilled; write 0 or 1 at every bar")
+    for tape, sign, bar in ((tape, sign, bar) for tape in (WALK, STILL) for sign in SIGNS for bar in _spread(outcome)):
+        other = compiled.measure(tapes[tape], bar, sign, before=-1.25)[1]
+        known = outcome.measured[tape, SIGNS.index(sign), bar - first]
+        for number in np.flatnonzero(~_same(known, other)):
+            raise TrialError(
+                f"measure leaves {_value(compiled, int(number))} unfilled; write it at every bar, NaN where there is "
+                "nothing to measure"
+            )
+    return outcome
+
+
+def wrong(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
+    """Say what is wrong with what was measured, and with what is found."""
+    yield from _wrong_verdicts(compiled, outcome)
+    yield from _reaches_too_far(compiled, tapes, outcome)
+    yield from _disagrees(compiled, tapes, outcome)
+    for one, other in REFLECTION_OF.items():
+        same = _same(outcome.measured[one, ::-1], outcome.measured[other])[..., : compiled.rules]
+        same &= outcome.verdicts[one, ::-1] == outcome.verdicts[other]
+        different = np.flatnonzero(~same.all(axis=(0, 1)))
+        if len(different):
+            yield (
+                f"the rule {compiled.setup.rules[different[0]]} differs for long and short on reflected prices; "
+                "write it once, for long, and read prices through scanner.analysis.bar_sides"
+            )
+            return
+
+
+def _outcome(compiled: Compiled, tapes: Floats, first: int) -> Outcome:
+    bars = tapes.shape[2] - first
+    measured = np.empty((len(tapes), 2, bars, compiled.values))
+    verdicts, holds = (
+        np.empty((len(tapes), 2, bars, compiled.rules), np.uint8),
+        np.empty((len(tapes), 2, bars), np.bool_),
+    )
+    for tape, side, bar in np.ndindex(len(tapes), 2, bars):
+        answer = compiled.measure(tapes[tape], first + bar, SIGNS[side])
+        holds[tape, side, bar], measured[tape, side, bar], verdicts[tape, side, bar] = answer
+    return Outcome(first, measured, verdicts, holds)
+
+
+def _wrong_verdicts(compiled: Compiled, outcome: Outcome) -> Iterator[str]:
+    names = compiled.setup.rules
+    empty = np.isnan(outcome.measured[WALK, ..., : compiled.rules]) & (outcome.verdicts[WALK] != 0)
+    for number in np.flatnonzero(empty.any(axis=(0, 1)))[:1]:
+        yield f"the rule {names[number]} holds where its measured value is NaN; measure it, or let it fail there"
+    all_hold = (outcome.verdicts != 0).all(axis=-1)
+    if (all_hold != outcome.holds).any():
+        yield "measure does not give whether all verdicts hold; end it with return all_hold(verdicts, len(RULES))"
+
+
+def _reaches_too_far(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
+    """Measure and find at single bars again, with other bars after them, or before all that may be looked back at."""
+    looks_back, walk = compiled.setup.looks_back, tapes[WALK : WALK + 1].copy()
+    ahead = behind = ""
+    for bar in outcome.samples():
+        found = compiled.find(tapes, *_only(bar))
+        for kept, others in (((0, bar + 1), "after"), ((bar - looks_back, walk.shape[2]), "before")):
+            for strange in (np.full(tapes.shape[1:], np.nan), 2.0 * tapes[STILL_MIRRORED]):
+                walk[0] = strange
+                walk[0, :, kept[0] : kept[1]] = tapes[WALK, :, kept[0] : kept[1]]
+                culprit = _changed(compiled, walk, bar, outcome, found)
+                if others == "after":
+                    ahead = ahead or culprit
+                else:
+                    behind = behind or culprit
+    if ahead:
+        yield f"{ahead} looks ahead: with other bars after t it says something else of t; read no bar after t"
+    if behind:
+        yield (
+            f"{behind} reads further back than looks_back = {looks_back}: with other bars before those it says "
+            "something else; raise looks_back to the earliest bar that is read, with any numbers"
+        )
+
+
+def _changed(compiled: Compiled, walk: Floats, bar: int, outcome: Outcome, found: list[tuple[int, int, int]]) -> str:
+    """Name the function that says something else of a bar than before; empty where neither does."""
+    for side, sign in enumerate(SIGNS):
+        _, measured, verdicts = compiled.measure(walk[0], bar, sign)
+        at = (WALK, side, bar - outcome.first)
+        if not _same(measured, outcome.measured[at]).all() or (verdicts != outcome.verdicts[at]).any():
+            return "measure"
+    return "" if compiled.find(walk, *_only(bar)) == found else "find"
+
+
+def _only(bar: int) -> tuple[Integers, Integers, Integers]:
+    """Give the stretch of a single bar of the walk."""
+    return np.array([WALK]), np.array([bar]), np.array([bar + 1])
+
+
+def _disagrees(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
+    """Hold what is found in whole tapes and in stretches of several against every bar measured on its own."""
+    end, half = tapes.shape[2], (outcome.first + tapes.shape[2]) // 2
+    for rows, first, stop in (
+        ([0, 1, 2, 3], [outcome.first] * 4, [end] * 4),
+        ([3, 0, 2], [half, half + 7, half], [end, half + 507, half]),
+    ):
+        found = compiled.find(tapes, np.array(rows), np.array(first), np.array(stop))
+        wanted = [
+            each
+            for row, begin, after in zip(rows, first, stop, strict=True)
+            for each in outcome.found(row)
+            if begin <= each[1] < after
+        ]
+        missed, added = len(set(wanted) - set(found)), len(set(found) - set(wanted))
+        if missed or added:
+            yield (
+                f"find and measure disagree on the invented tapes: of {len(wanted)} bars at which measure holds, find "
+                f"misses {missed}, and it finds {added} others; let mark let through all that measure may let through"
+            )
+            return
+        if found != wanted:
+            yield "find does not write down what it finds in order of series and bar, long before short; use searched"
+            return
+
+
+def _spread(outcome: Outcome) -> range:
+    bars = outcome.holds.shape[2]
+    return range(outcome.first, outcome.first + bars, max(bars // SAMPLES, 1))
+
+
+def _same(one: Floats, other: Floats) -> NDArray[np.bool_]:
+    same: NDArray[np.bool_] = (one == other) | (np.isnan(one) & np.isnan(other))
+    return same
+
+
+def _value(compiled: Compiled, number: int) -> str:
+    if number < compiled.rules:
+        return f"the measured value of {compiled.setup.rules[number]}"
+    return f"extra value {number - compiled.rules + 1}"

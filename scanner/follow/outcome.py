@@ -1,0 +1,73 @@
+"""What came of a setup that was followed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from scanner.market.price_steps import EXACT
+
+State = Literal["waiting", "open", "stopped", "left", "left_on_pressure", "lapsed", "spoiled", "broken_off"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Where a story stands, or how it ended: prices and R as exact decimals, times in nanoseconds since 1970 UTC.
+
+    ``thread`` is the id of the event that said the setup, ``sign`` +1 for long and −1 for short, ``set_aside`` whether
+    it was set aside. ``planned`` is the entry as it was planned and ``entry`` the price that it was filled at, None
+    without one; ``first_stop`` and ``stop`` are the stop at first and at last, ``exit`` is the price that was left at.
+    ``best`` and ``worst`` are the furthest prices for and against the position that may have been reached in it.
+    ``held`` counts the bars that closed while it was open. ``entered_at`` and ``ended_at`` are closes of bars, None
+    where there was no entry, or no end yet. ``cost`` is what both ways cost, in points of price, None where that is not
+    known.
+    """
+
+    thread: str
+    sign: int
+    set_aside: bool
+    state: State
+    reason: str
+    planned: Decimal
+    first_stop: Decimal
+    stop: Decimal
+    entry: Decimal | None
+    exit: Decimal | None
+    best: Decimal | None
+    worst: Decimal | None
+    held: int
+    entered_at: int | None
+    ended_at: int | None
+    cost: Decimal | None
+
+    @property
+    def planned_risk(self) -> Decimal:
+        """The planned R: from the planned entry to the first stop, in points of price."""
+        return self.sign * (self.planned - self.first_stop)
+
+    @property
+    def risk(self) -> Decimal | None:
+        """The real R: from the fill to the first stop, in points of price; None without an entry."""
+        return None if self.entry is None else self.sign * (self.entry - self.first_stop)
+
+    def in_risks(self, price: Decimal | None) -> Decimal | None:
+        """Give what lies between the entry and a price in real R, to hundredths; None without an entry or a price."""
+        if self.entry is None or self.risk is None or price is None:
+            return None
+        return _hundredths(self.sign * (price - self.entry), self.risk)
+
+    @property
+    def r(self) -> Decimal | None:
+        """The result in real R, before costs, to hundredths; None while there is none."""
+        return self.in_risks(self.exit)
+
+    @property
+    def cost_in_risks(self) -> Decimal | None:
+        """The costs in real R, to hundredths; None without an entry, or where they are not known."""
+        return None if self.cost is None or self.risk is None else _hundredths(self.cost, self.risk)
+
+
+def _hundredths(part: Decimal, whole: Decimal) -> Decimal:
+    # There is no negative zero.
+    return EXACT.add(EXACT.quantize(EXACT.divide(part, whole), Decimal("0.01")), 0)

@@ -1,0 +1,269 @@
+"""One story's way over the bars, in compiled code: waiting for its entry, then open, until it ends.
+
+A story is a STORY record. Its prices are those that a buyer sees: for a short they are reflected, so that every rule is
+written once. Each bar is read as a trader with orders in the market meets it: first its open, then its range, and at
+its close what the next bar begins with.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.bar_sides import body, closing, extent, highest, lowest, opening, tie
+from scanner.analysis.columns import ATR, CROSS, DEEP_HIGH, DEEP_LOW, FAST_AVERAGE, USUAL_BODY
+from scanner.analysis.compiling import compiled
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+EARLY, BREAK, AVERAGE = range(3)
+"""Entry styles."""
+
+(
+    WAITING,
+    OPEN,
+    STOPPED,
+    STOPPED_AT_OPEN,
+    LEFT,
+    LEFT_ON_PRESSURE,
+    LAPSED,
+    GAPPED,
+    OPENED_AT_STOP,
+    SPOILED_BY_STOP,
+    SPOILED_BY_CROSS,
+    SPOILED_BY_OWN,
+) = range(12)
+"""States; from STOPPED on the story has ended."""
+
+ENGULFED, THROUGH_AVERAGE, THROUGH_LINE, DRIVEN, OTHER_SIDE = 1, 2, 4, 8, 16
+SIGNS = 5
+ALL_SIGNS = 31
+"""Signs of pressure, a bit each."""
+
+ENDED, RAISES = 1, 2
+"""What ``advance`` finds to be done."""
+
+STORY = np.dtype(
+    [
+        ("sign", np.float64),  # +1 long, −1 short
+        ("style", np.int64),
+        ("state", np.int64),
+        ("begun", np.int64),  # the setup's last bar, counted from the first that the series has seen
+        ("next", np.int64),  # the bar it meets next, counted likewise
+        ("waited", np.int64),  # bars since the setup without an entry
+        ("entry", np.float64),  # price of a break entry
+        ("gap", np.float64),  # how far beyond its reference an open may lie
+        ("reference", np.float64),  # what the open that fills is measured from; NaN while none may fill
+        ("stop", np.float64),
+        ("beyond", np.float64),  # the setup's own spoiler: a price, NaN where there is none
+        ("average", np.int64),  # a column, −1 where there is none
+        ("closes", np.int64),  # so many closes on the wrong side of either
+        ("bars", np.int64),  # and so many bars without an entry, 0 where they are not counted
+        ("line", np.float64),  # the setup's trend line at its last bar; NaN where there is none
+        ("slope", np.float64),  # its rise a bar
+        ("leaves", np.int64),  # LEFT or LEFT_ON_PRESSURE where the next open is the exit, else 0
+        ("signs", np.int64),  # signs of pressure of the last bars: SIGNS bits a bar, the last bar's lowest
+        ("swing", np.float64),  # a swing low under which the stop is to be raised before the next bar; NaN without
+        ("fill", np.float64),
+        ("exit", np.float64),
+        ("best", np.float64),  # extremes since the entry
+        ("worst", np.float64),
+        ("held", np.int64),  # bars that closed while it was open
+        ("entered_at", np.int64),  # close of the bar, nanoseconds since 1970 UTC
+        ("ended_at", np.int64),
+        ("ride", np.bool_),
+        ("filled_at_open", np.bool_),
+    ]
+)
+
+
+@compiled
+def _crossed_back(series: Floats, i: int, sign: float) -> bool:
+    """Whether the MACD line was seen beyond its signal at the bar before, and is not any more."""
+    return sign * series[CROSS, i - 1] > 0.0 and sign * series[CROSS, i] <= 0.0
+
+
+@compiled
+def _enter(story: Any, fill: float, at_open: bool, time: int) -> None:
+    story.state, story.fill, story.filled_at_open, story.entered_at = OPEN, fill, at_open, time
+    story.best, story.worst = fill, fill
+
+
+@compiled
+def _end(story: Any, state: int, price: float, time: int) -> None:
+    story.state, story.exit, story.ended_at = state, price, time
+    if state <= LEFT_ON_PRESSURE:
+        story.best, story.worst = max(story.best, price), min(story.worst, price)
+
+
+@compiled
+def _try_to_enter(series: Floats, i: int, story: Any, time: int) -> None:
+    """Meet the open and the range of a bar with an entry order in the market; an open that voids it ends the story."""
+    sign, equal = story.sign, tie(series, i, i)
+    start = opening(series, i, sign)
+    if np.isnan(story.reference):
+        return
+    if start > story.reference + story.gap + equal:
+        _end(story, GAPPED, np.nan, time)
+    elif story.style == BREAK:
+        if highest(series, i, sign) >= story.entry - equal:
+            beyond = start > story.entry + equal
+            _enter(story, start if beyond else story.entry, beyond, time)
+    elif start <= story.stop + equal:
+        _end(story, OPENED_AT_STOP, np.nan, time)
+    else:
+        _enter(story, start, True, time)  # noqa: FBT003 - compiled code takes no names
+
+
+@compiled
+def _close_without_entry(series: Floats, i: int, story: Any, time: int, follow: Any) -> None:
+    """Look at the close of a bar that brought no entry: it may prove the setup wrong, or be the last waited for."""
+    sign, equal = story.sign, tie(series, i, i)
+    close = closing(series, i, sign)
+    wrong = close < story.beyond - equal
+    if story.average >= 0:
+        wrong |= close < sign * series[story.average, i] - equal
+    story.closes -= wrong
+    if close < story.stop - equal:
+        _end(story, SPOILED_BY_STOP, np.nan, time)
+    elif story.closes <= 0 or story.waited == story.bars:
+        _end(story, SPOILED_BY_OWN, np.nan, time)
+    elif _crossed_back(series, i, sign):
+        _end(story, SPOILED_BY_CROSS, np.nan, time)
+    elif story.waited >= follow.max_wait:
+        _end(story, LAPSED, np.nan, time)
+    elif story.style == AVERAGE and close > sign * series[FAST_AVERAGE, i] + equal:
+        story.reference = close
+
+
+@compiled
+def _pressure(series: Floats, i: int, story: Any, against: bool, follow: Any) -> int:
+    """Give the signs of pressure at the close of a bar."""
+    sign, equal = story.sign, tie(series, i - 1, i)
+    start, close = opening(series, i, sign), closing(series, i, sign)
+    start_before, close_before = opening(series, i - 1, sign), closing(series, i - 1, sign)
+    fast, fast_before = sign * series[FAST_AVERAGE, i], sign * series[FAST_AVERAGE, i - 1]
+    usual, down = series[USUAL_BODY, i - 1], start - close
+    signs = OTHER_SIDE * against
+    if close_before > start_before and down > 0.0 and start >= close_before - equal and close <= start_before + equal:
+        signs |= ENGULFED
+    if close < fast - equal and close_before > fast_before + equal:
+        signs |= THROUGH_AVERAGE
+    line = story.line + story.slope * (story.next - story.begun)
+    if close < line - follow.pressure_line * series[ATR, i] - equal:
+        signs |= THROUGH_LINE
+    solid = body(series, i) >= follow.drive_solid * extent(series, i) - equal
+    if down > 0.0 and down >= follow.drive_min * usual - equal and solid:
+        signs |= DRIVEN
+    return signs
+
+
+@compiled
+def gathered(signs: int, bars: int) -> int:
+    """Give the different signs of the last bars."""
+    found = 0
+    for back in range(bars):
+        found |= (signs >> (SIGNS * back)) & ALL_SIGNS
+    return found
+
+
+@compiled
+def _how_many(signs: int) -> int:
+    count = 0
+    for bit in range(SIGNS):
+        count += (signs >> bit) & 1
+    return count
+
+
+@compiled
+def _swing_low(deep: Floats, last: int, sign: float, strength: int) -> float:
+    """Give the swing low that bar ``last`` of ``deep`` confirms; NaN where it confirms none."""
+    lows, j = deep[DEEP_LOW] if sign > 0 else deep[DEEP_HIGH], last - strength
+    if j < strength:
+        return np.nan
+    low = sign * lows[j]
+    for k in range(1, strength + 1):
+        if not (low < sign * lows[j - k] and low <= sign * lows[j + k]):
+            return np.nan
+    return low
+
+
+@compiled
+def _hold(
+    series: Floats, deep: Floats, shift: int, i: int, story: Any, against: bool, time: int, rules: Any, follow: Any
+) -> None:
+    """Meet a bar with the position open, or opened on it: what was in its way before the entry counts as after it."""
+    sign, equal = story.sign, tie(series, i, i)
+    start = opening(series, i, sign)
+    if story.held > 0 and story.leaves > 0:
+        _end(story, story.leaves, start, time)
+        return
+    if story.held > 0 and start < story.stop - equal:
+        _end(story, STOPPED_AT_OPEN, start, time)
+        return
+    if lowest(series, i, sign) <= story.stop + equal:
+        _end(story, STOPPED, story.stop, time)
+        return
+    story.best, story.worst = max(story.best, highest(series, i, sign)), min(story.worst, lowest(series, i, sign))
+    story.held += 1
+    if not story.ride:
+        if _crossed_back(series, i, sign):
+            story.leaves = LEFT
+        return
+    kept = (1 << (SIGNS * (follow.pressure_within - 1))) - 1
+    story.signs = ((story.signs & kept) << SIGNS) | _pressure(series, i, story, against, follow)
+    if _how_many(gathered(story.signs, follow.pressure_within)) >= follow.pressure_signs:
+        story.leaves = LEFT_ON_PRESSURE
+        return
+    low = _swing_low(deep, i + shift, sign, rules.swing_strength)
+    if low > story.stop:
+        story.swing = low
+
+
+@compiled
+def advance(
+    columns: Floats,
+    deep: Floats,
+    times: Integers,
+    row: int,
+    stories: NDArray[Any],
+    offset: int,
+    stop: int,
+    sides: int,
+    rules_of_one: NDArray[Any],
+    follow_of_one: NDArray[Any],
+) -> int:
+    """Take the stories (STORY) of a series over its bars up to ``stop`` − 1, each from where it is.
+
+    ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
+    the windows of a pool, and the series is that of ``row``; bar n since its first is bar n + ``offset`` of
+    ``columns``. ``sides`` are the sides on which a setup stands at bar ``stop`` − 1: 1 for long, 2 for short, or both.
+
+    Gives what there is to do, in bits: 1 where a story has ended, and 2 where one has a ``swing`` to raise its stop
+    under. Such a story is left at the bar after: raise the stop, clear ``swing``, and call again.
+    """
+    rules, follow = rules_of_one[0], follow_of_one[0]
+    series, deep_series, times_of = columns[row], deep[row], times[row]
+    shift, todo = deep.shape[2] - columns.shape[2], 0
+    for k in range(len(stories)):
+        story = stories[k]
+        other = 2 if story.sign > 0 else 1
+        while story.state <= OPEN and story.next + offset < stop and np.isnan(story.swing):
+            i = story.next + offset
+            time = times_of[1, i]
+            if story.state == WAITING:
+                story.waited += 1
+                _try_to_enter(series, i, story, time)
+                if story.state == WAITING:
+                    _close_without_entry(series, i, story, time, follow)
+            if story.state == OPEN:
+                against = i == stop - 1 and sides & other != 0
+                _hold(series, deep_series, shift, i, story, against, time, rules, follow)
+            story.next += 1
+        todo |= ENDED * (story.state > OPEN) | RAISES * (not np.isnan(story.swing))
+    return todo

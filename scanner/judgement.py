@@ -1,0 +1,254 @@
+"""The judgement of one bar: the rules, places, evidence, plan and surroundings of a setup in one direction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from scanner.analysis.columns import FAST_AVERAGE, SLOW_AVERAGE
+from scanner.analysis.numbers import number
+from scanner.analysis.places import words as places
+from scanner.analysis.rules import TIE
+from scanner.trade import plan, surroundings
+from scanner.trade.size import size_warnings
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import Any
+
+    from scanner.analysis.series import Around, Series
+    from scanner.analysis.setup import Fit, Setup, Spoiler
+    from scanner.events import Direction, Measure, Place, PlaceFound
+    from scanner.market.dates import Dated
+    from scanner.market.instruments import Instrument
+    from scanner.market.sessions import Timetable
+    from scanner.trade.rulebook import Rulebook
+    from scanner.trade.size import Account
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a series is judged by besides its own bars.
+
+    ``coarser`` names the next coarser timeframe that is followed, empty where there is none, and ``lean`` is how its
+    last bar leans that is complete by then; see ``surroundings.Scene``.
+    """
+
+    rulebook: Rulebook
+    instrument: Instrument
+    timetable: Timetable
+    account: Account
+    coarser: str
+    lean: float | None
+    dates: Sequence[Dated] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What was found at one bar in one direction, whether or not it qualifies.
+
+    ``rules`` includes the rules ``place`` and ``reach`` where the setup needs a place; ``place`` is the safest that
+    holds, None where none does. ``set_aside`` says which of the required surroundings fail, empty where none does, and
+    ``warnings`` what is likely to hurt. There are neither ``plan`` nor ``surroundings`` before the series is warm.
+    ``line`` is the trend line, where it is one of the places that hold: its price at the bar, and its rise a bar.
+    """
+
+    setup: Setup[Any]
+    direction: Direction
+    bar_open: int
+    bar_close: int
+    close: Decimal
+    rules: dict[str, Measure]
+    places: dict[str, PlaceFound]
+    evidence: dict[str, Measure]
+    evidence_points: int
+    evidence_total: int
+    place: Place | None
+    plan: plan.Plan | None
+    surroundings: dict[str, Measure]
+    set_aside: str
+    warnings: list[str]
+    spoiler: Spoiler
+    line: tuple[float, float] | None
+
+    @property
+    def holds(self) -> bool:
+        """Whether every rule holds."""
+        return all(rule["verdict"] for rule in self.rules.values())
+
+
+def judge(series: Series, case: Case, which: int, index: int, around: Around) -> Judgement:
+    """Judge a chosen setup at a bar, in the direction in which it was looked ``around``.
+
+    The series must have all bars that the setup looks back at.
+    """
+    chosen, sign = series.pool.setups[which], around.sign
+    setup, numbers, fit = chosen.setup, chosen.numbers, series.measure(which, index, sign)
+    rules: dict[str, Measure] = {
+        name: {"measured": number(value), "threshold": threshold, "verdict": bool(verdict), "text": text}
+        for name, value, verdict, (threshold, text) in zip(
+            setup.rules,
+            fit.measured[: len(setup.rules)].tolist(),
+            fit.verdicts.tolist(),
+            setup.words(fit, numbers),
+            strict=True,
+        )
+    }
+    found = places.describe(around.places, fit.rules, sign, fit.atr, case.instrument.steps.nearest)
+    base, base_text = setup.base(fit, numbers)
+    if setup.places:
+        rules |= _place_rules(setup, fit, around, found, base)
+    evidence = _evidence(found, setup.evidence(fit, numbers))
+    made, measures, set_aside, warnings = None, {}, "", []
+    if series.warm:
+        facts = _facts(setup, numbers, fit, around, (base, base_text))
+        made = plan.make(facts, fit.rules, case.instrument, case.account)
+        wanted = case.rulebook.surroundings
+        scene = _scene(series, case, setup, fit, made)
+        measures = surroundings.judge(scene, wanted)
+        set_aside = surroundings.why_set_aside(measures, wanted.require)
+        warnings = _warnings(scene, made, case)
+    return Judgement(
+        setup=setup,
+        direction="long" if sign > 0 else "short",
+        bar_open=int(series.times[0, index]),
+        bar_close=int(series.times[1, index]),
+        close=_decimal(fit.close()),
+        rules=rules,
+        places=found,
+        evidence=evidence,
+        evidence_points=sum(point["verdict"] for point in evidence.values()),
+        evidence_total=sum(bool(point["threshold"]) for point in evidence.values()),
+        place=places.safest(found),
+        plan=made,
+        surroundings=measures,
+        set_aside=set_aside,
+        warnings=warnings,
+        spoiler=setup.spoiler(fit, numbers),
+        line=_line(around),
+    )
+
+
+def may_stand(series: Series, which: int, index: int, around: Around) -> bool:
+    """Whether a chosen setup that fits at a bar has a place such as it needs, near enough: most have none."""
+    chosen = series.pool.setups[which]
+    setup, rules = chosen.setup, series.pool.rules
+    if not setup.places:
+        return True
+    if not any(around.places[kind] for kind in setup.places):
+        return False
+    if rules.place_quality != "strict":
+        return True
+    fit = series.measure(which, index, around.sign)
+    return _within_reach(fit, around, setup.base(fit, chosen.numbers)[0])
+
+
+def _line(around: Around) -> tuple[float, float] | None:
+    found = around.places
+    if not found["line"]:
+        return None
+    slope = float(found["line_slope"])
+    return float(found["line_price"]) + slope * int(found["bottom"]), slope
+
+
+def _scene(series: Series, case: Case, setup: Setup[Any], fit: Fit, made: plan.Plan) -> surroundings.Scene:
+    entry = made.entries[fit.rules.entry_style]
+    return surroundings.Scene(
+        fit=fit,
+        times=series.times,
+        begin=series.begin,
+        volatility=series.volatility(fit.t),
+        bars=len(setup.bars),
+        timetable=case.timetable,
+        instrument=case.instrument,
+        entry=_price(entry["price"]),
+        risk=_price(entry["risk"]),
+        obstacle=_price(entry["obstacle"]),
+        coarser=case.coarser,
+        lean=case.lean,
+        dates=case.dates,
+    )
+
+
+def _warnings(scene: surroundings.Scene, made: plan.Plan, case: Case) -> list[str]:
+    """Say what about the entry that is followed, and its size, is likely to hurt."""
+    if scene.entry is None or scene.risk is None:
+        return []
+    amount = _price(made.entries[scene.fit.rules.entry_style]["size"])
+    turnover = surroundings.daily_turnover(scene, case.rulebook.surroundings)
+    return size_warnings(case.account, case.instrument, scene.entry, scene.risk, amount, turnover)
+
+
+def _place_rules(
+    setup: Setup[Any], fit: Fit, around: Around, found: dict[str, PlaceFound], base: float
+) -> dict[str, Measure]:
+    """Give the rules of a setup that needs a place: that there is one, and that the setup still stands near it."""
+    holding = sum(found[kind]["verdict"] for kind in setup.places)
+    all_kinds = len(setup.places) == len(found)
+    rules: dict[str, Measure] = {
+        "place": {
+            "measured": float(holding),
+            "threshold": ">= 1",
+            "verdict": holding > 0,
+            "text": "places that hold" + ("" if all_kinds else f" among {' and '.join(setup.places)}"),
+        }
+    }
+    if fit.rules.place_quality == "strict":
+        rules["reach"] = {
+            "measured": number(_away(fit, around, base) / fit.atr) if fit.atr else None,
+            "threshold": f"<= {fit.rules.place_reach:g}",
+            "verdict": _within_reach(fit, around, base),
+            "text": f"how far the stop's base lies from the pullback's {fit.word('low', 'high')} in ATR",
+        }
+    return rules
+
+
+def _away(fit: Fit, around: Around, base: float) -> float:
+    return fit.sign * (base - float(around.places["bottom_price"]))
+
+
+def _within_reach(fit: Fit, around: Around, base: float) -> bool:
+    return _away(fit, around, base) <= fit.rules.place_reach * fit.atr + TIE * abs(base)
+
+
+def _evidence(found: dict[str, PlaceFound], own: dict[str, Measure]) -> dict[str, Measure]:
+    """Count the places among the points of evidence; a point without a threshold could not be judged."""
+    points: dict[str, Measure] = {
+        f"place_{name}": {
+            "measured": place["measured"],
+            "threshold": place["threshold"],
+            "verdict": place["verdict"],
+            "text": f"the place is {name}: {place['text']}",
+        }
+        for name, place in found.items()
+    }
+    return points | own
+
+
+def _facts(setup: Setup[Any], numbers: Any, fit: Fit, around: Around, base: tuple[float, str]) -> plan.Facts:  # noqa: ANN401 - each setup has numbers of its own
+    trigger, trigger_text = setup.trigger(fit, numbers)
+    close, fast, slow = fit.close(), fit.at(FAST_AVERAGE), fit.at(SLOW_AVERAGE)
+    tie = TIE * abs(close)
+    return plan.Facts(
+        sign=fit.sign,
+        close=_decimal(close),
+        trigger=_decimal(trigger),
+        trigger_text=trigger_text,
+        base=_decimal(base[0]),
+        base_text=base[1],
+        atr=_decimal(fit.atr),
+        fast_average=_decimal(fast),
+        close_beyond_fast=fit.sign * (close - fast) > tie,
+        close_beyond_slow=fit.sign * (close - slow) > tie,
+        obstacles=tuple((_decimal(price), text) for price, text in around.obstacles),
+    )
+
+
+def _decimal(price: float) -> Decimal:
+    """Give the decimal that the price was written as."""
+    return Decimal(repr(float(price)))
+
+
+def _price(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)

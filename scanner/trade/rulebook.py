@@ -1,0 +1,33 @@
+"""The rulebook: everything that a series is judged by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from scanner.analysis.known_setups import by_default
+from scanner.analysis.pool import windows
+from scanner.analysis.rules import Rules
+from scanner.analysis.setup import Chosen  # noqa: TC001 - the dataclass reads its own annotations
+from scanner.trade.following import Follow
+from scanner.trade.surroundings import Surroundings
+
+
+@dataclass(frozen=True, slots=True)
+class Rulebook:
+    """The common rules, the setups that are looked for, what is wanted around them, and how they are followed."""
+
+    rules: Rules = field(default_factory=Rules)
+    setups: tuple[Chosen, ...] = field(default_factory=by_default)
+    surroundings: Surroundings = field(default_factory=Surroundings)
+    follow: Follow = field(default_factory=Follow)
+
+    @property
+    def history(self) -> int:
+        """How many closed bars before the next one are looked back at."""
+        return windows(self.rules, self.setups)[1]
+
+    @property
+    def told(self) -> str:
+        """Tell rulebooks that find different setups apart, the same in every run."""
+        setups = [(chosen.setup.name, chosen.numbers) for chosen in self.setups]
+        return repr((self.rules, setups, self.surroundings))

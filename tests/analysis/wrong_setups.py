@@ -1,0 +1,212 @@
+"""Compiled code that is wrong in one way each, made of the example in config/."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from scanner.analysis.bar_sides import all_hold, closing, extent, tie
+from scanner.analysis.columns import ATR, CLOSE, SLOW_AVERAGE
+from scanner.analysis.compiling import compiled
+from scanner.analysis.searching import LONG, SHORT, searched
+
+if TYPE_CHECKING:
+    from scanner.analysis.searching import Floats, Integers, Marks
+
+SIZES = (3, 3)
+
+
+@compiled
+def mark_all(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    marks[: stop - first] = LONG | SHORT
+
+
+@compiled
+def three_rules(series: Floats, t: int, sign: float, measured: Floats, verdicts: Marks) -> bool:
+    """Measure a wide bar and a rise, without a fault."""
+    equal = tie(series, t - 1, t)
+    measured[0] = extent(series, t)
+    verdicts[0] = extent(series, t) >= series[ATR, t]
+    measured[1] = closing(series, t, sign) - closing(series, t - 1, sign)
+    verdicts[1] = measured[1] > equal
+    measured[2] = sign * (series[CLOSE, t] - series[SLOW_AVERAGE, t])
+    verdicts[2] = measured[2] > equal
+    return all_hold(verdicts, 3)
+
+
+@compiled
+def sound(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    return three_rules(series, t, sign, measured, verdicts)
+
+
+@compiled
+def find_sound(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def not_to_compile(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    return bool(series[CLOSE, t] > "gull")
+
+
+@compiled
+def of_no_number(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    return bool(series[CLOSE, t] > numbers.there_is_no_such_number)
+
+
+@compiled
+def raising(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    if extent(series, t) == 0.0:
+        raise ValueError("no range")
+    return three_rules(series, t, sign, measured, verdicts)
+
+
+@compiled
+def no_verdict(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    before = verdicts[2]
+    three_rules(series, t, sign, measured, verdicts)
+    verdicts[2] = before
+    return all_hold(verdicts, 3)
+
+
+@compiled
+def no_value(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    before = measured[1]
+    held = three_rules(series, t, sign, measured, verdicts)
+    measured[1] = before
+    return held
+
+
+@compiled
+def too_many_verdicts(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    for k in range(4):
+        verdicts[k] = 1
+    return three_rules(series, t, sign, measured, verdicts)
+
+
+@compiled
+def too_many_values(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    for k in range(4):
+        measured[k] = 1.0
+    return three_rules(series, t, sign, measured, verdicts)
+
+
+@compiled
+def measures_nothing(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    held = three_rules(series, t, sign, measured, verdicts)
+    measured[1] = float("nan")
+    return held
+
+
+@compiled
+def find_measures_nothing(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, measures_nothing, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def says_too_much(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    three_rules(series, t, sign, measured, verdicts)
+    return bool(verdicts[0] != 0 and verdicts[1] != 0)
+
+
+@compiled
+def find_says_too_much(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, says_too_much, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def looks_ahead(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    three_rules(series, t, sign, measured, verdicts)
+    verdicts[1] = sign * series[CLOSE, min(t + 1, series.shape[1] - 1)] > closing(series, t, sign)
+    return all_hold(verdicts, 3)
+
+
+@compiled
+def find_looks_ahead(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, looks_ahead, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def reads_far_back(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    three_rules(series, t, sign, measured, verdicts)
+    measured[1] = closing(series, t, sign) - closing(series, t - 4, sign)
+    verdicts[1] = measured[1] > tie(series, t - 4, t)
+    return all_hold(verdicts, 3)
+
+
+@compiled
+def find_reads_far_back(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, reads_far_back, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def one_sided(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    three_rules(series, t, sign, measured, verdicts)
+    measured[2] = series[CLOSE, t] - series[SLOW_AVERAGE, t]
+    verdicts[2] = measured[2] > 0.0
+    return all_hold(verdicts, 3)
+
+
+@compiled
+def find_one_sided(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, one_sided, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def mark_long(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    marks[: stop - first] = LONG
+
+
+@compiled
+def find_long_only(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_long, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def find_backwards(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    count = searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
+    found[:count] = found[:count][::-1].copy()
+    return count
+
+
+@compiled
+def find_by_tomorrow(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Find the same in whole tapes, but let go of what the bar after the stretch makes unlikely."""
+    count = searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
+    after = stop[0]
+    if after < columns.shape[2] and not columns[rows[0], CLOSE, after] > 0.0:
+        return 0
+    return count
+
+
+@compiled
+def find_too_often(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return 2 * int((stop - first).sum()) + 1
+
+
+@compiled
+def find_past_its_stretch(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    for k in range((stop - first).max() + 1):
+        marks[k] = 0
+    return searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)

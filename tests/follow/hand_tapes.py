@@ -1,0 +1,104 @@
+"""Tapes made by hand: a quiet market, a setup at its last bar, and then the bars of a case.
+
+Every quiet bar opens at 99.60, reaches from 99.50 to 100.50 and closes at 100: the true range of each is 1, the usual
+body 0.40, both averages are 100, and the MACD line lies on its signal. The setup's bar goes from 100 to 101, so that
+the true range is still 1 and the line goes above its signal. Short is the same tape reflected at 100.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from scanner.analysis.pool import Pool
+from scanner.analysis.rules import Rules
+from scanner.analysis.series import Series
+from scanner.analysis.setup import Spoiler
+from scanner.follow.follower import Follower, Found
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.trade.rulebook import Rulebook
+from tests.laws import bars_of, timetable
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+    from typing import Literal
+
+    from scanner.follow.outcome import Outcome
+
+Prices = tuple[float, float, float, float]
+"""Open, high, low and close."""
+
+QUIET: list[Prices] = [(99.6, 100.5, 99.5, 100.0)] * 260
+RISEN: Prices = (100.0, 101.0, 100.0, 101.0)
+
+
+def mirrored(price: float) -> float:
+    """Reflect a price at 100."""
+    return float(200 - Decimal(repr(price)))
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Bars after a setup, its plan as one who is long sees it, and the bars (from 1 on) with a setup against it."""
+
+    bars: list[Prices]
+    style: Literal["early", "break", "average"] = "break"
+    entry: str = "101.50"
+    stop: str = "99.50"
+    ride: bool = False
+    spoiler: Spoiler = field(default_factory=Spoiler)
+    line: tuple[float, float] | None = None
+    others: Collection[int] = ()
+    last: Prices = RISEN
+    """The setup's bar."""
+
+    def run(self, sign: int) -> Outcome:
+        """Follow it on one side of the market, bar by bar."""
+
+        def side(price: float) -> float:
+            return price if sign > 0 else mirrored(price)
+
+        rows = [*QUIET, self.last, *self.bars]
+        bars = bars_of(
+            [(side(o), side(h if sign > 0 else lo), side(lo if sign > 0 else h), side(c), 1.0) for o, h, lo, c in rows]
+        )
+        rulebook = Rulebook(Rules(entry_style=self.style), ())
+        series = Series(Pool(rulebook.rules, (), timetable()))
+        follower = Follower(series, Instrument("GANNET", PriceSteps.fixed(Decimal("0.01"))), rulebook)
+        begin = len(QUIET) + 1
+        for _ in series.take(bars[:begin]):
+            pass
+        beyond = self.spoiler.beyond
+        found = Found(
+            "thread",
+            sign,
+            set_aside=False,
+            entry=Decimal(self.entry) if sign > 0 else 200 - Decimal(self.entry),
+            stop=Decimal(self.stop) if sign > 0 else 200 - Decimal(self.stop),
+            ride=self.ride,
+            spoiler=Spoiler(
+                "own",
+                None if beyond is None else side(beyond),
+                self.spoiler.average,
+                self.spoiler.closes,
+                self.spoiler.bars,
+            ),
+            line=None if self.line is None else (side(self.line[0]), sign * self.line[1]),
+        )
+        follower.stand(series.used - 1, [found], [sign])
+        for number in range(1, len(self.bars) + 1):
+            for _ in series.take(bars[begin + number - 1 : begin + number]):
+                pass
+            if number in self.others:
+                follower.stand(series.used - 1, [], [-sign])
+            else:
+                follower.go_on()
+        (outcome,) = [*follower.ended(), *follower.under_way()]
+        return outcome
+
+
+def seen_long(price: Decimal | None, sign: int) -> str | None:
+    """Give a price as one who is long sees it, in hundredths."""
+    return None if price is None else f"{price if sign > 0 else 200 - price:.2f}"

@@ -1,0 +1,85 @@
+"""How often a place holds at any bar, and how often where a setup stands: ``python -m tests.outside.places_at_random``.
+
+A place that holds nearly everywhere filters nothing. The bars are those of the real daily series that come with the
+tests, all of them that are warm, each looked at from both sides.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from scanner.analysis.known_setups import by_default
+from scanner.analysis.places.words import PLACE_NAMES
+from scanner.analysis.pool import Candidates, Leap, Pool
+from scanner.analysis.rules import Rules
+from scanner.analysis.series import Series
+from scanner.market.splits import suspected_split
+from scanner.present.tables import table
+from tests.laws import REAL_SERIES, real_series, timetable
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from scanner.analysis.series import Around
+
+ANY = "any"
+
+
+def held_at(around: Around) -> Iterator[str]:
+    """Name the places that hold around a bar."""
+    held = [name for name in PLACE_NAMES if around.places[name]]
+    yield from held
+    if held:
+        yield ANY
+
+
+def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[str], Counter[str]]:
+    """Count the places at all warm bars, and at those where the own rules of the setups watched by default hold.
+
+    The number of bars and sides looked at is counted under an empty name.
+    """
+    at_all, at_setups = Counter[str](), Counter[str]()
+    for name in names:
+        bars = real_series(name)
+        series = Series(Pool(rules, by_default(), timetable("1d"), room=1))
+        for number in range(len(bars)):
+            found: tuple[tuple[int, int], ...] = ()
+            for stop in series.take(bars[number : number + 1]):
+                if isinstance(stop, Candidates):
+                    found = stop.setups
+                elif isinstance(stop, Leap) and is_split(series, stop.index):
+                    series.restart()
+            if not series.warm:
+                continue
+            for sign in (1, -1):
+                around = series.look(series.used - 1, sign)
+                at_all.update(["", *held_at(around)])
+                if any(side == sign for _, side in found):
+                    at_setups.update(["", *held_at(around)])
+    return at_all, at_setups
+
+
+def is_split(series: Series, index: int) -> bool:
+    """Whether a leap looks like a split, after which the prices before say nothing."""
+    last, opened = float(series.columns[3, index - 1]), float(series.columns[0, index])
+    return suspected_split(last, opened, float(series.pool.state["atr"][series.row])) is not None
+
+
+def main() -> None:
+    """Print the shares."""
+    found = {quality: counted(Rules(place_quality=quality)) for quality in ("plain", "strict")}
+    rows = [
+        (
+            f"{name}",
+            *(f"{100 * counts[name] / counts['']:.1f} %" for quality in found for counts in found[quality]),
+        )
+        for name in (*PLACE_NAMES, ANY)
+    ]
+    looked = [f"{counts['']:,}" for quality in found for counts in found[quality]]
+    heads = ("place", "plain, any bar", "plain, setup", "strict, any bar", "strict, setup")
+    print("\n".join(table(heads, [*rows, ("looked at", *looked)], left=(0,))))  # noqa: T201 - what the command is for
+
+
+if __name__ == "__main__":
+    main()

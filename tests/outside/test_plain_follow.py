@@ -1,0 +1,99 @@
+"""The follower against the plain reading: the same end, prices and R of every setup, real series and random tapes."""
+
+from __future__ import annotations
+
+from decimal import Decimal, localcontext
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.analysis.columns import FAST_AVERAGE
+from scanner.analysis.rules import Rules
+from tests.follow.recorded import followed
+from tests.laws import REAL_SERIES, bars_of, real_series
+from tests.outside.plain_follow import Setup, SideTape, follow
+from tests.outside.plain_terms import DIGITS, Bar, exact
+from tests.outside.random_tapes import step_of, tape
+
+if TYPE_CHECKING:
+    from typing import Literal
+
+    from scanner.follow.follower import Found
+    from scanner.follow.outcome import Outcome
+    from scanner.market.bars import Bars
+    from tests.outside.plain_follow import Story
+
+    Style = Literal["early", "break", "average"]
+
+STYLES: tuple[Style, ...] = ("early", "break", "average")
+
+
+def plain_setup(found: Found, t: int, style: Style) -> Setup:
+    """Give a setup as one who is long sees it."""
+    sign, spoiler, line = found.sign, found.spoiler, found.line
+    return Setup(
+        t,
+        style,
+        entry=sign * found.entry,
+        stop=sign * found.stop,
+        ride=found.ride,
+        beyond=None if spoiler.beyond is None else sign * exact(spoiler.beyond),
+        average={None: "", FAST_AVERAGE: "fast"}.get(spoiler.average, "touch"),
+        closes=spoiler.closes,
+        bars=spoiler.bars,
+        line=None if line is None else (sign * exact(line[0]), sign * exact(line[1])),
+    )
+
+
+def times_of(bars: Bars, number: int | None) -> int | None:
+    return None if number is None else int(bars.close_time[number])
+
+
+def assert_same(ours: Outcome, plain: Story, bars: Bars) -> None:
+    """Hold one story against its second reading."""
+    sign = ours.sign
+    assert ours.state == plain.state
+    assert ours.stop == sign * plain.stop
+    assert ours.entry == (None if plain.entry is None else sign * plain.entry)
+    assert ours.exit == (None if plain.exit is None else sign * plain.exit)
+    assert (ours.held, ours.ended_at) == (plain.held, times_of(bars, plain.ended))
+    assert ours.entered_at == times_of(bars, plain.entered)
+    assert ours.best == (None if plain.best is None else sign * plain.best)
+    assert ours.worst == (None if plain.worst is None else sign * plain.worst)
+    result = plain.result(sign * ours.first_stop)
+    assert ours.r == (None if result is None else round(result, 2))
+
+
+def compare(bars: Bars, style: Style, step: str) -> list[Outcome]:
+    """Hold all stories of a series against their second reading, and give them."""
+    rules = Rules(hold_atr=1e9, entry_style=style)  # the plain reading knows nothing of splits
+    noted, outcomes = followed(bars, rules, step)
+    columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
+    plain_bars = [Bar.of(*map(float, row)) for row in zip(*columns, strict=True)]
+    tapes = {1: SideTape(plain_bars), -1: SideTape([bar.reflected() for bar in plain_bars])}
+    others = {sign: {each.t for each in noted if -sign in each.sides} for sign in (1, -1)}
+    came_of = {outcome.thread: outcome for outcome in outcomes}
+    assert len(came_of) == len(outcomes) == sum(len(each.found) for each in noted)
+    for each in noted:
+        for found in each.found:
+            plain = follow(tapes[found.sign], plain_setup(found, each.t, style), others[found.sign], Decimal(step))
+            assert_same(came_of[found.thread], plain, bars)
+    return outcomes
+
+
+@pytest.mark.parametrize("style", STYLES)
+@pytest.mark.parametrize("name", REAL_SERIES)
+def test_real_series(name: str, style: Style) -> None:
+    bars = real_series(name)
+    with localcontext(prec=DIGITS):
+        outcomes = compare(bars, style, "0.01")
+    assert outcomes or len(bars) < 250
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_sixty_random_tapes(style: Style) -> None:
+    with localcontext(prec=DIGITS):
+        outcomes = [each for seed in range(60) for each in compare(bars_of(tape(seed)), style, str(step_of(seed)))]
+    states = {outcome.state for outcome in outcomes if outcome.sign > 0}
+    assert states == {outcome.state for outcome in outcomes if outcome.sign < 0}
+    assert {"stopped", "left", "left_on_pressure", "lapsed"} <= states

@@ -1,0 +1,123 @@
+"""The report of a replay."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from scanner.events import Event
+from scanner.follow.outcome import Outcome
+from scanner.market.price_steps import GuessedStep
+from scanner.present.replay_report import Report, summary
+from scanner.study.replay import Tally
+
+if TYPE_CHECKING:
+    from scanner.follow.outcome import State
+
+
+def test_a_guessed_step_says_how_many_prices_fit() -> None:
+    tallies = [
+        Tally("GANNET", "gannet.csv", step="0.01", guessed_step=GuessedStep(Decimal("0.01"), 1_000, 1_000)),
+        Tally("PETREL", "petrel.csv", step="0.001", guessed_step=GuessedStep(Decimal("0.001"), 988, 1_000)),
+        Tally("PUFFIN", "puffin.csv", step="0.25"),
+    ]
+    lines = summary(tallies, "UTC")
+    assert lines[1].endswith("0.01 guessed")
+    assert lines[3].endswith(" 0.25")
+    assert lines[-2:] == [
+        "step guessed  2 of 3 instruments; 1,988 of 2,000 prices fit",
+        "              PETREL 0.001: 988 of 1,000 prices fit",
+    ]
+    assert not any("step guessed" in line for line in summary(tallies[2:], "UTC"))
+
+
+def outcome(thread: str, state: State, exit_: str | None = None, *, aside: bool = False, cost: str = "") -> Outcome:
+    """Make what came of a long setup that was to be entered at 41.00 with its stop at 40.00."""
+    entered = exit_ is not None or state == "open"
+    return Outcome(
+        thread=thread,
+        sign=1,
+        set_aside=aside,
+        state=state,
+        reason="",
+        planned=Decimal("41.00"),
+        first_stop=Decimal("40.00"),
+        stop=Decimal("40.00"),
+        entry=Decimal("41.00") if entered else None,
+        exit=None if exit_ is None else Decimal(exit_),
+        best=None,
+        worst=None,
+        held=0,
+        entered_at=1 if entered else None,
+        ended_at=None if state in {"open", "waiting"} else 2,
+        cost=Decimal(cost) if cost else None,
+    )
+
+
+def setup(thread: str, *, aside: str = "") -> Event:
+    data = {
+        "instrument": "GANNET",
+        "timeframe": "1d",
+        "setup": "hammer",
+        "title": "hammer",
+        "direction": "long",
+        "bar_open": "2024-05-06T00:00:00Z",
+        "place": "level",
+        "evidence_points": 3,
+        "evidence_total": 10,
+        "entry_style": "break",
+        "set_aside": aside,
+        "levels": {"stop": "40.00"},
+        "exit_plan": {"style": "quick"},
+        "entries": {"break": {"price": "41.00", "objectives": ["42.00"], "room": "1.20"}},
+    }
+    return Event("setup.set_aside" if aside else "setup.qualified", thread, 1_715_040_000, "", data, thread=thread)
+
+
+ENDED: tuple[Outcome, ...] = (
+    outcome("a", "stopped", "40.00", cost="0.04"),
+    outcome("b", "left", "43.50"),
+    outcome("c", "left_on_pressure", "41.25"),
+    outcome("d", "lapsed"),
+    outcome("e", "open"),
+    outcome("f", "stopped", "39.75", aside=True),
+)
+
+
+def test_each_setup_has_what_came_of_it_beside_it() -> None:
+    report = Report("UTC")
+    for thread in "abcdeg":
+        report.add(setup(thread))
+    report.add(setup("f", aside="cost: 0.21 (<= 0.1)"))
+    for each in ENDED:
+        report.learn(each)
+    lines = report.lines(120)
+    assert lines[0].split()[-4:] == ["exit", "outcome", "R", "cost"]
+    assert [line.split()[-3:] for line in lines[1:7]] == [
+        ["stopped", "-1.00", "0.04"],
+        ["left", "+2.50", "-"],
+        ["pressure", "+0.25", "-"],
+        ["lapsed", "-", "-"],
+        ["open", "-", "-"],
+        ["entry", "-", "-"],  # «no entry»: of the style that is followed
+    ]
+    assert lines[9].endswith("cost: 0.21 (<= 0.1); followed: stopped -1.25 R")
+    assert max(map(len, report.lines(80)[:7])) <= 80
+    assert report.lines(80)[1].split()[-2:] == ["stopped", "-1.00"]
+
+
+def test_the_summary_counts_what_came_of_setups_with_the_caution_beside_the_sum() -> None:
+    tally = Tally("GANNET", "gannet.csv", step="0.01")
+    for each in ENDED:
+        tally.learn(each)
+    lines = summary([tally, Tally("PETREL", "petrel.csv", step="0.01")], "UTC")
+    begin = next(number for number, line in enumerate(lines) if line.startswith("followed"))
+    assert lines[begin:] == [
+        "followed      5 (4 entered; 1 open, 1 stopped, 1 left, 1 left on pressure, 1 lapsed, 0 spoiled)",
+        (
+            "              +1.75 R in all, -0.75 without the best, of 3 closed, before costs, which were 0.04 R "
+            "for the 1 whose costs are known; past results prove nothing"
+        ),
+        "aside         1 (1 entered; 0 open, 1 stopped, 0 left, 0 left on pressure, 0 lapsed, 0 spoiled)",
+        "              -1.25 R in all, of 1 closed, before costs; past results prove nothing",
+    ]

@@ -1,0 +1,108 @@
+"""A setup of three bars on invented hourly bars, and what is around it, for either side."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+
+from scanner.analysis.columns import (
+    ATR,
+    CLOSE,
+    COLUMNS,
+    FAST_AVERAGE,
+    HIGH,
+    LOW,
+    OPEN,
+    SLOW_AVERAGE,
+    VOLUME,
+)
+from scanner.analysis.rules import Rules
+from scanner.analysis.setup import Fit
+from scanner.market.calendars import DAY, calendar_named
+from scanner.market.costs import Cost, Costs
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.market.sessions import Timetable
+from scanner.market.timeframes import Timeframe
+from scanner.trade.surroundings import Scene
+
+D = Decimal
+BARS = 40
+T = BARS - 1
+MIRROR = 200
+"""Short is made of long by this less each price, so that prices stay above zero."""
+OF_PRICE = (OPEN, HIGH, LOW, CLOSE, FAST_AVERAGE, SLOW_AVERAGE)
+LAST = [(100.00, 101.50, 99.90, 101.30), (101.35, 101.80, 100.90, 101.40), (101.45, 103.00, 101.40, 102.80)]
+
+
+def at(text: str) -> int:
+    return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()) * 10**9
+
+
+def window(last: list[tuple[float, float, float, float]] | None = None, volume: float = 1_000) -> np.ndarray:
+    """Make the window of a series: quiet bars around 100, and the last ones, for the long side."""
+    series = np.full((COLUMNS, BARS), np.nan)
+    series[:4] = np.array([[99.5, 100.5, 99.0, 100.0]]).T
+    last = LAST if last is None else last
+    series[:4, BARS - len(last) :] = np.array(last).T
+    series[VOLUME], series[ATR] = volume, 2.0
+    series[SLOW_AVERAGE] = series[FAST_AVERAGE] = np.linspace(99.0, 100.0, BARS)
+    return series
+
+
+def mirrored(series: np.ndarray) -> np.ndarray:
+    other = series.copy()
+    other[list(OF_PRICE)] = MIRROR - series[list(OF_PRICE)]
+    other[[HIGH, LOW]] = other[[LOW, HIGH]]
+    return other.round(10)
+
+
+def timetable(timeframe: str = "1h", calendar: str = "XNYS") -> Timetable:
+    return Timetable(calendar_named(calendar), Timeframe.named(timeframe))
+
+
+def bars_until(table: Timetable, last_open: str, without: tuple[int, ...] = ()) -> np.ndarray:
+    """Give open and close times of the bars up to one; ``without`` leaves out bars by how far back they lie."""
+    opens, closes = table.closes_between(at(last_open) - 500 * DAY, at(last_open) + 8 * DAY)
+    end = int(np.searchsorted(opens, at(last_open), side="right"))
+    keep = [end - 1 - back for back in range(BARS + len(without)) if back not in without][::-1]
+    return np.array([opens[keep], closes[keep]])
+
+
+COSTS = Costs(spread=Cost(D("0.02")))
+# New York in June, seven bars of an hour from 13:30 on: the setup's bars open at 15:30, 16:30 and 17:30.
+HOURLY = timetable()
+TIMES = bars_until(HOURLY, "2026-06-10T17:30")
+
+
+def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Scene:  # noqa: ANN401 - whatever a field takes
+    """Make a scene in which everything holds: entry 103.01, stop 100.80, for the long side, in steps of 0.01.
+
+    Prices among the ``changes`` are those of the long side.
+    """
+    series = window() if series is None else series
+    prices: dict[str, Decimal | None] = {"entry": D("103.01"), "risk": D("2.21"), "obstacle": None}
+    prices |= {name: changes.pop(name) for name in list(changes) if name in prices}
+    if sign < 0:
+        series = mirrored(series)
+        prices |= {name: None if (price := prices[name]) is None else MIRROR - price for name in ("entry", "obstacle")}
+    nothing = np.zeros(0)
+    fit = Fit(series, T, sign, float(series[ATR, T]), nothing, nothing.astype(np.uint8), Rules())
+    made = Scene(
+        fit=fit,
+        times=TIMES,
+        begin=0,
+        volatility=1.0,
+        bars=3,
+        timetable=HOURLY,
+        instrument=Instrument("KITE", PriceSteps.fixed(D("0.01")), currency="USD", costs=COSTS),
+        **prices,
+        coarser="1d",
+        lean=0.0,
+        dates=(),
+    )
+    return replace(made, **changes)

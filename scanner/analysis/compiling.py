@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., Any]")
 
 HERE = Path(__file__).parent
-CACHE_FOLDER = "CLOSEWATCH_CACHE"
-"""Environment variable that names a folder for compiled code."""
+CACHE_FOLDER = "NUMBA_CACHE_DIR"
+"""Environment variable that names a folder for compiled code, as it does for the library that compiles."""
 
 
 @cache

@@ -31,6 +31,8 @@ def known() -> dict[str, Setup[Any]]:
         if setup.name != point.name:
             raise SetupError(f"the setup {point.name} calls itself {setup.name!r}; both must be the same")
         found[point.name] = setup
+    if not found:
+        raise SetupError("no setup is installed, not even those that come along: install closewatch again")
     return found
 
 

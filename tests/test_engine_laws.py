@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from scanner.market.bars import Bars
@@ -109,11 +109,18 @@ def facts(data: dict[str, Any], sign: int) -> dict[str, Any]:
 
 @LINES
 @given(SEEDS)
+@example(1161)
 def test_mirrored_prices_give_mirrored_setups_and_levels(seed: int) -> None:
     rows = tape(seed)
     reflected = [(-o, -low, -high, -c, v) for o, high, low, c, v in rows]
-    direct, other = setups(said(bars_of(rows))), setups(said(bars_of(reflected)))
-    assert [facts(event.data, 1) for event in direct] == [facts(event.data, -1) for event in other]
+    direct = [facts(event.data, 1) for event in setups(said(bars_of(rows)))]
+    other = [facts(event.data, -1) for event in setups(said(bars_of(reflected)))]
+
+    # A bar may break both sides falsely and close midway. The long one is said first, in a mirror too.
+    def by_bar(fact: dict[str, Any]) -> tuple[Any, ...]:
+        return fact["bar"], fact["setup"], fact["direction"]
+
+    assert sorted(direct, key=by_bar) == sorted(other, key=by_bar)
 
 
 @LINES

@@ -41,7 +41,7 @@ def stop_at_sigterm() -> None:
 
 
 def _say_what_can_be_said() -> None:
-    """Let go of output that nobody takes, lest it be tried again at exit, which would then have a code of its own."""
+    """Drop output that nobody takes: a second try at exit would change the exit code."""
     try:
         sys.stdout.flush()
     except OSError:

@@ -142,7 +142,7 @@ class Desk:
         self._adrift: set[str] = set()
         """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
         self._told: dict[str, Sequence[Note]] = {}
-        """What was noted of rows of which nothing could be made, lest it be noted whenever they are asked for again."""
+        """What was noted of rows of which nothing could be made, so that it is noted only once."""
 
     def load(self, names: Sequence[str] | None = None) -> list[str]:
         """Bring pipelines to where the store left them, all or some; name those that must begin anew.

@@ -34,7 +34,7 @@ LOOK_AGAIN = 5.0
 AT_LEAST = 0.1
 """Seconds of rest at least, where nothing can go out."""
 DIGEST_TRIES = 3
-"""Failures in a row after which no digest is tried any more, lest one event in it hold up the others."""
+"""Failures in a row after which no digest is tried any more, so that one event in it cannot hold up the others."""
 MOST_PICTURES = 10
 """Charts in one digest."""
 PICTURE_SECONDS = 10.0

@@ -272,7 +272,10 @@ class SeriesEngine:
             "size_reason": chosen["size_reason"],
             "warnings": found.warnings,
         }
-        name = event_id(kind, instrument.symbol, timeframe, found.setup.name, found.direction, str(found.bar_close))
+        # Set aside or not, it is one story.
+        name = event_id(
+            "setup.qualified", instrument.symbol, timeframe, found.setup.name, found.direction, str(found.bar_close)
+        )
         return Event(kind, name, found.bar_close, f"{instrument.symbol}/{timeframe}", data, thread=name)
 
     def _about_series(

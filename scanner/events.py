@@ -172,8 +172,9 @@ class SetupData(TypedDict):
 class WithdrawnData(TypedDict):
     """A setup said earlier that no longer stands as it was said because the feed restated a bar.
 
-    ``withdraws`` is its event's id, ``evidence_points`` are those it was said with. ``otherwise`` says that it stands
-    with other levels or evidence, or is to be left another way: then an event of its own says it as it is now.
+    ``withdraws`` is its event's id, ``evidence_points`` are those it was said with, and ``set_aside`` says whether it
+    was set aside. ``otherwise`` says that it stands with other levels or evidence, is to be left another way, or is set
+    aside or no longer so: then an event of its own says it as it is now.
     """
 
     instrument: str
@@ -184,6 +185,7 @@ class WithdrawnData(TypedDict):
     bar_close: MomentText
     withdraws: EventIdText
     evidence_points: int
+    set_aside: bool
     otherwise: bool
     reason: str
 

@@ -90,6 +90,15 @@ def numbers(of: Watched) -> dict[str, dict[str, Any]]:
     return {chosen.setup.name: chosen.numbers.model_dump() for chosen in of.rulebook.setups}
 
 
+def test_numbers_are_held_against_those_of_the_tables_before(loaded: Loader) -> None:
+    """Each table may be right by itself and wrong together with others, or the other way round."""
+    first = "[setups.outside_bar]\nrange_min = 2.0\nrange_max = 4.0\n"
+    assert loaded(first + "[groups.G.setups.outside_bar]\nrange_min = 3.5\n").groups
+    told = r"groups\.G\.setups\.outside_bar: range_min \(2\) must not be greater than range_max \(1\.5\)"
+    with pytest.raises(SettingsError, match=told):
+        loaded(first + "[groups.G.setups.outside_bar]\nrange_max = 1.5\n")
+
+
 def test_setups_are_those_listed_and_differ_by_group_and_instrument(loaded: Loader) -> None:
     own = "setups = { hammer = { wait = 3 }, flag = {}, doji_pause = { on = false } }\n"
     harbour, mill = loaded(FULL + own).watched()

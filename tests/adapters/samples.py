@@ -199,6 +199,7 @@ def withdrawn_event(setup: Event) -> Event:
         "bar_close": about["bar_close"],
         "withdraws": setup.id,
         "evidence_points": about["evidence_points"],
+        "set_aside": setup.kind == "setup.set_aside",
         "otherwise": False,
         "reason": "the feed restated the bar",
     }

@@ -173,8 +173,8 @@ def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
         "Withdrawn: HARBOUR 15m long does not stand as it was said",
     ]
     assert said[1].wrong == (
-        "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless its "
-        "evidence is less than you ask for."
+        "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless it is "
+        "set aside or its evidence is less than you ask for."
     )
     del gone.data["otherwise"]  # as in a store of an earlier release
     assert alert(Message(gone), BERLIN, None) == said[0]

@@ -32,7 +32,7 @@ HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20
 
 A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
 (11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
-equity. At the same bar: inside bar.
+equity. At the same bar: inside bar long.
 
 Levels
   break entry: 101.35 (one step above the last bar's high, as a stop order)

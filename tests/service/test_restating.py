@@ -124,7 +124,7 @@ def test_a_restated_bar_sets_a_setup_aside_and_takes_it_back(store: Store) -> No
 
 
 def test_what_was_set_aside_is_withdrawn_only_where_it_was_sent(store: Store) -> None:
-    setup, index = setup_at(-1)
+    _, index = setup_at(-1)
     thin, dead, at = with_one_volume(index), restated(index), particular(store)
     take(at, BARS[:index])
     (aside,) = take(at, thin[index - 1 : index + 1]).events

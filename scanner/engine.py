@@ -125,7 +125,8 @@ class SeriesEngine:
         if isinstance(stop, Candidates):
             standing = self._standing(stop)
             events = [
-                self._setup(each, [other.setup.name for other in standing if other is not each]) for each in standing
+                self._setup(each, [f"{other.setup.name} {other.direction}" for other in standing if other is not each])
+                for each in standing
             ]
             if self.follower is not None and standing:
                 self._follow(self.follower, stop.index, standing, events)
@@ -233,7 +234,7 @@ class SeriesEngine:
         last_close, open_ = float(series.columns[CLOSE, index - 1]), float(series.columns[OPEN, index])
         return suspected_split(last_close, open_, float(state["atr"]), self.rulebook.rules.hold_atr)
 
-    def _setup(self, found: Judgement, alongside: Sequence[str]) -> Event:
+    def _setup(self, found: Judgement, alongside: list[str]) -> Event:
         instrument, timeframe = self.instrument, self.timetable.timeframe.name
         style = self.rulebook.rules.entry_style
         kind: Kind = "setup.set_aside" if found.set_aside else "setup.qualified"
@@ -258,7 +259,7 @@ class SeriesEngine:
             "places": found.places,
             "surroundings": found.surroundings,
             "set_aside": found.set_aside,
-            "alongside": list(alongside),
+            "alongside": alongside,
             "evidence": found.evidence,
             "evidence_points": found.evidence_points,
             "evidence_total": found.evidence_total,
@@ -272,7 +273,10 @@ class SeriesEngine:
             "size_reason": chosen["size_reason"],
             "warnings": found.warnings,
         }
-        name = event_id(kind, instrument.symbol, timeframe, found.setup.name, found.direction, str(found.bar_close))
+        # Set aside or not, it is one story.
+        name = event_id(
+            "setup.qualified", instrument.symbol, timeframe, found.setup.name, found.direction, str(found.bar_close)
+        )
         return Event(kind, name, found.bar_close, f"{instrument.symbol}/{timeframe}", data, thread=name)
 
     def _about_series(

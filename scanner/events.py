@@ -132,10 +132,10 @@ class SetupData(TypedDict):
     ``setup`` is its name and ``title`` what sentences call it; ``bars`` are its bars, oldest first, the last of which
     is the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null where none
     does and the setup needs none. ``set_aside`` says which of the surroundings that are required fail, and is empty for
-    a qualified setup. ``alongside`` names other setups at the same bar. ``spoiled_by`` is what proves it wrong before
-    the entry besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen entry style,
-    null where none can be given; ``size_reason`` says how it came about or why there is none, and ``warnings`` what is
-    likely to hurt. ``step`` and ``currency`` are the instrument's.
+    a qualified setup. ``alongside`` names other setups at the same bar, each as its name and direction.
+    ``spoiled_by`` is what proves it wrong before the entry besides a close beyond the stop; empty where nothing does.
+    ``size`` is that of the chosen entry style, null where none can be given; ``size_reason`` says how it came about or
+    why there is none, and ``warnings`` what is likely to hurt. ``step`` and ``currency`` are the instrument's.
     """
 
     instrument: str
@@ -172,8 +172,9 @@ class SetupData(TypedDict):
 class WithdrawnData(TypedDict):
     """A setup said earlier that no longer stands as it was said because the feed restated a bar.
 
-    ``withdraws`` is its event's id, ``evidence_points`` are those it was said with. ``otherwise`` says that it stands
-    with other levels or evidence, or is to be left another way: then an event of its own says it as it is now.
+    ``withdraws`` is its event's id, ``evidence_points`` are those it was said with, and ``set_aside`` says whether it
+    was set aside. ``otherwise`` says that it stands with other levels or evidence, is to be left another way, or is set
+    aside or no longer so: then an event of its own says it as it is now.
     """
 
     instrument: str
@@ -184,6 +185,7 @@ class WithdrawnData(TypedDict):
     bar_close: MomentText
     withdraws: EventIdText
     evidence_points: int
+    set_aside: bool
     otherwise: bool
     reason: str
 

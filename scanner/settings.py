@@ -50,7 +50,7 @@ from scanner.trade.size import Account
 from scanner.trade.surroundings import Surroundings
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from scanner.market.dates import Dated
     from scanner.market.price_steps import PriceSteps
@@ -207,7 +207,7 @@ class Settings(BaseSettings):
     ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
         default_factory=dict, description="alerts a minute by sink; what is more is bundled into digests"
     )
-    _rulebooks: dict[str, Rulebook] = PrivateAttr(default_factory=dict)
+    _rulebooks: dict[tuple[str, str], Rulebook] = PrivateAttr(default_factory=dict)
 
     @classmethod
     def settings_customise_sources(
@@ -284,7 +284,7 @@ class Settings(BaseSettings):
         A pydantic ValidationError or a SetupError where that cannot be.
         """
         own = self.instruments.get(name, InstrumentSettings())
-        about = name if own.setups else f"group {own.group or ''}"  # the same to all of a group
+        about = ("instrument", name) if own.setups else ("group", own.group or "")  # the same to all of a group
         if about not in self._rulebooks:
             group = self.groups.get(own.group or "", Group())
             rules = Rules.model_validate(self.rules.model_dump(exclude_unset=True) | group.rules)
@@ -300,8 +300,14 @@ class Settings(BaseSettings):
             except ValidationError as problem:
                 for error in problem.errors():
                     yield Mistake(("groups", name, "rules", *error["loc"]), explain(error, Rules))
-        for path, tables in self._tables_of_setups():
-            yield from self._wrong_setups(path, tables)
+        common = [self.setups, self.defaults.setups]
+        yield from self._wrong_setups(("setups",), common[:1])
+        yield from self._wrong_setups(("defaults", "setups"), common)
+        for name, group in self.groups.items():
+            yield from self._wrong_setups(("groups", name, "setups"), [*common, group.setups])
+        for name, own in self.instruments.items():
+            group = self.groups.get(own.group or "", Group())
+            yield from self._wrong_setups(("instruments", name, "setups"), [*common, group.setups, own.setups])
 
     def _tables_of_setups(self) -> Iterator[tuple[tuple[str, ...], Mapping[str, Mapping[str, Any]]]]:
         yield ("setups",), self.setups
@@ -332,10 +338,14 @@ class Settings(BaseSettings):
         if mistake is not None:
             raise SetupError(mistake.sentence)
 
-    def _wrong_setups(self, path: tuple[str, ...], tables: Mapping[str, Mapping[str, Any]]) -> Iterator[Mistake]:
-        for name, table in tables.items():
+    def _wrong_setups(
+        self, path: tuple[str, ...], tables: Sequence[Mapping[str, Mapping[str, Any]]]
+    ) -> Iterator[Mistake]:
+        """Find what is wrong in the last of some tables of setups, which adds to those before it."""
+        for name, table in tables[-1].items():
+            merged = {key: value for each in tables for key, value in each.get(name, {}).items()}
             try:
-                setup = setup_named(name, {**self.setups.get(name, {}), **table}, self.folder)
+                setup = setup_named(name, merged, self.folder)
             except SetupError as problem:
                 yield Mistake((*path, name), str(problem))
                 continue
@@ -344,10 +354,11 @@ class Settings(BaseSettings):
             except ValueError as problem:
                 yield Mistake((*path, name, ON), str(problem))
             try:
-                setup.numbers.model_validate({key: value for key, value in table.items() if key not in {ON, OBJECT}})
+                setup.numbers.model_validate({key: value for key, value in merged.items() if key not in {ON, OBJECT}})
             except ValidationError as problem:
                 for error in problem.errors():
-                    yield Mistake((*path, name, *error["loc"]), explain(error, setup.numbers))
+                    if not error["loc"] or error["loc"][0] in table:
+                        yield Mistake((*path, name, *error["loc"]), explain(error, setup.numbers))
 
     def wrong_costs(self) -> Iterator[Mistake]:
         """Find costs in money whose currency is not that of the prices."""

@@ -75,6 +75,9 @@ def test_a_restored_series_goes_on_as_if_never_stopped(seed: int, end: int) -> N
     assert as_json(before + second.push(bars[end:])) == as_json(said(bars))
 
 
+MIRRORED = {"long": "short", "short": "long"}
+
+
 def facts(data: dict[str, Any], sign: int) -> dict[str, Any]:
     """Give what a setup says in numbers; with sign −1, as seen in a mirror."""
 
@@ -95,7 +98,9 @@ def facts(data: dict[str, Any], sign: int) -> dict[str, Any]:
         "place prices": {name: price(place["price"]) for name, place in data["places"].items()},
         "surroundings": measures(data["surroundings"]),
         "set_aside": bool(data["set_aside"]),
-        "alongside": data["alongside"],
+        "alongside": sorted(
+            (name, way if sign > 0 else MIRRORED[way]) for name, way in map(str.split, data["alongside"])
+        ),
         "evidence": measures(data["evidence"]),
         "levels": {name: price(levels[name]) for name in ("early", "break", "average", "stop", "obstacle")},
         "objectives": [price(objective) for objective in levels["objectives"]],

@@ -85,9 +85,24 @@ def test_a_group_differs_in_its_rules_and_keeps_the_others(loaded: Loader) -> No
     assert (mill.rules.average_rise, mill.rules.stop_margin) == (12, 0.1)
 
 
+def test_an_instrument_may_be_named_like_a_group(loaded: Loader) -> None:
+    own = '[instruments."group shares"]\nsetups = { doji_pause = { drive_min = 3.0 } }\n'
+    harbour, _, alike = loaded(FULL + own).watched()
+    assert [numbers(each)["doji_pause"]["drive_min"] for each in (alike, harbour)] == [3.0, 1.5]
+
+
 def numbers(of: Watched) -> dict[str, dict[str, Any]]:
     """Give the numbers of each setup that is watched."""
     return {chosen.setup.name: chosen.numbers.model_dump() for chosen in of.rulebook.setups}
+
+
+def test_numbers_are_held_against_those_of_the_tables_before(loaded: Loader) -> None:
+    """Each table may be right by itself and wrong together with others, or the other way round."""
+    first = "[setups.outside_bar]\nrange_min = 2.0\nrange_max = 4.0\n"
+    assert loaded(first + "[groups.G.setups.outside_bar]\nrange_min = 3.5\n").groups
+    told = r"groups\.G\.setups\.outside_bar: range_min \(2\) must not be greater than range_max \(1\.5\)"
+    with pytest.raises(SettingsError, match=told):
+        loaded(first + "[groups.G.setups.outside_bar]\nrange_max = 1.5\n")
 
 
 def test_setups_are_those_listed_and_differ_by_group_and_instrument(loaded: Loader) -> None:

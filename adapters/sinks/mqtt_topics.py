@@ -74,8 +74,11 @@ class Topics:
                 return self._join("station")
 
     def state_of(self, event: Event) -> str | None:
-        """Give the topic that holds the state of the setup that an event is about; None for other events."""
-        if event.facts.about != "setup":
+        """Give the topic that holds the state of the setup that an event is about; None where none is kept.
+
+        A setup that is set aside has none: whoever comes late looks there for setups to act on.
+        """
+        if event.facts.about != "setup" or event.facts.on_request:
             return None
         data = event.data
         return self._join("state", "setups", data["instrument"], data["timeframe"], data["direction"], event.thread)

@@ -20,9 +20,9 @@ def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None
     """Explain one bar of one recording in both directions."""
     asked = find(paths, reading, at, instrument)
     engine, bars, index, tally = asked.engine, asked.bars, asked.index, asked.tally
-    for event in asked.said:
-        if event.kind == "series.held":
-            output.say(f"On hold since {event.data['bar_open']}: {event.data['reason']}.")
+    holds = [event for event in asked.said if event.facts.about == "series"]
+    if holds and holds[-1].kind == "series.held":
+        output.say(f"On hold since {holds[-1].data['bar_open']}: {holds[-1].data['reason']}.")
     setups = [chosen.setup for chosen in engine.rulebook.setups]
     output.say(*explain_report.bar(bars, index, setups, tally, reading.tz))
     judged = engine.judge_last()

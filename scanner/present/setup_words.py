@@ -77,8 +77,10 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
         ),
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
-        wrong="Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless "
-        "its evidence is less than you ask for."
+        wrong="It was set aside, so there was nothing to act on."
+        if data.get("set_aside", False)
+        else "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless "
+        "it is set aside or its evidence is less than you ask for."
         if otherwise
         else "Whoever has acted on it holds a position that the rules no longer speak for.",
         caution=SHORT,

@@ -146,12 +146,15 @@ def _resumed(held: Event) -> Event:
 
 def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]]) -> str:
     """Say how a setup stands otherwise than it was said; empty where that is nothing to act on, nor for other sinks."""
+    if before.kind != now.kind:
+        aside = now.data["set_aside"]
+        return f"stands, but is set aside: {aside}" if aside else "stands, and is no longer set aside"
     if before.data["levels"] != now.data["levels"]:
-        return "with other levels"
+        return "stands with other levels"
     if before.data["exit_plan"]["style"] != now.data["exit_plan"]["style"]:
-        return "with another exit"
+        return "stands with another exit"
     if set(route(before)) != set(route(now)):
-        return f"with evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
+        return f"stands with evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
     return ""
 
 
@@ -161,7 +164,7 @@ def _anew(setup: Event, withdrawn: Event) -> Event:
 
 
 def withdrawal(said: Event, otherwise: str = "") -> Event:
-    """Withdraw a setup that was said, and does not stand any more, or stands ``otherwise``, in words."""
+    """Withdraw a setup that was said, and does not stand any more or, as ``otherwise`` says, not as it was said."""
     data: WithdrawnData = {
         "instrument": said.data["instrument"],
         "timeframe": said.data["timeframe"],
@@ -171,9 +174,10 @@ def withdrawal(said: Event, otherwise: str = "") -> Event:
         "bar_close": said.data["bar_close"],
         "withdraws": said.id,
         "evidence_points": said.data["evidence_points"],
+        "set_aside": said.kind == "setup.set_aside",
         "otherwise": bool(otherwise),
         "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} "
-        + (f"stands {otherwise}" if otherwise else "does not stand"),
+        + (otherwise or "does not stand"),
     }
     return Event(
         "setup.withdrawn",

@@ -138,7 +138,7 @@ def setup_data(
             ("volatility", 1.31, "<= 1.15", False, "loud: ATR in means of its last 100 values"),
         ),
         "set_aside": "",
-        "alongside": ["inside_bar"],
+        "alongside": ["inside_bar long"],
         "evidence": {
             **{f"place_{name}": found for name, found in looked_at.items()},
             **_measures(
@@ -199,6 +199,7 @@ def withdrawn_event(setup: Event) -> Event:
         "bar_close": about["bar_close"],
         "withdraws": setup.id,
         "evidence_points": about["evidence_points"],
+        "set_aside": setup.kind == "setup.set_aside",
         "otherwise": False,
         "reason": "the feed restated the bar",
     }

@@ -52,7 +52,7 @@ async def test_a_notification_says_what_matters(bus: str, sink: DesktopSink) -> 
         == f"""\
 A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
 (11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
-equity. At the same bar: inside bar.
+equity. At the same bar: inside bar long.
 Size 833. Objectives 102.55, 103.75, 104.95; obstacle 104.20, room 2.38 R. Exit: ride.
 What would prove it wrong: a close below 100.15 before the entry, the stop at 100.15 after it.
 {SHORT}"""

@@ -32,7 +32,7 @@ HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20
 
 A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
 (11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
-equity. At the same bar: inside bar.
+equity. At the same bar: inside bar long.
 
 Levels
   break entry: 101.35 (one step above the last bar's high, as a stop order)
@@ -173,8 +173,8 @@ def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
         "Withdrawn: HARBOUR 15m long does not stand as it was said",
     ]
     assert said[1].wrong == (
-        "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless its "
-        "evidence is less than you ask for."
+        "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless it is "
+        "set aside or its evidence is less than you ask for."
     )
     del gone.data["otherwise"]  # as in a store of an earlier release
     assert alert(Message(gone), BERLIN, None) == said[0]

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.service.store import Store
+    from scanner.trade.rulebook import Rulebook
 
 SEED = 7
 START = 1_700_000_100 * 1_000_000_000 // QUARTER_HOUR * QUARTER_HOUR
@@ -33,7 +34,7 @@ KEY = SeriesKey("GANNET", "15m")
 ACCOUNT = Account(equity=Decimal(50_000), currency="EUR")
 
 
-def watched(*timeframes: str) -> Watched:
+def watched(*timeframes: str, rulebook: Rulebook | None = None) -> Watched:
     return Watched(
         Instrument("GANNET", PriceSteps.fixed(Decimal("0.01")), currency="EUR", calendar="24/7"),
         symbol="GANNET",
@@ -42,7 +43,7 @@ def watched(*timeframes: str) -> Watched:
         calendar=calendar_named("24/7"),
         base=Timeframe.named("15m"),
         timeframes=tuple(Timeframe.named(name) for name in timeframes or ("15m",)),
-        rulebook=many_found(),
+        rulebook=rulebook or many_found(),
         adjustments=(),
         dates=None,
     )
@@ -62,8 +63,11 @@ def desk(
     *timeframes: str,
     stale_after: int = 10**9,
     route: Callable[[Event], Sequence[str]] = to_screen,
+    rulebook: Rulebook | None = None,
 ) -> Desk:
-    made = Desk([watched(*timeframes)], ACCOUNT, store, route=route, stale_after=stale_after, record=True)
+    made = Desk(
+        [watched(*timeframes, rulebook=rulebook)], ACCOUNT, store, route=route, stale_after=stale_after, record=True
+    )
     made.load()
     return made
 

@@ -17,6 +17,7 @@ from scanner.service.relist import revive
 from scanner.service.store import Store
 from scanner.service.store.maintenance import compact
 from scanner.settings import Route
+from scanner.trade.surroundings import Surroundings
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
 
@@ -24,10 +25,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from scanner.events import Event
+    from scanner.events import Event, Kind
 
 
 HALF_HOUR = 2 * QUARTER_HOUR
+EVERY_SETUP: tuple[Kind, ...] = ("setup.qualified", "setup.set_aside", "setup.withdrawn")
 
 
 @pytest.fixture
@@ -78,6 +80,58 @@ def test_nothing_is_withdrawn_where_the_setup_still_stands(store: Store) -> None
     taken = take(at, Bars(*columns)[index - 3 : index + 1])
     assert (taken.events, taken.restated) == ([], {"GANNET": setups[-1].time})
     assert setups[-1].id in {kept.event.id for kept in store.events.find()}
+
+
+def with_one_volume(which: int) -> Bars:
+    """Give the tape, which has no volume, with that of a single bar: as if hardly a bar had been traded."""
+    columns = [column.copy() for column in BARS.columns()]
+    columns[6][which] = 12_345
+    return Bars(*columns)
+
+
+def particular(store: Store) -> Desk:
+    """Make a desk that sets a setup aside where hardly a bar was traded, and that sends those to one sink only."""
+    routes = [Route(sinks=("screen",)), Route(sinks=("all",), kinds=EVERY_SETUP)]
+    book = replace(many_found(), surroundings=Surroundings(require=("liquid",)))
+    each = replace(watched(), rulebook=book)
+    at = Desk(
+        [each], ACCOUNT, store, route=lambda event: sinks_for(event, {}, routes, ()), stale_after=10**9, record=True
+    )
+    at.load()
+    return at
+
+
+def test_a_restated_bar_sets_a_setup_aside_and_takes_it_back(store: Store) -> None:
+    setup, index = setup_at(-1)
+    thin, at = with_one_volume(index), particular(store)
+    take(at, BARS[: index + 1])
+    withdrawn, aside = take(at, thin[index - 3 : index + 1]).events
+    assert (withdrawn.kind, aside.kind) == ("setup.withdrawn", "setup.set_aside")
+    assert withdrawn.data["reason"].endswith(f"stands, but is set aside: {aside.data['set_aside']}")
+    assert take(at, thin[index - 3 : index + 1]).events == []
+    at = particular(store)  # as after a restart
+    taken_back, anew = take(at, BARS[index - 3 : index + 1]).events
+    assert (taken_back.data["withdraws"], taken_back.data["set_aside"]) == (aside.id, True)
+    assert taken_back.data["reason"].endswith("stands, and is no longer set aside")
+    assert (anew.kind, anew.data["levels"]) == (setup.kind, setup.data["levels"])
+    story = [setup, withdrawn, aside, taken_back, anew]
+    assert {event.thread for event in story} == {setup.id}
+    assert len({event.id for event in story}) == len(story)
+    assert [each.event.id for each in store.events.find(series=KEY, since=setup.time)] == [each.id for each in story]
+    sent_to = {sink: [each.event.id for each in store.outbox.list(sink=sink)] for sink in ("screen", "all")}
+    assert sent_to["all"][-5:] == [event.id for event in story]
+    assert sent_to["screen"][-3:] == [setup.id, withdrawn.id, anew.id], "not a word of what was set aside"
+
+
+def test_what_was_set_aside_is_withdrawn_only_where_it_was_sent(store: Store) -> None:
+    _, index = setup_at(-1)
+    thin, dead, at = with_one_volume(index), restated(index), particular(store)
+    take(at, BARS[:index])
+    (aside,) = take(at, thin[index - 1 : index + 1]).events
+    (gone,) = take(at, dead[index - 1 : index + 1]).events
+    assert (aside.kind, gone.kind, gone.data["set_aside"]) == ("setup.set_aside", "setup.withdrawn", True)
+    assert [each.event.id for each in store.outbox.list(sink="all")][-2:] == [aside.id, gone.id]
+    assert not {aside.id, gone.id} & {each.event.id for each in store.outbox.list(sink="screen")}
 
 
 def setup_at(number: int) -> tuple[Event, int]:

@@ -16,12 +16,13 @@ def sinks_for(
 ) -> tuple[str, ...]:
     """Give the sinks of every route that fits an event, each once; without any route all of ``sinks``.
 
-    What is sent on request goes only where a route names its kind.
+    What is sent on request goes only where a route names its kind, and so does the withdrawal of a setup set aside.
 
     ``group_of`` gives the group of an instrument by its name.
     """
     if not routes:
-        return () if event.facts.on_request else tuple(sinks)
+        withdraws_aside = event.facts.ends and event.data.get("set_aside", False)
+        return () if event.facts.on_request or withdraws_aside else tuple(sinks)
     return tuple(dict.fromkeys(sink for route in routes if fits(event, group_of, route) for sink in route.sinks))
 
 
@@ -32,6 +33,8 @@ def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
     nor timeframe, direction or evidence. The evidence of a withdrawal is that of the setup that it withdraws.
     """
     data = event.data
+    if event.facts.ends and data.get("set_aside", False) and "setup.set_aside" not in route.kinds:
+        return False
     group = group_of.get(data["instrument"], "") if "instrument" in data else None
     return (
         (event.kind in route.kinds if route.kinds else not event.facts.on_request)

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from scanner.service.delivery.routing import sinks_for
 from scanner.settings import Route
-from tests.adapters.samples import setup_event, station_event, withdrawn_event
+from tests.adapters.samples import set_aside_event, setup_event, station_event, withdrawn_event
+
+if TYPE_CHECKING:
+    from scanner.events import Event
 
 SINKS = ("console", "mail", "broker")
 GROUPS = {"HARBOUR": "shares", "GANNET": "metals"}
 SETUP = setup_event("HARBOUR", "15m", "long")  # with 7 points of evidence
+SET_ASIDE = set_aside_event()
 
 
 def route(**conditions: Any) -> Route:  # noqa: ANN401 - as in a file
@@ -53,6 +57,15 @@ def test_conditions_hold_back_only_what_they_are_about() -> None:
     narrow = [route(groups=["metals"], timeframes=["1h"], directions=["short"], least_evidence=9)]
     assert sinks_for(station_event(), GROUPS, narrow, SINKS) == ("mail",)
     assert sinks_for(withdrawn_event(SETUP), GROUPS, [route(directions=["short"])], SINKS) == ()
+
+
+@pytest.mark.parametrize("event", [SET_ASIDE, withdrawn_event(SET_ASIDE)], ids=["found", "withdrawn"])
+def test_what_was_set_aside_goes_only_where_a_route_names_that_kind(event: Event) -> None:
+    assert sinks_for(event, GROUPS, (), SINKS) == ()
+    assert sinks_for(event, GROUPS, [route()], SINKS) == ()
+    assert sinks_for(event, GROUPS, [route(kinds=["setup.qualified", "setup.withdrawn"])], SINKS) == ()
+    assert sinks_for(event, GROUPS, [route(kinds=["setup.set_aside", "setup.withdrawn"])], SINKS) == ("mail",)
+    assert sinks_for(event, GROUPS, [route(kinds=["setup.set_aside", event.kind], groups=["metals"])], SINKS) == ()
 
 
 @pytest.mark.parametrize(("least", "sinks"), [(7, ("mail",)), (8, ())])

@@ -1,0 +1,123 @@
+"""Every setup on several timeframes at once: the desk says what a replay says, each setup a story of its own."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import replace
+from decimal import Decimal
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from scanner.analysis.rules import Rules
+from scanner.market.costs import Cost, Costs
+from scanner.market.dates import Dated
+from scanner.service.delivery.routing import sinks_for
+from scanner.service.desk import Desk, fresh_pipeline
+from scanner.service.store import Store
+from scanner.settings import Route
+from scanner.trade.surroundings import HOUR, Surroundings
+from tests.laws import all_setups
+from tests.service.one_desk import ACCOUNT, BARS, LATER, desk, take, watched
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.settings import Watched
+
+ALL = all_setups(Rules(place_quality="plain"))
+TIMEFRAMES = ("15m", "30m", "1h")
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", lambda: LATER) as opened:
+        yield opened
+
+
+def replay_of(each: Watched) -> list[Event]:
+    """Give all that is said of the tape, as it comes."""
+    return list(fresh_pipeline(each, ACCOUNT).events(BARS))
+
+
+def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:
+    """Sort what was said by timeframe; each says its own in order of time."""
+    said = defaultdict(list)
+    for event in events:
+        said[event.data["timeframe"]].append(event.to_json())
+    return said
+
+
+@pytest.mark.parametrize("portion", [1, 40])
+def test_several_timeframes_say_live_what_they_say_in_a_replay(store: Store, portion: int) -> None:
+    rng, at, end = np.random.default_rng(portion), desk(store, *TIMEFRAMES, rulebook=ALL), 0
+    said: list[Event] = []
+    while end < len(BARS):
+        begin, end = end, min(end + int(rng.integers(1, portion + 1)), len(BARS))
+        said += take(at, BARS[max(begin - 2, 0) : end]).events
+        if rng.random() < 1 / 40:
+            at = desk(store, *TIMEFRAMES, rulebook=ALL)  # as after a restart
+    expected = by_timeframe(replay_of(watched(*TIMEFRAMES, rulebook=ALL)))
+    assert by_timeframe(said) == expected
+    assert {"15m", "30m"} <= set(expected)
+    judged = [event for event in said if event.data["surroundings"]["coarser"]["measured"] is not None]
+    assert {event.data["timeframe"] for event in judged} == {"15m", "30m"}
+
+
+def test_two_setups_on_one_bar_are_two_stories_that_name_each_other(store: Store) -> None:
+    at, bars = desk(store, rulebook=ALL), defaultdict(list)
+    for event in take(at, BARS).events:
+        bars[event.time].append(event)
+    several = [events for events in bars.values() if len(events) > 1]
+    assert several
+    for events in several:
+        assert len({event.id for event in events}) == len({event.thread for event in events}) == len(events)
+        for one, other in combinations(events, 2):
+            assert f"{other.data['setup']} {other.data['direction']}" in one.data["alongside"]
+            assert f"{one.data['setup']} {one.data['direction']}" in other.data["alongside"]
+        assert all(len(event.data["alongside"]) == len(events) - 1 for event in events)
+    assert all(not events[0].data["alongside"] for events in bars.values() if len(events) == 1)
+
+
+def test_what_is_set_aside_is_kept_and_sent_only_where_a_route_names_it(store: Store) -> None:
+    routes = [Route(sinks=("phone",)), Route(sinks=("journal",), kinds=("setup.set_aside",))]
+    strict = replace(ALL, surroundings=Surroundings(require=("trend",)))
+    at = desk(store, rulebook=strict, route=lambda event: sinks_for(event, {}, routes, ()))
+    said = take(at, BARS).events
+    kinds = {event.id: event.kind for event in said}
+    assert set(kinds.values()) == {"setup.qualified", "setup.set_aside"}
+    assert {kept.event.id: kept.event.kind for kept in store.events.find()} == kinds
+    for sink, kind in (("phone", "setup.qualified"), ("journal", "setup.set_aside")):
+        assert {each.event.id for each in store.outbox.list(sink=sink)} == {
+            name for name, own in kinds.items() if own == kind
+        }
+
+
+def test_costs_and_dates_of_the_user_are_judged_and_set_a_setup_aside(store: Store) -> None:
+    plain = watched(rulebook=ALL)
+    first = next(event for event in replay_of(plain) if event.kind == "setup.qualified")
+    wanted = Surroundings(require=("cost", "dates"), date_hours=2)
+    date = Dated(first.time + HOUR, first.time + HOUR, "all", "invented meeting")
+    each = replace(
+        plain,
+        rulebook=replace(ALL, surroundings=wanted),
+        instrument=replace(plain.instrument, costs=Costs(spread=Cost(Decimal("0.1")))),
+        dates=(date,),
+    )
+    at = Desk([each], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+    at.load()
+    said = take(at, BARS).events
+    assert [event.to_json() for event in said] == [event.to_json() for event in replay_of(each)]
+    (found,) = (event for event in said if event.id == first.id)
+    assert found.kind == "setup.set_aside"
+    assert "dates fails: " in found.data["set_aside"]
+    costs = [event.data["surroundings"]["cost"] for event in said]
+    risks = [Decimal(event.data["entries"]["break"]["risk"] or 0) for event in said]
+    assert [cost["measured"] for cost in costs] == [
+        float(f"{float(Decimal('0.1') / risk):.8g}") if risk else None for risk in risks
+    ]
+    assert {cost["verdict"] for cost in costs} == {True, False}

@@ -113,7 +113,8 @@ def _rounded(price: Decimal, direction: int, facts: Facts, instrument: Instrumen
 
 def _on_step(price: Decimal, direction: int, close: Decimal, instrument: Instrument) -> Decimal:
     # Averages and ATR are binary: what lies a hair off a step is on it.
-    return instrument.steps.near_or_beyond(price, Decimal(repr(TIE)) * abs(close), up=direction > 0)
+    hair = Decimal(repr(TIE)) * max(abs(close), abs(price))
+    return instrument.steps.near_or_beyond(price, hair, up=direction > 0)
 
 
 def _entry(

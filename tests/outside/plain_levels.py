@@ -74,7 +74,7 @@ def rounded(price: Decimal, direction: str, rules: Rules, tie: Decimal) -> Decim
     step = step_at(price, rules)
     steps = price / step
     nearest = steps.to_integral_value()
-    if at_most(abs(price - nearest * step), Decimal(0), tie):
+    if at_most(abs(price - nearest * step), Decimal(0), max(tie, hair(price))):
         return nearest * step
     return steps.to_integral_value(ROUND_CEILING if direction == "up" else ROUND_FLOOR) * step
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from scanner.commands import outbox_words, store_words
+from scanner.commands import decide_words, journal_words, outbox_words, store_words
 
 if TYPE_CHECKING:
     from scanner.commands.recordings import Reading
@@ -30,6 +30,8 @@ app = typer.Typer(
 )
 app.add_typer(outbox_words.app, name="outbox")
 app.add_typer(store_words.app, name="store")
+app.add_typer(decide_words.app)
+app.add_typer(journal_words.app)
 
 Files = Annotated[
     list[Path],
@@ -207,6 +209,13 @@ def chart(
             metavar="PICTURE",
         ),
     ] = None,
+    to_the_end: Annotated[
+        bool,
+        typer.Option(
+            "--to-the-end",
+            help="Draw what became of the setup there: its entry, the way of its stop, and how it ended, in R.",
+        ),
+    ] = False,
     timeframe: TimeframeName = None,
     instrument: Annotated[
         str | None, typer.Option(help="Which instrument, where the files hold several.", metavar="NAME")
@@ -232,6 +241,7 @@ def chart(
         at,
         instrument,
         out,
+        to_the_end=to_the_end,
     )
 
 

@@ -18,7 +18,9 @@ from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339
 from scanner.follow import steps
-from scanner.follow.follower import Follower, Found
+from scanner.follow.follower import Follower
+from scanner.follow.found import Found
+from scanner.follow.story_events import Teller
 from scanner.judgement import Case, Judgement, judge, may_stand
 from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
@@ -31,15 +33,22 @@ from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
     from typing import Literal
 
     from numpy.typing import NDArray
 
     from scanner.analysis.pool import Stop
     from scanner.events import Kind, SeriesData, SetupData
+    from scanner.follow.decision import Decision
+    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
     from scanner.market.dates import Dated
+
+
+SIZE_BYTES = 4
+NEVER = 2**31
+"""More bars than anybody waits for."""
 
 
 class SeriesEngine:
@@ -55,8 +64,10 @@ class SeriesEngine:
         "before_hold",
         "coarser",
         "dates",
+        "decisions",
         "follower",
         "instrument",
+        "listener",
         "rulebook",
         "series",
         "timetable",
@@ -82,6 +93,10 @@ class SeriesEngine:
         self.dates = dates
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
         self.follower: Follower | None = None
+        self.listener: Callable[[News], None] | None = None
+        """Told of what becomes of setups instead of its being said, where nobody wants the events."""
+        self.decisions: list[Decision] = []
+        """Those that wait for the first bar after them."""
         self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
         """Closes, and how these bars lean, of what this call forgot for a hold: finer bars up to then come after it."""
 
@@ -90,18 +105,19 @@ class SeriesEngine:
         """Whether a setup may be reported."""
         return self.series.warm
 
-    def follow(self) -> None:
-        """Follow from now on each setup that is said to its end; ``outcomes`` tells what came of them.
+    @property
+    def last_close(self) -> int:
+        """When the last bar taken in closed; 0 where there is none since the series began or was put on hold."""
+        return int(self.series.times[1, self.series.used - 1]) if self.series.count else 0
 
-        Bars must then come through ``push`` or ``events``. The stories are in no snapshot.
-        """
-        self.follower = Follower(self.series, self.instrument, self.rulebook)
+    def under_way(self) -> list[Outcome]:
+        """Give the stories that have not ended."""
+        return [] if self.follower is None else self.follower.under_way()
 
-    def outcomes(self, *, under_way: bool = False) -> list[Outcome]:
-        """Give the stories that have ended since this was last asked; and those ``under_way``, where asked for."""
-        if self.follower is None:
-            return []
-        return self.follower.ended() + (self.follower.under_way() if under_way else [])
+    def leave_alone(self, threads: Collection[str]) -> None:
+        """Follow stories no longer, without a word."""
+        if self.follower is not None and threads:
+            self.follower.leave_alone(threads)
 
     def push(self, bars: Bars) -> list[Event]:
         """Take in closed bars, oldest first, and say what they mean."""
@@ -110,15 +126,31 @@ class SeriesEngine:
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in closed bars and say what they mean, as it comes; for long slices."""
         self.before_hold.clear()
-        if self.follower is None:
-            for stop in self.series.take(bars):
-                yield from self.said_at(stop)
-            return
-        room = self.series.pool.room
-        for start in range(0, len(bars), room):  # no more than are in the windows at once
-            for stop in self.series.take(bars[start : start + room]):
-                yield from self.said_at(stop)
-            self.follower.go_on()
+        for decision, part in self._between_decisions(bars):
+            if decision is not None and self.follower is not None:
+                yield from self._told(self.follower.decide(decision))
+            room = self.series.pool.room
+            for start in range(0, len(part), room):  # no more than are in the windows at once
+                for stop in self.series.take(part[start : start + room]):
+                    yield from self.said_at(stop)
+                yield from self.said_of_stories()
+
+    def hear(self, decision: Decision) -> None:
+        """Take note of a decision of the user on a setup of this series; they come in order of time."""
+        self.decisions.append(decision)
+
+    def _between_decisions(self, bars: Bars) -> Iterator[tuple[Decision | None, Bars]]:
+        """Cut bars after those that decisions come after, and give each decision with the bars that follow it."""
+        decision, begin = None, 0
+        while self.decisions and len(bars) and self.decisions[0].bar < bars.close_time[-1]:
+            end = int(np.searchsorted(bars.close_time, self.decisions[0].bar, side="right"))
+            yield decision, bars[begin:end]
+            decision, begin = self.decisions.pop(0), max(begin, end)
+        yield decision, bars[begin:]
+
+    def said_of_stories(self) -> list[Event]:
+        """Say what became of the setups that are followed, up to the last bar taken in."""
+        return [] if self.follower is None else self._told(self.follower.go_on())
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
         """Say what there is to say at a stop, while the windows are around it."""
@@ -128,8 +160,8 @@ class SeriesEngine:
                 self._setup(each, [f"{other.setup.name} {other.direction}" for other in standing if other is not each])
                 for each in standing
             ]
-            if self.follower is not None and standing:
-                self._follow(self.follower, stop.index, standing, events)
+            if standing:
+                yield from self._follow(stop.index, standing, events)
             yield from events
         elif isinstance(stop, Warm):
             reason = f"warm again after {self.rulebook.rules.warm_up} bars"
@@ -138,7 +170,7 @@ class SeriesEngine:
             new, old = split
             reason = f"opens near {old}:{new} of the last close, as after a split; put on hold until warm again"
             if self.follower is not None:
-                self.follower.break_off(stop.index, reason)
+                yield from self._told(self.follower.break_off(stop.index, reason))
             yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)
             self.before_hold.append(self._leans())
             self.series.restart()
@@ -155,19 +187,29 @@ class SeriesEngine:
         found = [judge(self.series, case, which, stop.index, around[sign]) for which, sign in fitting]
         return [each for each in found if each.holds]
 
-    def _follow(self, follower: Follower, index: int, standing: list[Judgement], events: list[Event]) -> None:
-        """Follow those of the setups at a bar that plan an entry of the style that is followed."""
-        found, sides = [], []
-        for each, event in zip(standing, events, strict=True):
-            sign = 1 if each.direction == "long" else -1
-            sides.append(sign)
-            data: SetupData = event.data
-            entry = data["entries"][data["entry_style"]]
-            if entry["price"] is not None and entry["risk"] is not None:
-                price, stop = Decimal(entry["price"]), Decimal(data["levels"]["stop"])
-                ride, aside = data["exit_plan"]["style"] == "ride", bool(each.set_aside)
-                found.append(Found(event.thread, sign, aside, price, stop, ride, each.spoiler, each.line))
-        follower.stand(index, found, sides)
+    def _follow(self, index: int, standing: list[Judgement], events: list[Event]) -> list[Event]:
+        """Follow those of the setups at a bar that plan an entry of the style that is followed.
+
+        Gives what became of earlier ones, to which those on the other side are pressure.
+        """
+        found = [Found.of(event, each.spoiler, each.line) for each, event in zip(standing, events, strict=True)]
+        sides = [1 if each.direction == "long" else -1 for each in standing]
+        if self.follower is None:
+            self.follower = self._new_follower()
+        return self._told(self.follower.stand(index, [each for each in found if each is not None], sides))
+
+    def _new_follower(self) -> Follower:
+        return Follower(self.series, self.instrument, self.rulebook, self.timetable)
+
+    def _told(self, news: list[News]) -> list[Event]:
+        if not news:
+            return []
+        if self.listener is not None:
+            for each in news:
+                self.listener(each)
+            return []
+        teller = Teller(self.instrument, self.timetable, self.rulebook, self.dates)
+        return [teller.event(each) for each in news]
 
     def without_setups(self) -> SeriesEngine:
         """Make an engine for the same series that has seen no bar and looks for no setup."""
@@ -222,11 +264,18 @@ class SeriesEngine:
 
     def snapshot(self) -> bytes:
         """Give what must be kept, besides the last ``history`` bars, to go on in a later run."""
-        return self.series.snapshot()
+        stories = b"" if self.follower is None else self.follower.snapshot()
+        return self.series.snapshot() + stories + len(stories).to_bytes(SIZE_BYTES, "little")
 
     def restore(self, snapshot: bytes, bars: Bars) -> None:
         """Go on from a snapshot; ``bars`` are the last bars taken in. ValueError when they are too few."""
-        self.series.restore(snapshot, bars)
+        rest, size = snapshot[:-SIZE_BYTES], int.from_bytes(snapshot[-SIZE_BYTES:], "little")
+        end = len(rest) - size
+        self.series.restore(rest[:end], bars)
+        self.follower = None
+        if size:
+            self.follower = self._new_follower()
+            self.follower.restore(rest[end:])
 
     def _suspected_split(self, index: int) -> tuple[int, int] | None:
         series = self.series
@@ -266,6 +315,7 @@ class SeriesEngine:
             "levels": plan.levels,
             "level_reasons": plan.level_reasons,
             "entry_style": style,
+            "entry_within": min(self.rulebook.follow.max_wait, found.spoiler.bars or NEVER),
             "entries": plan.entries,
             "spoiled_by": found.spoiler.text,
             "exit_plan": plan.exit_plan,
@@ -298,7 +348,7 @@ class SeriesEngine:
 
 
 def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:
-    """Give several engines, each once, their new bars at once; gives what each says.
+    """Give several engines, each once, their new bars at once, no more than a pool has room for; gives what each says.
 
     Those that share a pool go through compiled code together.
     """
@@ -306,7 +356,9 @@ def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list
     by_pool: dict[int, list[int]] = {}
     for number, engine in enumerate(engines):
         engine.before_hold.clear()
-        if len(bars[number]):
+        if engine.decisions:
+            said[number] += engine.events(bars[number])
+        elif len(bars[number]):
             by_pool.setdefault(id(engine.series.pool), []).append(number)
     for numbers in by_pool.values():
         rows = np.array([engines[number].series.row for number in numbers])
@@ -314,6 +366,8 @@ def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list
         pool = engines[numbers[0]].series.pool
         for place, stop in pool.take(rows, ends, Bars.joined([bars[number] for number in numbers])):
             said[numbers[place]] += engines[numbers[place]].said_at(stop)
+    for number, engine in enumerate(engines):
+        said[number] += engine.said_of_stories()
     return said
 
 
@@ -326,12 +380,10 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         engine = SeriesEngine(instrument, timetable, rulebook, pool=pool)
         engine.push(Bars.of([(0, 1, 1.0, 1.0, 1.0, 1.0, 1.0)]))
         engine.judge_last()
+        Follower(engine.series, instrument, rulebook, timetable).make_ready()
 
 
-def needs_compiling(rulebook: Rulebook, *, following: bool = False) -> bool:
-    """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine.
-
-    ``following`` is whether setups are followed.
-    """
-    needed = [kernel.advance, *(chosen.setup.find for chosen in rulebook.setups), *[steps.advance] * following]
+def needs_compiling(rulebook: Rulebook) -> bool:
+    """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
+    needed = [kernel.advance, *(chosen.setup.find for chosen in rulebook.setups), steps.advance]
     return not all(map(is_kept, needed))

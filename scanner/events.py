@@ -17,13 +17,24 @@ if TYPE_CHECKING:
 
 Direction = Literal["long", "short"]
 EntryStyle = Literal["early", "break", "average"]
+ExitStyle = Literal["ride", "quick"]
 Place = Literal["line", "average", "level", "turn"]
+State = Literal["waiting", "open", "stopped", "left", "left_on_pressure", "lapsed", "spoiled", "broken_off"]
+"""Where the story of a setup stands: it waits for its entry, is open, or has ended in one of the other ways."""
 About = Literal["setup", "series", "feed", "station"]
 Urgency = Literal["low", "normal", "critical"]
 Kind = Literal[
     "setup.qualified",
     "setup.set_aside",
     "setup.withdrawn",
+    "setup.entered",
+    "setup.stop_raised",
+    "setup.pressure",
+    "setup.exit_signal",
+    "setup.closed",
+    "setup.lapsed",
+    "setup.spoiled",
+    "setup.broken_off",
     "series.held",
     "series.resumed",
     "feed.late",
@@ -115,7 +126,7 @@ Levels = TypedDict(
 class ExitPlan(TypedDict):
     """How to leave: ``style`` is ride (close beyond the slow average) or quick, ``reason`` says why."""
 
-    style: Literal["ride", "quick"]
+    style: ExitStyle
     reason: str
 
 
@@ -133,9 +144,10 @@ class SetupData(TypedDict):
     is the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null where none
     does and the setup needs none. ``set_aside`` says which of the surroundings that are required fail, and is empty for
     a qualified setup. ``alongside`` names other setups at the same bar, each as its name and direction.
-    ``spoiled_by`` is what proves it wrong before the entry besides a close beyond the stop; empty where nothing does.
-    ``size`` is that of the chosen entry style, null where none can be given; ``size_reason`` says how it came about or
-    why there is none, and ``warnings`` what is likely to hurt. ``step`` and ``currency`` are the instrument's.
+    ``entry_within`` is how many bars its entry is waited for. ``spoiled_by`` is what proves it wrong before the entry
+    besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen entry style, null where
+    none can be given; ``size_reason`` says how it came about or why there is none, and ``warnings`` what is likely to
+    hurt. ``step`` and ``currency`` are the instrument's.
     """
 
     instrument: str
@@ -161,6 +173,7 @@ class SetupData(TypedDict):
     levels: Levels
     level_reasons: dict[str, str]
     entry_style: EntryStyle
+    entry_within: int
     entries: dict[str, Entry]
     spoiled_by: str
     exit_plan: ExitPlan
@@ -190,6 +203,65 @@ class WithdrawnData(TypedDict):
     reason: str
 
 
+class StoryData(TypedDict):
+    """How a setup that was said goes on, as it stands at the close of a bar.
+
+    ``bar_open``, ``bar_close`` and ``close`` are of that bar, ``setup_close`` is the close of the setup's last bar, and
+    ``set_aside`` says whether the setup was set aside. ``reason`` says why this is told. ``planned_entry`` and
+    ``planned_risk`` are those of ``entry_style``, ``entry`` and ``risk`` those of the fill, null without one. ``exit``
+    is what was left at, ``half_exit`` what half of it was left at before. All that is in R is in the risk of the fill:
+    ``r`` is the result once the position is closed, and until then what the close stands at; ``r_at_stop`` is what the
+    stop would bring, ``best_r`` and ``worst_r`` the furthest for and against it so far, ``cost_r`` what both ways cost,
+    null where that is not known. ``result`` is the result in money for ``size``, before costs, in ``currency``;
+    ``point_value`` is what a unit gains in it when the price rises by 1. ``bars_waited`` counts the bars without an
+    entry, ``bars_held`` those that closed with the position open. ``pressure`` names the signs of pressure against a
+    ride of the last bars, of which ``pressure_needed`` different ones end it. ``orders`` are the orders that are valid
+    now, empty where none are, and ``next`` says what would change the plan next. ``warnings`` tell of what comes soon:
+    a weekend, a holiday, or a date of the user's.
+    """
+
+    instrument: str
+    timeframe: TimeframeText
+    setup: str
+    title: str
+    direction: Direction
+    set_aside: bool
+    evidence_points: int
+    setup_close: MomentText
+    bar_open: MomentText
+    bar_close: MomentText
+    close: DecimalText
+    step: DecimalText
+    currency: CurrencyText
+    entry_style: EntryStyle
+    exit_style: ExitStyle
+    state: State
+    reason: str
+    planned_entry: DecimalText
+    planned_risk: DecimalText
+    entry: DecimalText | None
+    risk: DecimalText | None
+    first_stop: DecimalText
+    stop: DecimalText
+    exit: DecimalText | None
+    half_exit: DecimalText | None
+    r: DecimalText | None
+    r_at_stop: DecimalText | None
+    best_r: DecimalText | None
+    worst_r: DecimalText | None
+    cost_r: DecimalText | None
+    size: DecimalText | None
+    point_value: DecimalText
+    result: DecimalText | None
+    bars_waited: int
+    bars_held: int
+    pressure: list[str]
+    pressure_needed: int
+    orders: str
+    next: str
+    warnings: list[str]
+
+
 class SeriesData(TypedDict):
     """A series put on hold (``series.held``) or warm again (``series.resumed``); ``ready_after`` counts bars."""
 
@@ -215,7 +287,8 @@ class StationData(TypedDict):
     """What a station says of itself: after catching up, and once a day while it is still watching.
 
     ``bars`` counts those looked at since the summary of this kind before, or the start. ``setups_found`` counts the
-    setups since then, after catching up only those that were too old to be sent; ``setups`` names the last of them.
+    setups since then; after catching up only those that were too old to be sent, and with them the endings that were.
+    ``setups`` names the last of them.
     """
 
     station: str
@@ -234,8 +307,9 @@ class KindFacts:
     ``about`` is what it is about, ``data`` the type of its data, ``counted`` how a digest counts one and several.
     ``urgency`` is that of the Desktop Notifications Specification of freedesktop.org (low 0, normal 1, critical 2): a
     critical one waits for its reader. ``warns`` says that it is bad news. ``begins`` and ``ends`` say whether it begins
-    or ends a story. One that ``ages`` is no news once so many bars have passed that nobody can act on it. One that is
-    ``on_request`` goes only where a route names its kind.
+    or ends a story. One that ``ages`` is listed in a summary once so many bars have passed that it is no news; then a
+    setup is not sent, but the end of one that was sent is. One that is ``on_request`` goes only where a route names its
+    kind.
     """
 
     about: About
@@ -248,6 +322,11 @@ class KindFacts:
     ages: bool = False
     on_request: bool = False
 
+    @property
+    def follows(self) -> bool:
+        """Whether it is said of a setup that was said before."""
+        return self.about == "setup" and not self.begins
+
 
 KINDS: Mapping[Kind, KindFacts] = {
     "setup.qualified": KindFacts("setup", SetupData, ("setup", "setups"), "critical", begins=True, ages=True),
@@ -255,6 +334,14 @@ KINDS: Mapping[Kind, KindFacts] = {
         "setup", SetupData, ("set aside", "set aside"), "low", begins=True, ages=True, on_request=True
     ),
     "setup.withdrawn": KindFacts("setup", WithdrawnData, ("withdrawn", "withdrawn"), "critical", warns=True, ends=True),
+    "setup.entered": KindFacts("setup", StoryData, ("entered", "entered"), "normal"),
+    "setup.stop_raised": KindFacts("setup", StoryData, ("stop to move", "stops to move"), "normal"),
+    "setup.pressure": KindFacts("setup", StoryData, ("sign of pressure", "signs of pressure"), "low"),
+    "setup.exit_signal": KindFacts("setup", StoryData, ("exit signal", "exit signals"), "critical"),
+    "setup.closed": KindFacts("setup", StoryData, ("closed", "closed"), "normal", ends=True),
+    "setup.lapsed": KindFacts("setup", StoryData, ("lapsed", "lapsed"), "normal", ends=True, ages=True),
+    "setup.spoiled": KindFacts("setup", StoryData, ("spoiled", "spoiled"), "normal", ends=True, ages=True),
+    "setup.broken_off": KindFacts("setup", StoryData, ("broken off", "broken off"), "critical", warns=True, ends=True),
     "series.held": KindFacts("series", SeriesData, ("put on hold", "put on hold"), "normal", warns=True),
     "series.resumed": KindFacts("series", SeriesData, ("warm again", "warm again"), "low"),
     "feed.late": KindFacts("feed", FeedData, ("feed late", "feeds late"), "critical", warns=True),

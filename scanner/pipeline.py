@@ -12,6 +12,7 @@ import numpy as np
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
 from scanner.engine import SeriesEngine, push_together
+from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard
@@ -19,9 +20,10 @@ from scanner.market.sessions import Timetable
 from scanner.market.splits import adjust
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from scanner.events import Event
+    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
     from scanner.market.bars import RawBars
     from scanner.market.calendars import Calendar
@@ -99,15 +101,15 @@ class Pipeline:
         """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
 
-    def follow(self) -> None:
-        """Follow from now on each setup that is said to its end; see ``SeriesEngine.follow``."""
+    def listen(self, listener: Callable[[News], None]) -> None:
+        """Tell ``listener`` what becomes of setups, instead of saying it."""
         for lane in self.lanes:
-            lane.engine.follow()
+            lane.engine.listener = listener
 
-    def outcomes(self, *, under_way: bool = False) -> Iterator[Outcome]:
-        """Give what has come of setups since this was last asked; see ``SeriesEngine.outcomes``."""
+    def under_way(self) -> Iterator[Outcome]:
+        """Give the stories that have not ended."""
         for lane in self.lanes:
-            yield from lane.engine.outcomes(under_way=under_way)
+            yield from lane.engine.under_way()
 
     def check(self, raw: RawBars) -> Checked:
         """Let the guard look at raw rows; its notes go to people, its bars to ``events``."""
@@ -246,6 +248,7 @@ def _mark(
         adjustments,
         rulebook,
         Series.LAYOUT,
+        Follower.LAYOUT,
     )
     return sha256(repr(told).encode()).digest()[:16]
 

@@ -90,12 +90,14 @@ class Message:
     """An event on its way to a sink.
 
     ``picture`` is the PNG chart of the setup, where the sink asked for pictures and one could be drawn. ``late``
-    says that the moment to act has passed while the event was waiting to leave.
+    says that the moment to act has passed while the event was waiting to leave. ``notes`` are sentences on what else
+    is open at that moment, which is no part of the event.
     """
 
     event: Event
     picture: bytes | None = None
     late: bool = False
+    notes: tuple[str, ...] = ()
 
 
 class Sink(Protocol):

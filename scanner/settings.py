@@ -45,6 +45,7 @@ from scanner.service.configuration.values import (
 )
 from scanner.service.configuration.watchable import unwatchable
 from scanner.trade.following import Follow
+from scanner.trade.limits import Limits
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.trade.surroundings import Surroundings
@@ -137,7 +138,7 @@ class Route(_Part):
     timeframes: tuple[TimeframeName, ...] = Field((), description="timeframes; all when empty")
     directions: tuple[Literal["long", "short"], ...] = Field((), description="directions; both when empty")
     least_evidence: int = Field(
-        0, ge=0, le=10, description="least points of evidence of a setup, also where it is withdrawn"
+        0, ge=0, le=10, description="least points of evidence of a setup, also for what follows on it"
     )
 
 
@@ -191,6 +192,7 @@ class Settings(BaseSettings):
 
     station: Station = Field(default_factory=Station)
     account: Account = Field(default_factory=Account)
+    limits: Limits = Field(default_factory=Limits)
     rules: Rules = Field(default_factory=Rules)
     setups: dict[str, dict[str, Any]] = Field(
         default_factory=dict, description="setups to watch, by name, with the numbers in which they differ"

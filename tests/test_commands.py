@@ -59,6 +59,9 @@ def test_replay_writes_each_event_as_a_cloud_event_and_counts_them(
     assert "bars read     22,216" in printed
     assert "Not advice" in printed.splitlines()[-1]
     assert len({event["id"] for event in events}) == len(events)
+    ids = {event["id"] for event in found}
+    entered = [event for event in events if event["type"] == "closewatch.setup.entered" and event["thread"] in ids]
+    assert f" ({len(entered)} entered; " in printed
     for event in found:
         assert event["specversion"] == "1.0"
         data = event["data"]

@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 from itertools import chain, product
 from typing import TYPE_CHECKING
 
@@ -19,9 +20,13 @@ from scanner import settings
 from scanner.analysis.known_setups import known
 from scanner.clocks import SECOND
 from scanner.commands.demo import example
+from scanner.commands.recordings import Reading, prepare, recordings
+from scanner.events import KINDS
 from scanner.market.calendars import DAY
 from scanner.pipeline import Pipeline
+from scanner.study.replay import Came, Tally, replay
 from tests.demo_setups import FOLDER, replayed, with_every_setup
+from tests.laws import all_setups
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -104,6 +109,12 @@ def test_every_setup_occurs_in_both_directions(name: str, direction: str) -> Non
     assert any(wanted.items() <= event.data.items() for event in with_every_setup().setups)
 
 
+def test_everything_that_can_become_of_a_setup_occurs() -> None:
+    told = {event.kind for event in with_every_setup().events if event.facts.follows}
+    # Only bars that a feed restates withdraw a setup.
+    assert told == {kind for kind, facts in KINDS.items() if facts.follows} - {"setup.withdrawn"}
+
+
 def test_some_are_set_aside_for_their_cost_and_some_because_little_is_traded() -> None:
     reasons = [event.data["set_aside"] for each in replayed().values() for event in each.set_aside]
     assert any("cost fails" in reason for reason in reasons)
@@ -146,3 +157,17 @@ def test_setups_of_several_kinds_occur_while_the_last_day_is_played() -> None:
         played = (event for event in events if event.kind == "setup.qualified" and event.time > end - DAY)
         kinds.update(event.data["setup"] for event in played)
     assert len(kinds) >= 3
+
+
+def test_a_replay_counts_the_same_whether_or_not_it_tells_each_story() -> None:
+    reading = Reading(step=Decimal("0.01"), rulebook=all_setups())
+    counted: list[list[Came]] = []
+    for tells_stories in (True, False):
+        came: list[Came] = []
+        counted.append(came)
+        (recording,) = recordings([FOLDER / "TERNFERRY.parquet"], reading)
+        tally, made = Tally("TERNFERRY", ""), partial(prepare, reading)
+        said = list(replay(recording, made, tally, lambda _: None, came.append, tells_stories=tells_stories))
+        assert any(event.facts.follows for event in said) == tells_stories
+    assert counted[0] == counted[1]
+    assert {each.state for each in counted[0]} >= {"stopped", "left", "left_on_pressure", "lapsed", "spoiled"}

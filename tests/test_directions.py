@@ -34,7 +34,10 @@ MAY_IMPORT = {
         "scanner.judgement",
         "scanner.engine",
         "scanner.study",
+        "scanner.journal",
+        "scanner.service.store",
     },
+    "scanner.journal": {"scanner.market", "scanner.trade", "scanner.service.store"},
     "scanner.study": {
         "scanner.market",
         "scanner.analysis",
@@ -47,6 +50,7 @@ MAY_IMPORT = {
         "scanner.market",
         "scanner.analysis",
         "scanner.trade",
+        "scanner.follow",
         "scanner.engine",
         "scanner.pipeline",
         "scanner.present",

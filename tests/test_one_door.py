@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -63,9 +64,10 @@ def said() -> tuple[Bars, list[Event]]:
 
 def test_an_engine_that_knows_only_a_made_up_setup_says_and_plans_it(said: tuple[Bars, list[Event]]) -> None:
     _, events = said
-    assert len(events) > 5
-    assert {event.data["direction"] for event in events} == {"long", "short"}
-    for event in events:
+    setups = [event for event in events if event.facts.begins]
+    assert len(setups) > 5
+    assert {event.data["direction"] for event in setups} == {"long", "short"}
+    for event in setups:
         data = event.data
         sign = 1 if data["direction"] == "long" else -1
         assert (data["setup"], data["title"], list(data["rules"])) == (
@@ -80,6 +82,21 @@ def test_an_engine_that_knows_only_a_made_up_setup_says_and_plans_it(said: tuple
         assert data["spoiled_by"] == f"a close {'below' if sign > 0 else 'above'} that of the wide bar"
 
 
+def test_what_becomes_of_it_is_told_to_the_end(said: tuple[Bars, list[Event]]) -> None:
+    _, events = said
+    setups = {event.id: event.data for event in events if event.facts.begins}
+    later = [event for event in events if event.facts.follows]
+    assert {event.kind for event in later} >= {"setup.entered", "setup.exit_signal", "setup.closed", "setup.spoiled"}
+    for event in later:
+        data, setup = event.data, setups[event.thread]
+        assert (data["setup"], data["title"], data["direction"]) == ("two_steps", "two steps", setup["direction"])
+        assert data["setup_close"] == setup["bar_close"] < data["bar_close"]
+        assert (data["planned_entry"], data["first_stop"]) == (setup["levels"]["break"], setup["levels"]["stop"])
+    ends = Counter(event.thread for event in later if event.facts.ends)
+    assert set(ends.values()) == {1}
+    assert len(setups) - len(ends) <= 1, "only what was found last may still be under way"
+
+
 def test_its_words_its_chart_and_its_contract_hold_too(said: tuple[Bars, list[Event]]) -> None:
     bars, events = said
     schema: dict[str, Any] = json.loads(files("scanner").joinpath("contract", "events.schema.json").read_text("utf-8"))
@@ -88,7 +105,8 @@ def test_its_words_its_chart_and_its_contract_hold_too(said: tuple[Bars, list[Ev
         told = alert(Message(event), "UTC", None)
         assert "two steps" in told.plain()
         assert "two steps" in html(told)
-    drawn = chart_for(bars, events[-1], Rules(), "UTC", "svg").decode()
+    setup = [event for event in events if event.facts.begins][-1]
+    drawn = chart_for(bars, setup, Rules(), "UTC", "svg").decode()
     assert re.search(r">GANNET 15m [▲▼] (long|short)( at [a-z]+)?<", drawn)
     assert ">two steps, evidence " in drawn
     assert {"W", "1", "2"} <= set(re.findall(r">([W12])<", drawn))

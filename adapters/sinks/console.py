@@ -87,7 +87,11 @@ class ConsoleSink:
 
 def _laid_out(words: Words, style: str) -> RenderableType:
     """Lay words out; they are safe already, and as Text objects they are never taken for markup."""
-    blocks: list[RenderableType | None] = [Text(words.headline, style), _indented(words.lead)]
+    blocks: list[RenderableType | None] = [
+        Text(words.headline, style),
+        _indented(words.lead),
+        _indented(words.orders, "bold"),
+    ]
     for title, lines in (("Levels", words.levels), (words.why_title, words.why)):
         if lines:
             blocks += [Text(f"\n  {title}", "bold"), _table(lines)]

@@ -129,8 +129,10 @@ class DesktopSink:
 
 
 def urgency(message: Message) -> Urgency:
-    """Say how urgent a message is: by its kind, but a setup that is too late to act on need not wait for anybody."""
+    """Say how urgent a message is: by its kind, but what is too late or was set aside need not wait for anybody."""
     facts = message.event.facts
+    if message.event.data.get("set_aside", False):
+        return "low"
     return "normal" if message.late and facts.ages else facts.urgency
 
 

@@ -30,7 +30,9 @@ def letter(
     """Write a letter of messages that were put into ``words``; ``now`` is in seconds since 1970.
 
     The Message-ID (RFC 5322) is made of the event's id, so that the same alert is the same letter when it is sent
-    again, and what is said later of a setup answers the letter that told of it.
+    again, and what is said later of a setup answers the letter that told of it. A conversation is made by these headers
+    alone (RFC 5256, REFERENCES): the subject stays the headline of what is new, for that of the first letter would show
+    a stop and an entry that no longer hold.
     """
     domain = sender.domain.encode("idna").decode()
     name, thread = _identity(messages)
@@ -67,10 +69,10 @@ def subject(headline: str) -> str:
 
 def _identity(messages: Sequence[Message]) -> tuple[str, str]:
     """Give the id of a letter, and that of the letter it answers, empty where it answers none."""
-    if len(messages) > 1:
-        return event_id("digest", *(message.event.id for message in messages)), ""
-    event = messages[0].event
-    return event.id, "" if event.thread == event.id else event.thread
+    events = [message.event for message in messages]
+    name = events[0].id if len(events) == 1 else event_id("digest", *(event.id for event in events))
+    threads = {event.thread for event in events}
+    return name, threads.pop() if len(threads) == 1 and name not in threads else ""
 
 
 def _charts(messages: Sequence[Message]) -> dict[int, bytes]:

@@ -9,12 +9,15 @@ Below ``<prefix>/<station>/``:
 | ``feeds/<feed>`` | a feed that is late or back | no |
 | ``station`` | what the station says of itself | no |
 | ``state/station`` | ``{"station": …, "state": "watching" | "stopped" | "gone"}``; ``gone`` is the last will | yes |
-| ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | a setup that was not withdrawn | yes |
+| ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | the last event of a setup whose story goes on | yes |
 
-``<thread>`` is the id of the event that found the setup. When the setup is withdrawn, the event that says so goes out
-under ``setups/``, and then the retained one is cleared by an empty message, as MQTT asks. So a subscriber who comes
-late and subscribes to ``<prefix>/+/state/#`` sees which stations are watching and which setups were not withdrawn, and
-to ``<prefix>/+/setups/#`` all that follows. Each name is written as ``encode`` writes it.
+``<thread>`` is the id of the event that found the setup. All that follows on it is said under ``setups/``, and then
+kept in place of what was kept before; an event that ends the story (closed, lapsed, spoiled, broken off or withdrawn)
+clears it by an empty message, as MQTT asks. So a subscriber who comes late and subscribes to ``<prefix>/+/state/#``
+sees which stations are watching and where each setup stands, with the orders that are valid now, and to
+``<prefix>/+/setups/#`` all that follows. A setup that plans no entry is not followed: it stays until it is withdrawn.
+Nothing is kept of setups that were set aside. Where the routes to this sink leave out kinds that end a story, what is
+kept of it is never cleared. Each name is written as ``encode`` writes it.
 """
 
 from __future__ import annotations
@@ -76,11 +79,11 @@ class Topics:
     def state_of(self, event: Event) -> str | None:
         """Give the topic that holds the state of the setup that an event is about; None where none is kept.
 
-        A setup that is set aside has none: whoever comes late looks there for setups to act on.
+        A setup that was set aside has none: whoever comes late looks there for setups to act on.
         """
-        if event.facts.about != "setup" or event.facts.on_request:
-            return None
         data = event.data
+        if event.facts.about != "setup" or event.facts.on_request or data.get("set_aside", False):
+            return None
         return self._join("state", "setups", data["instrument"], data["timeframe"], data["direction"], event.thread)
 
     def _join(self, *names: str) -> str:

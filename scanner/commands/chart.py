@@ -1,4 +1,4 @@
-"""``closewatch chart``: a picture of one bar of a recording, with the setup that stood there."""
+"""``closewatch chart``: a picture of one bar of a recording, with the setup that stood there or its whole story."""
 
 from __future__ import annotations
 
@@ -11,26 +11,33 @@ from scanner.commands.one_bar import find
 from scanner.commands.trouble import UsageError
 from scanner.present.chart import Format, draw
 from scanner.present.picture import picture_of
+from scanner.present.story_chart import came_of, draw_story_chart, result_of
+from scanner.present.story_picture import story_picture_of
 from scanner.present.tables import bar_time
 from scanner.present.text import plain
+from scanner.present.wording import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.commands.recordings import Reading
+    from scanner.events import StoryData
     from scanner.present.picture import Picture
 
 LONGEST_NAME = 60
 
 
-def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, out: Path | None) -> None:
-    """Draw one bar of one recording and say what stood there."""
+def run(
+    paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, out: Path | None, *, to_the_end: bool
+) -> None:
+    """Draw one bar of one recording, or the story of its setup, and say what stood there and what became of it."""
     kind = format_of(out)
     if out is not None:
         output.not_among(str(out), "--out", paths)
-    asked = find(paths, reading, at, instrument)
+    asked = find(paths, reading, at, instrument, to_the_end=to_the_end)
     closed = int(asked.bars.close_time[asked.index])
     event = next((each for each in asked.said if each.facts.begins and each.time == closed), None)
+    story = [] if event is None else [each for each in asked.said if each.thread == event.thread]
     picture = picture_of(asked.bars[: asked.index + 1], asked.engine.without_setups(), reading.tz, event)
     when = bar_time(
         int(asked.bars.open_time[asked.index]),
@@ -38,19 +45,27 @@ def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None
         reading.tz,
         daily=picture.daily,
     )
-    path = out or Path(file_name(picture.instrument, picture.timeframe, when))
-    output.write_whole(path, draw(picture, kind))
-    output.say(_what_stood(picture, when, reading.tz), f"Drawn into {path}")
+    sentences = [_what_stood(picture, when, reading.tz)]
+    if len(story) > 1:
+        drawn = draw_story_chart(story_picture_of(asked.bars, story, asked.engine.without_setups(), reading.tz), kind)
+        sentences.append(_what_became_of_it(story[-1].data))
+    else:
+        drawn = draw(picture, kind)
+        if to_the_end and event is not None:
+            sentences.append("Nothing more is told of it in this recording.")
+    path = out or Path(file_name(picture.instrument, picture.timeframe, when, is_story=len(story) > 1))
+    output.write_whole(path, drawn)
+    output.say(*sentences, f"Drawn into {path}")
 
 
-def file_name(instrument: str, timeframe: str, when: str) -> str:
+def file_name(instrument: str, timeframe: str, when: str, *, is_story: bool = False) -> str:
     """Make a name that is one on every system.
 
     >>> file_name("ABC/USD", "15m", "2024-03-18 15:30")
     'ABC_USD-15m-2024-03-18T1530.png'
     """
     name = re.sub(r"[^\w-]+", "_", instrument)[:LONGEST_NAME]
-    return f"{name}-{timeframe}-{when.replace(' ', 'T').replace(':', '')}.png"
+    return f"{name}-{timeframe}-{when.replace(' ', 'T').replace(':', '')}{'-story' * is_story}.png"
 
 
 def format_of(out: Path | None) -> Format:
@@ -70,3 +85,10 @@ def _what_stood(picture: Picture, when: str, zone: str) -> str:
     place = f", its place the {setup['place']}" if setup["place"] else ""
     aside = f"; it was set aside: {setup['set_aside']}" if setup["set_aside"] else ""
     return f"{about}: a {setup['title']} stood, {setup['direction']}{place}{aside}."
+
+
+def _what_became_of_it(data: StoryData) -> str:
+    """Say how it ended, or stood when it was told of last, and why."""
+    came = came_of(data)
+    result = "" if data["r"] is None else f", {result_of(data)} before costs"
+    return f"{came[0].upper()}{came[1:]}{result}: {phrase(data['reason'])}."

@@ -36,7 +36,8 @@ SHOWN, NAMES_SHOWN = 60, 400
 class OneBar:
     """A bar of a recording: all bars on its timeframe, and its number among them.
 
-    ``engine`` has seen the bars up to this one, and ``said`` is what it said on them.
+    ``engine`` has seen the bars up to this one, or to the end of the recording where that was asked for, and ``said``
+    is what it said on them.
     """
 
     engine: SeriesEngine
@@ -46,8 +47,13 @@ class OneBar:
     said: list[Event]
 
 
-def find(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> OneBar:
-    """Read the one recording that is asked about, whole, and find the bar; UsageError where there is none."""
+def find(
+    paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, *, to_the_end: bool = False
+) -> OneBar:
+    """Read the one recording that is asked about, whole, and find the bar; UsageError where there is none.
+
+    ``to_the_end`` runs all of its bars, to hear what became of a setup.
+    """
     moment = parse_moment(at, reading.tz)
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
@@ -57,7 +63,7 @@ def find(paths: Sequence[Path], reading: Reading, at: str, instrument: str | Non
     index = bar_at(bars, moment, day=len(at) == len("2024-03-18"))
     if index is None:
         raise UsageError(_no_bar(bars, at, read.tally))
-    engine, said = read.run_until(int(bars.close_time[index]))
+    engine, said = read.run_until(int(bars.close_time[-1 if to_the_end else index]))
     return OneBar(engine, bars, index, read.tally, said)
 
 

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner import settings
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.present.tables import table
@@ -16,30 +14,12 @@ from scanner.service.store import Delivery, Store
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
-    from pathlib import Path
 
+    from scanner.commands.which_store import Choice
     from scanner.service.store.outbox import State
 
 HEADS = ("number", "sink", "state", "tries", "what", "about", "bar close", "why")
 LONGEST_NAME, LONGEST_ERROR = 40, 120
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Whose outbox: the path of the store, and the zone of the times shown."""
-
-    store: Path
-    zone: str
-
-
-def choose(config: Path | None, store: Path | None) -> Choice:
-    """Find the store by the configuration or by its own path; UsageError where neither or both are given."""
-    if store is not None and config is None:
-        return Choice(store, "UTC")
-    if store is not None or config is None:
-        raise UsageError("say whose outbox it is, either by --config CONFIG.toml or by --store FILE.db")
-    known = settings.load(config)
-    return Choice(known.store_path, known.station.zone)
 
 
 def show(choice: Choice, states: Collection[State], sink: str | None) -> None:

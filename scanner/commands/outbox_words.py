@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from scanner.commands.outbox import Choice
+    from scanner.commands.which_store import Choice
 
 app = typer.Typer(
     help="""See what still has to reach a sink or was refused for good, and try it again or give it up.
@@ -71,6 +71,6 @@ def drop(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile = 
 
 
 def _choice(config: Path | None, store: Path | None) -> Choice:
-    from scanner.commands.outbox import choose  # noqa: PLC0415 - as above
+    from scanner.commands.which_store import choose  # noqa: PLC0415 - as above
 
-    return choose(config, store)
+    return choose(config, store, "whose outbox it is")

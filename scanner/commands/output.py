@@ -49,10 +49,15 @@ def whole_file(target: str) -> Iterator[BinaryIO]:
             raise _unwritable(Path(target), problem) from problem
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file that appears only once it is complete; a device or pipe is written as it is."""
+def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
+    """Write a file that appears only once it is complete; a device or pipe is written as it is.
+
+    A ``private`` one is for its owner's eyes.
+    """
     with _in_the_end(path) as part:
         try:
+            if private and not part.exists():
+                part.touch(0o600)
             part.write_bytes(content)
         except OSError as problem:
             raise _unwritable(path, problem) from problem

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from scanner.commands.recordings import Reading
     from scanner.events import Event
-    from scanner.follow.outcome import Outcome
     from scanner.market.guard import Note
+    from scanner.study.replay import Came
 
 NOTES_SHOWN = 20
 """Notes of the guard that are told one by one for each reason; the rest is counted."""
@@ -49,10 +49,15 @@ def gather(
     reading: Reading,
     on_note: Callable[[Note], None],
     on_event: Callable[[Event], None],
-    on_outcome: Callable[[Outcome], None],
+    on_end: Callable[[Came], None],
+    *,
+    tells_stories: bool,
 ) -> list[Tally]:
-    """Replay files with progress shown, and hand on each event and outcome; gives what each recording amounted to."""
-    output.announce_compiling(needed=needs_compiling(reading.rulebook, following=True))
+    """Replay files with progress shown; gives what each recording amounted to.
+
+    Each event is handed on, and what came of each setup; ``tells_stories`` is as in ``replay``.
+    """
+    output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
     tallies: list[Tally] = []
@@ -63,7 +68,8 @@ def gather(
             for recording in recordings(paths, reading, on_progress):
                 tally = Tally(recording.symbol, str(recording.path))
                 tallies.append(tally)
-                for event in replay(recording, partial(prepare, reading), tally, on_note, on_outcome):
+                made = partial(prepare, reading)
+                for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
                     on_event(event)
     finally:
         gc.enable()
@@ -76,7 +82,7 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
     if events_to is not None:
         output.not_among(events_to, "--events", paths)
     if events_to is None:
-        report(found, gather(paths, reading, notes, found.add, found.learn))
+        report(found, gather(paths, reading, notes, found.add, found.learn, tells_stories=False))
         return
     with output.whole_file(events_to) as sink:
 
@@ -85,11 +91,11 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
             if events_to != "-":
                 found.add(event)
 
-        def learn(outcome: Outcome) -> None:
+        def learn(came: Came) -> None:
             if events_to != "-":
-                found.learn(outcome)
+                found.learn(came)
 
-        tallies = gather(paths, reading, notes, keep, learn)
+        tallies = gather(paths, reading, notes, keep, learn, tells_stories=True)
     if events_to == "-":
         output.tell(*summary(tallies, found.zone), "", SHORT)
     else:

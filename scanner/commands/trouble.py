@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
 DONE, FAILED, UNUSABLE, INTERRUPTED, TERMINATED = 0, 1, 2, 130, 143
 """Exit codes: all well; stopped by trouble on the way; bad words or unusable input; Ctrl-C; SIGTERM."""
@@ -48,14 +48,14 @@ def _say_what_can_be_said() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def run_guarded(app: typer.Typer) -> int:
-    """Run the command line and give its exit code.
+def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
+    """Run the command line, of this process or as it is given in ``words``, and give its exit code.
 
     Trouble that was foreseen carries an ``exit_code``, and its message is the sentence for the user; anything else
     is a defect of ours and keeps its traceback.
     """
     try:
-        result = typer.main.get_command(app)(standalone_mode=False)
+        result = typer.main.get_command(app)(words, prog_name="closewatch", standalone_mode=False)
         sys.stdout.flush()
     except (KeyboardInterrupt, typer.Abort):
         result = INTERRUPTED

@@ -13,12 +13,13 @@ from functools import partial
 from threading import Thread
 from typing import TYPE_CHECKING, NoReturn
 
-import numpy as np
 import structlog
 
 from scanner import settings as configuration
 from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
+from scanner.commands.event_chart import event_chart
+from scanner.commands.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.engine import needs_compiling
 from scanner.ports import FeedTroubleError
@@ -27,7 +28,7 @@ from scanner.service.configuration.outside import build_feed, build_sink
 from scanner.service.delivery import Delivery
 from scanner.service.reloading import reload_from, warn
 from scanner.service.station import Station
-from scanner.service.store import SeriesKey, Store
+from scanner.service.store import Store
 from scanner.service.supervisor import Supervisor
 from scanner.service.vitals import look
 
@@ -140,7 +141,8 @@ async def _watch(
         clock=clock.now,
         sleep=clock.sleep,
         random=random.random,
-        picture=lambda event: _picture(station.settings, store, event),
+        picture=lambda event: event_chart(station.settings, store, event),
+        notes=RiskNotes(store, lambda: station.settings),
         quiet=settings.quiet,
         ceiling=settings.ceiling,
         stale_after=settings.station.stale_after,
@@ -206,20 +208,6 @@ async def _read_again(path: Path, station: Station, supervisor: Supervisor, agai
         supervisor.reloading()
         await reload_from(path, os.environ, station)
         supervisor.ready()
-
-
-def _picture(settings: Settings, store: Store, event: Event) -> bytes | None:
-    """Draw the chart of a setup from the bars in the store."""
-    if not event.facts.begins or event.data["instrument"] not in settings.instruments:
-        return None
-    from scanner.present.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not every sink wants it
-
-    watched = settings.of(event.data["instrument"])
-    key = SeriesKey(event.data["instrument"], event.data["timeframe"])
-    for stored in store.bars.load([key], 2 * watched.rulebook.history):
-        bars = stored.bars[: int(np.searchsorted(stored.bars.close_time, event.time, side="right"))]
-        return chart_for(bars, event, watched.rules, settings.station.zone)
-    return None
 
 
 async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Clock, stop: asyncio.Event) -> None:

@@ -1,9 +1,10 @@
-"""The follower of one series: takes its setups as they are found over its closed bars, and says what came of each."""
+"""The follower of one series: takes its setups over its closed bars, and tells what becomes of each."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import partial
 from math import isnan, nan
 from typing import TYPE_CHECKING, Any
 
@@ -11,111 +12,163 @@ import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE
 from scanner.follow import steps
+from scanner.follow.found import Found
+from scanner.follow.kept import packed, unpacked
+from scanner.follow.news import News, Record, signs_of, state_of, why_entered, why_leaving, why_raised
 from scanner.follow.outcome import Outcome
 from scanner.trade.plan import stop_behind, stop_margin
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from scanner.analysis.series import Series
-    from scanner.analysis.setup import Spoiler
-    from scanner.follow.outcome import State
+    from scanner.events import Kind, State
+    from scanner.follow.decision import Decision
+    from scanner.follow.news import Leaving
     from scanner.market.instruments import Instrument
+    from scanner.market.sessions import Timetable
     from scanner.trade.rulebook import Rulebook
 
 STYLES = ("early", "break", "average")
 """In the order of the compiled code."""
 
-SIGN_WORDS = {
-    steps.ENGULFED: "a bar engulfed against it",
-    steps.THROUGH_AVERAGE: "a close back through the fast average",
-    steps.THROUGH_LINE: "a close through the trend line",
-    steps.DRIVEN: "a drive bar against it",
-    steps.OTHER_SIDE: "a setup on the other side",
-}
+ENDINGS: Mapping[State, Kind] = {"lapsed": "setup.lapsed", "spoiled": "setup.spoiled"}
+"""What is told of an end before the entry."""
 
+NAMES: tuple[str, ...] = steps.STORY.names or ()
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A setup to be followed: a planned entry of the style that is followed, and what it is left by.
-
-    ``line`` is its trend line, the price at the setup's last bar and the rise a bar; None where there is none.
-    """
-
-    thread: str
-    sign: int
-    set_aside: bool
-    entry: Decimal
-    stop: Decimal
-    ride: bool
-    spoiler: Spoiler
-    line: tuple[float, float] | None
+NOTHING = np.zeros(0, dtype=np.uint8)
 
 
 @dataclass(slots=True)
-class _Story:
-    """What the compiled code does not need: the setup, and the stop in exact decimals."""
+class Story:
+    """What the compiled code does not need: the setup, the stop in exact decimals, and a number in order of finding."""
 
     found: Found
     stop: Decimal
+    number: int
 
 
 class Follower:
-    """The stories of one series.
+    """The stories of one series, and what is told of them.
 
-    They live as long as this object: no snapshot of a series holds them. Call ``stand`` at each bar where setups stand,
-    in order, and ``go_on`` before bars leave the window.
+    Call ``stand`` at each bar where setups stand, in order, and ``go_on`` before bars leave the window. What either
+    gives is in the order of the bars, and at a bar in the order in which the setups were found.
     """
 
-    def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook) -> None:
+    LAYOUT = f"{steps.STORY} {Found.__slots__}"
+    """Says how a snapshot is laid out."""
+
+    def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
         self._series = series
         self._instrument = instrument
         self._rules = rulebook.rules
         self._follow = rulebook.follow
         self._numbers = rulebook.follow.record()
+        self._timetable = timetable
+        timeframe = timetable.timeframe
+        self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known
         self._records = np.zeros(0, dtype=steps.STORY)
-        self._stories: list[_Story] = []
-        self._ended: list[Outcome] = []
+        self._stories: list[Story] = []
 
-    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> None:
+    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
         """Go on to a bar of the series' window at which setups stand on some ``sides``, and follow those ``found``.
 
         ``sides`` are signs: a setup that is not followed itself still is pressure against the other side.
         """
-        self._go_on(index + 1, (1 in sides) | (-1 in sides) << 1)
+        told = self._go_on(index + 1, (1 in sides) | (-1 in sides) << 1)
         if found:
             records, have = np.empty(len(self._records) + len(found), dtype=steps.STORY), len(self._records)
             records[:have] = self._records
-            for number, each in enumerate(found, have):
-                records[number] = self._record(index, each)
+            first = self._stories[-1].number + 1 if self._stories else 0
+            for number, each in enumerate(found):
+                records[have + number] = self._record(index, each)
+                self._stories.append(Story(each, each.stop, first + number))
             self._records = records
-            self._stories += [_Story(each, each.stop) for each in found]
+        return told
 
-    def go_on(self) -> None:
+    def go_on(self) -> list[News]:
         """Go on over all bars that the series has taken in."""
-        self._go_on(self._series.used, 0)
+        return self._go_on(self._series.used, 0)
 
-    def break_off(self, index: int, reason: str) -> None:
+    def break_off(self, index: int, reason: str) -> list[News]:
         """Go on over the bars before one of the window, and end there what is left, without a result."""
-        self._go_on(index, 0)
-        time = int(self._series.times[1, index])
-        ended = zip(self._records, self._stories, strict=True)
-        self._ended += [self._outcome(record, story, "broken_off", reason, time) for record, story in ended]
+        told = self._go_on(index, 0)
+        for each, story in zip(self._records, self._stories, strict=True):
+            record = _read(each) | {"ended_at": int(self._series.times[1, index])}
+            now = self._outcome(record, story, "broken_off", reason)
+            told.append(self._news(record, story, now, index, "setup.broken_off", reason))
         self._records, self._stories = self._records[:0], []
+        return told
 
-    def ended(self) -> list[Outcome]:
-        """Give those that have ended since this was last asked."""
-        ended, self._ended = self._ended, []
-        return ended
+    def decide(self, decision: Decision) -> list[News]:
+        """Let the user's own fill and size take the place of those assumed, or end a story that the user ended.
+
+        It comes after the last bar taken in, which all stories have met. A story that has ended stays as it is.
+        """
+        which = next((n for n, each in enumerate(self._stories) if each.found.thread == decision.thread), None)
+        if which is None:
+            return []
+        story, records, index = self._stories[which], self._records[which : which + 1], self._series.used - 1
+        sign, was_open = story.found.sign, bool(records["state"][0] == steps.OPEN)
+        price = decision.price
+        if decision.size is not None:
+            story.found = replace(story.found, size=decision.size)
+        if decision.kind == "leave":
+            at = float(self._series.columns[CLOSE, index] if price is None else price)
+            records["state"], records["exit"] = steps.LEFT_BY_USER, sign * at if was_open else nan
+            if was_open:
+                records["best"], records["worst"] = (
+                    max(records["best"][0], sign * at),
+                    min(records["worst"][0], sign * at),
+                )
+            records["ended_at"] = self._series.times[1, index]
+            told = [self._of_user("setup.closed", records[0], story, index)]
+            self.leave_alone({decision.thread})
+            return told
+        fill = nan if price is None else sign * float(price)  # by what it is as a number, there has to be a risk
+        if not fill > records["first_stop"][0]:
+            return []
+        records["fill"], records["filled_at_open"], records["by_user"] = fill, True, True
+        if isnan(records["half_exit"][0]):
+            steps.set_half(records[0], self._numbers[0])
+        if was_open:
+            records["best"], records["worst"] = max(records["best"][0], fill), min(records["worst"][0], fill)
+            return []
+        records["state"], records["entered_at"] = steps.OPEN, self._series.times[1, index]
+        records["best"] = records["worst"] = fill
+        records["waited"] += 1  # as if the next bar had brought the entry
+        return [self._of_user("setup.entered", records[0], story, index)]
+
+    def _of_user(self, kind: Kind, record: np.void, story: Story, index: int) -> News:
+        read = _read(record)
+        reason = "you took it" if kind == "setup.entered" else "you left it"
+        return self._news(read, story, self._now(read, story), index, kind, reason)
+
+    def leave_alone(self, threads: Collection[str]) -> None:
+        """Follow stories no longer, without a word."""
+        kept = [story.found.thread not in threads for story in self._stories]
+        self._records = self._records[np.array(kept, dtype=np.bool_)]
+        self._stories = [story for story, keep in zip(self._stories, kept, strict=True) if keep]
 
     def under_way(self) -> list[Outcome]:
         """Give those that have not ended."""
-        return [
-            self._outcome(record, story, "open", "still open", None)
-            if record["state"] == steps.OPEN
-            else self._outcome(record, story, "waiting", "still waiting for its entry", None)
-            for record, story in zip(self._records, self._stories, strict=True)
-        ]
+        return [self._now(_read(record), story) for record, story in zip(self._records, self._stories, strict=True)]
+
+    def make_ready(self) -> None:
+        """Have the code compiled that the first story would otherwise wait for."""
+        self._advance(0, 0, 0, NOTHING)
+
+    def snapshot(self) -> bytes:
+        """Give what must be kept to go on in a later run; empty where nothing is followed."""
+        return packed([(story.found, story.stop) for story in self._stories], self._records) if self._stories else b""
+
+    def restore(self, snapshot: bytes) -> None:
+        """Follow what the follower of a snapshot followed. ValueError where it is not a snapshot."""
+        kept, self._records = unpacked(snapshot)
+        self._stories = [Story(found, stop, number) for number, (found, stop) in enumerate(kept)]
 
     @property
     def _offset(self) -> int:
@@ -125,7 +178,7 @@ class Follower:
         series, sign, spoiler = self._series, found.sign, found.spoiler
         style = STYLES.index(self._rules.entry_style)
         number = index - self._offset
-        close, entry = sign * float(series.columns[CLOSE, index]), sign * float(found.entry)
+        close, entry, stop = sign * float(series.columns[CLOSE, index]), sign * float(found.entry), float(found.stop)
         line, slope = found.line or (nan, 0.0)
         values = {
             "sign": sign,
@@ -136,7 +189,8 @@ class Follower:
             "entry": entry,
             "gap": self._rules.gap_limit * float(series.columns[ATR, index]),
             "reference": (close, entry, nan)[style],
-            "stop": sign * float(found.stop),
+            "stop": sign * stop,
+            "first_stop": sign * stop,
             "beyond": nan if spoiler.beyond is None else sign * spoiler.beyond,
             "average": -1 if spoiler.average is None else spoiler.average,
             "closes": spoiler.closes,
@@ -144,83 +198,142 @@ class Follower:
             "line": sign * line,
             "slope": sign * slope,
             "swing": nan,
+            "step": float(self._instrument.steps.at(found.entry)),
+            "half": nan,
+            "half_exit": nan,
             "fill": nan,
             "exit": nan,
         }
-        return tuple(values.get(name, 0) for name in steps.STORY.names or ())
+        return tuple(values.get(name, 0) for name in NAMES)
 
-    def _go_on(self, stop: int, sides: int) -> None:
+    def _go_on(self, stop: int, sides: int) -> list[News]:
         if not self._stories:
+            return []
+        offset, in_session = self._offset, self._in_session(stop) if self._flat_by_close else NOTHING
+        told: list[tuple[int, int, News]] = []
+        while self._advance(offset, stop, sides, in_session):
+            for which in np.flatnonzero(self._records["news"]).tolist():
+                story, record = self._stories[which], _read(self._records[which])
+                index = record["next"] - 1 + offset
+                bits, was = record["news"], story.stop
+                if bits & (steps.SWING | steps.TO_ENTRY):
+                    self._raise_stop(record, story, index)
+                    self._records[which]["stop"] = story.found.sign * float(story.stop)
+                self._records[which]["news"] = 0
+                told += [(index, story.number, news) for news in self._tell(record, story, index, was)]
+            over = self._records["state"] > steps.OPEN
+            if over.any():
+                self._records = self._records[~over]
+                self._stories = [story for story, ended in zip(self._stories, over.tolist(), strict=True) if not ended]
+        told.sort(key=lambda each: each[:2])
+        return [news for _, _, news in told]
+
+    def _advance(self, offset: int, stop: int, sides: int, in_session: NDArray[np.uint8]) -> bool:
+        pool, row = self._series.pool, self._series.row
+        windows = (pool.columns, pool.deep, pool.times, row)
+        rules, follow = self._rules.record, self._numbers
+        found: bool = steps.advance(*windows, self._records, offset, stop, sides, in_session, rules, follow)
+        return found
+
+    def _in_session(self, stop: int) -> NDArray[np.uint8]:
+        """Say where in its session each bar is, from the first that a story has not met yet up to ``stop`` − 1."""
+        first = int(self._records["next"].min()) + self._offset
+        opens = self._series.times[0, first - 1 : stop]
+        numbers, bars = self._timetable.places_in_sessions(opens)
+        left, sessions = bars - numbers, self._timetable.session_numbers(opens)
+        marks = (left == 2) * steps.LAST_BUT_ONE + (left == 1) * steps.LAST  # noqa: PLR2004 - two bars are left
+        marks[1:] += (sessions[1:] != sessions[:-1]) * steps.FIRST
+        return np.asarray(marks[1:], dtype=np.uint8)
+
+    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterator[News]:
+        """Tell what there is to tell of a story at a bar; ``was`` is what its stop was before."""
+        bits, now = record["news"], self._now(record, story)
+        news = partial(self._news, record, story, now, index)
+        if bits & steps.ENTERED:
+            yield news("setup.entered", why_entered(record, self._rules.entry_style))
+        if bits & steps.ENDED:
+            yield news(ENDINGS.get(now.state, "setup.closed"), now.reason)
             return
-        pool, row, offset = self._series.pool, self._series.row, self._offset
-        todo = steps.RAISES
-        while todo & steps.RAISES:
-            todo = steps.advance(
-                pool.columns,
-                pool.deep,
-                pool.times,
-                row,
-                self._records,
-                offset,
-                stop,
-                sides,
-                self._rules.record,
-                self._numbers,
-            )
-            if todo & steps.RAISES:
-                for which in np.flatnonzero(~np.isnan(self._records["swing"])).tolist():
-                    self._raise_stop(self._records[which], self._stories[which])
-        if todo & steps.ENDED:
-            over = (self._records["state"] > steps.OPEN).tolist()
-            for record, story, ended in zip(self._records, self._stories, over, strict=True):
-                if ended:
-                    self._ended.append(
-                        self._outcome(record, story, *self._ending(record, story), int(record["ended_at"]))
-                    )
-            self._records = self._records[~np.array(over)]
-            self._stories = [story for story, ended in zip(self._stories, over, strict=True) if not ended]
+        if story.stop != was:
+            yield news("setup.stop_raised", why_raised(bits, story.found, self._follow), stop_before=was)
+        if bits & steps.SIGN:
+            yield news("setup.pressure", " and ".join(signs_of(record, self._follow)))
+        if bits & (steps.SIGNAL | steps.HALF | steps.SOON):
+            leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else ""
+            yield news("setup.exit_signal", why_leaving(bits, record, self._follow), leaving=leaving)
 
-    def _raise_stop(self, record: Any, story: _Story) -> None:  # noqa: ANN401 - a record of an array has no type
-        """Raise a stop under the swing low that the last bar met has confirmed, where that is further."""
-        sign, index = story.found.sign, int(record["next"]) - 1 + self._offset
-        base = _decimal(sign * record["swing"])
-        atr, close = _decimal(self._series.columns[ATR, index]), _decimal(self._series.columns[CLOSE, index])
-        margin = stop_margin(base, atr, self._rules, self._instrument)
-        stop = stop_behind(base, margin, sign, close, self._instrument)
-        if sign * (stop - story.stop) > 0:
-            story.stop = stop
-            record["stop"] = sign * float(stop)
-        record["swing"] = nan
+    def _raise_stop(self, record: Record, story: Story, index: int) -> None:
+        """Raise a stop to the entry, or behind the swing that a bar has confirmed, where that is further."""
+        sign, stops = story.found.sign, []
+        if record["news"] & steps.SWING:
+            base = _decimal(sign * record["swing"])
+            atr, close = _decimal(self._series.columns[ATR, index]), _decimal(self._series.columns[CLOSE, index])
+            margin = stop_margin(base, atr, self._rules, self._instrument)
+            stops.append(stop_behind(base, margin, sign, close, self._instrument))
+        if record["news"] & steps.TO_ENTRY:
+            stops.append(self._entry(record, story))
+        for stop in stops:
+            if sign * (stop - story.stop) > 0:
+                story.stop = stop
 
-    def _ending(self, record: Any, story: _Story) -> tuple[State, str]:  # noqa: ANN401 - as above
-        state = int(record["state"])
-        if state == steps.LEFT_ON_PRESSURE:
-            signs = steps.gathered(int(record["signs"]), self._follow.pressure_within)
-            return "left_on_pressure", " and ".join(text for bit, text in SIGN_WORDS.items() if signs & bit)
-        endings: dict[int, tuple[State, str]] = {
-            steps.STOPPED: ("stopped", "the stop was reached"),
-            steps.STOPPED_AT_OPEN: ("stopped", "a bar opened beyond the stop"),
-            steps.LEFT: ("left", "the MACD line crossed back"),
-            steps.LAPSED: ("lapsed", f"no entry within {self._follow.max_wait} bars"),
-            steps.GAPPED: (
-                "lapsed",
-                "the open that it would have been filled at or after lay too far beyond the entry",
-            ),
-            steps.OPENED_AT_STOP: ("lapsed", "the open that it would have been filled at lay at the stop or beyond"),
-            steps.SPOILED_BY_STOP: ("spoiled", "a close beyond the stop before the entry"),
-            steps.SPOILED_BY_CROSS: ("spoiled", "the MACD line crossed back before the entry"),
-            steps.SPOILED_BY_OWN: ("spoiled", f"{story.found.spoiler.text} before the entry"),
-        }
-        return endings[state]
+    def _entry(self, record: Record, story: Story) -> Decimal:
+        return _decimal(story.found.sign * record["fill"]) if record["filled_at_open"] else story.found.entry
 
-    def _outcome(self, record: Any, story: _Story, state: State, reason: str, ended_at: int | None) -> Outcome:  # noqa: ANN401 - as above
+    def _half(self, record: Record, story: Story) -> Decimal | None:
+        """Give the price at which half is left, as far as it was not."""
+        if isnan(record["half"]) or not isnan(record["half_exit"]):
+            return None
+        return self._on_step(record["half"], story)
+
+    def _on_step(self, price: float, story: Story) -> Decimal:
+        """Give the price of whole steps, as they are at the entry, that a number of the compiled code stands for."""
+        step = self._instrument.steps.at(story.found.entry)
+        return story.found.sign * round(price / float(step)) * step
+
+    def _news(
+        self,
+        record: Record,
+        story: Story,
+        now: Outcome,
+        index: int,
+        kind: Kind,
+        reason: str,
+        *,
+        stop_before: Decimal | None = None,
+        leaving: Leaving = "",
+    ) -> News:
+        return News(
+            kind=kind,
+            found=story.found,
+            now=now,
+            bar_open=int(self._series.times[0, index]),
+            bar_close=int(self._series.times[1, index]),
+            close=_decimal(self._series.columns[CLOSE, index]),
+            reason=reason,
+            stop_before=stop_before,
+            half=self._half(record, story),
+            waited=record["waited"] - (now.entry is not None),
+            signs=signs_of(record, self._follow),
+            leaving=leaving,
+        )
+
+    def _now(self, record: Record, story: Story) -> Outcome:
+        """Say where a story stands, or how it has ended."""
+        state, reason = state_of(record, story.found, self._follow)
+        return self._outcome(record, story, state, reason)
+
+    def _outcome(self, record: Record, story: Story, state: State, reason: str) -> Outcome:
         found, sign = story.found, story.found.sign
-        entry = exit_ = best = worst = cost = None
+        entry = exit_ = half_exit = best = worst = cost = None
         if not isnan(record["fill"]):
-            entry = _decimal(sign * record["fill"]) if record["filled_at_open"] else found.entry
+            entry = self._entry(record, story)
             best, worst = _decimal(sign * record["best"]), _decimal(sign * record["worst"])
             costs = self._instrument.costs
             cost = costs.in_price(entry, self._instrument.point_value) if costs.given else None
+        if not isnan(record["half_exit"]):
+            at_level = record["half_exit"] == record["half"]
+            price = record["half_exit"]
+            half_exit = self._on_step(price, story) if at_level else _decimal(sign * price)
         if not isnan(record["exit"]):
             exit_ = story.stop if record["state"] == steps.STOPPED else _decimal(sign * record["exit"])
         return Outcome(
@@ -234,13 +347,19 @@ class Follower:
             stop=story.stop,
             entry=entry,
             exit=exit_,
+            half_exit=half_exit,
             best=best,
             worst=worst,
-            held=int(record["held"]),
-            entered_at=None if entry is None else int(record["entered_at"]),
-            ended_at=ended_at,
+            held=record["held"],
+            entered_at=None if entry is None else record["entered_at"],
+            ended_at=None if state in {"waiting", "open"} else record["ended_at"],
             cost=cost,
         )
+
+
+def _read(record: np.void) -> Record:
+    """Read a record as a whole: its fields one by one take longer."""
+    return dict(zip(NAMES, record.item(), strict=True))
 
 
 def _decimal(price: Any) -> Decimal:  # noqa: ANN401 - a number of an array has no type

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal
+from typing import TYPE_CHECKING
 
 from scanner.market.price_steps import EXACT
 
-State = Literal["waiting", "open", "stopped", "left", "left_on_pressure", "lapsed", "spoiled", "broken_off"]
+if TYPE_CHECKING:
+    from scanner.events import State
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +18,8 @@ class Outcome:
 
     ``thread`` is the id of the event that said the setup, ``sign`` +1 for long and −1 for short, ``set_aside`` whether
     it was set aside. ``planned`` is the entry as it was planned and ``entry`` the price that it was filled at, None
-    without one; ``first_stop`` and ``stop`` are the stop at first and at last, ``exit`` is the price that was left at.
+    without one; ``first_stop`` and ``stop`` are the stop at first and at last, ``exit`` is the price that was left at,
+    and ``half_exit`` that which half of it was left at before.
     ``best`` and ``worst`` are the furthest prices for and against the position that may have been reached in it.
     ``held`` counts the bars that closed while it was open. ``entered_at`` and ``ended_at`` are closes of bars, None
     where there was no entry, or no end yet. ``cost`` is what both ways cost, in points of price, None where that is not
@@ -34,6 +36,7 @@ class Outcome:
     stop: Decimal
     entry: Decimal | None
     exit: Decimal | None
+    half_exit: Decimal | None
     best: Decimal | None
     worst: Decimal | None
     held: int
@@ -53,14 +56,18 @@ class Outcome:
 
     def in_risks(self, price: Decimal | None) -> Decimal | None:
         """Give what lies between the entry and a price in real R, to hundredths; None without an entry or a price."""
-        if self.entry is None or self.risk is None or price is None:
+        if self.entry is None or price is None:
             return None
-        return _hundredths(self.sign * (price - self.entry), self.risk)
+        return _hundredths(price - self.entry, self.entry - self.first_stop)
+
+    def left_at(self, price: Decimal | None) -> Decimal | None:
+        """Give the price at which all is left on average, where what is left now is left at ``price``."""
+        return price if price is None or self.half_exit is None else EXACT.divide(price + self.half_exit, 2)
 
     @property
     def r(self) -> Decimal | None:
         """The result in real R, before costs, to hundredths; None while there is none."""
-        return self.in_risks(self.exit)
+        return self.in_risks(self.left_at(self.exit))
 
     @property
     def cost_in_risks(self) -> Decimal | None:

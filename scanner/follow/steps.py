@@ -37,7 +37,11 @@ EARLY, BREAK, AVERAGE = range(3)
     SPOILED_BY_STOP,
     SPOILED_BY_CROSS,
     SPOILED_BY_OWN,
-) = range(12)
+    LEFT_AFTER_BARS,
+    LEFT_AT_CLOSE,
+    LEFT_AFTER_CLOSE,
+    LEFT_BY_USER,
+) = range(16)
 """States; from STOPPED on the story has ended."""
 
 ENGULFED, THROUGH_AVERAGE, THROUGH_LINE, DRIVEN, OTHER_SIDE = 1, 2, 4, 8, 16
@@ -45,8 +49,17 @@ SIGNS = 5
 ALL_SIGNS = 31
 """Signs of pressure, a bit each."""
 
-ENDED, RAISES = 1, 2
-"""What ``advance`` finds to be done."""
+ENTERED, SIGN, SIGNAL, SWING, TO_ENTRY, HALF, SOON, ENDED = 1, 2, 4, 8, 16, 32, 64, 128
+"""What there is to tell of a bar, a bit each: the entry; a new sign of pressure; an exit that is decided, or the first
+cross back of a ride; a swing low to raise the stop under; a gain that moves it to the entry; half left; the last bar of
+the session comes next; the end."""
+
+LAST_BUT_ONE, LAST, FIRST = 1, 2, 4
+"""Bars of a session, a bit each, where a position is to be flat by its close; the first is that of another session than
+the bar before it, whether or not bars are missing."""
+
+NEARLY = 1e-6
+"""What is so near to a whole number of steps is one."""
 
 STORY = np.dtype(
     [
@@ -68,7 +81,14 @@ STORY = np.dtype(
         ("slope", np.float64),  # its rise a bar
         ("leaves", np.int64),  # LEFT or LEFT_ON_PRESSURE where the next open is the exit, else 0
         ("signs", np.int64),  # signs of pressure of the last bars: SIGNS bits a bar, the last bar's lowest
-        ("swing", np.float64),  # a swing low under which the stop is to be raised before the next bar; NaN without
+        ("swing", np.float64),  # a swing low under which the stop is to be raised before the next bar
+        ("first_stop", np.float64),
+        ("step", np.float64),  # of prices at the entry
+        ("half", np.float64),  # where half is left; NaN where it is not
+        ("half_exit", np.float64),  # what half was left at; NaN until then
+        ("news", np.int64),  # what there is to tell of the bar met last
+        ("crossed", np.bool_),  # whether the MACD line has crossed back in the position
+        ("moved", np.bool_),  # whether the stop has been moved to the entry
         ("fill", np.float64),
         ("exit", np.float64),
         ("best", np.float64),  # extremes since the entry
@@ -78,6 +98,7 @@ STORY = np.dtype(
         ("ended_at", np.int64),
         ("ride", np.bool_),
         ("filled_at_open", np.bool_),
+        ("by_user", np.bool_),  # whether the fill is one that the user told
     ]
 )
 
@@ -92,12 +113,14 @@ def _crossed_back(series: Floats, i: int, sign: float) -> bool:
 def _enter(story: Any, fill: float, at_open: bool, time: int) -> None:
     story.state, story.fill, story.filled_at_open, story.entered_at = OPEN, fill, at_open, time
     story.best, story.worst = fill, fill
+    story.news |= ENTERED
 
 
 @compiled
 def _end(story: Any, state: int, price: float, time: int) -> None:
     story.state, story.exit, story.ended_at = state, price, time
-    if state <= LEFT_ON_PRESSURE:
+    story.news |= ENDED
+    if not np.isnan(price):
         story.best, story.worst = max(story.best, price), min(story.worst, price)
 
 
@@ -194,35 +217,104 @@ def _swing_low(deep: Floats, last: int, sign: float, strength: int) -> float:
 
 
 @compiled
-def _hold(
-    series: Floats, deep: Floats, shift: int, i: int, story: Any, against: bool, time: int, rules: Any, follow: Any
-) -> None:
-    """Meet a bar with the position open, or opened on it: what was in its way before the entry counts as after it."""
+def set_half(story: Any, follow: Any) -> None:
+    """Set where half is left, rounded toward the fill to whole steps; nowhere where that is the fill itself."""
+    half = story.fill + follow.half_at * (story.fill - story.first_stop)
+    half = story.step * np.floor(half / story.step + NEARLY)
+    story.half = half if follow.half_at > 0.0 and half > story.fill else np.nan
+
+
+@compiled
+def _leave_half(story: Any, price: float) -> None:
+    story.half_exit, story.best = price, max(story.best, price)
+    story.news |= HALF
+
+
+@compiled
+def _meet(series: Floats, i: int, story: Any, in_session: int, time: int) -> None:
+    """Meet the open and the range of a bar with the position open, or opened on it.
+
+    What was in its way before the entry counts as after it, and the stop as reached before any gain.
+    """
     sign, equal = story.sign, tie(series, i, i)
-    start = opening(series, i, sign)
-    if story.held > 0 and story.leaves > 0:
-        _end(story, story.leaves, start, time)
-        return
-    if story.held > 0 and start < story.stop - equal:
-        _end(story, STOPPED_AT_OPEN, start, time)
-        return
+    start, waits_for_half = opening(series, i, sign), np.isnan(story.half_exit)
+    if story.held > 0 or story.by_user:
+        if story.leaves > 0:
+            _end(story, story.leaves, start, time)
+            return
+        if in_session & FIRST and story.held > 0:
+            _end(story, LEFT_AFTER_CLOSE, start, time)
+            return
+        if start < story.stop - equal:
+            _end(story, STOPPED_AT_OPEN, start, time)
+            return
+        if waits_for_half and start >= story.half - equal:
+            _leave_half(story, start)
+            waits_for_half = False
     if lowest(series, i, sign) <= story.stop + equal:
         _end(story, STOPPED, story.stop, time)
         return
     story.best, story.worst = max(story.best, highest(series, i, sign)), min(story.worst, lowest(series, i, sign))
     story.held += 1
-    if not story.ride:
-        if _crossed_back(series, i, sign):
-            story.leaves = LEFT
-        return
+    if waits_for_half and highest(series, i, sign) >= story.half - equal:
+        _leave_half(story, story.half)
+
+
+@compiled
+def _weigh_pressure(series: Floats, i: int, story: Any, against: bool, follow: Any) -> None:
+    """Count the signs of pressure at a close with those of the bars before it."""
     kept = (1 << (SIGNS * (follow.pressure_within - 1))) - 1
-    story.signs = ((story.signs & kept) << SIGNS) | _pressure(series, i, story, against, follow)
+    before, now = story.signs & kept, _pressure(series, i, story, against, follow)
+    story.signs = (before << SIGNS) | now
     if _how_many(gathered(story.signs, follow.pressure_within)) >= follow.pressure_signs:
         story.leaves = LEFT_ON_PRESSURE
+        story.news |= SIGNAL
+    elif now & ~gathered(before, follow.pressure_within):
+        story.news |= SIGN
+
+
+@compiled
+def _close_in_position(
+    series: Floats,
+    deep: Floats,
+    shift: int,
+    i: int,
+    story: Any,
+    against: bool,
+    in_session: int,
+    time: int,
+    rules: Any,
+    follow: Any,
+) -> None:
+    """Look at the close of a bar with the position open: it may bring an exit, pressure, or a stop to raise."""
+    sign = story.sign
+    if in_session & LAST:
+        _end(story, LEFT_AT_CLOSE, closing(series, i, sign), time)
         return
+    if _crossed_back(series, i, sign) and not story.crossed:
+        story.crossed = True
+        story.news |= SIGNAL
+        if not story.ride:
+            story.leaves = LEFT
+    if story.ride:
+        _weigh_pressure(series, i, story, against, follow)
+    if story.leaves == 0 and 0 < follow.max_bars <= story.held:
+        story.leaves = LEFT_AFTER_BARS
+        story.news |= SIGNAL
+    if story.leaves > 0:
+        return
+    if in_session & LAST_BUT_ONE:
+        story.news |= SOON
+    gain = follow.to_entry_at * (story.fill - story.first_stop)
+    equal = tie(series, i, i)
+    beyond = closing(series, i, sign) > story.fill + equal  # else no order of that kind could stand at the entry
+    if gain > 0.0 and not story.moved and beyond and story.best - story.fill >= gain - equal:
+        story.moved = True
+        story.news |= TO_ENTRY
     low = _swing_low(deep, i + shift, sign, rules.swing_strength)
-    if low > story.stop:
+    if story.ride and low > story.stop:
         story.swing = low
+        story.news |= SWING
 
 
 @compiled
@@ -235,35 +327,42 @@ def advance(
     offset: int,
     stop: int,
     sides: int,
+    in_session: NDArray[np.uint8],
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
-) -> int:
+) -> bool:
     """Take the stories (STORY) of a series over its bars up to ``stop`` − 1, each from where it is.
 
     ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
     the windows of a pool, and the series is that of ``row``; bar n since its first is bar n + ``offset`` of
     ``columns``. ``sides`` are the sides on which a setup stands at bar ``stop`` − 1: 1 for long, 2 for short, or both.
+    ``in_session`` says of the last bars up to ``stop`` − 1 where they are in their session; of bars before it, and
+    where it is empty, nothing is known.
 
-    Gives what there is to do, in bits: 1 where a story has ended, and 2 where one has a ``swing`` to raise its stop
-    under. Such a story is left at the bar after: raise the stop, clear ``swing``, and call again.
+    Gives whether there is something to tell of any. Such a story is left at the bar after, with its ``news``: tell it,
+    clear it, and call again.
     """
     rules, follow = rules_of_one[0], follow_of_one[0]
     series, deep_series, times_of = columns[row], deep[row], times[row]
-    shift, todo = deep.shape[2] - columns.shape[2], 0
+    shift, found, known = deep.shape[2] - columns.shape[2], False, stop - len(in_session)
     for k in range(len(stories)):
         story = stories[k]
         other = 2 if story.sign > 0 else 1
-        while story.state <= OPEN and story.next + offset < stop and np.isnan(story.swing):
+        while story.state <= OPEN and story.next + offset < stop and story.news == 0:
             i = story.next + offset
-            time = times_of[1, i]
+            time, where = times_of[1, i], in_session[i - known] if i >= known else 0
             if story.state == WAITING:
                 story.waited += 1
                 _try_to_enter(series, i, story, time)
+                if story.state == OPEN:
+                    set_half(story, follow)
                 if story.state == WAITING:
                     _close_without_entry(series, i, story, time, follow)
             if story.state == OPEN:
+                _meet(series, i, story, where, time)
+            if story.state == OPEN:
                 against = i == stop - 1 and sides & other != 0
-                _hold(series, deep_series, shift, i, story, against, time, rules, follow)
+                _close_in_position(series, deep_series, shift, i, story, against, where, time, rules, follow)
             story.next += 1
-        todo |= ENDED * (story.state > OPEN) | RAISES * (not np.isnan(story.swing))
-    return todo
+        found |= story.news != 0
+    return found

@@ -40,8 +40,10 @@ from scanner.present.picture import Picture, picture_for
 from scanner.present.times import date, moment
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from scanner.analysis.rules import Rules
-    from scanner.events import Event
+    from scanner.events import Event, SetupData
     from scanner.market.bars import Bars
 
 Format = Literal["png", "svg"]
@@ -65,11 +67,16 @@ def chart_for(bars: Bars, event: Event, rules: Rules, zone: str, format: Format 
     return draw(picture_for(bars, event, rules, zone), format)
 
 
-def draw(picture: Picture, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
+def draw(picture: Picture, format: Format = "png") -> bytes:  # noqa: A002 - as above
     """Draw a picture; the same picture gives the same bytes on the same machine."""
+    return painted(lambda: compose(picture), format)
+
+
+def painted(composed: Callable[[], Figure], format: Format) -> bytes:  # noqa: A002 - as above
+    """Compose a figure and write it as a file."""
     kept = BytesIO()
     with _DRAWING, mpl.rc_context(SETTINGS):
-        figure = compose(picture)
+        figure = composed()
         if format == "svg":
             figure.savefig(kept, format="svg", facecolor=PAPER, metadata={"Date": None, "Creator": "closewatch"})
             return kept.getvalue()
@@ -102,21 +109,35 @@ def compose(picture: Picture) -> Figure:
     sheet = Sheet(figure)
     _title(sheet, picture)
     _legend(sheet, picture)
-    left, right = draw_prices(sheet, picture, Box(12, 258, WIDTH - 12, HEIGHT - 84))
-    draw_macd(sheet, picture, Box(left, 84, right, 226))
-    for row, line in enumerate(textwrap.wrap(SHORT, 84)):
-        sheet.text(14, 31 - 19 * row, line, 15, PALE)
+    scale = draw_prices(sheet, picture, Box(12, 258, WIDTH - 12, HEIGHT - 84))
+    draw_macd(sheet, picture, Box(scale.box.left, 84, scale.box.right, 226), scale.bars)
+    write_caution(sheet)
     return figure
 
 
+def write_caution(sheet: Sheet) -> None:
+    """Write the caution at the foot of the sheet."""
+    for row, line in enumerate(textwrap.wrap(SHORT, 84)):
+        sheet.text(14, 31 - 19 * row, line, 15, PALE)
+
+
 def _title(sheet: Sheet, picture: Picture) -> None:
-    """Write instrument, timeframe, direction and place on the left, the time on the right, as large as they fit."""
-    setup, last = picture.setup, int(picture.times[-1])
-    when = date(last, picture.zone) if picture.daily else moment(last, picture.zone)
+    """Write instrument, timeframe, direction and place on the left, the time on the right."""
+    setup = picture.setup
     what = ", no setup"
     if setup is not None:
-        at = f" at {setup['place']}" if setup["place"] else ""
-        what = f" {'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']}{at}"
+        what = " " + direction_of(setup) + (f" at {setup['place']}" if setup["place"] else "")
+    write_title(sheet, picture, what, int(picture.times[-1]))
+
+
+def direction_of(setup: SetupData) -> str:
+    """Give the direction with its arrow."""
+    return f"{'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']}"
+
+
+def write_title(sheet: Sheet, picture: Picture, what: str, time: int) -> None:
+    """Write instrument and timeframe with ``what`` on the left and the time on the right, as large as they fit."""
+    when = date(time, picture.zone) if picture.daily else moment(time, picture.zone)
     size, length = TITLE, NAME_LENGTH
     while True:
         words = f"{shown(picture.instrument, length)} {picture.timeframe}{what}"
@@ -132,13 +153,20 @@ def _title(sheet: Sheet, picture: Picture) -> None:
 
 
 def _legend(sheet: Sheet, picture: Picture) -> None:
-    rules, x, y = picture.rules, 14.0, HEIGHT - 70
+    y = HEIGHT - 70
+    name_averages(sheet, picture, y)
+    if (setup := picture.setup) is not None:
+        evidence = f"evidence {setup['evidence_points']} of {setup['evidence_total']}"
+        sheet.text(WIDTH - 14, y, f"{setup['title']}, {evidence}", 17, INK, align="right")
+
+
+def name_averages(sheet: Sheet, picture: Picture, y: float) -> float:
+    """Say which line is which average; gives where the words end."""
+    rules, x = picture.rules, 14.0
     for color, style, words in (
         (FAST, SOLID, f"{rules.fast_average}-bar average"),
         (SLOW, DASHED, f"{rules.slow_average}-bar average"),
     ):
         sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.6)
         x = sheet.text(x + 42, y, words, 17, PALE) + 24
-    if (setup := picture.setup) is not None:
-        evidence = f"evidence {setup['evidence_points']} of {setup['evidence_total']}"
-        sheet.text(WIDTH - 14, y, f"{setup['title']}, {evidence}", 17, INK, align="right")
+    return x

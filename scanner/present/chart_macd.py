@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.present.chart_look import DASHED, GRID, INK, PALE, POINTS, RISEN, SLOW, SOLID
-from scanner.present.chart_prices import across
 from scanner.present.chart_sheet import Box, Scale
 from scanner.present.time_ticks import time_ticks
 
@@ -16,13 +15,13 @@ if TYPE_CHECKING:
     from scanner.present.picture import Picture
 
 
-def draw_macd(sheet: Sheet, picture: Picture, box: Box) -> None:
-    """Draw both lines around zero, and name the time below."""
+def draw_macd(sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float]) -> None:
+    """Draw both lines around zero, from the first to the last bar spanned, and name the time below."""
     axes, bars = sheet.panel(box), np.arange(len(picture))
     both = np.concatenate([picture.macd, picture.signal])
     reach = float(np.nanmax(np.abs(both))) if np.isfinite(both).any() else 0.0
     reach = reach * 1.15 or 1.0
-    scale = Scale(box, across(picture), (-reach, reach * 1.25))
+    scale = Scale(box, bars_spanned, (-reach, reach * 1.25))
     axes.set_xlim(*scale.bars)
     axes.set_ylim(*scale.prices)
     axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)

@@ -104,6 +104,20 @@ class Sheet:
             )
         )
 
+    def mark(self, x: float, y: float, marker: str, color: str, size: float) -> None:
+        """Draw one of the library's markers; ``size`` is in pixels."""
+        self.figure.add_artist(
+            Line2D(
+                [x / WIDTH],
+                [y / HEIGHT],
+                color=color,
+                linestyle="none",
+                marker=marker,
+                markersize=size * POINTS,
+                transform=self.figure.transFigure,
+            )
+        )
+
     def panel(self, box: Box) -> Axes:
         """Make axes without any frame or ticks of the library's."""
         wide, high = box.right - box.left, box.top - box.bottom

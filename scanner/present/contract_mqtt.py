@@ -5,6 +5,8 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
+from scanner.events import KINDS
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -43,8 +45,9 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
         "stationState": _channel("state/station", ["station.state"], "Whether the station is there."),
         "setupState": _channel(
             "state/setups/{instrument}/{timeframe}/{direction}/{thread}",
-            ["setup.qualified"],
-            "A setup that was not withdrawn, for those who come late; cleared by an empty message when it is.",
+            [kind for kind in about["setup"] if not (KINDS[kind].ends or KINDS[kind].on_request)],
+            "The last event of a setup whose story goes on, for those who come late; cleared by an empty message when "
+            "it ends. Nothing is kept of setups that were set aside.",
         ),
     }
     retained = {"stationState", "setupState"}

@@ -95,36 +95,56 @@ def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None)
         raise ValueError("a chart needs at least one bar")
     begin = max(len(bars) - MOST_SHOWN, 0)
     engine.push(bars[:begin])
-    traced = np.full((4, len(bars) - begin), np.nan)
-    for column in range(traced.shape[1]):
-        at = begin + column
-        engine.push(bars[at : at + 1])
-        traced[:, column] = _indicators(engine)
+    traced = traced_over(bars[begin:], engine)
     mark, shown = None, BARS_SHOWN
-    if event is not None and (place := event.data["place"]) is not None:
-        mark = _mark(engine, event.data, place, bars)
-        first = min((bar for bar, _ in mark.points), default=mark.bottom[0])
-        shown = max(shown, len(bars) - first + MARGIN)
+    if event is not None:
+        mark = mark_of(engine, event.data, bars)
+        if mark is not None:
+            first = min((bar for bar, _ in mark.points), default=mark.bottom[0])
+            shown = max(shown, len(bars) - first + MARGIN)
     # After a hold the bars before it belong to another price.
     shown = min(shown, MOST_SHOWN, len(bars), max(engine.series.count, 1))
-    kept, timeframe = bars[len(bars) - shown :], engine.timetable.timeframe
-    fast, slow, macd, signal = traced[:, -shown:]
+    return picture_from(
+        bars[len(bars) - shown :],
+        traced[:, -shown:],
+        engine,
+        zone,
+        None if event is None else event.data,
+        None if mark is None else mark.counted_from(len(bars) - shown),
+    )
+
+
+def traced_over(bars: Bars, engine: SeriesEngine) -> Floats:
+    """Run bars through an engine one by one; gives both averages, the MACD line and its signal at each (4 × bars)."""
+    traced = np.full((4, len(bars)), np.nan)
+    for at in range(len(bars)):
+        engine.push(bars[at : at + 1])
+        traced[:, at] = _indicators(engine)
+    return traced
+
+
+def picture_from(
+    shown: Bars, traced: Floats, engine: SeriesEngine, zone: str, setup: SetupData | None, mark: Mark | None
+) -> Picture:
+    """Put together what was found at the bars shown."""
+    timeframe = engine.timetable.timeframe
+    fast, slow, macd, signal = traced
     return Picture(
         engine.instrument.symbol,
         timeframe.name,
         zone,
-        kept.close_time if timeframe.intraday else kept.open_time,
-        kept.open,
-        kept.high,
-        kept.low,
-        kept.close,
+        shown.close_time if timeframe.intraday else shown.open_time,
+        shown.open,
+        shown.high,
+        shown.low,
+        shown.close,
         fast,
         slow,
         macd,
         signal,
         engine.rulebook.rules,
-        None if event is None else event.data,
-        None if mark is None else mark.counted_from(len(bars) - shown),
+        setup,
+        mark,
     )
 
 
@@ -133,14 +153,23 @@ def picture_for(bars: Bars, event: Event, rules: Rules, zone: str) -> Picture:
 
     ValueError where the setup's bar is not among them.
     """
-    data: SetupData = event.data
-    end = int(np.searchsorted(bars.close_time, event.time)) + 1
-    if end > len(bars) or bars.close_time[end - 1] != event.time:
+    return picture_of(bars[: bar_of(event, bars) + 1], engine_for(event.data, rules), zone, event)
+
+
+def bar_of(event: Event, bars: Bars) -> int:
+    """Give the number of the bar that an event is about; ValueError where it is not among the bars."""
+    at = int(np.searchsorted(bars.close_time, event.time))
+    if at == len(bars) or bars.close_time[at] != event.time:
+        data = event.data
         raise ValueError(f"the bar of {data['instrument']} that closed at {data['bar_close']} is not among the bars")
+    return at
+
+
+def engine_for(data: SetupData, rules: Rules) -> SeriesEngine:
+    """Make an engine for the series of a setup that has seen no bar, to look at its indicators and its place alone."""
     instrument = Instrument(data["instrument"], PriceSteps.fixed(Decimal(data["step"])))
     timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named(data["timeframe"]))
-    # The setup is given: only indicators and its place are looked at.
-    return picture_of(bars[:end], SeriesEngine(instrument, timetable, Rulebook(rules, setups=())), zone, event)
+    return SeriesEngine(instrument, timetable, Rulebook(rules, setups=()))
 
 
 def _indicators(engine: SeriesEngine) -> tuple[float, float, float, float]:
@@ -155,8 +184,11 @@ def _indicators(engine: SeriesEngine) -> tuple[float, float, float, float]:
     )
 
 
-def _mark(engine: SeriesEngine, data: SetupData, name: Place, bars: Bars) -> Mark:
-    """Look at the place of the setup at the last bar again, for the bars that make it."""
+def mark_of(engine: SeriesEngine, data: SetupData, bars: Bars) -> Mark | None:
+    """Look at the place of the setup at the last bar again, for the bars that make it; None where it has none."""
+    name = data["place"]
+    if name is None:
+        return None
     long = data["direction"] == "long"
     around = engine.series.look(engine.series.used - 1, 1 if long else -1)
     found, last = around.places, len(bars) - 1

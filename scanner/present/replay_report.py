@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from scanner.present.tables import bar_time, parse_time, table
+from scanner.present.tables import bar_time, fitted, parse_time, table
 from scanner.present.text import plain
 from scanner.study.replay import Ends
 
@@ -13,9 +13,8 @@ if TYPE_CHECKING:
     from collections import Counter
     from collections.abc import Sequence
 
-    from scanner.events import Event
-    from scanner.follow.outcome import Outcome, State
-    from scanner.study.replay import Tally
+    from scanner.events import Event, State
+    from scanner.study.replay import Came, Tally
 
 NAME_LENGTH = 16
 HEADS = (
@@ -24,6 +23,7 @@ HEADS = (
 )
 NARROWED = ("exit", "1R", "room", "tf", "cost", "evidence", "place")
 """Columns that a narrow terminal does without, in this order."""
+FLUSH_LEFT = {*HEADS[: HEADS.index("evidence")], "outcome"}
 STATE_WORDS: dict[State, str] = {
     "waiting": "waiting",
     "open": "open",
@@ -62,12 +62,12 @@ class Report:
             data = event.data
             text = f"{data['title']} {data['direction']}: {data['set_aside']}"
             self._set_aside.append((event.thread, _line(event, self.zone, text)))
-        else:
+        elif event.facts.about == "series":
             self._holds.append(_line(event, self.zone, event.data["reason"]))
 
-    def learn(self, outcome: Outcome) -> None:
+    def learn(self, came: Came) -> None:
         """Take what came of a setup."""
-        self._outcomes[outcome.thread] = _ended(outcome)
+        self._outcomes[came.thread] = _ended(came)
 
     def lines(self, width: int) -> list[str]:
         """Give the setups as a table, one row each, at most ``width`` columns wide where that can be, and the rest."""
@@ -82,10 +82,10 @@ class Report:
         return found
 
 
-def _ended(outcome: Outcome) -> tuple[State, str, str]:
+def _ended(came: Came) -> tuple[State, str, str]:
     """Give what came of a setup: its state, R and costs."""
-    r, cost = outcome.r, outcome.cost_in_risks
-    return outcome.state, "-" if r is None else f"{r:+f}", "-" if cost is None else f"{cost:f}"
+    r, cost = came.r, came.cost
+    return came.state, "-" if r is None else f"{r:+f}", "-" if cost is None else f"{cost:f}"
 
 
 def _cells(ended: tuple[State, str, str] | None) -> tuple[str, str, str]:
@@ -130,22 +130,8 @@ def _line(event: Event, zone: str, what: str) -> str:
 def _table(rows: list[tuple[str, ...]], width: int) -> list[str]:
     """Make the table; the setup is named only where there are several, and costs only where some are known."""
     several, costs = ({row[HEADS.index(head)] for row in rows} for head in ("setup", "cost"))
-    dropped = ([] if len(several) > 1 else ["setup"]) + ([] if costs - {"-"} else ["cost"])
-    lines = _without(dropped, rows)
-    for narrowed in NARROWED:
-        if max(map(len, lines)) <= width:
-            break
-        dropped.append(narrowed)
-        lines = _without(dropped, rows)
-    return lines
-
-
-def _without(dropped: Sequence[str], rows: list[tuple[str, ...]]) -> list[str]:
-    keep = [number for number, head in enumerate(HEADS) if head not in dropped]
-    left = [
-        place for place, number in enumerate(keep) if number < HEADS.index("evidence") or HEADS[number] == "outcome"
-    ]
-    return table([HEADS[number] for number in keep], [tuple(row[number] for number in keep) for row in rows], left=left)
+    without = ([] if len(several) > 1 else ["setup"]) + ([] if costs - {"-"} else ["cost"])
+    return fitted(HEADS, rows, width, NARROWED, FLUSH_LEFT, without)
 
 
 def _counted(reasons: Counter[str]) -> str:

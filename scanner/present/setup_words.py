@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.present.cautions import SHORT
 from scanner.present.times import moment
-from scanner.present.wording import Line, Words, headline, number, phrase, sentence, threshold
+from scanner.present.wording import Line, Words, counted, headline, number, phrase, sentence, threshold
 
 if TYPE_CHECKING:
     from scanner.events import Entry, Measure, SetupData, WithdrawnData
@@ -14,9 +14,10 @@ if TYPE_CHECKING:
 
 PLACES = {"line": "a trend line", "average": "a moving average", "level": "a level", "turn": "a turn"}
 EXITS = {
-    "ride": "the position may stay beyond the first cross back of the MACD line, its stop moved along behind it",
+    "ride": "the position may stay beyond the first cross back of the MACD line, its stop trailed behind swing points",
     "quick": "leave at the open after the MACD line crosses back",
 }
+STOP_AT_ONCE = "Place the stop together with the entry: a fill is told only at the close of its bar."
 TOO_LATE = "This alert was held up on its way: the moment to act has passed."
 
 
@@ -32,6 +33,7 @@ def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> 
             data["instrument"],
         ),
         lead=_lead(message, user_zone, exchange_zone),
+        orders="" if message.late else _orders(data, entry),
         glance=_glance(data, entry),
         why=_why(data),
         levels=_levels(data, entry),
@@ -56,6 +58,7 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
             f"A {phrase(data['title'])}{at}, {data['direction']}; {evidence}. Bar closed {closed}.",
             f"Set aside, for what you require: {sentence(data['set_aside'])}" if data["set_aside"] else "",
             f"Against it: {', '.join(failing)}." if failing and not data["set_aside"] else "",
+            *(sentence(note) for note in message.notes),
             *(f"Caution: {sentence(each)}" for each in data["warnings"]),
             f"At the same bar: {', '.join(name.replace('_', ' ') for name in data['alongside'])}."
             if data["alongside"]
@@ -79,10 +82,11 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
         wrong="It was set aside, so there was nothing to act on."
         if data.get("set_aside", False)
-        else "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless "
-        "it is set aside or its evidence is less than you ask for."
+        else "If you have acted on it, look at your orders and your stop: they go by what has changed. An alert of its "
+        "own says how it stands now, unless it is set aside or its evidence is less than you ask for."
         if otherwise
-        else "Whoever has acted on it holds a position that the rules no longer speak for.",
+        else "Cancel an entry order that is still in the market. If it was filled, you hold a position that the rules "
+        "no longer speak for.",
         caution=SHORT,
     )
 
@@ -98,6 +102,20 @@ def _in_short(data: SetupData, entry: Entry) -> str:
 
 def _size(entry: Entry) -> str:
     return entry["size"] or "not given"
+
+
+def _orders(data: SetupData, entry: Entry) -> str:
+    """Say which orders its plan comes to; empty where it plans no entry."""
+    if entry["risk"] is None:
+        return ""
+    enter, leave, beyond = ("buy", "sell", "above") if data["direction"] == "long" else ("sell", "buy", "below")
+    ways = {
+        "early": f"{enter} at the next open",
+        "break": f"{enter} stop {entry['price']}, for {counted(data['entry_within'], 'bar')}",
+        "average": f"{enter} at the open after a close {beyond} the average, within "
+        f"{counted(data['entry_within'], 'bar')}",
+    }
+    return f"Orders: {ways[data['entry_style']]}; with it, {leave} stop {data['levels']['stop']}."
 
 
 def _glance(data: SetupData, entry: Entry) -> str:
@@ -119,7 +137,7 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
     ]
     if entry["risk"] is not None:
         lines += [
-            Line("R", entry["risk"], "what the stop costs, in price"),
+            Line("R", entry["risk"], "from the entry to the stop, in price"),
             Line("size", _size(entry), phrase(entry["size_reason"])),
             *(Line(f"objective {times}R", price) for times, price in enumerate(entry["objectives"], start=1)),
         ]
@@ -183,5 +201,6 @@ def _wrong(data: SetupData, entry: Entry) -> str:
     stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
     if entry["risk"] is None:
         return f"What would prove it wrong: a close {beyond} {stop}."
-    besides = f", {phrase(data['spoiled_by'])}," if data["spoiled_by"] else ""
-    return f"What would prove it wrong: a close {beyond} {stop}{besides} before the entry, the stop at {stop} after it."
+    besides = f" or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else ""
+    before = f"before the entry a close {beyond} {stop}{besides}"
+    return f"What would prove it wrong: {before}; after it the stop at {stop}. {STOP_AT_ONCE}"

@@ -82,7 +82,8 @@ def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
     return Words(
         headline=headline(
             lambda named: (
-                f"{named} caught up: {counted(data['bars'], 'bar')}, {counted(found, 'setup')} too old to act on"
+                f"{named} caught up: {counted(data['bars'], 'bar')}, "
+                f"{counted(found, 'setup or ending', 'setups and endings')} too old to act on"
             ),
             data["station"],
         ),

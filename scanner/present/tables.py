@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
 DAY = 25 * 3_600 * 1_000_000_000
 """The longest day, in nanoseconds: the one on which a clock is put back."""
@@ -22,6 +22,34 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[in
     widths = [max(map(len, column)) for column in zip(heads, *rows, strict=True)]
     line = "  ".join(f"{{:{'<' if number in left else '>'}{width}}}" for number, width in enumerate(widths))
     return [line.format(*row).rstrip() for row in (heads, *rows)]
+
+
+def fitted(
+    heads: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    width: int,
+    narrowed: Sequence[str],
+    left: Collection[str],
+    without: Collection[str] = (),
+) -> list[str]:
+    """Lay out rows as ``table`` does, at most ``width`` columns wide where that can be.
+
+    The columns ``without`` are left out, and those ``narrowed`` one after the other until the rest fits; those named in
+    ``left`` are flush left.
+
+    >>> fitted(["what", "how many", "where"], [["bars", "5031", "here"]], 18, ["where"], ["what"])
+    ['what  how many', 'bars      5031']
+    """
+    dropped = set(without)
+    for next_one in (*narrowed, None):
+        keep = [number for number, head in enumerate(heads) if head not in dropped]
+        places = [place for place, number in enumerate(keep) if heads[number] in left]
+        kept = [[row[number] for number in keep] for row in rows]
+        lines = table([heads[number] for number in keep], kept, places)
+        if next_one is None or max(map(len, lines)) <= width:
+            break
+        dropped.add(next_one)
+    return lines
 
 
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:

@@ -46,13 +46,15 @@ class Line:
 class Words:
     """An event in words. All text is safe to show: one line each, no hidden character.
 
-    ``headline`` is complete in itself. ``lead`` says what happened and when, in a sentence or two. ``levels`` begin
-    with those one acts on, and ``glance`` is what matters of them beyond the headline. ``wrong`` says what would
-    prove it wrong. ``parts`` are the alerts of a digest. Any of these but the headline may be empty.
+    ``headline`` is complete in itself. ``lead`` says what happened and when, in a sentence or two. ``orders`` are those
+    that are valid now. ``levels`` begin with those one acts on, and ``glance`` is what matters of the tables beyond the
+    headline. ``wrong`` says what would prove it wrong, or change it. ``parts`` are the alerts of a digest. Any of these
+    but the headline may be empty.
     """
 
     headline: str
     lead: str = ""
+    orders: str = ""
     glance: str = ""
     why: tuple[Line, ...] = ()
     levels: tuple[Line, ...] = ()
@@ -67,7 +69,7 @@ class Words:
 
     def plain(self) -> str:
         """Give everything as text; the alerts of a digest in brief."""
-        blocks = [self.headline, self.lead]
+        blocks = [self.headline, self.lead, self.orders]
         blocks += [_titled(title, lines) for title, lines in (("Levels", self.levels), (self.why_title, self.why))]
         blocks += [self.wrong]
         blocks += [f"{number}. {part.headline}\n{part.brief()}" for number, part in enumerate(self.parts, start=1)]
@@ -82,7 +84,7 @@ class Words:
         heads = [part.headline for part in self.parts[:most]]
         if len(heads) < len(self.parts):
             heads.append(f"and {len(self.parts) - len(heads):,} more")
-        return "\n".join(line for line in (self.lead, self.glance, self.wrong, *heads) if line)
+        return "\n".join(line for line in (self.lead, self.orders, self.glance, self.wrong, *heads) if line)
 
 
 def _titled(title: str, lines: tuple[Line, ...]) -> str:

@@ -6,7 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
-from scanner.present import station_words
+from scanner.present import station_words, story_words
 from scanner.present.cautions import SHORT
 from scanner.present.setup_words import setup_found, setup_withdrawn
 from scanner.present.wording import HEADLINE_LENGTH, Line, Words
@@ -23,6 +23,14 @@ WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "setup.qualified": setup_found,
     "setup.set_aside": setup_found,
     "setup.withdrawn": setup_withdrawn,
+    "setup.entered": story_words.entered,
+    "setup.stop_raised": story_words.stop_raised,
+    "setup.pressure": story_words.pressure,
+    "setup.exit_signal": story_words.exit_signal,
+    "setup.closed": story_words.closed,
+    "setup.lapsed": story_words.not_entered,
+    "setup.spoiled": story_words.not_entered,
+    "setup.broken_off": story_words.broken_off,
     "series.held": station_words.series_held,
     "series.resumed": station_words.series_resumed,
     "feed.late": station_words.feed_late,
@@ -46,7 +54,8 @@ def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[
     parts = tuple(alert(message, user_zone, _exchange_zone(message.event, exchange_zones)) for message in messages)
     counts = Counter(message.event.kind for message in messages)
     counted = [f"{count:,} {KINDS[kind].counted[count > 1]}" for kind, count in counts.items()]
-    late = sum(message.late and message.event.facts.ages for message in messages)
+    facts = [message.event.facts for message in messages if message.late]
+    late = sum(each.begins and each.ages for each in facts)
     return Words(
         headline=_whole(f"{len(messages):,} alerts: ", counted),
         lead=f"Too late to act on: {late:,} of them." if late else "",

@@ -22,6 +22,8 @@ STYLES = {
     "border-radius:6px",
     "head": "margin:0 0 8px;font-size:20px;line-height:1.25;font-weight:700;overflow-wrap:anywhere",
     "text": "margin:0 0 12px;overflow-wrap:anywhere",
+    "orders": "margin:0 0 12px;padding:8px 12px;border:2px solid #23676b;border-radius:4px;font-weight:700;"
+    "overflow-wrap:anywhere",
     "glance": "margin:0 0 12px;font-weight:600;overflow-wrap:anywhere",
     "title": "margin:18px 0 4px;font-size:13px;font-weight:700;letter-spacing:.06em;text-transform:uppercase;"
     "color:#23676b",
@@ -40,13 +42,14 @@ DARK = """\
 @media (prefers-color-scheme: dark) {
   .page { background: #12171c !important; color: #e9e6df !important; }
   .card { background: #1c232b !important; border-top-color: #6db9bd !important; }
+  .orders { border-color: #6db9bd !important; }
   .title { color: #7fc6ca !important; }
   .name, .value { border-top-color: #36414d !important; }
   .note, .foot { color: #a7b0bb !important; }
   .wrong { background: #33291a !important; border-left-color: #d99a4e !important; }
 }"""
-LEVEL_NAMES = re.compile(r"\b(entry|stop|R) (?=[-\d])")
-"""What a headline keeps on one line with the number after it."""
+TIED = re.compile(r"\b(?:entry|stop|R|at|was) (?=[-\d])|(?<=\d) (?=R\b)")
+"""What a headline keeps on one line: a word with the number after it, and a number with the R after it."""
 
 
 def html(words: Words, pictures: Sequence[str | None] = ()) -> str:
@@ -71,6 +74,7 @@ def _alert(words: Words, chart: str | None) -> str:
         "card",
         _element("h1", "head", _headline(words))
         + _text("text", words.lead)
+        + _text("orders", words.orders)
         + _picture(chart)
         + _table("Levels", words.levels)
         + _text("wrong", words.wrong)
@@ -84,6 +88,7 @@ def _part(words: Words, chart: str | None) -> str:
         "card",
         _element("h2", "head", _headline(words))
         + _text("text", words.lead)
+        + _text("orders", words.orders)
         + _text("glance", words.glance)
         + _picture(chart)
         + _text("wrong", words.wrong),
@@ -91,7 +96,7 @@ def _part(words: Words, chart: str | None) -> str:
 
 
 def _headline(words: Words) -> str:
-    return escape(LEVEL_NAMES.sub("\\1\u00a0", words.headline))
+    return escape(TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), words.headline))
 
 
 def _element(tag: str, style: str, inner: str) -> str:
@@ -105,7 +110,7 @@ def _text(style: str, text: str) -> str:
 def _picture(address: str | None) -> str:
     if address is None:
         return ""
-    alt = "Chart of the setup; its levels are in the text"
+    alt = "Chart; what it shows is in the text"
     return f'<img class="picture" style="{STYLES["picture"]}" src="{escape(address)}" alt="{alt}">'
 
 

@@ -5,7 +5,7 @@ One call, one transaction: bars, engine states, events and their deliveries are 
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -16,10 +16,20 @@ from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import NOTED
 from scanner.pipeline import Pipeline, Pools, run_together
+from scanner.service.addressing import Addressing
 from scanner.service.answer_rows import closed_rows, in_order, known_and_new
+from scanner.service.decided import Decided
 from scanner.service.doubts import NONE, Doubts
 from scanner.service.restating import agreeing, different, run_again
-from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, StoreTroubleError
+from scanner.service.store import (
+    Batch,
+    DecidedMeanwhileError,
+    Rewrite,
+    Sent,
+    SeriesKey,
+    SeriesUpdate,
+    StoreTroubleError,
+)
 from scanner.service.usual import usual_rows
 from scanner.service.warming import enough_from
 
@@ -38,13 +48,9 @@ if TYPE_CHECKING:
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
 """Of rows that were all known whole when they were asked for."""
 TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
-NEWS = tuple(kind for kind, facts in KINDS.items() if facts.ages and not facts.on_request)
-"""Kinds that whoever missed them is told of in a summary."""
 RECENT = 64
 """Bars of a series that are read to see whether one was restated, unless the feed goes further back."""
 READ_TOGETHER = 128
-PAGE = 200
-"""Events that are looked through at a time."""
 LATE_END = 1_800_000_000_000
 """Nanoseconds after a coarser bar's close until it counts as complete though the feed sent nothing for its end: longer
 than the usual delays of feeds, since what comes for it afterwards would come too late."""
@@ -68,6 +74,7 @@ class Arrival:
 class Taken:
     """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes.
 
+    ``missed`` are those that a summary is to tell of, since they come so late.
     ``refused`` counts rows by the reason. By instrument, ``useless`` says why all that came of it was refused,
     ``doubtful`` why somebody should look at it, ``look_again`` from which opening on to ask for a second answer, and
     ``restated`` gives the close of the first bar that is another than before.
@@ -76,6 +83,7 @@ class Taken:
     bars: int = 0
     events: list[Event] = field(default_factory=list)
     stale: list[Event] = field(default_factory=list)
+    missed: list[Event] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     refused: Counter[str] = field(default_factory=Counter)
     useless: dict[str, str] = field(default_factory=dict)
@@ -132,12 +140,13 @@ class Desk:
         self.account = account
         self.store = store
         self.route = route
-        self.stale_after = stale_after
+        self.addressing = Addressing(store, route, stale_after, lambda: self.watched)
         self.record = record
         self.pools = Pools()
         self.pipelines: dict[str, Pipeline] = {}
         self.last: dict[str, Bar | None] = {}
         """The last bar of each instrument's base timeframe; None where there is none."""
+        self._decided = Decided(store)
         self._doubts = Doubts()
         self._adrift: set[str] = set()
         """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
@@ -172,6 +181,7 @@ class Desk:
                     pipeline = self._fresh(name)
             self.pipelines[name] = pipeline
             self.last[name] = base.bars.last() if base is not None and base.state else None
+        self._decided.begin({name: self.pipelines[name] for name in names})
         return anew
 
     def _fresh(self, name: str) -> Pipeline:
@@ -214,20 +224,29 @@ class Desk:
         StoreTroubleError where it cannot be kept: then everything is as before the call. ValueError where an instrument
         comes twice: what is known of it is what the store has, and there the first arrival is not yet.
         """
+        while True:
+            try:
+                return self._take(arrivals, now)
+            except DecidedMeanwhileError:  # which is rare: judge them again
+                continue
+
+    def _take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         if len({arrival.instrument for arrival in arrivals}) < len(arrivals):
             raise ValueError("an instrument comes twice in one call")
         names = [arrival.instrument for arrival in arrivals]
         taken, work = Taken(), _Work(names)
         self._bring_back()
         try:
+            self._decided.hand_on(self.pipelines)
             fresh = [(each, self._checked(each, min(now, each.asked), taken, work)) for each in arrivals]
             new = [(arrival, bars) for arrival, bars in fresh if bars is not None]
             runs = run_together([self.pipelines[each.instrument] for each, _ in new], [bars for _, bars in new])
             for (arrival, bars), run in zip(new, runs, strict=True):
                 self._collect(arrival.instrument, run, bars, min(now, arrival.asked), work)
-            said = [Said(event, self._sinks(event, now), key) for event, key in work.said]
+            said = self.addressing.addressed(work.said, now)
             sent = work.sent if self.record else []
-            kept = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent))
+            decided = self._decided.last
+            kept = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent, decided))
         except BaseException:
             self._adrift.update(names)
             for name in names:
@@ -239,54 +258,14 @@ class Desk:
         self.last.update(work.last)
         taken.restated = work.restated
         for event in kept:
-            (taken.stale if self._stale(event, now) else taken.events).append(event)
+            (taken.stale if self.addressing.is_stale(event, now) else taken.events).append(event)
+        taken.missed = [event for event in kept if self.addressing.is_missed(event, now)]
         return taken
 
     def _bring_back(self) -> None:
         if self._adrift:
             self.load(sorted(self._adrift))
             self._adrift.clear()
-
-    def _sinks(self, event: Event, now: int) -> Sequence[str]:
-        """Give the sinks that an event is sent to: those that it is for, unless it is no news there.
-
-        A setup that is too old to be sent is news only where one was sent that it takes the place of. A withdrawal is
-        none where no setup was sent at all.
-        """
-        if self._stale(event, now):
-            return ()
-        sinks = self.route(event)
-        if event.facts.ends:
-            return sinks if self.store.outbox.sinks_of(event.thread) else ()
-        if event.facts.begins and self._too_old(event, now):
-            told = self.store.outbox.sinks_of(event.thread)
-            return [sink for sink in sinks if sink in told]
-        return sinks
-
-    def _stale(self, event: Event, now: int) -> bool:
-        """Whether a setup was found so long after its bar that it is no news: it is kept and not sent."""
-        return event.facts.ages and event.id == event.thread and self._too_old(event, now)
-
-    def _too_old(self, event: Event, now: int) -> bool:
-        length = self._length(event.data["instrument"], event.data["timeframe"])
-        return now - event.time > self.stale_after * length
-
-    def unlisted(self, named: int) -> tuple[int, list[Event]]:
-        """Count the setups that were found too late and after which no summary was given; give the last ``named``."""
-        events, count = self.store.events, 0
-        last: deque[Event] = deque(maxlen=named)
-        after = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
-        while page := events.find(after=after, kinds=NEWS, limit=PAGE):
-            for each in page:
-                if each.event.data["instrument"] in self.watched and self._stale(each.event, each.said):
-                    count += 1
-                    last.append(each.event)
-            after = page[-1].number
-        return count, list(last)
-
-    def _length(self, name: str, timeframe: str) -> int:
-        lengths = (each.nanoseconds for each in self.watched[name].timeframes if each.name == timeframe)
-        return next(lengths, 0)  # of one that is not followed any more, nothing is news
 
     def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Bars | None:
         """Give the new bars that the guard lets through; None where the series was run again with them."""
@@ -406,8 +385,23 @@ class Desk:
         def said(key: SeriesKey, since: int) -> list[Event]:
             return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=TOLD_OF_A_SERIES)]
 
-        over = _over(self.pipelines[name], now)
-        rerun = run_again(self._fresh(name), self.stored([name])[name], corrected, over, said, self.route)
+        def whole(thread: str) -> list[Event]:
+            return [kept.event for kept in self.store.events.story(thread)]
+
+        before = self.pipelines[name]
+        under_way = {lane.timeframe.name: [each.thread for each in lane.engine.under_way()] for lane in before.lanes}
+        pipeline = self._fresh(name)
+        self._decided.begin({name: pipeline})
+        rerun = run_again(
+            pipeline,
+            self.stored([name])[name],
+            corrected,
+            _over(before, now),
+            under_way,
+            said,
+            whole,
+            self.route,
+        )
         if rerun is None:
             return False
         work.rewrites += rerun.rewrites

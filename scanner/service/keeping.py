@@ -85,7 +85,7 @@ class Keeping:
             self._telling().note(f"{name}: {why}")
         for name, since in taken.restated.items():
             self._log.info("bars restated", instrument=name, since=rfc3339(since))
-        self._telling().heard(taken.events, taken.stale)
+        self._telling().heard(taken.events, taken.missed)
         self.counts.update(event.kind for event in taken.stale)
         self._told(taken.events)
         return taken

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections import deque
 from typing import TYPE_CHECKING
 
+from scanner.events import KINDS
 from scanner.market.bars import Bars
 from scanner.service.restating import as_sent
+from scanner.service.retelling import given_up, same_plan, untold
 from scanner.service.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
+    from scanner.events import Event
+    from scanner.pipeline import Lane
     from scanner.service.desk import Desk
     from scanner.settings import Settings, Watched
     from scanner.trade.size import Account
@@ -20,6 +23,8 @@ if TYPE_CHECKING:
 
 TOGETHER = 64
 """Instruments whose stored bars are in memory at a time."""
+OF_SETUPS = tuple(kind for kind, facts in KINDS.items() if facts.about == "setup")
+OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
 FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
 """Parts of the settings that are only read at the start."""
 
@@ -78,9 +83,11 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     """Warm pipelines that begin anew with the bars in the store, where it has some; names those.
 
     Such are instruments whose rules, timeframes or splits are others than when the store was last written. Nothing is
-    said of these bars again: they were looked at in their time.
+    said of these bars again: they were looked at in their time. But a story that does not go on as it was told is given
+    up, and so is that of a series that is not on the list any more.
     """
     updates, rewrites, revived = [], [], []
+    said = unlisted(desk)
     for begin in range(0, len(names), TOGETHER):
         for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
             base = SeriesKey(name, desk.watched[name].base.name)
@@ -89,14 +96,88 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
                 continue
             pipeline = desk.pipelines[name]
             checked = pipeline.check(as_sent(bars, name)).bars
+            found: dict[Lane, list[Event]] = {}
             # What was made with other splits is of no use.
             for lane, own in pipeline.again(checked, {} if pipeline.adjustments else stored):
-                deque(lane.engine.events(own), maxlen=0)
+                found.setdefault(lane, []).extend(each for each in lane.engine.events(own) if each.thread)
                 key = SeriesKey(name, lane.timeframe.name)
                 if key != base and len(own):
                     rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
+            for lane, events in found.items():
+                own = stored.get(lane.timeframe.name, Bars.of([]))
+                said += [
+                    (each, SeriesKey(name, lane.timeframe.name)) for each in _retold(desk, name, lane, events, own)
+                ]
             updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot()))
             desk.last[name] = bars.last()
             revived.append(name)
-    desk.store.commit(Batch(updates, rewrites))
+    desk.store.commit(Batch(updates, rewrites, desk.addressing.addressed(said, desk.store.clock())))
     return revived
+
+
+def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bars) -> Iterator[Event]:
+    """Say what is to be said of the stories of a series that were not told to their end.
+
+    ``found`` is what was found by the rules as they are now, ``bars`` are those of the series in the store. A story
+    that goes on as it was told, or has ended just now, is told to where it stands; one that does not is given up. Of a
+    setup that stood some bars ago and was never entered, as all those of an earlier release, nobody waits to hear.
+    """
+    last = bars.last()
+    if last is None:
+        return
+    now: dict[str, list[Event]] = {}
+    for event in found:
+        now.setdefault(event.thread, []).append(event)
+    under_way, said = (
+        {each.thread for each in lane.engine.under_way()},
+        _stories(desk, SeriesKey(name, lane.timeframe.name)),
+    )
+    recent = int(bars.close_time[-min(lane.engine.rulebook.follow.max_wait + 1, len(bars))])
+    goes_on = set()
+    for thread, whole in said.items():
+        if whole[-1].facts.ends or not (
+            whole[-1].facts.follows or thread in under_way or _is_awaited(whole[-1], recent)
+        ):
+            continue
+        events = now.get(thread, [])
+        stands = bool(events) and events[0].facts.begins and same_plan(events[0], _setup_of(whole))
+        rest = untold(events, whole, 0) if stands else None
+        if rest is None or (whole[-1].facts.follows and thread not in under_way):
+            yield given_up(whole[-1], OTHER_RULES, last)
+        else:
+            yield from rest
+            goes_on.add(thread)
+    lane.engine.leave_alone(under_way - goes_on)
+
+
+def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:
+    """End the stories of series that are not on the list any more."""
+    listed = {SeriesKey(name, each.name) for name, of in desk.watched.items() for each in of.timeframes}
+    said = []
+    for key in desk.store.bars.keys:
+        if key in listed:
+            continue
+        for whole in _stories(desk, key).values():
+            if whole[-1].facts.follows and not whole[-1].facts.ends:
+                (stored,) = desk.store.bars.load([key], 1)
+                if (last := stored.bars.last()) is not None:
+                    said.append((given_up(whole[-1], OTHER_RULES, last), key))
+    return said
+
+
+def _stories(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
+    """Give all that was said of each setup of a series."""
+    stories: dict[str, list[Event]] = {}
+    for kept in desk.store.events.find(series=key, kinds=OF_SETUPS):
+        if kept.event.facts.begins or kept.event.thread in stories:
+            stories.setdefault(kept.event.thread, []).append(kept.event)
+    return stories
+
+
+def _setup_of(whole: Sequence[Event]) -> Event:
+    return [event for event in whole if event.facts.begins][-1]
+
+
+def _is_awaited(setup: Event, recent: int) -> bool:
+    """Whether the entry of a setup may still be waited for: it plans one, and stood at ``recent`` or later."""
+    return setup.time >= recent and setup.data["entries"][setup.data["entry_style"]]["risk"] is not None

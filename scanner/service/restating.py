@@ -1,4 +1,4 @@
-"""Restated bars: what differs in what a feed says now, and what is to be said of setups that stand otherwise on it."""
+"""Restated bars: what differs in what a feed says now, and the series run again with it."""
 
 from __future__ import annotations
 
@@ -7,17 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.events import Event, event_id, rfc3339
+from scanner.events import event_id
 from scanner.market.bars import Bars, RawBars
 from scanner.pipeline import Run
+from scanner.service.retelling import retold
 from scanner.service.store import Rewrite, SeriesKey
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from scanner.events import WithdrawnData
+    from scanner.engine import SeriesEngine
+    from scanner.events import Event
     from scanner.pipeline import Pipeline
 
 NEVER = np.iinfo(np.int64).max
@@ -75,14 +77,16 @@ def run_again(
     stored: Mapping[str, Bars],
     corrected: Bars,
     over: int,
+    under_way: Mapping[str, Collection[str]],
     said: Callable[[SeriesKey, int], Sequence[Event]],
+    whole: Callable[[str], Sequence[Event]],
     route: Callable[[Event], Sequence[str]],
 ) -> Rerun | None:
     """Run a series again with corrected bars, from the first stored bar on; None where they have no place among those.
 
     ``pipeline`` has seen no bar, ``stored`` are the bars by timeframe. A coarser bar that closed up to ``over`` may be
-    complete without its end. ``said`` gives what was said of a series since a close, in order; ``route`` gives the
-    sinks that an event is for.
+    complete without its end. ``under_way`` names the stories that had not ended, by timeframe. ``said`` gives what was
+    said of a series since a close, in order, ``whole`` all of a story; ``route`` gives the sinks that an event is for.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
     checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name)).bars
@@ -96,11 +100,11 @@ def run_again(
     for lane in pipeline.lanes:
         key, own = SeriesKey(name, lane.timeframe.name), Bars.joined(run.bars.get(lane, []))
         rewritten[key.timeframe] = own
-        found = [event for event, of_lane in run.said if of_lane is lane and event.time >= since]
-        # Where so few bars are left that a series was not warm then, nothing can be said against what was.
-        warm_up = lane.engine.rulebook.rules.warm_up
-        judged_from = int(own.close_time[warm_up - 1]) if len(own) >= warm_up else NEVER
-        rerun.said += [(event, key) for event in _news(found, said(key, since), judged_from, route)]
+        found = [event for event, of_lane in run.said if of_lane is lane]
+        before = said(key, since)
+        news = _of_holds([event for event in found if event.time >= since], before)
+        news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, since, whole, route)
+        rerun.said += [(event, key) for event in news]
     state = pipeline.snapshot()
     for timeframe, own in rewritten.items():
         end = own[int(np.searchsorted(own.close_time, since)) :]
@@ -108,33 +112,59 @@ def run_again(
     return rerun
 
 
-def _news(
-    found: Sequence[Event], said: Sequence[Event], judged_from: int, route: Callable[[Event], Sequence[str]]
-) -> Iterator[Event]:
-    """Give what is to be said of a series that was run again: what it ``found``, held against what was ``said``.
-
-    What still stands is not said again. What does not, or stands otherwise, is withdrawn; what stands otherwise, or
-    again after a withdrawal, is said as it is now. A hold that there is no reason for any more ends.
-    """
-    stories: dict[str, Event] = {}
-    for event in said:
-        stories[event.thread or event.id] = event  # what was said last
+def _of_holds(found: Sequence[Event], said: Sequence[Event]) -> list[Event]:
+    """Give what is to be said of holds: those that are new, and the end of one that there is no reason for any more."""
+    known = {event.id for event in said}
+    news = [event for event in found if event.facts.about == "series" and event.id not in known]
     holds = [event for event in said if event.facts.about == "series"]
     if holds and holds[-1].kind == "series.held" and holds[-1].id not in {event.id for event in found}:
-        yield _resumed(holds[-1])
-    standing = {event.thread or event.id for event in found}
-    for story, last in stories.items():
-        if last.facts.begins and story not in standing and last.time >= judged_from:
-            yield withdrawal(last)
+        news.insert(0, _resumed(holds[-1]))
+    return news
+
+
+def _of_stories(
+    engine: SeriesEngine,
+    found: Sequence[Event],
+    said: Sequence[Event],
+    under_way: Collection[str],
+    own: Bars,
+    since: int,
+    whole: Callable[[str], Sequence[Event]],
+    route: Callable[[Event], Sequence[str]],
+) -> list[Event]:
+    """Give what is to be said of the setups of a series that was run again, in the order of time.
+
+    ``found`` is all that the run found, ``said`` what was said since, ``under_way`` are stories that had not ended.
+    """
+    last = own.last()
+    if last is None:
+        return []
+    # Where so few bars are left that a series was not warm then, nothing can be said against what was.
+    warm_up = engine.rulebook.rules.warm_up
+    judged_from = int(own.close_time[warm_up - 1]) if len(own) >= warm_up else NEVER
+    stories: dict[str, list[Event]] = {event.thread: [] for event in said if event.thread}
+    stories |= {thread: [] for thread in under_way}
+    for each in engine.under_way():  # one that was broken off before must not come back
+        stories.setdefault(each.thread, [])
+    known = {event.thread for event in found}
     for event in found:
-        before = stories.get(event.thread or event.id)
-        if before is None:
-            yield event
-        elif before.facts.ends:
-            yield _anew(event, before)
-        elif before.facts.begins and (otherwise := _otherwise(before, event, route)):
-            withdrawn = withdrawal(before, otherwise)
-            yield from (withdrawn, _anew(event, withdrawn))
+        if event.thread and event.time >= since:
+            stories.setdefault(event.thread, []).append(event)
+    news, left = [], set()
+    for thread, events in stories.items():
+        told, alone = retold(
+            events,
+            whole(thread),
+            is_known=thread in known,
+            judged_from=judged_from,
+            since=since,
+            last=last,
+            route=route,
+        )
+        news += told
+        left |= {thread} if alone else set()
+    engine.leave_alone(left)
+    return sorted(news, key=lambda event: event.time)
 
 
 def _resumed(held: Event) -> Event:
@@ -142,51 +172,6 @@ def _resumed(held: Event) -> Event:
     reason = "the feed restated bars; on what it says now, there is no leap as after a split"
     data = held.data | {"reason": reason, "ready_after": 0}
     return replace(held, kind="series.resumed", id=event_id("series.resumed", held.id), data=data)
-
-
-def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]]) -> str:
-    """Say how a setup stands otherwise than it was said; empty where that is nothing to act on, nor for other sinks."""
-    if before.kind != now.kind:
-        aside = now.data["set_aside"]
-        return f"stands, but is set aside: {aside}" if aside else "stands, and is no longer set aside"
-    if before.data["levels"] != now.data["levels"]:
-        return "stands with other levels"
-    if before.data["exit_plan"]["style"] != now.data["exit_plan"]["style"]:
-        return "stands with another exit"
-    if set(route(before)) != set(route(now)):
-        return f"stands with evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
-    return ""
-
-
-def _anew(setup: Event, withdrawn: Event) -> Event:
-    """Say a setup that was withdrawn once more; each time it has another id."""
-    return replace(setup, id=event_id(setup.kind, setup.id, withdrawn.id))
-
-
-def withdrawal(said: Event, otherwise: str = "") -> Event:
-    """Withdraw a setup that was said, and does not stand any more or, as ``otherwise`` says, not as it was said."""
-    data: WithdrawnData = {
-        "instrument": said.data["instrument"],
-        "timeframe": said.data["timeframe"],
-        "setup": said.data["setup"],
-        "direction": said.data["direction"],
-        "bar_open": said.data["bar_open"],
-        "bar_close": said.data["bar_close"],
-        "withdraws": said.id,
-        "evidence_points": said.data["evidence_points"],
-        "set_aside": said.kind == "setup.set_aside",
-        "otherwise": bool(otherwise),
-        "reason": f"the feed restated bars; on what it says now, the setup of {rfc3339(said.time)} "
-        + (otherwise or "does not stand"),
-    }
-    return Event(
-        "setup.withdrawn",
-        event_id("setup.withdrawn", said.id),
-        said.time,
-        said.subject,
-        data,
-        thread=said.thread or said.id,
-    )
 
 
 def as_sent(bars: Bars, source: str) -> RawBars:

@@ -196,7 +196,7 @@ class Station:
         await asyncio.to_thread(revive, self.desk, anew)
         gc.freeze()  # what is loaded stays; to search it for circles again and again would hold up the closes
         self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
-        self.telling.remember(*await asyncio.to_thread(self.desk.unlisted, NAMED))
+        self.telling.remember(*await asyncio.to_thread(self.desk.addressing.unlisted, NAMED))
         for name in self.feeds:
             self._make_intake(name)
         await self._catch_up()

@@ -29,8 +29,11 @@ LONGEST = 120.0
 """Seconds after which a summary is given though the catch-up is not over: nobody is to wait for it in vain."""
 
 
+MISSED_ONE, MISSED_SEVERAL = "setup or ending", "setups and endings"
+
+
 class Setups:
-    """Setups to be listed, the last of them by name."""
+    """Setups and endings to be listed, the last of them by name."""
 
     def __init__(self) -> None:
         self.count = 0
@@ -55,7 +58,11 @@ class Setups:
 
     def named(self) -> list[str]:
         """Name the last of them, in the order in which they were found."""
-        return [f"{event.subject} {event.data['direction']} {event.data['bar_close']}" for event in self._last]
+        return [
+            f"{event.subject} {event.data['direction']} {event.data['bar_close']}"
+            + ("" if event.facts.begins else f" {event.facts.counted[0]}")
+            for event in self._last
+        ]
 
     def ids(self) -> list[str]:
         """Give the ids of those that are named."""
@@ -100,20 +107,21 @@ class Telling:
         self.troubles.append(trouble)
         del self.troubles[:-NAMED]
 
-    def heard(self, events: Sequence[Event], stale: Sequence[Event]) -> None:
-        """Take note of what was found: events that are sent, and setups that are no news any more."""
-        for event in (*events, *stale):
+    def heard(self, events: Sequence[Event], missed: Sequence[Event]) -> None:
+        """Take note of what was found: events that are sent, and those that are no news any more."""
+        for event in (*events, *missed):
             if event.kind == "setup.qualified":
                 self._found.add(event)
-        for event in stale:
-            if not event.facts.on_request:
-                self._missed.add(event)
-                self._is_missed.set()
+        for event in missed:
+            self._missed.add(event)
+            self._is_missed.set()
 
     def remember(self, count: int, last: Sequence[Event]) -> None:
-        """Take note of setups that were found too late in an earlier run, and never summed up."""
-        for setups in (self._found, self._missed):
-            setups.add_earlier(count, last)
+        """Take note of what was found too late in an earlier run, and never summed up."""
+        self._missed.add_earlier(count, last)
+        for event in last:
+            if event.facts.begins:
+                self._found.add(event)
 
     async def caught_up(self) -> None:
         """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""
@@ -141,7 +149,7 @@ class Telling:
         if missed:
             reason = (
                 f"found too late to be sent as alerts while catching up, up to {rfc3339(now // SECOND * SECOND)}: "
-                f"{counted(missed, 'setup')}"
+                f"{counted(missed, MISSED_ONE, MISSED_SEVERAL)}"
             )
             # Where nobody knows whether it was kept and it is said again, it has the same id and is kept once.
             about = [str(missed), *self._missed.ids()]

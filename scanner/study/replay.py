@@ -6,16 +6,18 @@ from collections import Counter
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import chain
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, Self
 
+from scanner.events import KINDS
 from scanner.market.guard import NOTED
 from scanner.market.timeframes import Timeframe
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from scanner.events import Event
+    from scanner.events import Event, State, StoryData
+    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked, Note
@@ -51,6 +53,31 @@ class Recording(Protocol):
         """Its rows, in chunks."""
 
 
+@dataclass(frozen=True, slots=True)
+class Came:
+    """What came of a setup, as far as it is known: R and costs are those of the fill, None where there are none."""
+
+    thread: str
+    set_aside: bool
+    state: State
+    entered: bool
+    r: Decimal | None = None
+    cost: Decimal | None = None
+
+    @classmethod
+    def of_event(cls, event: Event) -> Self:
+        """Read it from the event that ends a story."""
+        data: StoryData = event.data
+        r, cost = (None if text is None else Decimal(text) for text in (data["r"], data["cost_r"]))
+        return cls(event.thread, data["set_aside"], data["state"], data["entry"] is not None, r, cost)
+
+    @classmethod
+    def of_outcome(cls, outcome: Outcome) -> Self:
+        """Take it from where a story stands."""
+        entered, cost = outcome.entry is not None, outcome.cost_in_risks
+        return cls(outcome.thread, outcome.set_aside, outcome.state, entered, outcome.r, cost)
+
+
 @dataclass(slots=True)
 class Ends:
     """What came of the setups that were followed: how many by state, and the sum of what was closed.
@@ -59,7 +86,7 @@ class Ends:
     costs are known.
     """
 
-    states: Counter[str] = field(default_factory=Counter)
+    states: Counter[State] = field(default_factory=Counter)
     entered: int = 0
     closed: int = 0
     r: Decimal = Decimal(0)
@@ -67,17 +94,17 @@ class Ends:
     costed: int = 0
     cost: Decimal = Decimal(0)
 
-    def count(self, outcome: Outcome) -> None:
+    def count(self, came: Came) -> None:
         """Count a story."""
-        self.states[outcome.state] += 1
-        self.entered += outcome.entry is not None
-        if (r := outcome.r) is not None:
+        self.states[came.state] += 1
+        self.entered += came.entered
+        if came.r is not None:
             self.closed += 1
-            self.r += r
-            self.best = max(self.best, r)
-            if (cost := outcome.cost_in_risks) is not None:
+            self.r += came.r
+            self.best = max(self.best, came.r)
+            if came.cost is not None:
                 self.costed += 1
-                self.cost += cost
+                self.cost += came.cost
 
     def __add__(self, other: Ends) -> Ends:
         """Give both together."""
@@ -137,9 +164,9 @@ class Tally:
         elif event.kind == "series.held":
             self.held += 1
 
-    def learn(self, outcome: Outcome) -> None:
+    def learn(self, came: Came) -> None:
         """Count what came of a setup."""
-        (self.ends_aside if outcome.set_aside else self.ends).count(outcome)
+        (self.ends_aside if came.set_aside else self.ends).count(came)
 
     def end(self, pipeline: Pipeline) -> None:
         """Note which timeframes never had enough bars."""
@@ -172,26 +199,25 @@ def replay(
     prepare: Callable[[Recording, RawBars, Tally], Pipeline],
     tally: Tally,
     on_note: Callable[[Note], None],
-    on_outcome: Callable[[Outcome], None],
+    on_end: Callable[[Came], None],
+    *,
+    tells_stories: bool = True,
 ) -> Iterator[Event]:
     """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
 
     ``prepare`` makes the pipeline from the first rows. ``on_note`` is told of each row that the guard refused or
-    noted, and may raise to stop. ``on_outcome`` is told what came of each setup once that is known, and at the end of
-    those that are still under way.
+    noted, and may raise to stop. ``on_end`` is told what came of each setup once that is known, and at the end of
+    those that are still under way. ``tells_stories`` is whether the events that follow a setup are wanted.
     """
     chunks = iter(recording.bars)
     first = next(chunks, None)
     if first is None:
         return
     pipeline = prepare(recording, first, tally)
-    pipeline.follow()
 
-    def learn(outcomes: Iterable[Outcome]) -> None:
-        for outcome in outcomes:
-            tally.learn(outcome)
-            on_outcome(outcome)
-
+    learner = _Learner(tally, on_end)
+    if not tells_stories:
+        pipeline.listen(learner.heard)
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
         checked = pipeline.check(raw)
         tally.count(len(raw), checked)
@@ -199,7 +225,28 @@ def replay(
             on_note(note)
         for event in pipeline.events(checked.bars):
             tally.hear(event)
+            learner.said(event)
             yield event
-        learn(pipeline.outcomes())
-    learn(pipeline.outcomes(under_way=True))
+    for outcome in pipeline.under_way():
+        learner.learn(Came.of_outcome(outcome))
     tally.end(pipeline)
+
+
+@dataclass(frozen=True, slots=True)
+class _Learner:
+    """Learns what came of setups, from events or without them."""
+
+    tally: Tally
+    on_end: Callable[[Came], None]
+
+    def said(self, event: Event) -> None:
+        if event.facts.follows and event.facts.ends:
+            self.learn(Came.of_event(event))
+
+    def heard(self, news: News) -> None:
+        if KINDS[news.kind].ends:
+            self.learn(Came.of_outcome(news.now))
+
+    def learn(self, came: Came) -> None:
+        self.tally.learn(came)
+        self.on_end(came)

@@ -28,6 +28,6 @@ class Rulebook:
 
     @property
     def told(self) -> str:
-        """Tell rulebooks that find different setups apart, the same in every run."""
+        """Tell rulebooks apart that find different setups or follow them otherwise, the same in every run."""
         setups = [(chosen.setup.name, chosen.numbers) for chosen in self.setups]
-        return repr((self.rules, setups, self.surroundings))
+        return repr((self.rules, setups, self.surroundings, self.follow))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date  # noqa: TC003 - pydantic reads the annotation
 from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING, Annotated
 
@@ -27,6 +28,7 @@ class Account(BaseModel):
     currency: str = Field("", pattern="^([A-Z]{3})?$", description="the account's currency, ISO 4217")
     risk_fraction: Decimal = Field(Decimal("0.01"), gt=0, description="part of the equity a trade may lose")
     max_notional: Decimal | None = Field(None, gt=0, description="greatest value of a position, in account currency")
+    fx_date: date | None = Field(None, description="the day that the rates of fx are of")
     fx: dict[str, Annotated[Decimal, Field(gt=0)]] = Field(
         default_factory=dict, description="value of one unit of a currency in account currency"
     )

@@ -75,6 +75,10 @@ class Surroundings(BaseModel):
             raise ValueError(f"quiet ({self.quiet:g}) must not be above loud ({self.loud:g})")
         return self
 
+    def keeps_away(self, *, intraday: bool) -> int:
+        """Give how far to keep away from a date, in nanoseconds."""
+        return self.date_hours * HOUR if intraday else self.date_days * DAY
+
 
 @dataclass(frozen=True, slots=True)
 class Scene:
@@ -320,13 +324,13 @@ def _dates(scene: Scene, surroundings: Surroundings) -> Measure:
     threshold = f"> {keep_away}"
     if scene.dates is None:
         return _unjudged(threshold, "no dates are given")
-    close = int(scene.times[1, scene.fit.t])
+    close, away_at_least = int(scene.times[1, scene.fit.t]), surroundings.keeps_away(intraday=intraday)
     nearest = min(scene.dates, key=lambda each: (each.away(close), each.begin), default=None)
     if nearest is None:
         return _unjudged(threshold, "none of the dates given concerns it")
     away = nearest.away(close)
     side = "to" if nearest.begin > close else "since" if nearest.end < close else "from"
-    return _measure(away / unit, threshold, away > keep_away * unit, f"{name} {side} the nearest date: {nearest.what}")
+    return _measure(away / unit, threshold, away > away_at_least, f"{name} {side} the nearest date: {nearest.what}")
 
 
 def _gap(scene: Scene, surroundings: Surroundings) -> Measure:

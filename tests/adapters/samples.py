@@ -162,6 +162,7 @@ def setup_data(
         },
         "level_reasons": reasons,
         "entry_style": "break",
+        "entry_within": 3,
         "entries": entries,
         "spoiled_by": "",
         "exit_plan": {"style": "ride", "reason": f"close is {over} the 200-bar average"},

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from adapters.sinks import mqtt_topics
 from adapters.sinks.mqtt_topics import Topics, decode, encode
 from tests.adapters.samples import HOSTILE_NAMES, set_aside_event, setup_event, station_event, withdrawn_event
+from tests.adapters.story_samples import FOLLOWING, story_event
 
 ANY_NAME = st.text(st.characters(exclude_categories=()))
 """Every code point, half surrogate pairs too."""
@@ -60,6 +61,10 @@ def test_the_tree() -> None:
     assert topics.state_of(setup) == topics.state_of(withdrawn_event(setup)) == state
     assert topics.of(station_event()) == f"{root}/station"
     assert topics.state_of(station_event()) is None
+    follows = [story_event(kind, setup) for kind in FOLLOWING]
+    assert {topics.of(event) for event in follows} == {f"{root}/setups/BTC%2FUSD/4h/short"}
+    assert {topics.state_of(event) for event in follows} == {state}
     aside = set_aside_event("GANNET")
     assert topics.of(aside) == f"{root}/setups/GANNET/15m/long"
-    assert topics.state_of(aside) is None, "whoever comes late finds only setups to act on"
+    after = [withdrawn_event(aside), *(story_event(kind, aside) for kind in FOLLOWING)]
+    assert {topics.state_of(event) for event in (aside, *after)} == {None}, "whoever comes late finds setups to act on"

@@ -20,6 +20,7 @@ from rich.cells import cell_len
 from adapters.sinks.console import ConsoleSettings, ConsoleSink
 from scanner.ports import DeliveryError, Message
 from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
+from tests.adapters.story_samples import story_event
 from tests.present.each_kind import one_of_each
 
 LEFT_TO_RIGHT_MARK = "\u200e"
@@ -52,7 +53,7 @@ async def test_a_setup_is_printed_whole_and_ends_with_the_caution() -> None:
         "Bar closed Mon 2 Mar 2026 17:00 Berlin (Tue 3 Mar 01:00 Tokyo) at 101.20 EUR.",
         "size 833 1000.00 at risk, 1.20 a unit",
         "drive length 1.62 wanted ≥ 1",
-        "What would prove it wrong: a close below 100.15",
+        "What would prove it wrong: before the entry a close below 100.15",
         "Not advice and no promise.",
     ):
         assert part in text
@@ -61,6 +62,12 @@ async def test_a_setup_is_printed_whole_and_ends_with_the_caution() -> None:
 
 async def test_one_that_is_late_says_so_first() -> None:
     assert (await printed(Message(setup_event(), late=True))).startswith("Too late to act: HARBOUR 15m long")
+
+
+async def test_the_orders_of_what_follows_stand_on_a_line_of_their_own() -> None:
+    lines = (await printed(Message(story_event("setup.exit_signal")))).splitlines()
+    assert lines[0] == "HARBOUR 15m long: exit signal: sell at the next open, now +1.16 R"
+    assert "  Orders now: sell at the next open." in lines
 
 
 async def test_a_digest_numbers_its_alerts() -> None:

@@ -13,8 +13,9 @@ from scanner.events import KINDS, Kind
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from scanner.present.cautions import SHORT
 from scanner.present.words import alert
-from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event
+from tests.adapters.samples import HOSTILE_NAMES, set_aside_event, setup_event, station_event
 from tests.adapters.session_bus import notification_service, session_bus
+from tests.adapters.story_samples import story_event
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
@@ -53,8 +54,10 @@ async def test_a_notification_says_what_matters(bus: str, sink: DesktopSink) -> 
 A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
 (11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
 equity. At the same bar: inside bar long.
+Orders: buy stop 101.35, for 3 bars; with it, sell stop 100.15.
 Size 833. Objectives 102.55, 103.75, 104.95; obstacle 104.20, room 2.38 R. Exit: ride.
-What would prove it wrong: a close below 100.15 before the entry, the stop at 100.15 after it.
+What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. \
+Place the stop together with the entry: a fill is told only at the close of its bar.
 {SHORT}"""
     )
 
@@ -66,6 +69,7 @@ async def test_urgency_goes_by_kind(bus: str, sink: DesktopSink) -> None:
         for event in events.values():
             await sink.deliver([Message(event)])
         await sink.deliver([Message(setup_event(), late=True)])
+        await sink.deliver([Message(story_event("setup.exit_signal", set_aside_event()))])
         await sink.deliver([Message(station_event()), Message(events["feed.back"])])
         await sink.deliver([Message(station_event()), Message(setup_event())])
     told = [shown.urgency for shown in service.shown]
@@ -73,6 +77,14 @@ async def test_urgency_goes_by_kind(bus: str, sink: DesktopSink) -> None:
         "setup.qualified": CRITICAL,
         "setup.set_aside": LOW,
         "setup.withdrawn": CRITICAL,
+        "setup.entered": NORMAL,
+        "setup.stop_raised": NORMAL,
+        "setup.pressure": LOW,
+        "setup.exit_signal": CRITICAL,
+        "setup.closed": NORMAL,
+        "setup.lapsed": NORMAL,
+        "setup.spoiled": NORMAL,
+        "setup.broken_off": CRITICAL,
         "series.held": NORMAL,
         "series.resumed": LOW,
         "feed.late": CRITICAL,
@@ -80,7 +92,7 @@ async def test_urgency_goes_by_kind(bus: str, sink: DesktopSink) -> None:
         "station.caught_up": LOW,
         "station.watching": LOW,
     }
-    assert told[len(events) :] == [NORMAL, NORMAL, CRITICAL], "a late setup, and digests of the most urgent in them"
+    assert told[len(events) :] == [NORMAL, LOW, NORMAL, CRITICAL], "late, set aside, and the most urgent of digests"
     assert len({shown.sender for shown in service.shown}) == 1, "one connection for all"
 
 

@@ -19,6 +19,7 @@ from tests.adapters.certificates import make_certificates
 from tests.adapters.mail_server import HOST, PASSWORD, USER, mail_server
 from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
 from tests.adapters.servers import free_port
+from tests.adapters.story_samples import story_event, story_of
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
@@ -103,6 +104,46 @@ async def test_what_is_said_later_of_a_setup_answers_the_first_letter(certificat
     assert later["References"] == later["In-Reply-To"] == first["Message-ID"]
     assert later["Message-ID"] != first["Message-ID"]
     assert "References" not in other
+
+
+async def test_the_letters_of_a_story_are_one_conversation_and_each_subject_is_news(certificates: Certificates) -> None:
+    story, other = story_of(setup_event()), setup_event("GANNET")
+    async with mail_server(certificates) as server:
+        sink = sink_to(server, certificates)
+        for event in (*story[:3], other, story_event("setup.lapsed", other), *story[3:]):
+            await sink.deliver([Message(event)])
+    mails = [letter.mail for letter in server.letters]
+    threads: dict[str, list[str]] = {}
+    for mail in mails:
+        # A mail program puts a letter below the one that it answers (RFC 5256, REFERENCES).
+        assert mail["In-Reply-To"] == mail["References"]
+        threads.setdefault(mail["References"] or mail["Message-ID"], []).append(mail["Subject"])
+    assert threads == {
+        f"<{story[0].id}@loft.example>": [
+            "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
+            "HARBOUR 15m long: entered at 101.40, stop 100.15, R 1.25",
+            "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15",
+            "HARBOUR 15m long: pressure 1 of 2, a drive bar against it; now +0.64 R, stop 100.90",
+            "HARBOUR 15m long: exit signal: sell at the next open, now +1.16 R",
+            "HARBOUR 15m long: closed +1.12 R: left at 102.80 on pressure",
+        ],
+        f"<{other.id}@loft.example>": [
+            "GANNET 15m long: break entry 101.35, stop 100.15, R 1.20",
+            "GANNET 15m long: lapsed: cancel the buy stop 101.35; no entry within 3 bars",
+        ],
+    }
+    assert len({mail["Message-ID"] for mail in mails}) == len(mails)
+    assert "Orders now: sell at the next open." in part(mails[-2], "text/html")
+
+
+async def test_a_digest_of_one_story_answers_its_first_letter(certificates: Certificates) -> None:
+    story, other = story_of(setup_event()), story_event("setup.entered", setup_event("GANNET"))
+    async with mail_server(certificates) as server:
+        sink = sink_to(server, certificates)
+        for batch in (story[1:3], story, [*story[3:], other], [story[3], station_event()]):
+            await sink.deliver([Message(event) for event in batch])
+    first = f"<{story[0].id}@loft.example>"
+    assert [letter.mail["References"] for letter in server.letters] == [first, first, None, None]
 
 
 async def test_the_same_letter_has_the_same_id_when_it_is_sent_again(certificates: Certificates) -> None:

@@ -29,8 +29,9 @@ from tests.adapters.mqtt_tools import (
     running,
     sink_for,
 )
-from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import HOSTILE_NAMES, set_aside_event, setup_event, station_event, withdrawn_event
 from tests.adapters.servers import HOST, mosquitto, mosquitto_tls
+from tests.adapters.story_samples import story_of
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +75,24 @@ async def test_events_reach_those_who_listen_and_what_stands_those_who_come_late
             )
             await sink.stop()
             assert await read_state(reader) == "stopped"
+
+
+@BROKERS
+async def test_where_a_story_stands_is_kept_until_it_ends(tmp_path: Path, kind: str, version: str) -> None:
+    story, aside = story_of(setup_event()), story_of(set_aside_event("GANNET"))
+    state = f"{ROOT}/state/setups/HARBOUR/15m/long/{story[0].id}"
+    async with broker_of(kind, tmp_path) as port, running(sink_for(port, version)) as sink:
+        for event, other in zip(story[:-1], aside, strict=False):
+            await sink.deliver([Message(event), Message(other)])
+            async with reading(port, "closewatch/+/state/#", version) as late_comer:
+                kept = {message.topic.value: content(message) for message in await read(late_comer, 2)}
+            assert kept.pop(f"{ROOT}/state/station") == {"station": "loft", "state": "watching"}
+            assert kept == {state: event.to_dict()}, "the last event, and nothing of what was set aside"
+        async with reading(port, f"{ROOT}/state/setups/#", version) as reader:
+            assert content(*await read(reader, 1)) == story[-2].to_dict()
+            await sink.deliver([Message(aside[-1]), Message(story[-1])])
+            (cleared,) = await read(reader, 1)
+            assert (cleared.topic.value, content(cleared)) == (state, None)
 
 
 @BROKERS

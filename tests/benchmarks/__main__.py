@@ -22,8 +22,10 @@ from scanner.engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.present.chart import chart_for
+from scanner.present.story_chart import story_chart_for
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import time_commands
+from tests.benchmarks.following import time_following
 from tests.benchmarks.kernel import time_closes, time_long, time_vectorised
 from tests.benchmarks.measures import Measures, best
 from tests.benchmarks.walk import random_walk
@@ -64,7 +66,7 @@ def time_engine(measures: Measures, scale: int) -> None:
 
 
 def time_chart(measures: Measures) -> None:
-    """Draw a setup of the demo feed from the bars before it."""
+    """Draw a setup of the demo feed from the bars before it, and its story."""
     each = next(each for each in replayed().values() if each.setups)
     event = each.setups[0]
     bars = each.before(event)
@@ -72,6 +74,9 @@ def time_chart(measures: Measures) -> None:
     taken = best(lambda: chart_for(bars, event, each.rules, "UTC"))
     measures.add("a chart, PNG", taken * 1e3, "{:.0f} ms", most=300)
     measures.add("    its size", size, "{:.0f} KB", most=60)
+    told = [said for said in each.events if said.thread == event.thread]
+    taken = best(lambda: story_chart_for(each.bars, told, each.rules, "UTC"))
+    measures.add("a story's chart, PNG", taken * 1e3, "{:.0f} ms", most=300)
 
 
 def main() -> int:
@@ -84,6 +89,7 @@ def main() -> int:
     time_closes(measures, scale)
     time_vectorised(measures, scale)
     time_engine(measures, scale)
+    time_following(measures, scale)
     time_chart(measures)
     time_commands(measures, scale)
     print("\n".join(measures.lines()))

@@ -45,15 +45,16 @@ def process_time(code: str, *words: str, times: int = 3) -> float:
     return best(lambda: process(code, *words), times, children_time)
 
 
+def frame(count: int) -> pa.Table:
+    """Give a table of so many invented bars."""
+    bars = random_walk(count)
+    times = pa.array(bars.open_time).cast(pa.timestamp("ns", tz="UTC"))
+    names = ("open", "high", "low", "close", "volume")
+    return pa.table({"time": times, **{name: getattr(bars, name) for name in names}})
+
+
 def write_files(folder: Path, csv_rows: int, parquet_rows: int) -> tuple[Path, Path, Path]:
     """Write the files that the commands are timed on."""
-
-    def frame(count: int) -> pa.Table:
-        bars = random_walk(count)
-        times = pa.array(bars.open_time).cast(pa.timestamp("ns", tz="UTC"))
-        names = ("open", "high", "low", "close", "volume")
-        return pa.table({"time": times, **{name: getattr(bars, name) for name in names}})
-
     csv, parquet, small = folder / "million.csv", folder / "tens.parquet", folder / "small.csv"
     pa.csv.write_csv(frame(csv_rows), csv)
     pa.parquet.write_table(frame(parquet_rows), parquet)

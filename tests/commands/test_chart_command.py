@@ -27,6 +27,18 @@ def test_a_setup_is_drawn_as_a_picture_named_after_its_bar(tmp_path: Path) -> No
     assert made.read_bytes().startswith(b"\x89PNG")
 
 
+def test_what_became_of_a_setup_is_drawn_and_said(tmp_path: Path) -> None:
+    done = run(tmp_path, "--at", "2023-03-31T14:45", "--to-the-end")
+    assert done.returncode == 0, done.stderr
+    assert "a doji pause stood, long, its place the average" in done.stdout
+    assert "Stopped after 9 bars, +0.22 R before costs: the stop was reached." in done.stdout
+    (made,) = tmp_path.iterdir()
+    assert made.name == "TERNFERRY-15m-2023-03-31T1445-story.png"
+    again = run(tmp_path, "--at", "2023-03-31T14:45", "--to-the-end", "--out", "story.svg")
+    assert again.returncode == 0, again.stderr
+    assert "TERNFERRY 15m ▲ long, +0.22 R" in (tmp_path / "story.svg").read_text(encoding="utf-8")
+
+
 def test_a_bar_without_a_setup_is_drawn_and_said_to_have_none(tmp_path: Path) -> None:
     done = run(tmp_path, "--at", "2023-03-31T14:30", "--out", "bar.svg")
     assert done.returncode == 0, done.stderr

@@ -15,16 +15,22 @@ from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.analysis.setup import Spoiler
-from scanner.follow.follower import Follower, Found
+from scanner.events import rfc3339
+from scanner.follow.decision import Decision
+from scanner.follow.follower import Follower
+from scanner.follow.found import Found
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
+from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
+from tests.follow.recorded import ended
 from tests.laws import bars_of, timetable
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Mapping
     from typing import Literal
 
+    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
 
 Prices = tuple[float, float, float, float]
@@ -53,9 +59,16 @@ class Case:
     others: Collection[int] = ()
     last: Prices = RISEN
     """The setup's bar."""
+    choices: Follow = field(default_factory=Follow)
+    decided: Mapping[int, tuple[Literal["take", "leave"], str | None]] = field(default_factory=dict)
+    """What the user told after a bar, with their own price as one who is long sees it."""
 
     def run(self, sign: int) -> Outcome:
-        """Follow it on one side of the market, bar by bar."""
+        """Follow it on one side of the market, bar by bar; gives what came of it."""
+        return self.follow(sign)[0]
+
+    def follow(self, sign: int) -> tuple[Outcome, list[News]]:
+        """Follow it; gives what came of it, and all that was told."""
 
         def side(price: float) -> float:
             return price if sign > 0 else mirrored(price)
@@ -64,19 +77,25 @@ class Case:
         bars = bars_of(
             [(side(o), side(h if sign > 0 else lo), side(lo if sign > 0 else h), side(c), 1.0) for o, h, lo, c in rows]
         )
-        rulebook = Rulebook(Rules(entry_style=self.style), ())
+        rulebook = Rulebook(Rules(entry_style=self.style), (), follow=self.choices)
         series = Series(Pool(rulebook.rules, (), timetable()))
-        follower = Follower(series, Instrument("GANNET", PriceSteps.fixed(Decimal("0.01"))), rulebook)
+        instrument = Instrument("GANNET", PriceSteps.fixed(Decimal("0.01")))
+        follower = Follower(series, instrument, rulebook, timetable())
         begin = len(QUIET) + 1
         for _ in series.take(bars[:begin]):
             pass
         beyond = self.spoiler.beyond
         found = Found(
             "thread",
+            "own",
+            "own setup",
             sign,
             set_aside=False,
+            evidence_points=5,
+            close=rfc3339(int(bars.close_time[begin - 1])),
             entry=Decimal(self.entry) if sign > 0 else 200 - Decimal(self.entry),
             stop=Decimal(self.stop) if sign > 0 else 200 - Decimal(self.stop),
+            size=Decimal(100),
             ride=self.ride,
             spoiler=Spoiler(
                 "own",
@@ -87,16 +106,21 @@ class Case:
             ),
             line=None if self.line is None else (side(self.line[0]), sign * self.line[1]),
         )
-        follower.stand(series.used - 1, [found], [sign])
+        told = follower.stand(series.used - 1, [found], [sign])
         for number in range(1, len(self.bars) + 1):
             for _ in series.take(bars[begin + number - 1 : begin + number]):
                 pass
             if number in self.others:
-                follower.stand(series.used - 1, [], [-sign])
+                told += follower.stand(series.used - 1, [], [-sign])
             else:
-                follower.go_on()
-        (outcome,) = [*follower.ended(), *follower.under_way()]
-        return outcome
+                told += follower.go_on()
+            if number in self.decided:
+                kind, at = self.decided[number]
+                price = None if at is None else Decimal(at) if sign > 0 else 200 - Decimal(at)
+                size = Decimal(30) if kind == "take" else None
+                told += follower.decide(Decision("thread", kind, price, size, int(bars.close_time[begin + number - 1])))
+        (outcome,) = [*ended(told), *follower.under_way()]
+        return outcome, told
 
 
 def seen_long(price: Decimal | None, sign: int) -> str | None:

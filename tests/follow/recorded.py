@@ -1,11 +1,12 @@
-"""What tests of following share: engines whose follower notes the setups that it was given."""
+"""What tests of following share: engines whose follower notes the setups that it was given, and what it told."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from scanner.follow.follower import Follower, Found
+from scanner.events import KINDS
+from scanner.follow.follower import Follower
 from tests.laws import all_setups, engine
 
 if TYPE_CHECKING:
@@ -13,8 +14,12 @@ if TYPE_CHECKING:
 
     from scanner.analysis.rules import Rules
     from scanner.engine import SeriesEngine
+    from scanner.follow.found import Found
+    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
     from scanner.market.bars import Bars
+    from scanner.trade.following import Follow
+    from scanner.trade.rulebook import Rulebook
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,22 +32,54 @@ class Noted:
 
 
 class NotingFollower(Follower):
-    """A follower that notes what it was given."""
+    """A follower that notes what it was given and what it told."""
 
     def __init__(self, watcher: SeriesEngine) -> None:
-        super().__init__(watcher.series, watcher.instrument, watcher.rulebook)
+        super().__init__(watcher.series, watcher.instrument, watcher.rulebook, watcher.timetable)
         self.noted: list[Noted] = []
+        self.told: list[News] = []
         self._of = watcher.series
 
-    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> None:
+    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
         """Note it, and go on."""
         self.noted.append(Noted(index - self._of.used + self._of.count, tuple(found), frozenset(sides)))
-        super().stand(index, found, sides)
+        return self._noting(super().stand(index, found, sides))
+
+    def go_on(self) -> list[News]:
+        """Go on, and note what was told."""
+        return self._noting(super().go_on())
+
+    def break_off(self, index: int, reason: str) -> list[News]:
+        """Break off, and note what was told."""
+        return self._noting(super().break_off(index, reason))
+
+    def _noting(self, told: list[News]) -> list[News]:
+        self.told += told
+        return told
+
+    def ended(self) -> list[Outcome]:
+        """Give what came of those that have ended."""
+        return ended(self.told)
+
+    def outcomes(self) -> list[Outcome]:
+        """Give what came of all setups."""
+        return self.ended() + self.under_way()
 
 
-def followed(bars: Bars, rules: Rules, step: str) -> tuple[list[Noted], list[Outcome]]:
-    """Run bars through a new engine that looks for every setup; gives what stood and what came of it."""
-    watcher = engine(step, all_setups(rules))
+def ended(told: Sequence[News]) -> list[Outcome]:
+    """Give what came of the stories that were told to have ended."""
+    return [news.now for news in told if KINDS[news.kind].ends]
+
+
+def noting(rulebook: Rulebook, step: str = "0.01") -> tuple[SeriesEngine, NotingFollower]:
+    """Make an engine, and the follower that it has from the beginning."""
+    watcher = engine(step, rulebook)
     follower = watcher.follower = NotingFollower(watcher)
+    return watcher, follower
+
+
+def followed(bars: Bars, rules: Rules, step: str, choices: Follow) -> NotingFollower:
+    """Run bars through a new engine that looks for every setup."""
+    watcher, follower = noting(replace(all_setups(rules), follow=choices), step)
     watcher.push(bars)
-    return follower.noted, watcher.outcomes(under_way=True)
+    return follower

@@ -158,7 +158,11 @@ LINE: Prices = (101.0, 101.3, 100.7, 101.0)  # no body; the line of the cases be
 PRESSURE: dict[str, tuple[list[Prices], set[int], set[str]]] = {
     # by name: the bars after IN, those with a setup against it (IN being bar 1), and the signs
     "drive bar and a setup against": ([DRIVE], {2}, {"a drive bar against it", "a setup on the other side"}),
-    "engulfing and a setup against": ([UP, ENGULFING], {3}, {"a bar engulfed against it", "a setup on the other side"}),
+    "engulfing and a setup against": (
+        [UP, ENGULFING],
+        {3},
+        {"a bar against it that engulfs the one before", "a setup on the other side"},
+    ),
     "through the average and a setup against": (
         [THROUGH],
         {2},
@@ -168,7 +172,7 @@ PRESSURE: dict[str, tuple[list[Prices], set[int], set[str]]] = {
     "engulfing that is a drive bar": (
         [UP, (101.8, 101.9, 101.2, 101.3)],
         set(),
-        {"a bar engulfed against it", "a drive bar against it"},
+        {"a bar against it that engulfs the one before", "a drive bar against it"},
     ),
 }
 

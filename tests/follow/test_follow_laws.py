@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from scanner.analysis.rules import Rules
 from scanner.market.costs import Cost, Costs
-from tests.laws import all_setups, bars_of, engine, real_series, said
+from tests.follow.recorded import NotingFollower, ended, noting
+from tests.laws import all_setups, bars_of, real_series
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:
@@ -29,18 +30,16 @@ LINES = settings(max_examples=25, deadline=None)
 ENDED = {"stopped", "left", "left_on_pressure"}
 
 
-def following(style: str) -> SeriesEngine:
-    watcher = engine(rulebook=all_setups(Rules.model_validate({"entry_style": style})))
-    watcher.follow()
-    return watcher
+def following(style: str) -> tuple[SeriesEngine, NotingFollower]:
+    return noting(all_setups(Rules.model_validate({"entry_style": style})))
 
 
 def outcomes(bars: Bars, style: str, cuts: Sequence[int] = ()) -> list[Outcome]:
     """Follow bars that come in pieces; gives what came of each setup, by setup."""
-    watcher = following(style)
+    watcher, follower = following(style)
     for first, last in pairwise([0, *sorted(cuts), len(bars)]):
         watcher.push(bars[first:last])
-    return sorted(watcher.outcomes(under_way=True), key=lambda outcome: outcome.thread)
+    return sorted(follower.outcomes(), key=lambda outcome: outcome.thread)
 
 
 @LINES
@@ -59,7 +58,7 @@ def test_bar_by_bar_comes_to_the_same(seed: int, style: str) -> None:
 
 def test_a_piece_longer_than_the_window_comes_to_the_same() -> None:
     many = bars_of([row for seed in range(40) for row in tape(seed)])
-    watcher = following("break")
+    watcher, _ = following("break")
     assert len(many) > 2 * watcher.series.pool.room
     assert outcomes(many, "break", range(1_000, len(many), 1_000)) == outcomes(many, "break")
 
@@ -68,22 +67,13 @@ def test_a_piece_longer_than_the_window_comes_to_the_same() -> None:
 @given(SEEDS, STYLES, st.integers(1, 1_500))
 def test_later_bars_change_nothing_that_has_ended(seed: int, style: str, end: int) -> None:
     bars = bars_of(tape(seed))
-    watcher = following(style)
+    watcher, follower = following(style)
     watcher.push(bars[:end])
-    early = watcher.outcomes()
+    early = follower.ended()
     threads = {outcome.thread for outcome in early}
     assert sorted(early, key=lambda each: each.thread) == [
         outcome for outcome in outcomes(bars, style) if outcome.thread in threads
     ]
-
-
-@LINES
-@given(SEEDS)
-def test_following_leaves_the_events_as_they_are_byte_for_byte(seed: int) -> None:
-    bars = bars_of(tape(seed))
-    watcher = engine()
-    watcher.follow()
-    assert [event.to_json() for event in watcher.push(bars)] == [event.to_json() for event in said(bars)]
 
 
 def seen(bars: Bars, sign: int, style: str) -> list[tuple[object, ...]]:
@@ -114,11 +104,11 @@ def test_mirrored_prices_come_to_mirrored_outcomes(seed: int, style: str) -> Non
 @given(SEEDS, STYLES)
 def test_every_setup_ends_or_is_under_way_and_its_numbers_add_up(seed: int, style: str) -> None:
     bars = bars_of(tape(seed))
-    watcher = following(style)
+    watcher, follower = following(style)
     setups = {
         event.thread: event.data for event in watcher.push(bars) if event.kind in {"setup.qualified", "setup.set_aside"}
     }
-    told = watcher.outcomes(under_way=True)
+    told = follower.outcomes()
     planned = {thread for thread, data in setups.items() if data["entries"][style]["risk"] is not None}
     assert sorted(outcome.thread for outcome in told) == sorted(planned)
     for outcome in told:
@@ -143,12 +133,12 @@ def test_every_setup_ends_or_is_under_way_and_its_numbers_add_up(seed: int, styl
 @LINES
 @given(SEEDS)
 def test_the_stop_moves_only_toward_the_price_bar_after_bar(seed: int) -> None:
-    bars, watcher = bars_of(tape(seed)), following("early")
+    bars, (watcher, follower) = bars_of(tape(seed)), following("early")
     stops: dict[str, Decimal] = {}
     moved = 0
     for first in range(0, len(bars), 5):
         watcher.push(bars[first : first + 5])
-        for outcome in watcher.outcomes(under_way=True):
+        for outcome in follower.outcomes():
             before = stops.setdefault(outcome.thread, outcome.first_stop)
             assert outcome.sign * (outcome.stop - before) >= 0
             moved += outcome.stop != before
@@ -156,17 +146,18 @@ def test_the_stop_moves_only_toward_the_price_bar_after_bar(seed: int) -> None:
 
 
 def test_a_split_breaks_off_what_is_waiting_and_what_is_open() -> None:
-    bars, watcher, end = real_series("sp500"), following("break"), 0
+    bars, (watcher, follower), end = real_series("sp500"), following("break"), 0
     under_way: dict[str, Outcome] = {}
     while {each.state for each in under_way.values()} != {"waiting", "open"}:
         watcher.push(bars[end : end + 1])
-        watcher.outcomes()
         end += 1
-        under_way = {each.thread: each for each in watcher.outcomes(under_way=True)}
+        under_way = {each.thread: each for each in follower.under_way()}
     last = bars[end : end + 1]
     halved = replace(last, open=last.open / 2, high=last.high / 2, low=last.low / 2, close=last.close / 2)
-    (held,) = watcher.push(halved)
-    broken = watcher.outcomes(under_way=True)
+    before = len(follower.told)
+    *said, held = watcher.push(halved)
+    broken = ended(follower.told[before:])
+    assert [event.kind for event in said] == ["setup.broken_off"] * len(broken)
     assert {each.thread for each in broken} == set(under_way)
     for each in broken:
         assert (each.state, each.reason, each.ended_at) == ("broken_off", held.data["reason"], held.time)
@@ -174,11 +165,11 @@ def test_a_split_breaks_off_what_is_waiting_and_what_is_open() -> None:
 
 
 def test_costs_are_told_in_real_r() -> None:
-    watcher = following("early")
+    watcher, _ = following("early")
     watcher.instrument = replace(watcher.instrument, costs=Costs(spread=Cost.of("0.02"), commission=Cost.of("0.01")))
-    watcher.follow()
+    follower = watcher.follower = NotingFollower(watcher)
     watcher.push(bars_of(tape(1)))
-    entered = [each for each in watcher.outcomes() if each.risk is not None]
+    entered = [each for each in follower.ended() if each.risk is not None]
     assert entered
     assert all(each.cost_in_risks == round(Decimal("0.04") / each.risk, 2) for each in entered if each.risk)
     assert all(each.cost_in_risks is None for each in outcomes(bars_of(tape(1)), "early"))
@@ -190,9 +181,8 @@ def test_a_price_beyond_reason_ends_in_outcomes_on_any_grid(spike: float, step: 
     bars = bars_of(tape(7))
     high = bars.high.copy()
     high[::37] = spike
-    watcher = engine(step, all_setups(Rules(entry_style="early")))
-    watcher.follow()
+    watcher, follower = noting(all_setups(Rules(entry_style="early")), step)
     watcher.push(replace(bars, high=high))
-    told = watcher.outcomes(under_way=True)
+    told = follower.outcomes()
     assert len(told) > 5
     assert all(each.r is None or each.r.is_finite() for each in told)

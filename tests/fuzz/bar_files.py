@@ -18,7 +18,7 @@ from pyarrow import parquet
 from adapters.feeds.bar_files import ReadingOptions, UnreadableFileError, recordings
 from adapters.feeds.growing_file import GrowingFile
 from scanner.commands.recordings import Reading, prepare
-from scanner.study.replay import ReplayError, Tally, replay
+from scanner.study.replay import Came, ReplayError, Tally, replay
 from tests.adapters.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
 from tests.fuzz.oddities import NUMBERS, TEXTS, mutate_bytes, nested, recoded
 from tests.fuzz.onward import TAPE, Found, take, warm_up
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from pathlib import Path
     from random import Random
 
-    from scanner.follow.outcome import Outcome
     from scanner.market.guard import Note
 
 __all__ = ["COUNT", "WHAT", "make", "warm_up"]
@@ -109,7 +108,7 @@ class OneFile:
         def note(each: Note) -> None:
             found.refuse(each.text)
 
-        ends: list[Outcome] = []
+        ends: list[Came] = []
         for recording in recordings([self.path], self.options):
             tally = Tally(recording.symbol, str(recording.path))
             for event in replay(recording, partial(prepare, Reading(step=Decimal("0.01"))), tally, note, ends.append):

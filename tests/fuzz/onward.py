@@ -21,8 +21,8 @@ from tests.outside.random_tapes import tape
 
 SECOND = 1_000_000_000
 STEP = Decimal("0.01")
-TAPE = tape(0)[630:896]
-"""Bars of which the fourth from the end completes a setup."""
+TAPE = tape(0)[630:900]
+"""Bars that hold a setup and its whole story, which ends with the last but one."""
 LONGEST = 1_000
 """Letters of the longest sentence that anybody would read."""
 CAUGHT = "could not be taken in"

@@ -82,10 +82,11 @@ def test_cases_are_the_same_every_time_and_end_in_every_way(name: str, tmp_path:
     assert ends["refused"] > SOME // 4, ends
 
 
-def test_the_bars_that_are_changed_hold_a_setup() -> None:
+def test_the_bars_that_are_changed_hold_the_whole_story_of_a_setup() -> None:
     found = Found()
     take(tape_rows(), found)
-    assert (found.bars, found.events) == (len(TAPE), 1)
+    # It is found, entered, to be left, and left.
+    assert (found.bars, found.events) == (len(TAPE), 4)
     written_out, options = bar_files.good_file("csv", "epoch s", 0)
     assert written_out.count(b"\n") == len(TAPE) + 1
     assert options == ReadingOptions()

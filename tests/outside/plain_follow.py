@@ -42,6 +42,18 @@ class Setup:
     line: tuple[Decimal, Decimal] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What the user chose, each off at 0: leave half at so many R, move the stop to the entry, leave in time."""
+
+    half_at: Decimal = Decimal(0)
+    to_entry_at: Decimal = Decimal(0)
+    max_bars: int = 0
+
+
+NO_CHOICES = Choices()
+
+
 @dataclass(slots=True)
 class Story:
     """What came of it: prices, and the numbers of the bars at which it was entered and ended."""
@@ -51,6 +63,7 @@ class Story:
     entry: Decimal | None = None
     entered: int | None = None
     exit: Decimal | None = None
+    half: Decimal | None = None
     ended: int | None = None
     held: int = 0
     best: Decimal | None = None
@@ -69,7 +82,8 @@ class Story:
         """Give the result in R of the fill."""
         if self.entry is None or self.exit is None:
             return None
-        return (self.exit - self.entry) / (self.entry - first_stop)
+        left_at = self.exit if self.half is None else (self.exit + self.half) / 2
+        return (left_at - self.entry) / (self.entry - first_stop)
 
 
 class SideTape(Tape):
@@ -88,13 +102,15 @@ class SideTape(Tape):
         return self.touch[t] if name == "touch" else known(self.fast[t])
 
 
-def follow(tape: SideTape, setup: Setup, others: Collection[int], step: Decimal) -> Story:
+def follow(
+    tape: SideTape, setup: Setup, others: Collection[int], step: Decimal, choices: Choices = NO_CHOICES
+) -> Story:
     """Follow a setup to its end, or to the last bar; ``others`` are bars at which a setup stands on the other side."""
     story = Story(stop=setup.stop)
     entered = wait(tape, setup, story)
     if entered is not None:
         story.met(known(story.entry))
-        hold(tape, setup, story, entered, others, step)
+        hold(tape, setup, story, entered, others, step, choices)
     return story
 
 
@@ -130,29 +146,56 @@ def order_meets(tape: SideTape, setup: Setup, t: int, *, confirmed: bool) -> tup
     return void, bar.open
 
 
-def hold(tape: SideTape, setup: Setup, story: Story, entered: int, others: Collection[int], step: Decimal) -> None:
+def hold(
+    tape: SideTape,
+    setup: Setup,
+    story: Story,
+    entered: int,
+    others: Collection[int],
+    step: Decimal,
+    choices: Choices,
+) -> None:
     """Stay in the position from the bar of its entry on until it ends."""
-    leave = ""
+    leave, entry = "", known(story.entry)
+    risk = entry - setup.stop
+    half = ((entry + choices.half_at * risk) / step).to_integral_value(ROUND_FLOOR) * step if choices.half_at else None
+    half = None if half is not None and half <= entry else half
     for t in range(entered, len(tape)):
         bar, tie = tape.bars[t], tie_of(tape.bars[t])
         if t > entered and (leave or above(story.stop, bar.open, tie)):
             story.met(bar.open)
             story.end(leave or "stopped", t, bar.open)
             return
+        if half is not None and story.half is None and t > entered and not above(half, bar.open, tie):
+            story.half = bar.open
+            story.best = max(known(story.best), bar.open)
         if at_most(bar.low, story.stop, tie):
             story.met(story.stop)
             story.end("stopped", t, story.stop)
             return
         story.met(bar.high, bar.low)
         story.held += 1
-        if not setup.ride:
-            leave = "left" if tape.crossed_down(t) else ""
+        if half is not None and story.half is None and not above(half, bar.high, tie):
+            story.half = half
+        leave = why_leave(tape, setup, story, t, others, choices)
+        if leave:
             continue
+        gained = choices.to_entry_at and not above(choices.to_entry_at * risk, known(story.best) - entry, tie)
+        if gained and above(bar.close, entry, tie):
+            story.stop = max(story.stop, entry)
+        if setup.ride and tape.lows[t - SWING_STRENGTH]:
+            story.stop = max(story.stop, raised(tape, t, step))
+
+
+def why_leave(tape: SideTape, setup: Setup, story: Story, t: int, others: Collection[int], choices: Choices) -> str:
+    """Say in what state a story ends at the next open, as the close of bar t has it; empty where it stays."""
+    if setup.ride:
         story.signs += [(t, sign) for sign in pressure(tape, setup, t, others)]
         if len({sign for when, sign in story.signs if when > t - WITHIN}) > 1:
-            leave = "left_on_pressure"
-        elif tape.lows[t - SWING_STRENGTH]:
-            story.stop = max(story.stop, raised(tape, t, step))
+            return "left_on_pressure"
+    elif tape.crossed_down(t):
+        return "left"
+    return "left" if choices.max_bars and story.held >= choices.max_bars else ""
 
 
 def tie_of(*bars: Bar) -> Decimal:
@@ -165,7 +208,7 @@ def raised(tape: SideTape, t: int, step: Decimal) -> Decimal:
     price = tape.bars[t - SWING_STRENGTH].low - max(step, STOP_MARGIN * known(tape.atr[t]))
     steps = price / step
     nearest = steps.to_integral_value()
-    if abs(steps - nearest) * step <= hair(tape.bars[t].close):
+    if abs(steps - nearest) * step <= max(hair(tape.bars[t].close), hair(price)):
         return nearest * step
     return steps.to_integral_value(ROUND_FLOOR) * step
 

@@ -9,16 +9,18 @@ import pytest
 
 from scanner.analysis.columns import FAST_AVERAGE
 from scanner.analysis.rules import Rules
+from scanner.trade.following import Follow
+from tests.demo_setups import with_every_setup
 from tests.follow.recorded import followed
 from tests.laws import REAL_SERIES, bars_of, real_series
-from tests.outside.plain_follow import Setup, SideTape, follow
+from tests.outside.plain_follow import NO_CHOICES, Choices, Setup, SideTape, follow
 from tests.outside.plain_terms import DIGITS, Bar, exact
 from tests.outside.random_tapes import step_of, tape
 
 if TYPE_CHECKING:
     from typing import Literal
 
-    from scanner.follow.follower import Found
+    from scanner.follow.found import Found
     from scanner.follow.outcome import Outcome
     from scanner.market.bars import Bars
     from tests.outside.plain_follow import Story
@@ -61,13 +63,16 @@ def assert_same(ours: Outcome, plain: Story, bars: Bars) -> None:
     assert ours.best == (None if plain.best is None else sign * plain.best)
     assert ours.worst == (None if plain.worst is None else sign * plain.worst)
     result = plain.result(sign * ours.first_stop)
+    assert ours.half_exit == (None if plain.half is None else sign * plain.half)
     assert ours.r == (None if result is None else round(result, 2))
 
 
-def compare(bars: Bars, style: Style, step: str) -> list[Outcome]:
+def compare(bars: Bars, style: Style, step: str, choices: Choices = NO_CHOICES) -> list[Outcome]:
     """Hold all stories of a series against their second reading, and give them."""
+    chosen = Follow(half_at=float(choices.half_at), to_entry_at=float(choices.to_entry_at), max_bars=choices.max_bars)
     rules = Rules(hold_atr=1e9, entry_style=style)  # the plain reading knows nothing of splits
-    noted, outcomes = followed(bars, rules, step)
+    follower = followed(bars, rules, step, chosen)
+    noted, outcomes = follower.noted, follower.outcomes()
     columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
     plain_bars = [Bar.of(*map(float, row)) for row in zip(*columns, strict=True)]
     tapes = {1: SideTape(plain_bars), -1: SideTape([bar.reflected() for bar in plain_bars])}
@@ -76,7 +81,9 @@ def compare(bars: Bars, style: Style, step: str) -> list[Outcome]:
     assert len(came_of) == len(outcomes) == sum(len(each.found) for each in noted)
     for each in noted:
         for found in each.found:
-            plain = follow(tapes[found.sign], plain_setup(found, each.t, style), others[found.sign], Decimal(step))
+            plain = follow(
+                tapes[found.sign], plain_setup(found, each.t, style), others[found.sign], Decimal(step), choices
+            )
             assert_same(came_of[found.thread], plain, bars)
     return outcomes
 
@@ -91,9 +98,37 @@ def test_real_series(name: str, style: Style) -> None:
 
 
 @pytest.mark.parametrize("style", STYLES)
-def test_sixty_random_tapes(style: Style) -> None:
+def test_two_hundred_random_tapes(style: Style) -> None:
     with localcontext(prec=DIGITS):
-        outcomes = [each for seed in range(60) for each in compare(bars_of(tape(seed)), style, str(step_of(seed)))]
+        outcomes = [each for seed in range(200) for each in compare(bars_of(tape(seed)), style, str(step_of(seed)))]
     states = {outcome.state for outcome in outcomes if outcome.sign > 0}
     assert states == {outcome.state for outcome in outcomes if outcome.sign < 0}
     assert {"stopped", "left", "left_on_pressure", "lapsed"} <= states
+
+
+def test_the_demo_feed() -> None:
+    with localcontext(prec=DIGITS):
+        outcomes = compare(with_every_setup("DRIFTLOOM").bars, "break", "0.2")
+    assert len(outcomes) > 100
+
+
+CHOICES = {
+    "half": Choices(half_at=Decimal(1)),
+    "to the entry": Choices(to_entry_at=Decimal("0.5")),
+    "in time": Choices(max_bars=4),
+    "all": Choices(Decimal("0.75"), Decimal(1), 9),
+}
+
+
+@pytest.mark.parametrize("chosen", CHOICES)
+def test_the_choices_of_the_user(chosen: str) -> None:
+    choices = CHOICES[chosen]
+    with localcontext(prec=DIGITS):
+        outcomes = compare(real_series("nasdaq"), "early", "0.01", choices)
+        for seed in range(20):
+            outcomes += compare(bars_of(tape(seed)), "break", str(step_of(seed)), choices)
+    if choices.half_at:
+        assert {each.sign for each in outcomes if each.half_exit is not None} == {1, -1}
+    if choices.to_entry_at:
+        assert {each.sign for each in outcomes if each.stop == each.entry} == {1, -1}
+    assert not choices.max_bars or max(each.held for each in outcomes) == choices.max_bars

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.events import Event, event_id, rfc3339
 from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, set_aside_event, setup_event, station_event, withdrawn_event
+from tests.adapters.story_samples import FOLLOWING, story_event
 
 if TYPE_CHECKING:
     from scanner.events import FeedData, Kind, SeriesData, StationData
@@ -16,6 +17,9 @@ def one_of_each(name: str = "HARBOUR", reason: str = "it is told here why") -> d
     setup = setup_event(name)
     withdrawn = withdrawn_event(setup)
     withdrawn.data["reason"] = reason
+    follows = {kind: story_event(kind, setup) for kind in FOLLOWING}
+    for each in follows.values():
+        each.data["reason"] = reason
     series: SeriesData = {
         "instrument": name,
         "timeframe": "15m",
@@ -48,6 +52,7 @@ def one_of_each(name: str = "HARBOUR", reason: str = "it is told here why") -> d
         "setup.qualified": setup,
         "setup.set_aside": set_aside_event(name, reason),
         "setup.withdrawn": withdrawn,
+        **follows,
         "series.held": event("series.held", series),
         "series.resumed": event("series.resumed", {**series, "ready_after": 0}),
         "feed.late": event("feed.late", {**feed, "caught_up": 0}),

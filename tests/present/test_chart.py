@@ -6,16 +6,13 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import cache
 from io import BytesIO
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import TYPE_CHECKING
-from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.text import Text
 from PIL import Image
 
 from scanner.analysis.rules import Rules
@@ -25,13 +22,13 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.present import chart
 from scanner.present.cautions import SHORT
-from scanner.present.chart_look import HEIGHT, WIDTH
 from scanner.present.picture import MOST_SHOWN, picture_for, picture_of
 from scanner.present.spread import spread
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.demo_setups import replayed
 from tests.laws import bars_of, real_series, timetable
 from tests.outside.plain_indicators import ema, sma
+from tests.present.drawings import LARGEST, assert_all_readable, boxes, words_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,7 +37,6 @@ if TYPE_CHECKING:
     from scanner.present.picture import Picture
 
 KINDS = [(place, direction) for place in ("line", "average", "level", "turn") for direction in ("long", "short")]
-LARGEST = 60 * 1024
 
 
 @cache
@@ -56,33 +52,8 @@ def of_kind(place: str, direction: str, number: int = 0) -> Picture:
     return picture_for(bars, event, rules, "Europe/Berlin")
 
 
-def boxes(picture: Picture, kind: str | None = None) -> list[tuple[str, list[float]]]:
-    """Measure the texts of a chart, those of a kind or all: (left, bottom, right, top) in pixels."""
-    figure = chart.compose(picture)
-    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]  # the library leaves it untyped
-    texts = [each for each in figure.findobj(Text) if isinstance(each, Text) and each.get_text()]
-    return [
-        (text.get_text(), list(text.get_window_extent(renderer).extents))
-        for text in texts
-        if kind is None or text.get_gid() == kind
-    ]
-
-
 def assert_readable(picture: Picture) -> None:
-    """Check that every text lies on the sheet and that no two of them meet."""
-    found = boxes(picture)
-    for text, (left, bottom, right, top) in found:
-        assert 0 <= left < right <= WIDTH, text
-        assert 0 <= bottom < top <= HEIGHT, text
-    for (one, (a, b, c, d)), (other, (e, f, g, h)) in combinations(found, 2):
-        assert c <= e or g <= a or d <= f or h <= b, f"{one!r} meets {other!r}"
-
-
-def words_in(svg: bytes) -> list[str]:
-    return [
-        "".join(node.itertext()).strip()
-        for node in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")  # noqa: S314 - we have just written it
-    ]
+    assert_all_readable(chart.compose(picture))
 
 
 @pytest.mark.parametrize(("place", "direction"), KINDS)
@@ -106,7 +77,7 @@ def test_a_chart_names_every_level_once_and_can_be_read(place: str, direction: s
 
 def test_labels_stand_in_the_order_of_their_prices() -> None:
     for event, bars, rules in setups()[::40]:
-        labels = boxes(picture_for(bars, event, rules, "UTC"), "level")
+        labels = boxes(chart.compose(picture_for(bars, event, rules, "UTC")), "level")
         prices = [float(text.split()[-1]) for text, _ in sorted(labels, key=lambda each: each[1][1])]
         assert prices == sorted(prices)
 

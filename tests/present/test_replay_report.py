@@ -6,13 +6,12 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.events import Event
-from scanner.follow.outcome import Outcome
 from scanner.market.price_steps import GuessedStep
 from scanner.present.replay_report import Report, summary
-from scanner.study.replay import Tally
+from scanner.study.replay import Came, Tally
 
 if TYPE_CHECKING:
-    from scanner.follow.outcome import State
+    from scanner.events import State
 
 
 def test_a_guessed_step_says_how_many_prices_fit() -> None:
@@ -31,27 +30,10 @@ def test_a_guessed_step_says_how_many_prices_fit() -> None:
     assert not any("step guessed" in line for line in summary(tallies[2:], "UTC"))
 
 
-def outcome(thread: str, state: State, exit_: str | None = None, *, aside: bool = False, cost: str = "") -> Outcome:
-    """Make what came of a long setup that was to be entered at 41.00 with its stop at 40.00."""
-    entered = exit_ is not None or state == "open"
-    return Outcome(
-        thread=thread,
-        sign=1,
-        set_aside=aside,
-        state=state,
-        reason="",
-        planned=Decimal("41.00"),
-        first_stop=Decimal("40.00"),
-        stop=Decimal("40.00"),
-        entry=Decimal("41.00") if entered else None,
-        exit=None if exit_ is None else Decimal(exit_),
-        best=None,
-        worst=None,
-        held=0,
-        entered_at=1 if entered else None,
-        ended_at=None if state in {"open", "waiting"} else 2,
-        cost=Decimal(cost) if cost else None,
-    )
+def came(thread: str, state: State, r: str = "", *, aside: bool = False, cost: str = "") -> Came:
+    """Say what came of a setup."""
+    entered = bool(r) or state == "open"
+    return Came(thread, aside, state, entered, Decimal(r) if r else None, Decimal(cost) if cost else None)
 
 
 def setup(thread: str, *, aside: str = "") -> Event:
@@ -74,13 +56,13 @@ def setup(thread: str, *, aside: str = "") -> Event:
     return Event("setup.set_aside" if aside else "setup.qualified", thread, 1_715_040_000, "", data, thread=thread)
 
 
-ENDED: tuple[Outcome, ...] = (
-    outcome("a", "stopped", "40.00", cost="0.04"),
-    outcome("b", "left", "43.50"),
-    outcome("c", "left_on_pressure", "41.25"),
-    outcome("d", "lapsed"),
-    outcome("e", "open"),
-    outcome("f", "stopped", "39.75", aside=True),
+ENDED = (
+    came("a", "stopped", "-1.00", cost="0.04"),
+    came("b", "left", "2.50"),
+    came("c", "left_on_pressure", "0.25"),
+    came("d", "lapsed"),
+    came("e", "open"),
+    came("f", "stopped", "-1.25", aside=True),
 )
 
 

@@ -18,6 +18,7 @@ from scanner.present.wording import HEADLINE_LENGTH, TEXT_LENGTH
 from scanner.present.words import alert, digest, say
 from scanner.present.words_html import html
 from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, setup_event, withdrawn_event
+from tests.adapters.story_samples import FOLLOWING
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
@@ -34,17 +35,19 @@ A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed 
 (11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
 equity. At the same bar: inside bar long.
 
+Orders: buy stop 101.35, for 3 bars; with it, sell stop 100.15.
+
 Levels
   break entry: 101.35 (one step above the last bar's high, as a stop order)
   stop: 100.15 (0.05 beyond the doji's low)
-  R: 1.20 (what the stop costs, in price)
+  R: 1.20 (from the entry to the stop, in price)
   size: 833 (1000.00 at risk, 1.20 a unit)
   objective 1R: 102.55
   objective 2R: 103.75
   objective 3R: 104.95
   obstacle: 104.20 (swing high; room 2.38 R)
   exit: ride (close is above the 200-bar average: the position may stay beyond the first cross back of the MACD line, \
-its stop moved along behind it)
+its stop trailed behind swing points)
   or early entry: 101.20 (R 1.05, size 952; room 2.86 R; open of the next bar, reckoned at the close; void if it opens \
 above 101.50)
   or average entry: none (close is above the 50-bar average already)
@@ -74,7 +77,8 @@ Why
   + beyond slow average: 3.4 (wanted > 0: how far the close lies above the 200-bar average)
   − volume: 0.8 (wanted > 1: last bar's volume in means of 20 bars)
 
-What would prove it wrong: a close below 100.15 before the entry, the stop at 100.15 after it.
+What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. \
+Place the stop together with the entry: a fill is told only at the close of its bar.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 """
@@ -83,7 +87,7 @@ Not advice and no promise. Past results prove nothing about the future. Local ru
 def texts(words: Words) -> list[str]:
     """List every piece of text in the words."""
     lines = [text for line in (*words.why, *words.levels) for text in (line.name, line.value, line.note)]
-    own = [words.headline, words.lead, words.glance, words.wrong, words.caution, *lines]
+    own = [words.headline, words.lead, words.orders, words.glance, words.wrong, words.caution, *lines]
     return own + [text for part in words.parts for text in texts(part)]
 
 
@@ -98,8 +102,8 @@ def test_the_whole_text_of_an_alert() -> None:
 def test_the_short_side_is_told_with_its_own_words() -> None:
     words = alert(Message(setup_event(direction="short")), "UTC", None)
     assert words.headline == "HARBOUR 15m short: break entry 101.05, stop 102.25, R 1.20"
-    assert (
-        words.wrong == "What would prove it wrong: a close above 102.25 before the entry, the stop at 102.25 after it."
+    assert words.wrong.startswith(
+        "What would prove it wrong: before the entry a close above 102.25; after it the stop at 102.25. Place the stop"
     )
     assert words.glance == "Size 833. Objectives 99.85, 98.65, 97.45; obstacle 98.20, room 2.38 R. Exit: ride."
 
@@ -146,11 +150,19 @@ HEADLINES = {
     "setup.qualified": "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
     "setup.set_aside": "Set aside: HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
     "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer stands",
+    "setup.entered": "HARBOUR 15m long: entered at 101.40, stop 100.15, R 1.25",
+    "setup.stop_raised": "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15",
+    "setup.pressure": "HARBOUR 15m long: pressure 1 of 2, it is told here why; now +0.64 R, stop 100.90",
+    "setup.exit_signal": "HARBOUR 15m long: exit signal: sell at the next open, now +1.16 R",
+    "setup.closed": "HARBOUR 15m long: closed +1.12 R: left at 102.80 on pressure",
+    "setup.lapsed": "HARBOUR 15m long: lapsed: cancel the buy stop 101.35; it is told here why",
+    "setup.spoiled": "HARBOUR 15m long: spoiled: cancel the buy stop 101.35; it is told here why",
+    "setup.broken_off": "HARBOUR 15m long: not followed any more, look at it yourself: entered at 101.40, stop 100.90",
     "series.held": "On hold: HARBOUR 15m, no setups until 250 more bars",
     "series.resumed": "Watched again: HARBOUR 15m",
     "feed.late": "Feed late: HARBOUR, 2 series, since Mon 2 Mar 2026 17:00 Berlin",
     "feed.back": "Feed back: HARBOUR, 37 bars caught up",
-    "station.caught_up": "HARBOUR caught up: 1,250 bars, 2 setups too old to act on",
+    "station.caught_up": "HARBOUR caught up: 1,250 bars, 2 setups and endings too old to act on",
     "station.watching": "HARBOUR is still watching: 12 series, 1 setup, no trouble",
 }
 
@@ -161,7 +173,7 @@ def test_every_kind_has_a_headline_of_its_own() -> None:
     assert {kind: words.headline for kind, words in said.items()} == HEADLINES
     for kind, words in said.items():
         assert kind == "setup.qualified" or "t is told here why." in words.lead or kind == "station.watching"
-        assert ("Mon 2 Mar 2026 17:00 Berlin" in words.lead) or kind == "station.watching"
+        assert ("Mon 2 Mar 2026 1" in words.lead and " Berlin" in words.lead) or kind == "station.watching"
 
 
 def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
@@ -172,9 +184,10 @@ def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
         "Withdrawn: HARBOUR 15m long no longer stands",
         "Withdrawn: HARBOUR 15m long does not stand as it was said",
     ]
+    assert said[0].wrong.startswith("Cancel an entry order that is still in the market. If it was filled, ")
     assert said[1].wrong == (
-        "Whoever has acted on it goes by what has changed. An alert of its own says how it stands now, unless it is "
-        "set aside or its evidence is less than you ask for."
+        "If you have acted on it, look at your orders and your stop: they go by what has changed. An alert of its own "
+        "says how it stands now, unless it is set aside or its evidence is less than you ask for."
     )
     del gone.data["otherwise"]  # as in a store of an earlier release
     assert alert(Message(gone), BERLIN, None) == said[0]
@@ -193,6 +206,7 @@ def test_the_caution_stands_wherever_a_setup_is_named() -> None:
         "setup.qualified",
         "setup.set_aside",
         "setup.withdrawn",
+        *FOLLOWING,
         "station.caught_up",
         "station.watching",
     }
@@ -224,7 +238,7 @@ def test_no_name_and_no_reason_breaks_out(name: str, reason: str, late: bool) ->
             assert len(text.splitlines()) <= 1
             text.encode()
     whole = digest([Message(event, late=late) for event in events], BERLIN, {})
-    assert whole.headline.startswith("9 alerts: ")
+    assert whole.headline.startswith("17 alerts: ")
     assert len(whole.headline) <= HEADLINE_LENGTH
     assert not hidden(whole.plain().replace("\n", " "))
 
@@ -281,7 +295,7 @@ def test_a_summary_counts_what_it_does_not_name() -> None:
     data |= {"setups_found": 289, "setups": setups, "troubles": []}
     event = Event("station.caught_up", "f" * 32, 1_717_400_000 * 10**9, "loft", data)
     words = alert(Message(event), BERLIN, None)
-    assert "289 setups too old" in words.headline
+    assert "289 setups and endings too old" in words.headline
     assert "and 279 more" in words.plain()
 
 

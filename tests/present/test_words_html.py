@@ -14,6 +14,7 @@ from scanner.present.cautions import FULL
 from scanner.present.words import alert, digest
 from scanner.present.words_html import DARK, STYLES, html
 from tests.adapters.samples import HOSTILE_NAMES, setup_event
+from tests.adapters.story_samples import FOLLOWING, story_event
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
@@ -55,6 +56,16 @@ def test_the_page_of_an_alert_says_all_that_the_words_say() -> None:
     for text in (words.headline, words.lead, words.wrong, FULL):
         assert text in page.text
     assert [attributes["src"] for tag, attributes in page.elements if tag == "img"] == ["cid:chart"]
+
+
+def test_the_page_of_what_follows_says_all_that_the_words_say() -> None:
+    for kind in FOLLOWING:
+        words = alert(Message(story_event(kind)), "Europe/Berlin", "America/New_York")
+        page = Reader(html(words))
+        for line in words.why:
+            assert {line.name, line.value, line.note} - {""} <= set(page.texts)
+        assert words.orders
+        assert all(text in page.text for text in (words.headline, words.lead, words.orders, words.wrong, FULL))
 
 
 def test_a_digest_shows_each_alert_with_its_chart() -> None:

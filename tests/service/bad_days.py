@@ -21,7 +21,7 @@ from tests.outside.random_tapes import tape
 from tests.service.simulated_time import AtOnce, SimulatedTime
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Sequence
+    from collections.abc import AsyncIterator, Callable, Iterable, Sequence
     from pathlib import Path
 
     from scanner.clocks import Clock
@@ -34,7 +34,10 @@ QUARTER_HOUR = 900
 SECOND = 1_000_000_000
 BARS = bars_of(tape(41), 1_700_000_100 * SECOND)
 FIRST = 390
-"""Bars that are history when the day begins; setups stand at the bars 396, 425, 506 and 592."""
+"""Bars that are history when the day begins; setups stand at the bars 396, 425, 506 and 592.
+
+Their stories end at the bars 401, 441, 508 and 612; each is entered, and each but the third has an exit signal.
+"""
 BEGIN = int(BARS.close_time[FIRST - 1])
 
 
@@ -94,14 +97,20 @@ def settings(folder: Path, **tables: Any) -> Settings:  # noqa: ANN401 - tables 
     return from_document(usual | tables, folder, {})
 
 
-def expected(known: Settings, last: int, first: int = FIRST) -> list[str]:
-    """Give what is to be said of the bars after ``first`` up to ``last``, as a replay says it, sorted."""
+def of_bars(events: Iterable[Event], since: int = BEGIN) -> list[str]:
+    """Give what events tell of setups, what becomes of them, and series, of bars closed after ``since``; sorted."""
+    return sorted(
+        event.to_json() for event in events if event.facts.about in {"setup", "series"} and event.time > since
+    )
+
+
+def expected(known: Settings, last: int, since: int = BEGIN) -> list[str]:
+    """Give what is to be said of the bars up to ``last`` that closed after ``since``, as a replay says it, sorted."""
     said: list[Event] = []
     for each in known.watched():
         pipeline = fresh_pipeline(each, known.account)
-        found = pipeline.events(pipeline.check(as_sent(BARS[:last], "tape")).bars)
-        said += [event for event in found if event.time > BARS.close_time[first - 1]]
-    return sorted(event.to_json() for event in said)
+        said += pipeline.events(pipeline.check(as_sent(BARS[:last], "tape")).bars)
+    return of_bars(said, since)
 
 
 @dataclass
@@ -125,11 +134,10 @@ class Day:
                 feed.arrived.set()
         await self.time.run(0)
 
-    def setups(self) -> list[str]:
-        """Give the setups told after the history, sorted; none twice."""
-        found = [event for event in self.told if event.kind == "setup.qualified" and event.time > BEGIN]
+    def stories(self) -> list[str]:
+        """Give what was told of setups, and of all that became of them, after the history, sorted; nothing twice."""
         assert max(Counter(event.id for event in self.told).values(), default=1) == 1
-        return sorted(event.to_json() for event in found)
+        return of_bars(self.told)
 
     def kinds(self) -> list[str]:
         """Name what was told of feeds and of the station, in order."""

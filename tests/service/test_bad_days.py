@@ -18,7 +18,19 @@ from scanner.service.restating import as_sent
 from scanner.service.store import Batch, SeriesKey, Store
 from scanner.service.store.check import check
 from scanner.service.store.trouble import StoreDamagedError, StoreGoneError
-from tests.service.bad_days import BARS, BEGIN, FIRST, QUARTER_HOUR, SECOND, DayTime, Tape, day, expected, settings
+from tests.service.bad_days import (
+    BARS,
+    BEGIN,
+    FIRST,
+    QUARTER_HOUR,
+    SECOND,
+    DayTime,
+    Tape,
+    day,
+    expected,
+    of_bars,
+    settings,
+)
 from tests.service.delivery.tools import PlannedSink
 
 if TYPE_CHECKING:
@@ -55,9 +67,7 @@ def make_room(store: Store) -> None:
 
 
 def kept(store: Store) -> list[str]:
-    return sorted(
-        each.event.to_json() for each in store.events.find(kinds=["setup.qualified"]) if each.event.time > BEGIN
-    )
+    return of_bars(each.event for each in store.events.find())
 
 
 async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTime, store: Store) -> None:
@@ -65,8 +75,9 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
     async with day(known, store, {"tape": Tape(time)}, time) as on:
         await on.bars(10)
         before = kept(store)
+        assert len(before) == 3  # the first story is under way
         fill_the_disk(store)
-        await on.bars(60)  # among them the setup of bar 425
+        await on.bars(60)  # among them the end of the first story, and all of the second
         assert check(store) == []
         assert kept(store) == before  # nothing half kept
         first, late = on.station.telling.troubles
@@ -74,8 +85,8 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
         assert late == first.replace("tape:", "tape late:", 1)
         make_room(store)
         await on.bars(150)
-        assert on.setups() == kept(store) == expected(known, FIRST + 220)
-        assert len(on.setups()) == 4
+        assert on.stories() == kept(store) == expected(known, FIRST + 220)
+        assert len(on.stories()) == 13
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == ["feed.late", "feed.back"]
     assert check(store) == []
     assert {each.event.id for each in store.outbox.list()} == {event.id for event in on.told}
@@ -109,7 +120,7 @@ async def test_a_disk_that_is_full_at_the_start_is_waited_for(tmp_path: Path, ti
         assert trouble.endswith("the disk is full, nothing of what was being written was kept; free some space")
         make_room(store)
         await on.bars(220)
-        assert kept(store) == on.setups() == expected(known, FIRST + 220)
+        assert kept(store) == on.stories() == expected(known, FIRST + 220)
     assert check(store) == []
 
 
@@ -141,13 +152,14 @@ async def test_a_store_that_is_removed_under_the_station_takes_nothing_more_and_
 ) -> None:
     async def watch_until_it_is_gone() -> None:
         async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, sleep=time.sleep) as on:
-            await on.bars(3)
-            before, last = len(kept(store)), store.bars.last_close(base)
+            await on.bars(6)  # up to a setup, whose entry the next bar would tell
+            before, last = kept(store), store.bars.last_close(base)
+            assert len(before) == 1
             (tmp_path / f"kept.db{part}").unlink()
             with pytest.raises(StoreGoneError):
                 store.commit(Batch())
             await on.bars(1)
-            assert (len(kept(store)), store.bars.last_close(base)) == (before, last)
+            assert (kept(store), store.bars.last_close(base)) == (before, last)
 
     base = SeriesKey("GANNET", "15m")
     with pytest.raises(StoreGoneError, match=rf"kept\.db: kept\.db{part} was removed or replaced while the store was"):
@@ -188,7 +200,7 @@ async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_u
             assert on.station.last_close("GANNET") == time.now()  # in the moment of its close
         harbour.plan = lambda _: None
         await on.bars(170)
-        assert on.setups() == kept(store) == expected(known, FIRST + 223)
+        assert on.stories() == kept(store) == expected(known, FIRST + 223)
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == ["feed.late", "feed.back"]
         (back,) = (event for event in on.told if event.kind == "feed.back")
         assert back.data["caught_up"] >= 50
@@ -202,7 +214,7 @@ async def test_a_feed_that_answers_all_it_has_and_each_bar_twice_says_nothing_tw
     tape.plan = lambda want: [Answer(want, as_sent(tape.known(want.since and BEGIN), "tape"))] * 2
     async with day(known, store, {"tape": tape}, time) as on:
         await on.bars(50)
-        assert on.setups() == kept(store) == expected(known, FIRST + 50)
+        assert on.stories() == kept(store) == expected(known, FIRST + 50)
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
 
 
@@ -217,8 +229,8 @@ async def test_a_clock_that_is_an_hour_back_for_a_while_misses_nothing_and_says_
         time.wall = 0
         await on.bars(25)
         assert "the clock was set back by 3,600 s" in on.station.telling.troubles[0]
-        assert on.setups() == kept(store) == expected(known, FIRST + 39)
-        assert len(on.setups()) == 2
+        assert on.stories() == kept(store) == expected(known, FIRST + 39)
+        assert len(on.stories()) == 6
     (series,) = store.bars.load([key for key in store.bars.keys if key.instrument == "GANNET"])
     assert Counter((series.bars.close_time[1:] - series.bars.close_time[:-1]).tolist()).keys() == {
         QUARTER_HOUR * SECOND
@@ -236,7 +248,7 @@ async def test_a_machine_that_slept_notices_within_seconds_and_catches_up(
         time.wall = 9 * HOUR
         await time.run(10)
         assert on.station.last_close("GANNET") == BEGIN + 9 * HOUR
-        assert on.setups() == kept(store) == expected(known, FIRST + 36)
+        assert on.stories() == kept(store) == expected(known, FIRST + 36)
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
 
 

@@ -10,7 +10,8 @@ from scanner.events import rfc3339
 from scanner.service.store import Store
 from scanner.service.telling import NAMED, Setups
 from tests.adapters.samples import setup_event
-from tests.service.bad_days import BARS, BEGIN, DayTime, Tape, day, settings
+from tests.adapters.story_samples import story_event
+from tests.service.bad_days import BARS, BEGIN, FIRST, DayTime, Tape, day, expected, of_bars, settings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -87,11 +88,34 @@ async def test_a_feed_that_was_gone_for_a_day_is_caught_up_with_in_one_summary(
         (summary,) = summaries(store)
         assert sorted(set(listed(summary))) == written(STANDING[:2])
         assert len(summary.data["setups"]) == 4
-        assert summary.data["reason"].endswith(": 4 setups")
+        assert summary.data["reason"].endswith(": 4 setups and endings")
         await on.bars(90)
         assert summaries(store) == [summary]
     assert sorted(sent_setups(store)) == [moment for moment in STANDING[2:] for _ in range(2)]
     assert summary.id in {each.event.id for each in store.outbox.list()}
+
+
+async def test_of_a_setup_that_was_sent_all_is_sent_and_of_others_the_setup_is_listed(
+    tmp_path: Path, time: DayTime, store: Store
+) -> None:
+    known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
+    tape = Tape(time)
+    async with day(known, store, {"tape": tape}, time) as on:
+        await on.bars(7)  # the first setup is found and entered
+        tape.plan = lambda _: []
+        await on.bars(50)
+        tape.plan = lambda _: None
+        await on.bars(1)
+        await time.run(120)
+        (summary,) = summaries(store)
+        (second,) = written([int(BARS.close_time[424])])
+        assert summary.data["setups"] == [f"GANNET/15m short {second}"]
+        assert summary.data["setups_found"] == 1
+        assert summary.data["reason"].endswith(": 1 setup or ending")
+    sent = [each.event for each in store.outbox.list() if each.event.facts.about == "setup"]
+    assert [event.kind for event in sent] == ["setup.qualified", "setup.entered", "setup.exit_signal", "setup.closed"]
+    assert {event.thread for event in sent} == {sent[0].id}
+    assert of_bars(each.event for each in store.events.find()) == expected(known, FIRST + 58)
 
 
 async def test_what_is_not_listed_yet_is_listed_when_the_station_stops(
@@ -127,6 +151,7 @@ async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_s
 ) -> None:
     known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
     async with day(known, store, {"tape": Tape(time)}, time) as on:
+        await on.bars(7)  # the first setup is sent
         await time.run(40 * 900)
         await on.look()
         forbid(store, writing=True)  # nothing can be kept any more, as after a kill
@@ -136,7 +161,8 @@ async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_s
         async with day(known, store, {"tape": Tape(time)}, time) as on:
             await time.run(60)
         (summary,) = summaries(store)
-        assert listed(summary) == written(STANDING[:2])
+        assert listed(summary) == written(STANDING[1:2])
+        assert summary.data["setups_found"] == 1
 
 
 def test_a_long_list_names_the_last_and_counts_the_others() -> None:
@@ -148,3 +174,13 @@ def test_a_long_list_names_the_last_and_counts_the_others() -> None:
     assert [name.split("/")[0] for name in names] == [f"BUOY{number}" for number in range(7, NAMED + 7)]
     setups.drop(NAMED + 5)
     assert [name.split("/")[0] for name in setups.named()] == [f"BUOY{NAMED + 5}", f"BUOY{NAMED + 6}"]
+
+
+def test_an_ending_is_named_as_such() -> None:
+    setups, setup = Setups(), setup_event("BUOY")
+    setups.add(setup)
+    setups.add(story_event("setup.lapsed", setup))
+    first, second = setups.named()
+    assert second.startswith("BUOY/15m long ")
+    assert second.endswith(" lapsed")
+    assert not first.endswith(" lapsed")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, cast
@@ -14,6 +15,7 @@ from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.service.desk import Arrival, Desk
 from scanner.service.store import Batch, Store, StoreTroubleError
+from tests.laws import QUARTER_HOUR, all_setups, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
 
 if TYPE_CHECKING:
@@ -30,7 +32,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def test_the_tape_says_something() -> None:
-    assert sum(event.kind == "setup.qualified" for event in expected()) >= 2
+    kinds = Counter(event.kind for event in expected())
+    assert kinds["setup.qualified"] == kinds["setup.entered"] == kinds["setup.closed"] == 2
+    assert kinds.keys() >= {"setup.pressure", "setup.stop_raised", "setup.exit_signal"}
 
 
 def test_bars_in_any_portions_overlapping_and_across_restarts_say_what_a_replay_says(store: Store) -> None:
@@ -39,7 +43,7 @@ def test_bars_in_any_portions_overlapping_and_across_restarts_say_what_a_replay_
     at, end = desk(store), 0
     while end < len(BARS):
         begin = max(0, end - int(rng.integers(0, 5)))  # feeds like to repeat the last bars
-        end = min(len(BARS), end + int(rng.integers(1, 120)))
+        end = min(len(BARS), end + int(rng.integers(1, 40)))
         said += take(at, BARS[begin:end]).events
         if rng.random() < 0.5:
             at = desk(store)
@@ -116,12 +120,47 @@ def test_a_bar_that_has_no_place_changes_nothing(store: Store) -> None:
     assert at.pipelines["GANNET"] is before
 
 
-def test_an_old_setup_is_kept_and_not_sent(store: Store) -> None:
-    at = desk(store, stale_after=3)
-    taken = take(at, BARS)
-    assert not [event for event in taken.events if event.kind == "setup.qualified"]
-    assert [event.id for event in taken.stale] == [event.id for event in expected() if event.kind == "setup.qualified"]
+def test_an_old_story_is_kept_and_not_sent_and_its_setup_is_missed(store: Store) -> None:
+    taken = take(desk(store, stale_after=3), BARS)
+    assert taken.events == []
+    assert [event.to_json() for event in taken.stale] == [event.to_json() for event in expected()]
+    assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
+    assert [event.id for event in taken.missed] == [event.id for event in expected() if event.facts.begins]
     assert not store.outbox.list()
+
+
+def test_what_becomes_of_a_position_is_sent_however_late(store: Store) -> None:
+    at, (setup, *others) = desk(store, stale_after=3), expected()
+    story = [event for event in others if event.thread == setup.id]
+    assert story[-1].kind == "setup.closed"
+    index = int(np.searchsorted(BARS.close_time, setup.time))
+    assert [event.id for event in take(at, BARS[: index + 1]).events] == [setup.id]
+    taken = take(at, BARS[index:])
+    later = [event for event in others if event.thread != setup.id]
+    assert [event.id for event in taken.events] == [event.id for event in story]
+    assert [event.id for event in taken.stale] == [event.id for event in later]
+    assert [event.id for event in taken.missed] == [later[0].id]
+    assert [each.event.id for each in store.outbox.list()] == [setup.id, *(event.id for event in story)]
+    assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
+
+
+@pytest.mark.parametrize("kind", ["setup.lapsed", "setup.spoiled"])
+def test_an_old_end_without_an_entry_is_sent_and_listed_too(store: Store, kind: str) -> None:
+    found = engine(rulebook=all_setups()).push(BARS)
+    stories = {event.thread: event for event in found}
+    end = next(
+        event
+        for event in found
+        if event.kind == kind and not event.data["set_aside"] and event.time < LATER - 10 * QUARTER_HOUR
+    )
+    setup = next(event for event in found if event.thread == end.thread)
+    assert stories[end.thread] is end
+    at, index = desk(store, stale_after=3, rulebook=all_setups()), int(np.searchsorted(BARS.close_time, setup.time))
+    take(at, BARS[:index])
+    assert setup.id in {event.id for event in take(at, BARS[index : index + 1]).events}
+    taken = take(at, BARS[index + 1 :])
+    assert end.id in {event.id for event in taken.events} & {event.id for event in taken.missed}
+    assert [each.event.id for each in store.outbox.list() if each.event.thread == setup.id] == [setup.id, end.id]
 
 
 def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(store: Store) -> None:
@@ -139,7 +178,7 @@ def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(st
     assert at.pipelines["GANNET"].snapshot() == kept
     at.store = store
     take(at, BARS[500:])
-    assert [kept.event.id for kept in store.events.find()] == [event.id for event in expected()]
+    assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
 
 
 def test_what_is_refused_is_noted_once_and_why_is_told_where_it_is_most_of_it(store: Store) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import replace
 from decimal import Decimal
 from itertools import combinations
@@ -64,14 +64,18 @@ def test_several_timeframes_say_live_what_they_say_in_a_replay(store: Store, por
     expected = by_timeframe(replay_of(watched(*TIMEFRAMES, rulebook=ALL)))
     assert by_timeframe(said) == expected
     assert {"15m", "30m"} <= set(expected)
-    judged = [event for event in said if event.data["surroundings"]["coarser"]["measured"] is not None]
+    begun = [event for event in said if event.facts.begins]
+    judged = [event for event in begun if event.data["surroundings"]["coarser"]["measured"] is not None]
     assert {event.data["timeframe"] for event in judged} == {"15m", "30m"}
+    assert {event.data["timeframe"] for event in said if event.facts.ends} >= {"15m", "30m"}
 
 
 def test_two_setups_on_one_bar_are_two_stories_that_name_each_other(store: Store) -> None:
     at, bars = desk(store, rulebook=ALL), defaultdict(list)
-    for event in take(at, BARS).events:
-        bars[event.time].append(event)
+    said = take(at, BARS).events
+    for event in said:
+        if event.facts.begins:
+            bars[event.time].append(event)
     several = [events for events in bars.values() if len(events) > 1]
     assert several
     for events in several:
@@ -81,6 +85,12 @@ def test_two_setups_on_one_bar_are_two_stories_that_name_each_other(store: Store
             assert f"{one.data['setup']} {one.data['direction']}" in other.data["alongside"]
         assert all(len(event.data["alongside"]) == len(events) - 1 for event in events)
     assert all(not events[0].data["alongside"] for events in bars.values() if len(events) == 1)
+    setups = {event.id: event.data for events in bars.values() for event in events}
+    for event in said:
+        own = setups[event.thread]
+        assert (event.data["setup"], event.data["direction"]) == (own["setup"], own["direction"])
+    ended = Counter(event.thread for event in said if event.facts.ends)
+    assert all(ended[event.id] == 1 for events in several for event in events)
 
 
 def test_what_is_set_aside_is_kept_and_sent_only_where_a_route_names_it(store: Store) -> None:
@@ -88,13 +98,13 @@ def test_what_is_set_aside_is_kept_and_sent_only_where_a_route_names_it(store: S
     strict = replace(ALL, surroundings=Surroundings(require=("trend",)))
     at = desk(store, rulebook=strict, route=lambda event: sinks_for(event, {}, routes, ()))
     said = take(at, BARS).events
-    kinds = {event.id: event.kind for event in said}
-    assert set(kinds.values()) == {"setup.qualified", "setup.set_aside"}
-    assert {kept.event.id: kept.event.kind for kept in store.events.find()} == kinds
-    for sink, kind in (("phone", "setup.qualified"), ("journal", "setup.set_aside")):
-        assert {each.event.id for each in store.outbox.list(sink=sink)} == {
-            name for name, own in kinds.items() if own == kind
-        }
+    began = {event.id: event.kind for event in said if event.facts.begins}
+    followed = {began[event.thread] for event in said if event.facts.follows}
+    assert set(began.values()) == followed == {"setup.qualified", "setup.set_aside"}
+    assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in said]
+    sent = {sink: {each.event.id for each in store.outbox.list(sink=sink)} for sink in ("phone", "journal")}
+    assert sent["journal"] == {event.id for event in said if event.kind == "setup.set_aside"}
+    assert sent["phone"] == {event.id for event in said if began[event.thread] == "setup.qualified"}
 
 
 def test_costs_and_dates_of_the_user_are_judged_and_set_a_setup_aside(store: Store) -> None:
@@ -115,8 +125,9 @@ def test_costs_and_dates_of_the_user_are_judged_and_set_a_setup_aside(store: Sto
     (found,) = (event for event in said if event.id == first.id)
     assert found.kind == "setup.set_aside"
     assert "dates fails: " in found.data["set_aside"]
-    costs = [event.data["surroundings"]["cost"] for event in said]
-    risks = [Decimal(event.data["entries"]["break"]["risk"] or 0) for event in said]
+    begun = [event for event in said if event.facts.begins]
+    costs = [event.data["surroundings"]["cost"] for event in begun]
+    risks = [Decimal(event.data["entries"]["break"]["risk"] or 0) for event in begun]
     assert [cost["measured"] for cost in costs] == [
         float(f"{float(Decimal('0.1') / risk):.8g}") if risk else None for risk in risks
     ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -17,9 +17,12 @@ from scanner.service.relist import revive
 from scanner.service.store import Store
 from scanner.service.store.maintenance import compact
 from scanner.settings import Route
+from scanner.trade.following import Follow
 from scanner.trade.surroundings import Surroundings
-from tests.laws import QUARTER_HOUR, engine, many_found
+from tests.laws import QUARTER_HOUR, all_setups, bars_of, engine, many_found
+from tests.outside.random_tapes import tape
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
+from tests.service.story_grammar import faults
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
 
 
 HALF_HOUR = 2 * QUARTER_HOUR
+SENDS_NOTHING: dict[str, Any] = {"route": lambda _: (), "stale_after": 10**9, "record": False}
 EVERY_SETUP: tuple[Kind, ...] = ("setup.qualified", "setup.set_aside", "setup.withdrawn")
 
 
@@ -64,7 +68,7 @@ def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(sto
     # Said again, the correction is known; what follows is judged by it.
     assert take(at, changed[index - 3 : index + 1]).events == []
     take(at, changed[index + 1 :])
-    whole = {event.id for event in engine(rulebook=many_found()).push(changed)}
+    whole = {event.id for event in engine(rulebook=many_found()).push(changed) if event.facts.begins}
     assert {kept.event.id for kept in store.events.find() if kept.event.kind == "setup.qualified"} == whole | {
         setups[-1].id
     }
@@ -184,9 +188,9 @@ def test_what_takes_the_place_of_a_withdrawn_setup_is_sent_however_late(store: S
     at, changed = desk(store, stale_after=3), wider(index - 1)
     take(at, BARS[: index + 1])
     taken = take(at, changed[index - 3 : index + 21])
-    assert [event.kind for event in taken.events] == ["setup.withdrawn", "setup.qualified"]
+    assert [event.kind for event in taken.events] == ["setup.withdrawn", "setup.qualified", "setup.entered"]
     assert taken.stale == []
-    assert [each.event.id for each in store.outbox.list()][-2:] == [event.id for event in taken.events]
+    assert [each.event.id for each in store.outbox.list()][-3:] == [event.id for event in taken.events]
 
 
 def traded(which: int, volume: float) -> Bars:
@@ -250,7 +254,9 @@ def test_nothing_is_sent_of_a_setup_that_was_too_old_to_be_sent(store: Store) ->
     assert take(at, BARS[: index + 1], now).stale[-1].id == setup.id
     kinds = []
     for changed in (wider(index - 1), restated(index), BARS):
-        kinds += [event.kind for event in take(at, changed[index - 1 : index + 1], now).events]
+        taken = take(at, changed[index - 1 : index + 1], now)
+        kinds += [event.kind for event in sorted([*taken.events, *taken.stale], key=lambda each: each.facts.begins)]
+        assert taken.missed == []
     assert kinds == ["setup.withdrawn", "setup.qualified", "setup.withdrawn", "setup.qualified"]
     assert store.outbox.list() == []
 
@@ -297,23 +303,40 @@ def restate_at_random(store: Store, seed: int) -> tuple[Bars, list[Event]]:
     return Bars(*columns), [kept.event for kept in store.events.find(series=KEY)]
 
 
+def stands(said: list[Event]) -> dict[str, list[tuple[object, ...]]]:
+    """Give what stands of each story in the end: what one acts on of its setup, and of all told of it since."""
+    stories: dict[str, list[tuple[object, ...]]] = {}
+    for event in said:
+        data = event.data
+        if event.kind == "setup.withdrawn":
+            del stories[event.thread]
+        elif event.facts.begins:
+            stories[event.thread] = [(event.kind, event.time, data["levels"])]
+        elif event.facts.follows:
+            result = data["r"] if event.facts.ends else None  # what a close stood at is not said again
+            stories[event.thread].append((event.kind, event.time, data["entry"], data["stop"], data["exit"], result))
+    return stories
+
+
 def test_whatever_is_restated_what_stands_in_the_end_is_what_a_replay_says(tmp_path: Path) -> None:
     withdrawn: Counter[str] = Counter()
+    broken_off = 0
     for seed in range(10):
         with Store.open(tmp_path / f"{seed}.db", lambda: LATER) as store:
             bars, said = restate_at_random(store, seed)
-        stories = {event.thread: event for event in said}  # what was said last of each
-        standing = {story: event for story, event in stories.items() if event.kind == "setup.qualified"}
-        found = engine(rulebook=many_found()).push(bars)
-        replayed = {event.id: event for event in found if event.kind == "setup.qualified"}
-        assert {story: event.data["levels"] for story, event in standing.items()} == {
-            story: event.data["levels"] for story, event in replayed.items()
+        assert faults(said) == [], f"seed {seed}"
+        stories, replayed = stands(said), stands(engine(rulebook=many_found()).push(bars))
+        broken = {story for story, told in stories.items() if told[-1][0] == "setup.broken_off"}
+        assert {story: told for story, told in stories.items() if story not in broken} == {
+            story: told for story, told in replayed.items() if story not in broken
         }, f"seed {seed}"
+        broken_off += len(broken)
         withdrawn.update(
-            " ".join(event.data["reason"].split()[-3:]) for event in said if event.kind != "setup.qualified"
+            " ".join(event.data["reason"].split()[-3:]) for event in said if event.kind == "setup.withdrawn"
         )
     assert withdrawn["does not stand"] > 5
     assert withdrawn["with other levels"] > 0
+    assert broken_off > 0
 
 
 def halves(bars: Bars) -> Bars:
@@ -358,7 +381,7 @@ def test_what_retention_left_of_the_base_is_enough_for_a_coarser_timeframe(tmp_p
             (lane,) = at.pipelines["GANNET"].lanes
             assert lane.engine.series.warm
             events += take(at, bars[cut:]).events
-            said[keep] = [(event.id, event.data["levels"]) for event in events]
+            said[keep] = [(event.id, event.data.get("levels"), event.data.get("r")) for event in events]
     assert said[300] == said[10**6] != []
 
 
@@ -375,3 +398,81 @@ def test_other_rules_leave_a_coarser_timeframe_as_warm_as_it_was(tmp_path: Path)
             revive(at, anew)
             (lane,) = at.pipelines["GANNET"].lanes
             assert lane.engine.series.warm
+
+
+def under_way_at(kind: str) -> int:
+    """Give the place of the first bar at which something of a kind was said last of a story, and it has not ended."""
+    watcher = engine(rulebook=many_found())
+    for index in range(len(BARS)):
+        said = watcher.push(BARS[index : index + 1])
+        threads = {each.thread for each in watcher.under_way()}
+        if any(event.kind == kind and event.thread in threads for event in said):
+            return index
+    raise ValueError(kind)
+
+
+@pytest.mark.parametrize(
+    ("last", "end"), [("setup.qualified", "setup.withdrawn"), ("setup.entered", "setup.broken_off")]
+)
+def test_a_story_that_other_rules_do_not_know_is_given_up(store: Store, last: str, end: str) -> None:
+    index = under_way_at(last)
+    take(desk(store), BARS[: index + 1])
+    others = [replace(watched(), rulebook=replace(many_found(), setups=()))]
+    before = store.events.find()
+    for said in ([end], []):
+        at = Desk(others, ACCOUNT, store, route=lambda _: ("screen",), stale_after=10**9, record=False)
+        revive(at, at.load())
+        new = [kept.event for kept in store.events.find(after=before[-1].number)]
+        assert [event.kind for event in new] == said
+        before = store.events.find()
+        for event in new:
+            assert "it is not followed any longer" in event.data["reason"]
+            assert store.events.story(event.thread)[-1].event == event
+            assert [each.event.id for each in store.outbox.list()][-1] == event.id
+
+
+def test_a_story_that_waited_long_ago_ends_without_a_word(store: Store) -> None:
+    """As one of an earlier release, which followed nothing: nobody waits for its entry any more."""
+    index = under_way_at("setup.qualified")
+    take(desk(store), BARS[: index + 20])
+    with store.database.writing() as connection:
+        connection.execute("DELETE FROM outbox")
+        connection.execute("DELETE FROM event WHERE kind NOT IN ('setup.qualified', 'setup.set_aside')")
+    before = store.events.find()
+    at = Desk([replace(watched(), rulebook=replace(many_found(), setups=()))], ACCOUNT, store, **SENDS_NOTHING)
+    revive(at, at.load())
+    assert store.events.find() == before
+
+
+OTHERWISE = {
+    "the same": (Rules(), Follow()),
+    "other stops": (Rules(stop_margin=0.5), Follow()),
+    "another entry": (Rules(entry_style="early"), Follow()),
+    "fewer setups": (Rules(place_quality="plain", warm_up=300), Follow()),
+    "out in time": (Rules(), Follow(max_bars=2)),
+    "taken alone": (Rules(), Follow(which="taken")),
+}
+
+
+@pytest.mark.parametrize("name", OTHERWISE)
+def test_stories_keep_to_their_order_when_the_rules_change_on_the_way(tmp_path: Path, name: str) -> None:
+    """And those that are told to go on are the ones that are followed."""
+    rules, follow = OTHERWISE[name]
+    books = [all_setups(), replace(all_setups(rules), follow=follow), all_setups()]
+    for seed in range(4):
+        bars = bars_of(tape(seed), START)
+        cuts = [0, len(bars) // 2, 2 * len(bars) // 3, len(bars)]
+        with Store.open(tmp_path / f"{seed}.db", lambda: LATER) as store:
+            for book, begin, end in zip(books, cuts[:-1], cuts[1:], strict=True):
+                at = Desk([replace(watched(), rulebook=book)], ACCOUNT, store, **SENDS_NOTHING)
+                revive(at, at.load())
+                take(at, bars[begin:end])
+            said = [kept.event for kept in store.events.find(series=KEY)]
+        assert faults(said) == [], f"seed {seed}"
+        stories = {event.thread: event for event in said if event.thread}
+        goes_on = {thread for thread, last in stories.items() if last.facts.follows and not last.facts.ends}
+        (lane,) = at.pipelines["GANNET"].lanes
+        followed = {each.thread for each in lane.engine.under_way()}
+        assert goes_on <= followed <= {thread for thread, last in stories.items() if not last.facts.ends}, (
+            f"seed {seed}"
+        )

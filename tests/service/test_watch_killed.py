@@ -14,3 +14,4 @@ def test_killed_at_random_moments_nothing_is_missing_and_nothing_said_twice(tmp_
     report = torment(tmp_path, kills=4, seed=5)
     assert report.good, "\n".join(report.lines())
     assert report.kills == 4
+    assert any('"closewatch.setup.closed"' in line for line in report.replayed)

@@ -1,4 +1,4 @@
-"""A station through a simulated year of an exchange: every bar close is evaluated once, when it comes."""
+"""A station through a simulated year of an exchange: every bar close is evaluated once, and says what a replay says."""
 
 from __future__ import annotations
 
@@ -12,9 +12,11 @@ from scanner.market.calendars import calendar_named
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.ports import Answer
+from scanner.service.desk import fresh_pipeline
 from scanner.service.restating import as_sent
 from scanner.service.store import Store
-from tests.service.bad_days import SECOND, DayTime, day, settings
+from tests.outside.random_tapes import tape
+from tests.service.bad_days import SECOND, DayTime, day, of_bars, settings
 
 if TYPE_CHECKING:
     import asyncio
@@ -60,8 +62,10 @@ class YearOfBars:
     def __init__(self, clock: DayTime) -> None:
         self.clock = clock
         opens, closes = Timetable(calendar_named("XNYS"), Timeframe.named("1h")).closes_between(BEGIN, END)
-        price = 100 + np.cumsum(np.random.default_rng(5).choice([-0.1, 0.1], len(opens)))
-        self.bars = Bars(opens, closes, price, price + 0.2, price - 0.2, price, np.full(len(opens), 1_000.0))
+        there = tape(7)
+        back = [(last, high, low, first, volume) for first, high, low, last, volume in reversed(there)]
+        rows = np.array([*there, *back])[: len(opens)]
+        self.bars = Bars(opens, closes, *np.ascontiguousarray(rows.T))
 
     async def start(self) -> None: ...
 
@@ -93,9 +97,15 @@ async def test_every_close_of_a_year_is_evaluated_once_and_at_its_time(tmp_path:
             assert late == []
             lanes = on.station.desk.pipelines["GANNET"].lanes
             evaluated = {lane.timeframe.name: lane.engine.series.count for lane in lanes}
+            told = of_bars(on.told, BEGIN)
+        kept = of_bars((each.event for each in store.events.find()), BEGIN)
         stored = {found.key.timeframe: found.bars.close_time for found in store.bars.load(store.bars.keys)}
     assert evaluated == {name: len(closes_of(name)) for name in TIMEFRAMES}
     for name in TIMEFRAMES:
         assert np.array_equal(stored[name], closes_of(name)), name
     written = {datetime.fromtimestamp(close // SECOND, UTC).strftime("%Y-%m-%d %H:%M") for close in stored["1h"]}
     assert written >= HALF_DAYS_AND_CHANGES
+    (watched,) = known.watched()
+    expected = list(fresh_pipeline(watched, known.account).events(feed.bars))
+    assert {event.data["timeframe"] for event in expected if event.facts.ends} == {"1h", "4h"}
+    assert told == kept == of_bars(expected, BEGIN)

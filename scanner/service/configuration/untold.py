@@ -1,16 +1,17 @@
-"""What no route takes though somebody should be told of it: setups and their withdrawal, and that a feed is late."""
+"""What no route takes though somebody should be told of it: setups, what becomes of them, and that a feed is late."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from scanner.events import Event
+from scanner.events import KINDS, Event
 from scanner.service.configuration.mistakes import Mistake
 from scanner.service.delivery.routing import sinks_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from scanner.events import Kind
     from scanner.settings import Settings
 
 NAMED = 3
@@ -19,6 +20,8 @@ DIRECTIONS = ("long", "short")
 FIRST = ("routes", 0)
 MOST_EVIDENCE = 10
 """More no route can ask for."""
+FOLLOWING = tuple(kind for kind, facts in KINDS.items() if facts.follows and facts.urgency != "low")
+"""What whoever acts on a setup has to hear of it later."""
 
 Series = tuple[str, str]
 """An instrument and a timeframe."""
@@ -30,7 +33,7 @@ def named(names: Sequence[str]) -> str:
 
 
 def untold(settings: Settings) -> Iterator[Mistake]:
-    """Warn of what reaches no sink: a direction or all setups of a series, their withdrawal, and a feed that is late.
+    """Warn of what reaches no sink: a direction or all setups of a series, what follows on them, a feed that is late.
 
     That a route wants much evidence is meant, and not warned of.
     """
@@ -42,8 +45,8 @@ def untold(settings: Settings) -> Iterator[Mistake]:
 
 
 def _of_setups(settings: Settings) -> Iterator[Mistake]:
-    series = _series(settings)
-    taken = {side: {each for each in series if _takes("setup.qualified", each, side, settings)} for side in DIRECTIONS}
+    series, takes = _series(settings), _Taken(settings)
+    taken = {side: {each for each in series if takes("setup.qualified", each, side)} for side in DIRECTIONS}
     some = set[Series]().union(*taken.values())
     lost = [each for each in series if each not in some]
     if lost:
@@ -54,20 +57,25 @@ def _of_setups(settings: Settings) -> Iterator[Mistake]:
         if lost:
             text = f"no route takes setup.qualified of {_whose(lost, series)} where it is {side}; nobody will be told "
             yield Mistake(FIRST, text + "of such setups: look at directions", warning=True)
+    missing: dict[tuple[Kind, ...], list[Series]] = {}
+    for each in series:
+        if kinds := _unheard(each, takes, settings):
+            missing.setdefault(kinds, []).append(each)
+    for kinds, unheard in missing.items():
+        text = f"a route takes setup.qualified of {_whose(unheard, series)}, but none takes {', '.join(kinds)}; "
+        add = "it" if len(kinds) == 1 else "them"
+        text += f"whoever acts on a setup has to hear what becomes of it: add {add} to the kinds of that route"
+        yield Mistake(FIRST, text, warning=True)
+
+
+def _unheard(series: Series, takes: _Taken, settings: Settings) -> tuple[Kind, ...]:
+    """Give the kinds that follow on a setup of a series, and that no route takes where one takes the setup."""
     # What the routes take changes only where the evidence reaches what one of them asks for.
     steps = {route.least_evidence for route in settings.routes}
-    kept = {
-        each
-        for side, these in taken.items()
-        for each in these
-        for points in steps
-        if _takes("setup.qualified", each, side, settings, points)
-        and not _takes("setup.withdrawn", each, side, settings, points)
-    }
-    if kept:
-        whose = _whose([each for each in series if each in kept], series)
-        text = f"a route takes setup.qualified of {whose}, but none takes setup.withdrawn; whoever acts on a setup has "
-        yield Mistake(FIRST, text + "to hear of its withdrawal: add it to the kinds of that route", warning=True)
+    heard = [
+        (side, points) for side in DIRECTIONS for points in steps if takes("setup.qualified", series, side, points)
+    ]
+    return tuple(kind for kind in FOLLOWING if not all(takes(kind, series, *each) for each in heard))
 
 
 def _series(settings: Settings) -> list[Series]:
@@ -78,15 +86,21 @@ def _whose(these: Sequence[Series], of: Sequence[Series]) -> str:
     return named([" ".join(each) for each in these]) if len(these) < len(of) else "any series"
 
 
-def _takes(
-    kind: Literal["setup.qualified", "setup.withdrawn"],
-    series: Series,
-    side: str,
-    settings: Settings,
-    points: int = MOST_EVIDENCE,
-) -> bool:
-    name, timeframe = series
-    data = {"instrument": name, "timeframe": timeframe, "direction": side, "evidence_points": points}
-    event = Event(kind, "", 0, "", data)
-    group_of = {name: settings.instruments[name].group or ""}
-    return bool(sinks_for(event, group_of, settings.routes, list(settings.sinks)))
+class _Taken:
+    """Answers whether any route takes what is said of a series; asked once for all of a group and timeframe."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._known: dict[tuple[str, ...], bool] = {}
+
+    def __call__(self, kind: Kind, series: Series, side: str, points: int = MOST_EVIDENCE) -> bool:
+        name, timeframe = series
+        group = self._settings.instruments[name].group or ""
+        about = (kind, group, timeframe, side, str(points))
+        if about not in self._known:
+            data = {"instrument": name, "timeframe": timeframe, "direction": side, "evidence_points": points}
+            sinks = sinks_for(
+                Event(kind, "", 0, "", data), {name: group}, self._settings.routes, list(self._settings.sinks)
+            )
+            self._known[about] = bool(sinks)
+        return self._known[about]

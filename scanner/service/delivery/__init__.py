@@ -26,6 +26,11 @@ def say_nothing(sentence: str) -> None:
     """Keep a sentence to oneself."""
 
 
+def note_nothing(_: Event) -> Sequence[str]:
+    """Give no notes to any event."""
+    return ()
+
+
 def draw_nothing(event: Event) -> bytes | None:
     """Give no picture of any event."""
 
@@ -46,6 +51,7 @@ class Delivery:
         sleep: Callable[[float], Awaitable[object]],
         random: Callable[[], float],
         picture: Callable[[Event], bytes | None] = draw_nothing,
+        notes: Callable[[Event], Sequence[str]] = note_nothing,
         quiet: Mapping[str, Quiet] | None = None,
         ceiling: Mapping[str, int] | None = None,
         stale_after: int = 3,
@@ -56,8 +62,9 @@ class Delivery:
         """Take the store and the sinks by their names in it.
 
         ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
-        1. ``picture`` draws the PNG chart of an event, or gives None; it is called in a thread. ``quiet`` and
-        ``ceiling`` (a minute) go by sink. A setup is late more than ``stale_after`` bars after it stood. ``tell`` is
+        1. ``picture`` draws the PNG chart of an event, or gives None, and ``notes`` gives sentences that go with a
+        setup; both are called in a thread. ``quiet`` and ``ceiling`` (a minute) go by sink. A setup is late more than
+        ``stale_after`` bars after it stood. ``tell`` is
         told in a sentence when a sink begins to fail, when it is well again, and when it refuses an event for good. The
         store is given up for a while where it does not answer within ``store_within`` seconds.
         """
@@ -71,6 +78,7 @@ class Delivery:
                 clock=clock,
                 sleep=sleep,
                 picture=picture,
+                notes=notes,
                 drawing=drawing,
                 quiet=(quiet or {}).get(name),
                 ceiling=(ceiling or {}).get(name),

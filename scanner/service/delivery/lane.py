@@ -64,6 +64,7 @@ class Lane:
         clock: Callable[[], int],
         sleep: Callable[[float], Awaitable[object]],
         picture: Callable[[Event], bytes | None],
+        notes: Callable[[Event], Sequence[str]],
         drawing: asyncio.Lock,
         quiet: Quiet | None,
         ceiling: int | None,
@@ -81,6 +82,7 @@ class Lane:
         self._clock = clock
         self._sleep = sleep
         self._picture = picture
+        self._notes = notes
         self._drawing = drawing
         self._quiet = quiet
         self._ceiling = Ceiling(ceiling)
@@ -216,7 +218,8 @@ class Lane:
         pictures = [await self._drawn(each.event) for each in parcel[:MOST_PICTURES]]
         pictures += [None] * (len(parcel) - len(pictures))
         messages = [
-            Message(each.event, picture, each.number in late) for each, picture in zip(parcel, pictures, strict=True)
+            Message(each.event, picture, each.number in late, await self._noted(each.event))
+            for each, picture in zip(parcel, pictures, strict=True)
         ]
         try:
             await self._sink.deliver(messages)
@@ -229,6 +232,16 @@ class Lane:
         else:
             outcome.arrived += parcel
             outcome.late |= late
+
+    async def _noted(self, event: Event) -> tuple[str, ...]:
+        """Find what goes with a setup; without it the setup goes all the same."""
+        if not event.facts.begins:
+            return ()
+        try:
+            return tuple(await self._stored(partial(self._notes, event)))
+        except Exception as error:  # noqa: BLE001 - whatever fails in finding them, the alert is what matters
+            self._tell(f"{self._name}: no notes to {event.id} ({error})")
+        return ()
 
     async def _drawn(self, event: Event) -> bytes | None:
         """Draw the picture where the sink wants one; without it the event goes all the same."""

@@ -16,13 +16,13 @@ def sinks_for(
 ) -> tuple[str, ...]:
     """Give the sinks of every route that fits an event, each once; without any route all of ``sinks``.
 
-    What is sent on request goes only where a route names its kind, and so does the withdrawal of a setup set aside.
+    What is sent on request goes only where a route names its kind, and what follows a setup that was set aside only
+    where a route names ``setup.set_aside`` as well.
 
     ``group_of`` gives the group of an instrument by its name.
     """
     if not routes:
-        withdraws_aside = event.facts.ends and event.data.get("set_aside", False)
-        return () if event.facts.on_request or withdraws_aside else tuple(sinks)
+        return () if event.facts.on_request or _follows_aside(event) else tuple(sinks)
     return tuple(dict.fromkeys(sink for route in routes if fits(event, group_of, route) for sink in route.sinks))
 
 
@@ -30,10 +30,10 @@ def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
     """Say whether a route takes an event.
 
     A condition holds back only events that have what it is about: what a feed or the station says has neither group
-    nor timeframe, direction or evidence. The evidence of a withdrawal is that of the setup that it withdraws.
+    nor timeframe, direction or evidence. The evidence of what follows a setup is that of the setup.
     """
     data = event.data
-    if event.facts.ends and data.get("set_aside", False) and "setup.set_aside" not in route.kinds:
+    if _follows_aside(event) and "setup.set_aside" not in route.kinds:
         return False
     group = group_of.get(data["instrument"], "") if "instrument" in data else None
     return (
@@ -43,3 +43,7 @@ def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
         and (not route.directions or data.get("direction", route.directions[0]) in route.directions)
         and data.get("evidence_points", route.least_evidence) >= route.least_evidence
     )
+
+
+def _follows_aside(event: Event) -> bool:
+    return event.facts.follows and event.data.get("set_aside", False)

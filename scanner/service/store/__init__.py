@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Self
 
 from scanner.service.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, StoredSeries
 from scanner.service.store.database import Database
+from scanner.service.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
 from scanner.service.store.events import EventLog, KeptEvent, Said
 from scanner.service.store.outbox import Delivery, Outbox
 from scanner.service.store.recordings import Recordings, Sent
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Batch",
+    "DecidedMeanwhileError",
+    "Decision",
+    "DecisionRefusedError",
     "Delivery",
     "KeptEvent",
     "Rewrite",
@@ -39,18 +43,23 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What belongs together: new bars and states, ends of series rewritten, what was said, and the rows as sent."""
+    """What belongs together: new bars and states, ends of series rewritten, what was said, and the rows as sent.
+
+    ``decided`` is the number of the last decision that was heard before, None where it does not matter.
+    """
 
     updates: Sequence[SeriesUpdate] = ()
     rewrites: Sequence[Rewrite] = ()
     said: Sequence[Said] = ()
     sent: Sequence[Sent] = ()
+    decided: int | None = None
 
 
 class Store:
     """One store, open. Threads may share it; every trouble with the file is a StoreTroubleError.
 
-    ``bars``, ``events``, ``outbox`` and ``recordings`` are its parts, to be read and, for the outbox, marked.
+    ``bars``, ``events``, ``outbox``, ``decisions`` and ``recordings`` are its parts, to be read and, for the outbox,
+    marked, and for the decisions, added to.
     """
 
     def __init__(self, database: Database, clock: Callable[[], int]) -> None:
@@ -59,14 +68,15 @@ class Store:
         self.bars = BarLog(database)
         self.events = EventLog(database, self.bars)
         self.outbox = Outbox(database, clock)
+        self.decisions = Decisions(database, clock)
         self.recordings = Recordings(self.bars)
 
     @classmethod
     def open(cls, path: Path, clock: Callable[[], int], *, visiting: bool = False, patience: float = 5.0) -> Self:
         """Open a store, or make a new one; ``clock`` gives the time in nanoseconds since 1970 UTC.
 
-        Its owner keeps every other owner out. A visitor comes beside the owner, to read and to mark the outbox; for
-        it the store must be there. Another program's lock is waited for, ``patience`` seconds.
+        Its owner keeps every other owner out. A visitor comes beside the owner, to read, to mark the outbox and to
+        add decisions; for it the store must be there. Another program's lock is waited for, ``patience`` seconds.
         """
         database = Database(path, visiting=visiting, patience=patience)
         try:
@@ -92,9 +102,12 @@ class Store:
 
         Only those have new rows in the outbox. StoreTroubleError where it cannot be kept; ValueError where it does
         not fit what is there: bars out of order, a series twice, an event about a bar that is not in the store.
+        DecidedMeanwhileError where a decision was not heard.
         """
         now = self.clock()
         with self.bars.writing() as connection:
+            if batch.decided is not None:
+                self.decisions.check_heard(connection, batch.decided)
             self.bars.rewrite(connection, batch.rewrites, now)
             self.bars.append(connection, batch.updates)
             self.recordings.append(connection, batch.sent, now)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.service.store.bars import LONG_AGO
+from scanner.service.store.decisions import DECISION, decision_of
 from scanner.service.store.events import EVENT_COLUMNS, event_of
 from scanner.service.store.packing import by_series, unpack, unseal
 from scanner.service.store.recordings import chunk
@@ -39,6 +40,7 @@ def check(store: Store) -> list[str]:
             ),
             *_check_series(connection),
             *_check_events(connection),
+            *_check_decisions(connection),
             *_check_recordings(connection),
         ]
 
@@ -107,6 +109,20 @@ def _check_events(connection: sqlite3.Connection) -> Iterator[str]:
             continue
         if sinks != rows:
             yield f"event {event.id}: {rows} deliveries are in the outbox, {sinks} should be"
+
+
+def _check_decisions(connection: sqlite3.Connection) -> Iterator[str]:
+    for columns in connection.execute(DECISION).fetchall():
+        try:
+            decision = decision_of(columns)
+        except DamagedError as problem:
+            yield str(problem)
+            continue
+        found = connection.execute(
+            "SELECT 1 FROM event WHERE number = ? AND thread = ?", (decision.after, decision.thread)
+        ).fetchone()
+        if found is None:
+            yield f"decision {decision.number}: the event that it came after is not there"
 
 
 def _check_recordings(connection: sqlite3.Connection) -> Iterator[str]:

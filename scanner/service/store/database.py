@@ -11,7 +11,14 @@ from urllib.parse import quote
 
 from scanner.service.store.lock import StoreLock
 from scanner.service.store.schema import check_present, check_version, prepare
-from scanner.service.store.trouble import PRIMARY_CODE, DamagedError, StoreGoneError, StoreTroubleError, trouble
+from scanner.service.store.trouble import (
+    PRIMARY_CODE,
+    DamagedError,
+    StoreGoneError,
+    StoreReadOnlyError,
+    StoreTroubleError,
+    trouble,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -69,7 +76,7 @@ class Database:
         # SQLite could not make the files it wants beside this one. It can do without where nothing waits in its log.
         log = self.path.with_name(f"{self.path.name}-wal")
         if log.is_file() and log.stat().st_size:
-            raise StoreTroubleError(
+            raise StoreReadOnlyError(
                 f"{self.path}: nothing may be written here, but the last changes, in {log.name}, have to be brought in "
                 "before it can be read; copy both files to a folder that may be written to, and name the copy"
             )

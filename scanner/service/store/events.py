@@ -122,6 +122,34 @@ class EventLog:
             ).fetchall()
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 
+    def story(self, thread: str) -> list[KeptEvent]:
+        """Give all that was said of a setup, in the order in which it was said."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? ORDER BY e.number",  # noqa: S608 - our words
+                (thread,),
+            ).fetchall()
+            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+    def stories(
+        self, *, since: int | None = None, until: int | None = None, begins: str = "", instrument: str | None = None
+    ) -> list[KeptEvent]:
+        """Give all events of some threads, in the order in which they were said.
+
+        Threads with an event about a time from ``since`` on and before ``until``, whose id begins with ``begins``, and
+        with an event about an ``instrument``; those not given are not asked for.
+        """
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread != '' AND e.thread IN ("  # noqa: S608 - our words
+                "SELECT thread FROM event WHERE thread != '' AND (:since IS NULL OR time >= :since) "
+                "AND (:until IS NULL OR time < :until) AND substr(thread, 1, length(:begins)) = :begins "
+                "AND (:instrument IS NULL OR substr(subject, 1, length(:instrument) + 1) = :instrument || '/')"
+                ") ORDER BY e.number",
+                {"since": since, "until": until, "begins": begins, "instrument": instrument},
+            ).fetchall()
+            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
 
 def event_of(columns: Sequence[Any]) -> Event:
     """Make an event of EVENT_COLUMNS; DamagedError where they are not what was written."""

@@ -33,11 +33,13 @@ QUERIES = {
     "events.parquet": "SELECT number, id, kind, time, subject, source, thread, data, said FROM event ORDER BY number",
     "outbox.parquet": "SELECT o.number, e.id AS event, o.sink, o.state, o.attempts, o.next_try, o.changed, o.error, "
     "o.late FROM outbox o JOIN event e ON e.number = o.event ORDER BY o.number",
+    "decisions.parquet": "SELECT number, thread, kind, price, size, text, after, bar, made FROM decision "
+    "ORDER BY number",
     "restated.parquet": "SELECT s.instrument AS symbol, s.timeframe, r.open_time, r.close_time, r.open, r.high, "
     "r.low, r.close, r.volume, r.noticed FROM restated r JOIN series s ON s.id = r.series ORDER BY r.rowid",
 }
-MOMENTS = {"time", "said", "next_try", "changed", "open_time", "close_time", "noticed"}
-WHOLE = {"number", "attempts", "late"}
+MOMENTS = {"time", "said", "next_try", "changed", "open_time", "close_time", "noticed", "made"}
+WHOLE = {"number", "attempts", "late", "after", "bar"}
 PRICES = ("open", "high", "low", "close", "volume")
 STAMPS = {"open": "open_time", "close": "close_time", "date": "date"}
 """How the column of times is named, which tells its reader what they mark."""
@@ -59,8 +61,8 @@ def export(store: Store, folder: Path) -> list[Exported]:
     """Write everything in a store to a folder, made where it is missing; files of earlier exports are replaced.
 
     ``bars_*`` are the bars as they stand, one file for each timeframe; ``recorded_*`` the rows as the feeds sent them,
-    in order of arrival, one file for each timeframe and kind of time; the rest are events, deliveries and what
-    restated bars were before. All are of one moment. StoreTroubleError leaves no file half written.
+    in order of arrival, one file for each timeframe and kind of time; the rest are events, deliveries, decisions
+    and what restated bars were before. All are of one moment. StoreTroubleError leaves no file half written.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -67,7 +67,7 @@ def retain(store: Store, *, keep_bars: int, keep_days: int, now: int | None = No
 
     At least the last ``keep_bars`` bars of each series stay; bars go by whole pages. Events, recorded rows and what
     restated bars were before stay for ``keep_days`` until ``now`` (by the store's clock unless it is given), and events
-    as long as one of their deliveries waits.
+    as long as one of their deliveries waits. Decisions stay for good, and so do the events of what was decided.
     """
     oldest = (store.clock() if now is None else now) - keep_days * DAY
     bars = sum(_in_steps(store, lambda connection, after: _remove_bars(connection, keep_bars, after)))
@@ -142,7 +142,8 @@ def _remove_bars(connection: sqlite3.Connection, keep: int, after: int) -> tuple
 def _remove_events(connection: sqlite3.Connection, oldest: int) -> tuple[int, int | None]:
     numbers = connection.execute(
         "SELECT number FROM event WHERE said < ? AND NOT EXISTS "
-        "(SELECT 1 FROM outbox WHERE outbox.event = event.number AND outbox.state = 'waiting') LIMIT ?",
+        "(SELECT 1 FROM outbox WHERE outbox.event = event.number AND outbox.state = 'waiting') AND NOT EXISTS "
+        "(SELECT 1 FROM decision WHERE decision.thread = event.thread) LIMIT ?",
         (oldest, STEP),
     ).fetchall()
     connection.executemany("DELETE FROM outbox WHERE event = ?", numbers)

@@ -96,7 +96,26 @@ UPDATE event SET checksum = checksum_of(id, kind, time, subject, source, thread,
 """
 """So that a digit that changed on the disk is noticed in an event as it is in a bar."""
 
-MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS)
+STORIES = """
+CREATE INDEX event_thread ON event (thread);
+CREATE INDEX outbox_thread ON outbox (thread);
+CREATE TABLE decision (           -- what the user decided of a setup, or noted; never removed
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    thread TEXT NOT NULL,         -- that of the events of the setup's story
+    kind TEXT NOT NULL CHECK (kind IN ('take', 'pass', 'leave', 'note')),
+    price TEXT,                   -- decimals as they were given; null where none were
+    size TEXT,
+    text TEXT NOT NULL,
+    after INTEGER NOT NULL,       -- number of the last event of the story when it was made
+    bar INTEGER NOT NULL,         -- close of the last bar of its series then; it counts from the next one on
+    made INTEGER NOT NULL,
+    checksum INTEGER NOT NULL
+);
+CREATE INDEX decision_thread ON decision (thread);
+"""
+"""All that was said of a setup is found at once, and what the user decided of it is kept beside it."""
+
+MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS, STORIES)
 """What leads from each version of the tables to the next, oldest first; never changed once released."""
 
 

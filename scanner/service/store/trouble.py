@@ -48,6 +48,10 @@ class StoreInUseError(StoreTroubleError):
     exit_code = 2
 
 
+class StoreReadOnlyError(StoreTroubleError):
+    """Nothing may be written where the file is."""
+
+
 class StoreUnusableError(StoreTroubleError):
     """The file is of another program or of a version that this one does not know, which does not pass by itself."""
 
@@ -60,6 +64,14 @@ class StoreDamagedError(StoreUnusableError):
 
 class StoreGoneError(StoreTroubleError):
     """The file was removed or replaced while it was open; a new start finds what is there now, or makes another."""
+
+
+KINDS = {
+    sqlite3.SQLITE_CORRUPT: StoreDamagedError,
+    sqlite3.SQLITE_NOTADB: StoreDamagedError,
+    sqlite3.SQLITE_READONLY: StoreReadOnlyError,
+    sqlite3.SQLITE_PERM: StoreReadOnlyError,
+}
 
 
 class DamagedError(Exception):
@@ -76,5 +88,4 @@ def trouble(path: Path, problem: sqlite3.Error | DamagedError | OSError) -> Stor
         )
     code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & PRIMARY_CODE
     sentence = SENTENCES.get(code, "SQLite cannot do what was asked ({detail})")
-    kind = StoreDamagedError if code in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB} else StoreTroubleError
-    return kind(f"{path}: {sentence.format(detail=problem)}")
+    return KINDS.get(code, StoreTroubleError)(f"{path}: {sentence.format(detail=problem)}")

@@ -94,9 +94,19 @@ UNTOLD = (
 )
 ONE_WAY = "no route takes setup.qualified of {} where it is {}; nobody will be told of such setups: look at directions"
 UNHEARD = (
-    "a route takes setup.qualified of {}, but none takes setup.withdrawn; whoever acts on a setup has to hear of its "
-    "withdrawal: add it to the kinds of that route"
+    "a route takes setup.qualified of {}, but none takes {}; whoever acts on a setup has to hear what becomes of it: "
+    "add {} to the kinds of that route"
 )
+ENDINGS = ["setup.closed", "setup.lapsed", "setup.spoiled", "setup.broken_off"]
+FOLLOWS = ["setup.withdrawn", "setup.entered", "setup.stop_raised", "setup.exit_signal", *ENDINGS]
+"""What whoever acts on a setup has to hear of; a single sign of pressure is not among it."""
+
+
+def unheard(whose: str, kinds: list[str] = FOLLOWS) -> str:
+    return UNHEARD.format(whose, ", ".join(kinds), "it" if len(kinds) == 1 else "them")
+
+
+TAKES_ALL = f"kinds = {FOLLOWS}"
 UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a route"
 
 
@@ -110,11 +120,11 @@ UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking:
         (['groups = ["shares"]\ntimeframes = ["1h"]', 'groups = ["goods"]'], [UNTOLD.format("A 15m, C 15m, C 1h")]),
         (
             ['kinds = ["setup.qualified"]\ndirections = ["long"]'],
-            [ONE_WAY.format("any series", "short"), UNHEARD.format("any series"), UNSEEN],
+            [ONE_WAY.format("any series", "short"), unheard("any series"), UNSEEN],
         ),
         (
             ['kinds = ["setup.qualified"]', 'kinds = ["feed.late"]\ntimeframes = ["15m"]'],
-            [UNHEARD.format("any series")],
+            [unheard("any series")],
         ),
         (['directions = ["long"]', 'directions = ["short"]\nleast_evidence = 10'], []),
         (
@@ -122,18 +132,35 @@ UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking:
             [ONE_WAY.format("A 15m, B 15m, C 15m", "long")],
         ),
         (
-            ['kinds = ["setup.qualified", "feed.late"]', 'kinds = ["setup.withdrawn"]\ngroups = ["shares"]'],
-            [UNHEARD.format("B 15m, B 1h, C 15m and 1 more")],
+            ['kinds = ["setup.qualified", "feed.late"]', f'{TAKES_ALL}\ngroups = ["shares"]'],
+            [unheard("B 15m, B 1h, C 15m and 1 more")],
         ),
         (
-            ['kinds = ["setup.qualified", "feed.late"]', 'kinds = ["setup.withdrawn"]\ndirections = ["short"]'],
-            [UNHEARD.format("any series")],
+            ['kinds = ["setup.qualified", "feed.late"]', f'{TAKES_ALL}\ndirections = ["short"]'],
+            [unheard("any series")],
         ),
         (
-            ['kinds = ["setup.qualified", "feed.late"]', 'kinds = ["setup.withdrawn"]\nleast_evidence = 4'],
-            [UNHEARD.format("any series")],
+            ['kinds = ["setup.qualified", "feed.late"]', f"{TAKES_ALL}\nleast_evidence = 4"],
+            [unheard("any series")],
         ),
-        (["least_evidence = 4", 'kinds = ["setup.withdrawn"]\nleast_evidence = 3'], []),
+        (["least_evidence = 4", f"{TAKES_ALL}\nleast_evidence = 3"], []),
+        ([f"kinds = {['setup.qualified', 'feed.late', *FOLLOWS]}"], []),
+        (
+            [f"kinds = {['setup.qualified', 'feed.late', *FOLLOWS[:-1]]}"],
+            [unheard("any series", ["setup.broken_off"])],
+        ),
+        (
+            [
+                'kinds = ["setup.qualified", "setup.withdrawn", "setup.entered", "setup.stop_raised", "feed.late"]',
+                'kinds = ["setup.exit_signal"]',
+                f'groups = ["shares"]\nkinds = {ENDINGS}',
+                'timeframes = ["1h"]\nkinds = ["setup.lapsed", "setup.spoiled"]',
+            ],
+            [
+                unheard("B 15m, C 15m", ENDINGS),
+                unheard("B 1h, C 1h", ["setup.closed", "setup.broken_off"]),
+            ],
+        ),
     ],
 )
 def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ def test_a_wrong_one_is_told_of_at_its_line_beside_other_mistakes(tmp_path: Path
     with pytest.raises(SetupError, match=sentence):
         load(path, {}).try_own_setups()
     with pytest.raises(SetupError, match=sentence):
-        replay.gather([SP500], Reading(settings=load(path, {})), print, print, print)
+        replay.gather([SP500], Reading(settings=load(path, {})), print, print, print, tells_stories=False)
     with pytest.raises(SetupError, match=sentence):
         one_bar.find([SP500], Reading(settings=load(path, {})), "2000-06-01", None)
     with pytest.raises(SetupError, match=sentence):

@@ -9,6 +9,7 @@ import pytest
 from scanner.service.delivery.routing import sinks_for
 from scanner.settings import Route
 from tests.adapters.samples import set_aside_event, setup_event, station_event, withdrawn_event
+from tests.adapters.story_samples import FOLLOWING, story_event
 
 if TYPE_CHECKING:
     from scanner.events import Event
@@ -24,6 +25,8 @@ def route(**conditions: Any) -> Route:  # noqa: ANN401 - as in a file
 
 
 def test_without_routes_every_sink_gets_everything() -> None:
+    for kind in FOLLOWING:
+        assert sinks_for(story_event(kind, SETUP), GROUPS, (), SINKS) == SINKS
     assert sinks_for(SETUP, GROUPS, (), SINKS) == SINKS
     assert sinks_for(station_event(), GROUPS, (), SINKS) == SINKS
 
@@ -59,18 +62,25 @@ def test_conditions_hold_back_only_what_they_are_about() -> None:
     assert sinks_for(withdrawn_event(SETUP), GROUPS, [route(directions=["short"])], SINKS) == ()
 
 
-@pytest.mark.parametrize("event", [SET_ASIDE, withdrawn_event(SET_ASIDE)], ids=["found", "withdrawn"])
+ASIDE = [SET_ASIDE, withdrawn_event(SET_ASIDE), *(story_event(kind, SET_ASIDE) for kind in FOLLOWING)]
+
+
+@pytest.mark.parametrize("event", ASIDE, ids=lambda event: event.kind)
 def test_what_was_set_aside_goes_only_where_a_route_names_that_kind(event: Event) -> None:
     assert sinks_for(event, GROUPS, (), SINKS) == ()
     assert sinks_for(event, GROUPS, [route()], SINKS) == ()
-    assert sinks_for(event, GROUPS, [route(kinds=["setup.qualified", "setup.withdrawn"])], SINKS) == ()
-    assert sinks_for(event, GROUPS, [route(kinds=["setup.set_aside", "setup.withdrawn"])], SINKS) == ("mail",)
+    own = [event.kind] if event.facts.follows else ["setup.withdrawn"]
+    assert sinks_for(event, GROUPS, [route(kinds=["setup.qualified", *own])], SINKS) == ()
+    assert sinks_for(event, GROUPS, [route(kinds=["setup.set_aside", *own])], SINKS) == ("mail",)
+    assert sinks_for(event, GROUPS, [route(kinds=["setup.set_aside", "feed.late"])], SINKS) == (
+        ("mail",) if event.facts.begins else ()
+    )
     assert sinks_for(event, GROUPS, [route(kinds=["setup.set_aside", event.kind], groups=["metals"])], SINKS) == ()
 
 
 @pytest.mark.parametrize(("least", "sinks"), [(7, ("mail",)), (8, ())])
-def test_a_withdrawal_goes_where_the_evidence_of_its_setup_led(least: int, sinks: tuple[str, ...]) -> None:
-    for event in (SETUP, withdrawn_event(SETUP)):
+def test_what_follows_goes_where_the_evidence_of_its_setup_led(least: int, sinks: tuple[str, ...]) -> None:
+    for event in (SETUP, withdrawn_event(SETUP), *(story_event(kind, SETUP) for kind in FOLLOWING)):
         assert sinks_for(event, GROUPS, [route(least_evidence=least)], SINKS) == sinks
 
 

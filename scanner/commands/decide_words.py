@@ -1,0 +1,129 @@
+"""The words of ``closewatch take``, ``pass``, ``leave`` and ``note``; the work is imported when a command runs."""
+
+from __future__ import annotations
+
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from scanner.commands.which_store import Choice
+
+app = typer.Typer(rich_markup_mode="markdown")
+
+LARGEST_EXPONENT, MOST_DIGITS = 15, 36
+
+Story = Annotated[
+    str,
+    typer.Argument(
+        help="The setup: its instrument, where only one setup of that is open, or the first letters of its id, at "
+        "least four. Where several fit, they are listed.",
+        metavar="ID",
+    ),
+]
+ConfigFile = Annotated[
+    Path | None,
+    typer.Option("--config", help="The configuration of the station that found it.", metavar="CONFIG.toml"),
+]
+StoreFile = Annotated[Path | None, typer.Option("--store", help="Or the store of that station.", metavar="FILE.db")]
+Size = Annotated[
+    str | None, typer.Option("--size", help="Your size; without it, the planned size counts.", metavar="N")
+]
+
+
+@app.command()
+def take(
+    story: Story,
+    price: Annotated[
+        str | None,
+        typer.Option("--price", help="Your price; without it, your own R is not known.", metavar="P"),
+    ] = None,
+    size: Size = None,
+    note: Annotated[str, typer.Option("--note", help="What you want to remember of it.", metavar="TEXT")] = "",
+    config: ConfigFile = None,
+    store: StoreFile = None,
+) -> None:
+    """Record that you took a setup: once, and while its story goes on. One that was set aside can be taken too.
+
+    Works beside the running station. A price that is recorded cannot be changed any more.
+
+    Example: closewatch take GANNET --price 101.40 --size 100 --config watch.toml
+    """
+    from scanner.commands.decide import decide  # noqa: PLC0415 - not needed for --help
+
+    decide(
+        _choice(config, store), story, "take", price=_number(price, "--price"), size=_number(size, "--size"),
+        text=note,
+    )  # fmt: skip
+
+
+@app.command("pass")
+def pass_(
+    story: Story,
+    why: Annotated[str, typer.Option("--why", help="Why you passed it.", metavar="TEXT")] = "",
+    config: ConfigFile = None,
+    store: StoreFile = None,
+) -> None:
+    """Record that you let a setup pass. You can still take it while its story goes on.
+
+    Example: closewatch pass 3f2a --why "a report is due" --config watch.toml
+    """
+    from scanner.commands.decide import decide  # noqa: PLC0415 - as above
+
+    decide(_choice(config, store), story, "pass", text=why)
+
+
+@app.command()
+def leave(
+    story: Story,
+    price: Annotated[
+        str | None, typer.Option("--price", help="Your price; without it, your own R is not known.", metavar="P")
+    ] = None,
+    config: ConfigFile = None,
+    store: StoreFile = None,
+) -> None:
+    """Record that you left a setup you took, even after its story ended. Without this, its exit by the rules counts.
+
+    Example: closewatch leave GANNET --price 103.05 --config watch.toml
+    """
+    from scanner.commands.decide import decide  # noqa: PLC0415 - as above
+
+    decide(_choice(config, store), story, "leave", price=_number(price, "--price"), text="")
+
+
+@app.command()
+def note(
+    story: Story,
+    text: Annotated[str, typer.Argument(help="The note, in quotes.", metavar="TEXT")],
+    config: ConfigFile = None,
+    store: StoreFile = None,
+) -> None:
+    """Add a note to a setup, also after its story has ended.
+
+    Example: closewatch note 3f2a "hesitated, and paid for it" --config watch.toml
+    """
+    from scanner.commands.decide import decide  # noqa: PLC0415 - as above
+
+    decide(_choice(config, store), story, "note", text=text)
+
+
+def _number(text: str | None, option: str) -> Decimal | None:
+    """Read a number exactly as it is written."""
+    if text is None:
+        return None
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        value = Decimal("NaN")
+    digits = len(value.as_tuple().digits)
+    if not value.is_finite() or abs(value.adjusted()) > LARGEST_EXPONENT or digits > MOST_DIGITS:
+        raise typer.BadParameter(f"{option} takes a number such as 101.40, not {text!r}.")
+    return value
+
+
+def _choice(config: Path | None, store: Path | None) -> Choice:
+    from scanner.commands.which_store import choose  # noqa: PLC0415 - as above
+
+    return choose(config, store, "whose setup it is")

@@ -1,0 +1,118 @@
+"""``closewatch journal`` and ``closewatch review``: the store looked back at, beside the running station."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from datetime import time as clock_time
+from typing import TYPE_CHECKING, Literal
+from zoneinfo import ZoneInfo
+
+from scanner.commands import output
+from scanner.commands.trouble import UsageError
+from scanner.journal.entries import by_story, entry_of
+from scanner.journal.review import review as looked_back
+from scanner.journal.stories import short_ids, stories
+from scanner.present.journal_files import as_csv, as_json, as_parquet
+from scanner.present.journal_html import Told, page
+from scanner.present.journal_report import journal_table, review_lines
+from scanner.present.wording import counted
+from scanner.service.store import Store
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from scanner.commands.which_store import Choice
+    from scanner.journal.entries import Entry
+
+SECOND = 1_000_000_000
+DAYS = {"week": 7, "month": 30}
+FIRST_YEAR, LAST_YEAR = 1970, 2200
+SUFFIXES = (".csv", ".json", ".parquet", ".html")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Which setups: those of the days from ``since`` to ``until``, and of one kind, instrument or decision."""
+
+    since: str | None = None
+    until: str | None = None
+    setup: str | None = None
+    instrument: str | None = None
+    decision: Literal["taken", "passed"] | None = None
+
+    def fits(self, entry: Entry) -> bool:
+        """Whether an entry is asked for, apart from its time."""
+        return (
+            (self.setup is None or entry.setup == self.setup)
+            and (self.instrument is None or entry.instrument == self.instrument)
+            and (self.decision is None or entry.decision == self.decision)
+        )
+
+
+def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
+    """Print the journal, or write it to a file."""
+    if out is not None and out.suffix.lower() not in SUFFIXES:
+        raise UsageError(f"--out {out}: end the name in {', '.join(SUFFIXES)}, which says what to write")
+    since = None if asked.since is None else _midnight(_day(asked.since, "--since"), choice.zone)
+    until = None if asked.until is None else _midnight(_day(asked.until, "--until") + timedelta(1), choice.zone)
+    if since is not None and until is not None and since >= until:
+        raise UsageError(f"--since {asked.since} is later than --until {asked.until}")
+    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+        told = []
+        made = by_story(store.decisions.all())
+        for story in stories(store.events.stories(since=since, until=until, instrument=asked.instrument)):
+            mine = made.get(story.id, [])
+            entry = entry_of(story, mine)
+            found = entry.found
+            if asked.fits(entry) and (since is None or since <= found) and (until is None or found < until):
+                told.append(Told(story, mine, entry))
+        told.sort(key=lambda each: each.entry.found)
+        if not told:
+            output.tell("No setup fits; nothing was written." if out else "No setup fits.")
+            return
+        if out is None:
+            output.say(*journal_table([each.entry for each in told], choice.zone, output.width()))
+            return
+        output.write_whole(out, _written(choice, store, told, out.suffix.lower()), private=True)
+    output.say(f"{out}: {counted(len(told), 'setup')}.")
+
+
+def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) -> bytes:
+    entries = [each.entry for each in told]
+    if suffix == ".html":
+        from scanner.commands.journal_charts import with_charts  # noqa: PLC0415 - drawing is heavy
+
+        name = f"Journal of {choice.known.station.name}" if choice.known else "Journal"
+        ids = short_ids([each.id for each in entries])
+        return page(name, with_charts(choice, store, told), choice.zone, ids).encode()
+    return {".csv": as_csv, ".json": as_json, ".parquet": as_parquet}[suffix](entries)
+
+
+def review(choice: Choice, span: Literal["week", "month"], until: str | None) -> None:
+    """Print what a week or a month came to, up to a day that is given, or today."""
+    today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
+    last = today if until is None else _day(until, "--until")
+    first = _midnight(last + timedelta(1 - DAYS[span]), choice.zone)
+    end = _midnight(last + timedelta(1), choice.zone)
+    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+        found = stories(store.events.stories(since=first, until=end))
+        made = store.decisions.all()
+    output.say(*review_lines(looked_back(found, made, first, end), choice.zone))
+
+
+def _day(text: str, option: str) -> date:
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        day = None
+    if day is None or not FIRST_YEAR < day.year < LAST_YEAR:
+        raise UsageError(f"{option} {text}: write a day such as 2026-03-02")
+    return day
+
+
+def _midnight(day: date, zone: str) -> int:
+    """Give the moment at which a day begins in a zone, in nanoseconds since 1970 UTC."""
+    return round(datetime.combine(day, clock_time(), ZoneInfo(zone)).timestamp()) * SECOND

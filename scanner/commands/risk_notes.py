@@ -1,0 +1,108 @@
+"""What goes with an alert besides the event: what taking it would bring the open risk to."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from threading import Lock
+from typing import TYPE_CHECKING
+
+from scanner.events import KINDS
+from scanner.journal.open_risk import at_risk, candidate, old_rate, same_bets, with_it
+from scanner.journal.stories import Story
+from scanner.trade.size import rate_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from decimal import Decimal
+
+    from scanner.events import Event, SetupData
+    from scanner.journal.open_risk import Position
+    from scanner.service.store import Decision, KeptEvent, Store
+    from scanner.settings import Settings
+
+OF_SETUPS = tuple(kind for kind, facts in KINDS.items() if facts.about == "setup")
+SECOND = 1_000_000_000
+
+
+class RiskNotes:
+    """Knows the open stories of a store, and finds the notes to a setup.
+
+    It reads what was said since it was last asked, and lets go of what has ended. ``settings`` gives the configuration
+    as it is now.
+    """
+
+    def __init__(self, store: Store, settings: Callable[[], Settings]) -> None:
+        self._store = store
+        self._settings = settings
+        self._open: dict[str, list[KeptEvent]] = {}
+        self._last = 0
+        self._turn = Lock()
+
+    def __call__(self, event: Event) -> list[str]:
+        """Say what taking a setup would bring the open risk to, and which others are the same bet."""
+        with self._turn:  # each sink asks from a thread of its own
+            return self._notes(event)
+
+    def _notes(self, event: Event) -> list[str]:
+        settings = self._settings()
+        if not event.facts.begins or event.data["instrument"] not in settings.instruments:
+            return []
+        new = candidate(event.data, self._group(event.data["instrument"]), *self._values(event.data["instrument"]))
+        if new is None:
+            return []
+        stories = self._stories()
+        held = self._held(stories)
+        others = [position for thread, position in held.items() if thread != event.thread]
+        groups = {name: own.group or "" for name, own in settings.instruments.items()}
+        said = with_it(new, others, settings.limits, settings.account.currency)
+        said += same_bets(event, stories, held, groups)
+        currency, account = event.data["currency"], settings.account
+        if currency in account.fx and currency != account.currency:
+            today = datetime.fromtimestamp(self._store.clock() // SECOND, UTC).date()
+            said += old_rate(currency, account.fx_date, today, settings.limits.rate_days)
+        return said
+
+    def _stories(self) -> list[Story]:
+        """Bring what is known of open stories up to date."""
+        for kept in self._store.events.find(after=self._last, kinds=OF_SETUPS):
+            self._last = kept.number
+            if kept.event.facts.ends:
+                self._open.pop(kept.event.thread, None)
+            elif (kept.event.facts.begins and _is_planned(kept.event)) or kept.event.thread in self._open:
+                self._open.setdefault(kept.event.thread, []).append(kept)
+        return [Story(tuple(events)) for events in self._open.values()]
+
+    def _held(self, stories: Sequence[Story]) -> dict[str, Position]:
+        """Find the positions: all that are open by the rules, or of those that were taken, as the user follows them."""
+        settings = self._settings()
+        taken: dict[str, list[Decision]] = {}
+        left = set()
+        for _, each in self._store.decisions.after():
+            if each.kind == "take":
+                taken.setdefault(each.thread, []).append(each)
+            elif each.kind == "leave":
+                left.add(each.thread)
+        held = {}
+        for story in stories:
+            name, timeframe = story.setup["instrument"], story.setup["timeframe"]
+            counts = story.id in taken or (settings.follow.which == "all" and not story.setup["set_aside"])
+            is_watched = name in settings.instruments and timeframe in (settings.said_of(name, "timeframes") or ())
+            if counts and story.id not in left and is_watched:
+                position = at_risk(story, taken.get(story.id, []), self._group(name), *self._values(name))
+                if position is not None:
+                    held[story.id] = position
+        return held
+
+    def _group(self, name: str) -> str:
+        return self._settings().instruments[name].group or ""
+
+    def _values(self, name: str) -> tuple[Decimal, Decimal | None]:
+        """Give the point value of an instrument, and the rate of its currency."""
+        instrument = self._settings().of(name).instrument
+        return instrument.point_value, rate_of(self._settings().account, instrument.currency)[0]
+
+
+def _is_planned(setup: Event) -> bool:
+    """Whether a setup plans an entry: of one that does not, nothing follows."""
+    data: SetupData = setup.data
+    return data["entries"][data["entry_style"]]["risk"] is not None

@@ -1,0 +1,125 @@
+"""What there is to tell of a setup that is followed, and why, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from scanner.follow import steps
+
+if TYPE_CHECKING:
+    from decimal import Decimal
+
+    from scanner.events import EntryStyle, Kind, State
+    from scanner.follow.found import Found
+    from scanner.follow.outcome import Outcome
+    from scanner.trade.following import Follow
+
+Record = dict[str, Any]
+"""A STORY as it was read."""
+
+Leaving = Literal["open", "close", ""]
+SIGN_WORDS = {
+    steps.ENGULFED: "a bar against it that engulfs the one before",
+    steps.THROUGH_AVERAGE: "a close back through the fast average",
+    steps.THROUGH_LINE: "a close through the trend line",
+    steps.DRIVEN: "a drive bar against it",
+    steps.OTHER_SIDE: "a setup on the other side",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """One thing to tell of a story at a bar.
+
+    ``now`` is where it stands then, and ``reason`` why this is told. ``stop_before`` is what the stop was, where it was
+    raised; ``half`` is the price at which half is to be left, None where it is not or was already. ``waited`` counts
+    the bars without an entry, ``signs`` are those of pressure that count now. ``leaving`` says at what the position is
+    to be left next: the next ``open``, the ``close`` of the next bar, or neither.
+    """
+
+    kind: Kind
+    found: Found
+    now: Outcome
+    bar_open: int
+    bar_close: int
+    close: Decimal
+    reason: str
+    stop_before: Decimal | None
+    half: Decimal | None
+    waited: int
+    signs: tuple[str, ...]
+    leaving: Leaving
+
+
+def signs_of(record: Record, follow: Follow) -> tuple[str, ...]:
+    """Name the signs of pressure that count at the last bar met."""
+    signs = steps.gathered(record["signs"], follow.pressure_within)
+    return tuple(text for bit, text in SIGN_WORDS.items() if signs & bit)
+
+
+def why_entered(record: Record, style: EntryStyle) -> str:
+    """Say how it was entered."""
+    if style == "early":
+        return "filled at the open after the setup"
+    if style == "average":
+        return "filled at the open after a close beyond the fast average"
+    return "filled at an open beyond the planned entry" if record["filled_at_open"] else "the break entry was reached"
+
+
+def why_leaving(news: int, record: Record, follow: Follow) -> str:
+    """Say what an exit signal is about."""
+    reasons = {
+        steps.LEFT: "the MACD line crossed back",
+        steps.LEFT_ON_PRESSURE: " and ".join(signs_of(record, follow)),
+        steps.LEFT_AFTER_BARS: f"{_bars(follow.max_bars)} in the position, after which you choose to leave",
+    }
+    parts = []
+    if news & steps.HALF:
+        parts.append(f"half of it was closed at a gain of {follow.half_at:g} R, as you choose")
+    if record["leaves"]:
+        parts.append(reasons[record["leaves"]])
+    elif news & steps.SIGNAL:
+        parts.append("the MACD line crossed back; one may leave, and a ride may stay")
+    if news & steps.SOON:
+        parts.append("the next bar is the last of the session, by whose close you choose to leave")
+    return "; ".join(parts)
+
+
+def why_raised(news: int, found: Found, follow: Follow) -> str:
+    """Say why the stop was raised."""
+    parts = []
+    if news & steps.SWING:
+        parts.append("the stop follows a confirmed swing " + ("low" if found.sign > 0 else "high"))
+    if news & steps.TO_ENTRY:
+        parts.append(f"a gain of {follow.to_entry_at:g} R, at which you choose to move the stop to the entry")
+    return "; ".join(parts)
+
+
+def state_of(record: Record, found: Found, follow: Follow) -> tuple[State, str]:
+    """Give the state of a story, and why it is that."""
+    state = record["state"]
+    if state == steps.LEFT_ON_PRESSURE:
+        return "left_on_pressure", " and ".join(signs_of(record, follow))
+    states: dict[int, tuple[State, str]] = {
+        steps.WAITING: ("waiting", "still waiting for its entry"),
+        steps.OPEN: ("open", "still open"),
+        steps.STOPPED: ("stopped", "the stop was reached"),
+        steps.STOPPED_AT_OPEN: ("stopped", "a bar opened beyond the stop"),
+        steps.LEFT: ("left", "the MACD line crossed back"),
+        steps.LEFT_AFTER_BARS: ("left", f"{_bars(follow.max_bars)} in the position"),
+        steps.LEFT_AT_CLOSE: ("left", "the session ended"),
+        steps.LEFT_AFTER_CLOSE: ("left", "the session had ended without its last bar"),
+        steps.LEFT_BY_USER: ("left", "you left it"),
+        steps.LAPSED: ("lapsed", f"no entry within {_bars(follow.max_wait)}"),
+        steps.GAPPED: ("lapsed", "the open that it would have been filled at or after lay too far beyond the entry"),
+        steps.OPENED_AT_STOP: ("lapsed", "the open that it would have been filled at lay at the stop or beyond"),
+        steps.SPOILED_BY_STOP: ("spoiled", "a close beyond the stop before the entry"),
+        steps.SPOILED_BY_CROSS: ("spoiled", "the MACD line crossed back before the entry"),
+        steps.SPOILED_BY_OWN: ("spoiled", f"{found.spoiler.text} before the entry"),
+    }
+    return states[state]
+
+
+def _bars(count: int) -> str:
+    return f"{count} bar" + "s" * (count != 1)

@@ -1,0 +1,143 @@
+"""What is told of a story as an event: where it stands in R, the orders that are valid, and what would change them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scanner.events import Event, event_id, rfc3339
+from scanner.follow.soon import soon
+from scanner.market.price_steps import EXACT
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from decimal import Decimal
+
+    from scanner.events import StoryData
+    from scanner.follow.news import News
+    from scanner.market.dates import Dated
+    from scanner.market.instruments import Instrument
+    from scanner.market.sessions import Timetable
+    from scanner.trade.rulebook import Rulebook
+
+
+@dataclass(frozen=True, slots=True)
+class Teller:
+    """Makes events of what there is to tell of the stories of a series; ``dates`` are those that concern it."""
+
+    instrument: Instrument
+    timetable: Timetable
+    rulebook: Rulebook
+    dates: Sequence[Dated] | None
+
+    def event(self, news: News) -> Event:
+        """Make the event of one thing to tell."""
+        symbol, timeframe = self.instrument.symbol, self.timetable.timeframe.name
+        name = event_id(news.kind, news.found.thread, str(news.bar_close))
+        subject = f"{symbol}/{timeframe}"
+        return Event(news.kind, name, news.bar_close, subject, self._data(news), thread=news.found.thread)
+
+    def _data(self, news: News) -> StoryData:
+        found, now, instrument = news.found, news.now, self.instrument
+        is_over = now.state != "open"
+        return {
+            "instrument": instrument.symbol,
+            "timeframe": self.timetable.timeframe.name,
+            "setup": found.setup,
+            "title": found.title,
+            "direction": "long" if found.sign > 0 else "short",
+            "set_aside": found.set_aside,
+            "evidence_points": found.evidence_points,
+            "setup_close": found.close,
+            "bar_open": rfc3339(news.bar_open),
+            "bar_close": rfc3339(news.bar_close),
+            "close": self._price(news.close),
+            "step": f"{instrument.steps.at(news.close):f}",
+            "currency": instrument.currency,
+            "entry_style": self.rulebook.rules.entry_style,
+            "exit_style": "ride" if found.ride else "quick",
+            "state": now.state,
+            "reason": news.reason,
+            "planned_entry": f"{found.entry:f}",
+            "planned_risk": f"{now.planned_risk:f}",
+            "entry": None if now.entry is None else self._price(now.entry),
+            "risk": None if now.risk is None else f"{now.risk:f}",
+            "first_stop": f"{found.stop:f}",
+            "stop": self._price(now.stop),
+            "exit": None if now.exit is None else self._price(now.exit),
+            "half_exit": None if now.half_exit is None else self._price(now.half_exit),
+            "r": _text(now.r if is_over else now.in_risks(now.left_at(news.close))),
+            "r_at_stop": None if is_over else _text(now.in_risks(now.left_at(now.stop))),
+            "best_r": _text(now.in_risks(now.best)),
+            "worst_r": _text(now.in_risks(now.worst)),
+            "cost_r": _text(now.cost_in_risks),
+            "size": _text(found.size),
+            "point_value": f"{instrument.point_value:f}",
+            "result": self._result(news),
+            "bars_waited": news.waited,
+            "bars_held": now.held,
+            "pressure": list(news.signs),
+            "pressure_needed": self.rulebook.follow.pressure_signs,
+            "orders": self._orders(news),
+            "next": self._next(news),
+            "warnings": [] if is_over else soon(news.bar_close, self.timetable, self.dates, self.rulebook.surroundings),
+        }
+
+    def _price(self, price: Decimal) -> str:
+        """Write a price at the instrument's step, or as it is where it lies between two."""
+        nearest = self.instrument.steps.nearest(price)
+        return f"{nearest if nearest == price else price:f}"
+
+    def _result(self, news: News) -> str | None:
+        """Give the result in money, for the planned size; None where there is none."""
+        now, size = news.now, news.found.size
+        left_at = now.left_at(now.exit)
+        if left_at is None or now.entry is None or size is None:
+            return None
+        gain = EXACT.multiply(EXACT.multiply(left_at - now.entry, size), now.sign * self.instrument.point_value)
+        return f"{gain.normalize(EXACT) + 0:f}"  # there is no negative zero
+
+    def _orders(self, news: News) -> str:
+        """Say which orders are valid now."""
+        now, found = news.now, news.found
+        enter, leave = ("buy", "sell") if found.sign > 0 else ("sell", "buy")
+        if now.entry is None and now.state != "broken_off":
+            is_order = self.rulebook.rules.entry_style == "break"
+            return f"cancel the {enter} stop {self._price(found.entry)}" if is_order else ""
+        if now.state != "open":
+            return ""
+        if news.leaving == "open":
+            return f"{leave} at the next open"
+        stop = f"{leave} stop {self._price(now.stop)}"
+        if news.stop_before is not None:
+            stop += f", was {self._price(news.stop_before)}"
+        if news.half is not None:
+            stop += f"; {leave} half at {self._price(news.half)}"
+        if news.leaving == "close":
+            stop += f"; {leave} at the close of the next bar"
+        elif news.kind == "setup.exit_signal" and now.half_exit is None:
+            stop += f"; or {leave} at the next open"
+        return stop
+
+    def _next(self, news: News) -> str:
+        """Say what would change the plan next."""
+        now, follow = news.now, self.rulebook.follow
+        if now.state == "broken_off":
+            return "nothing more is told of it; look at it yourself"
+        if now.state != "open":
+            return "nothing more: its story has ended"
+        if news.leaving == "open":
+            return "the next open ends it"
+        if news.found.ride:
+            needed = f"{follow.pressure_signs} different signs of pressure within {follow.pressure_within} bars end it"
+            swing = "low" if news.found.sign > 0 else "high"
+            text = f"a confirmed swing {swing} beyond the stop moves it; {needed}, {len(news.signs)} so far"
+        else:
+            text = "once the MACD line crosses back, leave at the next open"
+        if follow.max_bars:
+            text += f"; after {follow.max_bars} bars in the position, leave at the next open"
+        return text
+
+
+def _text(value: Decimal | None) -> str | None:
+    return None if value is None else f"{value:f}"

@@ -1,0 +1,213 @@
+"""Entries of the journal: what the rules said of a setup, what the user made of it, and what came of both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from typing import TYPE_CHECKING, Literal, get_args
+
+from scanner.market.price_steps import EXACT
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from typing import Any
+
+    from scanner.events import Direction, State
+    from scanner.journal.stories import Story
+    from scanner.service.store import Decision
+
+Broken = Literal["set_aside", "beyond_plan", "too_large", "before_exit_signal"]
+"""A rule that the user broke: a setup was taken though it was set aside, entered more than a tenth of the planned risk
+beyond the plan, taken in more than the planned size, or left before an exit signal."""
+BROKEN: tuple[Broken, ...] = get_args(Broken)
+BEYOND_PLAN = Decimal("0.1")
+"""How much worse than planned an entry may be, in planned R."""
+CLOSED: frozenset[str] = frozenset({"stopped", "left", "left_on_pressure"})
+"""The states that have a result."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One setup. None stands for what is not known, or is not there.
+
+    Times are nanoseconds since 1970 UTC: ``bar_open`` and ``found`` are the open and the close of the setup's last bar,
+    ``decided`` is when it was taken or passed. ``set_aside`` says why it was set aside, and is empty for a qualified
+    setup. ``why`` was given with the decision, ``notes`` besides. ``state`` and ``reason`` say where the story stands.
+
+    ``r`` is the result by the rules: before costs, in the risk from the followed fill ``entry`` to ``first_stop``;
+    ``cost_r`` are the costs in that risk, and ``result`` is the money it came to for the planned ``size``.
+    ``own_r`` goes from ``own_price`` to ``left_price``, or to the followed ``exit`` where the user did not leave by
+    himself, in the risk from ``own_price`` to ``first_stop``; ``own_result`` is for ``own_size``, or the planned one
+    where none was given. ``otherwise_r`` is what the other decision would have given: the R of the rules for what was
+    passed, 0 for what was taken.
+    """
+
+    id: str
+    bar_open: int
+    found: int
+    instrument: str
+    timeframe: str
+    setup: str
+    title: str
+    direction: Direction
+    set_aside: str
+    currency: str
+    decision: Literal["taken", "passed"] | None
+    decided: int | None
+    why: str
+    notes: tuple[str, ...]
+    planned_entry: Decimal | None
+    entry: Decimal | None
+    own_price: Decimal | None
+    size: Decimal | None
+    own_size: Decimal | None
+    first_stop: Decimal
+    last_stop: Decimal | None
+    exit: Decimal | None
+    left_price: Decimal | None
+    state: State | Literal["withdrawn"] | None
+    reason: str
+    r: Decimal | None
+    cost_r: Decimal | None
+    own_r: Decimal | None
+    otherwise_r: Decimal | None
+    result: Decimal | None
+    own_result: Decimal | None
+    bars_held: int | None
+    broken: tuple[Broken, ...]
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the rules have a result."""
+        return self.r is not None
+
+
+def by_story(decisions: Iterable[Decision]) -> dict[str, list[Decision]]:
+    """Put decisions together by the id of the story that they are on, each the oldest first."""
+    made: dict[str, list[Decision]] = {}
+    for each in decisions:
+        made.setdefault(each.thread, []).append(each)
+    return made
+
+
+def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
+    """Make the entry of a story; ``decisions`` are those on it, the oldest first."""
+    setup, told = story.setup, story.told
+    last = {each.kind: each for each in decisions}
+    take, leave = last.get("take"), last.get("leave")
+    chosen = take or last.get("pass")
+    planned = setup["entries"][setup["entry_style"]]
+    closed = told is not None and told["state"] in CLOSED
+    first_stop = Decimal(setup["levels"]["stop"] if told is None else told["first_stop"])
+    exit_price = None if told is None else _exit(told)
+    sign = 1 if setup["direction"] == "long" else -1
+    own_price = None if take is None else take.price
+    size, own_size = _decimal(setup["size"]), None if take is None else take.size
+    out_at = exit_price if leave is None else leave.price
+    own_r = in_risks(sign, own_price, first_stop, out_at)
+    r = _decimal(told["r"]) if told is not None and closed else None
+    value = Decimal(told["point_value"]) if told is not None and told["currency"] else None
+    return Entry(
+        id=story.id,
+        bar_open=int(datetime.fromisoformat(setup["bar_open"]).timestamp()) * 1_000_000_000,
+        found=story.found,
+        instrument=setup["instrument"],
+        timeframe=setup["timeframe"],
+        setup=setup["setup"],
+        title=setup["title"],
+        direction=setup["direction"],
+        set_aside=setup["set_aside"],
+        currency=setup["currency"],
+        decision=None if chosen is None else "passed" if take is None else "taken",
+        decided=None if chosen is None else chosen.made,
+        why="" if chosen is None else chosen.text,
+        notes=tuple(each.text for each in decisions if each.kind == "note"),
+        planned_entry=_decimal(planned["price"] if told is None else told["planned_entry"]),
+        entry=None if told is None else _decimal(told["entry"]),
+        own_price=own_price,
+        size=size,
+        own_size=own_size,
+        first_stop=first_stop,
+        last_stop=None if told is None else Decimal(told["stop"]),
+        exit=exit_price,
+        left_price=None if leave is None else leave.price,
+        state="withdrawn" if story.last.kind == "setup.withdrawn" else None if told is None else told["state"],
+        reason="" if story.last.facts.begins else str(story.last.data["reason"]),
+        r=r,
+        cost_r=_decimal(told["cost_r"]) if told is not None and closed else None,
+        own_r=own_r,
+        otherwise_r=r if take is None else None if own_r is None else Decimal("0.00"),
+        result=_decimal(told["result"]) if value is not None and told is not None and closed else None,
+        own_result=_money(sign, own_price, out_at, own_size or size, value),
+        bars_held=None if told is None else told["bars_held"],
+        broken=tuple(kind for kind, _ in broken(story, decisions)),
+    )
+
+
+def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, Decision]]:
+    """Name the rules that the user broke, each with the decision by which; what cannot be judged is not named.
+
+    A price at which the stop stood, or beyond it, is the stop, and no leaving before an exit signal.
+    """
+    found: list[tuple[Broken, Decision]] = []
+    for each in decisions:
+        setup = story.setup_at(each.after)
+        sign = 1 if setup["direction"] == "long" else -1
+        planned = setup["entries"][setup["entry_style"]]
+        price, risk, size = _decimal(planned["price"]), _decimal(planned["risk"]), _decimal(setup["size"])
+        if each.kind == "take":
+            if setup["set_aside"]:
+                found.append(("set_aside", each))
+            if _is_beyond(sign, each.price, price, risk):
+                found.append(("beyond_plan", each))
+            if each.size is not None and size is not None and each.size > size:
+                found.append(("too_large", each))
+        elif each.kind == "leave" and not story.has_said("setup.exit_signal", each.after):
+            told = story.told_at(each.after)
+            stop = Decimal(setup["levels"]["stop"] if told is None else told["stop"])
+            if each.price is None or sign * EXACT.subtract(each.price, stop) > 0:
+                found.append(("before_exit_signal", each))
+    return found
+
+
+def in_risks(sign: int, entry: Decimal | None, stop: Decimal, price: Decimal | None) -> Decimal | None:
+    """Give what lies between an entry and a price in the risk from the entry to the stop, to hundredths.
+
+    None where one is not known, or where the entry lies at the stop or beyond, so that there is no risk to measure in.
+
+    >>> in_risks(-1, Decimal(100), Decimal(102), Decimal("97"))
+    Decimal('1.50')
+    """
+    if entry is None or price is None or sign * EXACT.subtract(entry, stop) <= 0:
+        return None
+    part = EXACT.divide(sign * EXACT.subtract(price, entry), sign * EXACT.subtract(entry, stop))
+    return EXACT.add(EXACT.quantize(part, Decimal("0.01")), 0)  # there is no negative zero
+
+
+def _is_beyond(sign: int, own: Decimal | None, planned: Decimal | None, risk: Decimal | None) -> bool:
+    if own is None or planned is None or risk is None:
+        return False
+    return sign * EXACT.subtract(own, planned) > EXACT.multiply(BEYOND_PLAN, risk)
+
+
+def _money(
+    sign: int, entry: Decimal | None, price: Decimal | None, size: Decimal | None, point_value: Decimal | None
+) -> Decimal | None:
+    if entry is None or price is None or size is None or point_value is None:
+        return None
+    gain = EXACT.multiply(EXACT.multiply(sign * EXACT.subtract(price, entry), size), point_value)
+    return EXACT.add(Decimal(f"{gain.normalize(EXACT):f}"), 0)
+
+
+def _exit(told: Mapping[str, Any]) -> Decimal | None:
+    """Give the price that was left at, on average where half was left before; None while it is not closed."""
+    if told["state"] not in CLOSED or told["exit"] is None:
+        return None
+    half = _decimal(told.get("half_exit"))
+    price = Decimal(told["exit"])
+    return price if half is None else EXACT.divide(EXACT.add(price, half), 2)
+
+
+def _decimal(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)

@@ -1,0 +1,100 @@
+"""A stretch of time looked back at: what was found, what was decided, what it came to."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from scanner.journal.entries import broken, by_story, entry_of
+from scanner.journal.figures import Figures, figures
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from decimal import Decimal
+
+    from scanner.journal.entries import Broken, Entry
+    from scanner.journal.stories import Story
+    from scanner.service.store import Decision
+
+Group = Literal["taken", "own", "passed", "all", "set_aside"]
+"""Whose results: those taken, by the rules and by the user's ``own`` prices; those passed; all but those set aside; and
+these."""
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """What happened from ``since`` on and before ``until``, in nanoseconds since 1970 UTC.
+
+    Each is counted when it happened: a setup at the close of its bar, a decision at the close of the bar that it came
+    after, an entry or a close when it was told. ``found`` includes those ``set_aside``. ``figures`` are those of
+    setups that were closed in that time, whenever they were found.
+    """
+
+    since: int
+    until: int
+    found: int
+    set_aside: int
+    taken: int
+    passed: int
+    entered: int
+    closed: int
+    figures: Mapping[Group, Figures]
+    broken: Mapping[Broken, int]
+
+
+def review(stories: Iterable[Story], decisions: Iterable[Decision], since: int, until: int) -> Review:
+    """Look back; ``stories`` are all those with an event in that time, and may be more."""
+    made = by_story(decisions)
+    counts: Counter[str] = Counter()
+    rules_broken: Counter[Broken] = Counter()
+    closed: list[Entry] = []
+    for story in stories:
+        times = {each.number: each.event.time for each in story.events}
+        mine = made.get(story.id, [])
+        within = [each for each in mine if since <= times[each.after] < until]
+        entry = entry_of(story, mine)
+        if since <= story.found < until:
+            counts["found"] += 1
+            counts["set_aside"] += bool(entry.set_aside)
+        counts["taken"] += any(each.kind == "take" for each in within)
+        counts["passed"] += entry.decision == "passed" and any(each.kind == "pass" for each in within)
+        counts["entered"] += any(
+            each.event.kind == "setup.entered" and since <= each.event.time < until for each in story.events
+        )
+        rules_broken.update(kind for kind, by in broken(story, mine) if by in within)
+        if entry.is_closed and since <= story.last.time < until:
+            closed.append(entry)
+    return Review(
+        since,
+        until,
+        counts["found"],
+        counts["set_aside"],
+        counts["taken"],
+        counts["passed"],
+        counts["entered"],
+        len(closed),
+        _figures(closed),
+        rules_broken,
+    )
+
+
+def _figures(closed: list[Entry]) -> dict[Group, Figures]:
+    taken = [each for each in closed if each.decision == "taken"]
+    return {
+        "taken": _by_the_rules(taken),
+        "own": figures([each.own_r for each in taken if each.own_r is not None]),
+        "passed": _by_the_rules(each for each in closed if each.decision == "passed"),
+        "all": _by_the_rules(each for each in closed if not each.set_aside),
+        "set_aside": _by_the_rules(each for each in closed if each.set_aside),
+    }
+
+
+def _by_the_rules(closed: Iterable[Entry]) -> Figures:
+    results: list[Decimal] = []
+    costs: list[Decimal | None] = []
+    for each in closed:
+        if each.r is not None:
+            results.append(each.r)
+            costs.append(each.cost_r)
+    return figures(results, costs)

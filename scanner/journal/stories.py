@@ -1,0 +1,107 @@
+"""The stories of setups, put together from the events of a store."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scanner.events import KINDS
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable
+
+    from scanner.events import Event, SetupData, StoryData
+    from scanner.service.store import KeptEvent
+
+SHORTEST_ID, SHOWN_ID = 4, 8
+"""Letters of an id that may name a story, and that are shown where that is enough to tell stories apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """All events of one setup, in the order in which they were said; the first of them begins it."""
+
+    events: tuple[KeptEvent, ...]
+
+    @property
+    def id(self) -> str:
+        """The id of the first event, which all share as their thread."""
+        return self.events[0].event.thread
+
+    @property
+    def found(self) -> int:
+        """The close of the setup's last bar, in nanoseconds since 1970 UTC."""
+        return self.events[0].event.time
+
+    @property
+    def last(self) -> Event:
+        """What was said last."""
+        return self.events[-1].event
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its story goes on."""
+        return not self.last.facts.ends
+
+    @property
+    def setup(self) -> SetupData:
+        """The setup as it was said last: after a withdrawal it may be said again, with other levels."""
+        return self.setup_at(self.events[-1].number)
+
+    def setup_at(self, number: int) -> SetupData:
+        """Give the setup as it stood when the event of this number was the last."""
+        data: SetupData = self._setup_said(number).event.data
+        return data
+
+    @property
+    def told(self) -> StoryData | None:
+        """Where the setup as it was said last stands; None where nothing has been told of that, or not any more."""
+        return self.told_at(self.events[-1].number)
+
+    def told_at(self, number: int) -> StoryData | None:
+        """Give where it stood when the event of this number was the last; None as above."""
+        said = self._setup_said(number).number
+        since = [each.event for each in self.events if said < each.number <= number]
+        if not since or since[-1].kind == "setup.withdrawn":
+            return None
+        data: StoryData = since[-1].data
+        return data
+
+    def has_said(self, kind: str, number: int) -> bool:
+        """Whether an event of some kind was said of the setup as it stood then."""
+        said = self._setup_said(number).number
+        return any(each.event.kind == kind for each in self.events if said < each.number <= number)
+
+    def _setup_said(self, number: int) -> KeptEvent:
+        return [each for each in self.events if each.event.facts.begins and each.number <= number][-1]
+
+
+def stories(events: Iterable[KeptEvent]) -> list[Story]:
+    """Put stories together, in the order in which they began; what has lost its beginning is left out.
+
+    Of those that began at the same time the order is that of their series, whatever came in first.
+    """
+    threads: dict[str, list[KeptEvent]] = {}
+    for each in events:
+        threads.setdefault(each.event.thread, []).append(each)
+    whole = [Story(tuple(found)) for thread, found in threads.items() if thread and KINDS[found[0].event.kind].begins]
+    return sorted(whole, key=lambda each: (each.found, each.events[0].event.subject, each.id))
+
+
+def is_id(text: str) -> bool:
+    """Whether a text can be the first letters of a story's id."""
+    return re.fullmatch(f"[0-9a-f]{{{SHORTEST_ID},32}}", text) is not None
+
+
+def short_ids(ids: Collection[str]) -> dict[str, str]:
+    """Give the first letters of each id: as many as it takes to tell these apart.
+
+    >>> short_ids(["3f2a1b9c07", "3f2a1b9c55"])
+    {'3f2a1b9c07': '3f2a1b9c0', '3f2a1b9c55': '3f2a1b9c5'}
+    """
+    longest = max(map(len, ids), default=0)
+    length = next(
+        (length for length in range(SHOWN_ID, longest) if len({each[:length] for each in ids}) == len(ids)), longest
+    )
+    return {each: each[:length] for each in ids}

@@ -1,0 +1,202 @@
+"""The journal as one page to read: nothing on it runs, and nothing is fetched from elsewhere."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from dataclasses import dataclass
+from decimal import Decimal
+from hashlib import sha256
+from html import escape
+from typing import TYPE_CHECKING
+
+from scanner.events import KINDS
+from scanner.present.cautions import FULL
+from scanner.present.journal_report import BROKEN_WORDS, LEGEND, bar_of, price, signed, state_in_words
+from scanner.present.text import plain
+from scanner.present.times import moment
+from scanner.present.wording import counted, name, phrase, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from scanner.events import Event, SetupData, StoryData
+    from scanner.journal.entries import Entry
+    from scanner.journal.stories import Story
+    from scanner.service.store import Decision
+
+NOTE_LENGTH = 2_000
+STYLE = """
+:root { color-scheme: light dark; --paper: #efece4; --card: #ffffff; --ink: #1b242e; --pale: #5a6470; --line: #ded9cd;
+  --accent: #23676b; --own: #eaf1f0; --wrong: #f6ead9; --edge: #9a5b13; }
+@media (prefers-color-scheme: dark) {
+  :root { --paper: #12171c; --card: #1c232b; --ink: #e9e6df; --pale: #a7b0bb; --line: #36414d; --accent: #7fc6ca;
+    --own: #22313a; --wrong: #33291a; --edge: #d99a4e; }
+}
+* { box-sizing: border-box; }
+body { margin: 0; padding: 16px 8px 32px; background: var(--paper); color: var(--ink);
+  font: 16px/1.45 system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif; overflow-wrap: anywhere; }
+header, article, footer { max-width: 900px; margin: 0 auto 14px; }
+header, footer { padding: 0 10px; }
+article { padding: 16px; background: var(--card); border-top: 5px solid var(--accent); border-radius: 6px; }
+h1 { margin: 8px 0 4px; font-size: 24px; line-height: 1.2; }
+h2 { margin: 0; font-size: 20px; line-height: 1.25; }
+h3 { margin: 16px 0 4px; font-size: 13px; letter-spacing: .06em; text-transform: uppercase; color: var(--accent); }
+p { margin: 4px 0 8px; }
+.pale, footer { color: var(--pale); font-size: 14px; }
+.wrong { margin: 10px 0; padding: 8px 12px; background: var(--wrong); border-left: 4px solid var(--edge); }
+dl { display: grid; grid-template-columns: repeat(auto-fill, minmax(132px, 1fr)); gap: 0 16px; margin: 10px 0 0; }
+dl div { padding: 6px 0; border-top: 1px solid var(--line); }
+dt { font-size: 13px; color: var(--pale); }
+dd { margin: 0; font-weight: 700; font-variant-numeric: tabular-nums; }
+ol { margin: 6px 0 0; padding: 0; list-style: none; }
+li { padding: 7px 0; border-top: 1px solid var(--line); }
+li p { margin: 0; }
+li.own { margin: 0 -8px; padding: 7px 8px; background: var(--own); border-radius: 4px; }
+img { display: block; width: 100%; max-width: 560px; height: auto; margin: 12px auto 4px; border-radius: 4px; }
+"""
+DECIDED = {"take": "you took it", "pass": "you passed", "leave": "you left", "note": "your note"}
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One story to show: its events, the decisions on it, and the entry of both.
+
+    ``charts`` are those there are, as PNG, each with words for what it shows.
+    """
+
+    story: Story
+    decisions: Sequence[Decision]
+    entry: Entry
+    charts: tuple[tuple[str, bytes], ...] = ()
+
+
+def page(title: str, told: Sequence[Told], zone: str, ids: Mapping[str, str]) -> str:
+    """Write the page; ``ids`` are the first letters of each story's id."""
+    hashed = b64encode(sha256(STYLE.encode()).digest()).decode()
+    policy = f"default-src 'none'; style-src 'sha256-{hashed}'; img-src data:; base-uri 'none'; form-action 'none'"
+    articles = "\n".join(_article(each, zone, ids[each.story.id]) for each in told)
+    return (
+        '<!doctype html>\n<html lang="en" dir="ltr">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        f"<title>{escape(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n"
+        f'<header><h1>{escape(title)}</h1><p class="pale">{escape(counted(len(told), "setup"))}. '
+        f"{escape(' '.join(LEGEND))}</p></header>\n"
+        f"<main>\n{articles}\n</main>\n<footer><p>{escape(FULL)}</p></footer>\n</body>\n</html>\n"
+    )
+
+
+def _article(told: Told, zone: str, short: str) -> str:
+    entry = told.entry
+    arrow = "▲" if entry.direction == "long" else "▼"
+    parts = [
+        f"<h2>{escape(name(entry.instrument))} {escape(entry.timeframe)} {arrow} {entry.direction}</h2>",
+        f'<p class="pale">{escape(phrase(entry.title))} at {escape(bar_of(entry, zone))}, id {escape(short)}</p>',
+        f"<p>{escape(_decided(entry))}</p>",
+        *(f'<p class="wrong">Against the rules: {BROKEN_WORDS[kind]}.</p>' for kind in entry.broken),
+        *(_chart(shows, drawn, entry) for shows, drawn in told.charts),
+        _facts(entry),
+        "<h3>In order</h3>",
+        f"<ol>{_messages(told, zone)}</ol>",
+    ]
+    return f'<article id="{escape(entry.id)}">' + "\n".join(part for part in parts if part) + "</article>"
+
+
+def _decided(entry: Entry) -> str:
+    decided = {"taken": "Taken.", "passed": "Passed.", None: "Neither taken nor passed."}[entry.decision]
+    return decided + (f" It was set aside: {sentence(entry.set_aside)}" if entry.set_aside else "")
+
+
+def _chart(shows: str, drawn: bytes, entry: Entry) -> str:
+    alt = f"Chart of {name(entry.instrument)} {shows}; its levels are in the text"
+    return f'<img src="data:image/png;base64,{b64encode(drawn).decode()}" alt="{escape(alt)}" loading="lazy">'
+
+
+def _facts(entry: Entry) -> str:
+    facts = [
+        ("state", state_in_words(entry)),
+        ("R", signed(entry.r)),
+        ("your R", signed(entry.own_r)),
+        ("had you passed" if entry.decision == "taken" else "had you taken it", signed(entry.otherwise_r)),
+        ("planned entry", price(entry.planned_entry)),
+        ("filled at", price(entry.entry)),
+        ("your price", price(entry.own_price)),
+        ("first stop", price(entry.first_stop)),
+        ("last stop", price(entry.last_stop)),
+        ("exit", price(entry.exit)),
+        ("you left at", price(entry.left_price)),
+        ("planned size", price(entry.size)),
+        ("your size", price(entry.own_size)),
+        ("costs in R", price(entry.cost_r)),
+        (f"result {entry.currency}", signed(entry.result)),
+        (f"your result {entry.currency}", signed(entry.own_result)),
+        ("bars held", "-" if entry.bars_held is None else f"{entry.bars_held:,}"),
+    ]
+    return (
+        "<dl>"
+        + "".join(f"<div><dt>{escape(key)}</dt><dd>{escape(value)}</dd></div>" for key, value in facts if value != "-")
+        + "</dl>"
+    )
+
+
+def _messages(told: Told, zone: str) -> str:
+    """List what was said and what was decided, in the order in which it was."""
+    shown = []
+    for each in told.story.events:
+        shown.append(_message(each.event, zone))
+        shown += [_decision(decision, zone) for decision in told.decisions if decision.after == each.number]
+    return "\n".join(shown)
+
+
+def _message(event: Event, zone: str) -> str:
+    what, when = KINDS[event.kind].counted[0], moment(event.time, zone)
+    return f'<li><p class="pale">{escape(when)}</p><p><b>{escape(what)}</b>: {escape(_said(event))}</p></li>'
+
+
+def _said(event: Event) -> str:
+    """Give the message of an event in short."""
+    if event.facts.begins:
+        return _setup(event.data)
+    if event.kind == "setup.withdrawn":
+        return _ended(event.data["reason"])
+    return _story(event.data)
+
+
+def _setup(data: SetupData) -> str:
+    entry = data["entries"][data["entry_style"]]
+    planned = f"{data['entry_style']} entry {entry['price'] or 'none'}, stop {data['levels']['stop']}"
+    risk = "" if entry["risk"] is None else f", R {entry['risk']}"
+    aside = f" {sentence(data['set_aside'])}" if data["set_aside"] else ""
+    return f"{planned}{risk}; evidence {data['evidence_points']} of {data['evidence_total']}.{aside}"
+
+
+def _story(data: StoryData) -> str:
+    numbers = [
+        f"{words} {signed(Decimal(value))}"
+        for words, value in (
+            ("result" if data["exit"] is not None else "now", data["r"]),
+            ("at the stop", data["r_at_stop"]),
+            ("best", data["best_r"]),
+            ("worst", data["worst_r"]),
+        )
+        if value is not None
+    ]
+    parts = [_ended(data["reason"])]
+    parts += [f"Orders: {_ended(data['orders'])}"] if data["orders"] else []
+    parts += [f"In R: {', '.join(numbers)}."] if numbers else []
+    return " ".join(parts)
+
+
+def _ended(text: str) -> str:
+    """Give a text from outside as what stands after a colon."""
+    shown = phrase(text)
+    return shown + ("" if shown[-1:] in {"", *".!?…"} else ".")
+
+
+def _decision(decision: Decision, zone: str) -> str:
+    at = f" at {decision.price:f}" if decision.price is not None else ""
+    size = f", size {decision.size:f}" if decision.size is not None else ""
+    text = f": {plain(decision.text, NOTE_LENGTH)}" if decision.text else ""
+    what = f"<b>{DECIDED[decision.kind]}</b>{escape(at + size + text)}"
+    return f'<li class="own"><p class="pale">{escape(moment(decision.made, zone))}</p><p>{what}</p></li>'

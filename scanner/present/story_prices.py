@@ -1,0 +1,191 @@
+"""The upper panel of a story's chart: the way from the setup to its end, with the stop along it and a scale in R."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.ticker import MaxNLocator
+
+from scanner.present.chart_levels import Level
+from scanner.present.chart_look import (
+    DASHED,
+    DOTTED,
+    ENTRY,
+    INK,
+    PALE,
+    PAPER,
+    PLACE,
+    POINTS,
+    REWARD,
+    SOLID,
+    STOP,
+)
+from scanner.present.chart_parts import TICK, draw_labels, draw_letters, draw_panel, draw_rings
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from scanner.present.chart_sheet import Box, Scale, Sheet
+    from scanner.present.picture import Mark
+    from scanner.present.story_picture import Bundled, StoryPicture
+
+BEHIND = 5
+"""Bars of room behind the last one, for the mark of an exit there."""
+RISK_TICKS, RISK_ROOM = 7, 54.0
+"""The most that the scale in R has, and the pixels that it takes."""
+FILL, SIGN = 14.0, 15.0
+"""Sizes in pixels of the marks of fills, and of those at a close."""
+SIGN_AWAY, SIGN_GAP, SIGN_BARS = 14.0, 16.0, 2
+"""How far the marks at a close are from the bars, those so many before and after too, and from one another."""
+ENTERED, LEFT, HALF_LEFT = "▶", "◀", "◁"
+
+
+def draw_story(sheet: Sheet, story: StoryPicture, box: Box) -> Scale:
+    """Draw the panel within a box; gives where its axes lie, between the prices and the scale in R."""
+    levels, picture = levels_of_story(story), story.shown
+    aside = 0.0 if story.entry is None else RISK_ROOM
+    axes, scale = draw_panel(sheet, picture, levels, box, (-1, len(picture) + BEHIND), aside)
+    if story.bundled is not None:
+        _bundled(sheet, axes, story.bundled, scale)
+    if picture.mark is not None:
+        _place(axes, story, picture.mark)
+    _way(axes, story)
+    _marks(axes, story, scale)
+    draw_letters(sheet, axes, picture, story.setup_at, scale)
+    for price, words in risk_ticks(story, *scale.prices):
+        y = scale.y(price)
+        sheet.line((scale.box.right - 6, scale.box.right), (y, y), PALE, SOLID, 1.4)
+        sheet.text(scale.box.right + 6, y - 6, words, TICK, PALE, kind="risk")
+    draw_labels(sheet, levels, scale, scale.box.right + aside)
+    return scale
+
+
+def levels_of_story(story: StoryPicture) -> list[Level]:
+    """List the prices that the story names, the lowest first: entry, stops, and what was left at."""
+    data, found = story.last, []
+
+    def name(label: str, price: str, color: str, *, bold: bool = False) -> None:
+        found.append(Level(float(price), f"{label} {price}", color, SOLID, 1.2, bold))
+
+    if data["entry"] != data["planned_entry"]:
+        name("planned", data["planned_entry"], ENTRY, bold=data["entry"] is None)
+    if data["entry"] is not None:
+        name(f"{ENTERED} entry", data["entry"], ENTRY, bold=True)
+    if data["stop"] != data["first_stop"]:
+        name("first stop", data["first_stop"], STOP)
+    name("stop", data["stop"], STOP, bold=True)
+    if data["half_exit"] is not None:
+        name(f"{HALF_LEFT} half", data["half_exit"], INK)
+    if data["exit"] is not None:
+        name(f"{LEFT} exit", data["exit"], INK, bold=True)
+    return sorted(found, key=lambda level: level.price)
+
+
+def risk_ticks(story: StoryPicture, low: float, high: float) -> list[tuple[float, str]]:
+    """Choose round multiples of the risk of the fill between two prices; none without a fill.
+
+    Each is its price and its name: the entry is 0, what lies for the position is +, what lies against it is −.
+    """
+    data = story.last
+    if data["entry"] is None or data["risk"] is None:
+        return []
+    entry, risk = float(data["entry"]), float(data["risk"]) * (1 if data["direction"] == "long" else -1)
+    ends = sorted(((low - entry) / risk, (high - entry) / risk))
+    placed = MaxNLocator(RISK_TICKS, steps=[1, 2, 5, 10]).tick_values(*ends)
+    return [
+        (entry + risk * float(r), f"{float(r) + 0.0:+.6g}R".replace("-", "−") if r else "0")
+        for r in placed
+        if ends[0] < r < ends[1]
+    ]
+
+
+def _bundled(sheet: Sheet, axes: Axes, bundled: Bundled, scale: Scale) -> None:
+    """Mark the columns that hold several bars each, and say below the panel how many."""
+    for edge in (bundled.first - 0.5, bundled.last + 0.5):
+        axes.axvline(edge, color=PALE, linewidth=1.2 * POINTS, linestyle=DOTTED, zorder=1)
+    middle = scale.x((bundled.first + bundled.last) / 2)
+    sheet.text(middle, scale.box.bottom - 18, f"{bundled.bars} bars in one", TICK, PALE, align="center")
+
+
+def _place(axes: Axes, story: StoryPicture, mark: Mark) -> None:
+    """Draw what makes the place, as it was at the setup; a line goes on to the end."""
+    if mark.place == "line":
+        (first, start), (second, end) = mark.points
+        # Up to the setup a column is a bar.
+        bars = np.concatenate([[first], story.counted[max(first, 0) :]])
+        columns = np.concatenate([[first], np.arange(max(first, 0), len(story.counted))])
+        line = start + (end - start) / (second - first) * (bars - first)
+        axes.plot(columns, line, color=PLACE, linewidth=2 * POINTS, linestyle=SOLID, zorder=2)
+    elif mark.points:
+        first = min(bar for bar, _ in mark.points)
+        axes.plot(
+            [first, mark.bottom[0]], [mark.price] * 2, color=PLACE, linewidth=2 * POINTS, linestyle=SOLID, zorder=2
+        )
+    draw_rings(axes, mark.points, mark.bottom)
+
+
+def _way(axes: Axes, story: StoryPicture) -> None:
+    """Draw entry and stop from the setup on: what is at risk hatched, what the stop has secured tinted."""
+    last = len(story.shown) - 1
+    filled = last if story.entry is None else story.entry[0]
+    over = last if story.exit is None else story.exit[0]
+    begin, end = story.setup_at + 0.5, over + 0.5
+    planned = float(story.last["planned_entry"])
+    axes.plot([begin, filled + 0.5], [planned] * 2, color=ENTRY, linewidth=2 * POINTS, linestyle=DASHED, zorder=5)
+    # A stop counts from the close that brought it.
+    froms = [column + 0.5 for column, _ in story.stops]
+    edges, stops = np.array([*froms, end]), np.array([price for _, price in story.stops])
+    axes.stairs(stops, edges, baseline=None, color=STOP, linewidth=2.6 * POINTS, zorder=5)
+    if story.entry is None:
+        return
+    entry, start = story.entry[1], filled - 0.5
+    axes.plot([start, end], [entry] * 2, color=ENTRY, linewidth=2 * POINTS, linestyle=SOLID, zorder=5)
+    sign = 1 if story.last["direction"] == "long" else -1
+    for stop, left, right in zip(stops.tolist(), edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        if right <= start:
+            continue
+        spanned = [max(left, start), right]
+        if sign * (entry - stop) > 0:
+            axes.fill_between(
+                spanned, entry, stop, facecolor="none", edgecolor=STOP, hatch="////", linewidth=0, zorder=1
+            )
+        else:
+            axes.fill_between(spanned, entry, stop, color=REWARD, linewidth=0, zorder=0)
+
+
+def _marks(axes: Axes, story: StoryPicture, scale: Scale) -> None:
+    """Mark where it was filled and left, the signs of pressure, and the exit signals."""
+    pixel = (scale.bars[1] - scale.bars[0]) / (scale.box.right - scale.box.left)
+    aside = 0.5 + FILL / 2 * pixel
+    for spot, side, color, face in (
+        (story.entry, -1, ENTRY, ENTRY),
+        (story.half, 1, INK, PAPER),
+        (story.exit, 1, INK, INK),
+    ):
+        if spot is not None:
+            _mark(axes, (spot[0] + side * aside, spot[1]), ">" if side < 0 else "<", FILL, color, face)
+    long = story.last["direction"] == "long"
+    up = (1 if long else -1) * (scale.prices[1] - scale.prices[0]) / (scale.box.top - scale.box.bottom)
+    for columns, marker, color in ((story.pressure, "v" if long else "^", STOP), (story.signals, "s", INK)):
+        for column in columns:
+            near = slice(max(column - SIGN_BARS, 0), column + SIGN_BARS + 1)
+            end = float(story.shown.high[near].max() if long else story.shown.low[near].min())
+            is_near = any(abs(column - other) <= SIGN_BARS for other in story.pressure)
+            away = SIGN_AWAY + SIGN_GAP * (marker == "s" and is_near)
+            _mark(axes, (column, end + up * away), marker, SIGN, PAPER, color)
+
+
+def _mark(axes: Axes, spot: tuple[float, float], marker: str, size: float, edge: str, face: str) -> None:
+    axes.plot(
+        [spot[0]],
+        [spot[1]],
+        linestyle="none",
+        marker=marker,
+        markersize=size * POINTS,
+        markerfacecolor=face,
+        markeredgecolor=edge,
+        markeredgewidth=1.4 * POINTS,
+        zorder=7,
+        clip_on=False,
+    )

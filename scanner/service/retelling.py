@@ -1,0 +1,153 @@
+"""Stories told again: what was said of a setup, held against what its bars say now."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from scanner.events import Event, event_id, rfc3339
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from scanner.events import StoryData, WithdrawnData
+    from scanner.market.bars import Bar
+
+RESTATED = "the feed restated bars"
+UNJUDGED = "too few bars are left to tell"
+DOES_NOT_STAND = "does not stand"
+
+
+def retold(
+    found: Sequence[Event],
+    whole: Sequence[Event],
+    *,
+    is_known: bool,
+    judged_from: int,
+    since: int,
+    last: Bar,
+    route: Callable[[Event], Sequence[str]],
+) -> tuple[list[Event], bool]:
+    """Give what is to be said of a story whose bars are others from ``since`` on, and whether it is to be left alone.
+
+    ``found`` is what its bars bring from there on, ``whole`` all that was said of it. What still stands is not said
+    again. ``is_known`` is whether its setup was found at all on the bars that are left, of which nothing can be said
+    against what stood before ``judged_from``. ``last`` is the series' last bar, ``route`` gives the sinks that an event
+    is for.
+    """
+    if not whole:
+        return list(found), False
+    said = whole[-1]
+    is_found = any(event.facts.begins for event in found)
+    if said.kind in {"setup.withdrawn", "setup.broken_off"}:
+        again = is_found and said.kind == "setup.withdrawn"
+        return (_anew(found, said), False) if again else ([], True)
+    setup = _said_last(whole)
+    is_gone = setup.time >= max(since, judged_from) and not is_found
+    if is_gone or not is_known:
+        given = [] if said.facts.ends else [given_up(said, f"{RESTATED}, and {UNJUDGED}", last)]
+        return ([withdrawal(setup, DOES_NOT_STAND)] if is_gone else given), True
+    if is_found and (otherwise := _otherwise(setup, found[0], route)):
+        withdrawn = withdrawal(setup, otherwise)
+        return [withdrawn, *_anew(found, withdrawn)], False
+    rest = untold(found, whole, since)
+    if rest is not None:
+        return rest, False
+    reason = f"{RESTATED}; on what it says now, not all that was told of this setup since {rfc3339(since)} stands"
+    return [given_up(said, reason, last)], True
+
+
+def untold(found: Sequence[Event], whole: Sequence[Event], since: int) -> list[Event] | None:
+    """Give what is ``found`` to follow a setup from ``since`` on and was not told; None where something told differs.
+
+    ``whole`` is all that was said of it, whose last setup is that of ``found``. What was told before a withdrawal has
+    ids that nothing told later may have.
+    """
+    setup = _said_last(whole)
+    before = [_essence(event) for event in whole[whole.index(setup) + 1 :] if event.time >= since]
+    now = [event for event in found if event.facts.follows]
+    if before != [_essence(event) for event in now[: len(before)]]:
+        return None
+    withdrawals = [event for event in whole if event.kind == "setup.withdrawn"]
+    rest = now[len(before) :]
+    return _anew(rest, withdrawals[-1]) if withdrawals else rest
+
+
+def same_plan(one: Event, other: Event) -> bool:
+    """Whether two events say a setup with the same levels and exit, to be entered in the same way."""
+    return all(one.data[name] == other.data[name] for name in ("levels", "entry_style", "exit_plan"))
+
+
+def _said_last(whole: Sequence[Event]) -> Event:
+    """Give the setup as it was said last."""
+    return [event for event in whole if event.facts.begins][-1]
+
+
+def given_up(said: Event, reason: str, last: Bar) -> Event:
+    """End a story that nobody can follow any longer; ``said`` is what was said of it last."""
+    if said.facts.begins:
+        return _withdrawal(said, reason, otherwise=False)
+    data: StoryData = said.data | {
+        "bar_open": rfc3339(last.open_time),
+        "bar_close": rfc3339(last.close_time),
+        "close": f"{last.close:f}",
+        "state": "broken_off",
+        "reason": reason,
+        "r": None,
+        "r_at_stop": None,
+        "result": None,
+        "orders": "",
+        "next": "nothing more is told of it; look at it yourself",
+        "warnings": [],
+    }
+    name = event_id("setup.broken_off", said.id, str(last.close_time))
+    return replace(said, kind="setup.broken_off", id=name, time=last.close_time, data=data)
+
+
+def withdrawal(setup: Event, otherwise: str) -> Event:
+    """Withdraw a setup that was said: it does not stand any more or, as ``otherwise`` says, not as it was said."""
+    reason = f"{RESTATED}; on what it says now, the setup of {rfc3339(setup.time)} {otherwise}"
+    return _withdrawal(setup, reason, otherwise=otherwise != DOES_NOT_STAND)
+
+
+def _withdrawal(setup: Event, reason: str, *, otherwise: bool) -> Event:
+    data: WithdrawnData = {
+        "instrument": setup.data["instrument"],
+        "timeframe": setup.data["timeframe"],
+        "setup": setup.data["setup"],
+        "direction": setup.data["direction"],
+        "bar_open": setup.data["bar_open"],
+        "bar_close": setup.data["bar_close"],
+        "withdraws": setup.id,
+        "evidence_points": setup.data["evidence_points"],
+        "set_aside": setup.kind == "setup.set_aside",
+        "otherwise": otherwise,
+        "reason": reason,
+    }
+    return replace(setup, kind="setup.withdrawn", id=event_id("setup.withdrawn", setup.id), data=data)
+
+
+def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]]) -> str:
+    """Say how a setup stands otherwise than it was said; empty where that is nothing to act on, nor for other sinks."""
+    if before.kind != now.kind:
+        aside = now.data["set_aside"]
+        return f"stands, but is set aside: {aside}" if aside else "stands, and is no longer set aside"
+    if before.data["levels"] != now.data["levels"]:
+        return "stands with other levels"
+    if before.data["exit_plan"]["style"] != now.data["exit_plan"]["style"]:
+        return "stands with another exit"
+    if set(route(before)) != set(route(now)):
+        return f"stands with evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
+    return ""
+
+
+def _anew(found: Sequence[Event], withdrawn: Event) -> list[Event]:
+    """Say a story that was withdrawn once more; each time its events have other ids."""
+    return [replace(event, id=event_id(event.kind, event.id, withdrawn.id)) for event in found]
+
+
+def _essence(event: Event) -> tuple[object, ...]:
+    """Give what one acts on of what was said of a story."""
+    data: StoryData = event.data
+    prices = (data["entry"], data["stop"], data["exit"], data["half_exit"])
+    return event.kind, event.time, data["state"], prices, data["pressure"], data["orders"]

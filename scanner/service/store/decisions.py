@@ -1,0 +1,160 @@
+"""What the user decided of a setup that was said, and noted: kept for good, beside a running station too."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Literal
+
+from scanner.events import KINDS
+from scanner.service.store.bars import SeriesKey
+from scanner.service.store.packing import checksum_of
+from scanner.service.store.trouble import DamagedError
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Callable, Collection, Sequence
+
+    from scanner.service.store.database import Database
+
+Decided = Literal["take", "pass", "leave", "note"]
+
+KEPT = ("thread", "kind", "price", "size", "text", "after", "bar", "made")
+"""The columns of a decision that its checksum is over, in this order."""
+OF_DECISION = ", ".join(f"d.{name}" for name in ("number", *KEPT, "checksum"))
+"""What ``decision_of`` makes a decision of."""
+DECISION = f"SELECT {OF_DECISION} FROM decision d"  # noqa: S608 - our words
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One decision on the setup whose events share ``thread``.
+
+    ``price`` and ``size`` are the user's own, None where they were not told; ``text`` is the reason or the note, empty
+    without one. ``after`` is the number of the last event of that thread when it was made, ``bar`` the close of the
+    last bar of its series then, 0 where that is not known, and ``made`` when that was (nanoseconds since 1970 UTC).
+    """
+
+    number: int
+    thread: str
+    kind: Decided
+    price: Decimal | None
+    size: Decimal | None
+    text: str
+    after: int
+    bar: int
+    made: int
+
+
+class DecisionRefusedError(Exception):
+    """A decision that contradicts what was decided or what has become of the setup; the message says why."""
+
+
+class DecidedMeanwhileError(Exception):
+    """Something was decided while bars were judged that it comes before; they are to be judged again."""
+
+
+class Decisions:
+    """All decisions, in the order in which they were made."""
+
+    def __init__(self, database: Database, clock: Callable[[], int]) -> None:
+        self._database = database
+        self._clock = clock
+
+    def add(
+        self, thread: str, kind: Decided, *, price: Decimal | None = None, size: Decimal | None = None, text: str = ""
+    ) -> Decision:
+        """Keep a decision, durably; DecisionRefusedError where it contradicts what is there, and nothing is kept."""
+        now = self._clock()
+        with self._database.writing() as connection:
+            last = connection.execute(
+                "SELECT number, kind FROM event WHERE thread = ? AND thread != '' ORDER BY number DESC LIMIT 1",
+                (thread,),
+            ).fetchone()
+            if last is None:
+                raise DecisionRefusedError("its events are not in the store any more")
+            before = connection.execute("SELECT kind FROM decision WHERE thread = ?", (thread,)).fetchall()
+            after, last_kind = last
+            if why := refusal(kind, {each for (each,) in before}, ended=KINDS[last_kind].ends):
+                raise DecisionRefusedError(why)
+            (bar,) = connection.execute(
+                "SELECT max(s.last_close) FROM event e JOIN series s ON s.id = e.series WHERE e.thread = ?", (thread,)
+            ).fetchone()
+            kept = (thread, kind, _text(price), _text(size), text, after, bar or 0, now)
+            row = connection.execute(
+                f"INSERT INTO decision ({', '.join(KEPT)}, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - our words
+                (*kept, checksum_of(kept)),
+            )
+            return Decision(row.lastrowid or 0, thread, kind, price, size, text, after, bar or 0, now)
+
+    def after(self, number: int = 0) -> list[tuple[SeriesKey, Decision]]:
+        """Give those made after the one of a number, the oldest first, each with the series that its setup is of."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.data, {OF_DECISION} FROM decision d "  # noqa: S608 - our words
+                "JOIN event e ON e.id = d.thread WHERE d.number > ? ORDER BY d.number",
+                (number,),
+            ).fetchall()
+        return [(_series(data), decision_of(columns)) for data, *columns in rows]
+
+    def check_heard(self, connection: sqlite3.Connection, last: int) -> None:
+        """Raise DecidedMeanwhileError where there are decisions after the one of a number."""
+        later = "SELECT 1 FROM decision d JOIN event e ON e.id = d.thread WHERE d.number > ?"
+        if connection.execute(later, (last,)).fetchone():
+            raise DecidedMeanwhileError
+
+    def is_taken(self, thread: str) -> bool:
+        """Whether a setup was taken."""
+        return bool(self._some("kind = 'take' AND thread = ?", (thread,)))
+
+    def all(self) -> list[Decision]:
+        """Give all decisions, the oldest first."""
+        return self._some("true", ())
+
+    def _some(self, which: str, values: Sequence[object]) -> list[Decision]:
+        with self._database.reading() as connection:
+            rows = connection.execute(f"{DECISION} WHERE {which} ORDER BY number", values).fetchall()
+            return list(map(decision_of, rows))
+
+
+def refusal(kind: Decided, before: Collection[Decided], *, ended: bool) -> str:
+    """Say what speaks against a decision, going by those made ``before``; empty where nothing does.
+
+    A setup that was passed may still be taken. Nothing is decided of one whose story has ``ended`` but that the user
+    left it, as somebody whose stop was reached tells at what price; a note is always welcome.
+    """
+    if kind == "note":
+        return ""
+    if ended and kind != "leave":
+        return "its story has ended; all that can be added is a note, by `closewatch note`"
+    if kind == "leave" and "take" not in before:
+        return "it was not taken, so there is nothing to leave"
+    if kind == "pass" and "take" in before:
+        return "it was taken, so it cannot be passed; `closewatch leave` is for when you are out of it"
+    if kind in before:
+        done = {"take": "taken", "pass": "passed", "leave": "left"}[kind]
+        return f"it was {done} already; to add something, use `closewatch note`"
+    return ""
+
+
+def decision_of(columns: Sequence[Any]) -> Decision:
+    """Make a decision of a row of DECISION; DamagedError where it is not what was written."""
+    number, *kept, checksum = columns
+    thread, kind, price, size, text, after, bar, made = kept
+    if checksum_of(kept) != checksum:
+        raise DamagedError(f"decision {number} is not as it was written")
+    return Decision(number, thread, kind, _decimal(price), _decimal(size), text, after, bar, made)
+
+
+def _series(data: str) -> SeriesKey:
+    setup = json.loads(data)
+    return SeriesKey(setup["instrument"], setup["timeframe"])
+
+
+def _text(value: Decimal | None) -> str | None:
+    return None if value is None else f"{value:f}"
+
+
+def _decimal(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)

@@ -1,0 +1,22 @@
+"""How much may be at risk at once, by the user's own judgement."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Ceiling = Annotated[Decimal, Field(gt=0)]
+
+
+class Limits(BaseModel):
+    """The table ``[limits]``: ceilings of the open risk, in R. An alert warns where taking it would go above one."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    open_risk: Ceiling = Field(Decimal(3), description="greatest open risk of all positions, in R")
+    group_risk: Ceiling = Field(Decimal("1.5"), description="greatest open risk of a group, in R")
+    currency_risk: Ceiling | None = Field(None, description="greatest open risk in a currency, in R")
+    side_risk: Ceiling | None = Field(None, description="greatest open risk of all long or all short positions, in R")
+    rate_days: int = Field(7, ge=0, description="days after which the rates of fx are called old, by fx_date")

@@ -1,0 +1,116 @@
+"""What it costs to follow setups: a long replay, and one close of many series with a position open in each."""
+
+from __future__ import annotations
+
+import gc
+from decimal import Decimal
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow.parquet
+
+from scanner.analysis.pool import FEW, Pool
+from scanner.analysis.rules import Rules
+from scanner.analysis.setup import Spoiler
+from scanner.commands.recordings import Reading, prepare, recordings
+from scanner.engine import SeriesEngine, push_together
+from scanner.follow.follower import Follower
+from scanner.follow.found import Found
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.study.replay import Tally, replay
+from scanner.trade.rulebook import Rulebook
+from tests.benchmarks.commands import frame
+from tests.benchmarks.measures import best
+from tests.benchmarks.walk import random_walk
+from tests.laws import timetable
+
+if TYPE_CHECKING:
+    from scanner.events import Event
+    from scanner.judgement import Judgement
+    from scanner.market.bars import RawBars
+    from scanner.pipeline import Pipeline
+    from scanner.study.replay import Recording
+    from tests.benchmarks.measures import Measures
+
+BARS = 10_000_000
+OPEN_STORIES = 5_000
+MORE_AT_MOST = 1 + 1 / 3
+FAR = Decimal(500)
+"""A stop that no bar reaches."""
+
+
+class OnlyFinding(SeriesEngine):
+    """An engine that follows nothing."""
+
+    __slots__ = ()
+
+    def _follow(self, index: int, standing: list[Judgement], events: list[Event]) -> list[Event]:  # noqa: ARG002
+        return []
+
+
+def replay_all(path: Path, kind: type[SeriesEngine], *, tells_stories: bool = False) -> None:
+    """Replay a file as the command does, but for the report."""
+    reading = Reading()
+
+    def made(recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
+        pipeline = prepare(reading, recording, first, tally)
+        for lane in pipeline.lanes:
+            lane.engine.__class__ = kind
+        return pipeline
+
+    gc.disable()  # as the command does
+    for recording in recordings([path], reading):
+        for _ in replay(recording, made, Tally("", ""), lambda _: None, lambda _: None, tells_stories=tells_stories):
+            pass
+    gc.enable()
+
+
+def time_following(measures: Measures, scale: int) -> None:
+    """Measure both."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "bars.parquet"
+        pyarrow.parquet.write_table(frame(BARS // scale), path)
+        follows, finds = (best(partial(replay_all, path, kind)) for kind in (SeriesEngine, OnlyFinding))
+        tells = best(partial(replay_all, path, SeriesEngine, tells_stories=True))
+    what = f"a replay of {BARS // scale:,} bars of Parquet that follows, against one that only finds"
+    measures.add(what, follows / finds, "{:.2f} x", most=MORE_AT_MOST)
+    measures.add("    with every event of each story, as --events has them", tells / finds, "{:.2f} x")
+
+    instrument = Instrument("PETREL", PriceSteps.fixed(Decimal("0.01")))
+    number = OPEN_STORIES // scale
+    patient = Rulebook(Rules(gap_limit=1e6))
+    with_stories, without = (time_close(instrument, patient, number, stories=stories) for stories in (True, False))
+    taken = 1e3 * (with_stories - without)
+    measures.add(f"a close with {number:,} open stories, more than without", taken, "{:.0f} ms", most=50 / scale)
+
+
+def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stories: bool) -> float:
+    """Give the seconds that a close of many series takes, with or without a position open in each."""
+    pool = Pool(rulebook.rules, rulebook.setups, timetable("1m"), FEW)
+    pool.reserve(number)
+    engines = [SeriesEngine(instrument, timetable("1m"), rulebook, pool=pool) for _ in range(number)]
+    bars = random_walk(300 + FEW)
+    push_together(engines, [bars[:300]] * number)
+    closes = [bars[300 + close : 301 + close] for close in range(6)]
+    for engine in engines:
+        engine.follower = None
+        if stories:
+            engine.follower = Follower(engine.series, instrument, rulebook, engine.timetable)
+            engine.follower.stand(engine.series.used - 1, [found(float(bars.close[299]))], [1])
+    push_together(engines, [closes[0]] * number)
+    opened = sum(len(engine.under_way()) for engine in engines)
+    if opened != number * stories:
+        raise RuntimeError(f"{opened} stories are open, and not {number * stories}")
+    taken = [best(lambda: push_together(engines, [bar] * number), 1) for bar in closes[1:]]  # noqa: B023 - at once
+    return float(np.min(taken))
+
+
+def found(close: float) -> Found:
+    """Make a setup that is entered at once, and not left for long."""
+    entry = Decimal(str(close)) - 5
+    spoiler = Spoiler()
+    return Found("thread", "", "", 1, False, 0, "", entry, entry - FAR, None, True, spoiler, None)  # noqa: FBT003

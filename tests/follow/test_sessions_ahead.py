@@ -1,0 +1,147 @@
+"""Positions and the session: left by its close where the user chooses so, and what comes after it told in advance."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from scanner.analysis.pool import Pool
+from scanner.analysis.rules import Rules
+from scanner.analysis.series import Series
+from scanner.analysis.setup import Spoiler
+from scanner.events import rfc3339
+from scanner.follow.follower import Follower
+from scanner.follow.found import Found
+from scanner.follow.soon import soon
+from scanner.follow.story_events import Teller
+from scanner.market.bars import Bars
+from scanner.market.dates import Dated
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.trade.following import Follow
+from scanner.trade.rulebook import Rulebook
+from scanner.trade.surroundings import Surroundings
+from tests.follow.hand_tapes import QUIET, RISEN, Prices
+from tests.follow.test_branches import FLAT, IN
+from tests.laws import timetable
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from scanner.events import Event
+
+DAY = 86_400 * 1_000_000_000
+RULEBOOK = Rulebook(Rules(), (), follow=Follow(flat_by_close=True))
+# Bars of an hour in New York on 2026-11-27, a half day (UTC): 14:30, 15:30, 16:30, and half an hour from 17:30 on.
+FIRST, SECOND, LAST_BUT_ONE, LAST = (f"2026-11-27T{time}Z" for time in ("15:30:00", "16:30:00", "17:30:00", "18:00:00"))
+MONDAY = "2026-11-30T15:30:00Z"
+WEEKEND = "the market is closed until Monday, 2026-11-30"
+
+
+def at(text: str) -> int:
+    return int(datetime.fromisoformat(text).timestamp()) * 1_000_000_000
+
+
+def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = ()) -> list[Event]:
+    """Tell of a setup at the first bar of the half day, bars after which come but for some that are missing."""
+    table = timetable(timeframe, "XNYS")
+    end = at(FIRST)
+    opens, closes = table.closes_between(end - 400 * DAY, end)
+    later = table.closes_between(end, end + 30 * DAY)
+    keep = ~np.isin(later[1], [at(each) for each in missing])
+    rows = np.array([*QUIET, RISEN, *after])
+    count, more = len(QUIET) + 1, len(after)
+    opens = np.concatenate([opens[-count:], later[0][keep][:more]])
+    closes = np.concatenate([closes[-count:], later[1][keep][:more]])
+    open_, high, low, close = np.ascontiguousarray(rows.T)
+    bars = Bars(opens, closes, open_, high, low, close, np.ones(len(rows)))
+    instrument = Instrument("GANNET", PriceSteps.fixed(Decimal("0.01")), currency="USD", calendar="XNYS")
+    series = Series(Pool(RULEBOOK.rules, (), table))
+    follower = Follower(series, instrument, RULEBOOK, table)
+    list(series.take(bars[:count]))
+    found = Found(
+        *("thread", "own", "own setup", 1),
+        set_aside=False,
+        evidence_points=5,
+        close=rfc3339(int(closes[count - 1])),
+        entry=Decimal("101.50"),
+        stop=Decimal("99.50"),
+        size=None,
+        ride=False,
+        spoiler=Spoiler(),
+        line=None,
+    )
+    news = follower.stand(series.used - 1, [found], [1])
+    for number in range(count, len(bars)):
+        list(series.take(bars[number : number + 1]))
+        news += follower.go_on()
+    teller = Teller(instrument, table, RULEBOOK, None)
+    return [teller.event(each) for each in news]
+
+
+def brief(events: list[Event]) -> list[tuple[str, str, str, str | None]]:
+    return [
+        (event.kind.removeprefix("setup."), rfc3339(event.time), event.data["reason"], event.data["exit"])
+        for event in events
+    ]
+
+
+ENTERED = ("entered", SECOND, "the break entry was reached", None)
+SIGNAL = (
+    *("exit_signal", LAST_BUT_ONE),
+    "the next bar is the last of the session, by whose close you choose to leave",
+    None,
+)
+
+
+def test_a_position_is_left_at_the_close_of_a_half_day() -> None:
+    events = told([IN, FLAT, (101.5, 102.0, 101.0, 101.8)])
+    assert brief(events) == [ENTERED, SIGNAL, ("closed", LAST, "the session ended", "101.80")]
+    assert events[1].data["orders"] == "sell stop 99.50; sell at the close of the next bar"
+
+
+def test_where_the_last_bar_never_comes_it_is_left_at_the_next_open() -> None:
+    events = told([IN, FLAT, (102.2, 102.4, 102.0, 102.1)], missing=[LAST])
+    reason = "the session had ended without its last bar"
+    assert brief(events) == [ENTERED, SIGNAL, ("closed", MONDAY, reason, "102.20")]
+
+
+def test_an_entry_in_the_last_bar_is_left_at_its_close() -> None:
+    quiet = (101.0, 101.4, 100.4, 101.0)
+    events = told([quiet, quiet, IN])
+    assert [(event.kind, rfc3339(event.time), event.data["exit"]) for event in events] == [
+        ("setup.entered", LAST, "101.60"),
+        ("setup.closed", LAST, "101.60"),
+    ]
+
+
+def test_on_daily_bars_the_choice_means_nothing() -> None:
+    assert {event.kind for event in told([IN, FLAT, FLAT], "1d")} == {"setup.entered"}
+
+
+@pytest.mark.parametrize(
+    ("close", "timeframe", "calendar", "expected"),
+    [
+        (LAST, "1h", "XNYS", [WEEKEND]),
+        (LAST, "1d", "XNYS", [WEEKEND]),
+        (LAST, "1w", "XNYS", []),
+        ("2026-11-25T21:00:00Z", "1h", "XNYS", ["the market is closed until Friday, 2026-11-27"]),
+        ("2026-11-24T21:00:00Z", "1h", "XNYS", []),
+        ("2026-11-27T23:00:00Z", "1h", "24/7", []),
+        (LAST, "1h", "none", []),
+    ],
+)
+def test_a_break_of_more_than_a_night_is_told(close: str, timeframe: str, calendar: str, expected: list[str]) -> None:
+    assert soon(at(close), timetable(timeframe, calendar), None, Surroundings()) == expected
+
+
+@pytest.mark.parametrize(("hours", "is_told"), [(1.9, True), (2.1, False), (-1, False)])
+def test_a_date_of_the_user_is_told_while_it_is_near(hours: float, *, is_told: bool) -> None:
+    begin = at("2026-11-24T16:30:00Z") + int(hours * 3_600) * 1_000_000_000
+    dates = [Dated(begin, begin, "all", "invented report")]
+    found = soon(at("2026-11-24T16:30:00Z"), timetable("1h", "XNYS"), dates, Surroundings(date_hours=2))
+    assert found == (["2026-11-24: invented report"] if is_told else [])

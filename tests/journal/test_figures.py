@@ -1,0 +1,108 @@
+"""Figures with their intervals, held against other people's, and the review that is made of them."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+
+from scanner.journal.entries import entry_of
+from scanner.journal.figures import TOO_FEW, bootstrap, figures, wilson
+from scanner.journal.review import review
+from scanner.service.store import Decision
+from tests.adapters.samples import BAR_CLOSE
+from tests.journal.samples import DAY, HOUR, closed, found, one_story, told
+
+if TYPE_CHECKING:
+    from scanner.journal.stories import Story
+
+RESULTS = st.lists(st.decimals("-3", "9", places=2, allow_nan=False), max_size=60)
+
+
+@given(st.integers(1, 400).flatmap(lambda count: st.tuples(st.integers(0, count), st.just(count))))
+def test_the_interval_of_a_share_is_wilsons(case: tuple[int, int]) -> None:
+    winners, count = case
+    ours = wilson(winners, count)
+    assert ours == pytest.approx(proportion_confint(winners, count, method="wilson"), abs=1e-12)  # statsmodels
+    theirs = stats.binomtest(winners, count).proportion_ci(method="wilson")  # scipy
+    assert ours == pytest.approx((theirs.low, theirs.high), abs=1e-12)
+    assert ours[0] - 1e-12 <= winners / count <= ours[1] + 1e-12
+
+
+def test_the_interval_of_a_mean_is_that_of_other_peoples_bootstrap_and_always_the_same() -> None:
+    values = np.round(np.random.default_rng(3).normal(0.3, 1.4, 60), 2)
+    ours = bootstrap(values.tolist())
+    assert ours == bootstrap(values.tolist())
+    theirs: Any = stats.bootstrap(
+        (values,), np.mean, n_resamples=10_000, method="percentile", rng=np.random.default_rng(4)
+    ).confidence_interval
+    assert ours == pytest.approx((theirs.low, theirs.high), abs=0.02)
+    assert ours[0] < values.mean() < ours[1]
+    many = bootstrap([0.0, 1.0] * 1_000)  # in several blocks of draws
+    assert many == pytest.approx((0.5 - 0.0219, 0.5 + 0.0219), abs=0.003)  # 1.96 standard errors of the mean
+
+
+@given(RESULTS)
+def test_the_sum_is_that_of_what_is_shown_and_few_results_have_no_interval(results: list[Decimal]) -> None:
+    known = figures(results, [Decimal("0.05")] * len(results) + [None])
+    assert known.total == sum(results)
+    assert known.without_best == sum(sorted(results)[:-1])
+    assert known.winners == len([each for each in results if each > 0])
+    assert (known.costed, known.cost) == (len(results), Decimal("0.05") * len(results))
+    few = len(results) < TOO_FEW
+    assert (known.share_between is None, known.mean_between is None) == (few, few)
+    assert (known.mean is None) == (not results)
+
+
+def stories() -> list[Story]:
+    """Invent three: won at 1.50 R on day 1, stopped at −1 R on day 2, and set aside but won on day 3."""
+    told_of = []
+    for day, (exit_price, aside) in enumerate([("103.15", ""), ("100.15", ""), ("102.55", "cost fails")]):
+        setup = found(f"TERN{day}", at=BAR_CLOSE + day * DAY, aside=aside)
+        end = closed(setup, 24, exit_price, cost=None if day else "0.05")
+        told_of.append(one_story(setup, told(setup, "setup.entered", 1, "open"), end))
+    return told_of
+
+
+def test_a_review_counts_each_thing_when_it_happened() -> None:
+    first, second, third = stories()
+    made = [
+        Decision(1, first.id, "take", Decimal("101.65"), None, "", 1, 0, 0),
+        Decision(2, second.id, "pass", None, None, "", 1, 0, 0),
+        Decision(3, third.id, "take", None, Decimal(900), "", 2, 0, 0),
+    ]
+    everything = review([first, second, third], made, BAR_CLOSE, BAR_CLOSE + 4 * DAY)
+    counts = (everything.found, everything.set_aside, everything.taken, everything.passed, everything.entered)
+    assert (*counts, everything.closed) == (3, 1, 2, 1, 3, 3)
+    assert everything.broken == {"beyond_plan": 1, "set_aside": 1, "too_large": 1}
+    sums = {group: (each.closed, each.total) for group, each in everything.figures.items()}
+    assert sums == {
+        "taken": (2, Decimal("2.50")),
+        "own": (1, Decimal("1.00")),
+        "passed": (1, Decimal("-1.00")),
+        "all": (2, Decimal("0.50")),
+        "set_aside": (1, Decimal("1.00")),
+    }
+    assert (everything.figures["all"].cost, everything.figures["all"].costed) == (Decimal("0.05"), 1)
+
+    second_day = review([first, second, third], made, BAR_CLOSE + DAY, BAR_CLOSE + 2 * DAY)
+    counts = (second_day.found, second_day.set_aside, second_day.taken, second_day.passed, second_day.entered)
+    assert (*counts, second_day.closed) == (1, 0, 0, 1, 1, 1)
+    assert second_day.figures["taken"].total == Decimal("1.50")  # it was closed on this day, and taken the day before
+    assert second_day.broken == {}
+    nothing = review([], [], BAR_CLOSE, BAR_CLOSE + HOUR)
+    assert (nothing.found, nothing.closed, nothing.figures["all"].mean) == (0, 0, None)
+
+
+def test_the_results_of_a_review_add_up_to_those_of_the_entries() -> None:
+    told_of = stories()
+    made = [entry_of(story, []) for story in told_of]
+    found_again = review(told_of, [], BAR_CLOSE, BAR_CLOSE + 4 * DAY).figures
+    total = found_again["all"].total + found_again["set_aside"].total
+    assert total == sum(each.r for each in made if each.r is not None)

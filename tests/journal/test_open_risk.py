@@ -1,0 +1,146 @@
+"""Open risk, worked out by hand: stops at 1.20 from the entry, sizes of 833, in euros unless said otherwise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.commands.risk_notes import RiskNotes
+from scanner.journal.open_risk import Position, at_risk, old_rate, with_it
+from scanner.service.store import Batch, Said, Store
+from scanner.settings import from_document
+from scanner.trade.limits import Limits
+from tests.adapters.samples import BAR_CLOSE
+from tests.journal.samples import HOUR, closed, found, one_story, told
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.settings import Settings
+
+ONE = Decimal(1)
+
+
+def risk_of(*events: Event, rate: Decimal | None = ONE) -> tuple[str, str] | None:
+    position = at_risk(one_story(*events), [], "shares", Decimal(2), rate)
+    return None if position is None else (f"{position.r}", f"{position.money}")
+
+
+def test_what_is_at_risk_is_what_the_stop_would_lose() -> None:
+    setup = found()
+    opened = told(setup, "setup.entered", 1, "open")
+    assert risk_of(setup) is None, "it waits, and was not taken"
+    assert risk_of(setup, opened) == ("1.00", "1999.2000")  # 1.20 x 833 x 2
+    raised = told(setup, "setup.stop_raised", 2, "open", r_at_stop="-0.25")
+    assert risk_of(setup, opened, raised) == ("0.25", "499.8000")
+    assert risk_of(setup, opened, told(setup, "setup.stop_raised", 3, "open", r_at_stop="0.50")) == ("0", "0.00")
+    assert risk_of(setup, opened, raised, rate=Decimal("0.5")) == ("0.25", "249.90000")
+    assert risk_of(setup, opened, rate=None) == ("1.00", "None")
+
+
+def position(r: str, group: str = "shares", currency: str = "EUR", side: str = "long") -> Position:
+    return Position("GANNET 1h long", group, currency, side, Decimal(r), Decimal(r) * 500)
+
+
+@pytest.mark.parametrize(
+    ("held", "limits", "expected"),
+    [
+        ([], Limits(), ["Taking it would bring the open risk to 1.00 R, 500.00 EUR; nothing else is open."]),
+        (
+            [position("0.50"), position("0", "metals")],
+            Limits(),
+            ["Taking it would bring the open risk to 1.50 R, 750.00 EUR, in 3 positions."],
+        ),
+        (
+            [position("0.51")],
+            Limits(),
+            [
+                "Taking it would bring the open risk to 1.51 R, 755.00 EUR, in 2 positions.",
+                "Caution: that is 1.51 R in the group shares, above the ceiling of 1.5 R.",
+            ],
+        ),
+        (
+            [position("1", "a"), position("1.01", "b", side="short")],
+            Limits(side_risk=Decimal(1), currency_risk=Decimal(3)),
+            [
+                "Taking it would bring the open risk to 3.01 R, 1,505.00 EUR, in 3 positions.",
+                "Caution: that is 3.01 R in all, above the ceiling of 3 R.",
+                "Caution: that is 3.01 R in EUR, above the ceiling of 3 R.",
+                "Caution: that is 2.00 R long, above the ceiling of 1 R.",
+            ],
+        ),
+        (
+            [replace(position("0.5"), money=None)],
+            Limits(),
+            ["Taking it would bring the open risk to 1.50 R, in 2 positions."],
+        ),
+    ],
+)
+def test_what_one_more_would_bring_it_to(held: list[Position], limits: Limits, expected: list[str]) -> None:
+    assert with_it(position("1"), held, limits, "EUR") == expected
+
+
+@pytest.mark.parametrize(("days", "is_told"), [(9, False), (8, True)])
+def test_a_rate_older_than_the_user_allows_is_told(days: int, *, is_told: bool) -> None:
+    said = old_rate("USD", date(2026, 3, 1), date(2026, 3, 10), days)
+    assert said == (["Caution: the rate of USD is of 2026-03-01, 9 days ago."] if is_told else [])
+    assert old_rate("USD", None, date(2026, 3, 10), days) == []
+
+
+def settings(folder: Path, which: str = "all") -> Settings:
+    document = {
+        "account": {"equity": 50_000, "currency": "EUR"},
+        "follow": {"which": which},
+        "defaults": {"feed": "tape", "timeframes": ["1h"], "step": 0.05, "currency": "EUR"},
+        "groups": {"ships": {}},
+        "instruments": {name: {"group": "ships"} for name in ("GANNET", "PETREL", "SKUA")} | {"TERN": {}},
+        "feeds": {"tape": {"type": "folder", "path": "."}},
+        "sinks": {"screen": {"type": "console"}},
+    }
+    return from_document(document, folder, {})
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", lambda: BAR_CLOSE) as opened:
+        yield opened
+
+
+def say(store: Store, *events: Event) -> None:
+    store.commit(Batch(said=[Said(event) for event in events]))
+
+
+def test_notes_go_by_the_stories_that_are_open_when_an_alert_leaves(store: Store, tmp_path: Path) -> None:
+    notes, alert = RiskNotes(store, lambda: settings(tmp_path)), found("SKUA")
+    gannet, petrel, tern = (found(name, at=BAR_CLOSE - 9 * HOUR) for name in ("GANNET", "PETREL", "TERN"))
+    say(store, alert)
+    alone = "Taking it would bring the open risk to 1.00 R, 999.60 EUR; nothing else is open."
+    assert notes(alert) == [alone]
+    say(store, gannet, petrel, tern, told(gannet, "setup.entered", 1, "open"), told(tern, "setup.entered", 1, "open"))
+    assert notes(alert) == [
+        "Taking it would bring the open risk to 3.00 R, 2,998.80 EUR, in 3 positions.",
+        "Caution: that is 2.00 R in the group ships, above the ceiling of 1.5 R.",
+        "Same bet as GANNET 1h long, open.",
+    ]
+    say(store, closed(gannet, 4, "103.00"), closed(tern, 4, "103.00"), found("PETREL", at=BAR_CLOSE - 3 * HOUR))
+    assert notes(alert) == [alone, "Same bet as PETREL 1h long."]
+    assert notes(told(petrel, "setup.entered", 1, "open")) == [], "only an alert has notes"
+
+
+def test_where_the_user_follows_what_they_took_that_alone_counts(store: Store, tmp_path: Path) -> None:
+    notes, alert = RiskNotes(store, lambda: settings(tmp_path, "taken")), found("SKUA", direction="short")
+    gannet, tern = (found(name, at=BAR_CLOSE - 9 * HOUR) for name in ("GANNET", "TERN"))
+    say(store, alert, gannet, tern, told(gannet, "setup.entered", 1, "open"))
+    assert len(notes(alert)) == 1
+    # It waits for its entry: 1.20 x 100, and 100 of the 833 that are planned for 1 R.
+    store.decisions.add(tern.thread, "take", size=Decimal(100))
+    assert notes(alert) == ["Taking it would bring the open risk to 1.12 R, 1,119.60 EUR, in 2 positions."]
+    store.decisions.add(tern.thread, "leave")
+    assert len(notes(alert)) == 1
+    assert "nothing else is open" in notes(alert)[0]

@@ -1,0 +1,190 @@
+"""What is decided beside a running station counts from the next bar on, and whole stories come out the same again."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import replace
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from scanner.events import rfc3339
+from scanner.market.bars import Bars
+from scanner.service.store import Store
+from scanner.trade.following import Follow
+from tests.laws import QUARTER_HOUR, engine, many_found
+from tests.service.one_desk import BARS, KEY, desk, take
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.service.store.decisions import Decided
+
+
+class Now:
+    """A clock that stands where it is put."""
+
+    time = 0
+
+    def __call__(self) -> int:
+        return self.time
+
+
+@pytest.fixture
+def now() -> Now:
+    return Now()
+
+
+@pytest.fixture
+def store(tmp_path: Path, now: Now) -> Iterator[Store]:
+    with Store.open(tmp_path / "kept.db", now) as opened:
+        yield opened
+
+
+@contextmanager
+def beside(store: Store, now: Now) -> Iterator[Store]:
+    """Open the store as a command does beside the station."""
+    with Store.open(store.database.path, now, visiting=True) as visitor:
+        yield visitor
+
+
+def story_of_one_entered() -> tuple[list[Event], int]:
+    """Give a story that goes on for some bars after its entry, and the place of the bar of the entry."""
+    said = engine(rulebook=many_found()).push(BARS)
+    for event in said:
+        if event.kind == "setup.entered" and event.data["state"] == "open":
+            story = [each for each in said if each.thread == event.thread]
+            index = int(np.searchsorted(BARS.close_time, event.time))
+            if story[-1].time >= event.time + 4 * QUARTER_HOUR:
+                return story, index
+    raise ValueError
+
+
+def own_price(entered: Event, r: str) -> Decimal:
+    """Give the price so many planned risks from the planned entry."""
+    data = entered.data
+    sign = 1 if data["direction"] == "long" else -1
+    return Decimal(data["planned_entry"]) + sign * Decimal(data["planned_risk"]) * Decimal(r)
+
+
+def decide(store: Store, now: Now, thread: str, kind: Decided, after: int, price: Decimal | None = None) -> None:
+    """Decide in the middle of the bar after the one at a place."""
+    now.time = int(BARS.close_time[after]) + QUARTER_HOUR // 2
+    with beside(store, now) as visitor:
+        visitor.decisions.add(thread, kind, price=price, size=Decimal(3) if kind == "take" else None)
+
+
+def told(store: Store, thread: str) -> list[tuple[object, ...]]:
+    return [
+        (kept.event.kind, rfc3339(kept.event.time), *(kept.event.data.get(name) for name in ("entry", "size", "r")))
+        for kept in store.events.story(thread)
+    ]
+
+
+@pytest.mark.parametrize("restarts", [False, True])
+def test_an_own_fill_and_size_count_from_the_next_bar_on(store: Store, now: Now, *, restarts: bool) -> None:
+    story, index = story_of_one_entered()
+    thread, price = story[0].thread, own_price(story[1], "0.1")
+    at = desk(store)
+    take(at, BARS[: index + 1])
+    decide(store, now, thread, "take", index, price)
+    for place in range(index + 1, len(BARS)):
+        if restarts:
+            at = desk(store)
+        take(at, BARS[place : place + 1])
+    found = told(store, thread)
+    assert [each[:2] for each in found] == [(event.kind, rfc3339(event.time)) for event in story]
+    assert found[1][2:] == (story[1].data["entry"], story[1].data["size"], story[1].data["r"])
+    for event, (*_, entry, size, r) in zip(story[2:], found[2:], strict=True):
+        data = event.data
+        assert (Decimal(str(entry)), size) == (price, "3")
+        sign = 1 if data["direction"] == "long" else -1
+        left_at = Decimal(data["exit"] or data["close"])
+        assert r == str(round(sign * (left_at - price) / (sign * (price - Decimal(data["first_stop"]))), 2))
+
+
+def test_bars_run_again_come_to_the_same_with_what_was_decided(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    at = desk(store)
+    take(at, BARS[: index + 1])
+    decide(store, now, story[0].thread, "take", index, own_price(story[1], "0.1"))
+    take(at, BARS[index + 1 : index + 3])
+    before = told(store, story[0].thread)
+    columns = [column.copy() for column in BARS.columns()]
+    end = index + 3
+    columns[6][end - 1] = 12_345  # only a volume, but all bars are run again
+    taken = take(at, Bars(*columns)[end - 2 : end])
+    assert taken.restated.keys() == {"GANNET"}
+    assert taken.events == []
+    take(at, BARS[end:])
+    whole = told(store, story[0].thread)
+    assert whole[: len(before)] == before
+    assert len(whole) == len(story)
+    assert {entry for _, _, entry, _, _ in whole[2:]} == {whole[-1][2]} != {whole[1][2]}
+
+
+def test_what_the_user_left_has_ended_at_their_price(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    thread = story[0].thread
+    at = desk(store)
+    take(at, BARS[: index + 1])
+    decide(store, now, thread, "take", index)
+    now.time += 1
+    with beside(store, now) as visitor:
+        visitor.decisions.add(thread, "leave", price=own_price(story[1], "0.5"))
+    take(at, BARS[index + 1 :])
+    last = store.events.story(thread)[-1].event
+    assert (last.kind, last.data["reason"], last.data["r"]) == ("setup.closed", "you left it", "0.50")
+    assert last.time == BARS.close_time[index]
+    assert len(told(store, thread)) == 3
+
+
+def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    thread, wanted = story[0].thread, replace(many_found(), follow=Follow(which="taken"))
+    at = desk(store, rulebook=wanted)
+    take(at, BARS[: index + 1])
+    decide(store, now, thread, "take", index)
+    take(at, BARS[index + 1 :])
+    sent = [each.event for each in store.outbox.list() if each.event.facts.follows]
+    assert {event.thread for event in sent} == {thread}
+    assert [event.id for event in sent] == [event.id for event in story[2:]]
+    kept = [each.event.id for each in store.events.find(series=KEY)]
+    assert kept == [event.id for event in engine(rulebook=wanted).push(BARS)], "all of it is kept"
+
+
+def test_what_is_decided_while_bars_are_judged_counts_before_them(store: Store, now: Now) -> None:
+    """The station has heard all decisions, and is about to keep the bar that fills the entry by the rules."""
+    story, index = story_of_one_entered()
+    thread, price = story[0].thread, own_price(story[1], "0.1")
+    before = desk(store)
+    take(before, BARS[:index])
+
+    def decides_meanwhile(event: Event) -> tuple[str, ...]:
+        if event.kind == "setup.entered" and event.thread == thread and not store.decisions.all():
+            decide(store, now, thread, "take", index - 1, price)
+        return ("screen",)
+
+    at = desk(store, route=decides_meanwhile)
+    (entered,) = (event for event in take(at, BARS[index : index + 1]).events if event.thread == thread)
+    assert (entered.data["reason"], Decimal(entered.data["entry"])) == ("you took it", price)
+    assert entered.time == BARS.close_time[index - 1]
+    assert [kept.event.kind for kept in store.events.story(thread)] == ["setup.qualified", "setup.entered"]
+
+
+def test_a_decision_counts_whatever_the_clock_says(store: Store, now: Now) -> None:
+    """As where a recording is played, or where a clock was ahead."""
+    story, index = story_of_one_entered()
+    at = desk(store)
+    take(at, BARS[: index + 1])
+    made: tuple[tuple[int, Decided], ...] = ((10**18, "take"), (-(10**18), "leave"))
+    for ahead, kind in made:
+        now.time = int(BARS.close_time[index]) + ahead
+        with beside(store, now) as visitor:
+            visitor.decisions.add(story[0].thread, kind, price=own_price(story[1], "0.1"))
+    (closed,) = (event for event in take(at, BARS[index + 1 : index + 2]).events if event.thread == story[0].thread)
+    assert (closed.kind, closed.data["reason"], closed.data["r"]) == ("setup.closed", "you left it", "0.00")

@@ -6,6 +6,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
+from scanner.market.timeframes import Timeframe
 from scanner.service.store import Said
 
 if TYPE_CHECKING:
@@ -96,8 +97,7 @@ class Addressing:
         return bool(self._told_of(event.thread)) and self._is_wanted(event)
 
     def _too_old(self, event: Event, now: int) -> bool:
-        length = self._length(event.data["instrument"], event.data["timeframe"])
-        return now - event.time > self._stale_after * length
+        return now - event.time > self._stale_after * Timeframe.named(event.data["timeframe"]).nanoseconds
 
     def unlisted(self, named: int) -> tuple[int, list[Event]]:
         """Count what was found too late and after which no summary was given; give the last ``named``."""
@@ -112,7 +112,3 @@ class Addressing:
                     last.append(event)
             after = page[-1].number
         return count, list(last)
-
-    def _length(self, name: str, timeframe: str) -> int:
-        lengths = (each.nanoseconds for each in self._watched()[name].timeframes if each.name == timeframe)
-        return next(lengths, 0)  # of one that is not followed any more, nothing is news

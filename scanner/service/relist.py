@@ -10,6 +10,7 @@ from scanner.service.restating import as_sent
 from scanner.service.retelling import given_up, same_plan, untold
 from scanner.service.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 from scanner.settings import SettingsError
+from scanner.trade.following import Follow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 TOGETHER = 64
 """Instruments whose stored bars are in memory at a time."""
 OF_SETUPS = tuple(kind for kind, facts in KINDS.items() if facts.about == "setup")
+LAST_BARS = 16
+"""Bars that are read of a series that is not on the list any more."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
 FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
 """Parts of the settings that are only read at the start."""
@@ -128,16 +131,12 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
     now: dict[str, list[Event]] = {}
     for event in found:
         now.setdefault(event.thread, []).append(event)
-    under_way, said = (
-        {each.thread for each in lane.engine.under_way()},
-        _stories(desk, SeriesKey(name, lane.timeframe.name)),
-    )
-    recent = int(bars.close_time[-min(lane.engine.rulebook.follow.max_wait + 1, len(bars))])
+    under_way = {each.thread for each in lane.engine.under_way()}
+    said = _stories(desk, SeriesKey(name, lane.timeframe.name))
+    recent = _recent(bars, lane.engine.rulebook.follow)
     goes_on = set()
     for thread, whole in said.items():
-        if whole[-1].facts.ends or not (
-            whole[-1].facts.follows or thread in under_way or _is_awaited(whole[-1], recent)
-        ):
+        if not (_goes_on(whole[-1], recent) or (thread in under_way and not whole[-1].facts.ends)):
             continue
         events = now.get(thread, [])
         stands = bool(events) and events[0].facts.begins and same_plan(events[0], _setup_of(whole))
@@ -154,14 +153,11 @@ def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:
     """End the stories of series that are not on the list any more."""
     listed = {SeriesKey(name, each.name) for name, of in desk.watched.items() for each in of.timeframes}
     said = []
-    for key in desk.store.bars.keys:
-        if key in listed:
-            continue
-        for whole in _stories(desk, key).values():
-            if whole[-1].facts.follows and not whole[-1].facts.ends:
-                (stored,) = desk.store.bars.load([key], 1)
-                if (last := stored.bars.last()) is not None:
-                    said.append((given_up(whole[-1], OTHER_RULES, last), key))
+    for stored in desk.store.bars.load([key for key in desk.store.bars.keys if key not in listed], LAST_BARS):
+        if (last := stored.bars.last()) is not None:
+            recent = _recent(stored.bars, Follow())
+            told = [whole[-1] for whole in _stories(desk, stored.key).values()]
+            said += [(given_up(each, OTHER_RULES, last), stored.key) for each in told if _goes_on(each, recent)]
     return said
 
 
@@ -178,6 +174,13 @@ def _setup_of(whole: Sequence[Event]) -> Event:
     return [event for event in whole if event.facts.begins][-1]
 
 
-def _is_awaited(setup: Event, recent: int) -> bool:
-    """Whether the entry of a setup may still be waited for: it plans one, and stood at ``recent`` or later."""
-    return setup.time >= recent and setup.data["entries"][setup.data["entry_style"]]["risk"] is not None
+def _recent(bars: Bars, follow: Follow) -> int:
+    """Give the close from which on a setup can have stood whose entry is still waited for at the last of some bars."""
+    return int(bars.close_time[-min(follow.max_wait + 1, len(bars))])
+
+
+def _goes_on(last: Event, recent: int) -> bool:
+    """Whether a story of which something was said last has not ended, and was entered or may still be."""
+    if last.facts.begins:
+        return last.time >= recent and last.data["entries"][last.data["entry_style"]]["risk"] is not None
+    return not last.facts.ends

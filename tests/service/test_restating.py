@@ -476,3 +476,19 @@ def test_stories_keep_to_their_order_when_the_rules_change_on_the_way(tmp_path: 
         assert goes_on <= followed <= {thread for thread, last in stories.items() if not last.facts.ends}, (
             f"seed {seed}"
         )
+
+
+@pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
+@pytest.mark.parametrize("listed", [[], ["1h"]], ids=["the instrument is gone", "its timeframe is gone"])
+def test_the_stories_of_what_is_not_on_the_list_any_more_end(store: Store, last: str, listed: list[str]) -> None:
+    index = under_way_at(last)
+    take(desk(store), BARS[: index + 1])
+    others = (
+        [watched(*listed)] if listed else [replace(watched(), instrument=replace(watched().instrument, symbol="X"))]
+    )
+    before = store.events.find()
+    for kinds in ([{"setup.qualified": "setup.withdrawn"}.get(last, "setup.broken_off")], []):
+        at = Desk(others, ACCOUNT, store, route=lambda _: ("screen",), stale_after=0, record=False)
+        revive(at, at.load())
+        assert [kept.event.kind for kept in store.events.find(after=before[-1].number)] == kinds
+        before = store.events.find()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
+from io import StringIO
 from typing import TYPE_CHECKING
 
 import pytest
@@ -31,11 +33,18 @@ DEEP.data["levels"] |= {"stop": "-4.15"}
 DEEP.data["entries"]["break"] |= {"price": "-3.00", "risk": "1.15"}
 
 
-def run(station: Store, *words: str, line: Sequence[str] = RUN) -> tuple[int, str, str]:
-    """Type a command for the store of a station; gives its exit code and all that it says."""
+def run(station: Store, *words: str, line: Sequence[str] = ()) -> tuple[int, str, str]:
+    """Type a command for the store of a station; gives its exit code and all that it says.
+
+    A ``line`` that begins with a program is run in a process of its own.
+    """
     typed = [*line, *words, "--store", str(station.database.path)]
-    done = subprocess.run(typed, capture_output=True, text=True, check=False, timeout=120)
-    return done.returncode, done.stdout, done.stderr
+    if line:
+        done = subprocess.run(typed, capture_output=True, text=True, check=False, timeout=120)
+        return done.returncode, done.stdout, done.stderr
+    with redirect_stdout(StringIO()) as out, redirect_stderr(StringIO()) as err:
+        code = run_guarded(app, typed)
+    return code, out.getvalue(), err.getvalue()
 
 
 def say(station: Store, *events: Event) -> None:
@@ -68,7 +77,7 @@ def kept(station: Store) -> list[tuple[str, str, str | None, str | None, str]]:
 
 def test_a_setup_is_taken_noted_and_left_beside_the_running_station(station: Store) -> None:
     about = f"GANNET 1h doji pause long of Mon 2 Mar 2026 16:00 UTC ({GANNET.id[:8]})"
-    taken = run(station, "take", "GANNET", "--price", "101.40", "--size", "800", "--note", "at the open")
+    taken = run(station, "take", "GANNET", "--price", "101.40", "--size", "800", "--note", "at the open", line=RUN)
     assert taken == (0, f"Taken at 101.40, size 800: {about}.\n", "")
     assert run(station, "note", GANNET.id[:4].upper(), "slow <b>fill</b>") == (0, f"Noted: {about}.\n", "")
     say(station, told(GANNET, "setup.entered", 1, "open"), told(GANNET, "setup.exit_signal", 3, "open"))
@@ -133,15 +142,12 @@ def test_what_was_passed_may_be_taken_after_all_and_what_was_taken_not_passed(st
     ],
 )  # fmt: skip
 def test_what_cannot_be_decided_is_one_sentence_and_nothing_is_kept(
-    station: Store, before: list[list[str]], words: list[str], sentence: str, capsys: pytest.CaptureFixture[str]
+    station: Store, before: list[list[str]], words: list[str], sentence: str
 ) -> None:
-    where = ["--store", str(station.database.path)]
     for each in before:
-        assert run_guarded(app, [*each, *where]) == 0
+        assert run(station, *each)[0] == 0
     standing = kept(station)
-    capsys.readouterr()
-    code = run_guarded(app, [*words, *where])
-    out, err = capsys.readouterr()
+    code, out, err = run(station, *words)
     assert (code, out) == (2, "")
     assert sentence in err
     assert "Traceback" not in err

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 HOST = "127.0.0.1"
 START_SECONDS = 10
+STOP_SECONDS = 30.0
 SYSTEM_PATH = "/usr/sbin:/usr/local/sbin"
 """Where system packages put servers, and where not everybody's PATH leads."""
 
@@ -87,7 +88,7 @@ class Mosquitto:
         """End it as a service manager does."""
         if self.process is not None:
             self.process.terminate()
-            self.process.wait(START_SECONDS)
+            self.process.wait(STOP_SECONDS)
             self.process = None
 
     def kill(self) -> None:

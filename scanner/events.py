@@ -352,6 +352,10 @@ KINDS: Mapping[Kind, KindFacts] = {
 """Every kind of event, and what those who handle events need to know of it."""
 
 
+OF_SETUPS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if facts.about == "setup")
+"""The kinds of which stories consist."""
+
+
 def event_id(*about: str) -> str:
     """Give the id of what is said: the same facts give the same id, so that saying it twice is recognisable."""
     return sha256("\x1f".join(about).encode(errors="surrogatepass")).hexdigest()[:32]

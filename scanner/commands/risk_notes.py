@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from threading import Lock
 from typing import TYPE_CHECKING
 
-from scanner.events import KINDS
+from scanner.events import OF_SETUPS
 from scanner.journal.open_risk import at_risk, candidate, old_rate, same_bets, with_it
 from scanner.journal.stories import Story
 from scanner.trade.size import rate_of
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from scanner.service.store import Decision, KeptEvent, Store
     from scanner.settings import Settings
 
-OF_SETUPS = tuple(kind for kind, facts in KINDS.items() if facts.about == "setup")
 SECOND = 1_000_000_000
 
 

@@ -364,4 +364,4 @@ def _read(record: np.void) -> Record:
 
 def _decimal(price: Any) -> Decimal:  # noqa: ANN401 - a number of an array has no type
     """Give the decimal that the price was written as."""
-    return Decimal(repr(float(price) + 0.0))  # there is no negative zero
+    return Decimal(repr(float(price) + 0.0))  # so that zero has no sign

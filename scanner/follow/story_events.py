@@ -95,7 +95,7 @@ class Teller:
         if left_at is None or now.entry is None or size is None:
             return None
         gain = EXACT.multiply(EXACT.multiply(left_at - now.entry, size), now.sign * self.instrument.point_value)
-        return f"{gain.normalize(EXACT) + 0:f}"  # there is no negative zero
+        return f"{gain.normalize(EXACT) + 0:f}"  # so that zero has no sign
 
     def _orders(self, news: News) -> str:
         """Say which orders are valid now."""

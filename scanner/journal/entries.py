@@ -182,7 +182,7 @@ def in_risks(sign: int, entry: Decimal | None, stop: Decimal, price: Decimal | N
     if entry is None or price is None or sign * EXACT.subtract(entry, stop) <= 0:
         return None
     part = EXACT.divide(sign * EXACT.subtract(price, entry), sign * EXACT.subtract(entry, stop))
-    return EXACT.add(EXACT.quantize(part, Decimal("0.01")), 0)  # there is no negative zero
+    return EXACT.add(EXACT.quantize(part, Decimal("0.01")), 0)  # so that zero has no sign
 
 
 def _is_beyond(sign: int, own: Decimal | None, planned: Decimal | None, risk: Decimal | None) -> bool:

@@ -143,7 +143,7 @@ def review_lines(found: Review, zone: str) -> list[str]:
 
 def _figures(found: Review) -> list[str]:
     if not found.closed:
-        return ["Nothing was closed, so there is no result to look at; `closewatch journal` tells when what was found."]
+        return ["Nothing was closed, so no result can be shown; `closewatch journal` tells when what was found."]
     shown = {group: found.figures[group] for group in GROUPS}
     rows = [
         ("closed", *(f"{each.closed:,}" for each in shown.values())),

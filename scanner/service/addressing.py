@@ -1,4 +1,4 @@
-"""Whom an event is sent to, and when it is no news any more."""
+"""Whom an event is sent to, and when it comes too late to be sent."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Addressing:
         return addressed
 
     def _sinks(self, event: Event, now: int, told: Collection[str]) -> Sequence[str]:
-        """Give the sinks that an event is sent to: those that it is for, unless it is no news there.
+        """Give the sinks that an event is sent to: those that it is for, unless it comes too late.
 
         A setup that is too old to be sent is news only where one was sent that it takes the place of. What follows a
         setup is none where no setup was sent at all. ``told`` are sinks that hear of the setup in this call.
@@ -78,7 +78,7 @@ class Addressing:
         return self._store.outbox.sinks_of(thread)
 
     def is_stale(self, event: Event, now: int) -> bool:
-        """Whether an event is kept and not sent, since it comes so long after its bar that it is no news.
+        """Whether an event is kept and not sent, since it comes too long after its bar.
 
         That is a setup that was not said before, and all that follows a setup of which nobody heard. Whoever did hear
         of one is told how it went on, however late: they may have an order in the market.

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.events import KINDS
+from scanner.events import OF_SETUPS
 from scanner.market.bars import Bars
 from scanner.service.restating import as_sent
-from scanner.service.retelling import given_up, same_plan, untold
+from scanner.service.retelling import given_up, said_last, same_plan, untold
 from scanner.service.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 from scanner.settings import SettingsError
 from scanner.trade.following import Follow
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 TOGETHER = 64
 """Instruments whose stored bars are in memory at a time."""
-OF_SETUPS = tuple(kind for kind, facts in KINDS.items() if facts.about == "setup")
 LAST_BARS = 16
 """Bars that are read of a series that is not on the list any more."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
@@ -139,7 +138,7 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
         if not (_goes_on(whole[-1], recent) or (thread in under_way and not whole[-1].facts.ends)):
             continue
         events = now.get(thread, [])
-        stands = bool(events) and events[0].facts.begins and same_plan(events[0], _setup_of(whole))
+        stands = bool(events) and events[0].facts.begins and same_plan(events[0], said_last(whole))
         rest = untold(events, whole, 0) if stands else None
         if rest is None or (whole[-1].facts.follows and thread not in under_way):
             yield given_up(whole[-1], OTHER_RULES, last)
@@ -168,10 +167,6 @@ def _stories(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
         if kept.event.facts.begins or kept.event.thread in stories:
             stories.setdefault(kept.event.thread, []).append(kept.event)
     return stories
-
-
-def _setup_of(whole: Sequence[Event]) -> Event:
-    return [event for event in whole if event.facts.begins][-1]
 
 
 def _recent(bars: Bars, follow: Follow) -> int:

@@ -42,7 +42,7 @@ def retold(
     if said.kind in {"setup.withdrawn", "setup.broken_off"}:
         again = is_found and said.kind == "setup.withdrawn"
         return (_anew(found, said), False) if again else ([], True)
-    setup = _said_last(whole)
+    setup = said_last(whole)
     is_gone = setup.time >= max(since, judged_from) and not is_found
     if is_gone or not is_known:
         given = [] if said.facts.ends else [given_up(said, f"{RESTATED}, and {UNJUDGED}", last)]
@@ -63,7 +63,7 @@ def untold(found: Sequence[Event], whole: Sequence[Event], since: int) -> list[E
     ``whole`` is all that was said of it, whose last setup is that of ``found``. What was told before a withdrawal has
     ids that nothing told later may have.
     """
-    setup = _said_last(whole)
+    setup = said_last(whole)
     before = [_essence(event) for event in whole[whole.index(setup) + 1 :] if event.time >= since]
     now = [event for event in found if event.facts.follows]
     if before != [_essence(event) for event in now[: len(before)]]:
@@ -78,7 +78,7 @@ def same_plan(one: Event, other: Event) -> bool:
     return all(one.data[name] == other.data[name] for name in ("levels", "entry_style", "exit_plan"))
 
 
-def _said_last(whole: Sequence[Event]) -> Event:
+def said_last(whole: Sequence[Event]) -> Event:
     """Give the setup as it was said last."""
     return [event for event in whole if event.facts.begins][-1]
 

@@ -48,7 +48,7 @@ class OnlyFinding(SeriesEngine):
 
     __slots__ = ()
 
-    def _follow(self, index: int, standing: list[Judgement], events: list[Event]) -> list[Event]:  # noqa: ARG002
+    def _follow(self, index: int, standing: list[Judgement], events: list[Event]) -> list[Event]:  # noqa: ARG002 - it takes the place of one that needs them
         return []
 
 
@@ -113,4 +113,4 @@ def found(close: float) -> Found:
     """Make a setup that is entered at once, and not left for long."""
     entry = Decimal(str(close)) - 5
     spoiler = Spoiler()
-    return Found("thread", "", "", 1, False, 0, "", entry, entry - FAR, None, True, spoiler, None)  # noqa: FBT003
+    return Found("thread", "", "", 1, False, 0, "", entry, entry - FAR, None, True, spoiler, None)  # noqa: FBT003 - a line of a table

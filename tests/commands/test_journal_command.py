@@ -242,7 +242,7 @@ def test_a_review_tells_what_a_week_came_to(station: Store) -> None:
     assert sums == ["sum", "of", "R", "+1.50", "+1.00", "-1.00", "+0.50"]
     assert lines[-1].startswith("Not advice and no promise.")
     empty = run(station, "review", "month", "--until", "2025-01-01")
-    assert "Nothing was closed, so there is no result to look at" in empty.out
+    assert "Nothing was closed, so no result can be shown" in empty.out
     today = run(station, "review", "week")
     assert today.code == 0
 

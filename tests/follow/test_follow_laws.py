@@ -80,7 +80,7 @@ def seen(bars: Bars, sign: int, style: str) -> list[tuple[object, ...]]:
     """Give all stories as one who looks in a mirror sees them, for a sign of −1; threads and words differ."""
 
     def price(value: Decimal | None) -> str:
-        return "" if value is None else f"{sign * value + 0:.6f}"  # there is no negative zero
+        return "" if value is None else f"{sign * value + 0:.6f}"  # so that zero has no sign
 
     return sorted(
         (

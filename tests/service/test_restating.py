@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -17,10 +17,8 @@ from scanner.service.relist import revive
 from scanner.service.store import Store
 from scanner.service.store.maintenance import compact
 from scanner.settings import Route
-from scanner.trade.following import Follow
 from scanner.trade.surroundings import Surroundings
-from tests.laws import QUARTER_HOUR, all_setups, bars_of, engine, many_found
-from tests.outside.random_tapes import tape
+from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
 from tests.service.story_grammar import faults
 
@@ -32,7 +30,6 @@ if TYPE_CHECKING:
 
 
 HALF_HOUR = 2 * QUARTER_HOUR
-SENDS_NOTHING: dict[str, Any] = {"route": lambda _: (), "stale_after": 10**9, "record": False}
 EVERY_SETUP: tuple[Kind, ...] = ("setup.qualified", "setup.set_aside", "setup.withdrawn")
 
 
@@ -398,97 +395,3 @@ def test_other_rules_leave_a_coarser_timeframe_as_warm_as_it_was(tmp_path: Path)
             revive(at, anew)
             (lane,) = at.pipelines["GANNET"].lanes
             assert lane.engine.series.warm
-
-
-def under_way_at(kind: str) -> int:
-    """Give the place of the first bar at which something of a kind was said last of a story, and it has not ended."""
-    watcher = engine(rulebook=many_found())
-    for index in range(len(BARS)):
-        said = watcher.push(BARS[index : index + 1])
-        threads = {each.thread for each in watcher.under_way()}
-        if any(event.kind == kind and event.thread in threads for event in said):
-            return index
-    raise ValueError(kind)
-
-
-@pytest.mark.parametrize(
-    ("last", "end"), [("setup.qualified", "setup.withdrawn"), ("setup.entered", "setup.broken_off")]
-)
-def test_a_story_that_other_rules_do_not_know_is_given_up(store: Store, last: str, end: str) -> None:
-    index = under_way_at(last)
-    take(desk(store), BARS[: index + 1])
-    others = [replace(watched(), rulebook=replace(many_found(), setups=()))]
-    before = store.events.find()
-    for said in ([end], []):
-        at = Desk(others, ACCOUNT, store, route=lambda _: ("screen",), stale_after=10**9, record=False)
-        revive(at, at.load())
-        new = [kept.event for kept in store.events.find(after=before[-1].number)]
-        assert [event.kind for event in new] == said
-        before = store.events.find()
-        for event in new:
-            assert "it is not followed any longer" in event.data["reason"]
-            assert store.events.story(event.thread)[-1].event == event
-            assert [each.event.id for each in store.outbox.list()][-1] == event.id
-
-
-def test_a_story_that_waited_long_ago_ends_without_a_word(store: Store) -> None:
-    """As one of an earlier release, which followed nothing: nobody waits for its entry any more."""
-    index = under_way_at("setup.qualified")
-    take(desk(store), BARS[: index + 20])
-    with store.database.writing() as connection:
-        connection.execute("DELETE FROM outbox")
-        connection.execute("DELETE FROM event WHERE kind NOT IN ('setup.qualified', 'setup.set_aside')")
-    before = store.events.find()
-    at = Desk([replace(watched(), rulebook=replace(many_found(), setups=()))], ACCOUNT, store, **SENDS_NOTHING)
-    revive(at, at.load())
-    assert store.events.find() == before
-
-
-OTHERWISE = {
-    "the same": (Rules(), Follow()),
-    "other stops": (Rules(stop_margin=0.5), Follow()),
-    "another entry": (Rules(entry_style="early"), Follow()),
-    "fewer setups": (Rules(place_quality="plain", warm_up=300), Follow()),
-    "out in time": (Rules(), Follow(max_bars=2)),
-    "taken alone": (Rules(), Follow(which="taken")),
-}
-
-
-@pytest.mark.parametrize("name", OTHERWISE)
-def test_stories_keep_to_their_order_when_the_rules_change_on_the_way(tmp_path: Path, name: str) -> None:
-    """And those that are told to go on are the ones that are followed."""
-    rules, follow = OTHERWISE[name]
-    books = [all_setups(), replace(all_setups(rules), follow=follow), all_setups()]
-    for seed in range(4):
-        bars = bars_of(tape(seed), START)
-        cuts = [0, len(bars) // 2, 2 * len(bars) // 3, len(bars)]
-        with Store.open(tmp_path / f"{seed}.db", lambda: LATER) as store:
-            for book, begin, end in zip(books, cuts[:-1], cuts[1:], strict=True):
-                at = Desk([replace(watched(), rulebook=book)], ACCOUNT, store, **SENDS_NOTHING)
-                revive(at, at.load())
-                take(at, bars[begin:end])
-            said = [kept.event for kept in store.events.find(series=KEY)]
-        assert faults(said) == [], f"seed {seed}"
-        stories = {event.thread: event for event in said if event.thread}
-        goes_on = {thread for thread, last in stories.items() if last.facts.follows and not last.facts.ends}
-        (lane,) = at.pipelines["GANNET"].lanes
-        followed = {each.thread for each in lane.engine.under_way()}
-        assert goes_on <= followed <= {thread for thread, last in stories.items() if not last.facts.ends}, (
-            f"seed {seed}"
-        )
-
-
-@pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
-@pytest.mark.parametrize("listed", [[], ["1h"]], ids=["the instrument is gone", "its timeframe is gone"])
-def test_the_stories_of_what_is_not_on_the_list_any_more_end(store: Store, last: str, listed: list[str]) -> None:
-    index = under_way_at(last)
-    take(desk(store), BARS[: index + 1])
-    others = (
-        [watched(*listed)] if listed else [replace(watched(), instrument=replace(watched().instrument, symbol="X"))]
-    )
-    before = store.events.find()
-    for kinds in ([{"setup.qualified": "setup.withdrawn"}.get(last, "setup.broken_off")], []):
-        at = Desk(others, ACCOUNT, store, route=lambda _: ("screen",), stale_after=0, record=False)
-        revive(at, at.load())
-        assert [kept.event.kind for kept in store.events.find(after=before[-1].number)] == kinds
-        before = store.events.find()

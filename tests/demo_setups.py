@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.events import Event, Kind
     from scanner.market.bars import Bars
     from scanner.market.guard import Checked
-    from scanner.study.replay import Recording
+    from scanner.replay import Recording
     from scanner.trade.rulebook import Rulebook
 
 FOLDER = Path(demo_feed.__file__).parent

@@ -24,7 +24,7 @@ from scanner.commands.recordings import Reading, prepare, recordings
 from scanner.events import KINDS
 from scanner.market.calendars import DAY
 from scanner.pipeline import Pipeline
-from scanner.study.replay import Came, Tally, replay
+from scanner.replay import Came, Tally, replay
 from tests.demo_setups import FOLDER, replayed, with_every_setup
 from tests.laws import all_setups
 

@@ -33,12 +33,12 @@ MAY_IMPORT = {
         "scanner.follow",
         "scanner.judgement",
         "scanner.engine",
-        "scanner.study",
+        "scanner.replay",
         "scanner.journal",
         "scanner.service.store",
     },
     "scanner.journal": {"scanner.market", "scanner.trade", "scanner.service.store"},
-    "scanner.study": {
+    "scanner.replay": {
         "scanner.market",
         "scanner.analysis",
         "scanner.trade",

@@ -16,7 +16,7 @@ from scanner.commands.trouble import UsageError
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
 from scanner.present.text import plain
-from scanner.study.replay import Tally
+from scanner.replay import Tally
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -15,7 +15,7 @@ from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Pipeline
-from scanner.study.replay import ReplayError, base_timeframe
+from scanner.replay import ReplayError, base_timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
     from scanner.market.bars import RawBars
     from scanner.market.calendars import Calendar
+    from scanner.replay import Recording, Tally
     from scanner.settings import Settings
-    from scanner.study.replay import Recording, Tally
 
 
 ROWS_TO_GUESS = 20_000

@@ -12,7 +12,7 @@ from scanner.commands.recordings import prepare, recordings
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
 from scanner.present.replay_report import Report, summary
-from scanner.study.replay import ReplayError, Tally, replay
+from scanner.replay import ReplayError, Tally, replay
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from scanner.commands.recordings import Reading
     from scanner.events import Event
     from scanner.market.guard import Note
-    from scanner.study.replay import Came
+    from scanner.replay import Came
 
 NOTES_SHOWN = 20
 """Notes of the guard that are told one by one for each reason; the rest is counted."""

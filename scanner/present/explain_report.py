@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from scanner.events import Measure
     from scanner.judgement import Judgement
     from scanner.market.bars import Bars
-    from scanner.study.replay import Tally
+    from scanner.replay import Tally
 
 HELD, MISSED = "yes", "NO"
 

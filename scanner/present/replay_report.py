@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from scanner.present.tables import bar_time, fitted, parse_time, table
 from scanner.present.text import plain
-from scanner.study.replay import Ends
+from scanner.replay import Ends
 
 if TYPE_CHECKING:
     from collections import Counter
     from collections.abc import Sequence
 
     from scanner.events import Event, State
-    from scanner.study.replay import Came, Tally
+    from scanner.replay import Came, Tally
 
 NAME_LENGTH = 16
 HEADS = (

@@ -21,7 +21,7 @@ from scanner.follow.follower import Follower
 from scanner.follow.found import Found
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.study.replay import Tally, replay
+from scanner.replay import Tally, replay
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import frame
 from tests.benchmarks.measures import best
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from scanner.judgement import Judgement
     from scanner.market.bars import RawBars
     from scanner.pipeline import Pipeline
-    from scanner.study.replay import Recording
+    from scanner.replay import Recording
     from tests.benchmarks.measures import Measures
 
 BARS = 10_000_000

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.events import Event
 from scanner.market.price_steps import GuessedStep
 from scanner.present.replay_report import Report, summary
-from scanner.study.replay import Came, Tally
+from scanner.replay import Came, Tally
 
 if TYPE_CHECKING:
     from scanner.events import State

@@ -1,1 +1,0 @@
-"""Looking back: replaying recorded bars."""

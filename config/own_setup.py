@@ -13,10 +13,12 @@ from scanner.analysis import evidence
 from scanner.analysis.bar_sides import all_hold, closing, divided, extent, opening, tie
 from scanner.analysis.columns import ATR, FAST_AVERAGE
 from scanner.analysis.compiling import compiled
+from scanner.analysis.next_bar import Need
 from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
+    from scanner.analysis.next_bar import Before
     from scanner.analysis.searching import Floats, Integers, Marks
     from scanner.events import Measure
 
@@ -61,6 +63,36 @@ def find(
 ) -> int:
     """Give the bars of many series at which every rule holds; the same in every setup."""
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+# What follows as far as next_bar is wanted only where the setup is to be told one bar ahead, with forming = true.
+@compiled
+def holds_so_far(series: Floats, p: int, sign: float, numbers: Any, _measured: Floats, _verdicts: Marks) -> bool:
+    """Whether all that is asked of the bars up to p holds: the wide bar p−1, and the first step p."""
+    wide, atr, equal = p - 1, series[ATR, p - 2], tie(series, p - 1, p)
+    begun = closing(series, wide, sign) - opening(series, wide, sign) > equal
+    stepped = closing(series, p, sign) - closing(series, wide, sign) > equal
+    return begun and stepped and extent(series, wide) >= numbers.wide_min * atr - equal
+
+
+@compiled
+def mark_any(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:  # noqa: ARG001 - as in every mark
+    """Mark every bar, which will do where few are looked at."""
+    marks[: stop - first] = LONG | SHORT
+
+
+@compiled
+def find_forming(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the bars of many series after which the setup may come."""
+    return searched(mark_any, holds_so_far, (0, 0), columns, rows, first, stop, numbers, marks, found)
+
+
+def next_bar(before: Before, numbers: TwoStepsNumbers) -> list[Need]:
+    """Give all that the bar after p must do; prices are as the setup's side sees them."""
+    del numbers
+    return [Need("close", least=before.closing(), beyond=True, why="the second step")]
 
 
 def words(fit: Fit, numbers: TwoStepsNumbers) -> list[tuple[str, str]]:
@@ -115,4 +147,5 @@ SETUP = Setup(
     trigger=trigger,
     base=base,
     spoiler=spoiler,
+    forming=Forming(find_forming, next_bar),
 )

@@ -16,11 +16,12 @@ from scanner.analysis.indicators import kernel
 from scanner.analysis.pool import FEW, Candidates, Pool, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
-from scanner.events import Event, event_id, rfc3339
+from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
 from scanner.follow.story_events import Teller
+from scanner.forming import forming
 from scanner.judgement import Case, Judgement, judge, may_stand
 from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
@@ -33,12 +34,13 @@ from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
     from typing import Literal
 
     from numpy.typing import NDArray
 
     from scanner.analysis.pool import Stop
+    from scanner.analysis.series import Around
     from scanner.events import Kind, SeriesData, SetupData
     from scanner.follow.decision import Decision
     from scanner.follow.news import News
@@ -155,7 +157,10 @@ class SeriesEngine:
     def said_at(self, stop: Stop) -> Iterator[Event]:
         """Say what there is to say at a stop, while the windows are around it."""
         if isinstance(stop, Candidates):
-            standing = self._standing(stop)
+            around = {
+                sign: self.series.look(stop.index, sign) for sign in {sign for _, sign in stop.setups + stop.forming}
+            }
+            standing = self._standing(stop, around)
             events = [
                 self._setup(each, [f"{other.setup.name} {other.direction}" for other in standing if other is not each])
                 for each in standing
@@ -163,6 +168,11 @@ class SeriesEngine:
             if standing:
                 yield from self._follow(stop.index, standing, events)
             yield from events
+            where = (self.series, self.instrument, self.timetable)
+            ahead = [forming(*where, which, stop.index, around[sign]) for which, sign in stop.forming]
+            if any(ahead) and self.follower is not None:
+                yield from self._told(self.follower.stand(stop.index, [], []))
+            yield from filter(None, ahead)
         elif isinstance(stop, Warm):
             reason = f"warm again after {self.rulebook.rules.warm_up} bars"
             yield self._about_series("series.resumed", stop.index, reason, 0)
@@ -175,9 +185,8 @@ class SeriesEngine:
             self.before_hold.append(self._leans())
             self.series.restart()
 
-    def _standing(self, stop: Candidates) -> list[Judgement]:
+    def _standing(self, stop: Candidates, around: Mapping[int, Around]) -> list[Judgement]:
         """Judge what fits at a bar, and keep the setups of which every rule holds."""
-        around = {sign: self.series.look(stop.index, sign) for sign in {sign for _, sign in stop.setups}}
         fitting = [
             (which, sign) for which, sign in stop.setups if may_stand(self.series, which, stop.index, around[sign])
         ]
@@ -323,10 +332,7 @@ class SeriesEngine:
             "size_reason": chosen["size_reason"],
             "warnings": found.warnings,
         }
-        # Set aside or not, it is one story.
-        name = event_id(
-            "setup.qualified", instrument.symbol, timeframe, found.setup.name, found.direction, str(found.bar_close)
-        )
+        name = setup_id(instrument.symbol, timeframe, found.setup.name, found.direction, found.bar_close)
         return Event(kind, name, found.bar_close, f"{instrument.symbol}/{timeframe}", data, thread=name)
 
     def _about_series(
@@ -386,4 +392,5 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
     needed = [kernel.advance, *(chosen.setup.find for chosen in rulebook.setups), steps.advance]
+    needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

@@ -24,6 +24,7 @@ State = Literal["waiting", "open", "stopped", "left", "left_on_pressure", "lapse
 About = Literal["setup", "series", "feed", "station"]
 Urgency = Literal["low", "normal", "critical"]
 Kind = Literal[
+    "setup.forming",
     "setup.qualified",
     "setup.set_aside",
     "setup.withdrawn",
@@ -182,6 +183,51 @@ class SetupData(TypedDict):
     warnings: list[str]
 
 
+class Must(TypedDict):
+    """One thing that the next bar must do: ``what`` must lie from ``least`` to ``most``, null where there is no bound.
+
+    ``what`` is its close, high or low, its range, its body, counted in the direction of the setup, or body_of_range,
+    the body as a part of the range. Where it is ``beyond``, the bounds themselves are not enough. ``text`` says it in
+    words («a close above 42.40»).
+    """
+
+    what: Literal["close", "high", "low", "body", "range", "body_of_range"]
+    least: DecimalText | None
+    most: DecimalText | None
+    beyond: bool
+    text: str
+
+
+class FormingData(TypedDict):
+    """A setup that the next bar may complete: all that it asks of the bars up to this one holds.
+
+    ``bar_open``, ``bar_close`` and ``close`` are of this bar, the last but one of the setup. ``next_open`` and
+    ``next_close`` are of the bar that may complete it, and ``becomes`` is the id that the setup then has; null where
+    nothing is known of the sessions. ``must`` is all that the setup asks of that bar, bounds at the instrument's step,
+    and ``text`` says it in one sentence. ``places`` are those as of this bar, empty where the setup needs none: they,
+    and the surroundings, are judged at the close of the next bar. This holds for the next bar only, and nothing more is
+    said where that does not complete the setup.
+    """
+
+    instrument: str
+    timeframe: TimeframeText
+    setup: str
+    title: str
+    bars: list[SetupBar]
+    direction: Direction
+    bar_open: MomentText
+    bar_close: MomentText
+    close: DecimalText
+    step: DecimalText
+    currency: CurrencyText
+    next_open: MomentText | None
+    next_close: MomentText | None
+    becomes: EventIdText | None
+    places: dict[str, PlaceFound]
+    must: list[Must]
+    text: str
+
+
 class WithdrawnData(TypedDict):
     """A setup said earlier that no longer stands as it was said because the feed restated a bar.
 
@@ -309,7 +355,7 @@ class KindFacts:
     critical one waits for its reader. ``warns`` says that it is bad news. ``begins`` and ``ends`` say whether it begins
     or ends a story. One that ``ages`` is listed in a summary once so many bars have passed that it is no news; then a
     setup is not sent, but the end of one that was sent is. One that is ``on_request`` goes only where a route names its
-    kind.
+    kind. One that is ``ahead`` is said before a setup stands: it belongs to no story, and is over with the next bar.
     """
 
     about: About
@@ -321,14 +367,21 @@ class KindFacts:
     ends: bool = False
     ages: bool = False
     on_request: bool = False
+    ahead: bool = False
+
+    @property
+    def of_story(self) -> bool:
+        """Whether it is part of the story of a setup."""
+        return self.about == "setup" and not self.ahead
 
     @property
     def follows(self) -> bool:
         """Whether it is said of a setup that was said before."""
-        return self.about == "setup" and not self.begins
+        return self.of_story and not self.begins
 
 
 KINDS: Mapping[Kind, KindFacts] = {
+    "setup.forming": KindFacts("setup", FormingData, ("forming", "forming"), "normal", on_request=True, ahead=True),
     "setup.qualified": KindFacts("setup", SetupData, ("setup", "setups"), "critical", begins=True, ages=True),
     "setup.set_aside": KindFacts(
         "setup", SetupData, ("set aside", "set aside"), "low", begins=True, ages=True, on_request=True
@@ -352,13 +405,18 @@ KINDS: Mapping[Kind, KindFacts] = {
 """Every kind of event, and what those who handle events need to know of it."""
 
 
-OF_SETUPS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if facts.about == "setup")
+OF_SETUPS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if facts.of_story)
 """The kinds of which stories consist."""
 
 
 def event_id(*about: str) -> str:
     """Give the id of what is said: the same facts give the same id, so that saying it twice is recognisable."""
     return sha256("\x1f".join(about).encode(errors="surrogatepass")).hexdigest()[:32]
+
+
+def setup_id(symbol: str, timeframe: str, setup: str, direction: Direction, bar_close: int) -> str:
+    """Give the id of a setup that was found at a bar; set aside or not, it is one story."""
+    return event_id("setup.qualified", symbol, timeframe, setup, direction, str(bar_close))
 
 
 _FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, time
 from decimal import Decimal
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, partial
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
@@ -17,7 +17,17 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
-from scanner.analysis.known_setups import OBJECT, ON, SetupError, chosen, is_on, setup_named
+from scanner.analysis.known_setups import (
+    FORMING,
+    KEYS,
+    OBJECT,
+    ON,
+    SetupError,
+    chosen,
+    is_told_ahead,
+    is_true,
+    setup_named,
+)
 from scanner.analysis.rules import Rules
 from scanner.analysis.setup_trial import wrong_ways
 from scanner.events import Kind  # noqa: TC001 - pydantic reads the annotations
@@ -351,12 +361,13 @@ class Settings(BaseSettings):
             except SetupError as problem:
                 yield Mistake((*path, name), str(problem))
                 continue
+            for key, read in ((ON, is_true), (FORMING, partial(is_told_ahead, setup))):
+                try:
+                    read(table.get(key, False))
+                except ValueError as problem:
+                    yield Mistake((*path, name, key), str(problem))
             try:
-                is_on(table.get(ON, True))
-            except ValueError as problem:
-                yield Mistake((*path, name, ON), str(problem))
-            try:
-                setup.numbers.model_validate({key: value for key, value in merged.items() if key not in {ON, OBJECT}})
+                setup.numbers.model_validate({key: value for key, value in merged.items() if key not in KEYS})
             except ValidationError as problem:
                 for error in problem.errors():
                     if not error["loc"] or error["loc"][0] in table:

@@ -60,6 +60,12 @@ def all_setups(rules: Rules | None = None) -> Rulebook:
     return Rulebook(rules or Rules(), tuple(Chosen(setup, setup.numbers()) for setup in known().values()))
 
 
+def told_ahead(rules: Rules | None = None) -> Rulebook:
+    """Look for every setup there is, and tell those one bar ahead that can be."""
+    chosen = (Chosen(setup, setup.numbers(), setup.forming is not None) for setup in known().values())
+    return Rulebook(rules or Rules(), tuple(chosen))
+
+
 def many_found() -> Rulebook:
     """Find a setup often on invented bars: places are read plainly, and nothing is required around it."""
     return Rulebook(Rules(place_quality="plain"), surroundings=Surroundings(require=()))
@@ -73,7 +79,7 @@ def engine(step: str = "0.01", rulebook: Rulebook | None = None) -> SeriesEngine
 
 
 def said(bars: Bars, cuts: Sequence[int] = (), step: str = "0.01") -> list[Event]:
-    """Run bars through a new engine, cut at the given bars."""
-    watcher = engine(step)
+    """Run bars through a new engine that tells all it can, cut at the given bars."""
+    watcher = engine(step, told_ahead())
     edges = [0, *sorted(cuts), len(bars)]
     return [event for first, last in pairwise(edges) for event in watcher.push(bars[first:last])]

@@ -169,6 +169,16 @@ def test_explain_says_why_there_was_an_alert_and_why_there_was_none() -> None:
     assert row.split()[1:6] == ["NO", "0.9831", ">=", "1", "0.0169"]
 
 
+def test_explain_says_what_the_next_bar_must_do_where_that_is_told_ahead(tmp_path: Path) -> None:
+    config = tmp_path / "ahead.toml"
+    config.write_text("[setups.doji_pause]\nforming = true\n", encoding="utf-8")
+    words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-11")
+    told = closewatch(*words, "--config", config).stdout
+    # The bar after it, which closed at 750.74, completed a doji pause.
+    assert "doji pause long: forming\n\n    a close above 731.91 (beyond the first drive's close and the doji" in told
+    assert "forming" not in closewatch(*words).stdout
+
+
 def test_a_sum_of_money_has_a_currency_or_says_that_it_has_none(tmp_path: Path) -> None:
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-12", "--equity", "50000")
     assert "size      500.00 USD at risk, " in closewatch(*words, "--currency", "usd").stdout

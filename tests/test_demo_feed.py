@@ -25,11 +25,14 @@ from scanner.events import KINDS
 from scanner.market.calendars import DAY
 from scanner.pipeline import Pipeline
 from scanner.replay import Came, Tally, replay
+from scanner.service.delivery.routing import sinks_for
 from tests.demo_setups import FOLDER, replayed, with_every_setup
 from tests.laws import all_setups
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from scanner.events import Event
 
 INSTRUMENTS = settings.load(FOLDER / "instruments.toml")
 PLAYED = settings.load(FOLDER.parent / "config" / "demo.toml", {})
@@ -157,6 +160,20 @@ def test_setups_of_several_kinds_occur_while_the_last_day_is_played() -> None:
         played = (event for event in events if event.kind == "setup.qualified" and event.time > end - DAY)
         kinds.update(event.data["setup"] for event in played)
     assert len(kinds) >= 3
+
+
+def test_some_setups_are_told_one_bar_ahead_while_the_last_day_is_played() -> None:
+    """Few of them, so that the screen is not full of what comes to nothing."""
+    end = max(int(each.bars.open_time[-1]) for each in replayed().values())
+    told: list[Event] = []
+    for watched in PLAYED.watched():
+        way = (watched.instrument, watched.calendar, watched.base, watched.timeframes)
+        pipeline = Pipeline(*way, rulebook=watched.rulebook, account=PLAYED.account)
+        events = pipeline.events(replayed()[watched.symbol].bars[-ENOUGH_TO_WARM:])
+        told += [event for event in events if event.facts.ahead and event.time > end - DAY]
+    assert 1 <= len(told) <= 8
+    assert {event.data["direction"] for event in told} == {"long", "short"}
+    assert {sinks_for(event, {}, PLAYED.routes, list(PLAYED.sinks)) for event in told} == {("screen",)}
 
 
 def test_a_replay_counts_the_same_whether_or_not_it_tells_each_story() -> None:

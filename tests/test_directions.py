@@ -23,7 +23,15 @@ MAY_IMPORT = {
     "scanner.trade": {"scanner.market", "scanner.analysis"},
     "scanner.follow": {"scanner.market", "scanner.analysis", "scanner.trade"},
     "scanner.judgement": {"scanner.market", "scanner.analysis", "scanner.trade"},
-    "scanner.engine": {"scanner.market", "scanner.analysis", "scanner.trade", "scanner.follow", "scanner.judgement"},
+    "scanner.forming": {"scanner.market", "scanner.analysis"},
+    "scanner.engine": {
+        "scanner.market",
+        "scanner.analysis",
+        "scanner.trade",
+        "scanner.follow",
+        "scanner.judgement",
+        "scanner.forming",
+    },
     "scanner.pipeline": {"scanner.market", "scanner.analysis", "scanner.trade", "scanner.follow", "scanner.engine"},
     "scanner.settings": {"scanner.market", "scanner.analysis", "scanner.trade", "scanner.service"},
     "scanner.present": {

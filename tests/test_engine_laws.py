@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from scanner.events import KINDS, StoryData, rfc3339
 from scanner.market.bars import Bars
-from tests.laws import DAY, START, bars_of, engine, said
+from tests.laws import DAY, START, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:
@@ -37,6 +37,11 @@ def later(events: list[Event]) -> list[Event]:
     return [event for event in events if event.facts.follows]
 
 
+def ahead(events: list[Event]) -> list[Event]:
+    """Give what is said of setups before they stand."""
+    return [event for event in events if event.facts.ahead]
+
+
 def test_the_tapes_say_something() -> None:
     # The laws below would hold of silence too.
     told = [event for seed in range(20) for event in said(bars_of(tape(seed)))]
@@ -47,6 +52,7 @@ def test_the_tapes_say_something() -> None:
     assert kinds.keys() == {kind for kind, facts in KINDS.items() if facts.data is StoryData} - {"setup.broken_off"}
     assert min(kinds.values()) > 50
     assert {event.data["direction"] for event in found} == {"long", "short"}
+    assert {event.data["direction"] for event in ahead(told)} == {"long", "short"}
     assert {place for event in found for place, looked in event.data["places"].items() if looked["verdict"]} == {
         "line",
         "average",
@@ -82,7 +88,7 @@ def test_later_bars_change_nothing_already_said(seed: int, end: int) -> None:
 def test_a_restored_series_goes_on_as_if_never_stopped(seed: int, end: int) -> None:
     bars = bars_of(tape(seed))
     end = min(end, len(bars))
-    first, second = engine(), engine()
+    first, second = engine(rulebook=told_ahead()), engine(rulebook=told_ahead())
     before = first.push(bars[:end])
     kept = min(first.series.count, first.rulebook.history)
     second.restore(first.snapshot(), bars[end - kept : end])
@@ -141,6 +147,22 @@ def story(event: Event, sign: int) -> tuple[Any, ...]:
     return event.kind, direction, len(data["pressure"]), *(data[name] for name in THE_SAME), prices
 
 
+def forming(event: Event, sign: int) -> tuple[Any, ...]:
+    """Give what is said of a setup before it stands in numbers; with sign −1, as seen in a mirror."""
+    turned = {"high": "low", "low": "high"} if sign < 0 else {}
+
+    def bounds(need: dict[str, Any]) -> tuple[Any, ...]:
+        least, most = need["least"], need["most"]
+        if sign < 0 and need["what"] in {"close", "high", "low"}:
+            least, most = (None if each is None else f"{-Decimal(each)}" for each in (most, least))
+        return turned.get(need["what"], need["what"]), least, most, need["beyond"]
+
+    data = event.data
+    held = [name for name, place in data["places"].items() if place["verdict"]]
+    direction = sign * {"long": 1, "short": -1}[data["direction"]]
+    return data["setup"], direction, data["bar_close"], held, list(map(bounds, data["must"]))
+
+
 @LINES
 @given(SEEDS)
 @example(1161)
@@ -157,6 +179,8 @@ def test_mirrored_prices_give_mirrored_setups_and_levels(seed: int) -> None:
 
     assert sorted(direct, key=by_bar) == sorted(other, key=by_bar)
     here, mirrored = ([story(each, sign) for each in later(told)] for told, sign in ((ours, 1), (theirs, -1)))
+    assert sorted(here, key=str) == sorted(mirrored, key=str)
+    here, mirrored = ([forming(each, sign) for each in ahead(told)] for told, sign in ((ours, 1), (theirs, -1)))
     assert sorted(here, key=str) == sorted(mirrored, key=str)
 
 
@@ -192,12 +216,12 @@ def test_a_shift_by_whole_days_shifts_only_times(seed: int, days: int) -> None:
     rows, by = tape(seed), days * DAY
 
     def moved(data: dict[str, Any]) -> dict[str, Any]:
-        times = {"bar_open", "bar_close", "setup_close"} & data.keys()
+        times = {"bar_open", "bar_close", "setup_close", "next_open", "next_close"} & data.keys()
         moments = {name: int(datetime.fromisoformat(data[name]).timestamp()) * SECOND + by for name in times}
-        return data | {name: rfc3339(moment) for name, moment in moments.items()}
+        return data | {name: rfc3339(moment) for name, moment in moments.items()} | {"becomes": ""}
 
     direct, other = said(bars_of(rows)), said(bars_of(rows, START + by))
-    assert [moved(event.data) for event in direct] == [event.data for event in other]
+    assert [moved(event.data) for event in direct] == [event.data | {"becomes": ""} for event in other]
     assert [(event.kind, event.time + by) for event in direct] == [(event.kind, event.time) for event in other]
 
 

@@ -18,7 +18,7 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.trade.size import Account
-from tests.laws import all_setups, bars_of
+from tests.laws import bars_of, told_ahead
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 SEEDS = st.integers(0, 10_000)
 BASE, COARSE = "15m", ("1h", "4h")
 STARTS_OF_HOURS = 1_699_999_200 * 1_000_000_000
-RULEBOOK = all_setups()
+RULEBOOK = told_ahead()
 
 
 def pipeline(name: str, pools: Pools | None = None) -> Pipeline:

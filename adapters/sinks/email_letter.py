@@ -30,7 +30,8 @@ def letter(
     """Write a letter of messages that were put into ``words``; ``now`` is in seconds since 1970.
 
     The Message-ID (RFC 5322) is made of the event's id, so that the same alert is the same letter when it is sent
-    again, and what is said later of a setup answers the letter that told of it. A conversation is made by these headers
+    again, and what is said later of a setup answers the letter that told of it. One that tells of a setup ahead refers
+    to the letter that the setup will be, if it comes. A conversation is made by these headers
     alone (RFC 5256, REFERENCES): the subject stays the headline of what is new, for that of the first letter would show
     a stop and an entry that no longer hold.
     """
@@ -71,7 +72,7 @@ def _identity(messages: Sequence[Message]) -> tuple[str, str]:
     """Give the id of a letter, and that of the letter it answers, empty where it answers none."""
     events = [message.event for message in messages]
     name = events[0].id if len(events) == 1 else event_id("digest", *(event.id for event in events))
-    threads = {event.thread for event in events}
+    threads = {event.data["becomes"] or "" if event.facts.ahead else event.thread for event in events}
     return name, threads.pop() if len(threads) == 1 and name not in threads else ""
 
 

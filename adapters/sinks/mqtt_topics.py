@@ -4,7 +4,7 @@ Below ``<prefix>/<station>/``:
 
 | topic | what is published | retained |
 |---|---|---|
-| ``setups/<instrument>/<timeframe>/<direction>`` | every event about a setup | no |
+| ``setups/<instrument>/<timeframe>/<direction>`` | every event about a setup, also one that is forming | no |
 | ``series/<instrument>/<timeframe>`` | a series put on hold or resumed | no |
 | ``feeds/<feed>`` | a feed that is late or back | no |
 | ``station`` | what the station says of itself | no |
@@ -16,8 +16,8 @@ kept in place of what was kept before; an event that ends the story (closed, lap
 clears it by an empty message, as MQTT asks. So a subscriber who comes late and subscribes to ``<prefix>/+/state/#``
 sees which stations are watching and where each setup stands, with the orders that are valid now, and to
 ``<prefix>/+/setups/#`` all that follows. A setup that plans no entry is not followed: it stays until it is withdrawn.
-Nothing is kept of setups that were set aside. Where the routes to this sink leave out kinds that end a story, what is
-kept of it is never cleared. Each name is written as ``encode`` writes it.
+Nothing is kept of setups that are forming or were set aside. Where the routes to this sink leave out kinds that end a
+story, what is kept of it is never cleared. Each name is written as ``encode`` writes it.
 """
 
 from __future__ import annotations

@@ -46,8 +46,10 @@ def own(name: str, path: str, folder: Path) -> Setup[Any]:
     return setup
 
 
-ON, OBJECT = "on", "object"
-"""Keys of a setup's table besides its numbers: whether it is watched, and of a user's own setup where it is."""
+ON, OBJECT, FORMING = "on", "object", "forming"
+"""Keys of a setup's table besides its numbers: whether it is watched, of a user's own setup where it is, and whether it
+is told one bar ahead."""
+KEYS = {ON, OBJECT, FORMING}
 
 
 def setup_named(name: str, table: Mapping[str, Any], folder: Path) -> Setup[Any]:
@@ -63,8 +65,8 @@ def chosen(tables: Sequence[Mapping[str, Mapping[str, Any]]], folder: Path) -> t
     """Give the setups that are watched, by tables of setups from the most general to an instrument's own.
 
     A setup that is listed in any of them is watched, unless it says ``on = false``; of those not listed only the ones
-    that are watched by default. A user's own setups are looked for in ``folder``. SetupError, or a pydantic
-    ValidationError of the numbers.
+    that are watched by default. One that says ``forming = true`` is told one bar ahead. A user's own setups are looked
+    for in ``folder``. SetupError, or a pydantic ValidationError of the numbers.
     """
     merged: dict[str, dict[str, Any]] = {}
     for each in tables:
@@ -74,14 +76,21 @@ def chosen(tables: Sequence[Mapping[str, Mapping[str, Any]]], folder: Path) -> t
     for name in sorted({*known(), *merged}):
         table = merged.get(name, {})
         setup = setup_named(name, table, folder)
-        if is_on(table.pop(ON, name in merged or setup.by_default)):
-            table.pop(OBJECT, None)
-            found.append(Chosen(setup, setup.numbers.model_validate(table)))
+        if is_true(table.get(ON, name in merged or setup.by_default)):
+            numbers = setup.numbers.model_validate({key: value for key, value in table.items() if key not in KEYS})
+            found.append(Chosen(setup, numbers, is_told_ahead(setup, table.get(FORMING, False))))
     return tuple(found)
 
 
-def is_on(value: object) -> bool:
-    """Read whether a setup is watched, as TOML or the environment says it; ValueError."""
+def is_told_ahead(setup: Setup[Any], value: object) -> bool:
+    """Read whether a setup is told one bar ahead; ValueError, also where it cannot be."""
+    if is_true(value) and setup.forming is None:
+        raise ValueError(f"nothing can be told of the {setup.title} before its last bar; leave forming out")
+    return is_true(value)
+
+
+def is_true(value: object) -> bool:
+    """Read a switch, as TOML or the environment says it; ValueError."""
     if isinstance(value, bool) or str(value).lower() in {"true", "false"}:
         return str(value).lower() == "true"
     raise ValueError(f"must be true or false, not {value!r}")
@@ -102,8 +111,10 @@ def _loaded(what: str, path: str) -> Setup[Any]:
         raise SetupError(f"{what}: {path} cannot be loaded ({type(problem).__name__}: {problem})") from None
     if not isinstance(found, Setup):
         raise SetupError(f"{what}: {path} is a {type(found).__name__}, not a Setup")
-    for name in ("find", "measure"):
-        if not is_compiled(getattr(found, name)):
+    functions = {"find": found.find, "measure": found.measure}
+    functions |= {"forming.find": found.forming.find} if found.forming is not None else {}
+    for name, function in functions.items():
+        if not is_compiled(function):
             raise SetupError(
                 f"{what}: {name} of {path} is not compiled; write @compiled (scanner.analysis.compiling) above it"
             )

@@ -17,7 +17,7 @@ from scanner.analysis.places import structure
 from scanner.analysis.places.obstacles import room_for_obstacles
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from scanner.market.sessions import Timetable
 
     Integers = NDArray[np.int64]
+    Fits = tuple[int, list[list[int]]]
+    """The number of a setup among those chosen, and (row, bar, sign) of each hit."""
 
 FEW = 48
 """Bars a series of a station can take before its windows are moved: few, since ten thousand series share the memory."""
@@ -40,10 +42,14 @@ TOGETHER = 256
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """A bar at which setups fit, all but their place: the number of each setup among those chosen, and its sign."""
+    """A bar at which setups fit, all but their place: the number of each setup among those chosen, and its sign.
+
+    ``forming`` are those that the next bar may complete.
+    """
 
     index: int
     setups: tuple[tuple[int, int], ...]
+    forming: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +90,7 @@ class Pool:
     ``columns`` (series × COLUMNS × bars) and ``deep`` (series × DEEP × more bars) are their windows: bar t of
     ``columns`` is bar t + ``shift`` of ``deep``. ``times`` (series × 2 × bars) holds open and close
     (nanoseconds since 1970 UTC), ``state`` a STATE record a series, and ``used`` is the bar that each takes next.
+    Where setups are told one bar ahead, ``before`` holds what ``state`` was before the bars from ``start`` on.
     """
 
     def __init__(self, rules: Rules, setups: Sequence[Chosen], timetable: Timetable, room: int = MANY) -> None:
@@ -95,6 +102,12 @@ class Pool:
         self.kept, self.history = windows(rules, setups)
         self.shift = self.history - self.kept
         self.numbers: list[NDArray[Any]] = [chosen.numbers.record() for chosen in self.setups]
+        self.ahead = [
+            (which, chosen.setup.forming.find)
+            for which, chosen in enumerate(setups)
+            if chosen.forming and chosen.setup.forming is not None
+        ]
+        """What finds the bars after which those of the setups may come that are told one bar ahead."""
         self.looking = Room(rules, self.history)
         self._marks = np.empty(room, dtype=np.uint8)
         self._free: list[int] = []
@@ -103,13 +116,15 @@ class Pool:
         self.times = np.empty((0, 2, self.kept + room), dtype=np.int64)
         self.state = np.zeros(0, dtype=kernel.STATE)
         self.used = np.zeros(0, dtype=np.int64)
+        self.before = np.zeros(0, dtype=kernel.STATE)
+        self.start = np.zeros(0, dtype=np.int64)
 
     def reserve(self, series: int) -> None:
         """Have rows for so many series in all."""
         have = len(self.used)
         if series <= have:
             return
-        for name in ("columns", "deep", "times", "state", "used"):
+        for name in ("columns", "deep", "times", "state", "used", "before", "start"):
             old = getattr(self, name)
             new = np.empty((series, *old.shape[1:]), dtype=old.dtype)
             new[:have] = old
@@ -157,6 +172,8 @@ class Pool:
                 which = going[first : first + TOGETHER]
                 taken, judged = rows[which], np.empty((len(which), kernel.JUDGED), dtype=np.int64)
                 held = np.flatnonzero(self.state["held"][taken])
+                if self.ahead:
+                    self.before[taken] = self.state[taken]
                 kernel.advance(
                     self.columns,
                     self.deep,
@@ -173,6 +190,8 @@ class Pool:
                     self.kept,
                     judged,
                 )
+                if self.ahead:
+                    self.start[taken] = self.used[taken] - judged[:, kernel.TAKEN]
                 begin[which] += judged[:, kernel.TAKEN]
                 for place, stop in self._stops(taken, judged, held):
                     yield int(which[place]), stop
@@ -183,17 +202,18 @@ class Pool:
     def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
         """Look for setups at the bars that are to be judged; gives all stops, by series and bar."""
         first, stop, _, leaps = np.ascontiguousarray(judged.T)
-        fits = self._fits(rows, first, stop)
-        if not (fits or len(held) or leaps.any()):
+        fits, forming = self._fits(rows, first, stop), self._forming(rows, first, stop)
+        if not (fits or forming or len(held) or leaps.any()):
             return []
         stops: list[tuple[int, Stop]] = []
-        if fits:
+        if fits or forming:
             places = dict(zip(rows.tolist(), range(len(rows)), strict=True))
-            found: dict[tuple[int, int], list[tuple[int, int]]] = {}
-            for which, hits in fits:
-                for row, index, sign in hits:
-                    found.setdefault((places[row], index), []).append((which, sign))
-            stops += [(place, Candidates(index, tuple(setups))) for (place, index), setups in found.items()]
+            found: dict[tuple[int, int], tuple[list[tuple[int, int]], list[tuple[int, int]]]] = {}
+            for kind, each in enumerate((fits, forming)):
+                for which, hits in each:
+                    for row, index, sign in hits:
+                        found.setdefault((places[row], index), ([], []))[kind].append((which, sign))
+            stops += [(place, Candidates(index, *map(tuple, both))) for (place, index), both in found.items()]
         for place in held.tolist():
             over = int(self.state["count"][rows[place]]) - self.rules.warm_up
             if over >= 0:
@@ -202,15 +222,25 @@ class Pool:
         stops += [(place, Leap(int(stop[place]))) for place in np.flatnonzero(leaps).tolist()]
         return sorted(stops, key=lambda each: (each[0], each[1].index, not isinstance(each[1], Warm)))
 
-    def _fits(self, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, list[list[int]]]]:
+    def _fits(self, rows: Integers, first: Integers, stop: Integers) -> list[Fits]:
         """Give (row, bar, sign) of what fits, for each setup of which anything does."""
+        finds = [(which, chosen.setup.find) for which, chosen in enumerate(self.setups)]
+        return self._found(finds, rows, first, stop)
+
+    def _forming(self, rows: Integers, first: Integers, stop: Integers) -> list[Fits]:
+        """Give the same of what the next bar may complete, for the setups that are told one bar ahead."""
+        return self._found(self.ahead, rows, first, stop) if self.ahead else []
+
+    def _found(
+        self, finds: Sequence[tuple[int, Callable[..., int]]], rows: Integers, first: Integers, stop: Integers
+    ) -> list[Fits]:
         bars = int(stop.sum() - first.sum())
         if not bars:
             return []
         room = np.empty((2 * bars, 3), dtype=np.int64)
         fits = []
-        for which, chosen in enumerate(self.setups):
-            count = chosen.setup.find(self.columns, rows, first, stop, self.numbers[which], self._marks, room)
+        for which, find in finds:
+            count = find(self.columns, rows, first, stop, self.numbers[which], self._marks, room)
             if count:
                 fits.append((which, room[:count].tolist()))
         return fits

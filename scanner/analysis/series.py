@@ -10,16 +10,20 @@ import numpy as np
 
 from scanner.analysis.columns import (
     ATR,
+    CLOSE,
     COLUMNS,
     DEEP,
     DEEP_ATR,
+    DEEP_CLOSE,
     DEEP_HIGH,
     DEEP_LOW,
     FAST_AVERAGE,
     OPEN,
 )
 from scanner.analysis.indicators import kernel
+from scanner.analysis.indicators.running import averages_after
 from scanner.analysis.indicators.swing_marks import mark_swings
+from scanner.analysis.next_bar import ahead_of
 from scanner.analysis.places import structure
 from scanner.analysis.places.obstacles import find_obstacles, obstacle_words
 from scanner.analysis.setup import Fit
@@ -29,6 +33,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.next_bar import Ahead
     from scanner.analysis.pool import Pool, Stop
     from scanner.market.bars import Bars
 
@@ -123,6 +128,14 @@ class Series:
             for price, kind in zip(room.prices[:count].tolist(), room.kinds[:count].tolist(), strict=True)
         ]
         return Around(sign, found[0], marks, obstacles)
+
+    def ahead(self, index: int) -> Ahead:
+        """Look ahead from a bar at which the pool has stopped, where setups are told one bar ahead."""
+        pool, row, last = self.pool, self.row, index + self.pool.shift
+        since = self.columns[CLOSE, pool.start[row] : index + 1]
+        averages = averages_after(since, pool.before[row], pool.rules.record[0])
+        closes = pool.deep[row, DEEP_CLOSE, last + 1 - pool.rules.slow_average : last + 1]
+        return ahead_of(closes, averages, pool.rules)
 
     def volatility(self, index: int) -> float:
         """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few."""

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.next_bar import Before, Need
     from scanner.analysis.rules import Rules
     from scanner.events import Measure, Place
 
@@ -113,6 +114,20 @@ class Spoiler:
 
 
 @dataclass(frozen=True, slots=True)
+class Forming(Generic[N]):
+    """How a setup can be told one bar ahead: which bars it may follow on, and what its last bar must then do.
+
+    ``find`` is as that of ``Setup``, and compiled too: it writes (row, bar, sign) of every bar p at which all that the
+    setup asks of the bars up to p holds. ``next_bar(before, numbers)`` gives all that it asks of the bar after p, with
+    what matters most first. Both together say the same as the rules: these hold at a bar t exactly where ``find`` finds
+    the bar t−1 and the bar t does all that is needed. What no bar can do need not be left out by ``find``.
+    """
+
+    find: Callable[..., int]
+    next_bar: Callable[[Before, N], Sequence[Need]]
+
+
+@dataclass(frozen=True, slots=True)
 class Setup(Generic[N]):
     """A rule-based pattern of closed bars that ends at a bar t.
 
@@ -142,7 +157,7 @@ class Setup(Generic[N]):
     behind. ``spoiler(fit, numbers)`` says what proves it wrong before the entry.
 
     ``places`` are the kinds of place of which one must hold; empty where it needs none. ``by_default`` says whether it
-    is watched without being listed.
+    is watched without being listed. ``forming`` is None where nothing of use can be told of it before its last bar.
     """
 
     name: str
@@ -162,11 +177,13 @@ class Setup(Generic[N]):
     places: tuple[Place, ...] = ()
     extra: int = 0
     by_default: bool = False
+    forming: Forming[N] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A setup that is looked for, with its numbers."""
+    """A setup that is looked for, with its numbers; ``forming`` says whether it is also told one bar ahead."""
 
     setup: Setup[Any]
     numbers: Numbers
+    forming: bool = False

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, get_args
 
-from scanner.analysis.trial import compiled_parts, spoken_parts
+from scanner.analysis.trial import compiled_parts, forming_parts, spoken_parts
 from scanner.analysis.trial.tapes import WALK, tapes
 from scanner.events import Place
 
@@ -32,7 +32,8 @@ def wrong_ways(chosen: Chosen, rules: Rules) -> list[str]:
         compiled, invented = compiled_parts.Compiled(chosen), tapes(rules)
         outcome = compiled_parts.tried(compiled, invented, rules.warm_up)
         found = list(compiled_parts.wrong(compiled, invented, outcome))
-        return found + list(spoken_parts.wrong(chosen, compiled, invented, rules, outcome.samples()))
+        found += spoken_parts.wrong(chosen, compiled, invented, rules, outcome.samples())
+        return found + list(forming_parts.wrong(chosen, compiled, invented, rules, outcome))
     except compiled_parts.TrialError as problem:
         return [str(problem)]
 

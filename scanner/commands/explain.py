@@ -36,4 +36,7 @@ def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None
         )
     for found in judged:
         output.say("", *explain_report.judgement(found))
+    for event in asked.said:
+        if event.facts.ahead and event.time == bars.close_time[index]:
+            output.say("", *explain_report.ahead(event))
     output.say("", SHORT)

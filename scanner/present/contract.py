@@ -89,7 +89,7 @@ def envelope() -> dict[str, Any]:
 def of_kind(kind: Kind, refs: str) -> dict[str, Any]:
     """Give what an event of a kind has beyond the envelope: its type, and its data at ``refs``."""
     facts = KINDS[kind]
-    story = ["thread"] if facts.about == "setup" else []
+    story = ["thread"] if facts.of_story else []
     return {
         "title": kind,
         "properties": {"type": {"const": f"closewatch.{kind}"}, "data": {"$ref": f"{refs}/{facts.data.__name__}"}},

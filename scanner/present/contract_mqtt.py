@@ -47,7 +47,7 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
             "state/setups/{instrument}/{timeframe}/{direction}/{thread}",
             [kind for kind in about["setup"] if not (KINDS[kind].ends or KINDS[kind].on_request)],
             "The last event of a setup whose story goes on, for those who come late; cleared by an empty message when "
-            "it ends. Nothing is kept of setups that were set aside.",
+            "it ends. Nothing is kept of setups that are forming or were set aside.",
         ),
     }
     retained = {"stationState", "setupState"}

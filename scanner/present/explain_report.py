@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from scanner.analysis.setup import Setup
-    from scanner.events import Measure
+    from scanner.events import Event, FormingData, Measure
     from scanner.judgement import Judgement
     from scanner.market.bars import Bars
     from scanner.replay import Tally
@@ -74,6 +74,12 @@ def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[s
         )
         for name, measure in measures.items()
     ]
+
+
+def ahead(event: Event) -> list[str]:
+    """Give what was told of a setup at this bar that the next one may complete."""
+    data: FormingData = event.data
+    return [f"{data['title']} {data['direction']}: forming", "", *(f"    {each['text']}" for each in data["must"])]
 
 
 def judgement(found: Judgement) -> list[str]:

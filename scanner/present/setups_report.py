@@ -70,6 +70,7 @@ def explained(listed: Listed, fit: Fit, width: int) -> list[str]:
         "",
         f"bars   {_letters(setup)}; it looks back at {setup.looks_back} bars before the last one",
         f"place  {_places(setup)}",
+        f"ahead  {'can be told one bar ahead, with forming = true' if setup.forming else 'is not told one bar ahead'}",
         "",
         "The rules of a long setup, all of which must hold; a short one is its mirror. A threshold that hangs on the",
         "bars themselves is that of one invented example.",

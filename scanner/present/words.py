@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.events import KINDS
 from scanner.present import station_words, story_words
 from scanner.present.cautions import SHORT
+from scanner.present.forming_words import setup_forming
 from scanner.present.setup_words import setup_found, setup_withdrawn
 from scanner.present.wording import HEADLINE_LENGTH, Line, Words
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["WORDS", "Line", "Words", "alert", "digest", "say"]
 
 WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
+    "setup.forming": setup_forming,
     "setup.qualified": setup_found,
     "setup.set_aside": setup_found,
     "setup.withdrawn": setup_withdrawn,

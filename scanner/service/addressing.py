@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
 from scanner.market.timeframes import Timeframe
+from scanner.service.delivery.late import is_over
 from scanner.service.store import Said
 
 if TYPE_CHECKING:
@@ -81,8 +82,11 @@ class Addressing:
         """Whether an event is kept and not sent, since it comes too long after its bar.
 
         That is a setup that was not said before, and all that follows a setup of which nobody heard. Whoever did hear
-        of one is told how it went on, however late: they may have an order in the market.
+        of one is told how it went on, however late: they may have an order in the market. What told of the next bar is
+        kept and not sent once that has closed.
         """
+        if event.facts.ahead:
+            return is_over(event, now)
         if event.facts.about != "setup" or not self._too_old(event, now):
             return False
         return event.id == event.thread if event.facts.begins else not self._told_of(event.thread)

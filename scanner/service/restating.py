@@ -103,6 +103,8 @@ def run_again(
         found = [event for event, of_lane in run.said if of_lane is lane]
         before = said(key, since)
         news = _of_holds([event for event in found if event.time >= since], before)
+        known = {event.id for event in before}
+        news += [event for event in found if event.facts.ahead and event.time >= since and event.id not in known]
         news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, since, whole, route)
         rerun.said += [(event, key) for event in news]
     state = pipeline.snapshot()

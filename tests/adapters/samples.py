@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.events import Event, event_id, rfc3339
 
 if TYPE_CHECKING:
-    from scanner.events import Direction, Entry, Measure, SetupData, StationData, WithdrawnData
+    from scanner.events import Direction, Entry, FormingData, Measure, SetupData, StationData, WithdrawnData
 
 BAR_CLOSE = 1_772_467_200_000_000_000
 """2026-03-02T16:00:00Z, in nanoseconds since 1970."""
@@ -179,6 +179,38 @@ def setup_event(
     data = setup_data(instrument, timeframe, direction, bar_close)
     name = event_id("setup.qualified", instrument, timeframe, "doji_pause", direction, str(bar_close))
     return Event("setup.qualified", name, bar_close, f"{instrument}/{timeframe}", data, thread=name)
+
+
+def forming_event(setup: Event) -> Event:
+    """Say at the bar before a setup what the next bar must do; above 100.65 for a long, which closes at 101.20."""
+    about, long = setup.data, setup.data["direction"] == "long"
+    price, over, up = ("100.65", "above", "up") if long else ("101.75", "below", "down")
+    close, before = rfc3339(setup.time), setup.time - QUARTER_HOUR
+    texts = (f"a close {over} {price} (beyond the doji)", f"a body of 0.80 to 2.40, closing {up}")
+    data: FormingData = {
+        **{name: about[name] for name in ("instrument", "timeframe", "setup", "title", "bars", "direction")},  # type: ignore[typeddict-item]  # the names are those of both
+        "bar_open": rfc3339(before - QUARTER_HOUR),
+        "bar_close": rfc3339(before),
+        "close": "100.60",
+        "step": about["step"],
+        "currency": about["currency"],
+        "next_open": rfc3339(before),
+        "next_close": close,
+        "becomes": setup.id,
+        "places": about["places"],
+        "must": [
+            {
+                "what": "close",
+                "least": price if long else None,
+                "most": None if long else price,
+                "beyond": True,
+                "text": texts[0],
+            },
+            {"what": "body", "least": "0.80", "most": "2.40", "beyond": False, "text": texts[1]},
+        ],
+        "text": f"The next bar has to bring {'; '.join(texts)}.",
+    }
+    return Event("setup.forming", event_id("setup.forming", setup.id), before, setup.subject, data)
 
 
 def set_aside_event(instrument: str = "HARBOUR", reason: str = "cost fails: 0.3, wanted <= 0.1") -> Event:

@@ -11,7 +11,14 @@ from hypothesis import strategies as st
 
 from adapters.sinks import mqtt_topics
 from adapters.sinks.mqtt_topics import Topics, decode, encode
-from tests.adapters.samples import HOSTILE_NAMES, set_aside_event, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import (
+    HOSTILE_NAMES,
+    forming_event,
+    set_aside_event,
+    setup_event,
+    station_event,
+    withdrawn_event,
+)
 from tests.adapters.story_samples import FOLLOWING, story_event
 
 ANY_NAME = st.text(st.characters(exclude_categories=()))
@@ -64,6 +71,8 @@ def test_the_tree() -> None:
     follows = [story_event(kind, setup) for kind in FOLLOWING]
     assert {topics.of(event) for event in follows} == {f"{root}/setups/BTC%2FUSD/4h/short"}
     assert {topics.state_of(event) for event in follows} == {state}
+    assert topics.of(forming_event(setup)) == topics.of(setup)
+    assert topics.state_of(forming_event(setup)) is None, "it is over with the next bar, and nothing would clear it"
     aside = set_aside_event("GANNET")
     assert topics.of(aside) == f"{root}/setups/GANNET/15m/long"
     after = [withdrawn_event(aside), *(story_event(kind, aside) for kind in FOLLOWING)]

@@ -74,6 +74,7 @@ async def test_urgency_goes_by_kind(bus: str, sink: DesktopSink) -> None:
         await sink.deliver([Message(station_event()), Message(setup_event())])
     told = [shown.urgency for shown in service.shown]
     assert dict(zip(events, told, strict=False)) == {
+        "setup.forming": NORMAL,
         "setup.qualified": CRITICAL,
         "setup.set_aside": LOW,
         "setup.withdrawn": CRITICAL,

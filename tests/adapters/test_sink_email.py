@@ -17,7 +17,7 @@ from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from scanner.present.cautions import SHORT
 from tests.adapters.certificates import make_certificates
 from tests.adapters.mail_server import HOST, PASSWORD, USER, mail_server
-from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import HOSTILE_NAMES, forming_event, setup_event, station_event, withdrawn_event
 from tests.adapters.servers import free_port
 from tests.adapters.story_samples import story_event, story_of
 from tests.present.each_kind import one_of_each
@@ -104,6 +104,22 @@ async def test_what_is_said_later_of_a_setup_answers_the_first_letter(certificat
     assert later["References"] == later["In-Reply-To"] == first["Message-ID"]
     assert later["Message-ID"] != first["Message-ID"]
     assert "References" not in other
+
+
+async def test_what_is_told_one_bar_ahead_stands_with_the_setup_that_comes_of_it(certificates: Certificates) -> None:
+    setup = setup_event()
+    unknown = forming_event(setup)
+    unknown.data["becomes"] = None
+    async with mail_server(certificates) as server:
+        sink = sink_to(server, certificates)
+        for batch in ([forming_event(setup)], [setup], [forming_event(setup), setup], [unknown]):
+            await sink.deliver([Message(event) for event in batch])
+    ahead, found, both, alone = (letter.mail for letter in server.letters)
+    # A mail program makes one conversation of letters that name the same one, also before that has come (RFC 5256).
+    assert ahead["References"] == ahead["In-Reply-To"] == found["Message-ID"] == both["References"]
+    assert ahead["Message-ID"] != found["Message-ID"]
+    assert "References" not in found
+    assert "References" not in alone
 
 
 async def test_the_letters_of_a_story_are_one_conversation_and_each_subject_is_news(certificates: Certificates) -> None:

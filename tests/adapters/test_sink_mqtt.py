@@ -29,7 +29,14 @@ from tests.adapters.mqtt_tools import (
     running,
     sink_for,
 )
-from tests.adapters.samples import HOSTILE_NAMES, set_aside_event, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import (
+    HOSTILE_NAMES,
+    forming_event,
+    set_aside_event,
+    setup_event,
+    station_event,
+    withdrawn_event,
+)
 from tests.adapters.servers import HOST, mosquitto, mosquitto_tls
 from tests.adapters.story_samples import story_of
 
@@ -82,12 +89,13 @@ async def test_where_a_story_stands_is_kept_until_it_ends(tmp_path: Path, kind: 
     story, aside = story_of(setup_event()), story_of(set_aside_event("GANNET"))
     state = f"{ROOT}/state/setups/HARBOUR/15m/long/{story[0].id}"
     async with broker_of(kind, tmp_path) as port, running(sink_for(port, version)) as sink:
+        await sink.deliver([Message(forming_event(story[0]))])  # which nothing would clear
         for event, other in zip(story[:-1], aside, strict=False):
             await sink.deliver([Message(event), Message(other)])
             async with reading(port, "closewatch/+/state/#", version) as late_comer:
                 kept = {message.topic.value: content(message) for message in await read(late_comer, 2)}
             assert kept.pop(f"{ROOT}/state/station") == {"station": "loft", "state": "watching"}
-            assert kept == {state: event.to_dict()}, "the last event, and nothing of what was set aside"
+            assert kept == {state: event.to_dict()}, "the last event, and nothing of what is forming or set aside"
         async with reading(port, f"{ROOT}/state/setups/#", version) as reader:
             assert content(*await read(reader, 1)) == story[-2].to_dict()
             await sink.deliver([Message(aside[-1]), Message(story[-1])])

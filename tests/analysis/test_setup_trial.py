@@ -13,8 +13,9 @@ from pydantic import Field
 from scanner.analysis.columns import CLOSE
 from scanner.analysis.evidence import point
 from scanner.analysis.known_setups import known, own
+from scanner.analysis.next_bar import Need
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen, Numbers, Setup, Spoiler
+from scanner.analysis.setup import Chosen, Forming, Numbers, Setup, Spoiler
 from scanner.analysis.setup_trial import example_fit, wrong_ways
 from tests.analysis import wrong_setups as wrong
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 RULES = Rules()
 EXAMPLE = own("two_steps", "own_setup:SETUP", Path(__file__).parents[2] / "config")
-SOUND = replace(EXAMPLE, measure=wrong.sound, find=wrong.find_sound)
+SOUND = replace(EXAMPLE, measure=wrong.sound, find=wrong.find_sound, forming=None)
 
 
 def said(setup: Setup[Any]) -> list[str]:
@@ -85,6 +86,61 @@ def test_the_compilers_reason_names_the_line() -> None:
 
 def raising(*_: object) -> NoReturn:
     raise KeyError("gull")
+
+
+STEP = EXAMPLE.forming
+assert STEP is not None
+WRONG_AHEAD: dict[str, tuple[Forming[Any], str]] = {
+    "does not compile": (
+        replace(STEP, find=wrong.find_forming_of_no_number),
+        "forming.find does not compile: KeyError",
+    ),
+    "looks ahead": (replace(STEP, find=wrong.find_forming_ahead), "forming.find looks ahead: with other bars after p"),
+    "reads far back": (
+        replace(STEP, find=wrong.find_forming_far_back),
+        "forming.find reads further back than looks_back = 3, counted from the bar after p",
+    ),
+    "is one-sided": (
+        replace(STEP, find=wrong.find_forming_one_sided),
+        "forming.find differs for long and short on reflected prices",
+    ),
+    "finds too little": (
+        replace(STEP, find=wrong.find_long_only),
+        "forming.find differs for long and short on reflected prices",
+    ),
+    "raises": (
+        replace(STEP, next_bar=raising),
+        "next_bar raises KeyError ('gull'); it is asked at every",
+    ),
+    "sees the bar after p": (
+        replace(STEP, next_bar=lambda before, _: [Need("close", least=before.series[CLOSE, before.p + 1])]),
+        "next_bar raises IndexError",
+    ),
+    "gives nothing": (replace(STEP, next_bar=lambda *_: []), "next_bar gives something else than a list of Needs"),
+    "gives texts": (
+        replace(STEP, next_bar=lambda *_: ["a rise"]),
+        "next_bar gives something else than a list of Needs",
+    ),
+    "asks for what there is not": (
+        replace(STEP, next_bar=lambda *_: [Need("gulls", least=1.0)]),  # type: ignore[arg-type]  # on purpose
+        "next_bar asks for 'gulls'; there is close, high, low, body, range, body_of_range",
+    ),
+    "asks one side": (
+        replace(STEP, next_bar=lambda before, _: [Need("close", least=before.series[CLOSE, before.p])]),
+        "next_bar differs for long and short on reflected prices",
+    ),
+    "asks too little": (
+        replace(STEP, next_bar=lambda before, _: [Need("high", least=before.closing())]),
+        "what is told of the two steps one bar ahead and measure disagree on the invented tapes: of ",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", WRONG_AHEAD)
+def test_what_is_wrong_with_what_is_told_one_bar_ahead(what: str) -> None:
+    forming, sentence = WRONG_AHEAD[what]
+    (found,) = said(replace(EXAMPLE, forming=forming))
+    assert found.startswith(sentence)
 
 
 SPOKEN: dict[str, tuple[Any, str]] = {

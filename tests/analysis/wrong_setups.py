@@ -46,6 +46,49 @@ def find_sound(
 
 
 @compiled
+def up_so_far(series: Floats, p: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    return bool(series[CLOSE, p] > series[CLOSE, p - 1])
+
+
+@compiled
+def find_forming_one_sided(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, up_so_far, (0, 0), columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def find_forming_ahead(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, looks_on, (0, 0), columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def looks_on(series: Floats, p: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    return bool(sign * series[CLOSE, min(p + 1, series.shape[1] - 1)] > sign * series[CLOSE, p])
+
+
+@compiled
+def far_back(series: Floats, p: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    return bool(sign * series[CLOSE, p - 3] < sign * series[CLOSE, p])
+
+
+@compiled
+def find_forming_far_back(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return searched(mark_all, far_back, (0, 0), columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def find_forming_of_no_number(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    return int(numbers[0].there_is_no_such_number)
+
+
+@compiled
 def not_to_compile(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
     return bool(series[CLOSE, t] > "gull")
 

@@ -79,7 +79,8 @@ class Tape:
         self.bars = bars
         self.fast = sma(closes, FAST)
         self.slow = sma(closes, SLOW)
-        self.line = [quick - slow for quick, slow in zip(ema(closes, 12), ema(closes, 26), strict=True)]
+        self.ema12, self.ema26 = ema(closes, 12), ema(closes, 26)
+        self.line = [quick - slow for quick, slow in zip(self.ema12, self.ema26, strict=True)]
         self.signal = ema(self.line, 9)
         self.ema20 = ema(closes, 20)
         self.line_above = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from tests.outside.plain_indicators import known
 from tests.outside.plain_places import PLACES
@@ -76,6 +76,56 @@ def shape(tape: Tape, t: int, rules: Rules) -> dict[str, Measured]:
     dead = [bar for bar in (first, doji, second) if bar.range == 0 and bar.volume == 0]
     read_rules["traded"] = Measured(Decimal(len(dead)), not dead)
     return read_rules
+
+
+class Awaited(NamedTuple):
+    """What the second push has to be, after a push and a bar of indecision; its body is at least ``solid`` of it."""
+
+    close_above: Decimal
+    least_body: Decimal
+    most_body: Decimal
+    most_range: Decimal
+    solid: Decimal
+
+
+def awaited(tape: Tape, t: int, rules: Rules) -> Awaited | None:
+    """Read every rule about the bars up to t, the bar of indecision; None where one of them fails."""
+    first, doji = tape.bars[t - 1], tape.bars[t]
+    tie, usual_body, atr_before = hair(doji.close), known(tape.usual_body[t - 2]), known(tape.atr[t - 2])
+    wide = rules.pause == "small_bar"
+    of_range, of_drive = SMALL_BODY if wide else (rules.doji_body, rules.doji_body_of_drive)
+    holds = (
+        pushes(first)
+        and at_most(rules.drive_min * usual_body, first.body, tie)
+        and at_most(first.range, rules.drive_max_atr * atr_before, tie)
+        and at_most(rules.solid * first.range, first.body, tie)
+        and at_most(doji.body, max(of_range * doji.range, of_drive * first.body), tie)
+        and at_most(doji.range, (SMALL_RANGE if wide else rules.doji_range) * first.range, tie)
+        and not any(bar.range == 0 and bar.volume == 0 for bar in (first, doji))
+    )
+    if tape.line_above[t]:  # the cross must still be fresh one bar later
+        bars_since_cross = next((n for n in range(t) if tape.crossed_up(t - n)), None)
+        holds = holds and bars_since_cross is not None and bars_since_cross + 1 <= rules.cross_window
+    if not holds:
+        return None
+    return Awaited(
+        max(first.close, doji.high, close_for_cross(tape, t)),
+        first.body / rules.alike,
+        first.body * rules.alike,
+        rules.drive_max_atr * atr_before,
+        rules.solid,
+    )
+
+
+def close_for_cross(tape: Tape, t: int) -> Decimal:
+    """Find the next close at which the MACD line meets its signal: both are straight lines in it."""
+
+    def gap(close: Decimal) -> Decimal:
+        line = tape.ema12[t] + (close - tape.ema12[t]) * 2 / 13 - (tape.ema26[t] + (close - tape.ema26[t]) * 2 / 27)
+        return line - (tape.signal[t] + (line - tape.signal[t]) * 2 / 10)
+
+    here = tape.bars[t].close
+    return here - gap(here) / (gap(here + 1) - gap(here))
 
 
 def evidence(tape: Tape, t: int, places: Places, rules: Rules) -> dict[str, Measured]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal
 from tests.outside.plain_indicators import Tape
 from tests.outside.plain_levels import Levels, find_levels, step_at
 from tests.outside.plain_obstacles import obstacles
-from tests.outside.plain_pause import evidence, shape
+from tests.outside.plain_pause import Awaited, awaited, evidence, shape
 from tests.outside.plain_places import PLACES, Places, find_places, reach, within_reach
 from tests.outside.plain_setups import SETUPS
 from tests.outside.plain_surroundings import Circumstances, set_aside, surroundings
@@ -146,6 +146,12 @@ class Reading:
                 judged,
                 set_aside(judged, around),
             )
+
+    def awaited(self, t: int, direction: Direction) -> Awaited | None:
+        """Say what the bar after t has to be for a doji pause at a place as of t; prices are as that side sees them."""
+        with localcontext(prec=DIGITS):
+            found = awaited(self.sides[direction], t, self.rules)
+        return found if found is not None and any(self.places(t, direction).values()) else None
 
     def findings(self, setups: Collection[str] = ("doji_pause",)) -> list[Finding]:
         """Give every setup that stands, by bar; places and levels are looked for only where the rest holds."""

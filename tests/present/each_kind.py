@@ -5,7 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.events import Event, event_id, rfc3339
-from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, set_aside_event, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import (
+    BAR_CLOSE,
+    QUARTER_HOUR,
+    forming_event,
+    set_aside_event,
+    setup_event,
+    station_event,
+    withdrawn_event,
+)
 from tests.adapters.story_samples import FOLLOWING, story_event
 
 if TYPE_CHECKING:
@@ -48,7 +56,10 @@ def one_of_each(name: str = "HARBOUR", reason: str = "it is told here why") -> d
     def event(kind: Kind, data: SeriesData | FeedData | StationData) -> Event:
         return Event(kind, event_id(kind, name, str(BAR_CLOSE)), BAR_CLOSE, name, data)
 
+    forming = forming_event(setup)
+    forming.data["must"][0]["text"] = f"a close above 100.65 ({reason})"
     return {
+        "setup.forming": forming,
         "setup.qualified": setup,
         "setup.set_aside": set_aside_event(name, reason),
         "setup.withdrawn": withdrawn,

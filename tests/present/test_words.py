@@ -147,6 +147,7 @@ def test_no_size_is_an_answer_with_its_reason(size: str | None, reason: str, sai
 
 
 HEADLINES = {
+    "setup.forming": "Forming: HARBOUR 15m long doji pause; needs a close above 100.65",
     "setup.qualified": "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
     "setup.set_aside": "Set aside: HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
     "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer stands",
@@ -172,7 +173,7 @@ def test_every_kind_has_a_headline_of_its_own() -> None:
     said = {kind: alert(Message(event), BERLIN, None) for kind, event in one_of_each().items()}
     assert {kind: words.headline for kind, words in said.items()} == HEADLINES
     for kind, words in said.items():
-        assert kind == "setup.qualified" or "t is told here why." in words.lead or kind == "station.watching"
+        assert kind == "setup.qualified" or "t is told here why" in words.lead or kind == "station.watching"
         assert ("Mon 2 Mar 2026 1" in words.lead and " Berlin" in words.lead) or kind == "station.watching"
 
 
@@ -203,6 +204,7 @@ def test_the_caution_stands_wherever_a_setup_is_named() -> None:
         kind for kind, event in one_of_each().items() if alert(Message(event), "UTC", None).caution == SHORT
     }
     assert about_setups == {
+        "setup.forming",
         "setup.qualified",
         "setup.set_aside",
         "setup.withdrawn",
@@ -238,7 +240,7 @@ def test_no_name_and_no_reason_breaks_out(name: str, reason: str, late: bool) ->
             assert len(text.splitlines()) <= 1
             text.encode()
     whole = digest([Message(event, late=late) for event in events], BERLIN, {})
-    assert whole.headline.startswith("17 alerts: ")
+    assert whole.headline.startswith("18 alerts: ")
     assert len(whole.headline) <= HEADLINE_LENGTH
     assert not hidden(whole.plain().replace("\n", " "))
 

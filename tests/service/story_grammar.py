@@ -19,7 +19,7 @@ def faults(said: Iterable[Event]) -> list[str]:
     found: list[str] = []
     stories: dict[str, list[Event]] = {}
     for event in said:
-        if event.facts.about != "setup":
+        if not event.facts.of_story:
             continue
         told = stories.setdefault(event.thread, [])
         if told and told[-1].kind == "setup.withdrawn" and event.facts.begins:

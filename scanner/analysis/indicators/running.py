@@ -83,6 +83,18 @@ def steps(
     return running
 
 
+@compiled
+def averages_after(closes: Floats, state: Any, rules: Any) -> tuple[float, float, float]:
+    """Give both averages of the MACD and its signal after some closes that follow on a state, as ``advance`` does."""
+    alphas = (2.0 / (rules.macd_fast + 1), 2.0 / (rules.macd_slow + 1), 2.0 / (rules.macd_signal + 1), 0.0, 0.0)
+    running, first = (state.ema_fast, state.ema_slow, state.signal, 0.0, 0.0), 0
+    if state.count == 0:
+        running, first = (closes[0], closes[0], 0.0, 0.0, 0.0), 1
+    for i in range(first, len(closes)):
+        running = step(closes[i], 0.0, alphas, running)
+    return running[0], running[1], running[2]
+
+
 @inlined
 def side_of(close: float, slow: float, gap: float) -> int:
     """Say on which side of its signal the MACD line is: +1 above, −1 below, 0 where they are equal."""

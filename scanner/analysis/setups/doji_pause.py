@@ -5,7 +5,7 @@ The pause did not turn the move, so it may continue.
 
 from __future__ import annotations
 
-from math import isnan, nan
+from math import inf, isinf, isnan, nan
 from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field
@@ -25,12 +25,14 @@ from scanner.analysis.bar_sides import (
 )
 from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY, VOLUME
 from scanner.analysis.compiling import compiled
+from scanner.analysis.next_bar import Need
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
 from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
+    from scanner.analysis.next_bar import Before
     from scanner.analysis.searching import Floats, Integers, Marks
     from scanner.events import Measure
 
@@ -168,6 +170,68 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
+@compiled
+def holds_so_far(series: Floats, p: int, sign: float, numbers: Any, _measured: Floats, _verdicts: Marks) -> bool:
+    """Whether every rule about the first drive p−1 and the doji p holds, and the MACD's cross stays fresh enough."""
+    a, d = p - 1, p
+    body_a, body_d, range_a, range_d = body(series, a), body(series, d), extent(series, a), extent(series, d)
+    usual, atr, equal = series[USUAL_BODY, p - 2], series[ATR, p - 2], tie(series, a, d)
+    small = numbers.pause == SMALL_BAR
+    of_range = numbers.small_body if small else numbers.doji_body
+    of_drive = numbers.small_body_of_drive if small else numbers.doji_body_of_drive
+    most_range = numbers.small_range if small else numbers.doji_range
+    drive = closing(series, a, sign) > opening(series, a, sign) and body_a >= numbers.drive_min * usual - equal
+    drive = drive and range_a <= numbers.drive_max_atr * atr + equal and body_a >= numbers.solid * range_a - equal
+    doji = body_d <= max(of_range * range_d, of_drive * body_a) + equal and range_d <= most_range * range_a + equal
+    traded = not (range_d == 0.0 and series[VOLUME, d] == 0.0)
+    return drive and doji and traded and sign * series[CROSS, p] <= numbers.cross_window
+
+
+@compiled
+def mark_so_far(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark the small bars after a drive; a little more is let through."""
+    open_a = stretch(series, OPEN, first, stop, 1)
+    close_a = stretch(series, CLOSE, first, stop, 1)
+    open_d = stretch(series, OPEN, first, stop, 0)
+    high_d = stretch(series, HIGH, first, stop, 0)
+    low_d = stretch(series, LOW, first, stop, 0)
+    close_d = stretch(series, CLOSE, first, stop, 0)
+    small = numbers.pause == SMALL_BAR
+    of_range = 1.01 * (numbers.small_body if small else numbers.doji_body)
+    of_drive = 1.01 * (numbers.small_body_of_drive if small else numbers.doji_body_of_drive)
+    for i in range(stop - first):
+        drive, doji = close_a[i] - open_a[i], abs(close_d[i] - open_d[i])
+        equal = 4.0 * TIE * (abs(close_a[i]) + abs(high_d[i]) + abs(low_d[i]))
+        fits = (doji <= of_range * (high_d[i] - low_d[i]) + equal) | (doji <= of_drive * abs(drive) + equal)
+        marks[i] = (fits & (drive > 0.0)) * LONG | (fits & (drive < 0.0)) * SHORT
+
+
+@compiled
+def find_forming(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the dojis of many series that a second drive may follow."""
+    return searched(mark_so_far, holds_so_far, (0, 0), columns, rows, first, stop, numbers, marks, found)
+
+
+def next_bar(before: Before, numbers: DojiPauseNumbers) -> list[Need]:
+    """Ask for the second drive."""
+    body_a, since, above = before.body(1), before.since_cross(), before.word("above", "below")
+    progress = max(before.closing(1), before.highest())
+    cross = inf if isinf(since) else before.cross_close()
+    why = f"beyond the first drive's close and the {'small bar' if numbers.pause == 'small_bar' else 'doji'}"
+    if cross > progress:
+        why = f"where the MACD line {'crosses' if isnan(since) else 'stays'} {above} its signal, {why}"
+    else:
+        why += f", with the MACD line {above} its signal"
+    return [
+        Need("close", least=cross if isnan(cross) else max(progress, cross), beyond=True, why=why),
+        Need("body", least=body_a / numbers.alike, most=numbers.alike * body_a, why="like the first drive's"),
+        Need("range", most=numbers.drive_max_atr * before.atr(2)),
+        Need("body_of_range", least=numbers.solid),
+    ]
+
+
 def words(fit: Fit, numbers: DojiPauseNumbers) -> list[tuple[str, str]]:
     """Give threshold and text of each rule."""
     above = fit.word("above", "below")
@@ -284,4 +348,5 @@ SETUP = Setup(
     spoiler=spoiler,
     places=("line", "average", "level", "turn"),
     by_default=True,
+    forming=Forming(find_forming, next_bar),
 )

@@ -29,11 +29,13 @@ from scanner.analysis.bar_sides import (
 )
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN
 from scanner.analysis.compiling import compiled
+from scanner.analysis.next_bar import Need
 from scanner.analysis.rules import TIE
 from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
+    from scanner.analysis.next_bar import Before
     from scanner.analysis.searching import Floats, Integers, Marks
     from scanner.events import Measure
 
@@ -106,6 +108,43 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
+@compiled
+def is_strong(series: Floats, p: int, sign: float, numbers: Any, _measured: Floats, _verdicts: Marks) -> bool:
+    """Whether every rule about the strong bar p alone holds."""
+    range_p, body_p, equal = extent(series, p), body(series, p), tie(series, p, p)
+    strong = range_p >= numbers.strong_min * series[ATR, p - 1] - equal and body_p >= numbers.solid * range_p - equal
+    return strong and closing(series, p, sign) - opening(series, p, sign) > equal
+
+
+@compiled
+def mark_strong(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
+    """Mark the long bars; ties are let through."""
+    opens, closes = stretch(series, OPEN, first, stop, 0), stretch(series, CLOSE, first, stop, 0)
+    highs, lows = stretch(series, HIGH, first, stop, 0), stretch(series, LOW, first, stop, 0)
+    atrs = stretch(series, ATR, first, stop, 1)
+    for i in range(stop - first):
+        long = highs[i] - lows[i] >= 0.99 * numbers.strong_min * atrs[i]
+        marks[i] = (long & (closes[i] > opens[i])) * LONG | (long & (closes[i] < opens[i])) * SHORT
+
+
+@compiled
+def find_forming(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Give the strong bars of many series."""
+    return searched(mark_strong, is_strong, (0, 0), columns, rows, first, stop, numbers, marks, found)
+
+
+def next_bar(before: Before, numbers: InsideBarNumbers) -> list[Need]:
+    """Ask for a small bar within the strong one that keeps the trend."""
+    return [
+        Need("high", most=before.highest(), why="within the strong bar"),
+        Need("low", least=before.lowest(), why="within the strong bar"),
+        Need("range", most=numbers.inside_range * before.extent()),
+        Need("close", least=before.trend_close(numbers.trend_rise), beyond=True, why="for the trend to go on"),
+    ]
+
+
 def words(fit: Fit, numbers: InsideBarNumbers) -> list[tuple[str, str]]:
     """Give threshold and text of each rule."""
     return [
@@ -167,4 +206,5 @@ SETUP = Setup(
     trigger=trigger,
     base=base,
     spoiler=spoiler,
+    forming=Forming(find_forming, next_bar),
 )

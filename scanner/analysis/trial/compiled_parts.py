@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 import numba
@@ -82,20 +83,24 @@ class Compiled:
             )
         return bool(held), measured, verdicts
 
-    def find(self, columns: Floats, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, int, int]]:
-        """Give (row, bar, sign) of what ``find`` finds."""
+    def find(
+        self, columns: Floats, rows: Integers, first: Integers, stop: Integers, name: str = "find"
+    ) -> list[tuple[int, int, int]]:
+        """Give (row, bar, sign) of what ``find``, or another function like it, finds."""
         longest, bars = int((stop - first).max()), int((stop - first).sum())
         marks = np.full(longest + BEYOND, STRANGE, dtype=np.uint8)
         room = np.full((2 * bars + BEYOND, 3), -1, dtype=np.int64)
-        count = self._call("find", columns, rows, first, stop, self.numbers, marks[:longest], room[: 2 * bars])
+        count = self._call(name, columns, rows, first, stop, self.numbers, marks[:longest], room[: 2 * bars])
         if not 0 <= count <= 2 * bars or (room[2 * bars :] != -1).any():
-            raise TrialError(f"find finds {count} setups among {bars} bars; write each bar and sign down once at most")
+            raise TrialError(
+                f"{name} finds {count} setups among {bars} bars; write each bar and sign down once at most"
+            )
         if (marks[longest:] != STRANGE).any():
-            raise TrialError("find marks bars past its stretch; write marks[0] to marks[stop - first - 1] only")
+            raise TrialError(f"{name} marks bars past its stretch; write marks[0] to marks[stop - first - 1] only")
         return [(row, bar, sign) for row, bar, sign in room[:count].tolist()]
 
     def _call(self, name: str, *given: Any) -> Any:  # noqa: ANN401 - what compiled code takes and gives
-        function = getattr(self.setup, name)
+        function = attrgetter(name)(self.setup)
         try:
             return function(*given)
         except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything

@@ -18,7 +18,7 @@ from scanner.service.configuration.mistakes import Mistake, closest, did_you_mea
 from scanner.service.configuration.outside import prepare
 from scanner.service.configuration.reading import TomlFaultError, document_of
 from scanner.service.configuration.toml_lines import lines
-from scanner.service.configuration.untold import named, untold
+from scanner.service.configuration.untold import named, untold, untold_ahead
 from scanner.settings import Settings, from_document, read_file
 from scanner.trade.size import rate_of
 
@@ -104,6 +104,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
     checked.warnings += [*_unused(settings), *untold(settings), *_unsized(settings)]
+    checked.warnings += [] if wrong_rules else untold_ahead(settings)
     checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:

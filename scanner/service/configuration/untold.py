@@ -44,6 +44,29 @@ def untold(settings: Settings) -> Iterator[Mistake]:
             yield Mistake(FIRST, text + "route", warning=True)
 
 
+def untold_ahead(settings: Settings) -> Iterator[Mistake]:
+    """Warn of setups that are to be told one bar ahead and whom no route names, and of routes that name what is off.
+
+    There must be no ``wrong_rules``.
+    """
+    ahead = {name for name in settings.instruments if any(each.forming for each in settings.rulebook_of(name).setups)}
+    series, takes = _series(settings), _Taken(settings)
+    lost = [
+        each
+        for each in series
+        if each[0] in ahead and not any(takes("setup.forming", each, side) for side in DIRECTIONS)
+    ]
+    if lost:
+        text = (
+            f"forming is on for {_whose(lost, series)}, but no route names setup.forming there, and it goes only where "
+        )
+        yield Mistake(("setups",), text + "one does: add it to the kinds of a route", warning=True)
+    for number, route in enumerate(settings.routes):
+        if "setup.forming" in route.kinds and settings.instruments and not ahead:
+            text = "names setup.forming, which is said of no setup: add forming = true to the table of one"
+            yield Mistake(("routes", number, "kinds"), text, warning=True)
+
+
 def _of_setups(settings: Settings) -> Iterator[Mistake]:
     series, takes = _series(settings), _Taken(settings)
     taken = {side: {each for each in series if takes("setup.qualified", each, side)} for side in DIRECTIONS}

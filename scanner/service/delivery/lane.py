@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from scanner.service.delivery.bundling import LARGEST, least_tried, parcels, waves
 from scanner.service.delivery.ceiling import Ceiling
-from scanner.service.delivery.late import too_late
+from scanner.service.delivery.late import is_over, too_late
 from scanner.service.delivery.past_outbox import PastOutbox
 from scanner.service.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
 from scanner.service.store.trouble import NO_ANSWER, StoreDamagedError, StoreTroubleError
@@ -96,7 +96,7 @@ class Lane:
         self._paused = self._resume = 0
         """When the sink was last let alone, and until when."""
         self._alone: set[int] = set()
-        self._unmarked: list[Callable[[], None]] = []
+        self._unmarked: list[Callable[[], object]] = []
         self._past = PastOutbox()
 
     def pass_on(self, event: Event) -> None:
@@ -148,8 +148,7 @@ class Lane:
         silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
         limit = LOADED if silent_until is None else -1
         due = await self._stored(lambda: self._outbox.due(now, self._name, limit))
-        if settled := self._past.settle(due):
-            self._unmarked.append(partial(self._outbox.delivered, [each.number for each in settled], late=set()))
+        if self._settled(due, now):
             return 0.0
         ready = due if silent_until is None else _urgent(due)
         if not ready:
@@ -161,6 +160,14 @@ class Lane:
             if stop.is_set() or not await self._hand_over(wave):
                 break
         return 0.0
+
+    def _settled(self, due: Sequence[Delivery], now: int) -> bool:
+        """Take note of deliveries that need not go out any more, because they have already or are of no use now."""
+        if settled := [each.number for each in self._past.settle(due)]:
+            self._unmarked.append(partial(self._outbox.delivered, settled))
+        if over := [each.number for each in due if is_over(each.event, now)]:
+            self._unmarked.append(partial(self._outbox.drop, over))
+        return bool(settled or over)
 
     async def _pass_on(self) -> None:
         """Hand over what goes out without the outbox, one after the other."""

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from scanner.service.store.database import Database
 
 State = Literal["waiting", "delivered", "dead", "dropped"]
-"""Where a delivery stands: dead ones were refused for good, dropped ones the user gave up."""
+"""Where a delivery stands: dead ones were refused for good, dropped ones given up, by the user or as of no use now."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -172,6 +172,38 @@ def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: 
     assert checked.told() == [f"{config}:6: warning: routes: {each}" for each in told]
 
 
+UNNAMED = (
+    "6: warning: setups: forming is on for {}, but no route names setup.forming there, and it goes only where one "
+    "does: add it to the kinds of a route"
+)
+UNSAID = (
+    "12: warning: routes.kinds: names setup.forming, which is said of no setup: add forming = true to the table of one"
+)
+NEVER = "7: setups.hammer.forming: nothing can be told of the hammer before its last bar; leave forming out"
+ALL, NAMED = "[[routes]]\nsinks = ['screen']\n", "[[routes]]\nsinks = ['screen']\nkinds = ['setup.forming']\n"
+
+
+@pytest.mark.parametrize(
+    ("setup", "forming", "routes", "told"),
+    [
+        ("doji_pause", "true", "", [UNNAMED.format("any series")]),
+        ("doji_pause", "true", ALL, [UNNAMED.format("any series")]),
+        ("doji_pause", "true", f"{ALL}{NAMED}timeframes = ['1h']", [UNNAMED.format("A 15m, B 15m, C 15m")]),
+        ("doji_pause", "true", ALL + NAMED, []),
+        ("doji_pause", "false", ALL + NAMED, [UNSAID]),
+        ("hammer", "true", "", [NEVER]),
+        ("doji_pause", "3", "", ["7: setups.doji_pause.forming: must be true or false, not 3"]),
+    ],
+)
+def test_what_is_told_one_bar_ahead_has_to_be_routed(
+    setup: str, forming: str, routes: str, told: list[str], tmp_path: Path
+) -> None:
+    config = tmp_path / "x.toml"
+    text = f"[setups.{setup}]\nforming = {forming}\n{routes}"
+    config.write_text(ROUTED.replace("{routes}", text), encoding="utf-8")
+    assert check(config, {}).told() == [f"{config}:{each}" for each in told]
+
+
 def test_secrets_and_a_store_that_every_user_can_read_are_warned_of(tmp_path: Path) -> None:
     config, secrets = tmp_path / "x.toml", tmp_path / "secret files"
     secrets.mkdir()

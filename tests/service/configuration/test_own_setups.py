@@ -94,6 +94,11 @@ def test_one_that_is_wrong_only_with_an_instruments_own_numbers_is_told_of_too(t
             SOURCE.replace("@compiled\ndef find", "def find"),
             "find of not_compiled:SETUP is not compiled",
         ),
+        (
+            "ahead_not_compiled",
+            SOURCE.replace("@compiled\ndef find_forming", "def find_forming"),
+            "forming.find of ahead_not_compiled:SETUP is not compiled",
+        ),
         ("not_python", "SETUP = (", "cannot be loaded (SyntaxError"),
         ("no_setup", "SETUP = 3", "no_setup:SETUP is a int, not a Setup"),
     ],

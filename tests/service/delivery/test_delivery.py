@@ -19,7 +19,7 @@ from scanner.service.delivery import Delivery
 from scanner.service.pauses import Pauses
 from scanner.service.store import Store
 from scanner.settings import Quiet
-from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, station_event
+from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, forming_event, station_event
 from tests.service.delivery.tools import NAME, SECOND, PlannedSink, Time, deliver, say, store_with, told
 
 if TYPE_CHECKING:
@@ -246,6 +246,27 @@ async def test_a_setup_that_leaves_too_late_says_so(bars: float, late: bool) -> 
         kept = {each.event.kind: each.late for each in store.outbox.list()}
     sent = {message.event.kind: message.late for _, messages in sink.calls for message in messages}
     assert sent == kept == {"setup.qualified": late, "setup.withdrawn": False, "station.watching": False}
+
+
+async def test_what_told_of_the_next_bar_is_given_up_once_that_has_closed() -> None:
+    """Whatever held it up; nobody can act on it any more. The next bar closes a quarter of an hour on."""
+    setup = told(0, at=BAR_CLOSE + QUARTER_HOUR)
+    quiet = Quiet(start=wall_time(15), end=wall_time(16, 20), zone="UTC")
+    held_up: dict[str, dict[str, Any]] = {"down": {}, "asleep": {"quiet": {NAME: quiet}}, "for a while": {}}
+    pauses = {"down": 15 * MINUTE, "asleep": 0.0, "for a while": 14 * MINUTE}
+    for how, options in held_up.items():
+        time = Time()
+        sink = PlannedSink(time, [DeliveryError("later", pauses[how])] if pauses[how] else [])
+        with store_with(time, [forming_event(setup), station_event()]) as store:
+            await deliver(store, time, {NAME: sink}, **options)
+            states = {each.event.kind: each.state for each in store.outbox.list()}
+        arrived = [message.event.kind for _, messages in sink.calls for message in messages]
+        in_time = how == "for a while"
+        assert states == {
+            "setup.forming": "delivered" if in_time else "dropped",
+            "station.watching": "delivered",
+        }, how
+        assert ("setup.forming" in arrived) == in_time
 
 
 async def test_quiet_hours_end_in_one_digest_and_open_positions_do_not_wait() -> None:

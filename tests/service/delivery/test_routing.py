@@ -8,7 +8,7 @@ import pytest
 
 from scanner.service.delivery.routing import sinks_for
 from scanner.settings import Route
-from tests.adapters.samples import set_aside_event, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import forming_event, set_aside_event, setup_event, station_event, withdrawn_event
 from tests.adapters.story_samples import FOLLOWING, story_event
 
 if TYPE_CHECKING:
@@ -82,6 +82,14 @@ def test_what_was_set_aside_goes_only_where_a_route_names_that_kind(event: Event
 def test_what_follows_goes_where_the_evidence_of_its_setup_led(least: int, sinks: tuple[str, ...]) -> None:
     for event in (SETUP, withdrawn_event(SETUP), *(story_event(kind, SETUP) for kind in FOLLOWING)):
         assert sinks_for(event, GROUPS, [route(least_evidence=least)], SINKS) == sinks
+
+
+def test_what_is_told_one_bar_ahead_goes_only_where_a_route_names_it() -> None:
+    ahead = forming_event(SETUP)
+    for routes in ((), [route()], [route(kinds=["setup.qualified"])]):
+        assert sinks_for(ahead, GROUPS, routes, SINKS) == ()
+    assert sinks_for(ahead, GROUPS, [route(kinds=["setup.forming"], least_evidence=10)], SINKS) == ("mail",)
+    assert sinks_for(ahead, GROUPS, [route(kinds=["setup.forming"], directions=["short"])], SINKS) == ()
 
 
 def test_an_event_takes_every_route_that_fits_and_each_sink_once() -> None:

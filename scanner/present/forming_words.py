@@ -1,0 +1,53 @@
+"""Words for a setup that is forming: what its last bar must do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.present.cautions import SHORT
+from scanner.present.setup_words import PLACES
+from scanner.present.tables import parse_time
+from scanner.present.times import moment
+from scanner.present.wording import Line, Words, headline, number, phrase, threshold
+
+if TYPE_CHECKING:
+    from scanner.events import FormingData
+    from scanner.ports import Message
+
+NEXT_ONLY = (
+    "Valid for the next bar only: unless that does all of this, there is no setup, and nothing more is said. Even then "
+    "place and surroundings are judged only at its close."
+)
+
+
+def setup_forming(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say what the next bar must do and when it closes; nothing stands yet, so there are no orders."""
+    data: FormingData = message.event.data
+    needs = [phrase(each["text"]) for each in data["must"]]
+    places = [PLACES[key] for key, found in data["places"].items() if found["verdict"]]
+    at = f", at {' and '.join(places)}" if places else ""
+    close = data["next_close"]
+    closes = "" if close is None else f", which closes {moment(parse_time(close), user_zone, exchange_zone)},"
+    closed = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
+    return Words(
+        headline=headline(
+            lambda named: (
+                f"Forming: {named} {data['timeframe']} {data['direction']} {phrase(data['title'])}; "
+                f"needs {needs[0].partition(' (')[0]}"
+            ),
+            data["instrument"],
+        ),
+        lead=f"The next bar{closes} may complete a setup: {phrase(data['title'])}, {data['direction']}{at}. "
+        f"For that it needs {'; '.join(needs)}. Bar closed {closed}.",
+        why=tuple(
+            Line(
+                f"at {PLACES[key]}",
+                found["price"] or "-",
+                f"{number(found['measured'])}, {threshold(found['threshold'])}: {phrase(found['text'])}",
+            )
+            for key, found in data["places"].items()
+            if found["verdict"]
+        ),
+        wrong=NEXT_ONLY,
+        caution=SHORT,
+    )

@@ -62,6 +62,12 @@ class BrokerSettings(BaseModel):
         """Host and port."""
         return self.host, self.port or (TLS_PORT if self.tls else PLAIN_PORT)
 
+    @property
+    def anonymous(self) -> Self:
+        """The same broker for somebody who does not say who they are."""
+        nobody = dict.fromkeys(("user", "password", "client_cert", "client_key", "client_key_password"))
+        return self.model_copy(update=nobody)
+
     def tls_context(self) -> ssl.SSLContext | None:
         """Read the certificates, None without TLS; ValueError names a file that will not do."""
         if not self.tls:

@@ -138,7 +138,12 @@ class SeriesEngine:
                 yield from self.said_of_stories()
 
     def hear(self, decision: Decision) -> None:
-        """Take note of a decision of the user on a setup of this series; they come in order of time."""
+        """Take note of a decision of the user on a setup of this series; they come in order of time.
+
+        One that comes after the same bar as another of its kind on that setup takes its place.
+        """
+        about = decision.thread, decision.kind, decision.bar
+        self.decisions = [each for each in self.decisions if (each.thread, each.kind, each.bar) != about]
         self.decisions.append(decision)
 
     def _between_decisions(self, bars: Bars) -> Iterator[tuple[Decision | None, Bars]]:

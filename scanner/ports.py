@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     import asyncio
@@ -125,3 +125,30 @@ class Sink(Protocol):
 
         Raises DeliveryError when it may go better later, DeliveryRefusedError when it never will.
         """
+
+
+class Decider(Protocol):
+    """Keeps what the user decides in messages. Its methods may be called in a thread, and raise nothing."""
+
+    def answer(self, message: bytes) -> bytes:
+        """Do what a message asks for, and give the answer to send."""
+
+    def refuse(self, message: bytes, why: str) -> bytes:
+        """Give the answer to a message of which nothing is done; ``why`` is a sentence."""
+
+    def tell(self, trouble: str) -> None:
+        """Tell in a sentence why decisions are not heard; to be called in the event loop's thread."""
+
+
+@runtime_checkable
+class Hearing(Protocol):
+    """A sink that can also hear what the user decides."""
+
+    hears: bool
+    """Whether its settings want that."""
+
+    def hear(self, decider: Decider) -> None:
+        """Give what comes to ``decider`` while the sink is started; to be called before the start."""
+
+    async def try_hearing(self) -> None:
+        """See whether decisions could be heard; DeliveryError says why not."""

@@ -84,7 +84,9 @@ class EmailSink:
         DeliveryError.
         """
         words = say(messages, self._settings.zone, self._exchange_zones)
-        mail = letter(messages, words, self._sender, list(self._recipients.values()), self._clock())
+        mail = letter(
+            messages, words, self._settings.zone, self._sender, list(self._recipients.values()), self._clock()
+        )
         name = str(mail["Message-ID"])
         taken = self._taken.get(name, frozenset())
         wanted = [each for each in self._recipients if each not in taken]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from email.header import Header
 from email.message import EmailMessage
@@ -10,6 +11,7 @@ from email.utils import format_datetime
 from typing import TYPE_CHECKING
 
 from scanner.events import event_id
+from scanner.present.words import conversation
 from scanner.present.words_html import html
 
 if TYPE_CHECKING:
@@ -25,22 +27,25 @@ MOST_CHARTS = 12
 
 
 def letter(
-    messages: Sequence[Message], words: Words, sender: Address, recipients: Sequence[Address], now: float
+    messages: Sequence[Message], words: Words, zone: str, sender: Address, recipients: Sequence[Address], now: float
 ) -> EmailMessage:
-    """Write a letter of messages that were put into ``words``; ``now`` is in seconds since 1970.
+    """Write a letter of messages that were put into ``words`` for a reader in a zone; ``now`` is in seconds since 1970.
 
     The Message-ID (RFC 5322) is made of the event's id, so that the same alert is the same letter when it is sent
     again, and what is said later of a setup answers the letter that told of it. One that tells of a setup ahead refers
-    to the letter that the setup will be, if it comes. A conversation is made by these headers
-    alone (RFC 5256, REFERENCES): the subject stays the headline of what is new, for that of the first letter would show
-    a stop and an entry that no longer hold.
+    to the letter that the setup will be, if it comes. Some mail programs make a conversation by these headers alone
+    (RFC 5256, REFERENCES), others only where the subject stays the same as well. So that of a story names the setup,
+    and the letter begins with the news, which lists of letters show beside it.
     """
     domain = sender.domain.encode("idna").decode()
     name, thread = _identity(messages)
     mail = EmailMessage(policy=SMTP)
     mail["From"] = sender
     mail["To"] = tuple(recipients)
-    mail.set_raw("Subject", subject(words.headline))
+    story = conversation(messages[0].event, zone) if len({message.event.thread for message in messages}) == 1 else ""
+    if story and words.news:
+        words = replace(words, headline=words.news[0].upper() + words.news[1:])
+    mail.set_raw("Subject", subject((f"Re: {story}" if thread else story) or words.headline))
     mail["Date"] = format_datetime(datetime.fromtimestamp(now, UTC))
     mail["Message-ID"] = f"<{name}@{domain}>"
     if thread:

@@ -17,6 +17,7 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 
 from adapters.sinks.envelope import as_json
+from adapters.sinks.mqtt_decisions import MqttDecisions
 from adapters.sinks.mqtt_link import Link, properties
 from adapters.sinks.mqtt_settings import MqttSettings
 from adapters.sinks.mqtt_topics import Topics
@@ -25,7 +26,7 @@ from scanner.ports import DeliveryError, DeliveryRefusedError
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Sequence
 
-    from scanner.ports import Message
+    from scanner.ports import Decider, Message
 
 State = Literal["watching", "stopped", "gone"]
 AT_ONCE = 200
@@ -43,7 +44,8 @@ def growing_pause(failures: int) -> float:
 class MqttSink:
     """Publishes events over one connection, which it seeks anew from ``start`` to ``stop`` whenever it is lost.
 
-    Many deliveries may be under way at once; they are published in the order in which they were asked for.
+    Many deliveries may be under way at once; they are published in the order in which they were asked for. Where its
+    settings want that, it hears the user's decisions, too.
     """
 
     Settings = MqttSettings
@@ -59,6 +61,18 @@ class MqttSink:
         self._keeping: asyncio.Task[None] | None = None
         self._wanted = asyncio.Event()
         self._stopping = False
+        self.hears = settings.decisions
+        self._decisions = MqttDecisions(settings, self._topics, pause)
+        self._decider: Decider | None = None
+        self._hearing: asyncio.Task[None] | None = None
+
+    def hear(self, decider: Decider) -> None:
+        """Give what comes to ``decider`` while the sink is started."""
+        self._decider = decider
+
+    async def try_hearing(self) -> None:
+        """See whether decisions could be heard; DeliveryError says why not."""
+        await self._decisions.try_once()
 
     async def start(self) -> None:
         """Connect and say that the station is watching; after a DeliveryError the connection is sought further."""
@@ -66,6 +80,8 @@ class MqttSink:
             self._stopping = False
             self._outcome: asyncio.Future[Link | DeliveryError] = asyncio.get_running_loop().create_future()
             self._keeping = asyncio.create_task(self._keep())
+            if self.hears and self._decider is not None:
+                self._hearing = asyncio.create_task(self._decisions.listen(self._decider))
         await self._connected()
 
     async def stop(self) -> None:
@@ -74,6 +90,8 @@ class MqttSink:
             return
         self._stopping = True
         self._wanted.set()
+        if self._hearing is not None:
+            self._hearing.cancel()
         if (link := self._link) is not None:
             try:
                 async with asyncio.timeout(FAREWELL_SECONDS):
@@ -82,11 +100,13 @@ class MqttSink:
                 link.break_off()
             else:
                 link.hang_up()
-        _, late = await asyncio.wait({self._keeping}, timeout=FAREWELL_SECONDS)
+        ending = {self._keeping} if self._hearing is None else {self._keeping, self._hearing}
+        _, late = await asyncio.wait(ending, timeout=FAREWELL_SECONDS)
         if late:
-            self._keeping.cancel()
+            for each in late:
+                each.cancel()
             await asyncio.wait(late)
-        self._keeping = None
+        self._keeping = self._hearing = None
 
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Publish each message, in order, with the state that it leaves; raises DeliveryError."""

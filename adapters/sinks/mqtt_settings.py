@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from hashlib import sha256
+from typing import Self
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from adapters.mqtt_broker import BrokerSettings
 
@@ -26,6 +27,19 @@ class MqttSettings(BrokerSettings):
         description="bytes of the largest packet to send, where the broker does not say by itself what it takes",
     )
 
+    decisions: bool = Field(
+        default=False, description="whether to hear the user's decisions, from all whom the broker lets in"
+    )
+
+    @model_validator(mode="after")
+    def _decisions_need_a_login(self) -> Self:
+        if self.decisions and self.client_cert is None and not (self.user and self.password):
+            raise ValueError(
+                "decisions are only heard from a broker that asks for a login: give user and password, or client_cert "
+                "and client_key, or take out decisions"
+            )
+        return self
+
     @field_validator("prefix")
     @classmethod
     def _a_topic(cls, prefix: str) -> str:
@@ -41,6 +55,12 @@ class MqttSettings(BrokerSettings):
 
         At most 23 letters and digits: more no broker has to take (MQTT 3.1.1, 3.1.3.1).
         """
-        if self.client_id is not None:
-            return self.client_id
-        return "cw" + sha256(f"{self.prefix}/{self.station}".encode(errors="surrogatepass")).hexdigest()[:21]
+        return self.client_id or self._made("cw")
+
+    @property
+    def hearing_identifier(self) -> str:
+        """The client id of the connection over which decisions are heard."""
+        return f"{self.client_id}-decisions" if self.client_id else self._made("cd")
+
+    def _made(self, begin: str) -> str:
+        return begin + sha256(f"{self.prefix}/{self.station}".encode(errors="surrogatepass")).hexdigest()[:21]

@@ -8,6 +8,8 @@ Below ``<prefix>/<station>/``:
 | ``series/<instrument>/<timeframe>`` | a series put on hold or resumed | no |
 | ``feeds/<feed>`` | a feed that is late or back | no |
 | ``station`` | what the station says of itself | no |
+| ``decide`` | heard, not said: the user's decisions, where the settings want that | refused |
+| ``decided`` | the answer to each | no |
 | ``state/station`` | ``{"station": …, "state": "watching" | "stopped" | "gone"}``; ``gone`` is the last will | yes |
 | ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | the last event of a setup whose story goes on | yes |
 
@@ -62,6 +64,8 @@ class Topics:
     def __init__(self, prefix: str, station: str) -> None:
         self.root = f"{prefix}/{encode(station)}"
         self.station = f"{self.root}/state/station"
+        self.decide = f"{self.root}/decide"
+        self.decided = f"{self.root}/decided"
 
     def of(self, event: Event) -> str:
         """Give the topic under which an event is said."""

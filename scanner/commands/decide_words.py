@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,8 +11,6 @@ if TYPE_CHECKING:
     from scanner.commands.which_store import Choice
 
 app = typer.Typer(rich_markup_mode="markdown")
-
-LARGEST_EXPONENT, MOST_DIGITS = 15, 36
 
 Story = Annotated[
     str,
@@ -47,16 +44,13 @@ def take(
 ) -> None:
     """Record that you took a setup: once, and while its story goes on. One that was set aside can be taken too.
 
-    Works beside the running station. A price that is recorded cannot be changed any more.
+    Works beside the running station. Until the next bar comes, a wrong price or size can be told anew.
 
     Example: closewatch take GANNET --price 101.40 --size 100 --config watch.toml
     """
     from scanner.commands.decide import decide  # noqa: PLC0415 - not needed for --help
 
-    decide(
-        _choice(config, store), story, "take", price=_number(price, "--price"), size=_number(size, "--size"),
-        text=note,
-    )  # fmt: skip
+    decide(_choice(config, store), story, "take", price=price, size=size, text=note)
 
 
 @app.command("pass")
@@ -90,7 +84,7 @@ def leave(
     """
     from scanner.commands.decide import decide  # noqa: PLC0415 - as above
 
-    decide(_choice(config, store), story, "leave", price=_number(price, "--price"), text="")
+    decide(_choice(config, store), story, "leave", price=price, text="")
 
 
 @app.command()
@@ -107,20 +101,6 @@ def note(
     from scanner.commands.decide import decide  # noqa: PLC0415 - as above
 
     decide(_choice(config, store), story, "note", text=text)
-
-
-def _number(text: str | None, option: str) -> Decimal | None:
-    """Read a number exactly as it is written."""
-    if text is None:
-        return None
-    try:
-        value = Decimal(text)
-    except InvalidOperation:
-        value = Decimal("NaN")
-    digits = len(value.as_tuple().digits)
-    if not value.is_finite() or abs(value.adjusted()) > LARGEST_EXPONENT or digits > MOST_DIGITS:
-        raise typer.BadParameter(f"{option} takes a number such as 101.40, not {text!r}.")
-    return value
 
 
 def _choice(config: Path | None, store: Path | None) -> Choice:

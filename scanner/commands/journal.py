@@ -9,6 +9,7 @@ from datetime import time as clock_time
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
+from scanner.analysis.known_setups import known
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.journal.entries import by_story, entry_of
@@ -17,6 +18,7 @@ from scanner.journal.stories import short_ids, stories
 from scanner.present.journal_files import as_csv, as_json, as_parquet
 from scanner.present.journal_html import Told, page
 from scanner.present.journal_report import journal_table, review_lines
+from scanner.present.text import plain
 from scanner.present.wording import counted
 from scanner.service.store import Store
 
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
 SECOND = 1_000_000_000
 DAYS = {"week": 7, "month": 30}
 FIRST_YEAR, LAST_YEAR = 1970, 2200
+SHOWN = 40
 SUFFIXES = (".csv", ".json", ".parquet", ".html")
 
 
@@ -70,6 +73,10 @@ def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
             if asked.fits(entry) and (since is None or since <= found) and (until is None or found < until):
                 told.append(Told(story, mine, entry))
         told.sort(key=lambda each: each.entry.found)
+        if not told and asked.setup is not None and asked.setup not in known():
+            raise UsageError(
+                f"--setup {plain(asked.setup, SHOWN)}: none of this name was found; `closewatch setups` lists all"
+            )
         if not told:
             output.tell("No setup fits; nothing was written." if out else "No setup fits.")
             return
@@ -91,8 +98,10 @@ def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) ->
     return {".csv": as_csv, ".json": as_json, ".parquet": as_parquet}[suffix](entries)
 
 
-def review(choice: Choice, span: Literal["week", "month"], until: str | None) -> None:
+def review(choice: Choice, span: str, until: str | None) -> None:
     """Print what a week or a month came to, up to a day that is given, or today."""
+    if span not in DAYS:
+        raise UsageError(f"{plain(span, SHOWN)}: say {' or '.join(DAYS)}")
     today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
     last = today if until is None else _day(until, "--until")
     first = _midnight(last + timedelta(1 - DAYS[span]), choice.zone)

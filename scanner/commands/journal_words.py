@@ -57,7 +57,7 @@ def journal(
 @app.command()
 def review(
     span: Annotated[
-        Literal["week", "month"],
+        str,
         typer.Argument(
             help="The 7 or the 30 days up to today, or up to the day of --until.",
             metavar="week|month",

@@ -18,11 +18,12 @@ import structlog
 from scanner import settings as configuration
 from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
+from scanner.commands.decide_by_message import DecisionsByMessage
 from scanner.commands.event_chart import event_chart
 from scanner.commands.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.engine import needs_compiling
-from scanner.ports import FeedTroubleError
+from scanner.ports import FeedTroubleError, Hearing
 from scanner.service import list_read
 from scanner.service.configuration.outside import build_feed, build_sink
 from scanner.service.delivery import Delivery
@@ -150,6 +151,9 @@ async def _watch(
     )
     on_event = print_event if not sinks else lambda _: None
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
+    for name, sink in sinks.items():
+        if isinstance(sink, Hearing):
+            sink.hear(DecisionsByMessage(store, settings.station.zone, partial(_note_deaf, station, name)))
     list_read.keep(station)
     warn(station)
     supervisor = Supervisor(os.environ)
@@ -164,6 +168,10 @@ async def _watch(
     finally:
         for task in beside:
             task.cancel()
+
+
+def _note_deaf(station: Station, sink: str, trouble: str) -> None:
+    station.telling.note(f"decisions by sink {sink}: {trouble}")
 
 
 @asynccontextmanager

@@ -148,10 +148,11 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
 def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, Decision]]:
     """Name the rules that the user broke, each with the decision by which; what cannot be judged is not named.
 
-    A price at which the stop stood, or beyond it, is the stop, and no leaving before an exit signal.
+    Of several decisions to take or leave it, the last counts. A price at which the stop stood, or beyond it, is the
+    stop, and no leaving before an exit signal.
     """
     found: list[tuple[Broken, Decision]] = []
-    for each in decisions:
+    for each in {each.kind: each for each in decisions}.values():
         setup = story.setup_at(each.after)
         sign = 1 if setup["direction"] == "long" else -1
         planned = setup["entries"][setup["entry_style"]]

@@ -6,6 +6,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 from scanner.events import KINDS
+from scanner.present.decision_message import answer_schema, message_schema
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,6 +50,14 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
             "The last event of a setup whose story goes on, for those who come late; cleared by an empty message when "
             "it ends. Nothing is kept of setups that are forming or were set aside.",
         ),
+        "decisions": _channel(
+            "decide",
+            ["decision"],
+            "What the user decided of a setup, where the station is set up to hear it: only from a broker that lets "
+            "nobody in without a login. A retained message is refused, a repeated one changes nothing, and one that is "
+            "sent while the station is away is not heard.",
+        ),
+        "answers": _channel("decided", ["decision.answer"], "The answer to each decision that was heard."),
     }
     retained = {"stationState", "setupState"}
     state = {
@@ -63,6 +72,9 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
     messages["station.state"] = _message(
         "station.state", {"$ref": "#/components/schemas/StationState"}, "application/json"
     )
+    decided = {"Decision": message_schema(), "DecisionAnswer": answer_schema()}
+    for name, schema in (("decision", "Decision"), ("decision.answer", "DecisionAnswer")):
+        messages[name] = _message(name, {"$ref": f"#/components/schemas/{schema}"}, "application/json")
     return {
         "asyncapi": "3.0.0",
         "id": "urn:closewatch:mqtt",
@@ -95,6 +107,16 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
         },
         "channels": channels,
         "operations": {
+            "hearDecisions": {
+                "action": "receive",
+                "channel": {"$ref": "#/channels/decisions"},
+                "summary": channels["decisions"]["description"],
+                "bindings": {"mqtt": {"qos": 1, "retain": False, "bindingVersion": BINDING}},
+                "messages": [{"$ref": "#/channels/decisions/messages/decision"}],
+                "reply": {"channel": {"$ref": "#/channels/answers"}},
+            },
+        }
+        | {
             f"say{name[0].upper()}{name[1:]}": {
                 "action": "send",
                 "channel": {"$ref": f"#/channels/{name}"},
@@ -103,8 +125,9 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
                 "messages": [{"$ref": f"#/channels/{name}/messages/{each}"} for each in channel["messages"]],
             }
             for name, channel in channels.items()
+            if name != "decisions"
         },
-        "components": {"messages": messages, "schemas": {**schemas, "StationState": state}},
+        "components": {"messages": messages, "schemas": {**schemas, "StationState": state, **decided}},
     }
 
 

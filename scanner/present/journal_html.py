@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
 from scanner.present.cautions import FULL
-from scanner.present.journal_report import BROKEN_WORDS, LEGEND, bar_of, price, signed, state_in_words
+from scanner.present.journal_report import BROKEN_WORDS, LEGEND, bar_of, in_money, price, signed, state_in_words
 from scanner.present.text import plain
 from scanner.present.times import moment
 from scanner.present.wording import counted, name, phrase, sentence
@@ -129,8 +129,8 @@ def _facts(entry: Entry) -> str:
         ("planned size", price(entry.size)),
         ("your size", price(entry.own_size)),
         ("costs in R", price(entry.cost_r)),
-        (f"result {entry.currency}", signed(entry.result)),
-        (f"your result {entry.currency}", signed(entry.own_result)),
+        (f"result {entry.currency}", in_money(entry.result)),
+        (f"your result {entry.currency}", in_money(entry.own_result)),
         ("bars held", "-" if entry.bars_held is None else f"{entry.bars_held:,}"),
     ]
     return (

@@ -13,7 +13,7 @@ from scanner.present.replay_report import STATE_WORDS
 from scanner.present.tables import bar_time, fitted, table
 from scanner.present.text import plain
 from scanner.present.times import city, date
-from scanner.present.wording import counted
+from scanner.present.wording import counted, money
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -76,6 +76,11 @@ def price(value: Decimal | None) -> str:
 def signed(value: Decimal | None) -> str:
     """Write a result with its sign; a dash where there is none."""
     return "-" if value is None else f"{value:+f}"
+
+
+def in_money(value: Decimal | None) -> str:
+    """Write a result in money; a dash where there is none."""
+    return "-" if value is None else money(value)
 
 
 def journal_table(entries: Sequence[Entry], zone: str, width: int) -> list[str]:

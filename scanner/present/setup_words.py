@@ -32,6 +32,7 @@ def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> 
             lambda named: f"{late}{aside}{named} {data['timeframe']} {direction}: {_in_short(data, entry)}",
             data["instrument"],
         ),
+        news=f"{late}{aside}{_in_short(data, entry)}",
         lead=_lead(message, user_zone, exchange_zone),
         orders="" if message.late else _orders(data, entry),
         glance=_glance(data, entry),
@@ -78,6 +79,7 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
             lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
             data["instrument"],
         ),
+        news=f"Withdrawn: it {what}",
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
         wrong="It was set aside, so there was nothing to act on."

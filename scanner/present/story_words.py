@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.present.cautions import SHORT
 from scanner.present.times import moment
-from scanner.present.wording import HEADLINE_LENGTH, Line, Words, counted, headline, name, phrase, sentence
+from scanner.present.wording import HEADLINE_LENGTH, Line, Words, counted, headline, money, name, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -100,6 +101,7 @@ def _words(
         coming = f"Next: {_ended(data['next'])}"
     return Words(
         headline=_headline(message, ways),
+        news=_before(message) + ways[0],
         lead=_lead(message, user_zone, exchange_zone),
         orders=_standing(data),
         glance=_glance(data),
@@ -112,14 +114,17 @@ def _words(
 def _headline(message: Message, ways: Sequence[str]) -> str:
     """Write the first of several ways to say it that has room for the whole name, else the last."""
     data: StoryData = message.event.data
-    late, aside = "Late: " if message.late else "", "Set aside: " if data["set_aside"] else ""
 
     def saying(way: str) -> Callable[[str], str]:
-        return lambda named: f"{late}{aside}{named} {data['timeframe']} {data['direction']}: {way}"
+        return lambda named: f"{_before(message)}{named} {data['timeframe']} {data['direction']}: {way}"
 
     named = name(data["instrument"])
     way = next((way for way in ways if len(saying(way)(named)) <= HEADLINE_LENGTH), ways[-1])
     return headline(saying(way), data["instrument"])
+
+
+def _before(message: Message) -> str:
+    return ("Late: " if message.late else "") + ("Set aside: " if message.event.data["set_aside"] else "")
 
 
 def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
@@ -245,9 +250,7 @@ def _in_r(value: str | None) -> str:
 
 
 def _money(data: StoryData) -> str:
-    """Write the result in money, to hundredths at least."""
-    whole, _, rest = (data["result"] or "").partition(".")
-    return f"{_signed(whole)}.{rest:0<2} {data['currency']}".rstrip()
+    return f"{money(Decimal(data['result'] or 0))} {data['currency']}".rstrip()
 
 
 def _signed(value: str) -> str:

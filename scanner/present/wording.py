@@ -46,13 +46,15 @@ class Line:
 class Words:
     """An event in words. All text is safe to show: one line each, no hidden character.
 
-    ``headline`` is complete in itself. ``lead`` says what happened and when, in a sentence or two. ``orders`` are those
-    that are valid now. ``levels`` begin with those one acts on, and ``glance`` is what matters of the tables beyond the
-    headline. ``wrong`` says what would prove it wrong, or change it. ``parts`` are the alerts of a digest. Any of these
-    but the headline may be empty.
+    ``headline`` is complete in itself; ``news`` is what it says of a setup, without that setup's name. ``lead`` says
+    what happened and when, in a sentence or two. ``orders`` are those that are valid now. ``levels`` begin with those
+    one acts on, and ``glance`` is what matters of the tables beyond the headline. ``wrong`` says what would prove it
+    wrong, or change it. ``parts`` are the alerts of a digest. Any of these but the headline may be
+    empty.
     """
 
     headline: str
+    news: str = ""
     lead: str = ""
     orders: str = ""
     glance: str = ""
@@ -134,6 +136,16 @@ def number(value: float | None) -> str:
     ('1.618', '0.0000161', '1235000', '-')
     """
     return "-" if value is None else f"{Decimal(f'{value:.4g}'):f}"
+
+
+def money(value: Decimal) -> str:
+    """Write a gain or a loss to hundredths; what is less than one of these, to two digits.
+
+    >>> money(Decimal("1166.2")), money(Decimal("-12.1254")), money(Decimal("0.000123")), money(Decimal("-0.0"))
+    ('+1166.20', '-12.13', '+0.00012', '+0.00')
+    """
+    digits = 2 if not value or abs(value) >= Decimal("0.01") else 1 - value.adjusted()
+    return f"{round(value, digits) + 0:+f}"  # so that zero has no sign
 
 
 def threshold(text: str) -> str:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from datetime import datetime
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from scanner.events import KINDS
 from scanner.present import station_words, story_words
 from scanner.present.cautions import SHORT
 from scanner.present.forming_words import setup_forming
 from scanner.present.setup_words import setup_found, setup_withdrawn
-from scanner.present.wording import HEADLINE_LENGTH, Line, Words
+from scanner.present.wording import HEADLINE_LENGTH, Line, Words, name, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
     from scanner.events import Event, Kind
     from scanner.ports import Message
 
-__all__ = ["WORDS", "Line", "Words", "alert", "digest", "say"]
+__all__ = ["WORDS", "Line", "Words", "alert", "conversation", "digest", "say"]
 
 WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "setup.forming": setup_forming,
@@ -46,6 +48,20 @@ WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
 def alert(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Put one event into words; times are given in the user's zone, and in the exchange's where one is known."""
     return WORDS[message.event.kind](message, user_zone, exchange_zone)
+
+
+def conversation(event: Event, user_zone: str) -> str:
+    """Name the story that an event belongs to, the same whatever is said of it; empty where it belongs to none.
+
+    No price is in it: one that no longer holds would stand above all that is said later.
+    """
+    if event.facts.about != "setup" or event.facts.ahead:
+        return ""
+    data = event.data
+    found = datetime.fromisoformat(data["setup_close"] if "setup_close" in data else data["bar_close"])
+    when = found.astimezone(ZoneInfo(user_zone))
+    of_series = f"{name(data['instrument'])} {data['timeframe']} {data['direction']}"
+    return f"{of_series}: {phrase(data['setup'].replace('_', ' '))}, {when.day} {when:%b %H:%M}"
 
 
 def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:

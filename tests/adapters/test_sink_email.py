@@ -78,12 +78,14 @@ async def test_a_letter_arrives_whole(certificates: Certificates, security: str)
     assert set(mail.keys()) == HEADERS
     assert mail["From"] == "Loft <alerts@loft.example>"
     assert mail["To"] == f"{FIRST}, Second <{SECOND}>"
-    assert mail["Subject"] == "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
+    assert mail["Subject"] == "HARBOUR 15m long: doji pause, 2 Mar 17:00"
     assert mail["Date"].datetime == datetime.fromtimestamp(NOW, UTC)
     assert mail["Message-ID"] == f"<{event.id}@loft.example>"
     assert mail["Auto-Submitted"] == "auto-generated"
     text, page = part(mail, "text/plain").replace("\r\n", "\n"), part(mail, "text/html")
-    assert text.startswith(f"{mail['Subject']}\n\nA doji pause at a trend line (also a level), long; evidence 7 of 10.")
+    first, second = text.split("\n\n")[:2]
+    assert first == "Break entry 101.35, stop 100.15, R 1.20"
+    assert second.startswith("A doji pause at a trend line (also a level), long; evidence 7 of 10.")
     assert "Mon 2 Mar 2026 17:00 Berlin (11:00 New York)" in text
     assert SHORT in text
     assert "not advice" in page
@@ -122,34 +124,46 @@ async def test_what_is_told_one_bar_ahead_stands_with_the_setup_that_comes_of_it
     assert "References" not in alone
 
 
-async def test_the_letters_of_a_story_are_one_conversation_and_each_subject_is_news(certificates: Certificates) -> None:
+async def test_the_letters_of_a_story_are_one_conversation_and_each_begins_with_its_news(
+    certificates: Certificates,
+) -> None:
     story, other = story_of(setup_event()), setup_event("GANNET")
     async with mail_server(certificates) as server:
         sink = sink_to(server, certificates)
-        for event in (*story[:3], other, story_event("setup.lapsed", other), *story[3:]):
+        for event in (*story[:3], other, story_event("setup.lapsed", other), *story[3:], withdrawn_event(other)):
             await sink.deliver([Message(event)])
     mails = [letter.mail for letter in server.letters]
     threads: dict[str, list[str]] = {}
+    subjects: dict[str, set[str]] = {}
     for mail in mails:
-        # A mail program puts a letter below the one that it answers (RFC 5256, REFERENCES).
+        # Mail programs put a letter below the one that it answers (RFC 5256, REFERENCES), some only under one subject.
         assert mail["In-Reply-To"] == mail["References"]
-        threads.setdefault(mail["References"] or mail["Message-ID"], []).append(mail["Subject"])
+        assert str(mail["Subject"]).startswith("Re: ") == ("References" in mail)
+        root = mail["References"] or mail["Message-ID"]
+        threads.setdefault(root, []).append(part(mail, "text/plain").splitlines()[0])
+        subjects.setdefault(root, set()).add(str(mail["Subject"]).removeprefix("Re: "))
+    first, second = f"<{story[0].id}@loft.example>", f"<{other.id}@loft.example>"
+    assert subjects == {
+        first: {"HARBOUR 15m long: doji pause, 2 Mar 17:00"},
+        second: {"GANNET 15m long: doji pause, 2 Mar 17:00"},
+    }
     assert threads == {
-        f"<{story[0].id}@loft.example>": [
-            "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
-            "HARBOUR 15m long: entered at 101.40, stop 100.15, R 1.25",
-            "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15",
-            "HARBOUR 15m long: pressure 1 of 2, a drive bar against it; now +0.64 R, stop 100.90",
-            "HARBOUR 15m long: exit signal: sell at the next open, now +1.16 R",
-            "HARBOUR 15m long: closed +1.12 R: left at 102.80 on pressure",
+        first: [
+            "Break entry 101.35, stop 100.15, R 1.20",
+            "Entered at 101.40, stop 100.15, R 1.25",
+            "Move the stop: sell stop 100.90, was 100.15",
+            "Pressure 1 of 2, a drive bar against it; now +0.64 R, stop 100.90",
+            "Exit signal: sell at the next open, now +1.16 R",
+            "Closed +1.12 R: left at 102.80 on pressure",
         ],
-        f"<{other.id}@loft.example>": [
-            "GANNET 15m long: break entry 101.35, stop 100.15, R 1.20",
-            "GANNET 15m long: lapsed: cancel the buy stop 101.35; no entry within 3 bars",
+        second: [
+            "Break entry 101.35, stop 100.15, R 1.20",
+            "Lapsed: cancel the buy stop 101.35; no entry within 3 bars",
+            "Withdrawn: it no longer stands",
         ],
     }
     assert len({mail["Message-ID"] for mail in mails}) == len(mails)
-    assert "Orders now: sell at the next open." in part(mails[-2], "text/html")
+    assert "Orders now: sell at the next open." in part(mails[-3], "text/html")
 
 
 async def test_a_digest_of_one_story_answers_its_first_letter(certificates: Certificates) -> None:
@@ -160,6 +174,8 @@ async def test_a_digest_of_one_story_answers_its_first_letter(certificates: Cert
             await sink.deliver([Message(event) for event in batch])
     first = f"<{story[0].id}@loft.example>"
     assert [letter.mail["References"] for letter in server.letters] == [first, first, None, None]
+    stem = "HARBOUR 15m long: doji pause, 2 Mar 17:00"
+    assert [letter.mail["Subject"] for letter in server.letters[:2]] == [f"Re: {stem}"] * 2
 
 
 async def test_the_same_letter_has_the_same_id_when_it_is_sent_again(certificates: Certificates) -> None:
@@ -215,7 +231,8 @@ async def test_no_name_adds_a_header_or_a_part(certificates: Certificates, name:
         subject = str(mail["Subject"])
         assert len(subject) <= 110
         assert subject.isprintable() or "\u200e" in subject
-        assert part(mail, "text/plain").splitlines()[0] == subject
+        begin = part(mail, "text/plain").splitlines()[0]
+        assert begin.isprintable() or "\u200e" in begin
         assert "<script>" not in part(mail, "text/html")
 
 

@@ -256,7 +256,11 @@ def test_a_review_tells_what_a_week_came_to(station: Store) -> None:
         (["journal", "--since", "2026-03-03", "--until", "2026-03-02"], "--since 2026-03-03 is later than --until"),
         (["journal", "--out", "journal.txt"], "--out journal.txt: end the name in .csv, .json, .parquet, .html"),
         (["journal", "--out", "/nowhere/at/all.csv"], "there is no folder /nowhere/at"),
-        (["review", "year"], "'year' is not one of 'week', 'month'"),
+        (["review", "year"], "closewatch: year: say week or month"),
+        (
+            ["journal", "--setup", "nosuch"],
+            "--setup nosuch: none of this name was found; `closewatch setups` lists all",
+        ),
         (["review", "week", "--until", "9999-12-31"], "--until 9999-12-31: write a day"),
     ],
 )

@@ -139,8 +139,8 @@ def test_the_interface_has_the_shape_of_asyncapi_3() -> None:
             assert set(about) <= {"enum", "default", "description", "examples", "location"}
         for message in channel["messages"].values():
             assert message["$ref"].startswith("#/components/messages/")
-    for operation in INTERFACE["operations"].values():
-        assert operation["action"] == "send"
+    for name, operation in INTERFACE["operations"].items():
+        assert operation["action"] == ("receive" if name == "hearDecisions" else "send")
         channel = operation["channel"]["$ref"]
         assert channel.startswith("#/channels/")
         assert [each["$ref"] for each in operation["messages"]] == [
@@ -195,6 +195,8 @@ def test_each_channel_names_the_kinds_that_go_out_there_and_no_other() -> None:
     assert {topics.state_of(events[kind]) for kind in goes_on} == {state}  # type: ignore[index]  # a set of texts
     found[channel_of(state)["address"]] = goes_on
     found[channel_of(topics.station)["address"]] = {"station.state"}
+    found[channel_of(topics.decide)["address"]] = {"decision"}
+    found[channel_of(topics.decided)["address"]] = {"decision.answer"}
     assert {each["address"]: set(each["messages"]) for each in INTERFACE["channels"].values()} == found
 
 

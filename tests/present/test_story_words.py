@@ -232,9 +232,10 @@ def test_without_an_order_in_the_market_it_is_told_not_to_enter(kind: Kind) -> N
         ("1166.2", "", "+1166.20"),
         ("0", "JPY", "+0.00 JPY"),
         ("0.00012", "BTC", "+0.00012 BTC"),
+        ("-12.3456", "EUR", "-12.35 EUR"),
     ],
 )
-def test_money_has_hundredths_and_loses_nothing(result: str, currency: str, shown: str) -> None:
+def test_money_has_hundredths_and_no_more_unless_it_is_less(result: str, currency: str, shown: str) -> None:
     assert values(said(story_event("setup.closed"), result=result, currency=currency))["in money"] == shown
 
 

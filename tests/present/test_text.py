@@ -41,7 +41,7 @@ def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
 
 
 def test_the_examples_in_the_docstrings_are_true() -> None:
-    assert [tuple(doctest.testmod(each)) for each in (text, wording)] == [(0, 2), (0, 6)]
+    assert [tuple(doctest.testmod(each)) for each in (text, wording)] == [(0, 2), (0, 7)]
 
 
 def test_a_long_text_is_cut_with_an_ellipsis() -> None:

@@ -1,7 +1,9 @@
 """A station that watches the demo feed as if it were live, killed with SIGKILL at random moments and started again.
 
-``python -m tests.service.kill_watch --kills 200`` prints the counts, and fails unless what the killed stations said is,
-byte for byte, what one says that nobody kills, and what a replay of the same bars says. ``--seed`` chooses the moments.
+Meanwhile decisions are typed and sent (``deciding``). ``python -m tests.service.kill_watch --kills 200`` prints the
+counts, and fails unless what the killed stations said is, byte for byte, what new engines say of the same bars and the
+decisions in the store, what one says that nobody kills is what a replay says, and no decision is lost or doubled.
+``--seed`` chooses the moments.
 """
 
 from __future__ import annotations
@@ -24,7 +26,12 @@ import numpy as np
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
 from scanner import settings as configuration
+from scanner.pipeline import Pools
+from scanner.service.decided import Decided
+from scanner.service.desk import fresh_pipeline
 from scanner.service.store import Store
+from tests.adapters.servers import HOST, mosquitto, mosquitto_users
+from tests.service.deciding import PASSWORD, USER, Count, Deciding
 
 RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
 CONFIG = Path(demo_feed.__file__).parents[1] / "config" / "demo.toml"
@@ -40,10 +47,25 @@ STARTING = 2.0
 """Seconds after its beginning up to which a station is killed that is to die while it starts."""
 LIVES = 0.8
 """Seconds that a station watches at the most before it is killed."""
+HURRIED = 0.5
+"""How many of the kills, as a part, come just after a decision is asked for."""
 SPLIT_AFTER = 6
 """Days played after which the price of one instrument halves, as after a split that nobody told of."""
 ALONE = 4.0
 """Seconds in which the days are played that nobody interrupts."""
+BROKER = f"""
+[sinks.broker]
+type = "mqtt"
+host = "{HOST}"
+user = "{USER}"
+decisions = true
+
+[[routes]]
+sinks = ["screen"]
+"""
+"""What the configuration of the demo lacks to hear decisions."""
+LEAST = 9.0
+"""Seconds in which the days are played at the least, where kills interrupt them."""
 COMPARED = ("setup.", "series.")
 """Beginnings of the kinds of event that tell of bars; others tell of feeds and stations, and of when they ran."""
 
@@ -53,32 +75,40 @@ class Report:
     """What came of it."""
 
     replayed: list[str]
-    alone: list[str] = field(default_factory=list)
+    alone: list[str] | None = None
     kills: int = 0
     moments: Counter[str] = field(default_factory=Counter)
     rounds: int = 0
+    decisions: Count = field(default_factory=Count)
+    changed: int = 0
+    """Events that are others than those of a replay, because of what was decided."""
     missing: int = 0
     other: int = 0
     seconds: float = 0.0
 
     @property
     def good(self) -> bool:
-        return bool(self.replayed) and self.alone == self.replayed and not self.missing and not self.other
+        wrong = self.missing or self.other or self.decisions.lost or self.decisions.doubled
+        return bool(self.replayed) and self.alone in (None, self.replayed) and not wrong
 
-    def compare(self, said: list[str]) -> None:
+    def compare(self, wanted: list[str], said: list[str]) -> None:
         """Count what a station did not say, and what it said besides or twice."""
-        expected, found = Counter(self.replayed), Counter(said)
+        expected, found = Counter(wanted), Counter(said)
+        self.changed += (expected - Counter(self.replayed)).total()
         self.missing += (expected - found).total()
         self.other += (found - expected).total()
         self.rounds += 1
 
     def lines(self) -> list[str]:
+        alone = f"{len(self.alone or ()):,}, {'the same' if self.alone == self.replayed else 'DIFFERENT'}"
         kinds = Counter(json.loads(line)["type"].removeprefix("closewatch.") for line in self.replayed)
         return [
             "events of a replay    " + ", ".join(f"{count:,} {kind}" for kind, count in sorted(kinds.items())),
-            f"watched undisturbed   {len(self.alone):,}, {'the same' if self.alone == self.replayed else 'DIFFERENT'}",
+            f"watched undisturbed   {'not asked for' if self.alone is None else alone}",
             f"kills                 {self.kills:,} in {self.rounds:,} rounds: "
             + ", ".join(f"{count:,} {moment}" for moment, count in sorted(self.moments.items())),
+            *self.decisions.lines(),
+            f"events changed by them {self.changed:,}",
             f"events missing        {self.missing:,}",
             f"other or said twice   {self.other:,}",
             f"seconds               {self.seconds:.1f}",
@@ -117,9 +147,24 @@ def _sorted(lines: list[str]) -> list[str]:
     return sorted(line for line in lines if json.loads(line)["type"].removeprefix("closewatch.").startswith(COMPARED))
 
 
-def station(folder: Path, store: Path, begin: int, pace: float) -> subprocess.Popen[str]:
-    """Start a station that plays the recording from a moment on."""
-    environ = os.environ | {
+def decided(folder: Path, store: Path) -> list[str]:
+    """Give what new engines say of the bars and of what is decided in a store, sorted."""
+    known = configuration.load(CONFIG, {})
+    pools, said = Pools(), []
+    with Store.open(store, time.time_ns, visiting=True) as visited:
+        for recording in RecordedFeed.recordings([folder]):
+            pipeline = fresh_pipeline(known.of(recording.symbol), known.account, pools)
+            Decided(visited).begin({recording.symbol: pipeline})
+            for raw in recording.bars:
+                said += [event.to_json() for event in pipeline.events(pipeline.check(raw).bars)]
+    return _sorted(said)
+
+
+def station(folder: Path, store: Path, begin: int, pace: float, port: int | None = None) -> subprocess.Popen[str]:
+    """Start a station that plays the recording from a moment on; with a port it hears decisions from a broker there."""
+    broker = {"CLOSEWATCH_SINKS__BROKER__PORT": str(port), "CLOSEWATCH_SINKS__BROKER__PASSWORD": PASSWORD}
+    environ = os.environ | ({} if port is None else broker)
+    environ |= {
         "CLOSEWATCH_STATION__STORE": str(store),
         "CLOSEWATCH_FEEDS__TAPE__PATH": str(folder),
         "CLOSEWATCH_FEEDS__TAPE__BEGIN": datetime.fromtimestamp(begin, UTC).isoformat(),
@@ -128,7 +173,7 @@ def station(folder: Path, store: Path, begin: int, pace: float) -> subprocess.Po
         "CLOSEWATCH_FEEDS__TAPE__PATIENCE": str(10 * DAY),
     }
     return subprocess.Popen(
-        [*RUN, "watch", str(CONFIG)],
+        [*RUN, "watch", str(CONFIG if port is None else folder.parent / CONFIG.name)],
         env=environ,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
@@ -150,42 +195,58 @@ def reached(store: Path, begin: int) -> int:
         return max(begin, *(close // SECOND for key in opened.bars.keys if (close := opened.bars.last_close(key))), 0)
 
 
-def to_the_end(folder: Path, store: Path, begin: int, pace: float) -> list[str]:
+def to_the_end(folder: Path, store: Path, begin: int, pace: float, port: int) -> list[str]:
     """Let a station play on to the end of the recording; gives all that is in its store then."""
-    last = station(folder, store, begin, pace)
+    last = station(folder, store, begin, pace, port)
     _, said = last.communicate(timeout=100)
     if last.returncode:
         raise AssertionError(f"the station ended with {last.returncode}: {said[-2_000:]}")
     return told_by(store)
 
 
-def torment(folder: Path, kills: int, seed: int) -> Report:
-    """Kill stations at moments that ``seed`` chooses; give what they said, all in all."""
+def torment(folder: Path, kills: int, seed: int, *, undisturbed: bool = True) -> Report:
+    """Kill stations at moments that ``seed`` chooses; give what they said, all in all.
+
+    Before that, one plays its days ``undisturbed``, where that is wanted.
+    """
     started, chance = time.monotonic(), random.Random(seed)
     bars = folder / "bars"
     bars.mkdir()
+    (folder / CONFIG.name).write_text(CONFIG.read_text() + BROKER)
     end = cut_recording(bars)
     first, report = end - PLAYED * DAY, Report(replayed(bars))
-    report.alone = to_the_end(bars, folder / "alone.db", first, PLAYED * DAY / ALONE)
-    while report.kills < kills:
-        store, begin = folder / f"{report.rounds}.db", first
-        here = min(KILLS_A_ROUND, kills - report.kills)
-        # So that the kills are spread over the days.
-        pace = PLAYED * DAY / (0.9 * here)
-        for _ in range(here):
-            said, code = killed(station(bars, store, begin, pace), chance)
-            if code == 0:  # it had come to the end of the recording before
-                break
-            report.kills += 1
-            report.moments[_moment(said)] += 1
-            begin = min(reached(store, begin) + chance.randrange(0, DAY // 2), end)
-        report.compare(to_the_end(bars, store, begin, max(pace, (end - begin) / 2)))
+    with mosquitto(folder, mosquitto_users(folder, {USER: PASSWORD})) as broker:
+        if undisturbed:
+            report.alone = to_the_end(bars, folder / "alone.db", first, PLAYED * DAY / ALONE, broker.port)
+        while report.kills < kills:
+            store, begin = folder / f"{report.rounds}.db", first
+            here = min(KILLS_A_ROUND, kills - report.kills)
+            # So that the kills are spread over the days, of which some pass while a station starts.
+            pace = PLAYED * DAY / max(0.9 * here, LEAST)
+            deciding = Deciding(store, broker.port, chance.randrange(10**6))
+            deciding.start()
+            try:
+                for _ in range(here):
+                    said, code = killed(station(bars, store, begin, pace, broker.port), chance, deciding)
+                    if code == 0:  # it had come to the end of the recording before
+                        break
+                    report.kills += 1
+                    report.moments[_moment(said)] += 1
+                    begin = min(reached(store, begin) + chance.randrange(0, DAY // 2), end)
+                told = to_the_end(bars, store, begin, max(pace, (end - begin) / 2), broker.port)
+            finally:
+                deciding.stop()
+            report.decisions.add(deciding.asked, store)
+            report.compare(decided(bars, store), told)
     report.seconds = time.monotonic() - started
     return report
 
 
-def killed(living: subprocess.Popen[str], chance: random.Random) -> tuple[str, int]:
-    """Kill a station, at a moment of its start or of its watching; gives what it logged and its exit code."""
+def killed(living: subprocess.Popen[str], chance: random.Random, deciding: Deciding) -> tuple[str, int]:
+    """Kill a station, at a moment of its start or of its watching; gives what it logged and its exit code.
+
+    Often something is decided just before.
+    """
     assert living.stderr is not None
     said = ""
     if chance.random() < WATCHING:
@@ -196,6 +257,9 @@ def killed(living: subprocess.Popen[str], chance: random.Random) -> tuple[str, i
         time.sleep(chance.uniform(0, LIVES))
     else:
         time.sleep(chance.uniform(0, STARTING))
+    if chance.random() < HURRIED:
+        deciding.hurry()
+        time.sleep(chance.uniform(0, 0.1))
     living.kill()
     rest = living.communicate()[1]
     return said + rest, living.returncode

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from scanner.commands.deciding import Wish, keep
 from scanner.events import rfc3339
+from scanner.follow.decision import Decision
 from scanner.market.bars import Bars
-from scanner.service.store import Store
+from scanner.service.store import DecisionRefusedError, Store
 from scanner.trade.following import Follow
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import BARS, KEY, desk, take
@@ -143,6 +145,31 @@ def test_what_the_user_left_has_ended_at_their_price(store: Store, now: Now) -> 
     assert len(told(store, thread)) == 3
 
 
+def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    thread, right = story[0].thread, own_price(story[1], "0.1")
+    at = desk(store)
+    take(at, BARS[: index + 1])
+    decide(store, now, thread, "take", index, own_price(story[1], "4"))
+    at.take([], now.time)  # the station hears of it before the next bar
+    with beside(store, now) as visitor:
+        _, lines = keep(visitor, Wish(thread, "take", right), "UTC")
+    assert lines[0].startswith(f"Taken at {right:f}, size 3: GANNET 15m "), "what is not told anew stays"
+    assert lines[1] == "This takes the place of what you told before, which stays in the journal."
+    for price in (right, own_price(story[1], "4"), None):  # as a message does that comes twice
+        with pytest.raises(DecisionRefusedError, match="it was taken already"):
+            decide(store, now, thread, "take", index, price)
+    take(at, BARS[index + 1 : index + 3])
+    with pytest.raises(DecisionRefusedError, match="it was taken already"):
+        decide(store, now, thread, "take", index + 2, own_price(story[1], "0.2"))
+    take(at, BARS[index + 3 :])
+    assert [each.price for each in store.decisions.all()] == [own_price(story[1], "4"), right]
+    at_once = engine(rulebook=many_found())
+    at_once.hear(Decision(thread, "take", right, Decimal(3), int(BARS.close_time[index])))
+    wanted = [event for event in at_once.push(BARS) if event.thread == thread]
+    assert [kept.event for kept in store.events.story(thread)] == wanted
+
+
 def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     thread, wanted = story[0].thread, replace(many_found(), follow=Follow(which="taken"))
@@ -174,6 +201,23 @@ def test_what_is_decided_while_bars_are_judged_counts_before_them(store: Store, 
     assert (entered.data["reason"], Decimal(entered.data["entry"])) == ("you took it", price)
     assert entered.time == BARS.close_time[index - 1]
     assert [kept.event.kind for kept in store.events.story(thread)] == ["setup.qualified", "setup.entered"]
+
+
+def test_notes_do_not_make_bars_wait_however_many_come(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    before = desk(store)
+    take(before, BARS[:index])
+    asked = iter(range(100))
+
+    def notes_meanwhile(event: Event) -> tuple[str, ...]:
+        if event.thread == story[0].thread:
+            with beside(store, now) as visitor:
+                visitor.decisions.add(event.thread, "note", text=f"{next(asked)}")
+        return ("screen",)
+
+    found = take(desk(store, route=notes_meanwhile), BARS[index : index + 1]).events
+    assert story[1].id in {each.id for each in found}
+    assert [each.text for each in store.decisions.all()] == ["0"]
 
 
 def test_a_decision_counts_whatever_the_clock_says(store: Store, now: Now) -> None:

@@ -6,7 +6,7 @@ import asyncio
 from functools import partial
 from typing import TYPE_CHECKING
 
-from scanner.ports import DeliveryError, FeedTroubleError, Want
+from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want
 from scanner.service.asks import Manners
 from scanner.service.configuration.first_answer import Look, look
 from scanner.service.configuration.outside import build_feed, build_sink
@@ -65,7 +65,14 @@ async def _sink(make: Callable[[], Sink], seconds: float) -> Look:
         sink = make()
     except SettingsError as problem:
         return Look(str(problem))
-    return await _tried(sink, sink.start, seconds)
+
+    async def use() -> Look:
+        await sink.start()
+        if isinstance(sink, Hearing) and sink.hears:
+            await sink.try_hearing()
+        return Look()
+
+    return await _tried(sink, use, seconds)
 
 
 async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, seconds: float) -> Look:
@@ -84,10 +91,10 @@ async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, secon
     return await _tried(feed, ask, max(seconds, Manners.of(feed).answer_within))
 
 
-async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Look | None]], seconds: float) -> Look:
+async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Look]], seconds: float) -> Look:
     try:
         async with asyncio.timeout(seconds):
-            return await use() or Look()
+            return await use()
     except TimeoutError:
         return Look(f"it has not answered within {seconds:g} s; check its address and the network")
     except (FeedTroubleError, DeliveryError) as trouble:

@@ -102,12 +102,13 @@ class Store:
 
         Only those have new rows in the outbox. StoreTroubleError where it cannot be kept; ValueError where it does
         not fit what is there: bars out of order, a series twice, an event about a bar that is not in the store.
-        DecidedMeanwhileError where a decision was not heard.
+        DecidedMeanwhileError where a decision was not heard that comes before its bars.
         """
         now = self.clock()
         with self.bars.writing() as connection:
             if batch.decided is not None:
-                self.decisions.check_heard(connection, batch.decided)
+                keys = {each.key for each in batch.updates} | {each.key for each in batch.rewrites}
+                self.decisions.check_heard(connection, batch.decided, keys)
             self.bars.rewrite(connection, batch.rewrites, now)
             self.bars.append(connection, batch.updates)
             self.recordings.append(connection, batch.sent, now)

@@ -65,7 +65,10 @@ class Decisions:
     def add(
         self, thread: str, kind: Decided, *, price: Decimal | None = None, size: Decimal | None = None, text: str = ""
     ) -> Decision:
-        """Keep a decision, durably; DecisionRefusedError where it contradicts what is there, and nothing is kept."""
+        """Keep a decision, durably; DecisionRefusedError where it contradicts what is there, and nothing is kept.
+
+        Until the next bar of the series, a price or a size that was told wrong may be told anew: the later one counts.
+        """
         now = self._clock()
         with self._database.writing() as connection:
             last = connection.execute(
@@ -74,13 +77,20 @@ class Decisions:
             ).fetchone()
             if last is None:
                 raise DecisionRefusedError("its events are not in the store any more")
-            before = connection.execute("SELECT kind FROM decision WHERE thread = ?", (thread,)).fetchall()
+            rows = connection.execute(f"{DECISION} WHERE thread = ? ORDER BY number", (thread,)).fetchall()
+            before = list(map(decision_of, rows))
             after, last_kind = last
-            if why := refusal(kind, {each for (each,) in before}, ended=KINDS[last_kind].ends):
-                raise DecisionRefusedError(why)
             (bar,) = connection.execute(
                 "SELECT max(s.last_close) FROM event e JOIN series s ON s.id = e.series WHERE e.thread = ?", (thread,)
             ).fetchone()
+            wrong = _put_right(kind, price, size, before, bar)
+            kinds = {each.kind for each in before if wrong is None or each.kind != kind}
+            if why := refusal(kind, kinds, ended=KINDS[last_kind].ends):
+                raise DecisionRefusedError(why)
+            if kind == "note" and any(each.kind == "note" and each.text == text for each in before):
+                raise DecisionRefusedError("this note is there already, word for word")
+            if wrong is not None:  # what is not told anew stays
+                price, size, text = (wrong.price if price is None else price), size or wrong.size, text or wrong.text
             kept = (thread, kind, _text(price), _text(size), text, after, bar or 0, now)
             row = connection.execute(
                 f"INSERT INTO decision ({', '.join(KEPT)}, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - our words
@@ -98,11 +108,21 @@ class Decisions:
             ).fetchall()
         return [(_series(data), decision_of(columns)) for data, *columns in rows]
 
-    def check_heard(self, connection: sqlite3.Connection, last: int) -> None:
-        """Raise DecidedMeanwhileError where there are decisions after the one of a number."""
-        later = "SELECT 1 FROM decision d JOIN event e ON e.id = d.thread WHERE d.number > ?"
-        if connection.execute(later, (last,)).fetchone():
+    def check_heard(self, connection: sqlite3.Connection, last: int, keys: Collection[SeriesKey]) -> None:
+        """Raise DecidedMeanwhileError where a setup of one of some series was taken or left after decision ``last``.
+
+        Nothing else that is decided changes what is said.
+        """
+        later = (
+            "SELECT e.data FROM decision d JOIN event e ON e.id = d.thread "
+            "WHERE d.number > ? AND d.kind IN ('take', 'leave')"
+        )
+        if any(_series(data) in keys for (data,) in connection.execute(later, (last,))):
             raise DecidedMeanwhileError
+
+    def on(self, thread: str) -> list[Decision]:
+        """Give the decisions on a setup, the oldest first."""
+        return self._some("thread = ?", (thread,))
 
     def is_taken(self, thread: str) -> bool:
         """Whether a setup was taken."""
@@ -136,6 +156,21 @@ def refusal(kind: Decided, before: Collection[Decided], *, ended: bool) -> str:
         done = {"take": "taken", "pass": "passed", "leave": "left"}[kind]
         return f"it was {done} already; to add something, use `closewatch note`"
     return ""
+
+
+def _put_right(
+    kind: Decided, price: Decimal | None, size: Decimal | None, before: Sequence[Decision], bar: int | None
+) -> Decision | None:
+    """Find the decision that another price or size takes the place of; None where it takes none, or is none of these.
+
+    What was told once is not told anew, so that a message may come twice.
+    """
+    earlier = [each for each in before if each.kind == kind]
+    has_left = kind == "take" and any(each.kind == "leave" for each in before)
+    if kind not in {"take", "leave"} or not earlier or earlier[-1].bar != bar or has_left:
+        return None
+    told = [(each.price if price is None else price, size or each.size) for each in earlier]
+    return None if any(now == (each.price, each.size) for now, each in zip(told, earlier, strict=True)) else earlier[-1]
 
 
 def decision_of(columns: Sequence[Any]) -> Decision:

@@ -1,0 +1,55 @@
+"""Decisions that come as messages, kept in the store of the station that hears them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import structlog
+
+from scanner.commands.deciding import Wish, keep, number
+from scanner.commands.trouble import UsageError
+from scanner.present.decision_message import NUMBERS_OF, TEXT_OF, UnreadableError, answer, key_of, read
+from scanner.service.store import StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from scanner.service.store import Store
+    from scanner.service.store.decisions import Decided
+
+
+class DecisionsByMessage:
+    """A ``scanner.ports.Decider`` over an open store; ``zone`` is that of times in answers."""
+
+    def __init__(self, store: Store, zone: str, note: Callable[[str], None]) -> None:
+        self._store = store
+        self._zone = zone
+        self._note = note
+        self._log = structlog.get_logger("closewatch")
+
+    def answer(self, message: bytes) -> bytes:
+        """Keep a decision and give the answer: what is kept, or in a sentence why nothing is."""
+        key = key_of(message)
+        try:
+            made, lines = keep(self._store, _wish(read(message)), self._zone)
+        except (UnreadableError, UsageError, StoreTroubleError) as problem:
+            return answer(key, str(problem))
+        except Exception as defect:  # noqa: BLE001 - the next message is to be heard all the same
+            self._log.exception("a decision could not be kept")
+            return answer(key, f"this was not kept by a defect of closewatch ({type(defect).__name__}); see its log")
+        self._log.info("decided", decision=made.kind, thread=made.thread)
+        return answer(key, " ".join(lines), made.thread)
+
+    def refuse(self, message: bytes, why: str) -> bytes:
+        """Give the answer to a message of which nothing is done."""
+        return answer(key_of(message), why)
+
+    def tell(self, trouble: str) -> None:
+        """Note why decisions are not heard."""
+        self._note(trouble)
+
+
+def _wish(told: Mapping[str, str]) -> Wish:
+    kind: Decided = told["decision"]  # type: ignore[assignment]  # it was read as one of them
+    numbers = {name: number(told[name], name) for name in NUMBERS_OF[kind] if name in told}
+    return Wish(told["id"], kind, **numbers, text=told.get(TEXT_OF[kind] or "", ""))

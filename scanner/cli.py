@@ -15,7 +15,7 @@ import typer
 from scanner.commands import decide_words, journal_words, outbox_words, store_words
 
 if TYPE_CHECKING:
-    from scanner.commands.recordings import Reading
+    from scanner.recordings import Reading
 
 app = typer.Typer(
     help="""Watch bar closes for setups and say where to enter, where the idea is wrong and how much to risk.
@@ -131,6 +131,41 @@ def replay(
         events,
         strict=strict,
     )
+
+
+@app.command()
+def study(
+    files: Files,
+    out: Annotated[
+        Path,
+        typer.Option(help="Folder for tables, and for what was done so far; the same command goes on.", metavar="DIR"),
+    ] = Path("study"),
+    workers: Annotated[
+        int, typer.Option(help="Processes to work with; 0 for as many as there are cores.", min=0, metavar="N")
+    ] = 0,
+    cluster: Annotated[
+        str,
+        typer.Option(help="Work on an existing Dask cluster instead, by its scheduler's address.", metavar="ADDRESS"),
+    ] = "",
+    seed: Annotated[int, typer.Option(help="What random draws begin with.", metavar="N")] = 0,
+    timeframe: TimeframeName = None,
+    tz: Tz = "UTC",
+    stamp: Stamp = "open",
+    time_format: TimeFormat = None,
+    calendar: CalendarName = "none",
+    step: Step = None,
+    config: ConfigFile = None,
+) -> int:
+    """Study what setups came to on recorded bars, beside random bars and beside other rules.
+
+    Example: closewatch study bars/ --config watch.toml --out study
+    """
+    from scanner.commands import study as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
+    from scanner.studies.running import How  # noqa: PLC0415 - as above
+
+    reading = _reading(tz, stamp, time_format, calendar, step, timeframe or [], None, None, config)
+    return command.run(files, reading, Asked(seed=seed), How(out, workers, cluster))
 
 
 @app.command()
@@ -326,7 +361,7 @@ def _reading(
     currency: str | None,
     config: Path | None,
 ) -> Reading:
-    from scanner.commands.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
     known = None

@@ -197,7 +197,7 @@ class SeriesEngine:
         ]
         if not fitting:
             return []
-        case = self._case(stop.index)
+        case = self.case_at(stop.index)
         found = [judge(self.series, case, which, stop.index, around[sign]) for which, sign in fitting]
         return [each for each in found if each.holds]
 
@@ -239,10 +239,11 @@ class SeriesEngine:
         known = [which for which, each in enumerate(self.rulebook.setups) if series.count > each.setup.looks_back]
         if not known:
             return []
-        around, case = [series.look(last, sign) for sign in (1, -1)], self._case(last)
+        around, case = [series.look(last, sign) for sign in (1, -1)], self.case_at(last)
         return [judge(series, case, which, last, each) for which in known for each in around]
 
-    def _case(self, index: int) -> Case:
+    def case_at(self, index: int) -> Case:
+        """Give what a bar of the series' window is judged by besides the bars."""
         coarser, moment = self.coarser, int(self.series.times[1, index])
         return Case(
             rulebook=self.rulebook,

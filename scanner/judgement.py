@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.columns import FAST_AVERAGE, SLOW_AVERAGE
 from scanner.analysis.numbers import number
@@ -15,7 +15,6 @@ from scanner.trade.size import size_warnings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from typing import Any
 
     from scanner.analysis.series import Around, Series
     from scanner.analysis.setup import Fit, Setup, Spoiler
@@ -133,15 +132,34 @@ def judge(series: Series, case: Case, which: int, index: int, around: Around) ->
 def may_stand(series: Series, which: int, index: int, around: Around) -> bool:
     """Whether a chosen setup that fits at a bar has a place such as it needs, near enough: most have none."""
     chosen = series.pool.setups[which]
-    setup, rules = chosen.setup, series.pool.rules
-    if not setup.places:
-        return True
-    if not any(around.places[kind] for kind in setup.places):
+    if not at_place(chosen.setup, around.places):
         return False
-    if rules.place_quality != "strict":
+    if not chosen.setup.places or series.pool.rules.place_quality != "strict":
         return True
     fit = series.measure(which, index, around.sign)
-    return _within_reach(fit, around, setup.base(fit, chosen.numbers)[0])
+    return within_reach(fit, around.places, chosen.setup.base(fit, chosen.numbers)[0])
+
+
+def judge_again(
+    series: Series, case: Case, which: int, index: int, found: Judgement, name: surroundings.Surrounding
+) -> Measure:
+    """Judge one surrounding of a setup that was found at a bar once more, by the surroundings of ``case``."""
+    if found.plan is None:
+        raise AssertionError("there are no surroundings without a plan")
+    sign = 1 if found.direction == "long" else -1
+    scene = _scene(series, case, found.setup, series.measure(which, index, sign), found.plan)
+    return surroundings.judge_one(name, scene, case.rulebook.surroundings)
+
+
+def at_place(setup: Setup[Any], places: Any) -> bool:  # noqa: ANN401 - a PLACES record has no Python type
+    """Whether one of the places that a setup needs is among those found (a PLACES record), or it needs none."""
+    return not setup.places or any(places[kind] for kind in setup.places)
+
+
+def within_reach(fit: Fit, places: Any, base: float, reach: float | None = None) -> bool:  # noqa: ANN401 - as above
+    """Whether the base of a setup's stop lies within reach of the pullback's end; ``reach`` is in ATR."""
+    most = fit.rules.place_reach if reach is None else reach
+    return _away(fit, places, base) <= most * fit.atr + TIE * abs(base)
 
 
 def _line(around: Around) -> tuple[float, float] | None:
@@ -176,7 +194,7 @@ def _warnings(scene: surroundings.Scene, made: plan.Plan, case: Case) -> list[st
     if scene.entry is None or scene.risk is None:
         return []
     amount = _price(made.entries[scene.fit.rules.entry_style]["size"])
-    turnover = surroundings.daily_turnover(scene, case.rulebook.surroundings)
+    turnover = surroundings.daily_turnover(scene, case.rulebook.surroundings) if amount else None
     return size_warnings(case.account, case.instrument, scene.entry, scene.risk, amount, turnover)
 
 
@@ -196,20 +214,16 @@ def _place_rules(
     }
     if fit.rules.place_quality == "strict":
         rules["reach"] = {
-            "measured": number(_away(fit, around, base) / fit.atr) if fit.atr else None,
+            "measured": number(_away(fit, around.places, base) / fit.atr) if fit.atr else None,
             "threshold": f"<= {fit.rules.place_reach:g}",
-            "verdict": _within_reach(fit, around, base),
+            "verdict": within_reach(fit, around.places, base),
             "text": f"how far the stop's base lies from the pullback's {fit.word('low', 'high')} in ATR",
         }
     return rules
 
 
-def _away(fit: Fit, around: Around, base: float) -> float:
-    return fit.sign * (base - float(around.places["bottom_price"]))
-
-
-def _within_reach(fit: Fit, around: Around, base: float) -> bool:
-    return _away(fit, around, base) <= fit.rules.place_reach * fit.atr + TIE * abs(base)
+def _away(fit: Fit, places: Any, base: float) -> float:  # noqa: ANN401 - a PLACES record has no Python type
+    return fit.sign * (base - float(places["bottom_price"]))
 
 
 def _evidence(found: dict[str, PlaceFound], own: dict[str, Measure]) -> dict[str, Measure]:

@@ -48,6 +48,35 @@ class Lane:
     engine: SeriesEngine
 
 
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """All that a pipeline is made of, as plain values that can travel to another process."""
+
+    instrument: Instrument
+    calendar: Calendar
+    base: Timeframe
+    timeframes: tuple[Timeframe, ...]
+    rulebook: Rulebook
+    account: Account
+    adjustments: tuple[Adjustment, ...] = ()
+    dates: tuple[Dated, ...] | None = None
+    group: str = ""
+
+    def pipeline(self, engines: type[SeriesEngine] = SeriesEngine) -> Pipeline:
+        """Make a pipeline that has seen no bar."""
+        return Pipeline(
+            self.instrument,
+            self.calendar,
+            self.base,
+            self.timeframes,
+            rulebook=self.rulebook,
+            account=self.account,
+            adjustments=self.adjustments,
+            dates=self.dates,
+            engines=engines,
+        )
+
+
 class Pools:
     """The pools of a station: series under one rulebook on one timetable lie side by side."""
 
@@ -80,8 +109,12 @@ class Pipeline:
         adjustments: Sequence[Adjustment] = (),
         dates: Sequence[Dated] | None = None,
         pools: Pools | None = None,
+        engines: type[SeriesEngine] = SeriesEngine,
     ) -> None:
-        """Make the lanes; ``pools`` are those of a station, where thousands of series lie side by side."""
+        """Make the lanes; ``pools`` are those of a station, where thousands of series lie side by side.
+
+        ``engines`` is the kind of engine that looks at the bars.
+        """
         self.instrument = instrument
         self.base = base
         self.guard = Guard(_timetable(calendar, base))
@@ -93,7 +126,7 @@ class Pipeline:
             timetable = _timetable(calendar, timeframe)
             pool = Pool(rulebook.rules, rulebook.setups, timetable) if pools is None else pools.of(rulebook, timetable)
             coarser = lanes[-1].engine if lanes else None
-            engine = SeriesEngine(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
+            engine = engines(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
             lanes.append(Lane(timeframe, None if timeframe == base else Aggregator(base, timetable), engine))
         self.lanes = tuple(lanes)
         """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""

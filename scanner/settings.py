@@ -38,7 +38,7 @@ from scanner.market.dates import read as read_dates
 from scanner.market.instruments import Instrument, wrong_currency
 from scanner.market.splits import Adjustment
 from scanner.market.timeframes import Timeframe
-from scanner.service.configuration.environment import SECRETS, EnvironmentSource, strays
+from scanner.service.configuration.environment import SECRETS, EnvironmentSource, strays, without_adapters
 from scanner.service.configuration.mistakes import Mistake, did_you_mean, explain
 from scanner.service.configuration.reading import TomlFaultError, document_of, read_text
 from scanner.service.configuration.values import (
@@ -238,6 +238,13 @@ class Settings(BaseSettings):
             InitSettingsSource(settings_cls, dict(cls.document)),
         )
 
+    def __reduce__(self) -> tuple[Any, tuple[Any, ...]]:
+        """Travel to another process as what it was read from; what the environment says of feeds and sinks stays here.
+
+        That may be secret, and only those who start feeds and sinks read it.
+        """
+        return from_document, (self.document, self.folder, without_adapters(self.environ))
+
     @property
     def mark(self) -> str:
         """Tell one file from another by what it says, whatever its layout and comments; the environment is left out."""
@@ -376,13 +383,13 @@ class Settings(BaseSettings):
     def wrong_costs(self) -> Iterator[Mistake]:
         """Find costs in money whose currency is not that of the prices."""
         for name in self.instruments:
-            currency, costs = self.said_of(name, "currency") or "", self._costs(name)
+            currency, costs = self.said_of(name, "currency") or "", self.costs_of(name)
             for cost_name in COST_NAMES:
                 cost = getattr(costs, cost_name)
                 if cost is not None and (wrong := wrong_currency(cost, currency)):
                     yield Mistake(("instruments", name, "costs", cost_name), wrong)
 
-    def _costs(self, name: str) -> Costs:
+    def costs_of(self, name: str) -> Costs:
         """Give the costs of an instrument, each from the first table that gives it."""
         tables = [part.costs for _, part in self.parts(name)]
         return Costs(
@@ -419,7 +426,7 @@ class Settings(BaseSettings):
                 lot_step=found("lot_step", Decimal(1)),
                 currency=found("currency", ""),
                 calendar=calendar.name,
-                costs=self._costs(name),
+                costs=self.costs_of(name),
             ),
             symbol=own.symbol or name,
             feed=found("feed", ""),

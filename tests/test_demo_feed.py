@@ -20,10 +20,10 @@ from scanner import settings
 from scanner.analysis.known_setups import known
 from scanner.clocks import SECOND
 from scanner.commands.demo import example
-from scanner.commands.recordings import Reading, prepare, recordings
 from scanner.events import KINDS
 from scanner.market.calendars import DAY
 from scanner.pipeline import Pipeline
+from scanner.recordings import Reading, prepare, recordings
 from scanner.replay import Came, Tally, replay
 from scanner.service.delivery.routing import sinks_for
 from tests.demo_setups import FOLDER, replayed, with_every_setup

@@ -43,6 +43,7 @@ MAY_IMPORT = {
         "scanner.engine",
         "scanner.replay",
         "scanner.journal",
+        "scanner.studies",
         "scanner.service.store",
     },
     "scanner.journal": {"scanner.market", "scanner.trade", "scanner.service.store"},
@@ -53,6 +54,26 @@ MAY_IMPORT = {
         "scanner.follow",
         "scanner.engine",
         "scanner.pipeline",
+    },
+    "scanner.recordings": {
+        "scanner.market",
+        "scanner.trade",
+        "scanner.pipeline",
+        "scanner.replay",
+        "scanner.settings",
+    },
+    "scanner.studies": {
+        "scanner.market",
+        "scanner.analysis",
+        "scanner.trade",
+        "scanner.follow",
+        "scanner.judgement",
+        "scanner.engine",
+        "scanner.pipeline",
+        "scanner.replay",
+        "scanner.recordings",
+        "scanner.settings",
+        "scanner.journal",
     },
     "scanner.service": {
         "scanner.market",
@@ -65,7 +86,7 @@ MAY_IMPORT = {
         "scanner.settings",
     },
     "scanner.commands": {"scanner"},
-    "scanner.cli": {"scanner.commands", "scanner.settings", "scanner.trade"},
+    "scanner.cli": {"scanner.commands", "scanner.recordings", "scanner.settings", "scanner.studies", "scanner.trade"},
     "adapters": {"scanner.market", "scanner.present"},
 }
 """Besides itself and the leaves, what each room may import; everything under a name counts as that name."""

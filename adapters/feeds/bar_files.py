@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files.columns import Columns
     from scanner.market.bars import RawBars
 
-__all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings"]
+__all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey"]
 
 IN_FOLDERS = (".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq")
 """Endings, each perhaps with .gz behind it, by which bars are found in a folder. A file named itself is always read."""
@@ -70,6 +70,27 @@ def recordings(
             found.setdefault(name, []).append((file.path, spool.bars(name)))
     for name, parts in found.items():
         yield Recording(name, *(parts[0] if len(parts) == 1 else end_to_end(name, parts)))
+
+
+def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Path, str | None, str]]:
+    """Look at the beginning of each file: (file, its only instrument or None where a column tells them, trouble).
+
+    A file that cannot be read has its trouble told in a sentence, and ends nothing. UnreadableFileError for options.
+    """
+    _checked(options)
+    for given in paths:
+        try:
+            files = _files_in(given)
+        except UnreadableFileError as problem:
+            yield given, None, str(problem)
+            continue
+        for path in files:
+            try:
+                columns, _ = _open(ByteFile.of(path, Progress(None)), options)
+            except UnreadableFileError as problem:
+                yield path, None, str(problem)
+            else:
+                yield path, _symbol_of(path) if columns.symbol is None else None, ""
 
 
 def _checked(options: ReadingOptions) -> ZoneInfo | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings
+from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings, survey
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.raw_rows import joined
 from adapters.feeds.settings import FeedSettings
@@ -98,6 +98,13 @@ class RecordedFeed:
         those in all. Raises adapters.feeds.bar_files.UnreadableFileError, a ValueError.
         """
         return recordings(paths, ReadingOptions(tz, stamp, time_format), on_progress)
+
+    @classmethod
+    def survey(
+        cls, paths: Sequence[Path], *, tz: str, stamp: Literal["open", "close"], time_format: str | None
+    ) -> Iterator[tuple[Path, str | None, str]]:
+        """Say of each file which instrument it holds, None where it may hold several, and what is wrong with it."""
+        return survey(paths, ReadingOptions(tz, stamp, time_format))
 
     def read(self) -> None:
         """Read the files and begin to play; FeedTroubleError where they cannot be read."""

@@ -62,6 +62,11 @@ def inlined(function: F) -> F:
     return cast("F", numba.njit(error_model="numpy", inline="always")(function))
 
 
+def specialised(function: F) -> F:
+    """Compile a function anew for each compiled function that it is given; that is quick, and nothing is kept."""
+    return cast("F", numba.njit(error_model="numpy")(function))
+
+
 def is_compiled(function: object) -> bool:
     """Say whether a function is one that the compiler made."""
     return isinstance(function, Dispatcher)

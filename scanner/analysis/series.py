@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
     from scanner.analysis.next_bar import Ahead
     from scanner.analysis.pool import Pool, Stop
+    from scanner.analysis.rules import Rules
     from scanner.market.bars import Bars
 
     Floats = NDArray[np.float64]
@@ -112,9 +113,7 @@ class Series:
 
     def look(self, index: int, sign: int) -> Around:
         """Look at the places and the obstacles around a bar."""
-        pool, last = self.pool, index + self.pool.shift
-        first = max(last + 1 - pool.history, self._begin_deep)
-        deep = np.ascontiguousarray(pool.deep[self.row, :, first : last + 1])
+        pool, deep = self.pool, self._deep_to(index)
         bars, room = deep.shape[1], pool.looking
         marks = np.zeros(bars, dtype=np.uint8)
         strengths = (pool.rules.swing_strength, pool.rules.obstacle_strength)
@@ -136,6 +135,20 @@ class Series:
         averages = averages_after(since, pool.before[row], pool.rules.record[0])
         closes = pool.deep[row, DEEP_CLOSE, last + 1 - pool.rules.slow_average : last + 1]
         return ahead_of(closes, averages, pool.rules)
+
+    def look_again(self, index: int, around: Around, rules: Rules) -> Any:  # noqa: ANN401 - a PLACES record
+        """Look at the places around a bar once more, under other thresholds but the same lengths."""
+        deep, found = self._deep_to(index), np.zeros(1, dtype=structure.PLACES)
+        shift, atr = deep.shape[1] - 1 - index, float(self.columns[ATR, index])
+        where = (deep, around.marks, self.columns, index, shift, 0, float(around.sign), rules.record, atr)
+        structure.look(*where, found, self.pool.looking.places)
+        return found[0]
+
+    def _deep_to(self, index: int) -> Floats:
+        """Give the deep window up to a bar (DEEP × bars), as far back as anything looks."""
+        last = index + self.pool.shift
+        first = max(last + 1 - self.pool.history, self._begin_deep)
+        return np.ascontiguousarray(self.pool.deep[self.row, :, first : last + 1])
 
     def volatility(self, index: int) -> float:
         """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few."""

@@ -6,8 +6,11 @@ configuration as ``object = "module:OBJECT"``. Nothing outside its file knows it
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, get_args
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, cast, get_args
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, model_validator
@@ -178,6 +181,23 @@ class Setup(Generic[N]):
     extra: int = 0
     by_default: bool = False
     forming: Forming[N] | None = None
+
+    def __reduce__(self) -> tuple[Callable[..., Setup[Any]], tuple[str, str, str]]:
+        """Travel to another process as the name of an object in a file, where its compiled code is found again."""
+        for function in (self.measure, self.find, self.words):
+            module = sys.modules[function.__module__]
+            for name, each in vars(module).items():
+                if each is self:
+                    return _held_by, (module.__name__, name, str(Path(str(module.__file__)).parent))
+        raise TypeError(f"the setup {self.name} stands in none of the files of its functions, and cannot travel")
+
+
+def _held_by(module: str, name: str, folder: str) -> Setup[Any]:
+    try:
+        return cast("Setup[Any]", getattr(import_module(module), name))
+    except ModuleNotFoundError:
+        sys.path.insert(0, folder)
+        return cast("Setup[Any]", getattr(import_module(module), name))
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,9 +20,9 @@ from scanner.present.wording import phrase
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.commands.recordings import Reading
     from scanner.events import StoryData
     from scanner.present.picture import Picture
+    from scanner.recordings import Reading
 
 LONGEST_NAME = 60
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from scanner import settings
 from scanner.commands import output, replay
-from scanner.commands.recordings import Reading
 from scanner.ports import Message
 from scanner.present.replay_report import Report, summary
 from scanner.present.words import alert
+from scanner.recordings import Reading
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from scanner.commands.recordings import Reading
+    from scanner.recordings import Reading
 
 
 def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> None:

@@ -11,21 +11,21 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from scanner.commands import output
-from scanner.commands.recordings import prepare, recordings
 from scanner.commands.trouble import UsageError
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
 from scanner.present.text import plain
+from scanner.recordings import prepare, recordings
 from scanner.replay import Tally
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from scanner.commands.recordings import Reading
     from scanner.engine import SeriesEngine
     from scanner.events import Event
     from scanner.pipeline import Lane, Pipeline
+    from scanner.recordings import Reading
 
 NANOSECONDS = 1_000_000_000
 SHOWN, NAMES_SHOWN = 60, 400

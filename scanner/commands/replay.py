@@ -8,19 +8,19 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.commands.recordings import prepare, recordings
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
 from scanner.present.replay_report import Report, summary
+from scanner.recordings import prepare, recordings
 from scanner.replay import ReplayError, Tally, replay
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from scanner.commands.recordings import Reading
     from scanner.events import Event
     from scanner.market.guard import Note
+    from scanner.recordings import Reading
     from scanner.replay import Came
 
 NOTES_SHOWN = 20

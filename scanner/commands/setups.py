@@ -12,7 +12,6 @@ from scanner.analysis.setup import Chosen
 from scanner.analysis.setup_trial import example_fit
 from scanner.commands import output
 from scanner.commands.chart import format_of
-from scanner.commands.recordings import Reading, recordings
 from scanner.commands.trouble import UsageError
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
@@ -21,6 +20,7 @@ from scanner.present.cautions import SHORT
 from scanner.present.chart import chart_for
 from scanner.present.setups_report import Listed, explained, listing, value
 from scanner.present.tables import bar_time, parse_time
+from scanner.recordings import Reading, recordings
 from scanner.service.configuration.mistakes import did_you_mean
 from scanner.service.configuration.untold import named
 from scanner.trade.rulebook import Rulebook

@@ -79,15 +79,20 @@ class Follower:
         ``sides`` are signs: a setup that is not followed itself still is pressure against the other side.
         """
         told = self._go_on(index + 1, (1 in sides) | (-1 in sides) << 1)
-        if found:
-            records, have = np.empty(len(self._records) + len(found), dtype=steps.STORY), len(self._records)
-            records[:have] = self._records
-            first = self._stories[-1].number + 1 if self._stories else 0
-            for number, each in enumerate(found):
-                records[have + number] = self._record(index, each)
-                self._stories.append(Story(each, each.stop, first + number))
-            self._records = records
+        self.begin([(index, each) for each in found])
         return told
+
+    def begin(self, found: Sequence[tuple[int, Found]]) -> None:
+        """Follow setups from the bars of the window on at which they stand."""
+        if not found:
+            return
+        records, have = np.empty(len(self._records) + len(found), dtype=steps.STORY), len(self._records)
+        records[:have] = self._records
+        first = self._stories[-1].number + 1 if self._stories else 0
+        for number, (index, each) in enumerate(found):
+            records[have + number] = self._record(index, each)
+            self._stories.append(Story(each, each.stop, first + number))
+        self._records = records
 
     def go_on(self) -> list[News]:
         """Go on over all bars that the series has taken in."""
@@ -312,7 +317,6 @@ class Follower:
             reason=reason,
             stop_before=stop_before,
             half=self._half(record, story),
-            waited=record["waited"] - (now.entry is not None),
             signs=signs_of(record, self._follow),
             leaving=leaving,
         )
@@ -350,6 +354,7 @@ class Follower:
             half_exit=half_exit,
             best=best,
             worst=worst,
+            waited=record["waited"] - (entry is not None),
             held=record["held"],
             entered_at=None if entry is None else record["entered_at"],
             ended_at=None if state in {"waiting", "open"} else record["ended_at"],

@@ -33,8 +33,8 @@ class News:
     """One thing to tell of a story at a bar.
 
     ``now`` is where it stands then, and ``reason`` why this is told. ``stop_before`` is what the stop was, where it was
-    raised; ``half`` is the price at which half is to be left, None where it is not or was already. ``waited`` counts
-    the bars without an entry, ``signs`` are those of pressure that count now. ``leaving`` says at what the position is
+    raised; ``half`` is the price at which half is to be left, None where it is not or was already. ``signs``
+    are those of pressure that count now. ``leaving`` says at what the position is
     to be left next: the next ``open``, the ``close`` of the next bar, or neither.
     """
 
@@ -47,7 +47,6 @@ class News:
     reason: str
     stop_before: Decimal | None
     half: Decimal | None
-    waited: int
     signs: tuple[str, ...]
     leaving: Leaving
 

@@ -21,9 +21,9 @@ class Outcome:
     without one; ``first_stop`` and ``stop`` are the stop at first and at last, ``exit`` is the price that was left at,
     and ``half_exit`` that which half of it was left at before.
     ``best`` and ``worst`` are the furthest prices for and against the position that may have been reached in it.
-    ``held`` counts the bars that closed while it was open. ``entered_at`` and ``ended_at`` are closes of bars, None
-    where there was no entry, or no end yet. ``cost`` is what both ways cost, in points of price, None where that is not
-    known.
+    ``waited`` counts the bars without an entry, ``held`` those that closed while it was open. ``entered_at`` and
+    ``ended_at`` are closes of bars, None where there was no entry, or no end yet. ``cost`` is what both ways cost, in
+    points of price, None where that is not known.
     """
 
     thread: str
@@ -39,6 +39,7 @@ class Outcome:
     half_exit: Decimal | None
     best: Decimal | None
     worst: Decimal | None
+    waited: int
     held: int
     entered_at: int | None
     ended_at: int | None

@@ -74,7 +74,7 @@ class Teller:
             "size": _text(found.size),
             "point_value": f"{instrument.point_value:f}",
             "result": self._result(news),
-            "bars_waited": news.waited,
+            "bars_waited": news.now.waited,
             "bars_held": now.held,
             "pressure": list(news.signs),
             "pressure_needed": self.rulebook.follow.pressure_signs,

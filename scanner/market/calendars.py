@@ -54,6 +54,10 @@ class Calendar:
     known: bool
     of_years: Callable[[int, int], Sessions]
 
+    def __reduce__(self) -> tuple[Callable[[str, str], Calendar], tuple[str, str]]:
+        """Travel to another process by name."""
+        return calendar_named, (self.name, self.tz)
+
     @property
     def never_closes(self) -> bool:
         """Whether trade goes on around the clock, so that its days have no opening and no close."""

@@ -11,8 +11,10 @@ from scanner.market.price_steps import EXACT
 from scanner.trade.size import size
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from scanner.analysis.rules import Rules
-    from scanner.events import Entry, ExitPlan, Levels
+    from scanner.events import Entry, EntryStyle, ExitPlan, Levels
     from scanner.market.instruments import Instrument
     from scanner.trade.size import Account
 
@@ -53,7 +55,7 @@ class Plan:
 
 def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -> Plan:
     """Make the plan of a setup. Prices that cannot be traded are answers with a reason, never errors."""
-    sign, steps = facts.sign, instrument.steps
+    sign = facts.sign
     over = "above" if sign > 0 else "below"
     margin = stop_margin(facts.base, facts.atr, rules, instrument)
     gap = sign * Decimal(repr(rules.gap_limit)) * facts.atr
@@ -62,9 +64,10 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         return _rounded(price, direction, facts, instrument)
 
     stop = stop_behind(facts.base, margin, sign, facts.close, instrument)
-    early = rounded(facts.close, +1)
-    break_ = rounded(facts.trigger + sign * steps.at(facts.trigger), +1)
-    average = None if facts.close_beyond_fast else rounded(facts.fast_average, +1)
+    ways = entry_prices(facts, instrument)
+    early, break_, average = ways["early"], ways["break"], ways["average"]
+    if early is None or break_ is None:
+        raise AssertionError("only the average entry may have no price")
     reasons = {
         "early": "open of the next bar, reckoned at the close; "
         f"void if it opens {over} {rounded(facts.close + gap, -1):f}, or at the stop or beyond",
@@ -75,9 +78,11 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         else f"open after the first close {over} the {rules.fast_average}-bar average, reckoned at that average",
         "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {facts.base_text}",
     }
+    # Rounded toward the entry, which is on the grid: a step beyond stays a step beyond.
+    ahead = [(rounded(at, -1), text) for at, text in facts.obstacles]
     entries: dict[str, Entry] = {
-        style: _entry(price, stop, reasons[style], facts, rules, instrument, account)
-        for style, price in (("early", early), ("break", break_), ("average", average))
+        style: _entry(price, stop, reasons[style], sign, ahead, rules, instrument, account)
+        for style, price in ways.items()
     }
     chosen = entries[rules.entry_style]
     levels: Levels = {
@@ -94,6 +99,16 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         else {"style": "quick", "reason": f"close is not {over} the {rules.slow_average}-bar average"}
     )
     return Plan(levels, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
+
+
+def entry_prices(facts: Facts, instrument: Instrument) -> dict[EntryStyle, Decimal | None]:
+    """Give the price of each entry, by style; None where there is no such entry."""
+    trigger = facts.trigger + facts.sign * instrument.steps.at(facts.trigger)
+    return {
+        "early": _rounded(facts.close, +1, facts, instrument),
+        "break": _rounded(trigger, +1, facts, instrument),
+        "average": None if facts.close_beyond_fast else _rounded(facts.fast_average, +1, facts, instrument),
+    }
 
 
 def stop_margin(base: Decimal, atr: Decimal, rules: Rules, instrument: Instrument) -> Decimal:
@@ -121,13 +136,14 @@ def _entry(
     price: Decimal | None,
     stop: Decimal,
     reason: str,
-    facts: Facts,
+    sign: int,
+    ahead: Sequence[tuple[Decimal, str]],
     rules: Rules,
     instrument: Instrument,
     account: Account,
 ) -> Entry:
-    """Work out one way in: its risk, objectives, obstacle, room and size."""
-    sign, steps = facts.sign, instrument.steps
+    """Work out one way in: its risk, objectives, obstacle (``ahead`` are all, the nearest first), room and size."""
+    steps = instrument.steps
     entry: Entry = {
         "price": None if price is None else f"{price:f}",
         "risk": None,
@@ -142,8 +158,6 @@ def _entry(
     }
     if price is None:
         return entry
-    # Rounded toward the entry, which is on the grid: a step beyond stays a step beyond.
-    ahead = [(_rounded(at, -1, facts, instrument), text) for at, text in facts.obstacles]
     beyond = [(at, text) for at, text in ahead if sign * (at - price) >= steps.at(price)]
     obstacle, entry["obstacle_text"] = beyond[0] if beyond else (None, f"nothing ahead in {rules.obstacle_span} bars")
     entry["obstacle"] = None if obstacle is None else f"{obstacle:f}"

@@ -23,7 +23,7 @@ from scanner.analysis.trend import trend
 from scanner.market.calendars import DAY, NANOSECONDS
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -119,18 +119,12 @@ class Scene:
 
 def judge(scene: Scene, surroundings: Surroundings) -> dict[str, Measure]:
     """Judge all that is around a setup, by name, in the order of ``NAMES``."""
-    return {
-        "trend": _trend(scene),
-        "coarser": _coarser(scene),
-        "volatility": _volatility(scene, surroundings),
-        "room": _room(scene, surroundings),
-        "cost": _cost(scene, surroundings),
-        "liquid": _liquid(scene, surroundings),
-        "hours": _hours(scene, surroundings),
-        "dates": _dates(scene, surroundings),
-        "gap": _gap(scene, surroundings),
-        "risk_size": _risk_size(scene, surroundings),
-    }
+    return {name: judge_one(name, scene, surroundings) for name in NAMES}
+
+
+def judge_one(name: Surrounding, scene: Scene, surroundings: Surroundings) -> Measure:
+    """Judge one thing that is around a setup."""
+    return _JUDGES[name](scene, surroundings)
 
 
 def why_set_aside(measures: Mapping[str, Measure], require: Collection[str]) -> str:
@@ -174,14 +168,14 @@ def _together(parts: Sequence[Measure]) -> Measure:
     return {**last, "text": text}
 
 
-def _trend(scene: Scene) -> Measure:
+def _trend(scene: Scene, _: Surroundings) -> Measure:
     fit, rise, slow = scene.fit, scene.fit.rules.average_rise, scene.fit.rules.slow_average
     found = int(trend(fit.series, fit.t, float(fit.sign), rise))
     word = {1: "with the trend", 0: "trend mixed", -1: "against the trend"}[found]
     return _measure(found, ">= 0", found >= 0, f"{word}, by the close and the {slow}-bar average over {rise} bars")
 
 
-def _coarser(scene: Scene) -> Measure:
+def _coarser(scene: Scene, _: Surroundings) -> Measure:
     if not scene.coarser:
         return _unjudged(">= 0", "no coarser timeframe is followed")
     if scene.lean is None:
@@ -353,3 +347,17 @@ def _risk_size(scene: Scene, surroundings: Surroundings) -> Measure:
         return _unjudged(most, "too few bars so far for an ATR")
     risk = float(scene.risk)
     return _measure(risk / atr if atr else nan, most, risk <= surroundings.max_risk * atr + scene.tie, "R in ATR")
+
+
+_JUDGES: Mapping[Surrounding, Callable[[Scene, Surroundings], Measure]] = {
+    "trend": _trend,
+    "coarser": _coarser,
+    "volatility": _volatility,
+    "room": _room,
+    "cost": _cost,
+    "liquid": _liquid,
+    "hours": _hours,
+    "dates": _dates,
+    "gap": _gap,
+    "risk_size": _risk_size,
+}

@@ -15,12 +15,12 @@ import pyarrow.parquet
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.setup import Spoiler
-from scanner.commands.recordings import Reading, prepare, recordings
 from scanner.engine import SeriesEngine, push_together
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
+from scanner.recordings import Reading, prepare, recordings
 from scanner.replay import Tally, replay
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import frame

@@ -17,7 +17,7 @@ from pyarrow import parquet
 
 from adapters.feeds.bar_files import ReadingOptions, UnreadableFileError, recordings
 from adapters.feeds.growing_file import GrowingFile
-from scanner.commands.recordings import Reading, prepare
+from scanner.recordings import Reading, prepare
 from scanner.replay import Came, ReplayError, Tally, replay
 from tests.adapters.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
 from tests.fuzz.oddities import NUMBERS, TEXTS, mutate_bytes, nested, recoded

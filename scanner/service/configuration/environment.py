@@ -41,6 +41,11 @@ def variable(*path: object) -> str:
     return PREFIX + "__".join(normal(str(part)) for part in path)
 
 
+def without_adapters(environ: Mapping[str, str]) -> dict[str, str]:
+    """Give what the environment says of all but feeds and sinks, and of secrets."""
+    return {name: environ[name] for name, parts, _ in _ours(environ) if parts[0].lower() not in OUTSIDE}
+
+
 def _ours(environ: Mapping[str, str]) -> Iterator[tuple[str, list[str], str]]:
     for name in sorted(environ):
         if name.startswith(PREFIX) and name != SECRETS:

@@ -8,7 +8,7 @@ import pytest
 
 from scanner.analysis.known_setups import SetupError
 from scanner.commands import one_bar, replay, watch
-from scanner.commands.recordings import Reading
+from scanner.recordings import Reading
 from scanner.service.configuration.check import check
 from scanner.settings import load
 from tests.outside.real_bars import SP500

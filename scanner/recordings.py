@@ -1,8 +1,9 @@
-"""What the commands that read recorded files share: opening them, and knowing the instruments in them."""
+"""What all that reads recorded files shares: opening them, and knowing the instruments in them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cache
 from importlib.metadata import entry_points
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +15,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
-from scanner.pipeline import Pipeline
+from scanner.pipeline import Inputs
 from scanner.replay import ReplayError, base_timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from scanner.market.bars import RawBars
     from scanner.market.calendars import Calendar
+    from scanner.pipeline import Pipeline
     from scanner.replay import Recording, Tally
     from scanner.settings import Settings
 
@@ -55,12 +57,24 @@ def recordings(
     paths: Sequence[Path], reading: Reading, on_progress: Callable[[int, int], None] | None = None
 ) -> Iterator[Recording]:
     """Open files through the feed ``recorded``, found by name like any other feed."""
-    (feed,) = entry_points(group="closewatch.feeds", name="recorded")
-    source: Any = feed.load()
-    opened: Iterator[Recording] = source.recordings(
-        paths, tz=reading.tz, stamp=reading.stamp, time_format=reading.time_format, on_progress=on_progress
-    )
+    opened: Iterator[Recording] = _feed().recordings(paths, **_how(reading), on_progress=on_progress)
     return opened
+
+
+def survey(paths: Sequence[Path], reading: Reading) -> Iterator[tuple[Path, str | None, str]]:
+    """Say of each file which instrument it holds, None where it may hold several, and what is wrong with it."""
+    looked: Iterator[tuple[Path, str | None, str]] = _feed().survey(paths, **_how(reading))
+    return looked
+
+
+@cache
+def _feed() -> Any:  # noqa: ANN401 - a feed is known by name alone
+    (feed,) = entry_points(group="closewatch.feeds", name="recorded")
+    return feed.load()
+
+
+def _how(reading: Reading) -> dict[str, str | None]:
+    return {"tz": reading.tz, "stamp": reading.stamp, "time_format": reading.time_format}
 
 
 def guessed_step(first: RawBars, base: Timeframe, calendar: Calendar, count: int) -> GuessedStep:
@@ -72,14 +86,19 @@ def guessed_step(first: RawBars, base: Timeframe, calendar: Calendar, count: int
 
 def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
     """Make the pipeline for one recording; ReplayError in one sentence where what the user said does not fit it."""
+    return inputs_for(reading, recording, first, tally).pipeline()
+
+
+def inputs_for(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
+    """Find what the pipeline for one recording is made of; ReplayError as in ``prepare``."""
     try:
-        return _prepare(reading, recording, first, tally)
+        return _inputs(reading, recording, first, tally)
     except ValueError as problem:
         raise ReplayError(f"{recording.path}: {problem}") from problem
 
 
-def _prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
-    """Make the pipeline for one recording from its first rows and what the user said.
+def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
+    """Find it in the first rows of a recording and what the user said.
 
     An instrument of the configuration is taken as it stands there; of any other, what the options say.
     """
@@ -97,20 +116,12 @@ def _prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tall
         watched = known.of(recording.symbol, steps=steps, timeframes=(base,))
         instrument, calendar, rulebook = watched.instrument, watched.calendar, watched.rulebook
         targets, adjustments, dates = named or list(watched.timeframes), watched.adjustments, watched.dates
+        group = watched.group
     else:
         instrument, calendar, rulebook = Instrument(recording.symbol, steps), said, reading.rulebook
-        targets, adjustments, dates = named or [base], (), None
+        targets, adjustments, dates, group = named or [base], (), None, ""
     instrument = replace(instrument, currency=instrument.currency or reading.currency)
     tally.guessed_step = guessed if instrument.steps is steps else None
     tally.step = "by price" if len(instrument.steps.steps) > 1 else f"{instrument.steps.steps[0]:f}"
     tally.timeframes = tuple(target.name for target in targets)
-    return Pipeline(
-        instrument,
-        calendar,
-        base,
-        targets,
-        rulebook=rulebook,
-        account=reading.account,
-        adjustments=adjustments,
-        dates=dates,
-    )
+    return Inputs(instrument, calendar, base, tuple(targets), rulebook, reading.account, adjustments, dates, group)

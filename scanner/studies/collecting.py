@@ -1,0 +1,323 @@
+"""From the bars of one instrument to the stories in them: setups, what other rules would find, and controls."""
+
+from __future__ import annotations
+
+import gc
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.analysis.columns import ATR, CLOSE
+from scanner.analysis.pool import Leap
+from scanner.engine import SeriesEngine
+from scanner.events import setup_id
+from scanner.follow.found import Found
+from scanner.studies.candidates import Candidate, find_candidates
+from scanner.studies.controls import MOST, Drawn, Wanted, control_at, draw, for_each_setup, marks_of
+from scanner.studies.stories import UNKNOWN, Ends, Row, told_of, what_came, when
+from scanner.studies.variants import AS_IS, changes_of
+from scanner.trade.rulebook import Rulebook
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from typing import Any
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.pool import Stop
+    from scanner.events import Event
+    from scanner.follow.news import News
+    from scanner.follow.outcome import Outcome
+    from scanner.judgement import Judgement
+    from scanner.market.bars import Bars
+    from scanner.pipeline import Inputs
+    from scanner.studies.schema import Variant
+
+    Times = NDArray[np.int64]
+    Sides = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a study is to do: the seed of all that is drawn, whether to look at variants, and how many bars to draw.
+
+    ``draws`` are for each setup and source, at most; 0 for no controls.
+    """
+
+    seed: int = 0
+    variants: bool = True
+    draws: int = MOST
+
+
+@dataclass(slots=True)
+class Collected:
+    """What was found in the bars of one instrument; ``members`` says for each row in which variants it is.
+
+    ``replanned`` are variants that change entries, stops or spoilers and not only which bars are found: they cannot be
+    told from the stories here.
+
+    ``bars`` counts those of the feed, ``first`` and ``last`` are the first opening and the last close in nanoseconds
+    since 1970 UTC, 0 without bars.
+    """
+
+    instrument: str
+    timeframes: tuple[str, ...]
+    variants: tuple[Variant, ...]
+    costs_known: bool
+    bars: int = 0
+    first: int = 0
+    last: int = 0
+    rows: list[Row] = field(default_factory=list)
+    members: list[tuple[int, ...]] = field(default_factory=list)
+    replanned: set[int] = field(default_factory=set)
+
+    def count(self, bars: Bars) -> None:
+        """Count bars of the feed; there is at least one."""
+        self.first = self.first if self.bars else int(bars.open_time[0])
+        self.bars, self.last = self.bars + len(bars), int(bars.close_time[-1])
+
+
+class StudyEngine(SeriesEngine):
+    """An engine that follows whatever ``finder`` finds in each stretch of warm bars, and says nothing of setups.
+
+    Finding, following, holds and coarser bars are those of any engine; only where others stop at a setup, this one
+    looks at all bars that are in the windows.
+    """
+
+    __slots__ = ("_looked", "finder")
+
+    finder: Callable[[StudyEngine, int, int], tuple[list[tuple[int, Found]], list[tuple[int, Sides]]]]
+    """Given the first bar of a stretch and the one after it, gives what is to be followed, each with its bar, and on
+    which sides setups stand, by bar and in order."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - those of any engine
+        super().__init__(*args, **kwargs)
+        self._looked = 0
+
+    def said_at(self, stop: Stop) -> Iterator[Event]:
+        """Look at the bars before one that may be a split: they may be forgotten there."""
+        if isinstance(stop, Leap):
+            self._look(stop.index)
+            yield from super().said_at(stop)
+            if self.series.count == 0:
+                self._looked = 0
+
+    def said_of_stories(self) -> list[Event]:
+        """Look at the bars taken in, and follow what was found in them."""
+        self._look(self.series.used)
+        return super().said_of_stories()
+
+    def _look(self, stop: int) -> None:
+        offset = self.series.used - self.series.count
+        first = offset + max(self._looked, self.rulebook.rules.warm_up - 1)
+        if first < stop:
+            found, standing = self.finder(self, first, stop)
+            if self.follower is None:
+                self.follower = Ends(self.series, self.instrument, self.rulebook, self.timetable)
+            self.follower.begin(found)
+            for index, sides in standing:
+                self._told(self.follower.stand(index, [], sides))
+        self._looked = stop - offset
+
+
+@dataclass(slots=True)
+class _Lane:
+    """What is found on one timeframe, in two passes: the setups, and then the controls drawn for them."""
+
+    inputs: Inputs
+    timeframe: str
+    asked: Asked
+    rows: dict[str, tuple[Row, float]] = field(default_factory=dict)
+    members: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    replanned: set[int] = field(default_factory=set)
+    wanted: list[Wanted] = field(default_factory=list)
+    standing: dict[int, Sides] = field(default_factory=dict)
+    """Sides on which setups stand, by the close of their bar."""
+    times: list[Times] = field(default_factory=list)
+    marks: list[NDArray[np.uint8]] = field(default_factory=list)
+    bars: list[Bars] = field(default_factory=list)
+    drawn: dict[int, list[Drawn]] = field(default_factory=dict)
+
+    def find(
+        self, engine: StudyEngine, first: int, stop: int
+    ) -> tuple[list[tuple[int, Found]], list[tuple[int, Sides]]]:
+        """Find setups and what variants would find, and note the bars that can be drawn."""
+        series, changes = engine.series, changes_of(engine.rulebook, variants=self.asked.variants)
+        if self.asked.draws:
+            self.times.append(series.times[1, first:stop].copy())
+            self.marks.append(marks_of(series, first, stop))
+        found: list[tuple[int, Found]] = []
+        sides: dict[int, set[int]] = {}
+        for each in find_candidates(engine, first, stop, changes):
+            self.replanned |= each.replanned
+            if each.stands:
+                sides.setdefault(each.index, set()).add(1 if each.found.direction == "long" else -1)
+            followed = self._note(engine, each)
+            if followed is not None:
+                found.append((each.index, followed))
+        for index, signs in sides.items():
+            self.standing[int(series.times[1, index])] = tuple(signs)
+        return found, [(index, tuple(signs)) for index, signs in sides.items()]
+
+    def _note(self, engine: StudyEngine, candidate: Candidate) -> Found | None:
+        """Note a candidate and give what is followed of it; None where its plan has no entry, or none with a risk."""
+        judged, series = candidate.found, engine.series
+        found = _followed(
+            judged,
+            setup_id(engine.instrument.symbol, self.timeframe, judged.setup.name, judged.direction, judged.bar_close),
+            engine,
+        )
+        if found is None:
+            return None
+        atr, close = (float(series.columns[column, candidate.index]) for column in (ATR, CLOSE))
+        row = self._begun(found.thread, "setup", judged.bar_close) | {"found": candidate.stands} | told_of(judged)
+        self.rows[found.thread] = row, atr
+        self.members[found.thread] = candidate.variants
+        if AS_IS in candidate.variants and atr:
+            beyond = found.spoiler.beyond
+            spoiler = None if beyond is None else found.sign * (close - beyond) / atr
+            self.wanted.append(Wanted(found, float(found.sign * (found.entry - found.stop)) / atr, spoiler))
+        return found
+
+    def control(
+        self, engine: StudyEngine, first: int, stop: int
+    ) -> tuple[list[tuple[int, Found]], list[tuple[int, Sides]]]:
+        """Find the bars that were drawn."""
+        found, standing = [], []
+        times = engine.series.times[1, first:stop]
+        looked_at = first + np.flatnonzero(np.isin(times, [*self.standing, *self.drawn]))
+        for index, close in zip(looked_at.tolist(), times[looked_at - first].tolist(), strict=True):
+            if close in self.standing:
+                standing.append((index, self.standing[close]))
+            for drawn in self.drawn.get(close, ()):
+                planned = control_at(engine, index, drawn)
+                if planned is None:
+                    continue
+                found.append((index, planned))
+                row = self._begun(drawn.id, drawn.source, close)
+                row |= {
+                    "of": drawn.setup.found.thread,
+                    "found": True,
+                    "setup": planned.setup,
+                    "direction": "long" if planned.sign > 0 else "short",
+                    "place": "",
+                    "set_aside": "",
+                    "evidence_points": 0,
+                    "evidence_total": 0,
+                    "exit_style": "ride" if planned.ride else "quick",
+                    **UNKNOWN,
+                }
+                self.rows[drawn.id] = row, float(engine.series.columns[ATR, index])
+        return found, standing
+
+    def draw(self) -> None:
+        """Draw the bars of all controls."""
+        if not self.wanted:
+            return
+        symbol, style = self.inputs.instrument.symbol, self.inputs.rulebook.rules.entry_style
+        seed = f"{self.asked.seed}\x1f{symbol}\x1f{self.timeframe}"
+        each = for_each_setup(self.asked.draws, len(self.wanted))
+        for drawn in draw(self.wanted, np.concatenate(self.times), np.concatenate(self.marks), style, each, seed):
+            self.drawn.setdefault(drawn.close_time, []).append(drawn)
+
+    def _begun(self, name: str, source: str, found_at: int) -> Row:
+        return {
+            "id": name,
+            "source": source,
+            "of": "",
+            "instrument": self.inputs.instrument.symbol,
+            "group": self.inputs.group,
+            "timeframe": self.timeframe,
+            "entry_style": self.inputs.rulebook.rules.entry_style,
+            **when(found_at),
+        }
+
+    def heard(self, news: News) -> None:
+        """Take the end of a story down."""
+        self.came(news.now)
+
+    def came(self, now: Outcome) -> None:
+        """Take down what came of a story."""
+        row, atr = self.rows[now.thread]
+        row |= what_came(now, atr) | {"cost_known": self.inputs.instrument.costs.given}
+
+
+def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
+    """Collect the stories of one instrument from its checked bars of the base timeframe, in parts and oldest first."""
+    was_on = gc.isenabled()
+    gc.disable()  # rows hold no circles: looking for some among them, again and again, takes a tenth of the time
+    try:
+        return _collect(inputs, bars, asked)
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
+    pipeline = inputs.pipeline(StudyEngine)
+    lanes = [_Lane(inputs, lane.timeframe.name, asked) for lane in pipeline.lanes]
+    variants = tuple(changes_of(inputs.rulebook, variants=asked.variants).variants)
+    symbol, timeframes = inputs.instrument.symbol, tuple(lane.timeframe for lane in lanes)
+    collected = Collected(symbol, timeframes, variants, inputs.instrument.costs.given)
+    by_lane = dict(zip(pipeline.lanes, lanes, strict=True))
+    for lane, own in by_lane.items():
+        engine = lane.engine
+        engine.finder, engine.listener = own.find, own.heard  # type: ignore[attr-defined]  # it is a StudyEngine
+    for all_of_them in bars:
+        if len(all_of_them):
+            collected.count(all_of_them)
+        for part in pipeline.parts(all_of_them):
+            for lane, parted in pipeline.lanes_of(part):
+                lane.engine.push(parted)
+                if asked.draws:
+                    by_lane[lane].bars.append(parted)
+    for lane, own in by_lane.items():
+        for outcome in lane.engine.under_way():
+            own.came(outcome)
+        if asked.draws:
+            _follow_controls(lane.engine, own)
+        collected.rows += [row for row, _ in own.rows.values()]
+        collected.replanned |= own.replanned
+        collected.members += [own.members.get(thread, ()) for thread in own.rows]
+    return collected
+
+
+def _follow_controls(first: SeriesEngine, lane: _Lane) -> None:
+    """Take the bars of a lane through an engine once more, with the controls that were drawn."""
+    lane.draw()
+    if not lane.drawn:
+        return
+    book = first.rulebook
+    without = Rulebook(book.rules, (), book.surroundings, book.follow)
+    engine = StudyEngine(first.instrument, first.timetable, without, first.account)
+    engine.finder, engine.listener = lane.control, lane.heard
+    for bars in lane.bars:
+        engine.push(bars)
+    for outcome in engine.under_way():
+        lane.came(outcome)
+
+
+def _followed(judged: Judgement, thread: str, engine: SeriesEngine) -> Found | None:
+    """Give what is followed of a setup that was judged; None where its plan has no entry, or none with a risk."""
+    if judged.plan is None:
+        return None
+    entry = judged.plan.entries[engine.rulebook.rules.entry_style]
+    if entry["price"] is None or entry["risk"] is None:
+        return None
+    return Found(
+        thread=thread,
+        setup=judged.setup.name,
+        title=judged.setup.title,
+        sign=1 if judged.direction == "long" else -1,
+        set_aside=bool(judged.set_aside),
+        evidence_points=judged.evidence_points,
+        close="",
+        entry=Decimal(entry["price"]),
+        stop=Decimal(judged.plan.levels["stop"]),
+        size=None,
+        ride=judged.plan.exit_plan["style"] == "ride",
+        spoiler=judged.spoiler,
+        line=judged.line,
+    )

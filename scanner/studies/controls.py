@@ -1,0 +1,172 @@
+"""Controls: bars drawn at random from the series of a setup, traded on the same side with the same risk in ATR."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from hashlib import sha256
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
+from scanner.analysis.rules import TIE
+from scanner.follow.found import Found
+from scanner.trade import plan
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.series import Series
+    from scanner.engine import SeriesEngine
+    from scanner.studies.schema import Source
+
+FRESH = 10
+"""Bars for which a cross of the MACD line counts as fresh."""
+
+LONG_FRESH, SHORT_FRESH, ABOVE_SLOW, BELOW_SLOW, ABOVE_FAST, BELOW_FAST = (1 << bit for bit in range(6))
+"""Marks of a bar that can be drawn, a bit each; equal to an average is neither above nor below it."""
+
+MOST, FEWER, FEWEST = 20, 10, 4
+MANY_SERIES, VERY_MANY_SERIES = 200, 1_000
+MOST_OF_A_SERIES = 2_000
+
+
+def draws_for(series: int) -> int:
+    """Say how many bars are drawn at most for each setup and source, in a study of so many series.
+
+    20; 10 where there are more than 200 series, and 4 where there are more than 1,000.
+    """
+    return MOST if series <= MANY_SERIES else FEWER if series <= VERY_MANY_SERIES else FEWEST
+
+
+def for_each_setup(draws: int, setups: int) -> int:
+    """Say how many bars are drawn for each of the setups of a series: ``draws``, but in all no more than 2,000.
+
+    There is at least one for each.
+    """
+    return max(1, min(draws, MOST_OF_A_SERIES // max(setups, 1)))
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A setup that controls are wanted for: its risk as planned, and how far its spoiler lies from its close, in ATR.
+
+    ``found`` is what was followed; ``spoiler_atr`` is None where no price spoils it.
+    """
+
+    found: Found
+    risk_atr: float
+    spoiler_atr: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A bar drawn for a setup, by when it closed."""
+
+    id: str
+    source: Source
+    close_time: int
+    setup: Wanted
+
+
+def marks_of(series: Series, first: int, stop: int) -> NDArray[np.uint8]:
+    """Mark the bars first…stop−1 of a series' window."""
+    part = series.columns[:, first:stop]
+    tie = TIE * np.abs(part[CLOSE])
+    marks = np.zeros(stop - first, dtype=np.uint8)
+    for bit, holds in (
+        (LONG_FRESH, (part[CROSS] > 0) & (part[CROSS] <= FRESH + 1)),
+        (SHORT_FRESH, (part[CROSS] < 0) & (part[CROSS] >= -FRESH - 1)),
+        (ABOVE_SLOW, part[CLOSE] - part[SLOW_AVERAGE] > tie),
+        (BELOW_SLOW, part[CLOSE] - part[SLOW_AVERAGE] < -tie),
+        (ABOVE_FAST, part[CLOSE] - part[FAST_AVERAGE] > tie),
+        (BELOW_FAST, part[CLOSE] - part[FAST_AVERAGE] < -tie),
+    ):
+        marks |= holds.astype(np.uint8) * np.uint8(bit)
+    return marks
+
+
+def draw(
+    setups: Sequence[Wanted], times: NDArray[np.int64], marks: NDArray[np.uint8], style: str, each: int, seed: str
+) -> Iterator[Drawn]:
+    """Draw ``each`` different bars for each setup and source, or as many as there are.
+
+    ``times`` (closes) and ``marks`` are of all bars of the series that can be drawn: warm, not held. For an average
+    entry only those on the near side of the fast average can. What is drawn depends on the seed and the setup alone.
+    """
+    pools: dict[tuple[Source, int, bool], NDArray[np.int64]] = {}
+    for setup in setups:
+        sign, ride = setup.found.sign, setup.found.ride
+        fresh, beyond, past = (
+            (LONG_FRESH, ABOVE_SLOW, ABOVE_FAST) if sign > 0 else (SHORT_FRESH, BELOW_SLOW, BELOW_FAST)
+        )
+        sources: tuple[Source, Source] = ("chance", "chance_cross")
+        for source in sources:
+            key = (source, sign, ride)
+            if key not in pools:
+                can = np.ones(len(marks), dtype=np.bool_) if style != "average" else marks & past == 0
+                if source == "chance_cross":
+                    can &= (marks & fresh != 0) & ((marks & beyond != 0) == ride)
+                pools[key] = np.flatnonzero(can)
+            pool = pools[key]
+            digest = sha256(f"{seed}\x1f{setup.found.thread}\x1f{source}".encode()).digest()
+            rng = np.random.default_rng(np.frombuffer(digest, dtype=np.uint32))
+            drawn = np.sort(rng.choice(pool, min(each, len(pool)), replace=False)) if len(pool) else pool
+            for number, place in enumerate(drawn.tolist()):
+                yield Drawn(f"{setup.found.thread}.{source}.{number}", source, int(times[place]), setup)
+
+
+def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
+    """Plan a control at a bar of the series' window, as a setup there would be; None where it leaves no risk.
+
+    A break entry has to beat the bar's own extreme. The stop lies on the step at which the risk in ATR is nearest to
+    the setup's. What spoils the setup before its entry spoils the control: as many bars or closes, the same average, a
+    price as far from the close in ATR.
+    """
+    series, instrument, rules, setup = engine.series, engine.instrument, engine.rulebook.rules, drawn.setup.found
+    sign, bar = setup.sign, series.columns[:, index]
+    close, fast, slow, atr = (float(bar[column]) for column in (CLOSE, FAST_AVERAGE, SLOW_AVERAGE, ATR))
+    tie = TIE * abs(close)
+    facts = plan.Facts(
+        sign=sign,
+        close=_decimal(close),
+        trigger=_decimal(bar[HIGH] if sign > 0 else bar[LOW]),
+        trigger_text="",
+        base=Decimal(0),
+        base_text="",
+        atr=_decimal(atr),
+        fast_average=_decimal(fast),
+        close_beyond_fast=sign * (close - fast) > tie,
+        close_beyond_slow=sign * (close - slow) > tie,
+        obstacles=(),
+    )
+    entry = plan.entry_prices(facts, instrument)[rules.entry_style]
+    if entry is None:
+        return None
+    stop = instrument.steps.nearest(entry - sign * _decimal(drawn.setup.risk_atr * atr))
+    if sign * (entry - stop) <= 0:
+        return None
+    beyond, away = setup.spoiler.beyond, drawn.setup.spoiler_atr
+    return Found(
+        thread=drawn.id,
+        setup=setup.setup,
+        title=setup.title,
+        sign=sign,
+        set_aside=False,
+        evidence_points=0,
+        close="",
+        entry=entry,
+        stop=stop,
+        size=None,
+        ride=facts.close_beyond_slow,
+        spoiler=replace(setup.spoiler, beyond=None if beyond is None or away is None else close - sign * away * atr),
+        line=None,
+    )
+
+
+def _decimal(price: float) -> Decimal:
+    """Give the decimal that a price was written as."""
+    return Decimal(repr(float(price)))

@@ -1,0 +1,206 @@
+"""The jobs of a study: one an instrument, each a plain value that any process can do, and a part that comes of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
+from itertools import chain
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from scanner.market.guard import Guard
+from scanner.market.sessions import Timetable
+from scanner.recordings import Reading, inputs_for, recordings, survey
+from scanner.replay import BLOCK, ReplayError, Tally
+from scanner.studies.collecting import Asked, collect_one
+from scanner.studies.schema import StudyFile
+from scanner.studies.tables import Part
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from scanner.market.bars import Bars, RawBars
+    from scanner.pipeline import Inputs
+    from scanner.replay import Recording
+
+HOUSE = Path(__file__).parent.parent
+CHUNK = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """The bars of one instrument: in ``files`` that hold nothing else, or ``rows`` that were read already.
+
+    ``key`` is made of all that the part that comes of it depends on.
+    """
+
+    instrument: str
+    files: tuple[Path, ...]
+    rows: tuple[RawBars, ...]
+    reading: Reading
+    asked: Asked
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What came of a job: a part as bytes, empty where the bars cannot be studied; ``trouble`` says why, if so."""
+
+    key: str
+    instrument: str
+    part: bytes
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    symbol: str
+    path: Path
+    bars: Iterator[RawBars]
+
+
+def do(job: Job) -> Done:
+    """Read, guard and study the bars of one instrument. What cannot be read is a sentence, and raises nothing."""
+    try:
+        recording: Recording = _Given(
+            job.instrument, job.files[0] if job.files else Path(job.instrument), iter(job.rows)
+        )
+        if not job.rows:
+            (recording,) = recordings(job.files, job.reading)
+        chunks = iter(recording.bars)
+        first = next(chunks, None)
+        if first is None:
+            return Done(job.key, job.instrument, b"", f"{recording.path}: it has no rows; put bars in it")
+        inputs = inputs_for(job.reading, recording, first, Tally(recording.symbol, str(recording.path)))
+        collected = collect_one(inputs, _guarded(inputs, chain([first], chunks)), job.asked)
+        return Done(job.key, job.instrument, Part.of(collected).to_bytes())
+    except (ReplayError, ValueError, OSError) as problem:
+        if isinstance(problem, ReplayError) or getattr(problem, "exit_code", None) or isinstance(problem, OSError):
+            return Done(job.key, job.instrument, b"", str(problem))
+        raise
+
+
+def _guarded(inputs: Inputs, chunks: Iterator[RawBars]) -> Iterator[Bars]:
+    guard = Guard(Timetable(inputs.calendar, inputs.base))
+    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
+        yield guard.check(raw).bars
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """What there is to study: files by the only instrument that they hold, those with several, and troubles."""
+
+    alone: dict[str, tuple[Path, ...]]
+    shared: tuple[Path, ...]
+    troubles: tuple[str, ...]
+
+    @property
+    def all(self) -> list[Path]:
+        """Every file that can be read."""
+        return [*(path for paths in self.alone.values() for path in paths), *self.shared]
+
+
+def look_at(paths: Sequence[Path], reading: Reading) -> Files:
+    """Find out which files hold which instruments. A file that cannot be read is a trouble and ends nothing."""
+    alone: dict[str, list[Path]] = {}
+    shared: list[Path] = []
+    troubles: list[str] = []
+    for path, instrument, trouble in survey(paths, reading):
+        if trouble:
+            troubles.append(trouble)
+        elif instrument is None:
+            shared.append(path)
+        else:
+            alone.setdefault(instrument, []).append(path)
+    return Files({name: tuple(paths) for name, paths in alone.items()}, tuple(shared), tuple(troubles))
+
+
+def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -> Iterator[Job]:
+    """Give the jobs. Files with several instruments are read here, since their rows have to be parted.
+
+    An instrument that such a file has and that has a file of its own as well is one series of both.
+    """
+    rules = _told(reading, asked)
+    parted: dict[str, list[Path]] = {}
+    if files.shared:
+        names = set(files.alone)
+        try:
+            for recording in recordings(files.shared, reading):
+                if recording.symbol in names:
+                    parted[recording.symbol] = [*files.alone[recording.symbol], *files.shared]
+                    continue
+                key = _key(recording.symbol, files.shared, rules)
+                yield Job(recording.symbol, files.shared, tuple(recording.bars), reading, asked, key)
+            for name, paths in parted.items():
+                (both,) = (each for each in recordings(paths, reading) if each.symbol == name)
+                yield Job(name, tuple(paths), tuple(both.bars), reading, asked, _key(name, paths, rules))
+        except ValueError as problem:
+            if getattr(problem, "exit_code", None) is None:
+                raise
+            troubles.append(str(problem))
+    for name, own in files.alone.items():
+        if name not in parted:
+            yield Job(name, own, (), reading, asked, _key(name, own, rules))
+
+
+def jobs_of_rows(rows: Mapping[str, RawBars], reading: Reading, asked: Asked) -> Iterator[Job]:
+    """Give the jobs for rows in memory, by instrument."""
+    rules = _told(reading, asked)
+    for instrument, own in rows.items():
+        state = sha256(repr((instrument, own.stamp_kind, rules)).encode())
+        for column in (own.stamp, own.open, own.high, own.low, own.close, own.volume):
+            state.update(column.tobytes())
+        yield Job(instrument, (), (own,), reading, asked, state.hexdigest()[:32])
+
+
+def settings_mark(reading: Reading) -> str:
+    """Mark the rules that bars are judged and followed by, whatever the files."""
+    return sha256(_rules_told(reading).encode()).hexdigest()[:32]
+
+
+def marked(path: Path) -> StudyFile:
+    """Give a file's name, its size and the SHA-256 of what is in it."""
+    found, size = sha256(), 0
+    with path.open("rb") as stream:
+        while part := stream.read(CHUNK):
+            found.update(part)
+            size += len(part)
+    return StudyFile(path.name, size, found.hexdigest())
+
+
+def _rules_told(reading: Reading) -> str:
+    known = reading.settings
+    books = (
+        [reading.rulebook] if known is None else [known.rulebook_of(name) for name in ("", *sorted(known.instruments))]
+    )
+    costs = [] if known is None else [known.costs_of(name) for name in sorted(known.instruments)]
+    return repr(([book.told for book in books], costs))
+
+
+def _told(reading: Reading, asked: Asked) -> str:
+    """Tell all that a part depends on besides its files."""
+    known = reading.settings
+    told = (
+        _program(),
+        _rules_told(reading),
+        (reading.tz, reading.stamp, reading.time_format, reading.calendar, reading.step, tuple(reading.timeframes)),
+        (reading.currency, reading.account),
+        None if known is None else (known.mark, known.dates.found),
+        asked,
+    )
+    return repr(told)
+
+
+def _key(instrument: str, files: Sequence[Path], rules: str) -> str:
+    states = [(str(path.resolve()), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
+    return sha256(repr((instrument, states, rules)).encode()).hexdigest()[:32]
+
+
+@cache
+def _program() -> str:
+    """Mark the program itself: parts that another state of it made are made again."""
+    state = sha256()
+    for path in sorted(HOUSE.rglob("*.py")):
+        state.update(path.read_bytes())
+    return state.hexdigest()

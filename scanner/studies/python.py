@@ -1,0 +1,133 @@
+"""Studies from Python: of files, or of tables of bars in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from scanner.market.bars import Bars, RawBars
+from scanner.market.calendars import DAY, calendar_named
+from scanner.market.costs import Costs
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps, guess_step
+from scanner.market.timeframes import Timeframe
+from scanner.pipeline import Inputs
+from scanner.recordings import Reading
+from scanner.settings import load
+from scanner.studies.collecting import Asked, collect_one
+from scanner.studies.running import How, StudyError, study_files, study_rows
+from scanner.studies.tables import Part, tables
+from scanner.trade.rulebook import Rulebook
+from scanner.trade.size import Account
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from decimal import Decimal
+
+    from numpy.typing import NDArray
+
+    from scanner.studies.schema import Study
+
+PRICES = ("open", "high", "low", "close")
+
+
+def study(
+    bars: str | Path | Sequence[str | Path] | Mapping[str, pd.DataFrame],
+    *,
+    config: str | Path | None = None,
+    calendar: str = "none",
+    timeframe: str | None = None,
+    step: Decimal | None = None,
+    out: str | Path | None = None,
+    workers: int = 1,
+    cluster: str = "",
+    seed: int = 0,
+) -> Study:
+    """Study what setups came to on recorded bars; gives the tables ``trades`` and ``members`` as DataFrames.
+
+    ``bars`` are files or folders, or tables by instrument with an index of times (the opening of each bar, in UTC where
+    it names no zone) and the columns open, high, low, close and perhaps volume. ``config``, ``calendar``, ``timeframe``
+    and ``step`` are as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can go on),
+    ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. More than one process needs the
+    usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence what cannot be read.
+
+    >>> quiet = pd.DataFrame(dict.fromkeys(PRICES, 10.0), index=pd.date_range("2024-01-01", periods=300))
+    >>> len(study({"GANNET": quiet}).trades)
+    0
+    """
+    known = None if config is None else load(Path(config))
+    reading = Reading(
+        calendar=calendar,
+        step=step,
+        timeframes=() if timeframe is None else (timeframe,),
+        settings=known,
+        rulebook=Rulebook() if known is None else known.rulebook_of(),
+    )
+    asked, how = Asked(seed=seed), How(None if out is None else Path(out), workers, cluster)
+    if isinstance(bars, Mapping):
+        rows = {name: _rows(name, table) for name, table in bars.items()}
+        found, troubles = study_rows(rows, reading, asked, how)
+    else:
+        paths = [bars] if isinstance(bars, str | Path) else bars
+        found, troubles = study_files([Path(path) for path in paths], reading, asked, how)
+    if troubles:
+        raise StudyError("; ".join(troubles))
+    return found
+
+
+def _rows(name: str, table: pd.DataFrame) -> RawBars:
+    if missing := [column for column in PRICES if column not in table.columns]:
+        raise StudyError(f"the table of {name} has no column {', '.join(missing)}")
+    if not isinstance(table.index, pd.DatetimeIndex):
+        raise StudyError(f"the index of the table of {name} has to be times (a DatetimeIndex)")
+    times = table.index.tz_localize("UTC") if table.index.tz is None else table.index.tz_convert("UTC")
+    stamps = times.as_unit("ns").asi8
+    days = bool(len(stamps)) and not (stamps % DAY).any()
+    nowhere = np.full(len(table), np.nan)
+    return RawBars(
+        stamps,
+        _numbers(table, "open"),
+        _numbers(table, "high"),
+        _numbers(table, "low"),
+        _numbers(table, "close"),
+        _numbers(table, "volume") if "volume" in table.columns else nowhere,
+        np.arange(1, len(table) + 1),
+        name,
+        "date" if days else "open",
+    )
+
+
+def _numbers(table: pd.DataFrame, column: str) -> NDArray[np.float64]:
+    return table[column].to_numpy(dtype=np.float64, na_value=np.nan)
+
+
+def collect(
+    bars: Mapping[str, Bars],
+    *,
+    timeframe: str = "1d",
+    rulebook: Rulebook | None = None,
+    step: Decimal | None = None,
+    costs: Costs | None = None,
+    asked: Asked | None = None,
+) -> Study:
+    """Study bars in memory, by instrument, in this process: closed bars of one timeframe, without faults, oldest first.
+
+    ``step`` is the price step, guessed from the first bars of each instrument where it is not given; ``costs`` are
+    those of a trade. ``asked`` says whether variants and controls are wanted, and the seed of what is drawn.
+    """
+    asked, book, of_bars = asked or Asked(), rulebook or Rulebook(), Timeframe.named(timeframe)
+    parts = []
+    for symbol, own in bars.items():
+        first = own[: book.rules.warm_up]
+        prices = np.concatenate([first.open, first.high, first.low, first.close])
+        steps = PriceSteps.fixed(guess_step(prices).step if step is None else step)
+        instrument = Instrument(symbol, steps, costs=costs or Costs())
+        inputs = Inputs(instrument, calendar_named("none"), of_bars, (of_bars,), book, Account())
+        parts.append(Part.of(collect_one(inputs, [own], asked)))
+    mark = sha256(book.told.encode()).hexdigest()[:32]
+    return tables(parts, (), mark, asked.seed)

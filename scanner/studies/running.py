@@ -1,0 +1,207 @@
+"""A study of files: all its jobs on all cores or on a cluster, with what was done kept, so that it can go on later."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections import deque
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from itertools import islice
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, Any
+
+from scanner.studies.controls import draws_for
+from scanner.studies.jobs import Done, Job, do, jobs_of, jobs_of_rows, look_at, marked, settings_mark
+from scanner.studies.tables import Part, tables
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from concurrent.futures import Executor
+    from pathlib import Path
+
+    from scanner.market.bars import RawBars
+    from scanner.recordings import Reading
+    from scanner.studies.collecting import Asked
+    from scanner.studies.schema import Study
+
+PARTS = "parts"
+"""The folder of parts in the folder of a study."""
+
+AHEAD = 3
+"""Jobs a worker that are handed out at a time: their rows are in memory."""
+
+
+PATIENCE = 10
+"""Seconds that a scheduler is waited for."""
+
+
+class StudyError(Exception):
+    """A study cannot be made; the message is one sentence that says why and what to do."""
+
+    exit_code = 2
+
+
+class StudyStoppedError(Exception):
+    """A study was stopped; the message says what is kept of it."""
+
+    exit_code = 130
+
+
+@dataclass(frozen=True, slots=True)
+class How:
+    """Where a study keeps its parts, None for nowhere; on how many processes or on which cluster it works."""
+
+    folder: Path | None = None
+    workers: int = 0
+    """0 for as many as there are cores."""
+    cluster: str = ""
+
+
+def study_files(
+    paths: Sequence[Path],
+    reading: Reading,
+    asked: Asked,
+    how: How,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> tuple[Study, list[str]]:
+    """Study files and folders of bars; gives the study, and what could not be read, a sentence each.
+
+    ``on_progress`` is told how many instruments are done, and of how many. StudyError where nothing can be read;
+    StudyStoppedError at Ctrl-C, with what is kept.
+    """
+    files = look_at(paths, reading)
+    asked = replace(asked, draws=min(asked.draws, draws_for(len(files.all))))
+    troubles = list(files.troubles)
+    if not files.all:
+        raise StudyError("; ".join(troubles))
+    total = len(files.alone) + len(files.shared)
+    parts = _parts(jobs_of(files, reading, asked, troubles), total, troubles, how, on_progress)
+    return tables(parts, [marked(path) for path in files.all], settings_mark(reading), asked.seed), troubles
+
+
+def study_rows(rows: Mapping[str, RawBars], reading: Reading, asked: Asked, how: How) -> tuple[Study, list[str]]:
+    """Study rows in memory, by instrument, as ``study_files`` studies files."""
+    asked = replace(asked, draws=min(asked.draws, draws_for(len(rows))))
+    troubles: list[str] = []
+    parts = _parts(jobs_of_rows(rows, reading, asked), len(rows), troubles, how, None)
+    return tables(parts, (), settings_mark(reading), asked.seed), troubles
+
+
+def _parts(
+    jobs: Iterator[Job], total: int, troubles: list[str], how: How, on_progress: Callable[[int, int], None] | None
+) -> list[Part]:
+    """Do all jobs and give their parts; what cannot be read is added to the troubles."""
+    parts: list[Part] = []
+    try:
+        for number, done in enumerate(_all(jobs, how), 1):
+            if done.trouble:
+                troubles.append(done.trouble)
+            else:
+                parts.append(Part.from_bytes(done.part))
+            if on_progress is not None:
+                on_progress(number, max(total, number))
+    except KeyboardInterrupt:
+        where = "nothing is kept of it" if how.folder is None else f"what was done is kept in {how.folder / PARTS}"
+        again = "" if how.folder is None else "; the same command goes on from there"
+        raise StudyStoppedError(f"stopped after {len(parts):,} instruments; {where}{again}") from None
+    if not parts:
+        raise StudyError("; ".join(troubles) or "there is nothing to study; give files or tables of bars")
+    return parts
+
+
+def _all(jobs: Iterable[Job], how: How) -> Iterator[Done]:
+    """Do all jobs, and give what comes of them as it comes; a part that is kept already is not made again."""
+    folder = None if how.folder is None else how.folder / PARTS
+    if folder is not None:
+        folder.mkdir(parents=True, exist_ok=True)
+    waiting: deque[Done] = deque()
+
+    def missing() -> Iterator[Job]:
+        for job in jobs:
+            kept = _kept(job, folder)
+            if kept is None:
+                yield job
+            else:
+                waiting.append(kept)
+
+    for done in _done(missing(), how):
+        if folder is not None and done.part:
+            _keep(folder / f"{done.key}.json", done.part)
+        yield done
+        while waiting:
+            yield waiting.popleft()
+    yield from waiting
+
+
+def _done(jobs: Iterator[Job], how: How) -> Iterator[Done]:
+    workers = how.workers or len(os.sched_getaffinity(0))
+    if workers == 1 and not how.cluster:
+        yield from map(do, jobs)
+        return
+    with _executor(how, workers) as (executor, hands):
+        under_way: set[Future[Done]] = set()
+        try:
+            while True:
+                under_way |= {executor.submit(do, job) for job in islice(jobs, AHEAD * hands - len(under_way))}
+                if not under_way:
+                    return
+                finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)
+                for future in finished:
+                    yield future.result()
+        finally:
+            for future in under_way:
+                future.cancel()
+
+
+@contextmanager
+def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
+    """Give what jobs can be handed to, and how many hands it has."""
+    if not how.cluster:
+        with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_leave_stopping_to_others) as executor:
+            yield executor, workers
+        return
+    try:
+        from distributed import Client  # noqa: PLC0415 - an extra that few need
+    except ImportError:
+        raise StudyError("--cluster needs the library dask: install closewatch with its extra `cluster`") from None
+    try:
+        client: Any = Client(how.cluster, timeout=PATIENCE)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError) as problem:
+        reason = " ".join(str(problem).split())
+        raise StudyError(
+            f"--cluster {how.cluster}: there is no scheduler to reach ({reason}); start it first"
+        ) from None
+    with client:
+        hands = sum(client.nthreads().values())
+        if not hands:
+            raise StudyError(f"--cluster {how.cluster}: it has no worker; start some first")
+        yield client.get_executor(pure=False), hands
+
+
+def _leave_stopping_to_others() -> None:
+    """Let Ctrl-C end the process that was started by the user, which then ends the others."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _kept(job: Job, folder: Path | None) -> Done | None:
+    """Give what was kept of a job, None where there is nothing or nothing sound."""
+    if folder is None:
+        return None
+    try:
+        content = (folder / f"{job.key}.json").read_bytes()
+        Part.from_bytes(content)
+    except (OSError, ValueError):
+        return None
+    return Done(job.key, job.instrument, content)
+
+
+def _keep(path: Path, content: bytes) -> None:
+    """Write a part that is there as a whole or not at all."""
+    part = path.with_suffix(f".{os.getpid()}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)

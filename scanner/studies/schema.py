@@ -1,0 +1,146 @@
+"""The tables of a study: one row for each story, and which stories each variant of the rules has."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+Source = Literal["setup", "chance", "chance_cross"]
+"""Found by the rules; a random bar of the same series and side with R equal in ATR; one with a fresh cross on the same
+side of the slow average."""
+SOURCES: tuple[Source, ...] = ("setup", "chance", "chance_cross")
+VERDICTS = ("holds", "fails", "unknown")
+AROUND = "around_"
+"""What the name of the column of a surrounding begins with."""
+
+TIME = "datetime64[ns, UTC]"
+TRADES: Mapping[str, str] = {
+    "id": "str",
+    "source": "category",
+    "of": "str",
+    "found": "bool",
+    "instrument": "str",
+    "group": "str",
+    "timeframe": "str",
+    "setup": "str",
+    "direction": "str",
+    "place": "str",
+    "set_aside": "str",
+    "evidence_points": "int64",
+    "evidence_total": "int64",
+    "exit_style": "str",
+    "entry_style": "str",
+    "state": "str",
+    "found_at": TIME,
+    "entered_at": TIME,
+    "ended_at": TIME,
+    "month": "int64",
+    "hour": "int64",
+    "bars_waited": "int64",
+    "bars_held": "int64",
+    "planned_entry": "float64",
+    "entry": "float64",
+    "first_stop": "float64",
+    "stop": "float64",
+    "exit": "float64",
+    "risk": "float64",
+    "risk_atr": "float64",
+    "gross_r": "float64",
+    "cost_r": "float64",
+    "net_r": "float64",
+    "cost_known": "bool",
+    "best_r": "float64",
+    "worst_r": "float64",
+    "gapped_stop": "bool",
+    "both_in_one_bar": "bool",
+}
+"""Columns and types of the table of trades; besides, one column AROUND + name for each surrounding.
+
+A row is a story, of a setup or of what it is compared with. ``of`` is the id of the setup that a control stands beside;
+``found`` is False for what only a variant of the rules finds. ``month`` is 12 · year + month − 1 of ``found_at`` in
+UTC. Prices are NaN, and times NaT, where there are none; ``net_r`` is NaN where nothing was closed, and only the rest
+count in figures of R.
+"""
+MEMBERS: Mapping[str, str] = {"variant": "str", "id": "str"}
+"""Columns and types of the table that says which rows of the trades each variant has."""
+ORDER = ["instrument", "timeframe", "found_at", "setup", "direction", "source", "id"]
+"""What trades are sorted by before anything is computed, so that the order of parts changes nothing."""
+
+
+def empty(columns: Mapping[str, str] = TRADES) -> pd.DataFrame:
+    """Give a table without rows."""
+    return _typed(pd.DataFrame({name: pd.Series(dtype="object") for name in columns}), columns)
+
+
+def checked(trades: pd.DataFrame) -> pd.DataFrame:
+    """Give trades with the right types, sorted by ORDER, with a new index; ValueError says what is wrong."""
+    if missing := [name for name in TRADES if name not in trades.columns]:
+        raise ValueError(f"the table of trades has no column {', '.join(missing)}")
+    extra = [name for name in trades.columns if name not in TRADES]
+    if odd := [name for name in extra if not name.startswith(AROUND)]:
+        raise ValueError(f"the table of trades has a column that nothing reads: {', '.join(odd)}")
+    if unknown := set(trades["source"].astype("str")) - set(SOURCES):
+        raise ValueError(f"the table of trades has a source that is unknown: {', '.join(sorted(unknown))}")
+    if trades["id"].duplicated().any():
+        twice = trades["id"][trades["id"].duplicated()].iloc[0]
+        raise ValueError(f"the table of trades has the id {twice} twice")
+    return _typed(trades, TRADES).sort_values(ORDER, kind="stable", ignore_index=True)
+
+
+def _typed(table: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:
+    typed = table.astype({name: kind for name, kind in columns.items() if kind != "category"})
+    if "source" in columns:
+        typed["source"] = pd.Categorical(typed["source"].astype("str"), categories=SOURCES)
+    for name in typed.columns:
+        if name not in columns:
+            typed[name] = pd.Categorical(typed[name].astype("str"), categories=VERDICTS)
+    return typed
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """The rules with one thing changed; ``what`` is the rule, surrounding or number, ``value`` the number it has."""
+
+    name: str
+    kind: Literal["as_is", "rule_off", "surrounding_off", "moved"]
+    what: str
+    value: str | float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StudyFile:
+    """A file that bars were read from, its size in bytes and the SHA-256 of what is in it."""
+
+    name: str
+    size: int
+    mark: str
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What was found in some bars.
+
+    ``trades`` and ``members`` are tables of the columns TRADES and MEMBERS. ``bars`` and ``series`` count what was
+    read. ``first`` and ``last`` are the first opening and the last close, in nanoseconds since 1970 UTC.
+    ``settings_mark`` marks the rules that were used, ``costs_known`` is the share of the setups whose real costs were
+    known, ``seed`` what random draws begin with.
+    """
+
+    trades: pd.DataFrame
+    members: pd.DataFrame
+    variants: tuple[Variant, ...]
+    bars: int
+    series: int
+    instruments: tuple[str, ...]
+    timeframes: tuple[str, ...]
+    first: int
+    last: int
+    settings_mark: str
+    costs_known: float
+    files: tuple[StudyFile, ...]
+    seed: int

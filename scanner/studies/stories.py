@@ -1,0 +1,121 @@
+"""Stories as rows of the table of trades, and the follower that hears only how they end."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from math import nan
+from typing import TYPE_CHECKING, Any
+
+from scanner.follow import steps
+from scanner.follow.follower import Follower
+from scanner.studies.schema import AROUND
+from scanner.trade.surroundings import NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from decimal import Decimal
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from scanner.follow.follower import Story
+    from scanner.follow.news import News, Record
+    from scanner.follow.outcome import Outcome
+    from scanner.judgement import Judgement
+
+Row = dict[str, Any]
+"""A row of the table of trades, by column; times are nanoseconds since 1970 UTC, None where there are none."""
+
+NO_COST_GIVEN = 0.05
+"""What a trade costs in R where no costs are given."""
+
+SECOND = 1_000_000_000
+MONTHS = 12
+MUST_BE_TOLD = steps.SWING | steps.TO_ENTRY | steps.ENDED
+"""News that change a story: stops are raised in exact decimals, and what has ended is taken out."""
+UNKNOWN = dict.fromkeys((AROUND + name for name in NAMES), "unknown")
+
+
+class Ends(Follower):
+    """A follower that says nothing of stories but how they end; what else there is to tell takes no time."""
+
+    def _advance(self, offset: int, stop: int, sides: int, in_session: NDArray[np.uint8]) -> bool:
+        while super()._advance(offset, stop, sides, in_session):
+            self._records["news"] &= MUST_BE_TOLD
+            if self._records["news"].any():
+                return True
+        return False
+
+    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterator[News]:
+        if record["news"] & steps.ENDED:
+            yield from super()._tell(record, story, index, was)
+
+
+def told_of(found: Judgement) -> Row:
+    """Give what a row says of a setup itself."""
+    if found.plan is None:
+        raise AssertionError("only a warm series has setups to study")
+    return {
+        "setup": found.setup.name,
+        "direction": found.direction,
+        "place": found.place or "",
+        "set_aside": found.set_aside,
+        "evidence_points": found.evidence_points,
+        "evidence_total": found.evidence_total,
+        "exit_style": found.plan.exit_plan["style"],
+        **{
+            AROUND + name: "unknown"
+            if measure["text"].startswith("not judged")
+            else "holds"
+            if measure["verdict"]
+            else "fails"
+            for name, measure in found.surroundings.items()
+        },
+    }
+
+
+def when(found_at: int) -> Row:
+    """Give the columns that say when a setup was found."""
+    moment = datetime.fromtimestamp(found_at // SECOND, UTC)
+    return {"found_at": found_at, "month": MONTHS * moment.year + moment.month - 1, "hour": moment.hour}
+
+
+def what_came(now: Outcome, atr: float) -> Row:
+    """Give the columns that say what came of a story; ``atr`` is that of the setup's last bar.
+
+    R is in the risk of the fill, exactly as the prices have it, and rounded once, to the nearest float.
+    """
+    row: Row = {
+        "state": now.state,
+        "entered_at": now.entered_at,
+        "ended_at": now.ended_at,
+        "bars_waited": now.waited,
+        "bars_held": now.held,
+        "planned_entry": float(now.planned),
+        "entry": _float(now.entry),
+        "first_stop": float(now.first_stop),
+        "stop": float(now.stop),
+        "exit": _float(now.exit),
+        "cost_known": now.cost is not None,
+        "gapped_stop": now.state == "stopped" and now.exit is not None and now.sign * (now.stop - now.exit) > 0,
+        "both_in_one_bar": now.state == "stopped" and now.entered_at == now.ended_at,
+    }
+    row |= dict.fromkeys(("risk", "risk_atr", "gross_r", "cost_r", "net_r", "best_r", "worst_r"), nan)
+    risk, entry = now.risk, now.entry
+    if entry is None or risk is None:
+        return row
+
+    def in_risks(price: Decimal | None) -> float:
+        return nan if price is None else float(now.sign * (price - entry) / risk)
+
+    row |= {"risk": float(risk), "risk_atr": float(risk) / atr if atr else nan}
+    row |= {"best_r": in_risks(now.best), "worst_r": in_risks(now.worst)}
+    gross = in_risks(now.left_at(now.exit))
+    if now.exit is not None:
+        cost = NO_COST_GIVEN if now.cost is None else float(now.cost / risk)
+        row |= {"gross_r": gross, "cost_r": cost, "net_r": gross - cost}
+    return row
+
+
+def _float(price: Decimal | None) -> float:
+    return nan if price is None else float(price)

@@ -1,0 +1,174 @@
+"""From what was collected of each instrument to the tables of a study, whatever the order it came in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from hashlib import sha256
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import orjson
+import pandas as pd
+
+from scanner.studies.schema import AROUND, MEMBERS, TIME, TRADES, VERDICTS, Study, StudyFile, Variant, checked, empty
+from scanner.trade.surroundings import NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from scanner.studies.collecting import Collected
+
+COLUMNS = (*TRADES, *(AROUND + name for name in NAMES))
+FLOATS = tuple(name for name, kind in TRADES.items() if kind == "float64")
+TIMES = tuple(name for name, kind in TRADES.items() if kind == TIME)
+AT_ONCE = 50_000
+"""Rows that are made a table of together: as Python objects they take ten times the room."""
+
+
+@dataclass(slots=True)
+class Part:
+    """What a study has of one instrument, as plain values: ``columns`` are those of the trades."""
+
+    instrument: str
+    timeframes: list[str]
+    bars: int
+    first: int
+    last: int
+    costs_known: bool
+    variants: list[Variant]
+    columns: dict[str, list[Any]]
+    members: list[list[int]]
+    replanned: list[int]
+
+    @classmethod
+    def of(cls, collected: Collected) -> Part:
+        """Put what was collected into columns."""
+        rows = collected.rows
+        return cls(
+            collected.instrument,
+            list(collected.timeframes),
+            collected.bars,
+            collected.first,
+            collected.last,
+            collected.costs_known,
+            list(collected.variants),
+            {name: [row[name] for row in rows] for name in COLUMNS} if rows else {},
+            [list(each) for each in collected.members],
+            sorted(collected.replanned),
+        )
+
+    def to_bytes(self) -> bytes:
+        """Give it as JSON; numbers come back as they are, NaN as null."""
+        return orjson.dumps(self)  # a dataclass is written field by field
+
+    @classmethod
+    def from_bytes(cls, content: bytes) -> Part:
+        """Read it back; ValueError where that is something else."""
+        try:
+            told = orjson.loads(content)
+            return cls(**told | {"variants": [Variant(**each) for each in told["variants"]]})
+        except (KeyError, TypeError) as problem:
+            raise ValueError(f"not a part of a study: {problem}") from problem
+
+
+@dataclass(slots=True)
+class Gathered:
+    """The parts of a study so far, as tables."""
+
+    trades: list[pd.DataFrame] = field(default_factory=list)
+    members: list[pd.DataFrame] = field(default_factory=list)
+    variants: dict[str, Variant] = field(default_factory=dict)
+    replanned: set[str] = field(default_factory=set)
+    bars: int = 0
+    series: list[tuple[str, str]] = field(default_factory=list)
+    first: int | None = None
+    last: int = 0
+    _waiting: list[Part] = field(default_factory=list)
+    _rows: int = 0
+
+    def add(self, part: Part) -> None:
+        """Take a part in."""
+        self.bars += part.bars
+        self.series += [(part.instrument, timeframe) for timeframe in part.timeframes if part.bars]
+        if part.bars:
+            self.first = part.first if self.first is None else min(self.first, part.first)
+            self.last = max(self.last, part.last)
+        for variant in part.variants:
+            known = self.variants.setdefault(variant.name, variant)
+            if known.value != variant.value:  # groups of instruments may begin with different numbers
+                self.variants[variant.name] = Variant(variant.name, variant.kind, variant.what, None)
+        self.replanned.update(part.variants[number].name for number in part.replanned)
+        if part.columns:
+            self._waiting.append(part)
+            self._rows += len(part.members)
+            if self._rows >= AT_ONCE:
+                self._settle()
+
+    def _settle(self) -> None:
+        waiting, self._waiting, self._rows = self._waiting, [], 0
+        if not waiting:
+            return
+        self.trades.append(
+            _typed({name: [each for part in waiting for each in part.columns[name]] for name in COLUMNS})
+        )
+        names, ids = [], []
+        for part in waiting:
+            own = [variant.name for variant in part.variants]
+            for name, variants in zip(part.columns["id"], part.members, strict=True):
+                names += [own[number] for number in variants]
+                ids += [name] * len(variants)
+        self.members.append(pd.DataFrame({"variant": names, "id": ids}).astype(dict(MEMBERS)))
+
+    def study(self, files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
+        """Give the study of all parts; ``files`` is what they were read from."""
+        self._settle()
+        trades = checked(pd.concat(self.trades, ignore_index=True)) if self.trades else empty()
+        members = pd.concat(self.members, ignore_index=True) if self.members else empty(MEMBERS)
+        members = members.sort_values(["variant", "id"], kind="stable", ignore_index=True)
+        telling = _telling([each for each in self.variants.values() if each.name not in self.replanned], members)
+        members = members[members["variant"].isin([each.name for each in telling])].reset_index(drop=True)
+        trades = trades[trades["found"] | trades["id"].isin(members["id"])].reset_index(drop=True)
+        setups = trades[(trades["source"] == "setup") & trades["found"]]
+        return Study(
+            trades=trades,
+            members=members,
+            variants=tuple(telling),
+            bars=self.bars,
+            series=len(self.series),
+            instruments=tuple(sorted({instrument for instrument, _ in self.series})),
+            timeframes=tuple(sorted({timeframe for _, timeframe in self.series})),
+            first=self.first or 0,
+            last=self.last,
+            settings_mark=settings_mark,
+            costs_known=float(setups["cost_known"].mean()) if len(setups) else 0.0,
+            files=tuple(sorted(files, key=lambda each: each.name)),
+            seed=seed,
+        )
+
+
+def tables(parts: Iterable[Part], files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
+    """Give the study that parts make up; their order changes nothing."""
+    gathered = Gathered()
+    for part in sorted(parts, key=lambda part: part.instrument):
+        gathered.add(part)
+    return gathered.study(files, settings_mark, seed)
+
+
+def _telling(variants: Sequence[Variant], members: pd.DataFrame) -> list[Variant]:
+    """Leave out moved numbers that change no trade at all: they are the rules as they are, and no second look."""
+    marks = {name: sha256("\x1f".join(ids).encode()).digest() for name, ids in members.groupby("variant")["id"]}
+    as_is = next((marks.get(each.name) for each in variants if each.kind == "as_is"), None)
+    return [each for each in variants if each.kind != "moved" or marks.get(each.name) != as_is]
+
+
+def _typed(columns: dict[str, list[Any]]) -> pd.DataFrame:
+    """Make a table of the trades of columns of plain values."""
+    made: dict[str, Any] = dict(columns)
+    for name in FLOATS:
+        made[name] = np.array(made[name], dtype=np.float64)  # None is NaN
+    for name in TIMES:
+        made[name] = pd.to_datetime(pd.array(made[name], dtype="Int64"), unit="ns", utc=True)
+    for name in COLUMNS:
+        if name.startswith(AROUND):
+            made[name] = pd.Categorical(made[name], categories=VERDICTS)
+    return pd.DataFrame(made)

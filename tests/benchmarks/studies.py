@@ -1,0 +1,140 @@
+"""Benchmark of studies: ``python -m tests.benchmarks.studies`` prints what was measured beside what is wanted.
+
+5,000 invented instruments of 5,000 daily bars each lie in Parquet files. All is compared with the kernel over the same
+bars, in seconds of the processor; two processes with one by the clock on the wall. The command ends with 1 where
+anything is missed. ``--quick`` takes a twentieth of the instruments and ends with 1 only where a figure is off by more
+than a factor of 10.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import sys
+from decimal import Decimal
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from time import perf_counter
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import parquet
+
+from scanner.market.bars import Bars
+from scanner.market.calendars import DAY, calendar_named
+from scanner.market.instruments import Instrument
+from scanner.market.price_steps import PriceSteps
+from scanner.market.timeframes import Timeframe
+from scanner.pipeline import Inputs
+from scanner.recordings import Reading
+from scanner.studies.collecting import Asked, collect_one
+from scanner.studies.controls import draws_for
+from scanner.studies.running import How, study_files
+from scanner.trade.rulebook import Rulebook
+from scanner.trade.size import Account
+from tests.benchmarks.kernel import Long
+from tests.benchmarks.measures import Measures, best
+from tests.benchmarks.walk import START, random_walk
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+SERIES, BARS, QUICK = 5_000, 5_000, 20
+MARGIN = 10.0
+GIGABYTE = 1 << 20
+"""In the units in which the system counts memory."""
+
+
+def daily(seed: int) -> Bars:
+    """Give invented daily bars."""
+    walk = random_walk(BARS, seed)
+    opens = START + DAY * np.arange(BARS, dtype=np.int64)
+    return Bars(opens, opens + DAY, walk.open, walk.high, walk.low, walk.close, walk.volume)
+
+
+def write(folder: Path, series: int) -> list[Path]:
+    """Write a file for each instrument."""
+    paths = []
+    for number in range(series):
+        bars = daily(number)
+        columns = {name: getattr(bars, name) for name in ("open", "high", "low", "close", "volume")}
+        paths.append(folder / f"S{number:04}.parquet")
+        parquet.write_table(
+            pa.table({"time": pa.array(bars.open_time, pa.timestamp("ns", tz="UTC")), **columns}), paths[-1]
+        )
+    return paths
+
+
+def kernel_over(series: int) -> float:
+    """Give the seconds that the kernel alone takes over all bars."""
+    taken, one = 0.0, Long(daily(0), Rulebook())
+    one.run()
+    for number in range(series):
+        bars = daily(number)
+        one.prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
+        taken += best(one.run, 1)
+    return taken
+
+
+def finding_and_following(series: int) -> tuple[float, int]:
+    """Give the seconds that finding and following take over all bars in memory, and how many setups there are."""
+    frame, book, asked = Timeframe.named("1d"), Rulebook(), Asked(variants=False, draws=0)
+    taken, found = 0.0, 0
+    for number in range(series + 1):  # the first time something may be compiled
+        bars = daily(max(number - 1, 0))
+        instrument = Instrument(f"S{number}", PriceSteps.fixed(Decimal("0.01")))
+        made = Inputs(instrument, calendar_named("none"), frame, (frame,), book, Account())
+        rows: list[int] = []
+        seconds = best(lambda: rows.append(len(collect_one(made, [bars], asked).rows)), 1)  # noqa: B023 - called at once
+        taken, found = (taken + seconds, found + rows[0]) if number else (0.0, 0)
+    return taken, found
+
+
+def by_the_wall(work: Callable[[], object]) -> float:
+    """Give the seconds by the clock on the wall."""
+    start = perf_counter()
+    work()
+    return perf_counter() - start
+
+
+def time_studies(measures: Measures, paths: Sequence[Path]) -> None:
+    """Measure the kernel, finding and following, and whole studies."""
+    series = len(paths)
+    kernel = kernel_over(series)
+    measures.add(f"kernel over {series:,} x {BARS:,} bars", kernel, "{:.2f} s")
+    alone, found = finding_and_following(series)
+    measures.add(f"finding and following {found:,} setups", alone / kernel, "{:.1f} x", most=3.0)
+    asked = Asked(draws=draws_for(SERIES))
+    study = partial(study_files, paths, Reading(), asked)
+    study_files(paths[:20], Reading(), asked, How(workers=1))
+    rows: list[tuple[int, int]] = []
+
+    def whole() -> None:
+        made, _ = study(How(workers=1))
+        rows.append((len(made.trades), len(made.variants)))
+
+    wall = by_the_wall(lambda: measures.add("whole study", best(whole, 1) / kernel, "{:.0f} x", most=60.0))
+    measures.add("    its rows: setups, those of variants, controls", rows[0][0], "{:,.0f}")
+    measures.add("    its variants", rows[0][1], "{:.0f}", least=40)
+    two = by_the_wall(lambda: study(How(workers=2)))
+    measures.add("    on two processes against one, by the wall", wall / two, "{:.2f} x", least=1.8)
+    own, children = (resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    measures.add("    memory of three processes, at most", (own + 2 * children) / GIGABYTE, "{:.2f} GB", most=3.0)
+
+
+def main() -> int:
+    """Measure and print; gives 1 where what is wanted is missed."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="fewer instruments; only gross misses count")
+    quick = parser.parse_args().quick
+    measures = Measures()
+    with TemporaryDirectory() as folder:
+        time_studies(measures, write(Path(folder), SERIES // QUICK if quick else SERIES))
+    print("\n".join(measures.lines()))
+    return int(measures.missed(MARGIN if quick else 1.0))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,194 @@
+"""Studies of files: on any number of processes or on a cluster, stopped and gone on with, with faults among files."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import time
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pyarrow as pa
+import pytest
+from pyarrow import parquet
+
+import scanner
+from scanner.recordings import Reading
+from scanner.studies.collecting import Asked
+from scanner.studies.running import PARTS, How, StudyError, study_files
+from tests.laws import real_series
+from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from scanner.studies.schema import Study
+
+REAL = (SP500, NASDAQ, SHARES)
+READING = Reading(time_format=INDEX_TIME_FORMAT)
+STUDY = [sys.executable, "-c", "from scanner.cli import main; main()", "study"]
+
+
+def studied(paths: Sequence[Path], how: How) -> tuple[Study, list[str]]:
+    return study_files(paths, READING, Asked(), how)
+
+
+def assert_equal(one: Study, other: Study) -> None:
+    """Hold two studies against each other, to the last digit."""
+    pd.testing.assert_frame_equal(one.trades, other.trades, check_exact=True)
+    pd.testing.assert_frame_equal(one.members, other.members)
+    assert (one.variants, one.files, one.settings_mark) == (other.variants, other.files, other.settings_mark)
+    assert (one.bars, one.series, one.first, one.last) == (other.bars, other.series, other.first, other.last)
+
+
+@pytest.fixture(scope="module")
+def alone() -> Study:
+    return studied(REAL, How(workers=1))[0]
+
+
+def table_of(name: str, first: int = 0, last: int | None = None) -> pa.Table:
+    bars = real_series(name)[first:last]
+    columns = {key: getattr(bars, key) for key in ("open", "high", "low", "close", "volume")}
+    return pa.table({"time": pa.array(bars.open_time, pa.timestamp("ns", tz="UTC")), **columns})
+
+
+def test_neither_processes_nor_order_change_a_figure(alone: Study) -> None:
+    assert_equal(alone, studied(REAL[::-1], How(workers=2))[0])
+
+
+def test_what_was_done_is_kept_and_not_done_again(alone: Study, tmp_path: Path) -> None:
+    how = How(tmp_path, workers=1)
+    assert_equal(alone, studied(REAL, how)[0])
+    kept = {path: path.stat().st_mtime_ns for path in (tmp_path / PARTS).iterdir()}
+    assert len(kept) == 7
+    gone, damaged, *rest = sorted(kept)
+    gone.unlink()
+    damaged.write_bytes(damaged.read_bytes()[:100])
+    assert_equal(alone, studied(REAL, how)[0])
+    made = {path for path, moment in kept.items() if path.stat().st_mtime_ns != moment}
+    assert made == {gone, damaged}
+    assert {path.suffix for path in (tmp_path / PARTS).iterdir()} == {".json"}
+    assert rest
+
+
+def test_another_file_rule_or_seed_is_another_part(tmp_path: Path) -> None:
+    path, how = tmp_path / "IBM.parquet", How(tmp_path / "out", workers=1)
+    parquet.write_table(table_of("IBM"), path)
+    study_files([path], READING, Asked(), how)
+    study_files([path], READING, Asked(seed=1), how)
+    study_files([path], Reading(calendar="XNYS"), Asked(), how)
+    parquet.write_table(table_of("IBM", 100), path)
+    shorter, _ = study_files([path], READING, Asked(), how)
+    assert shorter.bars == len(real_series("IBM")) - 100
+    assert len(list((tmp_path / "out" / PARTS).iterdir())) == 4
+
+
+def test_a_bad_file_is_named_and_ends_nothing(alone: Study, tmp_path: Path) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_text("when,what\n1,2\n")
+    study, troubles = studied([*REAL, bad, tmp_path / "none.csv"], How(workers=1))
+    assert_equal(alone, study)
+    assert [str(tmp_path / name) in trouble for name, trouble in zip(("bad.csv", "none.csv"), troubles, strict=True)]
+    with pytest.raises(StudyError, match="there is no such file"):
+        studied([tmp_path / "none.csv"], How(workers=1))
+
+
+def test_an_instrument_in_several_files_is_one_series(tmp_path: Path) -> None:
+    whole, early, late = (tmp_path / name for name in ("whole", "early", "late"))
+    for folder, span in ((whole, (0, None)), (early, (0, 1_500)), (late, (1_500, None))):
+        folder.mkdir()
+        parquet.write_table(table_of("IBM", *span), folder / "IBM.parquet")
+    with_names = table_of("IBM", 1_500).append_column("symbol", pa.array(["IBM"] * (len(real_series("IBM")) - 1_500)))
+    shared = tmp_path / "shared.parquet"
+    parquet.write_table(with_names, shared)
+    one, _ = studied([whole], How(workers=1))
+    assert len(one.trades) > 50
+    for paths in ([late, early], [early, shared]):
+        parted, _ = studied(paths, How(workers=1))
+        pd.testing.assert_frame_equal(one.trades, parted.trades, check_exact=True)
+
+
+def test_from_python_with_files_or_with_tables() -> None:
+    by_file = scanner.study(SHARES)
+    tables = {}
+    for name in ("AAPL", "FB", "GOOG", "IBM", "MSFT"):
+        bars = real_series(name)
+        index = pd.DatetimeIndex(pd.to_datetime(bars.open_time, unit="ns", utc=True))
+        tables[name] = pd.DataFrame(
+            {key: getattr(bars, key) for key in ("open", "high", "low", "close", "volume")}, index=index
+        )
+    by_table = scanner.study(tables)
+    pd.testing.assert_frame_equal(by_file.trades, by_table.trades, check_exact=True)
+    with pytest.raises(StudyError, match="has no column close"):
+        scanner.study({"IBM": tables["IBM"].drop(columns="close")})
+    with pytest.raises(StudyError, match="there is no such file"):
+        scanner.study("nowhere.csv")
+
+
+def test_the_command_writes_tables_and_says_where(tmp_path: Path) -> None:
+    words = [*map(str, REAL), "--time-format", INDEX_TIME_FORMAT, "--workers", "1", "--out", str(tmp_path / "out")]
+    done = subprocess.run([*STUDY, *words], capture_output=True, text=True, check=True)
+    assert "11 setups, 0 of them set aside" in done.stdout
+    assert "Past results prove nothing" in done.stdout
+    trades = pd.read_parquet(tmp_path / "out" / "TRADES.parquet")
+    assert len(trades) == len(pd.read_csv(tmp_path / "out" / "TRADES.csv"))
+    assert int((trades["found"] & (trades["source"] == "setup")).sum()) == 11
+    again = subprocess.run([*STUDY, *words, "nowhere.csv"], capture_output=True, text=True, check=False)
+    assert (again.returncode, again.stdout) == (2, done.stdout)
+    assert "nowhere.csv: there is no such file" in again.stderr
+
+
+def started_and_stopped(words: list[str], parts: Path) -> subprocess.CompletedProcess[str]:
+    """Start a study and press Ctrl-C once the first part is there."""
+    with subprocess.Popen([*STUDY, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        end = time.monotonic() + 60
+        while not (parts.is_dir() and any(parts.glob("*.json"))) and time.monotonic() < end:
+            time.sleep(0.01)
+        process.send_signal(signal.SIGINT)
+        out, told = process.communicate(timeout=60)
+    return subprocess.CompletedProcess(words, process.returncode, out, told)
+
+
+def test_ctrl_c_says_what_is_kept_and_the_study_goes_on(tmp_path: Path) -> None:
+    bars = tmp_path / "bars"
+    bars.mkdir()
+    for number in range(16):
+        parquet.write_table(table_of("nasdaq"), bars / f"N{number:02}.parquet")
+    out = tmp_path / "out"
+    stopped = started_and_stopped([str(bars), "--workers", "2", "--out", str(out)], out / PARTS)
+    assert stopped.returncode == 130, stopped.stderr
+    assert f"what was done is kept in {out / PARTS}; the same command goes on from there" in stopped.stderr
+    assert "Traceback" not in stopped.stderr
+    kept = {path: path.stat().st_mtime_ns for path in (out / PARTS).iterdir()}
+    assert 0 < len(kept) < 16
+    study, _ = study_files([bars], Reading(), Asked(), How(out, workers=2))
+    assert study.series == 16
+    assert {path: path.stat().st_mtime_ns for path in kept} == kept
+
+
+@pytest.fixture
+def cluster() -> Iterator[str]:
+    """Start a scheduler and two workers on this machine, as processes of their own."""
+    import distributed  # noqa: PLC0415 - heavy, and needed here alone
+
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    ) as started:
+        yield started.scheduler_address
+
+
+def test_a_cluster_gives_the_same_to_the_last_digit(alone: Study, cluster: str, tmp_path: Path) -> None:
+    assert_equal(alone, studied(REAL, How(tmp_path, cluster=cluster))[0])
+    assert len(list((tmp_path / PARTS).iterdir())) == 7
+
+
+def test_without_the_library_or_a_scheduler_a_cluster_is_one_sentence(tmp_path: Path) -> None:
+    without = "import sys; sys.modules['distributed'] = None; from scanner.cli import main; main()"
+    words = ["study", str(SHARES), "--out", str(tmp_path / "out"), "--cluster", "tcp://127.0.0.1:1"]
+    done = subprocess.run([sys.executable, "-c", without, *words], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr == (
+        "closewatch: --cluster needs the library dask: install closewatch with its extra `cluster`\n"
+    )

@@ -50,7 +50,10 @@ class Lane:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """All that a pipeline is made of, as plain values that can travel to another process."""
+    """All that a pipeline is made of, as plain values that can travel to another process.
+
+    ValueError where bars of one of the timeframes cannot be made of those of the base.
+    """
 
     instrument: Instrument
     calendar: Calendar
@@ -61,6 +64,12 @@ class Inputs:
     adjustments: tuple[Adjustment, ...] = ()
     dates: tuple[Dated, ...] | None = None
     group: str = ""
+
+    def __post_init__(self) -> None:
+        """Make sure that the bars can be made."""
+        for timeframe in self.timeframes:
+            if timeframe != self.base:
+                Aggregator(self.base, _timetable(self.calendar, timeframe))
 
     def pipeline(self, engines: type[SeriesEngine] = SeriesEngine) -> Pipeline:
         """Make a pipeline that has seen no bar."""

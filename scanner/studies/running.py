@@ -107,7 +107,9 @@ def _parts(
         again = "" if how.folder is None else "; the same command goes on from there"
         raise StudyStoppedError(f"stopped after {len(parts):,} instruments; {where}{again}") from None
     if not parts:
-        raise StudyError("; ".join(troubles) or "there is nothing to study; give files or tables of bars")
+        raise StudyError(
+            "; ".join(dict.fromkeys(troubles)) or "there is nothing to study; give files or tables of bars"
+        )
     return parts
 
 

@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import pyarrow as pa
@@ -95,6 +95,12 @@ def test_a_bad_file_is_named_and_ends_nothing(alone: Study, tmp_path: Path) -> N
         studied([tmp_path / "none.csv"], How(workers=1))
 
 
+def test_a_timeframe_that_the_bars_cannot_make_is_one_sentence(tmp_path: Path) -> None:
+    with pytest.raises(StudyError) as told:
+        study_files([SHARES], Reading(timeframes=("1h",)), Asked(), How(tmp_path, workers=1))
+    assert str(told.value) == f"{SHARES}: 1h bars cannot be made of 1d bars"
+
+
 def test_an_instrument_in_several_files_is_one_series(tmp_path: Path) -> None:
     whole, early, late = (tmp_path / name for name in ("whole", "early", "late"))
     for folder, span in ((whole, (0, None)), (early, (0, 1_500)), (late, (1_500, None))):
@@ -173,9 +179,8 @@ def cluster() -> Iterator[str]:
     """Start a scheduler and two workers on this machine, as processes of their own."""
     import distributed  # noqa: PLC0415 - heavy, and needed here alone
 
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
-    ) as started:
+    start: Any = distributed.LocalCluster  # which has no types
+    with start(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as started:
         yield started.scheduler_address
 
 

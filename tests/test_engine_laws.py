@@ -236,3 +236,13 @@ def test_a_price_beyond_reason_ends_in_answers_on_any_grid(spike: float, step: s
         watcher.push(bars[index : index + 3])
         judged += len(watcher.judge_last())
     assert judged > 1_000
+
+
+def test_the_first_bars_have_no_usual_volume_whatever_was_in_memory() -> None:
+    watcher = engine()
+    watcher.push(bars_of(tape(7)))
+    watcher.series.restart()
+    watcher.push(bars_of(tape(8)[:10]))
+    told = [each.evidence[name] for each in watcher.judge_last() for name in each.evidence if "volume" in name]
+    assert told
+    assert {each["measured"] for each in told} == {None}

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.columns import COLUMNS, DEEP
+from scanner.analysis.columns import COLUMNS, DEEP, VOLUME
 from scanner.analysis.indicators import kernel
 from scanner.analysis.places import structure
 from scanner.analysis.places.obstacles import room_for_obstacles
@@ -147,6 +147,7 @@ class Pool:
         """Forget all bars of a series."""
         self.state[row : row + 1] = kernel.fresh_state()
         self.used[row] = self.kept
+        self.columns[row, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
         """Take new bars of several series in, and stop at each that has to be looked at: (number of the series, stop).

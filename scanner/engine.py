@@ -41,7 +41,8 @@ if TYPE_CHECKING:
 
     from scanner.analysis.pool import Stop
     from scanner.analysis.series import Around
-    from scanner.events import Kind, SeriesData, SetupData
+    from scanner.event_data import SeriesData, SetupData
+    from scanner.events import Kind
     from scanner.follow.decision import Decision
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
@@ -206,7 +207,7 @@ class SeriesEngine:
 
         Gives what became of earlier ones, to which those on the other side are pressure.
         """
-        found = [Found.of(event, each.spoiler, each.line) for each, event in zip(standing, events, strict=True)]
+        found = [followed(each, event.thread, self.rulebook) for each, event in zip(standing, events, strict=True)]
         sides = [1 if each.direction == "long" else -1 for each in standing]
         if self.follower is None:
             self.follower = self._new_follower()
@@ -357,6 +358,30 @@ class SeriesEngine:
         return Event(
             kind, event_id(kind, symbol, timeframe, str(close_time)), close_time, f"{symbol}/{timeframe}", data
         )
+
+
+def followed(judged: Judgement, thread: str, rulebook: Rulebook) -> Found | None:
+    """Give what is followed of a setup that was judged; None where its plan has no entry, or none with a risk."""
+    if judged.plan is None:
+        raise AssertionError("only a warm series has setups to follow")
+    entry = judged.plan.entries[rulebook.rules.entry_style]
+    if entry["price"] is None or entry["risk"] is None:
+        return None
+    return Found(
+        thread=thread,
+        setup=judged.setup.name,
+        title=judged.setup.title,
+        sign=1 if judged.direction == "long" else -1,
+        set_aside=bool(judged.set_aside),
+        evidence_points=judged.evidence_points,
+        close=rfc3339(judged.bar_close),
+        entry=Decimal(entry["price"]),
+        stop=Decimal(judged.plan.levels["stop"]),
+        size=None if entry["size"] is None else Decimal(entry["size"]),
+        ride=judged.plan.exit_plan["style"] == "ride",
+        spoiler=judged.spoiler,
+        line=judged.line,
+    )
 
 
 def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from scanner.analysis.next_bar import What
     from scanner.analysis.series import Around, Series
-    from scanner.events import Direction, FormingData, Must
+    from scanner.event_data import Direction, FormingData, Must
     from scanner.market.instruments import Instrument
     from scanner.market.sessions import Timetable
 

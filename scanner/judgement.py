@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from scanner.analysis.series import Around, Series
     from scanner.analysis.setup import Fit, Setup, Spoiler
-    from scanner.events import Direction, Measure, Place, PlaceFound
+    from scanner.event_data import Direction, Measure, Place, PlaceFound
     from scanner.market.dates import Dated
     from scanner.market.instruments import Instrument
     from scanner.market.sessions import Timetable

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from scanner.events import Event, State, StoryData
+    from scanner.event_data import State, StoryData
+    from scanner.events import Event
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
     from scanner.market.bars import RawBars

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from scanner.events import KINDS, StoryData, rfc3339
+from scanner.event_data import StoryData
+from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from tests.laws import DAY, START, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from scanner.analysis.setup import Numbers
-    from scanner.events import Direction, Must
+    from scanner.event_data import Direction, Must
     from tests.outside.hand_tapes import Change
 
 AHEAD = {name: setup for name, setup in known().items() if setup.forming is not None}
@@ -101,7 +101,7 @@ def test_the_words_are_complete_and_promise_nothing() -> None:
         "needs a close above 102.60 "
     )
     assert words.lead.endswith("Bar closed Fri 17 Nov 2023 13:00 UTC at 102.1 EUR.")
-    assert words.wrong.startswith("Valid for the next bar only: unless that does all of this, there is no setup")
+    assert words.wrong.startswith("Valid for the next bar only: if that bar does not do all of this")
     assert "place and surroundings are judged only at its close" in words.wrong
     assert (words.orders, words.levels) == ("", ())
 

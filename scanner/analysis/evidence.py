@@ -12,7 +12,7 @@ from scanner.analysis.rules import TIE
 
 if TYPE_CHECKING:
     from scanner.analysis.setup import Fit
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 
 def point(measured: float, threshold: str, verdict: bool, text: str) -> Measure:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from scanner.analysis.next_bar import Before, Need
     from scanner.analysis.rules import Rules
-    from scanner.events import Measure, Place
+    from scanner.event_data import Measure, Place
 
     Floats = NDArray[np.float64]
 

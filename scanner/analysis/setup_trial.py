@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, get_args
 
 from scanner.analysis.trial import compiled_parts, forming_parts, spoken_parts
 from scanner.analysis.trial.tapes import WALK, tapes
-from scanner.events import Place
+from scanner.event_data import Place
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -20,7 +20,7 @@ from scanner.present.wording import phrase
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.events import StoryData
+    from scanner.event_data import StoryData
     from scanner.present.picture import Picture
     from scanner.recordings import Reading
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from scanner.analysis.known_setups import known
+from scanner.clocks import SECOND
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.journal.entries import by_story, entry_of
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from scanner.commands.which_store import Choice
     from scanner.journal.entries import Entry
 
-SECOND = 1_000_000_000
 DAYS = {"week": 7, "month": 30}
 FIRST_YEAR, LAST_YEAR = 1970, 2200
 SHOWN = 40

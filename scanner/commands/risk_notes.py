@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from threading import Lock
 from typing import TYPE_CHECKING
 
+from scanner.clocks import SECOND
 from scanner.events import OF_SETUPS
 from scanner.journal.open_risk import at_risk, candidate, old_rate, same_bets, with_it
 from scanner.journal.stories import Story
@@ -15,12 +16,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from decimal import Decimal
 
-    from scanner.events import Event, SetupData
+    from scanner.event_data import SetupData
+    from scanner.events import Event
     from scanner.journal.open_risk import Position
     from scanner.service.store import Decision, KeptEvent, Store
     from scanner.settings import Settings
-
-SECOND = 1_000_000_000
 
 
 class RiskNotes:

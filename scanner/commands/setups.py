@@ -29,7 +29,7 @@ from scanner.trade.size import Account
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from scanner.events import SetupData
+    from scanner.event_data import SetupData
     from scanner.present.chart import Format
 
 

@@ -62,7 +62,7 @@ def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         _say_what_can_be_said()  # the reader of our output has gone
         return FAILED
-    except Exception as problem:
+    except Exception as problem:  # what is not a sentence for people is raised again
         code = UNUSABLE if isinstance(problem, OSError) else getattr(problem, "exit_code", None)
         if not isinstance(code, int):
             raise

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.series import Series
-    from scanner.events import Kind, State
+    from scanner.event_data import State
+    from scanner.events import Kind
     from scanner.follow.decision import Decision
     from scanner.follow.news import Leaving
     from scanner.market.instruments import Instrument

@@ -10,7 +10,8 @@ from scanner.follow import steps
 if TYPE_CHECKING:
     from decimal import Decimal
 
-    from scanner.events import EntryStyle, Kind, State
+    from scanner.event_data import EntryStyle, State
+    from scanner.events import Kind
     from scanner.follow.found import Found
     from scanner.follow.outcome import Outcome
     from scanner.trade.following import Follow

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from scanner.market.price_steps import EXACT
 
 if TYPE_CHECKING:
-    from scanner.events import State
+    from scanner.event_data import State
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from decimal import Decimal
 
-    from scanner.events import StoryData
+    from scanner.event_data import StoryData
     from scanner.follow.news import News
     from scanner.market.dates import Dated
     from scanner.market.instruments import Instrument

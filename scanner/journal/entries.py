@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from typing import Any
 
-    from scanner.events import Direction, State
+    from scanner.event_data import Direction, State
     from scanner.journal.stories import Story
     from scanner.service.store import Decision
 

@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from scanner.events import Event, SetupData
+    from scanner.event_data import SetupData
+    from scanner.events import Event
     from scanner.journal.stories import Story
     from scanner.service.store import Decision
     from scanner.trade.limits import Limits

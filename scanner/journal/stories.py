@@ -11,7 +11,8 @@ from scanner.events import KINDS
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
 
-    from scanner.events import Event, SetupData, StoryData
+    from scanner.event_data import SetupData, StoryData
+    from scanner.events import Event
     from scanner.service.store import KeptEvent
 
 SHORTEST_ID, SHOWN_ID = 4, 8

@@ -43,7 +43,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from scanner.analysis.rules import Rules
-    from scanner.events import Event, SetupData
+    from scanner.event_data import SetupData
+    from scanner.events import Event
     from scanner.market.bars import Bars
 
 Format = Literal["png", "svg"]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from scanner.present.chart_look import BROKEN, DASHED, DOTTED, ENTRY, GOAL, OBSTACLE, PLACE, SOLID, STOP
 
 if TYPE_CHECKING:
-    from scanner.events import SetupData
+    from scanner.event_data import SetupData
     from scanner.present.picture import Mark
 
 

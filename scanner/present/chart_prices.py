@@ -11,7 +11,7 @@ from scanner.present.chart_parts import draw_labels, draw_letters, draw_panel, d
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from scanner.events import SetupData
+    from scanner.event_data import SetupData
     from scanner.present.chart_sheet import Box, Scale, Sheet
     from scanner.present.picture import Mark, Picture
 

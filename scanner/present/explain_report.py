@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from scanner.analysis.setup import Setup
-    from scanner.events import Event, FormingData, Measure
+    from scanner.event_data import FormingData, Measure
+    from scanner.events import Event
     from scanner.judgement import Judgement
     from scanner.market.bars import Bars
     from scanner.replay import Tally

@@ -11,12 +11,12 @@ from scanner.present.times import moment
 from scanner.present.wording import Line, Words, headline, number, phrase, threshold
 
 if TYPE_CHECKING:
-    from scanner.events import FormingData
+    from scanner.event_data import FormingData
     from scanner.ports import Message
 
 NEXT_ONLY = (
-    "Valid for the next bar only: unless that does all of this, there is no setup, and nothing more is said. Even then "
-    "place and surroundings are judged only at its close."
+    "Valid for the next bar only: if that bar does not do all of this, the setup does not stand, and nothing more is "
+    "said. Even if it does, place and surroundings are judged only at its close."
 )
 
 

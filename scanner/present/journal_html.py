@@ -19,7 +19,8 @@ from scanner.present.wording import counted, name, phrase, sentence
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from scanner.events import Event, SetupData, StoryData
+    from scanner.event_data import SetupData, StoryData
+    from scanner.events import Event
     from scanner.journal.entries import Entry
     from scanner.journal.stories import Story
     from scanner.service.store import Decision

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
     from scanner.analysis.rules import Rules
     from scanner.analysis.series import Around
-    from scanner.events import Event, Place, SetupData
+    from scanner.event_data import Place, SetupData
+    from scanner.events import Event
     from scanner.market.bars import Bars
 
     Floats = NDArray[np.float64]

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections import Counter
     from collections.abc import Sequence
 
-    from scanner.events import Event, State
+    from scanner.event_data import State
+    from scanner.events import Event
     from scanner.replay import Came, Tally
 
 NAME_LENGTH = 16

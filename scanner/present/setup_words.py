@@ -9,7 +9,7 @@ from scanner.present.times import moment
 from scanner.present.wording import Line, Words, counted, headline, number, phrase, sentence, threshold
 
 if TYPE_CHECKING:
-    from scanner.events import Entry, Measure, SetupData, WithdrawnData
+    from scanner.event_data import Entry, Measure, SetupData, WithdrawnData
     from scanner.ports import Message
 
 PLACES = {"line": "a trend line", "average": "a moving average", "level": "a level", "turn": "a turn"}

@@ -12,7 +12,7 @@ from scanner.present.wording import TEXT_LENGTH, Line, Words, counted, headline,
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.events import FeedData, SeriesData, StationData
+    from scanner.event_data import FeedData, SeriesData, StationData
     from scanner.ports import Message
 
 LISTED = 12

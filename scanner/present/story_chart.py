@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.analysis.rules import Rules
-    from scanner.events import Event, StoryData
+    from scanner.event_data import StoryData
+    from scanner.events import Event
     from scanner.market.bars import Bars
     from scanner.present.chart import Format
     from scanner.present.story_picture import StoryPicture

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
     from scanner.analysis.rules import Rules
     from scanner.engine import SeriesEngine
-    from scanner.events import Event, SetupData, StoryData
+    from scanner.event_data import SetupData, StoryData
+    from scanner.events import Event
     from scanner.present.picture import Picture, Spot
 
 COLUMNS = 110

@@ -13,7 +13,7 @@ from scanner.present.wording import HEADLINE_LENGTH, Line, Words, counted, headl
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from scanner.events import StoryData
+    from scanner.event_data import StoryData
     from scanner.ports import Message
 
 OR, STOP = "or ", " stop "

@@ -146,7 +146,7 @@ def take_apart(take: Callable[[Sequence[Arrival]], Taken], arrivals: Sequence[Ar
         part = parts.pop()
         try:
             done.append(take(part))
-        except Exception as problem:
+        except Exception as problem:  # whatever one instrument's bars lead to, the others are taken in
             if len(part) > 1 and halvings < MOST_HALVINGS and not isinstance(problem, StoreTroubleError):
                 halvings += 1
                 middle = len(part) // 2

@@ -11,7 +11,7 @@ from scanner.events import Event, event_id, rfc3339
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from scanner.events import FeedData
+    from scanner.event_data import FeedData
 
 SERIES_NAMED = 20
 """Series that an event names; beyond them it counts."""

@@ -10,7 +10,7 @@ from scanner.events import Event, event_id, rfc3339
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from scanner.events import StoryData, WithdrawnData
+    from scanner.event_data import StoryData, WithdrawnData
     from scanner.market.bars import Bar
 
 RESTATED = "the feed restated bars"

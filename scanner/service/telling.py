@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
 
     from scanner.clocks import Clock
-    from scanner.events import StationData
+    from scanner.event_data import StationData
 
 NAMED = 50
 """Setups or troubles that a summary names; beyond them it counts."""

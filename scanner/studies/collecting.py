@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import gc
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE
 from scanner.analysis.pool import Leap
-from scanner.engine import SeriesEngine
+from scanner.engine import SeriesEngine, followed
 from scanner.events import setup_id
-from scanner.follow.found import Found
 from scanner.studies.candidates import Candidate, find_candidates
 from scanner.studies.controls import MOST, Drawn, Wanted, control_at, draw, for_each_setup, marks_of
 from scanner.studies.stories import UNKNOWN, Ends, Row, told_of, what_came, when
@@ -28,9 +26,9 @@ if TYPE_CHECKING:
 
     from scanner.analysis.pool import Stop
     from scanner.events import Event
+    from scanner.follow.found import Found
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
-    from scanner.judgement import Judgement
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs
     from scanner.studies.schema import Variant
@@ -164,11 +162,8 @@ class _Lane:
     def _note(self, engine: StudyEngine, candidate: Candidate) -> Found | None:
         """Note a candidate and give what is followed of it; None where its plan has no entry, or none with a risk."""
         judged, series = candidate.found, engine.series
-        found = _followed(
-            judged,
-            setup_id(engine.instrument.symbol, self.timeframe, judged.setup.name, judged.direction, judged.bar_close),
-            engine,
-        )
+        about = (engine.instrument.symbol, self.timeframe, judged.setup.name, judged.direction, judged.bar_close)
+        found = followed(judged, setup_id(*about), engine.rulebook)
         if found is None:
             return None
         atr, close = (float(series.columns[column, candidate.index]) for column in (ATR, CLOSE))
@@ -297,27 +292,3 @@ def _follow_controls(first: SeriesEngine, lane: _Lane) -> None:
         engine.push(bars)
     for outcome in engine.under_way():
         lane.came(outcome)
-
-
-def _followed(judged: Judgement, thread: str, engine: SeriesEngine) -> Found | None:
-    """Give what is followed of a setup that was judged; None where its plan has no entry, or none with a risk."""
-    if judged.plan is None:
-        return None
-    entry = judged.plan.entries[engine.rulebook.rules.entry_style]
-    if entry["price"] is None or entry["risk"] is None:
-        return None
-    return Found(
-        thread=thread,
-        setup=judged.setup.name,
-        title=judged.setup.title,
-        sign=1 if judged.direction == "long" else -1,
-        set_aside=bool(judged.set_aside),
-        evidence_points=judged.evidence_points,
-        close="",
-        entry=Decimal(entry["price"]),
-        stop=Decimal(judged.plan.levels["stop"]),
-        size=None,
-        ride=judged.plan.exit_plan["style"] == "ride",
-        spoiler=judged.spoiler,
-        line=judged.line,
-    )

@@ -138,7 +138,7 @@ def _all(jobs: Iterable[Job], how: How) -> Iterator[Done]:
 
 
 def _done(jobs: Iterator[Job], how: How) -> Iterator[Done]:
-    workers = how.workers or len(os.sched_getaffinity(0))
+    workers = how.workers or os.cpu_count() or 1
     if workers == 1 and not how.cluster:
         yield from map(do, jobs)
         return
@@ -169,12 +169,10 @@ def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
     except ImportError:
         raise StudyError("--cluster needs the library dask: install closewatch with its extra `cluster`") from None
     try:
-        client: Any = Client(how.cluster, timeout=PATIENCE)  # type: ignore[no-untyped-call]
+        client: Any = Client(how.cluster, timeout=PATIENCE)  # type: ignore[no-untyped-call]  # it has no types
     except (OSError, ValueError) as problem:
         reason = " ".join(str(problem).split())
-        raise StudyError(
-            f"--cluster {how.cluster}: there is no scheduler to reach ({reason}); start it first"
-        ) from None
+        raise StudyError(f"--cluster {how.cluster}: no scheduler answers ({reason}); start it first") from None
     with client:
         hands = sum(client.nthreads().values())
         if not hands:

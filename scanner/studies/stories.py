@@ -6,10 +6,11 @@ from datetime import UTC, datetime
 from math import nan
 from typing import TYPE_CHECKING, Any
 
+from scanner.clocks import SECOND
 from scanner.follow import steps
 from scanner.follow.follower import Follower
 from scanner.studies.schema import AROUND
-from scanner.trade.surroundings import NAMES
+from scanner.trade.surroundings import NAMES, NOT_JUDGED
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,7 +30,6 @@ Row = dict[str, Any]
 NO_COST_GIVEN = 0.05
 """What a trade costs in R where no costs are given."""
 
-SECOND = 1_000_000_000
 MONTHS = 12
 MUST_BE_TOLD = steps.SWING | steps.TO_ENTRY | steps.ENDED
 """News that change a story: stops are raised in exact decimals, and what has ended is taken out."""
@@ -65,7 +65,7 @@ def told_of(found: Judgement) -> Row:
         "exit_style": found.plan.exit_plan["style"],
         **{
             AROUND + name: "unknown"
-            if measure["text"].startswith("not judged")
+            if measure["text"].startswith(NOT_JUDGED)
             else "holds"
             if measure["verdict"]
             else "fails"

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.analysis.rules import Rules
-    from scanner.events import Entry, EntryStyle, ExitPlan, Levels
+    from scanner.event_data import Entry, EntryStyle, ExitPlan, Levels
     from scanner.market.instruments import Instrument
     from scanner.trade.size import Account
 

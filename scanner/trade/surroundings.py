@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.setup import Fit
-    from scanner.events import Measure
+    from scanner.event_data import Measure
     from scanner.market.dates import Dated
     from scanner.market.instruments import Instrument
     from scanner.market.sessions import Timetable
@@ -38,6 +38,8 @@ HOUR = 3_600 * NANOSECONDS
 Surrounding = Literal["trend", "coarser", "volatility", "room", "cost", "liquid", "hours", "dates", "gap", "risk_size"]
 NAMES: tuple[Surrounding, ...] = get_args(Surrounding)
 """In the order in which they are told."""
+NOT_JUDGED = "not judged"
+"""What the text of a surrounding begins with that cannot be judged, and so holds."""
 
 
 class Surroundings(BaseModel):
@@ -154,7 +156,7 @@ def _measure(measured: float, threshold: str, verdict: bool, text: str) -> Measu
 
 
 def _unjudged(threshold: str, reason: str) -> Measure:
-    return {"measured": None, "threshold": threshold, "verdict": True, "text": f"not judged: {reason}"}
+    return {"measured": None, "threshold": threshold, "verdict": True, "text": f"{NOT_JUDGED}: {reason}"}
 
 
 def _together(parts: Sequence[Measure]) -> Measure:

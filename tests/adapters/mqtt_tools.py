@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import aiomqtt
 import pytest
 
-from adapters.sinks.mqtt import MqttSink
-from adapters.sinks.mqtt_settings import MqttSettings
+from adapters.sinks.mqtt.settings import MqttSettings
+from adapters.sinks.mqtt.sink import MqttSink
 from tests.adapters.servers import HOST, amqtt_broker, mosquitto, mosquitto_tls, mosquitto_users
 
 if TYPE_CHECKING:

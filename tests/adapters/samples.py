@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.events import Event, event_id, rfc3339
 
 if TYPE_CHECKING:
-    from scanner.events import Direction, Entry, FormingData, Measure, SetupData, StationData, WithdrawnData
+    from scanner.event_data import Direction, Entry, FormingData, Measure, SetupData, StationData, WithdrawnData
 
 BAR_CLOSE = 1_772_467_200_000_000_000
 """2026-03-02T16:00:00Z, in nanoseconds since 1970."""

@@ -9,7 +9,8 @@ from scanner.events import KINDS, Event, event_id, rfc3339
 from tests.adapters.samples import QUARTER_HOUR, setup_event
 
 if TYPE_CHECKING:
-    from scanner.events import Kind, State, StoryData
+    from scanner.event_data import State, StoryData
+    from scanner.events import Kind
 
 FILL, FIRST_STOP, PLANNED = Decimal("0.20"), Decimal("-1.05"), Decimal("0.15")
 RISK, SIZE = FILL - FIRST_STOP, 833

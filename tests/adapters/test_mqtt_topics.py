@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.sinks import mqtt_topics
-from adapters.sinks.mqtt_topics import Topics, decode, encode
+from adapters.sinks.mqtt import topics as mqtt_topics
+from adapters.sinks.mqtt.topics import Topics, decode, encode
 from tests.adapters.samples import (
     HOSTILE_NAMES,
     forming_event,

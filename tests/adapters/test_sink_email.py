@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from pydantic import ValidationError
 
-from adapters.sinks.email import EmailSink
-from adapters.sinks.email_settings import EmailSettings
+from adapters.sinks.email.settings import EmailSettings
+from adapters.sinks.email.sink import EmailSink
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from scanner.present.cautions import SHORT
 from tests.adapters.certificates import make_certificates

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from adapters.sinks.mqtt_topics import decode
+from adapters.sinks.mqtt.topics import decode
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from tests.adapters.certificates import Certificates, make_certificates
 from tests.adapters.mqtt_tools import (
@@ -153,7 +153,7 @@ async def test_client_certificate(tmp_path: Path, certificates: Certificates, ve
 
 STATION = """
 import asyncio, sys
-from adapters.sinks.mqtt import MqttSink, MqttSettings
+from adapters.sinks.mqtt.sink import MqttSink, MqttSettings
 
 async def main():
     sink = MqttSink(MqttSettings(host="127.0.0.1", port=int(sys.argv[1]), station="loft", version=sys.argv[2]))

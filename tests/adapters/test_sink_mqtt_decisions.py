@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from adapters.sinks.mqtt_decisions import MOST_WAITING
+from adapters.sinks.mqtt.decisions import MOST_WAITING
 from scanner.commands.decide_by_message import DecisionsByMessage
 from scanner.ports import Message
 from scanner.present.decision_message import LARGEST, message_schema
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
     from pathlib import Path
 
-    from adapters.sinks.mqtt import MqttSink
+    from adapters.sinks.mqtt.sink import MqttSink
     from tests.adapters.certificates import Certificates
 
 DECIDE, DECIDED = f"{ROOT}/decide", f"{ROOT}/decided"
@@ -314,7 +314,7 @@ async def test_it_listens_again_after_the_broker_was_gone_and_stops_at_once(stor
 
 
 def test_a_message_keeps_to_the_contract() -> None:
-    from jsonschema import Draft202012Validator  # noqa: PLC0415
+    from jsonschema import Draft202012Validator  # noqa: PLC0415 - needed here alone
 
     contract = Draft202012Validator(message_schema())
     contract.validate(TAKE)

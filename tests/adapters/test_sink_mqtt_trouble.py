@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from pydantic import ValidationError
 
-from adapters.sinks.mqtt import growing_pause
-from adapters.sinks.mqtt_settings import MqttSettings
+from adapters.sinks.mqtt.settings import MqttSettings
+from adapters.sinks.mqtt.sink import growing_pause
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from tests.adapters.certificates import Certificates, make_certificates
 from tests.adapters.mqtt_tools import (

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from decimal import Decimal
 
-    from scanner.events import PlaceFound
+    from scanner.event_data import PlaceFound
     from tests.analysis.windows import Floats
 
 P = T - 6

@@ -15,8 +15,8 @@ import numpy as np
 
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
-from adapters.sinks.mqtt import MqttSink
-from adapters.sinks.mqtt_settings import MqttSettings
+from adapters.sinks.mqtt.settings import MqttSettings
+from adapters.sinks.mqtt.sink import MqttSink
 from scanner import settings
 from scanner.pipeline import Pipeline
 from scanner.present.tables import table

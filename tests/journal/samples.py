@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from scanner.events import Direction, Kind, SetupData, State
+    from scanner.event_data import Direction, SetupData, State
+    from scanner.events import Kind
     from scanner.journal.stories import Story
 
 HOUR = 3_600 * 1_000_000_000

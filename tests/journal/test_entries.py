@@ -15,7 +15,7 @@ from tests.adapters.samples import withdrawn_event
 from tests.journal.samples import again, closed, found, one_story, told
 
 if TYPE_CHECKING:
-    from scanner.events import Direction
+    from scanner.event_data import Direction
     from scanner.journal.stories import Story
     from scanner.service.store.decisions import Decided
 

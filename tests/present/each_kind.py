@@ -17,7 +17,8 @@ from tests.adapters.samples import (
 from tests.adapters.story_samples import FOLLOWING, story_event
 
 if TYPE_CHECKING:
-    from scanner.events import FeedData, Kind, SeriesData, StationData
+    from scanner.event_data import FeedData, SeriesData, StationData
+    from scanner.events import Kind
 
 
 def one_of_each(name: str = "HARBOUR", reason: str = "it is told here why") -> dict[Kind, Event]:

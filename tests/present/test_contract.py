@@ -15,7 +15,7 @@ from referencing import Registry, Resource
 from referencing.jsonschema import DRAFT202012
 
 from adapters.sinks.envelope import envelope
-from adapters.sinks.mqtt_topics import Topics
+from adapters.sinks.mqtt.topics import Topics
 from scanner.events import KINDS, Kind
 from scanner.ports import Message
 from scanner.present.contract import FOLDER, documents, schema

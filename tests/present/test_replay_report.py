@@ -11,7 +11,7 @@ from scanner.present.replay_report import Report, summary
 from scanner.replay import Came, Tally
 
 if TYPE_CHECKING:
-    from scanner.events import State
+    from scanner.event_data import State
 
 
 def test_a_guessed_step_says_how_many_prices_fit() -> None:

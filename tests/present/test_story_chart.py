@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from scanner.analysis.rules import Rules
-    from scanner.events import Event, StoryData
+    from scanner.event_data import StoryData
+    from scanner.events import Event
     from scanner.present.story_picture import StoryPicture
 
 KINDS = [

@@ -18,7 +18,8 @@ from scanner.trade.size import Account
 from tests.laws import all_setups, real_series, timetable
 
 if TYPE_CHECKING:
-    from scanner.events import EntryStyle, Event
+    from scanner.event_data import EntryStyle
+    from scanner.events import Event
 
 PRICE = r"\d+\.\d\d"
 HEADLINE = re.compile(

@@ -136,7 +136,7 @@ class Deciding:
 
     async def _decide(self) -> None:
         login = {"username": USER, "password": PASSWORD}
-        async with aiomqtt.Client(HOST, self._port, protocol=aiomqtt.ProtocolVersion.V5, **login) as client:  # type: ignore[arg-type]
+        async with aiomqtt.Client(HOST, self._port, protocol=aiomqtt.ProtocolVersion.V5, **login) as client:  # type: ignore[arg-type]  # mypy takes the login for any option
             await client.subscribe(f"{TOPIC}/decided", qos=1)
             while not self._over.is_set():
                 self._now.wait(self._chance.uniform(0, BETWEEN))

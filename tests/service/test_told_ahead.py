@@ -112,7 +112,7 @@ def restated(index: int, bars: Bars) -> Bars:
 
 
 def test_it_is_never_said_twice_and_never_taken_back(store: Store) -> None:
-    """A bar that changes so that there is no doji any more leaves what was said: it held for one bar."""
+    """A bar that changes so that it is no longer a doji leaves what was said: it held for one bar."""
     ahead, _ = became()
     at, doji = desk(store, route=routed, rulebook=ON), place_of(ahead)
     take(at, BARS[: doji + 1])

@@ -18,7 +18,7 @@ from scanner.trade.surroundings import NAMES, Surroundings, daily_turnover, judg
 from tests.trade.scenes import HOURLY, LAST, TIMES, T, at, bars_until, mirrored, scene, timetable, window
 
 if TYPE_CHECKING:
-    from scanner.events import Measure
+    from scanner.event_data import Measure
     from scanner.trade.surroundings import Scene
 
 D = Decimal

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from scanner.analysis.rules import Rules
-    from scanner.events import Place, PlaceFound
+    from scanner.event_data import Place, PlaceFound
 
 PLACE_NAMES: tuple[Place, ...] = ("line", "average", "level", "turn")
 """From the safest on. Line and average are equally safe; the line is named first."""

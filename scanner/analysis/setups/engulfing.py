@@ -34,7 +34,7 @@ from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("direction", "body", "before_body", "covers", "close_near_end", "lowest")
 DIRECTION, BODY, BEFORE_BODY, COVERS, CLOSE_NEAR_END, LOWEST = range(len(RULES))

@@ -23,7 +23,7 @@ from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("depth", "old", "back_inside", "close_near_end")
 DEPTH, OLD, BACK_INSIDE, CLOSE_NEAR_END = range(len(RULES))

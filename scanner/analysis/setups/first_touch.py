@@ -23,7 +23,7 @@ from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("away", "rising", "touch", "holds")
 AWAY, RISING, TOUCH, HOLDS = range(len(RULES))

@@ -30,7 +30,7 @@ from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("rise", "new_high", "pause", "given_back", "falling", "first")
 RISE, NEW_HIGH, PAUSE, GIVEN_BACK, FALLING, FIRST = range(len(RULES))

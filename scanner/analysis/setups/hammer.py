@@ -35,7 +35,7 @@ from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("shadow_of_body", "shadow_of_range", "other_shadow", "range", "lowest")
 SHADOW_OF_BODY, SHADOW_OF_RANGE, OTHER_SHADOW, RANGE, LOWEST = range(len(RULES))

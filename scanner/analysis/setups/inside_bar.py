@@ -37,7 +37,7 @@ from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Spoiler
 if TYPE_CHECKING:
     from scanner.analysis.next_bar import Before
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("trend", "strong", "solid", "direction", "within", "small")
 TREND, STRONG, SOLID, DIRECTION, WITHIN, SMALL = range(len(RULES))

@@ -23,7 +23,7 @@ from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("beyond_low", "beyond_high", "close_near_end", "range", "lowest")
 BEYOND_LOW, BEYOND_HIGH, CLOSE_NEAR_END, RANGE, LOWEST = range(len(RULES))

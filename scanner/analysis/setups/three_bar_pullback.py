@@ -25,7 +25,7 @@ from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.events import Measure
+    from scanner.event_data import Measure
 
 RULES = ("trend", "recent_high", "pullback", "above_average", "shallow")
 TREND, RECENT_HIGH, PULLBACK, ABOVE_AVERAGE, SHALLOW = range(len(RULES))

@@ -5,13 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from scanner.clocks import SECOND
 from scanner.market.timeframes import Timeframe
 
 if TYPE_CHECKING:
     from scanner.events import Event
-
-
-SECOND = 1_000_000_000
 
 
 def is_over(event: Event, now: int) -> bool:

@@ -15,8 +15,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from adapters.sinks.mqtt import MqttSink
-from adapters.sinks.mqtt_settings import MqttSettings
+from adapters.sinks.mqtt.settings import MqttSettings
+from adapters.sinks.mqtt.sink import MqttSink
 from scanner.events import event_id
 from scanner.service.delivery import Delivery
 from scanner.service.pauses import Pauses

@@ -17,10 +17,10 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 
 from adapters.sinks.envelope import as_json
-from adapters.sinks.mqtt_decisions import MqttDecisions
-from adapters.sinks.mqtt_link import Link, properties
-from adapters.sinks.mqtt_settings import MqttSettings
-from adapters.sinks.mqtt_topics import Topics
+from adapters.sinks.mqtt.decisions import MqttDecisions
+from adapters.sinks.mqtt.link import Link, properties
+from adapters.sinks.mqtt.settings import MqttSettings
+from adapters.sinks.mqtt.topics import Topics
 from scanner.ports import DeliveryError, DeliveryRefusedError
 
 if TYPE_CHECKING:

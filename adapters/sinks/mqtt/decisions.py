@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from adapters.mqtt_broker import BrokerSettings
-    from adapters.sinks.mqtt_settings import MqttSettings
-    from adapters.sinks.mqtt_topics import Topics
+    from adapters.sinks.mqtt.settings import MqttSettings
+    from adapters.sinks.mqtt.topics import Topics
     from scanner.ports import Decider
 
 MOST_WAITING = 50

@@ -13,7 +13,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.mqtt_broker import BrokerLine
 from adapters.sinks.envelope import MEDIA_TYPE
-from adapters.sinks.mqtt_topics import LONGEST
+from adapters.sinks.mqtt.topics import LONGEST
 from scanner.ports import DeliveryError, DeliveryRefusedError
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     import paho.mqtt.client as paho
 
-    from adapters.sinks.mqtt_settings import MqttSettings
+    from adapters.sinks.mqtt.settings import MqttSettings
 
 WINDOW = 20
 """Messages under way at once: what common brokers allow, and enough to keep the line busy."""

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 import aiosmtplib
 
 from adapters.answers import hidden
-from adapters.sinks.email_letter import letter
-from adapters.sinks.email_settings import PORTS, EmailSettings, address
+from adapters.sinks.email.letter import letter
+from adapters.sinks.email.settings import PORTS, EmailSettings, address
 from scanner.ports import DeliveryError, DeliveryRefusedError
 from scanner.present.text import plain
 from scanner.present.words import say

@@ -1,0 +1,1 @@
+"""The sink ``email``: letters to a mail server."""

@@ -1,0 +1,1 @@
+"""The sink ``mqtt``: events to a broker, and decisions from it."""

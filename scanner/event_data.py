@@ -1,0 +1,312 @@
+"""What the data of each kind of event holds, and how its texts are written; the contract is made from here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from typing_extensions import TypedDict  # the standard one tells too little about itself before Python 3.12
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+Direction = Literal["long", "short"]
+EntryStyle = Literal["early", "break", "average"]
+ExitStyle = Literal["ride", "quick"]
+Place = Literal["line", "average", "level", "turn"]
+State = Literal["waiting", "open", "stopped", "left", "left_on_pressure", "lapsed", "spoiled", "broken_off"]
+"""Where the story of a setup stands: it waits for its entry, is open, or has ended in one of the other ways."""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a text of an event is written, in the keywords of JSON Schema; the published contract takes it from here."""
+
+    pattern: str
+    format: str = ""
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:  # noqa: ANN401 - a schema of pydantic, which is not imported here
+        """Say it to whoever makes a JSON Schema of the types below."""
+        return handler(schema) | {"pattern": self.pattern} | ({"format": self.format} if self.format else {})
+
+
+DecimalText = Annotated[str, Form(r"^-?(0|[1-9][0-9]*)(\.[0-9]+)?$")]
+"""A number as a decimal string, never with an exponent; a price at the instrument's step."""
+MomentText = Annotated[str, Form("Z$", "date-time")]
+"""RFC 3339, in UTC."""
+CurrencyText = Annotated[str, Form("^([A-Z]{3})?$")]
+"""ISO 4217; empty where it is not known."""
+TimeframeText = Annotated[str, Form("^[1-9][0-9]*[mhdw]$")]
+EventIdText = Annotated[str, Form("^[0-9a-f]{32}$")]
+
+
+class Measure(TypedDict):
+    """One rule, place or point of evidence: its measured value, its threshold and its verdict.
+
+    ``measured`` is null where there was nothing to measure; ``threshold`` says what the measured value is held
+    against, in the same unit; ``verdict`` is whether it holds; ``text`` says it in words.
+    """
+
+    measured: float | None
+    threshold: str
+    verdict: bool
+    text: str
+
+
+class PlaceFound(Measure):
+    """A place looked at; ``price`` is where it lies, null where none was found."""
+
+    price: DecimalText | None
+
+
+class Entry(TypedDict):
+    """One of the three ways in: price, risk and objectives as decimal strings at the instrument's step.
+
+    ``obstacle`` is the nearest one at least a step beyond the price, null where there is none, and ``obstacle_text``
+    says what it is. ``being_broken`` lists what lies between the close and the price («41.20 swing high»).
+    """
+
+    price: DecimalText | None
+    risk: DecimalText | None
+    objectives: list[DecimalText]
+    obstacle: DecimalText | None
+    obstacle_text: str
+    being_broken: list[str]
+    room: DecimalText | None
+    size: DecimalText | None
+    size_reason: str
+    reason: str
+
+
+# Written this way because "break" cannot be the name of a class attribute.
+Levels = TypedDict(
+    "Levels",
+    {
+        "early": DecimalText | None,
+        "break": DecimalText | None,
+        "average": DecimalText | None,
+        "stop": DecimalText,
+        "objectives": list[DecimalText],
+        "obstacle": DecimalText | None,
+    },
+)
+"""The levels of a setup, decimal strings at the instrument's step; null where a level does not apply.
+
+``objectives`` (1R, 2R and 3R) and ``obstacle`` are those of the chosen entry style.
+"""
+
+
+class ExitPlan(TypedDict):
+    """How to leave: ``style`` is ride (close beyond the slow average) or quick, ``reason`` says why."""
+
+    style: ExitStyle
+    reason: str
+
+
+class SetupBar(TypedDict):
+    """One bar of a setup: the letter by which a chart marks it, and its name."""
+
+    letter: str
+    name: str
+
+
+class BarOfSetup(TypedDict):
+    """Which setup it is about, and one bar of it; the types below say of which."""
+
+    instrument: str
+    timeframe: TimeframeText
+    setup: str
+    title: str
+    bars: list[SetupBar]
+    direction: Direction
+    bar_open: MomentText
+    bar_close: MomentText
+    close: DecimalText
+    step: DecimalText
+    currency: CurrencyText
+
+
+class SetupData(BarOfSetup):
+    """A setup whose rules hold, whole: where and when, why, and the levels.
+
+    ``setup`` is its name and ``title`` what sentences call it; ``bars`` are its bars, oldest first, the last of which
+    is the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null where none
+    does and the setup needs none. ``set_aside`` says which of the surroundings that are required fail, and is empty for
+    a qualified setup. ``alongside`` names other setups at the same bar, each as its name and direction.
+    ``entry_within`` is how many bars its entry is waited for. ``spoiled_by`` is what proves it wrong before the entry
+    besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen entry style, null where
+    none can be given; ``size_reason`` says how it came about or why there is none, and ``warnings`` what is likely to
+    hurt. ``step`` and ``currency`` are the instrument's.
+    """
+
+    place: Place | None
+    rules: dict[str, Measure]
+    places: dict[str, PlaceFound]
+    surroundings: dict[str, Measure]
+    set_aside: str
+    alongside: list[str]
+    evidence: dict[str, Measure]
+    evidence_points: int
+    evidence_total: int
+    levels: Levels
+    level_reasons: dict[str, str]
+    entry_style: EntryStyle
+    entry_within: int
+    entries: dict[str, Entry]
+    spoiled_by: str
+    exit_plan: ExitPlan
+    size: DecimalText | None
+    size_reason: str
+    warnings: list[str]
+
+
+class Must(TypedDict):
+    """One thing that the next bar must do: ``what`` must lie from ``least`` to ``most``, null where nothing bounds it.
+
+    ``what`` is its close, high or low, its range, its body, counted in the direction of the setup, or body_of_range,
+    the body as a part of the range. Where it is ``beyond``, the bounds themselves are not enough. ``text`` says it in
+    words («a close above 42.40»).
+    """
+
+    what: Literal["close", "high", "low", "body", "range", "body_of_range"]
+    least: DecimalText | None
+    most: DecimalText | None
+    beyond: bool
+    text: str
+
+
+class FormingData(BarOfSetup):
+    """A setup that the next bar may complete: all that it asks of the bars up to this one holds.
+
+    ``bar_open``, ``bar_close`` and ``close`` are of this bar, the last but one of the setup. ``next_open`` and
+    ``next_close`` are of the bar that may complete it, and ``becomes`` is the id that the setup then has; null where
+    nothing is known of the sessions. ``must`` is all that the setup asks of that bar, bounds at the instrument's step,
+    and ``text`` says it in one sentence. ``places`` are those as of this bar, empty where the setup needs none: they,
+    and the surroundings, are judged at the close of the next bar. This holds for the next bar only, and nothing more is
+    said where that does not complete the setup.
+    """
+
+    next_open: MomentText | None
+    next_close: MomentText | None
+    becomes: EventIdText | None
+    places: dict[str, PlaceFound]
+    must: list[Must]
+    text: str
+
+
+class WithdrawnData(TypedDict):
+    """A setup said earlier that no longer stands as it was said because the feed restated a bar.
+
+    ``withdraws`` is its event's id, ``evidence_points`` are those it was said with, and ``set_aside`` says whether it
+    was set aside. ``otherwise`` says that it stands with other levels or evidence, is to be left another way, or is set
+    aside or no longer so: then an event of its own says it as it is now.
+    """
+
+    instrument: str
+    timeframe: TimeframeText
+    setup: str
+    direction: Direction
+    bar_open: MomentText
+    bar_close: MomentText
+    withdraws: EventIdText
+    evidence_points: int
+    set_aside: bool
+    otherwise: bool
+    reason: str
+
+
+class StoryData(TypedDict):
+    """How a setup that was said goes on, as it stands at the close of a bar.
+
+    ``bar_open``, ``bar_close`` and ``close`` are of that bar, ``setup_close`` is the close of the setup's last bar, and
+    ``set_aside`` says whether the setup was set aside. ``reason`` says why this is told. ``planned_entry`` and
+    ``planned_risk`` are those of ``entry_style``, ``entry`` and ``risk`` those of the fill, null without one. ``exit``
+    is what was left at, ``half_exit`` what half of it was left at before. All that is in R is in the risk of the fill:
+    ``r`` is the result once the position is closed, and until then what the close stands at; ``r_at_stop`` is what the
+    stop would bring, ``best_r`` and ``worst_r`` the furthest for and against it so far, ``cost_r`` what both ways cost,
+    null where that is not known. ``result`` is the result in money for ``size``, before costs, in ``currency``;
+    ``point_value`` is what a unit gains in it when the price rises by 1. ``bars_waited`` counts the bars without an
+    entry, ``bars_held`` those that closed with the position open. ``pressure`` names the signs of pressure against a
+    ride of the last bars, of which ``pressure_needed`` different ones end it. ``orders`` are the orders that are valid
+    now, empty where none are, and ``next`` says what would change the plan next. ``warnings`` tell of what comes soon:
+    a weekend, a holiday, or a date of the user's.
+    """
+
+    instrument: str
+    timeframe: TimeframeText
+    setup: str
+    title: str
+    direction: Direction
+    set_aside: bool
+    evidence_points: int
+    setup_close: MomentText
+    bar_open: MomentText
+    bar_close: MomentText
+    close: DecimalText
+    step: DecimalText
+    currency: CurrencyText
+    entry_style: EntryStyle
+    exit_style: ExitStyle
+    state: State
+    reason: str
+    planned_entry: DecimalText
+    planned_risk: DecimalText
+    entry: DecimalText | None
+    risk: DecimalText | None
+    first_stop: DecimalText
+    stop: DecimalText
+    exit: DecimalText | None
+    half_exit: DecimalText | None
+    r: DecimalText | None
+    r_at_stop: DecimalText | None
+    best_r: DecimalText | None
+    worst_r: DecimalText | None
+    cost_r: DecimalText | None
+    size: DecimalText | None
+    point_value: DecimalText
+    result: DecimalText | None
+    bars_waited: int
+    bars_held: int
+    pressure: list[str]
+    pressure_needed: int
+    orders: str
+    next: str
+    warnings: list[str]
+
+
+class SeriesData(TypedDict):
+    """A series put on hold (``series.held``) or warm again (``series.resumed``); ``ready_after`` counts bars."""
+
+    instrument: str
+    timeframe: TimeframeText
+    bar_open: MomentText
+    bar_close: MomentText
+    reason: str
+    ready_after: int
+
+
+class FeedData(TypedDict):
+    """A feed that is late or back: which series, since which bar close, and how many bars were caught up."""
+
+    feed: str
+    series: list[str]
+    since: MomentText
+    caught_up: int
+    reason: str
+
+
+class StationData(TypedDict):
+    """What a station says of itself: after catching up, and once a day while it is still watching.
+
+    ``bars`` counts those looked at since the summary of this kind before, or the start. ``setups_found`` counts the
+    setups since then; after catching up only those that were too old to be sent, and with them the endings that were.
+    ``setups`` names the last of them.
+    """
+
+    station: str
+    reason: str
+    series: int
+    bars: int
+    setups_found: int
+    setups: list[str]
+    troubles: list[str]

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     Fits = tuple[int, list[list[int]]]
     """The number of a setup among those chosen, and (row, bar, sign) of each hit."""
 
-FEW = 40
+FEW = 36
 """Bars a series of a station can take before its windows are moved: few, since ten thousand series share the memory."""
 
 MANY = 16_384

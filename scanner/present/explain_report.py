@@ -140,7 +140,7 @@ def judgement(found: Judgement) -> list[str]:
         )
         for style, entry in plan.entries.items()
     ]
-    lines += ["", *table(("entry", "price", "R", "1R", "2R", "3R", "room", "size"), entries)]
+    lines += ["", *table(("entry", "price", "R", "1R at", "2R at", "3R at", "room", "size"), entries)]
     lines += ["", *(f"{style:9} {entry['reason']}" for style, entry in plan.entries.items())]
     lines += [
         f"{style:9} {'obstacle ' + entry['obstacle'] if entry['obstacle'] else 'no obstacle'}: {entry['obstacle_text']}"

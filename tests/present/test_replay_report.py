@@ -84,8 +84,14 @@ def test_each_setup_has_what_came_of_it_beside_it() -> None:
         ["entry", "-", "-"],  # «no entry»: of the style that is followed
     ]
     assert lines[9].endswith("cost: 0.21 (<= 0.1); followed: stopped -1.25 R")
-    assert max(map(len, report.lines(80)[:7])) <= 80
-    assert report.lines(80)[1].split()[-2:] == ["stopped", "-1.00"]
+    assert report.lines(None) == lines
+    narrow = report.lines(80)
+    assert max(map(len, narrow[:12])) <= 80
+    assert narrow[:3] == [
+        "1997-03-04  GANNET  1d  long  level",
+        "    evidence 3 of 10, entry 41.00, stop 40.00, 1R at 42.00, room 1.20,",
+        "    exit quick, outcome stopped, R -1.00, cost 0.04",
+    ]
 
 
 def test_the_summary_counts_what_came_of_setups_with_the_caution_beside_the_sum() -> None:

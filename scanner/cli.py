@@ -24,6 +24,7 @@ app = typer.Typer(
 
     Nothing here is advice, and past results prove nothing about the future.""",
     no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
     add_completion=False,
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
@@ -80,6 +81,24 @@ ConfigFile = Annotated[
         metavar="CONFIG.toml",
     ),
 ]
+
+
+def _say_version(*, wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version  # noqa: PLC0415 - seldom needed
+
+        typer.echo(f"closewatch {version('closewatch')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Say which version this is.")
+    ] = False,
+) -> None:
+    """Take the options that stand before any command."""
 
 
 def _number(text: str | None, option: str) -> Decimal | None:

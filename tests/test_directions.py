@@ -11,11 +11,19 @@ import pytest
 
 HOUSE = Path(__file__).parent.parent
 
-LEAVES = {"scanner.clocks", "scanner.event_data", "scanner.events", "scanner.ports", "scanner.market.bars"}
+LEAVES = {
+    "scanner.clocks",
+    "scanner.event_columns",
+    "scanner.event_data",
+    "scanner.events",
+    "scanner.ports",
+    "scanner.market.bars",
+}
 """Anybody may import these."""
 
 MAY_IMPORT = {
     "scanner.clocks": set(),
+    "scanner.event_columns": set(),
     "scanner.event_data": set(),
     "scanner.events": set(),
     "scanner.market": set(),

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> None:
     """Explain one bar of one recording in both directions, or say what each bar of a day was."""
-    recorded = Recorded.read(paths, reading, instrument)
+    recorded = Recorded.read(paths, reading, at, instrument)
     if is_day(at) and recorded.timeframe.intraday:
         _day(recorded, at, reading.tz)
     else:

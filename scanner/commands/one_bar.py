@@ -55,7 +55,7 @@ def find(
 
     ``to_the_end`` runs all of its bars, to hear what became of a setup.
     """
-    return Recorded.read(paths, reading, instrument).at(at, reading.tz, to_the_end=to_the_end)
+    return Recorded.read(paths, reading, at, instrument).at(at, reading.tz, to_the_end=to_the_end)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +67,9 @@ class Recorded:
     tally: Tally
 
     @classmethod
-    def read(cls, paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
-        """Read the one recording that is asked about; UsageError where there is none, or several."""
+    def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
+        """Read the one recording that is asked about; UsageError where there is none or several, or ``at`` is wrong."""
+        parse_moment(at, reading.tz)
         output.announce_compiling(needed=needs_compiling(reading.rulebook))
         if reading.settings is not None:
             reading.settings.try_own_setups()

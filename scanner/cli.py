@@ -73,6 +73,10 @@ CurrencyCode = Annotated[
     ),
 ]
 
+AsOf = Annotated[
+    str | None,
+    typer.Option("--as-of", help="Leave out bars that go on after this moment; now, unless said.", metavar="TIME"),
+]
 ConfigFile = Annotated[
     Path | None,
     typer.Option(
@@ -136,17 +140,18 @@ def replay(
     equity: Equity = None,
     currency: CurrencyCode = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
     strict: Annotated[bool, typer.Option("--strict", help="Stop at the first row that is refused.")] = False,
-) -> None:
+) -> int:
     """Show every moment in recorded bars at which a setup stood, with its levels.
 
     Example: closewatch replay prices.csv.gz --timeframe 1h --calendar XNYS --events found.jsonl
     """
     from scanner.commands import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
 
-    command.run(
+    return command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config, as_of),
         events,
         strict=strict,
     )
@@ -174,6 +179,7 @@ def study(
     calendar: CalendarName = "none",
     step: Step = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
 ) -> int:
     """Study what setups came to on recorded bars, beside random bars and beside other rules.
 
@@ -183,7 +189,7 @@ def study(
     from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
     from scanner.studies.running import How  # noqa: PLC0415 - as above
 
-    reading = _reading(tz, stamp, time_format, calendar, step, timeframe or [], None, None, config)
+    reading = _reading(tz, stamp, time_format, calendar, step, timeframe or [], None, None, config, as_of)
     return command.run(files, reading, Asked(seed=seed), How(out, workers, cluster))
 
 
@@ -203,6 +209,7 @@ def explain(
     equity: Equity = None,
     currency: CurrencyCode = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
 ) -> None:
     """Say why there was a setup at a bar, or why there was none: every rule with its number.
 
@@ -212,7 +219,7 @@ def explain(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config, as_of),
         at,
         instrument,
     )
@@ -282,6 +289,7 @@ def chart(
     equity: Equity = None,
     currency: CurrencyCode = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
 ) -> None:
     """Draw the bars up to one, with the setup that stood there and its levels.
 
@@ -291,7 +299,7 @@ def chart(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config, as_of),
         at,
         instrument,
         out,
@@ -379,7 +387,9 @@ def _reading(
     equity: str | None,
     currency: str | None,
     config: Path | None,
+    as_of: str | None,
 ) -> Reading:
+    from scanner.commands.one_bar import parse_moment  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
@@ -409,6 +419,7 @@ def _reading(
         **({} if known is None else {"rulebook": known.rulebook_of()}),
         account=account,
         currency=account.currency if currency is not None else "",
+        until=time.time_ns() if as_of is None else parse_moment(as_of, tz, "--as-of"),
     )
 
 

@@ -64,6 +64,8 @@ class Inputs:
     adjustments: tuple[Adjustment, ...] = ()
     dates: tuple[Dated, ...] | None = None
     group: str = ""
+    until: int | None = None
+    """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
 
     def __post_init__(self) -> None:
         """Make sure that the bars can be made."""
@@ -83,6 +85,7 @@ class Inputs:
             adjustments=self.adjustments,
             dates=self.dates,
             engines=engines,
+            until=self.until,
         )
 
 
@@ -119,14 +122,15 @@ class Pipeline:
         dates: Sequence[Dated] | None = None,
         pools: Pools | None = None,
         engines: type[SeriesEngine] = SeriesEngine,
+        until: int | None = None,
     ) -> None:
         """Make the lanes; ``pools`` are those of a station, where thousands of series lie side by side.
 
-        ``engines`` is the kind of engine that looks at the bars.
+        ``engines`` is the kind of engine that looks at the bars. Those that end after ``until`` are left out.
         """
         self.instrument = instrument
         self.base = base
-        self.guard = Guard(_timetable(calendar, base))
+        self.guard = Guard(_timetable(calendar, base), until)
         self.adjustments = tuple(adjustments)
         self.mark = _mark(base, tuple(timeframes), calendar, self.adjustments, rulebook.told)
         """Tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, partial
 from importlib.metadata import entry_points
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.contradictions import advice, check_step
 from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
@@ -16,7 +17,7 @@ from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.replay import ReplayError, base_timeframe
+from scanner.replay import MostlyRefusedError, ReplayError, base_timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
@@ -25,8 +26,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
     from pathlib import Path
 
-    from scanner.market.bars import RawBars
-    from scanner.market.calendars import Calendar
+    from scanner.market.bars import Bars, RawBars
     from scanner.pipeline import Pipeline
     from scanner.replay import Recording, Tally
     from scanner.settings import Settings
@@ -51,6 +51,8 @@ class Reading:
     account: Account = field(default_factory=Account)
     currency: str = ""
     """Currency of the prices of instruments of which no configuration tells one."""
+    until: int | None = None
+    """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
 
 
 def recordings(
@@ -77,10 +79,8 @@ def _how(reading: Reading) -> dict[str, str | None]:
     return {"tz": reading.tz, "stamp": reading.stamp, "time_format": reading.time_format}
 
 
-def guessed_step(first: RawBars, base: Timeframe, calendar: Calendar, count: int) -> GuessedStep:
-    """Guess the price step from the first ``count`` bars that the guard lets through."""
-    rows = next(first.blocks(ROWS_TO_GUESS))
-    bars = Guard(Timetable(calendar, base)).check(rows).bars[:count]
+def guessed_step(bars: Bars) -> GuessedStep:
+    """Guess the price step from some bars."""
     return guess_step(np.concatenate([bars.open, bars.high, bars.low, bars.close]))
 
 
@@ -103,14 +103,14 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     An instrument of the configuration is taken as it stands there; of any other, what the options say.
     """
     base = base_timeframe(first, recording)
+    rows = next(first.blocks(ROWS_TO_GUESS))
     named = list(dict.fromkeys(Timeframe.named(name) for name in reading.timeframes))
     said = calendar_named(reading.calendar, reading.tz)
-    guessed = None
-    if reading.step is None:
-        guessed = guessed_step(first, base, said, reading.rulebook.rules.warm_up)
-        steps = PriceSteps.fixed(guessed.step)
-    else:
-        steps = PriceSteps.fixed(reading.step)
+    bars = Guard(Timetable(said, base)).check(rows).bars[: reading.rulebook.rules.warm_up]
+    shown = guessed_step(bars)
+    if reading.step is not None:
+        check_step(reading.step, shown, bars)
+    steps = PriceSteps.fixed(shown.step if reading.step is None else reading.step)
     known = reading.settings
     if known is not None and recording.symbol in known.instruments:
         watched = known.of(recording.symbol, steps=steps, timeframes=(base,))
@@ -120,8 +120,33 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     else:
         instrument, calendar, rulebook = Instrument(recording.symbol, steps), said, reading.rulebook
         targets, adjustments, dates, group = named or [base], (), None, ""
+    if calendar.known and not len(bars if calendar == said else Guard(Timetable(calendar, base)).check(rows).bars):
+        tried = advice(reading, partial(_first_rows, recording), calendar, base)
+        raise ValueError(
+            f"no {base.name} bar begins where its first {len(rows):,} rows do, going by the sessions of "
+            f"{calendar.name}; {tried or 'give another calendar, or the zone of the times with --tz'}"
+        )
     instrument = replace(instrument, currency=instrument.currency or reading.currency)
-    tally.guessed_step = guessed if instrument.steps is steps else None
+    tally.guessed_step = shown if reading.step is None and instrument.steps is steps else None
     tally.step = "by price" if len(instrument.steps.steps) > 1 else f"{instrument.steps.steps[0]:f}"
     tally.timeframes = tuple(target.name for target in targets)
-    return Inputs(instrument, calendar, base, tuple(targets), rulebook, reading.account, adjustments, dates, group)
+    account, until = reading.account, reading.until
+    return Inputs(instrument, calendar, base, tuple(targets), rulebook, account, adjustments, dates, group, until)
+
+
+def _first_rows(recording: Recording, reading: Reading) -> RawBars | None:
+    """Read the first rows of a recording once more, in another way; None where it has none then."""
+    for again in recordings([recording.path], reading):
+        if again.symbol == recording.symbol:
+            first = next(iter(again.bars), None)
+            return None if first is None else next(first.blocks(ROWS_TO_GUESS))
+    return None
+
+
+def advised(problem: ReplayError, recording: Recording, reading: Reading) -> str:
+    """Say why a recording cannot be replayed, with what may be tried where its rows are mostly refused."""
+    if not isinstance(problem, MostlyRefusedError):
+        return str(problem)
+    timetable = problem.timetable
+    tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
+    return f"{problem}; {tried or 'look at what is said of each row, and mend the file or say how it is written'}"

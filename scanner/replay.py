@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from decimal import Decimal
+from hashlib import sha256
 from itertools import chain
 from typing import TYPE_CHECKING, Protocol, Self
 
+import numpy as np
+
+from scanner.contradictions import is_mostly_refused
 from scanner.events import KINDS
 from scanner.market.guard import NOTED
 from scanner.market.timeframes import Timeframe
@@ -23,6 +27,7 @@ if TYPE_CHECKING:
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked, Note
     from scanner.market.price_steps import GuessedStep
+    from scanner.market.sessions import Timetable
     from scanner.pipeline import Pipeline
 
 BLOCK = 65_536
@@ -36,6 +41,19 @@ class ReplayError(Exception):
     """A recording cannot be replayed; the message is one sentence that says what, where and what to do."""
 
     exit_code = 2
+
+
+class MostlyRefusedError(ReplayError):
+    """So many rows of a recording are refused that what is left is not to be relied on."""
+
+    def __init__(self, tally: Tally, timetable: Timetable) -> None:
+        """Take what was read so far, and the timetable that the rows were held against."""
+        reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
+        super().__init__(
+            f"{tally.source}: {tally.refused.total():,} of the first {tally.rows:,} rows of "
+            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so no setup is looked for in them"
+        )
+        self.timetable = timetable
 
 
 class Recording(Protocol):
@@ -145,6 +163,13 @@ class Tally:
     """Timeframes on which there were too few bars for any setup to be reported, with how many there were."""
     first: int | None = None
     last: int | None = None
+    mark: bytes = b""
+    """Tells the first bars from those of another instrument, whatever its name."""
+
+    @property
+    def is_mostly_refused(self) -> bool:
+        """Whether so many rows were refused that the rest is not to be relied on; bars that go on do not count."""
+        return is_mostly_refused(self.refused.total() - self.refused["not ended"], self.rows)
 
     def count(self, rows: int, checked: Checked) -> None:
         """Count rows, and what the guard made of them."""
@@ -153,6 +178,8 @@ class Tally:
         for reason, count in checked.counts.items():
             (self.noted if reason in NOTED else self.refused)[reason] += count
         if len(checked.bars):
+            if not self.mark:
+                self.mark = sha256(np.concatenate(checked.bars.columns()[2:6]).tobytes()).digest()
             self.first = int(checked.bars.open_time[0]) if self.first is None else self.first
             self.last = int(checked.bars.close_time[-1])
 
@@ -207,8 +234,9 @@ def replay(
     """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
 
     ``prepare`` makes the pipeline from the first rows. ``on_note`` is told of each row that the guard refused or
-    noted, and may raise to stop. ``on_end`` is told what came of each setup once that is known, and at the end of
-    those that are still under way. ``tells_stories`` is whether the events that follow a setup are wanted.
+    noted, and may raise to stop. MostlyRefusedError is raised as soon as more than a fifth of the rows is refused.
+    ``on_end`` is told what came of each setup once that is known, and at the end of those that are still under way.
+    ``tells_stories`` is whether the events that follow a setup are wanted.
     """
     chunks = iter(recording.bars)
     first = next(chunks, None)
@@ -224,6 +252,8 @@ def replay(
         tally.count(len(raw), checked)
         for note in checked.notes:
             on_note(note)
+        if tally.is_mostly_refused:
+            raise MostlyRefusedError(tally, pipeline.guard.timetable)
         for event in pipeline.events(checked.bars):
             tally.hear(event)
             learner.said(event)

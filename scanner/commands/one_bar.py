@@ -16,8 +16,8 @@ from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
 from scanner.market.timeframes import Timeframe
 from scanner.present.text import plain
-from scanner.recordings import prepare, recordings
-from scanner.replay import Tally
+from scanner.recordings import advised, prepare, recordings
+from scanner.replay import MostlyRefusedError, Tally
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -132,15 +132,17 @@ def is_day(at: str) -> bool:
     return len(at) == len("2024-03-18")
 
 
-def parse_moment(text: str, tz: str, *, days: int = 0) -> int:
-    """Read ``--at``: a date or a time, in the given zone where it names none; nanoseconds since 1970 UTC.
+def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> int:
+    """Read what ``option`` says: a date or a time, in the given zone where it names none; nanoseconds since 1970 UTC.
 
     ``days`` is how many days later, by the clocks of that zone.
     """
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"--at {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30") from None
+        raise UsageError(
+            f"{option} {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30"
+        ) from None
     if moment.tzinfo is None:
         moment = (moment + timedelta(days=days)).replace(tzinfo=ZoneInfo(tz))
     return round(moment.astimezone(UTC).timestamp()) * NANOSECONDS
@@ -176,7 +178,12 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
         for raw in recording.bars:
             if first is None:
                 first, checking = raw, prepare(reading, recording, raw, tally)
-            parts.append(checking.check(raw).bars)
+            checked = checking.check(raw)
+            tally.count(len(raw), checked)
+            parts.append(checked.bars)
+            if tally.is_mostly_refused:
+                problem = MostlyRefusedError(tally, checking.guard.timetable)
+                raise UsageError(advised(problem, recording, reading))
         if first is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
         return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)

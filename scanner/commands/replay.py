@@ -8,10 +8,13 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
+from scanner.commands.trouble import DONE, UNUSABLE, UsageError
+from scanner.contradictions import FEW
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
 from scanner.present.replay_report import Report, summary
-from scanner.recordings import prepare, recordings
+from scanner.present.text import plain
+from scanner.recordings import advised, prepare, recordings
 from scanner.replay import ReplayError, Tally, replay
 
 if TYPE_CHECKING:
@@ -25,6 +28,8 @@ if TYPE_CHECKING:
 
 NOTES_SHOWN = 20
 """Notes of the guard that are told one by one for each reason; the rest is counted."""
+SHOWN = 60
+"""Letters of a name that are shown."""
 
 
 class _Notes:
@@ -36,7 +41,7 @@ class _Notes:
 
     def __call__(self, note: Note) -> None:
         if self.strict and note.refused:
-            raise ReplayError(f"{note.source}, row {note.row}: {note.text}; stopped because of --strict")
+            raise UsageError(f"{note.source}, row {note.row}: {note.text}; stopped because of --strict")
         self.told[note.reason] += 1
         if self.told[note.reason] <= NOTES_SHOWN:
             output.tell(f"{note.source}, row {note.row}: {note.text}")
@@ -52,38 +57,63 @@ def gather(
     on_end: Callable[[Came], None],
     *,
     tells_stories: bool,
-) -> list[Tally]:
-    """Replay files with progress shown; gives what each recording amounted to.
+) -> tuple[list[Tally], list[str]]:
+    """Replay files with progress shown; gives what each recording amounted to, and which could not be replayed.
 
-    Each event is handed on, and what came of each setup; ``tells_stories`` is as in ``replay``.
+    One that cannot ends nothing but itself; UsageError where none can. Each event is handed on, and what came of each
+    setup; ``tells_stories`` is as in ``replay``.
     """
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
     tallies: list[Tally] = []
+    troubles: list[str] = []
     # Events hold no circles: looking for some among them, again and again, costs a tenth of the time.
     gc.disable()
     try:
         with output.progress("replaying") as on_progress:
             for recording in recordings(paths, reading, on_progress):
                 tally = Tally(recording.symbol, str(recording.path))
-                tallies.append(tally)
                 made = partial(prepare, reading)
-                for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
-                    on_event(event)
+                try:
+                    for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
+                        on_event(event)
+                except ReplayError as problem:
+                    troubles.append(advised(problem, recording, reading))
+                else:
+                    tallies.append(tally)
     finally:
         gc.enable()
-    return tallies
+    if troubles and not tallies:
+        raise UsageError("; ".join(troubles))
+    output.tell(*_alike(tallies))
+    return tallies, troubles
 
 
-def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> None:
-    """Replay files, write the events where asked, and report to people unless the events go to stdout."""
+def _alike(tallies: Sequence[Tally]) -> list[str]:
+    """Say which recordings begin with the same bars, though they have different names."""
+    by_mark: dict[bytes, list[Tally]] = {}
+    for tally in tallies:
+        if tally.bars >= FEW:
+            by_mark.setdefault(tally.mark, []).append(tally)
+    return [
+        f"{' and '.join(plain(tally.symbol, SHOWN) for tally in same)} have the same prices: leave one of them out, "
+        "for they count twice"
+        for same in by_mark.values()
+        if len(same) > 1
+    ]
+
+
+def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> int:
+    """Replay files, write the events where asked, and report to people unless the events go to stdout.
+
+    Gives the exit code: what could not be replayed is told at the end.
+    """
     notes, found = _Notes(strict=strict), Report(reading.tz)
     if events_to is not None:
         output.not_among(events_to, "--events", paths)
     if events_to is None:
-        report(found, gather(paths, reading, notes, found.add, found.learn, tells_stories=False))
-        return
+        return report(found, *gather(paths, reading, notes, found.add, found.learn, tells_stories=False))
     with output.whole_file(events_to) as sink:
 
         def keep(event: Event) -> None:
@@ -95,15 +125,17 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
             if events_to != "-":
                 found.learn(came)
 
-        tallies = gather(paths, reading, notes, keep, learn, tells_stories=True)
+        tallies, troubles = gather(paths, reading, notes, keep, learn, tells_stories=True)
     if events_to == "-":
-        output.tell(*summary(tallies, found.zone), "", SHORT)
-    else:
-        report(found, tallies)
+        output.tell(*summary(tallies, found.zone), "", SHORT, *troubles)
+        return UNUSABLE if troubles else DONE
+    return report(found, tallies, troubles)
 
 
-def report(found: Report, tallies: Sequence[Tally]) -> None:
-    """Print what a replay found."""
+def report(found: Report, tallies: Sequence[Tally], troubles: Sequence[str]) -> int:
+    """Print what a replay found, and what could not be replayed; gives the exit code."""
     output.say(*found.lines(output.width()))
     if tallies:
         output.say(*summary(tallies, found.zone), "", SHORT)
+    output.tell(*troubles)
+    return UNUSABLE if troubles else DONE

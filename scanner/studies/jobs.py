@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from scanner.market.guard import Guard
 from scanner.market.sessions import Timetable
 from scanner.recordings import Reading, inputs_for, recordings, survey
-from scanner.replay import BLOCK, ReplayError, Tally
+from scanner.replay import BLOCK, MostlyRefusedError, ReplayError, Tally
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.schema import StudyFile
 from scanner.studies.tables import Part
@@ -72,8 +72,9 @@ def do(job: Job) -> Done:
         first = next(chunks, None)
         if first is None:
             return Done(job.key, job.instrument, b"", f"{recording.path}: it has no rows; put bars in it")
-        inputs = inputs_for(job.reading, recording, first, Tally(recording.symbol, str(recording.path)))
-        collected = collect_one(inputs, _guarded(inputs, chain([first], chunks)), job.asked)
+        tally = Tally(recording.symbol, str(recording.path))
+        inputs = inputs_for(job.reading, recording, first, tally)
+        collected = collect_one(inputs, _guarded(inputs, chain([first], chunks), tally), job.asked)
         return Done(job.key, job.instrument, Part.of(collected).to_bytes())
     except (ReplayError, ValueError, OSError) as problem:
         if isinstance(problem, ReplayError) or getattr(problem, "exit_code", None) or isinstance(problem, OSError):
@@ -81,10 +82,14 @@ def do(job: Job) -> Done:
         raise
 
 
-def _guarded(inputs: Inputs, chunks: Iterator[RawBars]) -> Iterator[Bars]:
-    guard = Guard(Timetable(inputs.calendar, inputs.base))
+def _guarded(inputs: Inputs, chunks: Iterator[RawBars], tally: Tally) -> Iterator[Bars]:
+    guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
-        yield guard.check(raw).bars
+        checked = guard.check(raw)
+        tally.count(len(raw), checked)
+        if tally.is_mostly_refused:
+            raise MostlyRefusedError(tally, guard.timetable)
+        yield checked.bars
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,188 @@
+"""Whole months drawn with replacement: intervals that know that the results of a month hang together.
+
+A group of trades is its months: how many results each has, n, and their sum, s. Its mean is a ratio of two sums over
+months, m = Σs / Σn, and so is the mean of each sample of months; samples of many groups are products of matrices.
+
+Intervals are those of the bootstrap-t (Efron & Tibshirani, An Introduction to the Bootstrap, 1993, chapter 12; from
+memory): with t the quantiles of (m* − m) / e* over samples, from m − e·t(high) to m − e·t(low). The residual of a month
+is u = s − m·n, and the error of a sample e*² = Σu*² / (Σn)². That of the trades themselves holds each month against the
+mean without it, e² = Σ(u / (Σn − n))², which matters where one month has much of all: HC3 of MacKinnon & White, Journal
+of Econometrics 29 (1985), pages 305 to 325, with months in place of single results (from memory).
+
+Measured on invented trades, skewed, 60 to 240 of them in 24 to 120 months of very different sizes: such intervals hold
+the true mean in 93.6 to 96.7 of 100 cases, percentiles of the same samples in 90 to 94, and the corrected percentiles
+BCa (chapter 14) in 90 to 94.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import stdtrit
+
+from scanner.journal.figures import wilson
+from scanner.studies.figures.results import Interval
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+FEWEST_TRADES, FEWEST_MONTHS = 30, 12
+"""With fewer there is no interval."""
+LEVEL = 0.95
+FAR = 0.005
+"""Farther out than this share of the samples a tail is carried on as that of Student's t."""
+
+
+def too_few(trades: int, months: int) -> bool:
+    """Say whether so many closed trades, in so many months, are too few for an interval."""
+    return trades < FEWEST_TRADES or months < FEWEST_MONTHS
+
+
+def weights(months: int, samples: int, seed: int) -> Floats:
+    """Draw for each sample as many months as there are, with replacement, and give how often each came.
+
+    The shape is (samples, months); the same arguments always give the same.
+    """
+    drawn = np.random.default_rng((seed, months)).integers(0, months, size=(samples, months))
+    drawn += np.arange(0, samples * months, months)[:, None]
+    return np.bincount(drawn.ravel(), minlength=samples * months).reshape(samples, months).astype(np.float64)
+
+
+def by_month(month: Integers, *columns: Floats) -> tuple[Floats, ...]:
+    """Give the number of results in each month that has any, oldest first, and the sum of each column over them."""
+    _, place, count = np.unique(month, return_inverse=True, return_counts=True)
+    sums: list[Floats] = [np.bincount(place, weights=column).astype(np.float64) for column in columns]
+    return count.astype(np.float64), *sums
+
+
+@dataclass(frozen=True, slots=True)
+class Resampled:
+    """A figure of each of some groups, with its error, and by how many errors each sample is off.
+
+    ``value``, ``error`` and ``freedom`` have the shape (groups,), ``t`` has (groups, samples). ``freedom`` are degrees
+    of freedom: the months that count, (Σn)² / Σn², less one. Months of very different sizes count as fewer (after
+    Carter, Schnepel & Steigerwald, Review of Economics and Statistics 99 (2017), pages 698 to 709; from memory).
+    """
+
+    value: Floats
+    error: Floats
+    t: Floats
+    freedom: Floats
+
+    def intervals(self, level: float = LEVEL) -> list[Interval]:
+        """Give the interval of each group at a level.
+
+        At levels above 99 % too few samples lie beyond an end, and months of different sizes make such far quantiles
+        too small. There the quantile at 99 % is carried on in proportion to that of Student's t.
+        """
+        tail = (1 - level) / 2
+        near = max(tail, FAR)
+        high, low = np.quantile(self.t, (1 - near, near), axis=1)
+        if near > tail:
+            farther = stdtrit(self.freedom, tail) / stdtrit(self.freedom, near)
+            high, low = high * farther, low * farther
+        ends = zip(self.value, self.value - self.error * high, self.value - self.error * low, strict=True)
+        return [Interval(float(value), float(first), float(last)) for value, first, last in ends]
+
+
+def means(count: Floats, total: Floats, drawn: Floats) -> Resampled:
+    """Resample the means of groups with so many results, and such sums of them, in each month.
+
+    Both have the shape (groups, months), ``drawn`` are weights. A month may be empty for some groups; each group has
+    results in two months at least.
+    """
+    own = _Side.of(count, total, drawn)
+    error = np.sqrt((own.left**2).sum(axis=1))
+    return Resampled(own.value, error, _errors_off(own.mean - own.value[:, None], own.square), own.freedom)
+
+
+def differences(count: Floats, total: Floats, other_count: Floats, other_total: Floats, drawn: Floats) -> Resampled:
+    """Resample by how much the means of groups are above those of others over the same months.
+
+    Both are as for ``means``; a single other group may stand beside all.
+    """
+    own, other = _Side.of(count, total, drawn), _Side.of(other_count, other_total, drawn)
+    samples = drawn.T
+    common = (
+        (total * other_total) @ samples
+        - own.mean * ((count * other_total) @ samples)
+        - other.mean * ((total * other_count) @ samples)
+        + own.mean * other.mean * ((count * other_count) @ samples)
+    ) / (own.size * other.size)
+    value = own.value - other.value
+    off = own.mean - other.mean - value[:, None]
+    error = np.sqrt(((own.left - other.left) ** 2).sum(axis=1))
+    return Resampled(value, error, _errors_off(off, own.square + other.square - 2 * common), own.freedom)
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """Groups and their samples: ``left`` are the residuals over the results of the other months, (groups, months)."""
+
+    value: Floats
+    left: Floats
+    freedom: Floats
+    size: Floats
+    mean: Floats
+    square: Floats
+
+    @classmethod
+    def of(cls, count: Floats, total: Floats, drawn: Floats) -> _Side:
+        samples = drawn.T
+        all_of_them = count.sum(axis=1)
+        value = total.sum(axis=1) / all_of_them
+        left = (total - value[:, None] * count) / (all_of_them[:, None] - count)
+        freedom = np.maximum(all_of_them**2 / (count**2).sum(axis=1) - 1, 1)
+        size = np.maximum(count @ samples, 1)  # a sample may have none of the months of a group
+        mean = (total @ samples) / size
+        square = (total**2) @ samples - 2 * mean * ((total * count) @ samples) + mean**2 * ((count**2) @ samples)
+        return cls(value, left, freedom, size, mean, square / size**2)
+
+
+def _errors_off(off: Floats, square: Floats) -> Floats:
+    """Divide by the square root; what has no error, since all that was drawn is alike, is not off."""
+    error = np.sqrt(np.maximum(square, 0))
+    return np.divide(off, error, out=np.zeros_like(off), where=error > 0)
+
+
+def design_effects(count: Floats, total: Floats, spread: Floats) -> Floats:
+    """Say by how much months widen the variance of means: over what it were if all results stood alone.
+
+    The variance is G/(G−1) · Σu² / (Σn)² over the G months with results, beside spread² / Σn (Kish, Survey Sampling,
+    1965; from memory). ``spread`` are standard deviations; NaN where there is none, or one month.
+    """
+    size, months = count.sum(axis=1), (count > 0).sum(axis=1)
+    residual = total - (total.sum(axis=1) / size)[:, None] * count
+    with np.errstate(divide="ignore", invalid="ignore"):
+        effect = months / (months - 1) * (residual**2).sum(axis=1) / size / spread**2
+    return np.where(np.isfinite(effect), effect, np.nan)
+
+
+def share_between(successes: int, count: int, design_effect: float) -> Interval:
+    """Give a share with the interval of Wilson for as many results as the months leave: count / design effect.
+
+    A design effect below 1 counts as 1, so that an interval is never narrower than that of single results. This is
+    common in surveys (Dean & Pagano, Journal of Survey Statistics and Methodology 3 (2015), pages 484 to
+    503; from memory).
+    """
+    fewer = max(design_effect, 1.0)
+    return Interval(successes / count, *wilson(successes / fewer, count / fewer))
+
+
+def median_between(ordered: Floats, at_most: Interval) -> Interval:
+    """Give the median of sorted values with an interval, from that of the share of values at most as large.
+
+    The interval of the share, around what it is, is moved to a half and read from the values (Woodruff, Journal of the
+    American Statistical Association 47 (1952), pages 635 to 646; from memory).
+    """
+    middle = float(np.median(ordered))
+    if at_most.value is None or at_most.low is None or at_most.high is None:
+        return Interval(middle)
+    ends = np.clip((0.5 + at_most.low - at_most.value, 0.5 + at_most.high - at_most.value), 0, 1)
+    low, high = np.quantile(ordered, ends, method="inverted_cdf")
+    return Interval(middle, float(low), float(high))

@@ -153,7 +153,8 @@ def _samples(count: Floats, total: Floats, drawn: Floats) -> tuple[Floats, Float
 
 
 def _length(left: Floats) -> Floats:
-    return np.sqrt((left**2).sum(axis=1))
+    length: Floats = np.sqrt((left**2).sum(axis=1))
+    return length
 
 
 def _errors_off(off: Floats, square: Floats) -> Floats:
@@ -168,7 +169,8 @@ def design_effects(size: Floats, spread: Floats, error: Floats) -> Floats:
     ``size`` are numbers of results and ``spread`` their standard deviations (Kish, Survey Sampling, 1965; from memory).
     NaN where all results are alike.
     """
-    return np.divide(size * error**2, spread**2, out=np.full_like(error, np.nan), where=spread > 0)
+    effect: Floats = np.divide(size * error**2, spread**2, out=np.full_like(error, np.nan), where=spread > 0)
+    return effect
 
 
 def share_between(successes: int, count: int, design_effect: float, freedom: float) -> Interval:

@@ -175,7 +175,6 @@ class _Group:
         # Rounding leaves a little of what is all alike.
         off = ordered - total / size if size and ordered[0] != ordered[-1] else np.zeros(size)
         square = fsum(off**2)
-        median = float(np.median(ordered)) if size else None
         figures = Figures(
             name=name,
             found=len(setups),
@@ -189,7 +188,7 @@ class _Group:
             winners=int(won.sum()),
             share=_share(won),
             mean=Interval(total / size if size else None),
-            median=Interval(median),
+            median=Interval(_at(ordered, 0.5)),
             without_best=Interval(without_best / (size - best) if size > best else None),
             best=best,
             total=total,
@@ -201,8 +200,8 @@ class _Group:
             losing_run=run,
             drawdown=fall,
             bars_held=_quartiles(closed.held),
-            best_r=_median(closed.best),
-            worst_r=_median(closed.worst),
+            best_r=_at(np.sort(closed.best), 0.5),
+            worst_r=_at(np.sort(closed.worst), 0.5),
             gapped=_share(closed.gapped),
             both=_share(closed.both),
             cost=fsum(np.sort(closed.cost)) / size if size else None,
@@ -260,12 +259,16 @@ def _share(flags: Flags) -> Interval:
     return Interval(float(flags.mean()) if len(flags) else None)
 
 
-def _median(values: Floats) -> float | None:
-    return float(np.median(values)) if len(values) else None
+def _at(ordered: Floats, share: float) -> float | None:
+    """Give the quantile of sorted values, between two of them in proportion."""
+    if not len(ordered):
+        return None
+    place, between = divmod(share * (len(ordered) - 1), 1)
+    low, high = ordered[int(place)], ordered[ceil(place + between)]
+    return float(low + between * (high - low))
 
 
 def _quartiles(values: Floats) -> tuple[float, float, float] | None:
-    if not len(values):
-        return None
-    first, middle, last = np.quantile(values, (0.25, 0.5, 0.75)).tolist()
-    return first, middle, last
+    ordered = np.sort(values)
+    first, middle, last = (_at(ordered, share) for share in (0.25, 0.5, 0.75))
+    return None if first is None or middle is None or last is None else (first, middle, last)

@@ -9,7 +9,7 @@ from scanner.studies.figures.enough import enough_of
 from scanner.studies.figures.of_trades import Setups, breakdowns_of, figures_of, in_order
 from scanner.studies.figures.results import Report, Rules
 from scanner.studies.figures.running import running_of
-from scanner.studies.figures.verdict import SAMPLES, judge, judged_setups, verdict_of
+from scanner.studies.figures.verdict import SAMPLES, judge, judged_setups, verdict_on
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 YEAR = 365.25 * 24 * 3_600 * 1_000_000_000
 """A year in nanoseconds."""
+FEWER = 4
+"""Groups of a breakdown have so many times fewer samples than all setups together."""
 
 
 def report_of(study: Study, *, looks: int = 1, hypotheses: Sequence[Hypothesis] = (), samples: int = SAMPLES) -> Report:
@@ -31,15 +33,17 @@ def report_of(study: Study, *, looks: int = 1, hypotheses: Sequence[Hypothesis] 
     found = in_order(trades[(trades["source"] == "setup") & trades["found"]])
     setups = Setups.of(found)
     everything = figures_of(setups, "all", samples, seed)
-    chance = tuple(pair.against_chance(samples, seed) for pair in pairs_of(judged_setups(trades, {}), trades))
+    judged = judged_setups(trades, {})
+    pairs = pairs_of(judged, trades)
+    chance = tuple(pair.against_chance(samples, seed) for pair in pairs)
     under = next((each.chance_mean.value or 0.0 for each in chance if each.source == "chance"), 0.0)
     closed = setups.only(setups.closed)
     return Report(
-        verdict=verdict_of(study, looks, samples=samples),
+        verdict=verdict_on(judged, pairs, looks, samples, seed),
         judged=judge(study, hypotheses, samples),
         all=everything,
         aside=figures_of(setups.as_if_not_aside(), "set aside", samples, seed),
-        breakdowns=breakdowns_of(found, setups, everything, samples, seed),
+        breakdowns=breakdowns_of(found, setups, everything, samples // FEWER, seed),
         chance=chance,
         rules=Rules((), None, None),
         walk_forward=None,

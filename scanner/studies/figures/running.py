@@ -28,17 +28,22 @@ FAN = (0.025, 0.5, 0.975)
 
 def losing_runs(results: Floats) -> NDArray[np.int64]:
     """Count the most results in a row that are not above 0, in each row."""
-    place = np.arange(results.shape[1])
-    won = np.maximum.accumulate(np.where(results > 0, place, -1), axis=1)
-    longest: NDArray[np.int64] = (place - won).max(axis=1)
+    rows, size = results.shape
+    won = np.ones((rows, size + 1), dtype=np.bool_)  # each row begins as after a winner
+    won[:, 1:] = results > 0
+    places = np.flatnonzero(won)
+    lost = np.diff(places, append=won.size) - 1
+    longest: NDArray[np.int64] = np.maximum.reduceat(lost, np.searchsorted(places, np.arange(0, won.size, size + 1)))
     return longest
 
 
 def drawdowns(results: Floats) -> Floats:
     """Give the deepest fall of the running sum below its highest, which begins at 0, in each row."""
     running = results.cumsum(axis=1)
-    highest = np.maximum(np.maximum.accumulate(running, axis=1), 0)
-    deepest: Floats = (highest - running).max(axis=1)
+    below = np.maximum.accumulate(running, axis=1)
+    np.maximum(below, 0, out=below)
+    below -= running
+    deepest: Floats = below.max(axis=1)
     return deepest
 
 

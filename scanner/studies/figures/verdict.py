@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import fsum
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from scanner.studies.figures.chance import Pairs
     from scanner.studies.figures.results import Hypothesis, Kind
     from scanner.studies.schema import Study
 
@@ -47,19 +49,23 @@ def verdict_of(
     if looks < 1:
         raise ValueError(f"looks is {looks}; this one counts, so it is at least 1")
     setups = judged_setups(study.trades, where or {}, after)
+    return verdict_on(setups, pairs_of(setups, study.trades), looks, samples, study.seed)
+
+
+def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples: int, seed: int) -> Verdict:
+    """Judge the setups that ``judged_setups`` gives beside their controls, as ``verdict_of`` does."""
     result, month = setups["net_r"].to_numpy(np.float64), setups["month"].to_numpy(np.int64)
+    order = np.lexsort((month, result))
+    result, month = result[order], month[order]
     trades, months = len(result), len(np.unique(month))
     level = 1 - (1 - LEVEL) / looks
     if too_few(trades, months):
-        value = float(np.sort(result).mean()) if trades else None
-        nothing = Interval(value)
+        nothing = Interval(fsum(result) / trades if trades else None)
         return Verdict("too_few", _too_few(trades, months), trades, months, looks, nothing, nothing, None)
-    order = np.lexsort((result, month))
-    count, total = by_month(month[order], result[order])
-    resampled = means(count[None], total[None], weights(len(count), samples, study.seed))
+    count, total = by_month(month, result)
+    resampled = means(count[None], total[None], weights(len(count), samples, seed))
     mean, corrected = resampled.intervals()[0], resampled.intervals(level)[0]
-    above = [pair.difference(level, samples, study.seed) for pair in pairs_of(setups, study.trades)]
-    worst = min(above, key=_low, default=None)
+    worst = min((pair.difference(level, samples, seed) for pair in pairs), key=_low, default=None)
     kind: Kind = "no_sign"
     if _low(corrected) > 0 and worst is not None and _low(worst) > 0:
         kind = "edge"

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import stdtrit
 
-from scanner.journal.figures import wilson
+from scanner.journal.figures import Z_95, wilson
 from scanner.studies.figures.results import Interval
 
 if TYPE_CHECKING:
@@ -90,15 +90,36 @@ class Resampled:
         return [Interval(float(value), float(first), float(last)) for value, first, last in ends]
 
 
-def means(count: Floats, total: Floats, drawn: Floats) -> Resampled:
-    """Resample the means of groups with so many results, and such sums of them, in each month.
+@dataclass(frozen=True, slots=True)
+class Ratios:
+    """Means of groups: ``left`` is what each month leaves over, u / (Σn − n), in the shape (groups, months)."""
 
-    Both have the shape (groups, months), ``drawn`` are weights. A month may be empty for some groups; each group has
-    results in two months at least.
+    value: Floats
+    left: Floats
+    freedom: Floats
+
+    @property
+    def error(self) -> Floats:
+        """The standard error of each mean."""
+        return _length(self.left)
+
+
+def ratios(count: Floats, total: Floats) -> Ratios:
+    """Give the means of groups with so many results, and such sums of them, in each month, and their errors.
+
+    Both have the shape (groups, months). A month may be empty for some groups; each has results in two at least.
     """
-    own = _Side.of(count, total, drawn)
-    error = np.sqrt((own.left**2).sum(axis=1))
-    return Resampled(own.value, error, _errors_off(own.mean - own.value[:, None], own.square), own.freedom)
+    size = count.sum(axis=1)
+    value = total.sum(axis=1) / size
+    left = (total - value[:, None] * count) / (size[:, None] - count)
+    return Ratios(value, left, np.maximum(size**2 / (count**2).sum(axis=1) - 1, 1))
+
+
+def means(count: Floats, total: Floats, drawn: Floats) -> Resampled:
+    """Resample the means of groups as in ``ratios``, with ``drawn`` as weights."""
+    own = ratios(count, total)
+    size, mean, square = _samples(count, total, drawn)
+    return Resampled(own.value, own.error, _errors_off(mean - own.value[:, None], square / size**2), own.freedom)
 
 
 def differences(count: Floats, total: Floats, other_count: Floats, other_total: Floats, drawn: Floats) -> Resampled:
@@ -106,71 +127,59 @@ def differences(count: Floats, total: Floats, other_count: Floats, other_total: 
 
     Both are as for ``means``; a single other group may stand beside all.
     """
-    own, other = _Side.of(count, total, drawn), _Side.of(other_count, other_total, drawn)
+    own, other = ratios(count, total), ratios(other_count, other_total)
+    size, mean, square = _samples(count, total, drawn)
+    other_size, other_mean, other_square = _samples(other_count, other_total, drawn)
     samples = drawn.T
-    common = (
+    both = (
         (total * other_total) @ samples
-        - own.mean * ((count * other_total) @ samples)
-        - other.mean * ((total * other_count) @ samples)
-        + own.mean * other.mean * ((count * other_count) @ samples)
-    ) / (own.size * other.size)
+        - mean * ((count * other_total) @ samples)
+        - other_mean * ((total * other_count) @ samples)
+        + mean * other_mean * ((count * other_count) @ samples)
+    )
     value = own.value - other.value
-    off = own.mean - other.mean - value[:, None]
-    error = np.sqrt(((own.left - other.left) ** 2).sum(axis=1))
-    return Resampled(value, error, _errors_off(off, own.square + other.square - 2 * common), own.freedom)
+    squares = square / size**2 + other_square / other_size**2 - 2 * both / (size * other_size)
+    off = mean - other_mean - value[:, None]
+    return Resampled(value, _length(own.left - other.left), _errors_off(off, squares), own.freedom)
 
 
-@dataclass(frozen=True, slots=True)
-class _Side:
-    """Groups and their samples: ``left`` are the residuals over the results of the other months, (groups, months)."""
+def _samples(count: Floats, total: Floats, drawn: Floats) -> tuple[Floats, Floats, Floats]:
+    """Give for each group and sample the number of results, their mean, and the sum of the squares of residuals."""
+    samples = drawn.T
+    size = np.maximum(count @ samples, 1)  # a sample may have none of the months of a group
+    mean = (total @ samples) / size
+    square = (total**2) @ samples - 2 * mean * ((total * count) @ samples) + mean**2 * ((count**2) @ samples)
+    return size, mean, square
 
-    value: Floats
-    left: Floats
-    freedom: Floats
-    size: Floats
-    mean: Floats
-    square: Floats
 
-    @classmethod
-    def of(cls, count: Floats, total: Floats, drawn: Floats) -> _Side:
-        samples = drawn.T
-        all_of_them = count.sum(axis=1)
-        value = total.sum(axis=1) / all_of_them
-        left = (total - value[:, None] * count) / (all_of_them[:, None] - count)
-        freedom = np.maximum(all_of_them**2 / (count**2).sum(axis=1) - 1, 1)
-        size = np.maximum(count @ samples, 1)  # a sample may have none of the months of a group
-        mean = (total @ samples) / size
-        square = (total**2) @ samples - 2 * mean * ((total * count) @ samples) + mean**2 * ((count**2) @ samples)
-        return cls(value, left, freedom, size, mean, square / size**2)
+def _length(left: Floats) -> Floats:
+    return np.sqrt((left**2).sum(axis=1))
 
 
 def _errors_off(off: Floats, square: Floats) -> Floats:
-    """Divide by the square root; what has no error, since all that was drawn is alike, is not off."""
+    """Divide by the root of the squares; where all that was drawn is alike it has no error, and is not off."""
     error = np.sqrt(np.maximum(square, 0))
     return np.divide(off, error, out=np.zeros_like(off), where=error > 0)
 
 
-def design_effects(count: Floats, total: Floats, spread: Floats) -> Floats:
-    """Say by how much months widen the variance of means: over what it were if all results stood alone.
+def design_effects(size: Floats, spread: Floats, error: Floats) -> Floats:
+    """Say by how much months widen the variance of means: error² over spread² / size, by group.
 
-    The variance is G/(G−1) · Σu² / (Σn)² over the G months with results, beside spread² / Σn (Kish, Survey Sampling,
-    1965; from memory). ``spread`` are standard deviations; NaN where there is none, or one month.
+    ``size`` are numbers of results and ``spread`` their standard deviations (Kish, Survey Sampling, 1965; from memory).
+    NaN where all results are alike.
     """
-    size, months = count.sum(axis=1), (count > 0).sum(axis=1)
-    residual = total - (total.sum(axis=1) / size)[:, None] * count
-    with np.errstate(divide="ignore", invalid="ignore"):
-        effect = months / (months - 1) * (residual**2).sum(axis=1) / size / spread**2
-    return np.where(np.isfinite(effect), effect, np.nan)
+    return np.divide(size * error**2, spread**2, out=np.full_like(error, np.nan), where=spread > 0)
 
 
-def share_between(successes: int, count: int, design_effect: float) -> Interval:
-    """Give a share with the interval of Wilson for as many results as the months leave: count / design effect.
+def share_between(successes: int, count: int, design_effect: float, freedom: float) -> Interval:
+    """Give a share with the interval of Wilson for as many results as the months leave.
 
-    A design effect below 1 counts as 1, so that an interval is never narrower than that of single results. This is
-    common in surveys (Dean & Pagano, Journal of Survey Statistics and Methodology 3 (2015), pages 484 to
-    503; from memory).
+    That is count over the design effect of the share, and over the square of t / z with the degrees of freedom, since
+    the effect is only measured (Korn & Graubard, Survey Methodology 24 (1998), pages 193 to 201; from memory). It is
+    never more than count. On the trades above this holds the true share in 93.9 to 98.3 of 100 cases; without the
+    effect in 67 to 96.
     """
-    fewer = max(design_effect, 1.0)
+    fewer = max(1.0, design_effect * float(stdtrit(freedom, (1 + LEVEL) / 2) / Z_95) ** 2)
     return Interval(successes / count, *wilson(successes / fewer, count / fewer))
 
 

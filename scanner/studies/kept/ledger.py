@@ -10,21 +10,18 @@ import fcntl
 import os
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, PlainValidator, TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 
-from scanner.events import rfc3339
+from scanner.studies.kept.values import Moment, Value
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
 NAME = ".closewatch-ledger.jsonl"
 """The point keeps it from being read as a file of bars."""
-
-SECOND = 1_000_000_000
 
 
 class LedgerError(Exception):
@@ -33,24 +30,7 @@ class LedgerError(Exception):
     exit_code = 2
 
 
-def _moment(value: Any) -> int:  # noqa: ANN401 - whatever stands in a file
-    """Read RFC 3339 in UTC, to the nanosecond, or take nanoseconds since 1970 as they are."""
-    if isinstance(value, int):
-        return value
-    seconds, _, rest = str(value).removesuffix("Z").partition(".")
-    moment = datetime.fromisoformat(seconds).replace(tzinfo=UTC)
-    return int(moment.timestamp()) * SECOND + int(rest.ljust(9, "0") if rest else 0)
-
-
-Moment = Annotated[int, PlainValidator(_moment), PlainSerializer(rfc3339, when_used="json")]
-"""Nanoseconds since 1970 UTC, written as RFC 3339."""
-
-
-class _Value(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class FileRead(_Value):
+class FileRead(Value):
     """A file that was read: its name, its size in bytes and the SHA-256 of what is in it."""
 
     name: str
@@ -58,7 +38,7 @@ class FileRead(_Value):
     mark: str
 
 
-class Bars(_Value):
+class Bars(Value):
     """Which bars were looked at: ``first`` is the first opening among them, ``last`` the last close."""
 
     files: tuple[FileRead, ...]
@@ -79,7 +59,7 @@ class Bars(_Value):
         return at_once and not set(self.instruments).isdisjoint(other.instruments)
 
 
-class Question(_Value):
+class Question(Value):
     """What was asked: in ``words``, and by what it is told from other questions.
 
     ``rules`` are the marks of all rules and costs that bars were judged by, ``reading`` is that of how files were read.
@@ -106,7 +86,7 @@ class Question(_Value):
         )
 
 
-class Look(_Value):
+class Look(Value):
     """A study: what was asked of which bars, with so many ``variants`` of the rules beside them."""
 
     kind: Literal["look"] = "look"
@@ -121,7 +101,7 @@ class Look(_Value):
         return self.asked.key, self.bars.marks
 
 
-class Written(_Value):
+class Written(Value):
     """A hypothesis as it was written down: setups for which each column of ``where`` has that value.
 
     It is about setups found after the moment ``after``: at ``at`` nobody could have seen what would come of them, nor

@@ -51,11 +51,11 @@ def run(paths: Sequence[Path], reading: Reading, name: str, where: Sequence[str]
     before = add(paths, written, allow)
     output.tell(*before.troubles)
     told = ", ".join(f"{column} {value}" for column, value in written.where.items()) or "all setups"
-    when = "the last close in these files" if written.after > now else "which is now"
+    when = "the last close in these files" if written.after > now else "now"
     output.say(
         f"Written down as {name}, in {folder_of(paths) / NAME}: {told}; {written.asked.words}.",
-        f"It is judged on setups found after {moment(written.after, reading.tz)} alone, {when}, by each later study of "
-        "bars in this folder under the same rules, costs and options. Nothing was looked at of what came of any setup.",
+        f"It is judged only on setups found after {moment(written.after, reading.tz)} ({when}), by each later study of "
+        "bars in this folder under the same rules, costs and options. What came of setups was not looked at.",
     )
 
 

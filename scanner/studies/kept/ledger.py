@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, TypeAdapter, ValidationError
 
+from scanner.studies.figures.results import Hypothesis
 from scanner.studies.kept.values import Moment, Value
 
 if TYPE_CHECKING:
@@ -145,6 +146,26 @@ def count_looks(earlier: Iterable[Look], now: Look) -> int:
     return 1 + sum(others.values())
 
 
+def to_judge(ledger: Ledger, now: Look) -> tuple[tuple[Hypothesis, ...], tuple[Written, ...]]:
+    """Give the hypotheses that a study judges, and those that it does not, for they were written for other rules.
+
+    Each other study of bars among its own that could judge one, since it had bars of after it, is a look at that.
+    """
+    judged, others = [], []
+    for each in ledger.hypotheses:
+        if not now.asked.is_within(each.asked):
+            others.append(each)
+            continue
+        earlier = {
+            look.key
+            for look in ledger.looks
+            if look.asked.is_within(each.asked) and look.bars.last > each.after and look.bars.overlap(now.bars)
+        }
+        looks = 1 + len(earlier - {now.key})
+        judged.append(Hypothesis(each.name, each.after, tuple(sorted(each.where.items())), looks))
+    return tuple(judged), tuple(others)
+
+
 def folder_of(paths: Sequence[Path]) -> Path:
     """Give the folder that all studied files lie in, where their ledger is."""
     return Path(os.path.commonpath(_folders(paths)))
@@ -195,7 +216,9 @@ def _append(path: Path, file: int, line: bytes) -> None:
 
 
 def _folders(paths: Sequence[Path]) -> list[Path]:
-    return [path if path.is_dir() else path.parent for path in (given.resolve() for given in paths)]
+    """Give the folders of what there is, wherever links lead."""
+    there = [path.resolve() for path in paths if path.exists()]
+    return [path if path.is_dir() else path.parent for path in there]
 
 
 @contextmanager

@@ -37,7 +37,7 @@ OF_INSTRUMENT, OF_DAYS, OF_MONTH = 0.3, 0.3, 0.25
 once for each instrument), and from month to month."""
 KEPT = 0.97
 """What is left of a deviation of the logarithm of the volatility on the next day."""
-TOGETHER = (0.1, 0.7)
+TOGETHER = (0.2, 0.8)
 """Between these lies the share of the variance that is common to all instruments in a month."""
 START = 200.0
 TICKS = 100.0

@@ -64,6 +64,4 @@ def _unheard(_: News) -> None:
 def _risks(engines: list[SeriesEngine]) -> Floats:
     """Give the mean planned risk of what pushes the price in each engine's series, to the side of each setup."""
     pushing = [[each for each in engine.under_way() if each.held < LASTS] for engine in engines]
-    return np.array(
-        [[float(sum(each.sign * each.planned_risk for each in own)) / max(len(own), 1)] for own in pushing]
-    )
+    return np.array([[float(sum(each.sign * each.planned_risk for each in own)) / max(len(own), 1)] for own in pushing])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
 from statistics import NormalDist, fmean
 from typing import TYPE_CHECKING
 
-from tests.honesty.feeds import Kind
+from tests.honesty.feeds import Kind, told_of
 from tests.honesty.rates import Rate, percent
 from tests.honesty.truth import coverage, true_mean
+from tests.honesty.working import worked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,6 +25,12 @@ OFF = 0.05
 NORMAL = NormalDist()
 STATED = 0.8
 """The power at which a report names the smallest mean that its trades could tell from 0."""
+
+
+def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
+    """Make and study so many feeds of each kind, and give the rates."""
+    which = [(kind, number) for kind in KINDS for number in range(feeds)]
+    return rates(list(worked("feeds with a planted edge", partial(told_of, seed=seed), which, workers)))
 
 
 def rates(told: Sequence[Told]) -> list[Rate]:

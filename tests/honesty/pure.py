@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
-from tests.honesty.feeds import Kind
+from tests.honesty.feeds import Kind, told_of
 from tests.honesty.rates import Rate
 from tests.honesty.truth import BESIDE, beside, coverage, true_difference, true_mean
+from tests.honesty.working import worked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,6 +23,12 @@ KINDS = (
 )
 """About 350 trades in 108 months, 400 in 36, and 60 in 24, which is hardly enough: the first year is warm-up."""
 CLAIMS = 0.05
+
+
+def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
+    """Make and study so many feeds of each kind, and give the rates."""
+    which = [(kind, number) for kind in KINDS for number in range(feeds)]
+    return rates(list(worked("feeds of pure chance", partial(told_of, seed=seed), which, workers)))
 
 
 def rates(told: Sequence[Told]) -> list[Rate]:

@@ -1,0 +1,63 @@
+"""What studies say of feeds of pure chance: an edge is claimed rarely, and intervals hold the truth."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from tests.honesty.feeds import Kind, told_of
+from tests.honesty.rates import Rate
+from tests.honesty.truth import BESIDE, beside, coverage, true_difference, true_mean
+from tests.honesty.working import worked
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.studies.figures.results import Interval
+    from tests.honesty.feeds import Told
+
+KINDS = (
+    Kind("12 instruments, 10 years", 12, 2_520),
+    Kind("40 instruments, 4 years", 40, 1_000),
+    Kind("9 instruments, 3 years", 9, 750),
+)
+"""About 350 trades in 108 months, 400 in 36, and 60 in 24, which is hardly enough: the first year is warm-up."""
+CLAIMS = 0.05
+
+
+def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
+    """Make and study so many feeds of each kind, and give the rates."""
+    which = [(kind, number) for kind in KINDS for number in range(feeds)]
+    return rates(list(worked("feeds of pure chance", partial(told_of, seed=seed), which, workers)))
+
+
+def rates(told: Sequence[Told]) -> list[Rate]:
+    """Give the rates over all feeds of pure chance, and then for each kind of them."""
+    apart = {kind.name: of_kind([each for each in told if each.kind == kind]) for kind in KINDS}
+    together = [Rate.of_all(rows, "pure chance: ") for rows in zip(*apart.values(), strict=True)]
+    return together + [row.under(f"{name}: ") for name, rows in apart.items() for row in rows]
+
+
+def of_kind(told: Sequence[Told]) -> list[Rate]:
+    """Give the rates of feeds of one kind."""
+    claimed = sum(each.verdict.kind == "edge" for each in told)
+    return [
+        Rate("an edge is claimed", claimed, len(told), most=CLAIMS),
+        Rate("one would be if the true figures were 0", _above_the_truth(told), len(told), most=CLAIMS),
+        *coverage(told),
+    ]
+
+
+def _above_the_truth(told: Sequence[Told]) -> int:
+    """Count the feeds in which everything that a claim needs lies above the truth, as it would lie above 0."""
+    mean = true_mean(told)
+    differences = {source: true_difference(beside(told, source)) for source in BESIDE}
+    return sum(
+        _above(each.verdict.mean, mean)
+        and all(_above(chance.difference, differences[chance.source]) for chance in each.chance)
+        for each in told
+    )
+
+
+def _above(interval: Interval, truth: float) -> bool:
+    return interval.low is not None and interval.low > truth

@@ -74,7 +74,7 @@ def bars_of(kind: Kind, number: int, seed: int) -> dict[str, Bars]:
 
 
 def studied(bars: Mapping[str, Bars], number: int, *, variants: bool = False) -> Study:
-    """Study a feed as ``closewatch study`` does, but for bars in memory: with controls, or with changes of the rules."""
+    """Study a feed as ``closewatch study`` does, with controls, or with changes of the rules instead."""
     asked = Asked(seed=number, variants=variants, draws=0 if variants else DRAWS)
     return collect(bars, rulebook=book(), step=STEP, costs=NO_COSTS, asked=asked)
 

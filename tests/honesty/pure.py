@@ -33,18 +33,20 @@ def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
 
 def rates(told: Sequence[Told]) -> list[Rate]:
     """Give the rates over all feeds of pure chance, and then for each kind of them."""
-    apart = {kind.name: of_kind([each for each in told if each.kind == kind]) for kind in KINDS}
-    together = [Rate.of_all(rows, "pure chance: ") for rows in zip(*apart.values(), strict=True)]
-    return together + [row.under(f"{name}: ") for name, rows in apart.items() for row in rows]
+    apart = [of_kind(kind, [each for each in told if each.kind == kind]) for kind in KINDS]
+    together = [Rate.of_all(rows, "pure chance, all of the feeds below") for rows in zip(*apart, strict=True)]
+    return [row for rows in (together, *apart) for row in rows]
 
 
-def of_kind(told: Sequence[Told]) -> list[Rate]:
+def of_kind(kind: Kind, told: Sequence[Told]) -> list[Rate]:
     """Give the rates of feeds of one kind."""
+    above = true_difference(beside(told, "chance"))
+    of = f"pure chance, {kind.name}; true mean {true_mean(told):+.3f} R, above random bars {above:+.3f} R"
     claimed = sum(each.verdict.kind == "edge" for each in told)
     return [
-        Rate("an edge is claimed", claimed, len(told), most=CLAIMS),
-        Rate("one would be if the true figures were 0", _above_the_truth(told), len(told), most=CLAIMS),
-        *coverage(told),
+        Rate("an edge is claimed", claimed, len(told), most=CLAIMS, of=of),
+        Rate("one would be, were the true figures 0", _above_the_truth(told), len(told), most=CLAIMS, of=of),
+        *coverage(told, of),
     ]
 
 

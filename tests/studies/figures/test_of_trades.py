@@ -69,7 +69,7 @@ def assert_figures(own: Figures, setups: pd.DataFrame) -> None:
     intervals = own.share, own.mean, own.median, own.without_best, own.gapped, own.both
     for each in intervals:
         assert (each.low is None) == (each.high is None) == own.too_few
-        if each.low is not None and each.high is not None:
+        if each.low is not None and each.value is not None and each.high is not None:
             assert each.low <= each.value <= each.high
     assert (own.design_effect is None) == (own.losing_run is None) == (own.drawdown is None) == own.too_few
 

@@ -62,7 +62,7 @@ def test_how_often_chance_does_as_well_is_even_over_studies_of_chance() -> None:
     told = []
     for seed in range(30):
         trades = invented(120, 24, seed=seed).trades
-        told.append(pairs_of(judged_setups(trades, {}), trades)[0].against_chance(400, seed).as_well)
+        told.append(float(pairs_of(judged_setups(trades, {}), trades)[0].against_chance(400, seed).as_well or 0))
     assert np.mean(told) == pytest.approx(0.5, abs=0.15)
     assert np.std(told) > 0.15
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 FEEDS, QUICK = 500, 20
 STOPPED = 130
 PARTS = {"chance": pure.measured, "planted": power.measured, "best-of-many": best.measured}
-"""By name, what measures a part: given how many feeds, the seed and how many processes, it gives rates."""
+"""What measures each part: given how many feeds of each kind, the seed and how many processes, it gives rates."""
 
 
 def main(words: Sequence[str] | None = None) -> int:

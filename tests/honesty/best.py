@@ -14,7 +14,7 @@ import numpy as np
 
 from scanner.studies.figures.rules import rules_of
 from tests.honesty.feeds import Kind, bars_of, studied
-from tests.honesty.rates import Rate
+from tests.honesty.rates import CLAIMS, Rate
 from tests.honesty.variants import SAMPLES, invented, said_of
 from tests.honesty.variants import Kind as Many
 from tests.honesty.working import worked
@@ -30,7 +30,6 @@ MANY = (
     Many("200 invented changes, 360 trades in 120 months", 120, 3),
     Many("200 invented changes, 360 trades in 36 months", 36, 10),
 )
-CLAIMS = 0.05
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,12 @@ class Told:
 def told_of(which: tuple[Kind, int], seed: int) -> Told:
     """Make a feed of a kind, by its number, study it, and give what its report says."""
     kind, number = which
-    report = report_of(studied(bars_of(kind, number, seed), number), samples=SAMPLES)
+    return told_on(kind, studied(bars_of(kind, number, seed), number))
+
+
+def told_on(kind: Kind, study: Study) -> Told:
+    """Give what the report of a study of a feed says."""
+    report = report_of(study, samples=SAMPLES)
     return Told(kind, report.verdict, report.chance, report.enough.smallest)
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from tests.honesty.feeds import Kind, told_of
-from tests.honesty.rates import Rate
+from tests.honesty import questions
+from tests.honesty.feeds import Kind, bars_of, studied, told_on
+from tests.honesty.questions import asked
+from tests.honesty.rates import CLAIMS, Rate
 from tests.honesty.truth import BESIDE, beside, coverage, true_difference, true_mean
 from tests.honesty.working import worked
 
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
 
     from scanner.studies.figures.results import Interval
     from tests.honesty.feeds import Told
+    from tests.honesty.questions import Answers
 
 KINDS = (
     Kind("12 instruments, 10 years", 12, 2_520),
@@ -22,13 +25,20 @@ KINDS = (
     Kind("9 instruments, 3 years", 9, 750),
 )
 """About 350 trades in 108 months, 400 in 36, and 60 in 24, which is hardly enough: the first year is warm-up."""
-CLAIMS = 0.05
 
 
 def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
     """Make and study so many feeds of each kind, and give the rates."""
     which = [(kind, number) for kind in KINDS for number in range(feeds)]
-    return rates(list(worked("feeds of pure chance", partial(told_of, seed=seed), which, workers)))
+    found = list(worked("feeds of pure chance", partial(answered, seed=seed), which, workers))
+    return [*rates([told for told, _ in found]), *questions.rates([answers for _, answers in found])]
+
+
+def answered(which: tuple[Kind, int], seed: int) -> tuple[Told, Answers]:
+    """Make and study a feed, and give what its report says, and the answers to many questions."""
+    kind, number = which
+    study = studied(bars_of(kind, number, seed), number)
+    return told_on(kind, study), asked(study)
 
 
 def rates(told: Sequence[Told]) -> list[Rate]:

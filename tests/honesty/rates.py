@@ -12,6 +12,8 @@ from scanner.present.tables import table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+CLAIMS = 0.05
+"""In so many of the feeds something may be claimed that is not so, at most."""
 VERDICTS = {None: "", True: "met", False: "missed"}
 HEADS = ("what", "feeds", "measured", "uncertain", "wanted", "")
 

@@ -28,26 +28,30 @@ QUESTIONS: tuple[Mapping[str, str], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """Whether any question is answered with an edge: each as if it were the only one, and with all of them counted."""
+    """What the answers to all questions about a feed come to.
 
-    alone: bool
-    counted: bool
+    ``shines``: some mean lies above 0 with its own interval, as if nothing else had been asked. ``claimed``: some
+    verdict is an edge, with all questions counted as looks.
+    """
+
+    shines: bool
+    claimed: bool
 
 
 def asked(study: Study) -> Answers:
     """Ask all questions of a feed that was studied."""
-    alone, counted = (
-        any(verdict_of(study, looks, where, samples=SAMPLES).kind == "edge" for where in QUESTIONS)
-        for looks in (1, len(QUESTIONS))
+    verdicts = [verdict_of(study, len(QUESTIONS), where, samples=SAMPLES) for where in QUESTIONS]
+    return Answers(
+        shines=any(each.mean.low is not None and each.mean.low > 0 for each in verdicts),
+        claimed=any(each.kind == "edge" for each in verdicts),
     )
-    return Answers(alone, counted)
 
 
 def rates(answers: Sequence[Answers]) -> list[Rate]:
-    """Give how often any answer is an edge, of feeds of pure chance."""
+    """Give how often any answer pleases, of feeds of pure chance."""
     of, count = f"pure chance, {len(QUESTIONS)} questions asked of each feed", len(answers)
-    counted = sum(each.counted for each in answers)
+    claimed = sum(each.claimed for each in answers)
     return [
-        Rate("some edge is claimed, each asked as if alone", sum(each.alone for each in answers), count, of=of),
-        Rate("some edge is claimed, all looks counted", counted, count, most=CLAIMS, of=of),
+        Rate("the best answer shines by its own interval", sum(each.shines for each in answers), count, of=of),
+        Rate("an edge is claimed, all looks counted", claimed, count, most=CLAIMS, of=of),
     ]

@@ -26,10 +26,8 @@ if TYPE_CHECKING:
 
 FEEDS, QUICK = 500, 20
 STOPPED = 130
-
-
 PARTS = {"chance": pure.measured, "planted": power.measured, "best-of-many": best.measured}
-"""By name, what measures a part: given how many feeds, the seed and how many processes, it gives rates."""
+"""What measures each part: given how many feeds of each kind, the seed and how many processes, it gives rates."""
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -38,9 +36,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("part", nargs="?", choices=list(PARTS), help="what to measure; all without")
     parser.add_argument("--feeds", type=int, help=f"feeds of each kind; {FEEDS}, or {QUICK} with --quick")
     parser.add_argument("--seed", type=int, default=1, help="chooses the feeds")
-    parser.add_argument(
-        "--workers", type=int, default=os.cpu_count() or 1, help="processes; as many as there are cores"
-    )
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="how many processes")
     parser.add_argument("--quick", action="store_true", help="few feeds; only what can hardly be chance is a miss")
     parser.add_argument("--write", type=Path, help="write the rates to this file as well, as JSON")
     told = parser.parse_args(words)

@@ -14,7 +14,7 @@ import numpy as np
 
 from scanner.studies.figures.rules import rules_of
 from tests.honesty.feeds import Kind, bars_of, studied
-from tests.honesty.rates import Rate
+from tests.honesty.rates import CLAIMS, Rate
 from tests.honesty.variants import SAMPLES, invented, said_of
 from tests.honesty.variants import Kind as Many
 from tests.honesty.working import worked
@@ -24,14 +24,12 @@ if TYPE_CHECKING:
 
     from scanner.studies.figures.results import Rules, Superior
 
-REAL = Kind("the changes of real rules", 12, 2_520)
+REAL = Kind("changes of the rules, 12 instruments, 10 years", 12, 2_520)
 """Seventy or so, of which about thirty change trades enough to be judged."""
 MANY = (
-    Many("the best of 200, 360 trades in 120 months", 120, 3),
-    Many("the best of 200, 360 trades in 36 months", 36, 10),
+    Many("200 invented changes, 360 trades in 120 months", 120, 3),
+    Many("200 invented changes, 360 trades in 36 months", 36, 10),
 )
-WORSE = Many("one rule that leaves out worse trades among 200", 120, 10, worse=2.0)
-CLAIMS = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,23 +62,23 @@ class Claims:
 
 def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
     """Make and study so many feeds of each kind, and give the rates."""
-    real = worked(f"{REAL.name}", partial(of_real_rules, seed=seed), range(feeds), workers)
-    rows = [row.under(f"{REAL.name}: ") for row in rates(list(real))]
+    real = worked(REAL.name, partial(of_real_rules, seed=seed), range(feeds), workers)
+    rows = rates(list(real), REAL.name)
     for kind in MANY:
         claims = worked(kind.name, partial(of_invented, kind=kind, seed=seed), range(feeds), workers)
-        rows += [row.under(f"{kind.name}: ") for row in rates(list(claims))]
+        rows += rates(list(claims), kind.name)
     return rows
 
 
-def rates(claims: Sequence[Claims]) -> list[Rate]:
+def rates(claims: Sequence[Claims], of: str) -> list[Rate]:
     """Give how often something is claimed of variants of which none is better."""
     count = len(claims)
     return [
-        Rate("the best shines by its own interval", sum(each.shines for each in claims), count),
-        Rate("it is claimed that one differs", sum(each.differs for each in claims), count, most=CLAIMS),
-        Rate("one is a discovery at 5 %", sum(each.discovered for each in claims), count, most=CLAIMS),
-        Rate("the best is claimed to be better", sum(each.better for each in claims), count, most=CLAIMS),
-        Rate("the best is claimed to gain at all", sum(each.gains for each in claims), count, most=CLAIMS),
+        Rate("the best shines by its own interval", sum(each.shines for each in claims), count, of=of),
+        Rate("it is claimed that one differs", sum(each.differs for each in claims), count, most=CLAIMS, of=of),
+        Rate("one is a discovery at 5 %", sum(each.discovered for each in claims), count, most=CLAIMS, of=of),
+        Rate("the best is claimed to be better", sum(each.better for each in claims), count, most=CLAIMS, of=of),
+        Rate("the best is claimed to gain at all", sum(each.gains for each in claims), count, most=CLAIMS, of=of),
     ]
 
 

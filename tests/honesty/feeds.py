@@ -63,7 +63,12 @@ class Told:
 def told_of(which: tuple[Kind, int], seed: int) -> Told:
     """Make a feed of a kind, by its number, study it, and give what its report says."""
     kind, number = which
-    report = report_of(studied(bars_of(kind, number, seed), number), samples=SAMPLES)
+    return told_on(kind, studied(bars_of(kind, number, seed), number))
+
+
+def told_on(kind: Kind, study: Study) -> Told:
+    """Give what the report of a study of a feed says."""
+    report = report_of(study, samples=SAMPLES)
     return Told(kind, report.verdict, report.chance, report.enough.smallest)
 
 
@@ -74,7 +79,7 @@ def bars_of(kind: Kind, number: int, seed: int) -> dict[str, Bars]:
 
 
 def studied(bars: Mapping[str, Bars], number: int, *, variants: bool = False) -> Study:
-    """Study a feed as ``closewatch study`` does, but for bars in memory: with controls, or with changes of the rules."""
+    """Study a feed as ``closewatch study`` does, with controls, or with changes of the rules instead."""
     asked = Asked(seed=number, variants=variants, draws=0 if variants else DRAWS)
     return collect(bars, rulebook=book(), step=STEP, costs=NO_COSTS, asked=asked)
 

@@ -9,7 +9,6 @@ import numpy as np
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.engine import SeriesEngine, push_together
-from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
@@ -19,6 +18,7 @@ from tests.honesty.market import START, Prices, at, bars_of, prices
 
 if TYPE_CHECKING:
     from scanner.follow.news import News
+    from scanner.market.bars import Bars
     from scanner.trade.rulebook import Rulebook
     from tests.honesty.market import Floats, Market
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 PUSHES = {0.1: 0.0125, 0.2: 0.025, 0.4: 0.05}
 """By the edge that is wanted in R, how far each bar is pushed for it in R: an eighth, since a trade is pushed for about
 eight bars. What the edge truly comes to is measured."""
-KINDS = tuple(Kind(f"an edge of {edge} R", 12, 2_520, push) for edge, push in PUSHES.items())
+KINDS = tuple(Kind(f"a planted edge of {edge} R", 12, 2_520, push) for edge, push in PUSHES.items())
 OFF = 0.05
 """How far the share in which an edge is found may be from the power that is stated."""
 NORMAL = NormalDist()
@@ -35,22 +35,20 @@ def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
 
 def rates(told: Sequence[Told]) -> list[Rate]:
     """Give the rates of each planted edge."""
-    return [
-        row.under(f"{kind.name}: ") for kind in KINDS for row in of_kind([each for each in told if each.kind == kind])
-    ]
+    return [row for kind in KINDS for row in of_kind(kind, [each for each in told if each.kind == kind])]
 
 
-def of_kind(told: Sequence[Told]) -> list[Rate]:
+def of_kind(kind: Kind, told: Sequence[Told]) -> list[Rate]:
     """Give the rates of feeds with one planted edge; it is found where the interval of the mean lies above 0."""
     edge = true_mean(told)
     stated = fmean(power(each.smallest, edge) for each in told)
     found = sum(each.verdict.mean.low is not None and each.verdict.mean.low > 0 for each in told)
     claimed = sum(each.verdict.kind == "edge" for each in told)
-    name = f"{edge:.3f} R by all trades; found, at a stated power of {percent(stated)}"
+    of, name = f"{kind.name}; truly {edge:+.3f} R", f"found; the power stated is {percent(stated)}"
     return [
-        Rate(name, found, len(told), max(stated - OFF, 0.0), min(stated + OFF, 1.0)),
-        Rate("claimed, being above chance as well", claimed, len(told)),
-        *coverage(told),
+        Rate(name, found, len(told), max(stated - OFF, 0.0), min(stated + OFF, 1.0), of),
+        Rate("claimed, since it is above chance as well", claimed, len(told), of=of),
+        *coverage(told, of),
     ]
 
 

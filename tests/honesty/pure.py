@@ -5,8 +5,10 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from tests.honesty.feeds import Kind, told_of
-from tests.honesty.rates import Rate
+from tests.honesty import questions
+from tests.honesty.feeds import Kind, bars_of, studied, told_on
+from tests.honesty.questions import asked
+from tests.honesty.rates import CLAIMS, Rate
 from tests.honesty.truth import BESIDE, beside, coverage, true_difference, true_mean
 from tests.honesty.working import worked
 
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
 
     from scanner.studies.figures.results import Interval
     from tests.honesty.feeds import Told
+    from tests.honesty.questions import Answers
 
 KINDS = (
     Kind("12 instruments, 10 years", 12, 2_520),
@@ -22,29 +25,38 @@ KINDS = (
     Kind("9 instruments, 3 years", 9, 750),
 )
 """About 350 trades in 108 months, 400 in 36, and 60 in 24, which is hardly enough: the first year is warm-up."""
-CLAIMS = 0.05
 
 
 def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
     """Make and study so many feeds of each kind, and give the rates."""
     which = [(kind, number) for kind in KINDS for number in range(feeds)]
-    return rates(list(worked("feeds of pure chance", partial(told_of, seed=seed), which, workers)))
+    found = list(worked("feeds of pure chance", partial(answered, seed=seed), which, workers))
+    return [*rates([told for told, _ in found]), *questions.rates([answers for _, answers in found])]
+
+
+def answered(which: tuple[Kind, int], seed: int) -> tuple[Told, Answers]:
+    """Make and study a feed, and give what its report says, and the answers to many questions."""
+    kind, number = which
+    study = studied(bars_of(kind, number, seed), number)
+    return told_on(kind, study), asked(study)
 
 
 def rates(told: Sequence[Told]) -> list[Rate]:
     """Give the rates over all feeds of pure chance, and then for each kind of them."""
-    apart = {kind.name: of_kind([each for each in told if each.kind == kind]) for kind in KINDS}
-    together = [Rate.of_all(rows, "pure chance: ") for rows in zip(*apart.values(), strict=True)]
-    return together + [row.under(f"{name}: ") for name, rows in apart.items() for row in rows]
+    apart = [of_kind(kind, [each for each in told if each.kind == kind]) for kind in KINDS]
+    together = [Rate.of_all(rows, "pure chance, all of the feeds below") for rows in zip(*apart, strict=True)]
+    return [row for rows in (together, *apart) for row in rows]
 
 
-def of_kind(told: Sequence[Told]) -> list[Rate]:
+def of_kind(kind: Kind, told: Sequence[Told]) -> list[Rate]:
     """Give the rates of feeds of one kind."""
+    above = true_difference(beside(told, "chance"))
+    of = f"pure chance, {kind.name}; true mean {true_mean(told):+.3f} R, above random bars {above:+.3f} R"
     claimed = sum(each.verdict.kind == "edge" for each in told)
     return [
-        Rate("an edge is claimed", claimed, len(told), most=CLAIMS),
-        Rate("one would be if the true figures were 0", _above_the_truth(told), len(told), most=CLAIMS),
-        *coverage(told),
+        Rate("an edge is claimed", claimed, len(told), most=CLAIMS, of=of),
+        Rate("one would be, were the true figures 0", _above_the_truth(told), len(told), most=CLAIMS, of=of),
+        *coverage(told, of),
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from scanner.journal.figures import wilson
@@ -11,14 +12,18 @@ from scanner.present.tables import table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+CLAIMS = 0.05
+"""In so many of the feeds something may be claimed that is not so, at most."""
+VERDICTS = {None: "", True: "met", False: "missed"}
 HEADS = ("what", "feeds", "measured", "uncertain", "wanted", "")
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """A row of the table: in so many of the feeds it came about; wanted is a share from ``least`` to ``most``.
+    """A row of the table: what came about in so many of the feeds; wanted is a share from ``least`` to ``most``.
 
-    Nothing is wanted where ``least`` is 0 and ``most`` 1: the row is there to be read.
+    ``of`` says which feeds they are. Nothing is wanted where ``least`` is 0 and ``most`` 1: the row is there to be
+    read.
     """
 
     name: str
@@ -26,16 +31,12 @@ class Rate:
     feeds: int
     least: float = 0.0
     most: float = 1.0
+    of: str = ""
 
     @classmethod
-    def of_all(cls, rows: Sequence[Rate], under: str) -> Rate:
+    def of_all(cls, rows: Sequence[Rate], of: str) -> Rate:
         """Give the rate of the same thing over all feeds of several rows."""
-        hits, feeds = sum(row.hits for row in rows), sum(row.feeds for row in rows)
-        return replace(rows[0], name=under + rows[0].name, hits=hits, feeds=feeds)
-
-    def under(self, head: str) -> Rate:
-        """Give it with another name: a head, and what it is called."""
-        return replace(self, name=head + self.name)
+        return replace(rows[0], hits=sum(row.hits for row in rows), feeds=sum(row.feeds for row in rows), of=of)
 
     @property
     def measured(self) -> float:
@@ -65,6 +66,7 @@ class Rate:
         """Give the row as plain values, all that is read by people as text."""
         low, high = self.between
         return {
+            "of": self.of,
             "name": self.name,
             "feeds": self.feeds,
             "measured": percent(self.measured),
@@ -85,11 +87,14 @@ def percent(share: float) -> str:
 
 
 def lines(rates: Sequence[Rate], *, roughly: bool) -> list[str]:
-    """Lay rates out as a table."""
-    rows = []
-    for each in rates:
-        told = each.told(roughly=roughly)
-        verdict = {None: "", True: "met", False: "missed"}[told["met"]]
-        between = f"{told['low']} to {told['high']}"
-        rows.append((each.name, f"{each.feeds:,}", told["measured"], between, each.wanted, verdict))
+    """Lay rates out as a table, by the feeds that they are of."""
+    rows: list[tuple[str, ...]] = []
+    for of, own in groupby(rates, key=lambda each: each.of):
+        rows.append((of, *[""] * (len(HEADS) - 1)))
+        for each in own:
+            told = each.told(roughly=roughly)
+            between = f"{told['low']} to {told['high']}"
+            rows.append(
+                ("  " + each.name, f"{each.feeds:,}", told["measured"], between, each.wanted, VERDICTS[told["met"]])
+            )
     return table(HEADS, rows, left=(0, 4, 5))

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 COVERS = 0.93, 0.97
 """How often an interval at 95 % is to hold the truth."""
-BESIDE: dict[Source, str] = {"chance": "random bars", "chance_cross": "random bars with a fresh cross"}
+BESIDE: dict[Source, str] = {"chance": "random bars", "chance_cross": "those with a fresh cross"}
 
 
 def mean_of_means(means: Iterable[tuple[Interval, int]]) -> float:
@@ -44,17 +44,17 @@ def true_difference(of_them: Sequence[AgainstChance]) -> float:
     return mean_of_means((each.difference, each.setups) for each in of_them)
 
 
-def holds(name: str, intervals: Iterable[Interval], truth: float) -> Rate:
-    """Count the intervals that hold the truth, of those that are given at all."""
-    given = [(each.low, each.high) for each in intervals if each.low is not None and each.high is not None]
-    return Rate(name, sum(low <= truth <= high for low, high in given), len(given), *COVERS)
-
-
-def coverage(told: Sequence[Told]) -> list[Rate]:
+def coverage(told: Sequence[Told], of: str) -> list[Rate]:
     """Give how often the intervals of the mean, and of the differences from chance, hold the truth."""
-    rows = [holds("the interval of the mean holds it", (each.verdict.mean for each in told), true_mean(told))]
+    rows = [holds("the interval of the mean holds it", [each.verdict.mean for each in told], true_mean(told), of)]
     for source, words in BESIDE.items():
         of_them = beside(told, source)
         intervals = [each.difference for each in of_them]
-        rows.append(holds(f"that of the difference from {words} holds it", intervals, true_difference(of_them)))
+        rows.append(holds(f"so does that of the mean above {words}", intervals, true_difference(of_them), of))
     return rows
+
+
+def holds(name: str, intervals: Iterable[Interval], truth: float, of: str) -> Rate:
+    """Count the intervals that hold the truth, of those that are given at all."""
+    given = [(each.low, each.high) for each in intervals if each.low is not None and each.high is not None]
+    return Rate(name, sum(low <= truth <= high for low, high in given), len(given), *COVERS, of)

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 TOLD_EVERY = 10.0
 """Seconds between two words about how far it is."""
 
-W, R = TypeVar("W"), TypeVar("R")
+W = TypeVar("W")
+R = TypeVar("R")
 
 
 def worked(what: str, work: Callable[[W], R], on: Sequence[W], workers: int) -> Iterator[R]:

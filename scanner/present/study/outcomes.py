@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.present.study.numbers import NOTHING, count, in_r, plain, share, span, with_span
 from scanner.present.study.tables import Group, Row, Table, grouped, table
+from scanner.present.text import plain as visible
 from scanner.present.times import date
 from scanner.present.wording import counted, name
 from scanner.studies.schema import AROUND
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 60
 """Groups of a breakdown that are shown; those with the most closed trades, where there are more."""
-NAME_LENGTH = 60
+NAME_LENGTH, SENTENCE_LENGTH = 60, 1_000
 SOURCES = {
     "setup": "Setups",
     "chance": "Random bars of the same series and side",
@@ -210,7 +211,7 @@ def judged(found: Sequence[Judged]) -> str:
     rows = []
     for each in found:
         verdict, asked = each.verdict, each.hypothesis
-        where = "; ".join(f"{column.replace('_', ' ')} is {value}" for column, value in asked.where) or "all"
+        where = "; ".join(f"{name(column.replace('_', ' '))} is {name(value)}" for column, value in asked.where)
         rows.append(
             Row(
                 name(asked.name, NAME_LENGTH),
@@ -220,8 +221,8 @@ def judged(found: Sequence[Judged]) -> str:
                     count(verdict.trades),
                     count(verdict.months),
                     date(asked.written_at, "UTC"),
-                    where,
-                    verdict.sentence,
+                    where or "all",
+                    visible(verdict.sentence, SENTENCE_LENGTH),
                 ),
                 verdict.kind == "too_few",
             )

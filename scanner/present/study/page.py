@@ -14,6 +14,7 @@ from scanner.present.study.method import method, read
 from scanner.present.study.numbers import count, share, span
 from scanner.present.study.pictures.all import pictures
 from scanner.present.study.stories import gallery
+from scanner.present.text import plain
 from scanner.present.times import date
 from scanner.present.wording import counted, name
 
@@ -64,7 +65,7 @@ def _header(study: Study, report: Report) -> str:
     )
     return (
         f"<header>\n<h1>{TITLE}</h1>\n"
-        f'<p class="verdict">{escape(verdict.sentence)}</p>\n'
+        f'<p class="verdict">{escape(plain(verdict.sentence, outcomes.SENTENCE_LENGTH))}</p>\n'
         f"<p>{escape(_corrected(verdict))} R is net of costs: {escape(_costs(study))}.</p>\n"
         f'<p class="wrong">{escape(SHORT)}</p>\n{known}\n</header>'
     )

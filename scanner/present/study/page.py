@@ -16,7 +16,7 @@ from scanner.present.study.pictures.all import pictures
 from scanner.present.study.stories import gallery
 from scanner.present.text import plain
 from scanner.present.times import date
-from scanner.present.wording import counted, name
+from scanner.present.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Study
 
 TITLE = "What the setups came to"
-NAMES_SHOWN = 12
 
 
 def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Sequence[Measured] = ()) -> str:
@@ -50,13 +49,14 @@ def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Se
 
 
 def _header(study: Study, report: Report) -> str:
-    verdict, first, last = report.verdict, date(study.first, "UTC"), date(study.last, "UTC")
-    bars = f"{first} to {last}" if study.bars else "none"
+    verdict = report.verdict
+    first, last = (date(moment, "UTC") if study.bars else "none" for moment in (study.first, study.last))
     known = facts(
         [
             ("bars", count(study.bars)),
-            ("from and to", bars),
-            ("instruments", _listed(study.instruments)),
+            ("first bar", first),
+            ("last bar", last),
+            ("instruments", count(len(study.instruments))),
             ("timeframes", ", ".join(study.timeframes) or "none"),
             ("setups found", count(report.all.found)),
             ("closed trades", f"{verdict.trades:,} in {counted(verdict.months, 'month')}"),
@@ -88,11 +88,6 @@ def _costs(study: Study) -> str:
     return f"real ones for {share(study.costs_known)} of the setups, 0.05 R for the others"
 
 
-def _listed(names: Sequence[str]) -> str:
-    some = ", ".join(name(each) for each in names[:NAMES_SHOWN])
-    return f"{len(names):,}: {some}" + (", …" if len(names) > NAMES_SHOWN else "") if names else "none"
-
-
 def _sections(
     study: Study, report: Report, drawn: Pictures, shown: Sequence[Shown], measured: Sequence[Measured]
 ) -> list[tuple[str, str, str]]:
@@ -109,7 +104,11 @@ def _sections(
         ),
         ("chance", "Beside chance", outcomes.beside_chance(report.chance) + streaks if report.chance else streaks),
         ("written", "Written down first", outcomes.judged(report.judged) if report.judged else ""),
-        ("groups", "Where and when", _side_by_side(_figure(drawn.where_when)) + outcomes.breakdowns(report.breakdowns)),
+        (
+            "groups",
+            "What, where and when",
+            _side_by_side(*map(_figure, drawn.where_when)) + outcomes.breakdowns(report.breakdowns),
+        ),
         ("rules", "Which rule earns its keep", _rules(report, drawn)),
         ("enough", "How much is enough", outcomes.enough(report.enough)),
         ("stories", "Stories", _stories(shown)),
@@ -123,7 +122,8 @@ def _rules(report: Report, drawn: Pictures) -> str:
     if not report.rules.variants:
         return ""
     walked = "" if report.walk_forward is None else rules.walk_forward(report.walk_forward)
-    return rules.sentences(report.rules) + _side_by_side(_figure(drawn.forest)) + rules.variants(report.rules) + walked
+    opening = _side_by_side(f"<div>{rules.sentences(report.rules)}</div>", _figure(drawn.forest))
+    return opening + rules.variants(report.rules) + walked
 
 
 def _stories(shown: Sequence[Shown]) -> str:

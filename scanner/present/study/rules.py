@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from scanner.present.study.numbers import chance, count, in_r, month, span, with_span
+from scanner.present.study.numbers import NOTHING, chance, count, in_r, month, span, with_span
 from scanner.present.study.tables import Row, table
 from scanner.present.wording import counted, name
 
@@ -57,8 +57,11 @@ def variants(rules: Rules) -> str:
         Row(
             AS_IS if each.variant.kind == "as_is" else name(each.variant.name, NAME_LENGTH),
             (
-                with_span(each.difference),
-                span(each.corrected),
+                *(
+                    (NOTHING,) * 2
+                    if each.variant.kind == "as_is"
+                    else (with_span(each.difference), span(each.corrected))
+                ),
                 with_span(each.mean),
                 chance(each.p),
                 chance(each.q),

@@ -25,7 +25,7 @@ class Pictures:
     running: Drawn | None
     reached: Drawn | None
     forest: Drawn | None
-    where_when: Drawn | None
+    where_when: tuple[Drawn, ...]
 
 
 def pictures(study: Study, report: Report) -> Pictures:

@@ -41,21 +41,12 @@ def svg(composed: Callable[[], Figure]) -> bytes:
     return painted(composed, "svg", as_paths=True)
 
 
-def sheet(height: float, panels: int = 1, *, left: float = 48, gap: float = 48) -> tuple[Figure, list[Axes]]:
-    """Make a figure with panels below each other; all lengths are in pixels."""
+def sheet(height: float, *, left: float = 48) -> tuple[Figure, Axes]:
+    """Make a figure with its axes; all lengths are in pixels."""
     figure = Figure(figsize=(WIDTH / DPI, height / DPI), dpi=DPI, facecolor=PAPER)
     top, bottom, right = 24.0, 42.0, 12.0
-    each = (height - top - bottom - gap * (panels - 1)) / panels
-    boxes = [
-        (
-            left / WIDTH,
-            (bottom + (panels - 1 - number) * (each + gap)) / height,
-            1 - (left + right) / WIDTH,
-            each / height,
-        )
-        for number in range(panels)
-    ]
-    return figure, [_dressed(figure.add_axes(box)) for box in boxes]
+    box = (left / WIDTH, bottom / height, 1 - (left + right) / WIDTH, 1 - (top + bottom) / height)
+    return figure, _dressed(figure.add_axes(box))
 
 
 def _dressed(axes: Axes) -> Axes:

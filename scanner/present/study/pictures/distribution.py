@@ -34,7 +34,7 @@ def distribution(results: NDArray[np.float64], by_chance: NDArray[np.float64], m
 
 
 def _compose(results: NDArray[np.float64], by_chance: NDArray[np.float64], mean: float) -> Figure:
-    figure, (axes,) = sheet(HEIGHT)
+    figure, axes = sheet(HEIGHT)
     edges = np.arange(LOW, HIGH + STEP / 2, STEP)
     parts = _shares(results, edges)
     for part, left in zip(parts, edges[:-1], strict=True):

@@ -41,7 +41,7 @@ def forest(rules: Rules) -> Drawn | None:
 
 
 def _compose(changes: list[VariantResult]) -> Figure:
-    figure, (axes,) = sheet(ENDS + ROW * len(changes), left=LEFT)
+    figure, axes = sheet(ENDS + ROW * len(changes), left=LEFT)
     axes.grid(visible=False)
     axes.grid(visible=True, axis="x", color=GRID, linewidth=0.8)
     axes.axvline(0, color=INK, linewidth=1.3)

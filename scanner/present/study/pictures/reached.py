@@ -44,7 +44,7 @@ def _middle(values: NDArray[np.float64]) -> str:
 
 
 def _compose(best: NDArray[np.float64], worst: NDArray[np.float64], won: NDArray[np.bool_]) -> Figure:
-    figure, (axes,) = sheet(HEIGHT)
+    figure, axes = sheet(HEIGHT)
     high = max(3.0, float(np.percentile(best, FURTHEST)))
     low = min(-1.5, float(np.percentile(worst, 100 - FURTHEST)))
     x, y = np.clip(worst, low, 0), np.clip(best, 0, high)

@@ -35,7 +35,7 @@ def running(of: Running) -> Drawn:
 
 
 def _compose(of: Running) -> Figure:
-    figure, (axes,) = sheet(HEIGHT)
+    figure, axes = sheet(HEIGHT)
     axes.fill_between(
         of.trades, of.low, of.high, facecolor=BAND, edgecolor=PALE, linewidth=0.8, label="95 of 100 by chance"
     )

@@ -14,29 +14,25 @@ from scanner.present.study.pictures.axes import Drawn, bounds, finish, label, sh
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from scanner.studies.figures.results import Breakdown
 
 SHOWN = ("timeframe", "group", "year", "month", "hour")
-PANEL, ENDS, GAP = 120.0, 66.0, 60.0
+HEIGHT = 190
 MOST, MOST_NAMED = 40, 12
-"""Groups of a panel, and those of them that have room for a name each."""
+"""Groups of a picture, and those of them that have room for a name each."""
+BELOW = "Mean net R with its interval at 95 %, and the number of closed trades below. A grey cross is too few for one."
 
 
-def where_when(found: Sequence[Breakdown]) -> Drawn | None:
-    """Draw a panel for each breakdown by place or time with more than one group; None where there is none."""
-    there = [each for name in SHOWN for each in found if each.by == name and 1 < len(_closed(each)) <= MOST]
-    if not there:
-        return None
-    height = ENDS + PANEL * len(there) + GAP * (len(there) - 1)
-    return Drawn(
-        svg(lambda: _compose(there, height)),
-        "; ".join(_told(each) for each in there),
-        "Mean net R with its interval at 95 %, and the number of closed trades below. A grey cross is too few for an "
-        "interval.",
-    )
+def where_when(found: Sequence[Breakdown]) -> tuple[Drawn, ...]:
+    """Draw each breakdown by place or time that has more than one group, and not too many."""
+    there = [each for name in SHOWN for each in found if each.by == name]
+    return tuple(_drawn(each) for each in there if 1 < len(_closed(each)) <= MOST)
+
+
+def _drawn(breakdown: Breakdown) -> Drawn:
+    return Drawn(svg(lambda: _compose(breakdown)), _told(breakdown), BELOW)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,15 +72,9 @@ def _told(breakdown: Breakdown) -> str:
     )
 
 
-def _compose(breakdowns: Sequence[Breakdown], height: float) -> Figure:
-    figure, panels = sheet(height, len(breakdowns), gap=GAP)
-    for axes, breakdown in zip(panels, breakdowns, strict=True):
-        _panel(axes, breakdown)
-    return figure
-
-
-def _panel(axes: Axes, breakdown: Breakdown) -> None:
+def _compose(breakdown: Breakdown) -> Figure:
     groups = _closed(breakdown)
+    figure, axes = sheet(HEIGHT)
     axes.axhline(0, color=INK, linewidth=0.9)
     axes.set_ylim(*bounds([part for each in groups for part in (each.mean, each.low, each.high)], 0.25))
     for place, each in enumerate(groups):
@@ -100,3 +90,4 @@ def _panel(axes: Axes, breakdown: Breakdown) -> None:
     axes.set_xticks(list(named_at), names)
     signed(axes.yaxis, 5)
     finish(axes, "", f"mean R by {by(breakdown)}")
+    return figure

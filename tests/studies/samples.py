@@ -179,7 +179,7 @@ def figures(name: str, net: Sequence[float], *, months: int | None = None, aside
 
 def report_of(study: Study, *, hypotheses: bool = True, changes: int = 24) -> Report:
     """Give a report on a study in which every table has rows, unless there are no trades."""
-    setups = study.trades[study.trades["source"] == "setup"]
+    setups = study.trades[(study.trades["source"] == "setup") & study.trades["net_r"].notna()]
     net = setups["net_r"].tolist()
     of_all = figures("all", net, aside=9)
     few = of_all.too_few

@@ -42,13 +42,15 @@ td.words { min-width: 220px; text-align: left; white-space: normal; }
   .card { padding: 8px 0; border-radius: 0; border-top-width: 2px; }
   .scroll { overflow: visible; }
   table, #groups table { min-width: 0; font-size: 7.5pt; }
-  td { white-space: normal; }
-  th, td { padding-right: 8px; }
+  thead th { font-size: inherit; }
+  figcaption { font-size: 8pt; }
+  th, td { padding: 3px 8px 3px 0; }
   th:first-child, caption span { position: static; }
   h2, h3, caption, thead { break-after: avoid; }
   figure, tr, .story { break-inside: avoid; }
   .beside { display: block; columns: 2; }
   .beside figure { margin: 0 0 12px; }
+  .beside .scroll { column-span: all; }
   a { color: inherit; text-decoration: none; }
 }
 """

@@ -28,11 +28,11 @@ th:first-child { position: sticky; left: 0; min-width: 104px; max-width: 230px; 
 th[scope=rowgroup] { max-width: none; padding-top: 12px; font-weight: 700; }
 .few th, .few td { color: var(--pale); font-style: italic; }
 td.words { min-width: 220px; text-align: left; white-space: normal; }
-#groups table { width: 100%; min-width: 880px; table-layout: fixed; }
+#groups table { width: 100%; min-width: 1000px; table-layout: fixed; }
 #groups th:first-child { width: 17%; }
 #groups :is(th, td):nth-child(2), #groups :is(th, td):nth-child(4) { width: 17%; }
 #groups :is(th, td):nth-child(3) { width: 15%; }
-@media (max-width: 480px) { .card { padding: 14px 12px; } th:first-child { max-width: 128px; } }
+@media (max-width: 480px) { .card { padding: 14px 12px; } th:first-child { max-width: 148px; } }
 @media print {
   @page { margin: 14mm; }
   :root { --paper: #ffffff; --own: #ffffff; }

@@ -231,7 +231,7 @@ def report_of(study: Study, *, hypotheses: bool = True, changes: int = 24) -> Re
         )
         if net
         else (),
-        rules=_rules(of_all, changes) if net else Rules((), None, None),
+        rules=_rules(changes) if net else Rules((), None, None),
         walk_forward=None if few else _walk_forward(of_all),
         enough=Enough(
             trades=len(net),
@@ -245,10 +245,7 @@ def report_of(study: Study, *, hypotheses: bool = True, changes: int = 24) -> Re
     )
 
 
-def _rules(of: Figures, changes: int) -> Rules:
-    as_is = VariantResult(
-        AS_IS, of.closed, of.months, of.too_few, of.mean, Interval(0.0), Interval(0.0), None, None, differs=False
-    )
+def _rules(changes: int) -> Rules:
     others = []
     for number in range(changes):
         few, value = number % 6 == 5, 0.11 - 0.013 * number
@@ -267,7 +264,7 @@ def _rules(of: Figures, changes: int) -> Rules:
                 differs=not few and value < -0.2,
             )
         )
-    return Rules((as_is, *others), Superior("doji_pause: rule 0 off", 0.31, 0.432, 0.61), None)
+    return Rules(tuple(others), Superior("doji_pause: rule 0 off", 0.31, 0.432, 0.61), None)
 
 
 def _walk_forward(of: Figures) -> WalkForward:

@@ -123,7 +123,7 @@ def _rules(report: Report, drawn: Pictures) -> str:
         return ""
     walked = "" if report.walk_forward is None else rules.walk_forward(report.walk_forward)
     opening = _side_by_side(f"<div>{rules.sentences(report.rules)}</div>", _figure(drawn.forest))
-    return opening + rules.variants(report.rules) + walked
+    return opening + rules.variants(report.rules, report.all) + walked
 
 
 def _stories(shown: Sequence[Shown]) -> str:

@@ -12,56 +12,58 @@ from scanner.present.wording import counted, name
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.studies.figures.results import Rules, Superior, VariantResult, WalkForward
+    from scanner.studies.figures.results import Figures, Rules, Superior, VariantResult, WalkForward
 
 NAME_LENGTH = 80
 MOST_CHOICES = 60
 """Periods of the walk-forward that are shown; the last of them, where there are more."""
-AS_IS = "the rules as they are"
+AS_IS, UNCHANGED = "the rules as they are", "as is"
+"""How the rules as they are are shown, and how they are called among the variants."""
 
 
-def changed(found: Sequence[VariantResult]) -> list[VariantResult]:
-    """Give the changes of the rules that have a difference, best first, and then the others."""
-    changes = [each for each in found if each.variant.kind != "as_is"]
-    return sorted(
-        changes, key=lambda each: -(float("-inf") if each.difference.value is None else each.difference.value)
-    )
+def best_first(found: Sequence[VariantResult]) -> list[VariantResult]:
+    """Give the changes of the rules by their difference, and at the end those that have none."""
+    return sorted(found, key=lambda each: -(float("-inf") if each.difference.value is None else each.difference.value))
 
 
 def sentences(rules: Rules) -> str:
     """Say whether the best of all changes beats the rules as they are, and whether it beats no trade."""
-    told = [_superior(rules.over_as_is, AS_IS), _superior(rules.over_nothing, "not trading at all")]
     differ = sum(each.differs for each in rules.variants)
-    changes = len(changed(rules.variants))
-    told.append(
-        f"Of {changes:,} changes, {differ:,} differ from the rules as they are by the interval that holds for all of "
-        "them at once. By chance alone, some would seem to if each were judged as if it were the only one."
+    differing = (
+        f"Of {len(rules.variants):,} changes, {differ:,} differ from the rules as they are by the interval that holds "
+        "for all of them at once. By chance alone, some would seem to if each were judged as if it were the only one."
     )
-    return "".join(f"<p>{escape(each)}</p>" for each in told if each)
+    told = (
+        _superior(rules.over_as_is, "the best of all changes", "the rules as they are"),
+        _superior(rules.over_nothing, "the best of all changes and the rules as they are", "not trading at all"),
+        differing,
+    )
+    return "".join(f"<p>{escape(each)}</p>" for each in told)
 
 
-def _superior(found: Superior | None, what: str) -> str:
+def _superior(found: Superior | None, what: str, other: str) -> str:
     if found is None:
-        return f"Whether the best of all changes beats {what} cannot be said: there is too little."
+        return f"Whether {what} beats {other} cannot be said: there is too little."
     return (
-        f"The best of all, {name(found.best, NAME_LENGTH)}, against {what}: p = {chance(found.consistent)} after "
-        f"having looked at all of them (between {chance(found.lower)} and {chance(found.upper)})."
+        f"{what[0].upper()}{what[1:]} is “{named(found.best)}”; against {other} it has p = {chance(found.consistent)} "
+        f"after having looked at all of them (between {chance(found.lower)} and {chance(found.upper)})."
     )
 
 
-def variants(rules: Rules) -> str:
-    """Show every change of the rules beside the rules as they are."""
+def named(variant: str) -> str:
+    """Name a variant, which may hold what a user wrote."""
+    return AS_IS if variant == UNCHANGED else name(variant, NAME_LENGTH)
+
+
+def variants(rules: Rules, as_is: Figures) -> str:
+    """Show every change of the rules below the rules as they are."""
     head = ("rules", "difference", "corrected for all", "mean R", "p", "q", "differs", "closed")
-    as_is = [each for each in rules.variants if each.variant.kind == "as_is"]
     rows = [
         Row(
-            AS_IS if each.variant.kind == "as_is" else name(each.variant.name, NAME_LENGTH),
+            named(each.variant.name),
             (
-                *(
-                    (NOTHING,) * 2
-                    if each.variant.kind == "as_is"
-                    else (with_span(each.difference), span(each.corrected))
-                ),
+                with_span(each.difference),
+                span(each.corrected),
                 with_span(each.mean),
                 chance(each.p),
                 chance(each.q),
@@ -70,9 +72,12 @@ def variants(rules: Rules) -> str:
             ),
             each.too_few,
         )
-        for each in [*as_is, *changed(rules.variants)]
+        for each in best_first(rules.variants)
     ]
-    return table("Every change of the rules, one at a time, best first", head, rows)
+    closed = f"{as_is.closed:,} in {counted(as_is.months, 'month')}"
+    unchanged = (NOTHING, NOTHING, with_span(as_is.mean), NOTHING, NOTHING, NOTHING, closed)
+    first = Row(AS_IS, unchanged, as_is.too_few)
+    return table("Every change of the rules, one at a time, best first", head, [first, *rows])
 
 
 def walk_forward(found: WalkForward) -> str:
@@ -86,8 +91,7 @@ def walk_forward(found: WalkForward) -> str:
     if len(last) < len(found.choices):
         caption += f": the last {len(last)} of {len(found.choices):,} periods; FIGURES.json has all"
     choices = [
-        Row(month(each.month), (name(each.chosen, NAME_LENGTH), count(each.ended_before), in_r(each.mean_before)))
-        for each in last
+        Row(month(each.month), (named(each.chosen), count(each.ended_before), in_r(each.mean_before))) for each in last
     ]
     return "\n".join(
         (

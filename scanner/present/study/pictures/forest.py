@@ -9,7 +9,7 @@ import numpy as np
 from scanner.present.chart_look import GRID, INK, PALE, PAPER, SLOW
 from scanner.present.study.numbers import in_r
 from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, label, sheet, signed, svg, write
-from scanner.present.study.rules import changed
+from scanner.present.study.rules import best_first
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -24,7 +24,7 @@ MOST = 60
 
 def forest(rules: Rules) -> Drawn | None:
     """Draw the changes that have a difference, the best first; None where there are none."""
-    there = [each for each in changed(rules.variants) if each.difference.value is not None]
+    there = [each for each in best_first(rules.variants) if each.difference.value is not None]
     if not there:
         return None
     kept = there if len(there) <= MOST else [*there[: MOST // 2], *there[-MOST // 2 :]]

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 METHOD = {
     "Bars and setups": (
         "All bars went through the code that judges live ones: rows that cannot be bars are refused, coarser bars are "
-        "made of finer ones, and a setup is found at the close of its last bar by that bar and those before it."
+        "made of finer ones, and a setup is found at the close of its last bar, by that bar and those before it."
     ),
     "Entries, exits and pessimism": (
         "Each setup is followed bar by bar as it would be live. A gap fills at the open, and where a bar reaches both "
@@ -27,10 +27,12 @@ METHOD = {
         "configuration has them, and of 0.05 R where it has none. A constant cost in R flatters tight stops."
     ),
     "Intervals": (
-        "Trades of the same month hang together, on many instruments even those of the same day. So each sample draws "
-        "whole months with replacement, and an interval is what 95 of 100 samples give. The design effect is how many "
-        "times wider the variance of the mean is than if all trades were on their own. Resampling blocks of time "
-        "instead of single values is after Politis and Romano (1994)."
+        "Trades of the same month hang together, on many instruments even those of the same day. So each of many "
+        "samples draws whole months with replacement: blocks of time instead of single values, as Politis and Romano "
+        "(1994) do with stretches of any length. The interval of a mean is that of the bootstrap-t over these samples "
+        "(Efron and Tibshirani 1993). The design effect is by how much the months widen the variance of a mean (Kish "
+        "1965). The interval of a share is Wilson's (Newcombe 1998) for as many trades as the design effect leaves "
+        "(Korn and Graubard 1998), and that of a median is read from it (Woodruff 1952)."
     ),
     "Too few": (
         "Fewer than 30 closed trades, or trades in fewer than 12 months, have no interval: they are grey, and say so."
@@ -43,13 +45,15 @@ METHOD = {
     ),
     "Changes of the rules": (
         "Each rule and surrounding is switched and each number moved, one at a time, and compared with the rules as "
-        "they are in the same samples of months. Who looks at many finds something by chance, so the intervals of the "
-        "differences hold for all changes at once, q holds the false discovery rate (Benjamini and Hochberg 1995), "
-        "and the best of all is judged by its superior predictive ability (Hansen 2005)."
+        "they are in the same samples of months. Whoever looks at many finds something by chance. So the corrected "
+        "intervals hold for all changes at once (Romano and Wolf 2005), q holds the false discovery rate (Benjamini "
+        "and Hochberg 1995), and the best of all is judged by its superior predictive ability (Hansen 2005), with "
+        "errors measured in each sample. A change that differs in too few trades is grey and is not among those "
+        "corrected for one another."
     ),
     "Walk-forward": (
-        "For each period, the change that had done best in all that had ended before it is chosen, and only what it "
-        "finds in that period counts. Nothing is chosen by the bars that it is judged on."
+        "For each year, the change that had done best in all that had ended before the year is chosen, and only what "
+        "it finds in that year counts. So nothing is chosen by the bars that it is judged on."
     ),
     "How much is enough": (
         "To tell a mean m from 0 with a power of 80 %, two-sided at 5 %, plain normal theory asks for (1.960 + "
@@ -66,10 +70,13 @@ SOURCES = (
         "Y. Benjamini and Y. Hochberg, Controlling the false discovery rate, Journal of the Royal Statistical Society "
         "B 57 (1995) 289-300."
     ),
+    "B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap, 1993, chapter 12 (from memory).",
     (
         "P. R. Hansen, A test for superior predictive ability, Journal of Business & Economic Statistics 23 (2005) "
         "365-380."
     ),
+    "L. Kish, Survey Sampling, 1965 (from memory).",
+    "E. L. Korn and B. I. Graubard, Survey Methodology 24 (1998) 193-201 (from memory).",
     (
         "R. G. Newcombe, Two-sided confidence intervals for the single proportion, Statistics in Medicine 17 (1998) "
         "857-872."
@@ -78,10 +85,12 @@ SOURCES = (
         "D. N. Politis and J. P. Romano, The stationary bootstrap, Journal of the American Statistical Association 89 "
         "(1994) 1303-1313."
     ),
+    "J. P. Romano and M. Wolf, Econometrica 73 (2005) 1237-1282 (from memory).",
+    "R. S. Woodruff, Journal of the American Statistical Association 47 (1952) 635-646 (from memory).",
     (
         "A published result to set beside one's own: candlestick rules in large US shares showed no value after "
         "bootstrapping. B. R. Marshall, M. R. Young and L. C. Rose, Journal of Banking & Finance 30 (2006) 2303-2323 "
-        "(cited from memory)."
+        "(from memory)."
     ),
 )
 MARK_LENGTH = 12

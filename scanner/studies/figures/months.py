@@ -130,13 +130,8 @@ def differences(count: Floats, total: Floats, other_count: Floats, other_total: 
     own, other = ratios(count, total), ratios(other_count, other_total)
     size, mean, square = _samples(count, total, drawn)
     other_size, other_mean, other_square = _samples(other_count, other_total, drawn)
-    samples = drawn.T
-    both = (
-        (total * other_total) @ samples
-        - mean * ((count * other_total) @ samples)
-        - other_mean * ((total * other_count) @ samples)
-        + mean * other_mean * ((count * other_count) @ samples)
-    )
+    moments = _over(drawn, total * other_total, count * other_total, total * other_count, count * other_count)
+    both = moments[0] - mean * moments[1] - other_mean * moments[2] + mean * other_mean * moments[3]
     value = own.value - other.value
     squares = square / size**2 + other_square / other_size**2 - 2 * both / (size * other_size)
     off = mean - other_mean - value[:, None]
@@ -145,15 +140,22 @@ def differences(count: Floats, total: Floats, other_count: Floats, other_total: 
 
 def _samples(count: Floats, total: Floats, drawn: Floats) -> tuple[Floats, Floats, Floats]:
     """Give for each group and sample the number of results, their mean, and the sum of the squares of residuals."""
-    samples = drawn.T
-    size = np.maximum(count @ samples, 1)  # a sample may have none of the months of a group
-    mean = (total @ samples) / size
-    square = (total**2) @ samples - 2 * mean * ((total * count) @ samples) + mean**2 * ((count**2) @ samples)
-    return size, mean, square
+    moments = _over(drawn, count, total, total**2, total * count, count**2)
+    size = np.maximum(moments[0], 1)  # a sample may have none of the months of a group
+    mean = moments[1] / size
+    return size, mean, moments[2] - 2 * mean * moments[3] + mean**2 * moments[4]
+
+
+def _over(drawn: Floats, *columns: Floats) -> Floats:
+    """Sum columns of the shape (groups, months) over the months of each sample, all of them in one product."""
+    stacked = np.stack(np.broadcast_arrays(*columns))
+    sums: Floats = (stacked.reshape(-1, drawn.shape[1]) @ drawn.T).reshape(*stacked.shape[:2], -1)
+    return sums
 
 
 def _length(left: Floats) -> Floats:
-    return np.sqrt((left**2).sum(axis=1))
+    length: Floats = np.sqrt((left**2).sum(axis=1))
+    return length
 
 
 def _errors_off(off: Floats, square: Floats) -> Floats:
@@ -168,7 +170,8 @@ def design_effects(size: Floats, spread: Floats, error: Floats) -> Floats:
     ``size`` are numbers of results and ``spread`` their standard deviations (Kish, Survey Sampling, 1965; from memory).
     NaN where all results are alike.
     """
-    return np.divide(size * error**2, spread**2, out=np.full_like(error, np.nan), where=spread > 0)
+    effect: Floats = np.divide(size * error**2, spread**2, out=np.full_like(error, np.nan), where=spread > 0)
+    return effect
 
 
 def share_between(successes: int, count: int, design_effect: float, freedom: float) -> Interval:

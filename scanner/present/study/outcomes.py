@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from html import escape
 from typing import TYPE_CHECKING
 
-from scanner.present.study.numbers import NOTHING, count, in_r, plain, share, span, with_span
+from scanner.present.study.numbers import NOTHING, TOO_FEW, count, in_r, plain, share, span, with_span
 from scanner.present.study.tables import Group, Row, Table, grouped, table
 from scanner.present.text import plain as visible
 from scanner.present.times import date
@@ -45,10 +46,10 @@ BY = {
     "month": "month",
     "hour": "hour of the day (UTC)",
 }
-SURROUNDINGS = "surroundings"
 GROUP_HEAD = ("mean R", "closed", "winners", "without best 1 %", "median R", "profit factor", "cost R", "found")
-LACKS = {"place": "no place", "group": "no group"}
-"""What an empty name of a group is called."""
+NOT_JUDGED = "not judged"
+LACKS = {"instrument": "unnamed"}
+"""What an empty name of a group is called where it is not «none»."""
 
 
 def of_all(found: Figures, aside: Figures) -> str:
@@ -66,7 +67,7 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
     measured = [
         ("share of winners", of.share, share),
         ("mean R", of.mean, in_r),
-        (f"mean R without the best {of.best:,}", of.without_best, in_r),
+        (f"mean R without the best 1 % ({of.best:,})", of.without_best, in_r),
         ("median R", of.median, in_r),
     ]
     return [
@@ -80,7 +81,7 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
         ("winners", count(of.winners), False),
         *((words, with_span(of_what, write), of.too_few) for words, of_what, write in measured),
         ("sum of R", in_r(of.total), False),
-        (f"sum of R without the best {of.best:,}", in_r(of.total_without_best), False),
+        (f"sum of R without the best 1 % ({of.best:,})", in_r(of.total_without_best), False),
         ("standard deviation of R", plain(of.spread), False),
         ("skewness of R", plain(of.skew), False),
         ("design effect of shared months", plain(of.design_effect), False),
@@ -95,13 +96,16 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
 
 
 def breakdowns(found: Sequence[Breakdown]) -> str:
-    """Show the figures by each breakdown, the surroundings together in one table."""
-    surroundings = [each for each in found if each.by.startswith(AROUND)]
-    parts = [grouped(_broken_down(each)) for each in found if each.groups and each not in surroundings]
+    """Show the figures by each breakdown, surroundings together in one table; what all setups share is a sentence."""
+    several = [each for each in found if len(each.groups) > 1]
+    alike = [f"{by(each)} {named(each.groups[0], each.by)}" for each in found if len(each.groups) == 1]
+    shared = f"<p>The same for all setups: {escape('; '.join(alike))}.</p>" if alike else ""
+    surroundings = [each for each in several if each.by.startswith(AROUND)]
+    parts = [grouped(_broken_down(each)) for each in several if each not in surroundings]
     if surroundings:
-        groups = tuple(Group(by(each), _rows(each.groups, each.by)) for each in surroundings if each.groups)
-        parts.append(grouped(Table("By surroundings", (SURROUNDINGS, *GROUP_HEAD), groups)))
-    return "\n".join(parts)
+        groups = tuple(Group(by(each), _rows(each.groups, each.by)) for each in surroundings)
+        parts.append(grouped(Table("By surroundings", ("surroundings", *GROUP_HEAD), groups)))
+    return "\n".join([shared, *parts])
 
 
 def by(breakdown: Breakdown) -> str:
@@ -116,7 +120,9 @@ def by(breakdown: Breakdown) -> str:
 
 def named(group: Figures, column: str) -> str:
     """Name a group of a breakdown, which may come from a feed."""
-    return LACKS.get(column, "unnamed") if not group.name else name(group.name, NAME_LENGTH)
+    if not group.name:
+        return LACKS.get(column, "none")
+    return NOT_JUDGED if column.startswith(AROUND) and group.name == "unknown" else name(group.name, NAME_LENGTH)
 
 
 def _broken_down(breakdown: Breakdown) -> Table:
@@ -176,8 +182,9 @@ def streaks(of: Figures) -> str:
     head = ("streak", "measured", "usual by chance", "at worst in 95 of 100")
 
     def row(words: str, beside: Beside | None, write: Callable[[float | None], str]) -> Row:
-        values = (None,) * 3 if beside is None else (beside.value, beside.usual, beside.bad)
-        return Row(words, tuple(write(value) for value in values), of.too_few)
+        if beside is None:
+            return Row(words, (TOO_FEW, NOTHING, NOTHING), few=True)
+        return Row(words, (write(beside.value), write(beside.usual), write(beside.bad)))
 
     rows = [row("losses in a row", of.losing_run, count), row("deepest fall of the sum, in R", of.drawdown, plain)]
     return table("Streaks beside chance", head, rows)

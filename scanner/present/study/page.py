@@ -11,7 +11,7 @@ from scanner.present.study import outcomes, rules
 from scanner.present.study.honesty import honesty
 from scanner.present.study.look import STYLE
 from scanner.present.study.method import method, read
-from scanner.present.study.numbers import count, share, span
+from scanner.present.study.numbers import count, share
 from scanner.present.study.pictures.all import pictures
 from scanner.present.study.stories import gallery
 from scanner.present.text import plain
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from scanner.present.study.pictures.all import Pictures
     from scanner.present.study.pictures.axes import Drawn
     from scanner.present.study.stories import Shown
-    from scanner.studies.figures.results import Report, Verdict
+    from scanner.studies.figures.results import Report
     from scanner.studies.schema import Study
 
 TITLE = "What the setups came to"
@@ -66,26 +66,19 @@ def _header(study: Study, report: Report) -> str:
     return (
         f"<header>\n<h1>{TITLE}</h1>\n"
         f'<p class="verdict">{escape(plain(verdict.sentence, outcomes.SENTENCE_LENGTH))}</p>\n'
-        f"<p>{escape(_corrected(verdict))} R is net of costs: {escape(_costs(study))}.</p>\n"
+        f"<p>{escape(_costs(study))}</p>\n"
         f'<p class="wrong">{escape(SHORT)}</p>\n{known}\n</header>'
     )
 
 
-def _corrected(verdict: Verdict) -> str:
-    """Say what the verdict goes by: the wider intervals."""
-    if verdict.corrected.low is None:
-        return "There is too little for an interval, and so for any answer."
-    looks = counted(verdict.looks, "look")
-    beyond = "" if verdict.over_chance is None else f"; above chance {span(verdict.over_chance)} R"
-    return f"At the level that makes up for {looks} at these bars: mean {span(verdict.corrected)} R{beyond}."
-
-
 def _costs(study: Study) -> str:
     if study.costs_known == 1:
-        return "real ones for all setups"
+        return "The costs are real ones for all setups."
     if study.costs_known == 0:
-        return "0.05 R a trade, since the configuration has no real ones"
-    return f"real ones for {share(study.costs_known)} of the setups, 0.05 R for the others"
+        return "The costs are taken to be 0.05 R a trade, since no real ones are known."
+    return (
+        f"The costs are real ones for {share(study.costs_known)} of the setups and taken to be 0.05 R for the others."
+    )
 
 
 def _sections(

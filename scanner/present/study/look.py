@@ -28,11 +28,12 @@ th:first-child { position: sticky; left: 0; min-width: 104px; max-width: 230px; 
 th[scope=rowgroup] { max-width: none; padding-top: 12px; font-weight: 700; }
 .few th, .few td { color: var(--pale); font-style: italic; }
 td.words { min-width: 220px; text-align: left; white-space: normal; }
+#rules th:first-child { max-width: 310px; }
 #groups table { width: 100%; min-width: 1000px; table-layout: fixed; }
-#groups th:first-child { width: 17%; }
+#groups th:first-child { width: 15%; }
 #groups :is(th, td):nth-child(2), #groups :is(th, td):nth-child(4) { width: 17%; }
-#groups :is(th, td):nth-child(3) { width: 15%; }
-@media (max-width: 480px) { .card { padding: 14px 12px; } th:first-child { max-width: 148px; } }
+#groups :is(th, td):nth-child(3) { width: 14%; }
+@media (max-width: 480px) { .card { padding: 14px 12px; } th:first-child, #rules th:first-child { max-width: 148px; } }
 @media print {
   @page { margin: 14mm; }
   :root { --paper: #ffffff; --own: #ffffff; }
@@ -41,7 +42,8 @@ td.words { min-width: 220px; text-align: left; white-space: normal; }
   nav { display: none; }
   .card { padding: 8px 0; border-radius: 0; border-top-width: 2px; }
   .scroll { overflow: visible; }
-  table, #groups table { min-width: 0; font-size: 7.5pt; }
+  table, #rules th:first-child { max-width: 310px; }
+#groups table { min-width: 0; font-size: 7.5pt; }
   thead th { font-size: inherit; }
   figcaption { font-size: 8pt; }
   th, td { padding: 3px 8px 3px 0; }

@@ -122,7 +122,7 @@ def _rules(report: Report, drawn: Pictures) -> str:
 def _stories(shown: Sequence[Shown]) -> str:
     if not shown:
         return ""
-    words = "The best and the worst are seldom; only those at random and in the middle show what is usual."
+    words = "The best and the worst are rare; those in the middle and at random show what is usual."
     return f"<p>{words}</p>\n{gallery(shown)}"
 
 

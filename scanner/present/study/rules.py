@@ -19,6 +19,7 @@ MOST_CHOICES = 60
 """Periods of the walk-forward that are shown; the last of them, where there are more."""
 AS_IS, UNCHANGED = "the rules as they are", "as is"
 """How the rules as they are are shown, and how they are called among the variants."""
+LOW_BAR = "Random bars may beat not trading at all as well, so read that together with the figures beside chance."
 
 
 def best_first(found: Sequence[VariantResult]) -> list[VariantResult]:
@@ -36,7 +37,7 @@ def sentences(rules: Rules) -> str:
     told = (
         _superior(rules.over_as_is, "the best of all changes", "the rules as they are"),
         _superior(rules.over_nothing, "the best of all changes and the rules as they are", "not trading at all"),
-        differing,
+        f"{LOW_BAR} {differing}",
     )
     return "".join(f"<p>{escape(each)}</p>" for each in told)
 
@@ -77,7 +78,11 @@ def variants(rules: Rules, as_is: Figures) -> str:
     closed = f"{as_is.closed:,} in {counted(as_is.months, 'month')}"
     unchanged = (NOTHING, NOTHING, with_span(as_is.mean), NOTHING, NOTHING, NOTHING, closed)
     first = Row(AS_IS, unchanged, as_is.too_few)
-    return table("Every change of the rules, one at a time, best first", head, [first, *rows])
+    return table(
+        "Every change of the rules, one at a time, best first; grey: too few trades, or too few that differ",
+        head,
+        [first, *rows],
+    )
 
 
 def walk_forward(found: WalkForward) -> str:

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from scanner.studies.figures.results import Rules, VariantResult
 
 ROW, ENDS = 19.0, 66.0
-LEFT = 190.0
+LEFT = 206.0
+LONGEST, END = 36, 9
+"""Letters of a name; a longer one is cut in its middle, since its end says how far a number was moved."""
 MOST = 60
 """Changes that are drawn: of more, those with the greatest differences to either side."""
 
@@ -38,6 +40,15 @@ def forest(rules: Rules) -> Drawn | None:
         "Difference in mean R from the rules as they are, which are the line at 0. The bars hold for all changes at "
         f"once; a full sign has one that leaves out 0, a cross is too few for any.{some}",
     )
+
+
+def _short(text: str) -> str:
+    """Cut a name.
+
+    >>> _short("three_bar_pullback: highest_among_last +25 %")
+    'three_bar_pullback: highest…st +25 %'
+    """
+    return label(text if len(text) <= LONGEST else f"{text[: LONGEST - END]}…{text[1 - END :]}")
 
 
 def _compose(changes: list[VariantResult]) -> Figure:
@@ -66,7 +77,7 @@ def _compose(changes: list[VariantResult]) -> Figure:
             markerfacecolor=SLOW if each.differs else PAPER,
             linestyle="",
         )
-        words, color = label(each.variant.name, 34), PALE if bare else INK
+        words, color = _short(each.variant.name), PALE if bare else INK
         write(
             axes,
             0,
@@ -74,7 +85,7 @@ def _compose(changes: list[VariantResult]) -> Figure:
             words,
             (-6, -4),
             align="right",
-            size=SMALL - 1,
+            size=SMALL - 1.5,
             color=color,
             coordinates=axes.get_yaxis_transform(),
         )

@@ -13,7 +13,9 @@ section p, section li { max-width: 72ch; }
 .beside > * { min-width: 0; }
 figure { margin: 12px 0; max-width: 520px; }
 figcaption { margin-top: 6px; color: var(--pale); font-size: 14px; line-height: 1.4; }
-.scroll { margin: 14px 0; overflow-x: auto; }
+.scroll { margin: 14px 0; overflow-x: auto; background:
+  linear-gradient(to left, var(--card) 40%, transparent) right / 32px 100% no-repeat local,
+  linear-gradient(to left, var(--pale), transparent) right / 10px 100% no-repeat scroll; }
 .scroll:focus-visible { outline: 2px solid var(--accent); }
 table { border-collapse: separate; border-spacing: 0; font-size: 14px; font-variant-numeric: tabular-nums;
   overflow-wrap: normal; }
@@ -41,7 +43,7 @@ td.words { min-width: 220px; text-align: left; white-space: normal; }
   header, section, footer { max-width: none; }
   nav { display: none; }
   .card { padding: 8px 0; border-radius: 0; border-top-width: 2px; }
-  .scroll { overflow: visible; }
+  .scroll { overflow: visible; background: none; }
   table, #rules th:first-child { max-width: 310px; }
 #groups table { min-width: 0; font-size: 7.5pt; }
   thead th { font-size: inherit; }

@@ -50,7 +50,7 @@ class Members:
         has = np.zeros((len(names), len(closed)), dtype=np.bool_)
         has[variant[both], row[both]] = True
         net_r, month = closed["net_r"].to_numpy(), closed["month"].to_numpy()
-        ended_at = closed["ended_at"].astype("int64").to_numpy(np.int64)
+        ended_at = np.asarray(closed["ended_at"].astype("int64"), dtype=np.int64)
         return cls(net_r, month, ended_at, has).only(np.logical_or.reduce(has))
 
     def only(self, which: Flags) -> Members:

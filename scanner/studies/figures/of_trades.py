@@ -134,8 +134,8 @@ def breakdowns_of(
         else:
             order = np.argsort(code, kind="stable")
             edges = np.searchsorted(code[order], np.arange(len(names) + 1))
-            for name, chosen in zip(names, np.split(order, edges[1:-1]), strict=True):
-                groups.append(_Group.of(setups.only(chosen), str(name), FEW_SHUFFLES, seed))
+            for name, first, last in zip(names, edges[:-1], edges[1:], strict=True):
+                groups.append(_Group.of(setups.only(order[first:last]), str(name), FEW_SHUFFLES, seed))
         ends.append((by, len(groups)))
     figures, begin, made = _with_intervals(groups, samples, seed), 0, []
     for by, end in ends:

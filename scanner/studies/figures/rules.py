@@ -15,8 +15,10 @@ from scanner.studies.figures.results import Interval, Rules, Superior, VariantRe
 from scanner.studies.figures.several import chances, false_discovery, superior, together
 
 if TYPE_CHECKING:
-    from scanner.studies.figures.members import Drawn
-    from scanner.studies.schema import Study
+    from collections.abc import Sequence
+
+    from scanner.studies.figures.members import Drawn, Groups
+    from scanner.studies.schema import Study, Variant
 
 
 def rules_of(study: Study, samples: int, seed: int) -> Rules:
@@ -27,8 +29,12 @@ def rules_of(study: Study, samples: int, seed: int) -> Rules:
     """
     if not study.variants:
         return Rules((), None, None)
-    groups = beside_first(Members.of(study), samples, seed)
-    names = [variant.name for variant in study.variants]
+    return rules_among(study.variants, beside_first(Members.of(study), samples, seed))
+
+
+def rules_among(variants: Sequence[Variant], groups: Groups) -> Rules:
+    """Say the same of variants whose trades are these groups; the first are the rules as they are."""
+    names = [variant.name for variant in variants]
     difference = groups.difference
     corrected, p, q = dict[int, Interval](), dict[int, float](), dict[int, float]()
     if difference.resampled is not None:
@@ -49,7 +55,7 @@ def rules_of(study: Study, samples: int, seed: int) -> Rules:
             q=q.get(number),
             differs=number in corrected and leaves_out_0(corrected[number]),
         )
-        for number, variant in enumerate(study.variants)
+        for number, variant in enumerate(variants)
     ]
     over_as_is, over_nothing = (
         _superior(each, names, groups.months_in_all) for each in (groups.difference, groups.mean)

@@ -90,10 +90,8 @@ def running_of(results: Floats, month: Integers, entered_at: Integers, under: fl
     paths = np.empty((max(FEW_SHUFFLES, min(PATHS, MOST_SHUFFLED // size)), len(points)))
     for path in paths:
         drawn: list[Floats] = []
-        left = size
-        while left > 0:
-            drawn.append(months[chance.integers(len(months))])
-            left -= len(drawn[-1])
+        while sum(map(len, drawn)) < size:
+            drawn += [months[number] for number in chance.integers(len(months), size=len(months))]
         path[:] = np.concatenate(drawn)[:size].cumsum()[points]
     low, middle, high = np.quantile(paths, FAN, axis=0)
     return Running(

@@ -41,15 +41,19 @@ def verdict_of(
 ) -> Verdict:
     """Judge the setups of a study for which each column of ``where`` has that value.
 
-    With ``after`` only those found later count (nanoseconds since 1970 UTC). Both the mean and the difference from each
-    kind of chance are held at the level 1 − 0.05 / looks (Bonferroni). There is an edge only where all of them lie
-    above 0, and setups lose where the mean lies below 0. Without anything drawn to compare with, no edge is claimed.
+    With ``after`` (nanoseconds since 1970 UTC) only what was found later counts, controls too. Both the mean and
+    the difference from each kind of chance are held at the level 1 − 0.05 / looks (Bonferroni). There is an edge only
+    where all of them lie above 0, and setups lose where the mean lies below 0. Without anything drawn to compare with,
+    no edge is claimed.
     ValueError says which column the trades do not have.
     """
     if looks < 1:
         raise ValueError(f"looks is {looks}; this one counts, so it is at least 1")
-    setups = judged_setups(study.trades, where or {}, after)
-    return verdict_on(setups, pairs_of(setups, study.trades), looks, samples, study.seed)
+    trades = study.trades
+    if after is not None:
+        trades = trades[trades["found_at"].to_numpy("datetime64[ns]").view(np.int64) > after]
+    setups = judged_setups(trades, where or {})
+    return verdict_on(setups, pairs_of(setups, trades), looks, samples, study.seed)
 
 
 def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples: int, seed: int) -> Verdict:
@@ -84,15 +88,13 @@ def judge(study: Study, hypotheses: Sequence[Hypothesis], samples: int = SAMPLES
     )
 
 
-def judged_setups(trades: pd.DataFrame, where: Mapping[str, str], after: int | None = None) -> pd.DataFrame:
+def judged_setups(trades: pd.DataFrame, where: Mapping[str, str]) -> pd.DataFrame:
     """Give the closed setups that the rules find and do not set aside, by id, with those values in those columns."""
     chosen = (trades["source"] == "setup") & trades["found"] & (trades["set_aside"] == "") & trades["net_r"].notna()
     for column, value in where.items():
         if column not in trades.columns:
             raise ValueError(f"trades have no column {column}; they have {', '.join(trades.columns)}")
         chosen &= trades[column].astype("str") == value
-    if after is not None:
-        chosen &= trades["found_at"].to_numpy("datetime64[ns]").view(np.int64) > after
     return trades[chosen].sort_values("id", ignore_index=True)
 
 

@@ -74,7 +74,7 @@ def _rows(
     found = pd.to_datetime(START + days * DAY, utc=True)
     month = (12 * found.year + found.month - 1).to_numpy(np.int64)
     # Results of a month hang together.
-    good = np.random.default_rng((1, months)).random(month.max() + 1) < 0.5
+    good = np.random.default_rng((1, months)).random(30_000) < 0.5
     entered = rng.random(count) < 0.9
     nothing = np.where(entered, 0.0, np.nan)
     gross = skewed(rng, count, np.where(good[month], 0.45, 0.22)) + nothing

@@ -44,6 +44,10 @@ def plain_error(_: Floats, count: Floats, total: Floats) -> Floats:
     return np.array([np.sqrt((residual**2).sum()) / count.sum()])
 
 
+def _sums(month: NDArray[np.int64], values: Floats) -> Floats:
+    return np.bincount(month, values, 20).astype(np.float64)
+
+
 def plain_mean_of(count: Floats, total: Floats) -> Floats:
     return np.array([plain_ratio(count, total)])
 
@@ -62,8 +66,8 @@ def test_samples_are_what_drawing_the_months_themselves_gives(seed: int) -> None
     rng = np.random.default_rng(seed)
     month, other_month = uneven(rng, 90, 20), uneven(rng, 70, 20)
     result, other = skewed(rng, 90), skewed(rng, 70)
-    count, total = (np.bincount(month, column, 20) for column in (np.ones(90), result))
-    other_count, other_total = (np.bincount(other_month, column, 20) for column in (np.ones(70), other))
+    count, total = _sums(month, np.ones(90)), _sums(month, result)
+    other_count, other_total = _sums(other_month, np.ones(70)), _sums(other_month, other)
     drawn = weights(20, 50, seed)
     mean = means(count[None], total[None], drawn)
     above = differences(count[None], total[None], other_count[None], other_total[None], drawn)

@@ -148,6 +148,29 @@ def study(
         typer.Option(help="Work on an existing Dask cluster instead, by its scheduler's address.", metavar="ADDRESS"),
     ] = "",
     seed: Annotated[int, typer.Option(help="What random draws begin with.", metavar="N")] = 0,
+    register: Annotated[
+        str | None,
+        typer.Option(
+            help="Only write a hypothesis of this name down, beside the bars; later studies judge it on bars that "
+            "came after, and on no others.",
+            metavar="NAME",
+        ),
+    ] = None,
+    where: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="With --register: which setups it is about, such as setup=doji_pause or direction=long; again for "
+            "more. Without it, all.",
+            metavar="COLUMN=VALUE",
+        ),
+    ] = None,
+    keep: Annotated[
+        bool,
+        typer.Option(
+            "--keep",
+            help="Leave what each kind of setup came to beside the store of --config; alerts end with it from then on.",
+        ),
+    ] = False,
     timeframe: TimeframeName = None,
     tz: Tz = "UTC",
     stamp: Stamp = "open",
@@ -160,12 +183,24 @@ def study(
 
     Example: closewatch study bars/ --config watch.toml --out study
     """
-    from scanner.commands import study as command  # noqa: PLC0415 - heavy, and not needed for --help
+    if where and register is None:
+        raise typer.BadParameter("--where says which setups a hypothesis is about: give --register NAME too")
+    if keep and register is not None:
+        raise typer.BadParameter("--register looks at nothing that could be kept: leave --keep out")
+    if keep and config is None:
+        raise typer.BadParameter("--keep leaves its table beside the store of a configuration: give --config too")
+    from scanner.commands import register as registering  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands import study as command  # noqa: PLC0415 - as above
     from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
     from scanner.studies.running import How  # noqa: PLC0415 - as above
 
     reading = _reading(tz, stamp, time_format, calendar, step, timeframe or [], None, None, config)
-    return command.run(files, reading, Asked(seed=seed), How(out, workers, cluster))
+    by = "" if config is None else config.name
+    if register is not None:
+        registering.run(files, reading, register, where or [], by, time.time_ns())
+        return 0
+    how = How(out, workers, cluster)
+    return command.run(files, reading, Asked(seed=seed), how, by, time.time_ns(), keep=keep)
 
 
 @app.command()

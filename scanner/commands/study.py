@@ -12,13 +12,20 @@ from scanner.commands import output
 from scanner.commands.trouble import DONE, UNUSABLE, UsageError
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
-from scanner.present.study_summary import summary
+from scanner.present.study_summary import hypotheses, summary
+from scanner.studies.figures.report import report_of
+from scanner.studies.kept.asking import look_of
+from scanner.studies.kept.keeping import record_of
+from scanner.studies.kept.marks import rules_marks
+from scanner.studies.kept.noting import note
+from scanner.studies.kept.record import beside
 from scanner.studies.running import How, study_files
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.recordings import Reading
+    from scanner.settings import Settings
     from scanner.studies.collecting import Asked
     from scanner.studies.schema import Study
 
@@ -26,10 +33,14 @@ FOLDER = Path("study")
 """Where a study is written, where nothing else is said."""
 
 
-def run(paths: Sequence[Path], reading: Reading, asked: Asked, how: How) -> int:
+def run(
+    paths: Sequence[Path], reading: Reading, asked: Asked, how: How, config: str, now: int, *, keep: bool = False
+) -> int:
     """Study files of bars, write the tables to the folder, and say what came of it; gives the exit code.
 
-    What could not be read is told and ends nothing, but the exit code says that something is to be mended.
+    ``config`` is the name of the configuration, empty without one; with ``keep`` a record is left beside its store.
+    ``now`` is in nanoseconds since 1970 UTC. What could not be read is told and ends nothing, but the exit code says
+    that something is to be mended.
     """
     out = how.folder or FOLDER
     if out.exists() and not out.is_dir():
@@ -39,10 +50,15 @@ def run(paths: Sequence[Path], reading: Reading, asked: Asked, how: How) -> int:
         reading.settings.try_own_setups()
     with output.progress("studying") as on_progress:
         study, troubles = study_files(paths, reading, asked, How(out, how.workers, how.cluster), on_progress)
+    noted = note(paths, look_of(study, reading, config, now))
+    report = noted.on(report_of(study, looks=noted.looks, hypotheses=noted.hypotheses))
     written = write_tables(study, out)
-    output.say(*summary(study), "", f"written to {out}: {', '.join(written)}", "", SHORT)
-    if troubles:
-        output.tell(*troubles)
+    output.say(*summary(study), "", report.verdict.sentence, *hypotheses(report.judged, reading.tz), "")
+    output.say(f"written to {out}: {', '.join(written)}")
+    if keep and reading.settings is not None:
+        output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
+    output.say("", SHORT)
+    output.tell(*noted.told, *troubles)
     return UNUSABLE if troubles else DONE
 
 
@@ -56,6 +72,14 @@ def write_tables(study: Study, folder: Path) -> list[str]:
     for name, content in files.items():
         output.write_whole(folder / name, content)
     return list(files)
+
+
+def keep_record(study: Study, settings: Settings, looks: int, now: int) -> Path:
+    """Leave the record of a study beside the store of a configuration, for its alerts; gives its path."""
+    path = beside(settings.store_path)
+    rules = rules_marks(settings, settings.rulebook_of(), study.instruments)
+    output.write_whole(path, record_of(study, rules, looks, now).to_bytes(), private=True)
+    return path
 
 
 def _parquet(table: Table) -> bytes:

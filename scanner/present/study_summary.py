@@ -6,11 +6,14 @@ from math import ceil, fsum
 from typing import TYPE_CHECKING
 
 from scanner.present.tables import table
-from scanner.present.times import date
+from scanner.present.times import date, moment
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
+    from scanner.studies.figures.results import Judged
     from scanner.studies.schema import Study
 
 SOURCES = {
@@ -38,6 +41,15 @@ def summary(study: Study) -> list[str]:
         *table(("what", "planned", "entered", "closed", "mean R", "without the best 1 %"), rows, left=(0,)),
         "",
         f"R is net of costs: real ones for {study.costs_known:.0%} of the setups, 0.05 R for the others.",
+    ]
+
+
+def hypotheses(judged: Sequence[Judged], zone: str) -> list[str]:
+    """Say what came of each hypothesis that was written down, on what was found after that."""
+    return [
+        f"Hypothesis {each.hypothesis.name}, on what was found after {moment(each.hypothesis.written_at, zone)}: "
+        f"{each.verdict.sentence}"
+        for each in judged
     ]
 
 

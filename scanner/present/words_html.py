@@ -35,6 +35,7 @@ STYLES = {
     "note": "padding:0 0 7px;font-size:13px;line-height:1.35;color:#5a6470;overflow-wrap:anywhere",
     "wrong": "margin:16px 0 4px;padding:10px 12px;background:#f6ead9;border-left:4px solid #9a5b13;"
     "overflow-wrap:anywhere",
+    "record": "margin:16px 0 4px;overflow-wrap:anywhere",
     "picture": "display:block;width:100%;height:auto;margin:4px 0 12px;border:0;border-radius:4px",
     "foot": "max-width:560px;margin:0 auto;padding:2px 18px 12px;font-size:13px;line-height:1.4;color:#5a6470",
 }
@@ -74,7 +75,8 @@ def _alert(words: Words, chart: str | None) -> str:
         + _picture(chart)
         + _table("Levels", words.levels)
         + _text("wrong", words.wrong)
-        + _table(words.why_title, words.why),
+        + _table(words.why_title, words.why)
+        + _text("record", words.record),
     )
 
 
@@ -87,7 +89,8 @@ def _part(words: Words, chart: str | None) -> str:
         + _text("orders", words.orders)
         + _text("glance", words.glance)
         + _picture(chart)
-        + _text("wrong", words.wrong),
+        + _text("wrong", words.wrong)
+        + _text("record", words.record),
     )
 
 

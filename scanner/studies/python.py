@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+import warnings
 from collections.abc import Mapping
 from hashlib import sha256
 from pathlib import Path
@@ -20,6 +22,8 @@ from scanner.pipeline import Inputs
 from scanner.recordings import Reading
 from scanner.settings import load
 from scanner.studies.collecting import Asked, collect_one
+from scanner.studies.kept.asking import look_of
+from scanner.studies.kept.noting import note
 from scanner.studies.running import How, StudyError, study_files, study_rows
 from scanner.studies.tables import Part, tables
 from scanner.trade.rulebook import Rulebook
@@ -53,7 +57,8 @@ def study(
     ``bars`` are files or folders, or tables by instrument with an index of times (the opening of each bar, in UTC where
     it names no zone) and the columns open, high, low, close and perhaps volume. ``config``, ``calendar``, ``timeframe``
     and ``step`` are as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can go on),
-    ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. More than one process needs the
+    ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. A study of files is noted in
+    the ledger of looks beside them; a warning says where that could not be. More than one process needs the
     usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence what cannot be read.
 
     >>> quiet = pd.DataFrame(dict.fromkeys(PRICES, 10.0), index=pd.date_range("2024-01-01", periods=300))
@@ -68,15 +73,21 @@ def study(
         settings=known,
         rulebook=Rulebook() if known is None else known.rulebook_of(),
     )
+    files: list[Path] = []
     asked, how = Asked(seed=seed), How(None if out is None else Path(out), workers, cluster)
     if isinstance(bars, Mapping):
         rows = {name: _rows(name, table) for name, table in bars.items()}
         found, troubles = study_rows(rows, reading, asked, how)
     else:
         paths = [bars] if isinstance(bars, str | Path) else bars
-        found, troubles = study_files([Path(path) for path in paths], reading, asked, how)
+        files = [Path(path) for path in paths]
+        found, troubles = study_files(files, reading, asked, how)
     if troubles:
         raise StudyError("; ".join(troubles))
+    if files:
+        noted = note(files, look_of(found, reading, "" if config is None else Path(config).name, time.time_ns()))
+        for sentence in noted.told:
+            warnings.warn(sentence, stacklevel=2)
     return found
 
 

@@ -226,12 +226,14 @@ class Verdict:
 class Hypothesis:
     """What somebody wrote down before looking: setups for which each column of ``where`` has that value.
 
-    It is judged only on setups found after ``written_at``, in nanoseconds since 1970 UTC.
+    It is judged only on setups found after ``written_at``, in nanoseconds since 1970 UTC. ``looks`` counts the times
+    that it was judged on different bars, this one included.
     """
 
     name: str
     written_at: int
     where: tuple[tuple[str, str], ...]
+    looks: int = 1
 
 
 @dataclass(frozen=True, slots=True)

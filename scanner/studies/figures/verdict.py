@@ -80,8 +80,11 @@ def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples
 
 
 def judge(study: Study, hypotheses: Sequence[Hypothesis], samples: int = SAMPLES) -> tuple[Judged, ...]:
-    """Judge each hypothesis on the setups found after it was written down; each is a look for all of them."""
-    looks = len(hypotheses)
+    """Judge each hypothesis on the setups found after it was written down.
+
+    Each of them, and each time that one was judged before, is a look for all.
+    """
+    looks = sum(each.looks for each in hypotheses)
     return tuple(
         Judged(each, verdict_of(study, looks, dict(each.where), after=each.written_at, samples=samples))
         for each in hypotheses

@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING
 from pyarrow import Table, parquet
 
 from scanner.commands import output
+from scanner.commands.study_gallery import charts_of
 from scanner.commands.trouble import DONE, UNUSABLE, UsageError
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
+from scanner.present.study.page import page
+from scanner.present.study.stories import choose
 from scanner.present.study_summary import hypotheses, summary
 from scanner.studies.figures.report import report_of
 from scanner.studies.kept.asking import look_of
@@ -31,12 +34,13 @@ if TYPE_CHECKING:
 
 FOLDER = Path("study")
 """Where a study is written, where nothing else is said."""
+REPORT = "REPORT.html"
 
 
 def run(
     paths: Sequence[Path], reading: Reading, asked: Asked, how: How, config: str, now: int, *, keep: bool = False
 ) -> int:
-    """Study files of bars, write the tables to the folder, and say what came of it; gives the exit code.
+    """Study files of bars, write tables and report to the folder, and say what came of it; gives the exit code.
 
     ``config`` is the name of the configuration, empty without one; with ``keep`` a record is left beside its store.
     ``now`` is in nanoseconds since 1970 UTC. What could not be read is told and ends nothing, but the exit code says
@@ -53,12 +57,16 @@ def run(
     noted = note(paths, look_of(study, reading, config, now))
     report = noted.on(report_of(study, looks=noted.looks, hypotheses=noted.hypotheses))
     written = write_tables(study, out)
+    stories = choose(study)
+    with output.progress("drawing stories") as on_progress:
+        shown, undrawn = charts_of(stories, paths, reading, on_progress)
+    output.write_whole(out / REPORT, page(study, report, shown).encode())
     output.say(*summary(study), "", report.verdict.sentence, *hypotheses(report.judged, reading.tz), "")
-    output.say(f"written to {out}: {', '.join(written)}")
+    output.say(f"written to {out}: {', '.join(written)}, and {REPORT} to read it all")
     if keep and reading.settings is not None:
         output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
     output.say("", SHORT)
-    output.tell(*noted.told, *troubles)
+    output.tell(*noted.told, *troubles, *([undrawn] if undrawn else ()))
     return UNUSABLE if troubles else DONE
 
 

@@ -10,8 +10,9 @@ import numpy as np
 from scanner.market.bars import Bars
 from scanner.present.story_chart import story_chart_for
 from scanner.present.study.stories import Shown
+from scanner.present.wording import counted
 from scanner.recordings import inputs_for, recordings
-from scanner.replay import BLOCK, Tally
+from scanner.replay import BLOCK, ReplayError, Tally
 from scanner.studies.jobs import look_at
 
 if TYPE_CHECKING:
@@ -33,21 +34,39 @@ def charts_of(
     paths: Sequence[Path],
     reading: Reading,
     on_progress: Callable[[int, int], None] | None = None,
-) -> list[Shown]:
-    """Draw stories that were found in some files, in their order; one whose bars are not there any more is left out.
+) -> tuple[list[Shown], str]:
+    """Draw stories that were found in some files, in their order, and say why some are left out; empty where none is.
 
-    At most a file's bars since the beginning of the longest story are held in memory.
+    Of each timeframe no more bars are held in memory than those since the oldest story that is under way, and
+    BARS_BEFORE before it.
     """
     files, symbols = look_at(paths, reading), {each.instrument for each in stories}
-    wanted = [*(path for symbol in sorted(symbols) for path in files.alone.get(symbol, ())), *files.shared]
+    together = [files.alone[symbol] for symbol in sorted(symbols) if symbol in files.alone]
+    if files.shared:
+        together = [(*chain.from_iterable(together), *files.shared)]
     drawn: dict[str, Shown] = {}
-    for recording in recordings(wanted, reading) if wanted else ():
+    troubles = []
+    for own in together:
+        try:
+            for shown in _drawn_of(stories, own, reading):
+                drawn[shown.story.id] = shown
+                if on_progress is not None:
+                    on_progress(len(drawn), len(stories))
+        except (ReplayError, ValueError, OSError) as problem:
+            if getattr(problem, "exit_code", None) is None and not isinstance(problem, OSError):
+                raise
+            troubles.append(str(problem))
+    why = "; ".join(troubles) or "their bars are not in the files any more"
+    left_out = len(stories) - len(drawn)
+    told = f"{counted(left_out, 'story', 'stories')} of the report without a chart: {why}" if left_out else ""
+    return [drawn[each.id] for each in stories if each.id in drawn], told
+
+
+def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading) -> Iterator[Shown]:
+    for recording in recordings(paths, reading):
         mine = [each for each in stories if each.instrument == recording.symbol]
-        for shown in _drawn(recording, reading, mine) if mine else ():
-            drawn[shown.story.id] = shown
-            if on_progress is not None:
-                on_progress(len(drawn), len(stories))
-    return [drawn[each.id] for each in stories if each.id in drawn]
+        if mine:
+            yield from _drawn(recording, reading, mine)
 
 
 def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) -> Iterator[Shown]:

@@ -7,9 +7,10 @@ from math import isnan, nan
 from typing import TYPE_CHECKING
 
 from scanner.present.chart_look import INK, PALE, PAPER, SLOW
+from scanner.present.chart_sheet import Sheet
 from scanner.present.study.numbers import in_r
 from scanner.present.study.outcomes import by, named
-from scanner.present.study.pictures.axes import Drawn, bounds, finish, label, sheet, signed, svg
+from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, sheet, signed, svg
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 SHOWN = ("timeframe", "group", "year", "month", "hour")
 HEIGHT = 190
 MOST, MOST_NAMED = 40, 12
-"""Groups of a picture, and those of them that have room for a name each."""
+ROOM = 340
+"""Groups of a picture, and those of them that have room for a name each; the pixels that all share."""
 BELOW = "Mean net R with its interval at 95 %, and the number of closed trades below. A grey cross is too few for one."
 
 
@@ -86,7 +88,8 @@ def _compose(breakdown: Breakdown) -> Figure:
     every_nth = -(-len(groups) // MOST_NAMED)
     named_at = range(0, len(groups), every_nth)
     axes.set_xlim(-0.6, len(groups) - 0.4)
-    names = [f"{label(groups[place].name, 12)}\n{groups[place].closed:,}" for place in named_at]
+    pen, room = Sheet(figure), ROOM * every_nth / (len(groups) + 0.2) - 2
+    names = [f"{pen.fitted(groups[place].name, SMALL, room)}\n{groups[place].closed:,}" for place in named_at]
     axes.set_xticks(list(named_at), names)
     signed(axes.yaxis, 5)
     finish(axes, "", f"mean R by {by(breakdown)}")

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scanner.studies.figures.results import Hypothesis
 from scanner.studies.figures.verdict import judge
 from scanner.studies.kept.ledger import Ledger, Written, to_judge
-from scanner.studies.schema import TRADES, Study, Variant, checked
+from tests.studies.figures.invented import START, invented
 from tests.studies.test_ledger import DAY, bars, look
 
 if TYPE_CHECKING:
@@ -22,68 +21,30 @@ if TYPE_CHECKING:
 
     from scanner.studies.kept.ledger import Look
 
-START = pd.Timestamp("2010-01-01", tz="UTC")
-MONTHS, A_MONTH = 40, 4
+MONTHS = 30
 WHERE = (("direction", "long"),)
 
 
-def study(seed: int, edge_from: int, edge: float) -> Study:
-    """Invent setups and a control for each; those from a month on have an edge over theirs."""
-    rng = np.random.default_rng(seed)
-    number = np.arange(MONTHS * A_MONTH)
-    month = number // A_MONTH
-    found_at = START + pd.to_timedelta(month * 31 + number % A_MONTH, unit="D")
-    rows = []
-    for source, bonus in (("setup", edge), ("chance", 0.0)):
-        columns = {
-            "id": [f"{source}{each:04}" for each in number],
-            "source": source,
-            "of": "" if source == "setup" else [f"setup{each:04}" for each in number],
-            "found": True,
-            "found_at": found_at,
-            "month": found_at.year * 12 + found_at.month - 1,
-            "direction": np.where(rng.random(len(number)) < 0.8, "long", "short"),
-            "net_r": rng.normal(0, 0.4, len(number)) + np.where(month >= edge_from, bonus, 0.0),
-        }
-        rows.append(pd.DataFrame(columns))
-    trades = pd.concat(rows, ignore_index=True)
-    blank: dict[str, Any] = {"str": "", "category": "", "bool": False, "int64": 0, "float64": 0.0}
-    for name, kind in TRADES.items():
-        if name not in trades:
-            trades[name] = trades["found_at"] if kind.startswith("datetime") else blank[kind]
-    as_is = (Variant("as is", "as_is", "", None),)
-    return Study(checked(trades), pd.DataFrame(), as_is, 1, 1, ("A",), ("1d",), 0, 1, "", 0.0, (), 0)
-
-
-def day(number: int) -> int:
-    return int((START + pd.Timedelta(days=number)).value)
-
-
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     seed=st.integers(0, 99),
-    written=st.integers(0, 31 * MONTHS),
+    day=st.integers(0, 30 * MONTHS),
     kept=st.floats(0, 1),
     change=st.sampled_from([-3.0, 0.0, 3.0]),
 )
-def test_what_was_found_before_it_was_written_may_be_anything(
-    seed: int, written: int, kept: float, change: float
-) -> None:
-    whole, asked = study(seed, 20, 0.5), [Hypothesis("long", day(written), WHERE)]
+def test_what_was_found_before_it_was_written_may_be_anything(seed: int, day: int, kept: float, change: float) -> None:
+    whole, asked = invented(120, MONTHS, seed=seed, gain=0.5), [Hypothesis("long", START + day * DAY, WHERE)]
     trades = whole.trades.copy()
-    before = trades["found_at"] <= pd.Timestamp(day(written), tz="UTC")
+    before = trades["found_at"] <= pd.Timestamp(START + day * DAY, tz="UTC")
     gone = before & (np.random.default_rng(seed).random(len(trades)) > kept)
     trades.loc[before, "net_r"] += change
     trades.loc[before, "direction"] = "long"
+    trades.loc[before, "set_aside"] = ""
     other = replace(whole, trades=trades[~gone].reset_index(drop=True))
-    assert judge(whole, asked, 200) == judge(other, asked, 200)
-
-
-@pytest.mark.parametrize(("months", "kind"), [(0, "edge"), (20, "edge"), (30, "too_few"), (MONTHS, "too_few")])
-def test_what_was_found_after_it_is_seen(months: int, kind: str) -> None:
-    (judged,) = judge(study(1, 0, 0.6), [Hypothesis("long", day(31 * months) - 1, WHERE)], 1_000)
-    assert judged.verdict.kind == kind
-    assert judged.verdict.trades <= (MONTHS - months) * A_MONTH
+    (judged,) = judge(whole, asked, 100)
+    assert judge(other, asked, 100) == (judged,)
+    later = whole.trades[~before & (whole.trades["source"] == "setup") & (whole.trades["direction"] == "long")]
+    assert judged.verdict.trades == int(later["net_r"][later["set_aside"] == ""].notna().sum())
 
 
 def written(name: str, rules: Sequence[str] = ("r", "s"), after: int = 20) -> Written:
@@ -105,4 +66,4 @@ def test_a_hypothesis_is_judged_by_its_own_rules_and_each_time_counts() -> None:
     judged, others = to_judge(ledger, until(26))
     assert judged == (Hypothesis("one", 20 * DAY, WHERE, 3), Hypothesis("later", 22 * DAY, WHERE, 1))
     assert [each.name for each in others] == ["other rules"]
-    assert {each.verdict.looks for each in judge(study(0, 0, 0.0), judged, 200)} == {4}
+    assert {each.verdict.looks for each in judge(invented(10, 2), judged, 200)} == {4}

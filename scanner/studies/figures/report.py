@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 from scanner.studies.figures.chance import pairs_of
 from scanner.studies.figures.enough import enough_of
 from scanner.studies.figures.of_trades import Setups, breakdowns_of, figures_of, in_order
-from scanner.studies.figures.results import Report, Rules
+from scanner.studies.figures.results import Report
+from scanner.studies.figures.rules import rules_of
 from scanner.studies.figures.running import running_of
 from scanner.studies.figures.verdict import SAMPLES, judge, judged_setups, verdict_on
+from scanner.studies.figures.walk_forward import walk_forward_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,8 +47,8 @@ def report_of(study: Study, *, looks: int = 1, hypotheses: Sequence[Hypothesis] 
         aside=figures_of(setups.as_if_not_aside(), "set aside", samples, seed),
         breakdowns=breakdowns_of(found, setups, everything, samples // FEWER, seed),
         chance=chance,
-        rules=Rules((), None, None),
-        walk_forward=None,
+        rules=rules_of(study, samples, seed),
+        walk_forward=walk_forward_of(study, samples, seed),
         enough=enough_of(everything, (study.last - study.first) / YEAR),
         running=running_of(closed.result, closed.month, closed.entered_at, under, seed),
     )

@@ -17,6 +17,7 @@ BCa (chapter 14) in 90 to 94.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,12 +44,18 @@ def too_few(trades: int, months: int) -> bool:
     return trades < FEWEST_TRADES or months < FEWEST_MONTHS
 
 
+def chance_of(seed: int, what: str, size: int) -> np.random.Generator:
+    """Give random numbers that begin with these values, so that no two uses draw the same ones."""
+    digest = sha256(f"{seed}\x1f{what}\x1f{size}".encode()).digest()
+    return np.random.default_rng(np.frombuffer(digest, dtype=np.uint32))
+
+
 def weights(months: int, samples: int, seed: int) -> Floats:
     """Draw for each sample as many months as there are, with replacement, and give how often each came.
 
     The shape is (samples, months); the same arguments always give the same.
     """
-    drawn = np.random.default_rng((seed, months)).integers(0, months, size=(samples, months))
+    drawn = chance_of(seed, "months", months).integers(0, months, size=(samples, months))
     drawn += np.arange(0, samples * months, months)[:, None]
     return np.bincount(drawn.ravel(), minlength=samples * months).reshape(samples, months).astype(np.float64)
 

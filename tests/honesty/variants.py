@@ -1,8 +1,8 @@
-"""What is said of many variants of which none is better, and of some of which one is: ``python -m tests.honesty.variants``.
+"""What is said of 200 variants of which none is better, or one: ``python -m tests.honesty.variants``.
 
-Each feed has 200 variants of rules whose trades were drawn by chance from the same trades, so the best of them shines by
-chance. Outcomes are as skewed as those of real setups, hang together by months, and months have very different numbers
-of trades. In other feeds one variant leaves out trades that are truly worse.
+Which trades each variant has was drawn by chance from the same trades, so the best of them shines by chance. Outcomes
+are as skewed as those of real setups and hang together by months, and months have very different numbers of trades. In
+other feeds one variant leaves out trades that are truly worse.
 """
 
 from __future__ import annotations

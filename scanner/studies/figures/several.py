@@ -74,11 +74,12 @@ def chances_of_the_best(t: Floats, off: Floats, months: int) -> tuple[float, flo
 
     ``t`` is each group's gain in errors, ``off`` how many errors each sample is off, by group and sample. For the upper
     p-value every group is taken to be worth 0, for the lower one those below 0 to be as bad as they look, for the
-    consistent one only those that are more than √(2 log log months) errors below 0.
+    consistent one only those that are more than √(2 log log months) errors below 0. Where none is above 0, all are 1.
     """
     best = max(float(t.max()), 0.0)
     bad = t < -sqrt(2 * log(log(months)))
     worth = (np.minimum(t, 0.0), np.where(bad, t, 0.0), np.zeros_like(t))
-    as_good = [int(((off + each[:, None]).max(axis=0) > best).sum()) for each in worth]
+    furthest = [np.maximum((off + each[:, None]).max(axis=0), 0.0) for each in worth]
+    as_good = [int((each >= best).sum()) for each in furthest]
     lower, consistent, upper = ((1 + count) / (1 + off.shape[1]) for count in as_good)
     return lower, consistent, upper

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,8 +9,6 @@ import pandas as pd
 
 from scanner.studies.figures import report as figures
 from scanner.studies.figures.results import Hypothesis
-from scanner.studies.figures.rules import rules_of
-from scanner.studies.figures.walk_forward import walk_forward_of
 from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant, checked, empty
 
 if TYPE_CHECKING:
@@ -128,9 +125,4 @@ def report_of(study: Study, *, looks: int = 3) -> Report:
     """Say all that there is to say of a study, with a hypothesis if there are trades."""
     hypothesis = Hypothesis("short at a line", FIRST + 400 * DAY, (("direction", "short"), ("place", "line")))
     hypotheses = [hypothesis] if len(study.trades) else []
-    report = figures.report_of(study, looks=looks, hypotheses=hypotheses, samples=SAMPLES)
-    return replace(
-        report,
-        rules=rules_of(study, SAMPLES, study.seed),
-        walk_forward=walk_forward_of(study, SAMPLES, study.seed),
-    )
+    return figures.report_of(study, looks=looks, hypotheses=hypotheses, samples=SAMPLES)

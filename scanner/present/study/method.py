@@ -60,9 +60,10 @@ METHOD = {
         "0.842)² · s² / m² trades with a standard deviation of s, times the design effect."
     ),
     "Looks": (
-        "Every question asked of the same bars is a look, and whoever looks often enough finds an edge by chance. The "
-        "verdict therefore uses an interval at the level 1 − 0.05 / looks. It speaks of an edge only where that "
-        "interval and the one of the difference from chance both lie above 0."
+        "Every question asked of the same bars is a look, and whoever looks often enough finds an edge by chance. "
+        "Each change of the rules that an earlier one showed is one more. The verdict therefore uses an interval at "
+        "the level 1 − 0.05 / looks. It speaks of an edge only where that interval and the one of the difference from "
+        "chance both lie above 0."
     ),
 }
 SOURCES = (

@@ -13,7 +13,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from scanner.present.cautions import FULL, SHORT
-from scanner.present.study.honesty import Measured
+from scanner.present.study.honesty import Measured, Rate
 from scanner.present.study.page import page
 from scanner.present.study.stories import Shown, choose
 from scanner.studies.figures.results import Breakdown, Interval
@@ -167,10 +167,13 @@ def with_stories(study: Study) -> list[Shown]:
 
 
 def test_the_page_stands_alone_with_all_it_can_have() -> None:
-    measured = Measured("500 feeds of pure chance", ("measured", "rate"), (("an edge was claimed", "3.2 %"),))
-    found = assert_stands_alone(page(MANY, REPORT, with_stories(MANY), [measured]))
+    rate = Rate("pure chance", "an edge is claimed", 1_500, "3.2 %", "2.4 %", "4.2 %", "at most 5.0 %", met=True)
+    measured = Measured("2026-03-02", "python -m tests.honesty", (rate, replace(rate, name="covered", met=None)))
+    found = assert_stands_alone(page(MANY, REPORT, with_stories(MANY), measured))
     assert len(found.all("img")) == 5 + 8
-    assert found.table("500 feeds of pure chance").rows == {"an edge was claimed": ["3.2 %"]}
+    rows = found.table("Measured on feeds").rows
+    assert rows["an edge is claimed"] == ["3.2 %", "2.4 % … 4.2 %", "at most 5.0 %", "met", "1,500"]
+    assert rows["covered"][3:] == ["-", "1,500"]
     for picture in found.all("img")[:5]:
         drawn = b64decode((picture["src"] or "").partition(",")[2])
         assert ET.fromstring(drawn).tag.endswith("svg")  # noqa: S314 - we have just written it

@@ -9,9 +9,13 @@ from typing import TYPE_CHECKING
 from pyarrow import Table, parquet
 
 from scanner.commands import output
+from scanner.commands.study_gallery import charts_of
 from scanner.commands.trouble import DONE, UNUSABLE, UsageError
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
+from scanner.present.study.honesty import measured
+from scanner.present.study.page import page
+from scanner.present.study.stories import choose
 from scanner.present.study_summary import summary
 from scanner.present.wording import counted
 from scanner.studies.figures.report import report_of
@@ -33,12 +37,13 @@ if TYPE_CHECKING:
 
 FOLDER = Path("study")
 """Where a study is written, where nothing else is said."""
+REPORT = "REPORT.html"
 
 
 def run(
     paths: Sequence[Path], reading: Reading, asked: Asked, how: How, config: str, now: int, *, keep: bool = False
 ) -> int:
-    """Study files of bars, write the tables to the folder, and say what came of it; gives the exit code.
+    """Study files of bars, write tables and report to the folder, and say what came of it; gives the exit code.
 
     ``config`` is the name of the configuration, empty without one; with ``keep`` a record is left beside its store.
     ``now`` is in nanoseconds since 1970 UTC. What could not be read is told and ends nothing, but the exit code says
@@ -57,13 +62,15 @@ def run(
     noted = note(paths, look_of(study, reading, config, now))
     report = noted.on(report_of(study, looks=noted.looks, hypotheses=noted.hypotheses))
     written = write_tables(study, report, out)
-    output.say(*summary(study, report, reading.tz), "", f"written to {out}: {', '.join(written)}")
+    undrawn = write_report(study, report, paths, reading, out / REPORT)
+    output.say(*summary(study, report, reading.tz), "")
+    output.say(f"written to {out}: {', '.join(written)}, and {REPORT}, which has it all to read")
     if noted.ledger is not None:
         output.say(f"noted in {noted.ledger}: {counted(noted.looks, 'look')} at these bars, this one included")
     if keep and reading.settings is not None:
         output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
     output.say("", SHORT)
-    output.tell(*noted.told, *troubles)
+    output.tell(*noted.told, *troubles, *undrawn)
     return UNUSABLE if troubles else DONE
 
 
@@ -78,6 +85,15 @@ def write_tables(study: Study, report: Report, folder: Path) -> list[str]:
     for name, content in files.items():
         output.write_whole(folder / name, content)
     return list(files)
+
+
+def write_report(study: Study, report: Report, paths: Sequence[Path], reading: Reading, target: Path) -> list[str]:
+    """Write the report to be read, with charts of some stories; gives a sentence where some could not be drawn."""
+    stories = choose(study)
+    with output.progress("drawing stories") as on_progress:
+        shown, undrawn = charts_of(stories, paths, reading, on_progress)
+    output.write_whole(target, page(study, report, shown, measured()).encode())
+    return [undrawn] if undrawn else []
 
 
 def keep_record(study: Study, settings: Settings, looks: int, now: int) -> Path:

@@ -7,6 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from scanner.present.cautions import FULL
+from scanner.present.page_html import document
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,6 +50,7 @@ DARK = """\
   .note, .foot { color: #a7b0bb !important; }
   .wrong { background: #33291a !important; border-left-color: #d99a4e !important; }
 }"""
+MAIL_COLORS = '<meta name="supported-color-schemes" content="light dark">'
 TIED = re.compile(r"\b(?:entry|stop|R|at|was) (?=[-\d])|(?<=\d) (?=R\b)")
 """What a headline keeps on one line: a word with the number after it, and a number with the R after it."""
 
@@ -59,14 +61,8 @@ def html(words: Words, pictures: Sequence[str | None] = ()) -> str:
     cards = [_alert(words, None if words.parts else charts[0])]
     cards += [_part(part, chart) for part, chart in zip(words.parts, charts, strict=False)]
     foot = _element("div", "foot", escape(FULL)) if words.caution else ""
-    return (
-        '<!doctype html>\n<html lang="en" dir="ltr">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n<meta name="supported-color-schemes" content="light dark">\n'
-        f"<title>{escape(words.headline)}</title>\n<style>\n{DARK}\n</style>\n</head>\n"
-        + _element("body", "page", "\n".join(["", *cards, foot, ""]))
-        + "\n</html>\n"
-    )
+    body = _element("body", "page", "\n".join(["", *cards, foot, ""]))
+    return document(words.headline, f"\n{DARK}\n", body, metas=[MAIL_COLORS])
 
 
 def _alert(words: Words, chart: str | None) -> str:

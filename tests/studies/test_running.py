@@ -152,6 +152,9 @@ def test_the_command_writes_tables_and_says_where(tmp_path: Path) -> None:
     trades = pd.read_parquet(tmp_path / "out" / "TRADES.parquet")
     assert len(trades) == len(pd.read_csv(tmp_path / "out" / "TRADES.csv"))
     assert int((trades["found"] & (trades["source"] == "setup")).sum()) == 11
+    report = (tmp_path / "out" / "REPORT.html").read_text("utf-8")
+    assert "Too few to say: 10 trades closed in 10 months" in report
+    assert report.count("data:image/png") == 8
     again = subprocess.run([*STUDY, *words, "nowhere.csv"], capture_output=True, text=True, check=False)
     assert (again.returncode, again.stdout) == (2, done.stdout)
     assert "nowhere.csv: there is no such file" in again.stderr

@@ -5,11 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import re
-import subprocess
 from base64 import b64decode, b64encode
-from dataclasses import dataclass
 from decimal import Decimal
 from hashlib import sha256
 from html.parser import HTMLParser
@@ -23,9 +20,9 @@ from scanner.present.journal_html import Told, page
 from scanner.present.journal_report import HEADS, journal_table
 from scanner.service.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES
+from tests.commands.typed import Done, closewatch, in_a_process
 from tests.demo_setups import replayed
 from tests.journal.samples import DAY, closed, found, one_story, told
-from tests.test_store_commands import RUN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,13 +35,6 @@ WON, LOST, ASIDE = (
     found("FULMAR", at=BAR_CLOSE + DAY, direction="short"),
     found("SKUA", at=BAR_CLOSE + 2 * DAY, aside="cost fails: 0.3, wanted <= 0.1"),
 )
-
-
-@dataclass(frozen=True)
-class Done:
-    code: int
-    out: str
-    err: str
 
 
 @pytest.fixture
@@ -64,22 +54,17 @@ def say(station: Store, *events: Event) -> None:
     station.commit(Batch(said=[Said(event) for event in events]))
 
 
-def run(station: Store, *words: str | Path, columns: int = 80, config: bool = True) -> Done:
+def run(station: Store, *words: str | Path, config: bool = True) -> Done:
+    return closewatch(*words, *where(station, config=config))
+
+
+def where(station: Store, *, config: bool = True) -> list[str | Path]:
     folder = station.database.path.parent
-    where = ["--config", str(folder / "watch.toml")] if config else ["--store", str(station.database.path)]
-    done = subprocess.run(
-        [*RUN, *map(str, words), *where],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-        env=os.environ | {"COLUMNS": str(columns)},
-    )
-    return Done(done.returncode, done.stdout, done.stderr)
+    return ["--config", folder / "watch.toml"] if config else ["--store", station.database.path]
 
 
 def test_the_journal_fits_the_terminal_and_tells_what_matters_in_eighty_columns(station: Store) -> None:
-    narrow = run(station, "journal")
+    narrow = in_a_process("journal", *where(station), COLUMNS="80")
     assert (narrow.code, narrow.err) == (0, "")
     head, *rows = narrow.out.splitlines()[:4]
     assert max(map(len, [head, *rows])) <= 80
@@ -87,7 +72,7 @@ def test_the_journal_fits_the_terminal_and_tells_what_matters_in_eighty_columns(
     for name in ("decision", "state", "R", "your R"):
         assert name in head
     assert [row.split()[-2:] for row in rows] == [["+1.50", "+1.00"], ["-1.00", "-"], ["-", "-"]]
-    wide = run(station, "journal", columns=250).out
+    wide = in_a_process("journal", *where(station), COLUMNS="250").out
     shown = re.split(" {2,}", wide.splitlines()[0])
     assert shown == [each for each in HEADS if each not in {"setup", "left at"}]  # one setup, and nothing was left
     assert "3 setups: 1 taken, 1 passed, 1 neither." in wide

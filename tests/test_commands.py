@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-import gzip
 import json
 import os
 import signal
 import subprocess
-import sys
 import time
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
+from tests.commands.typed import RUN, closewatch, in_a_process
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
-RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
+DEMO = Path(__file__).parents[1] / "config" / "demo.toml"
 FIRST_LINE = "time,open,high,low,close,volume\n"
-
-
-def closewatch(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*RUN, *map(str, words)], capture_output=True, text=True, check=False, timeout=120)
 
 
 @pytest.fixture(scope="module")
@@ -32,8 +24,8 @@ def real(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, list[dict[str, 
     """Replay the real daily bars once; gives what was printed and the events written."""
     out = tmp_path_factory.mktemp("real") / "events.jsonl"
     done = closewatch("replay", SP500, NASDAQ, SHARES, "--time-format", INDEX_TIME_FORMAT, "--events", out)
-    assert done.returncode == 0, done.stderr
-    return done.stdout, [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
+    assert done.code == 0, done.err
+    return done.out, [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
 
 
 def test_replay_finds_the_three_splits_in_the_real_shares_and_no_fourth(
@@ -74,12 +66,12 @@ def test_replay_writes_each_event_as_a_cloud_event_and_counts_them(
 
 
 def test_events_to_stdout_are_nothing_but_events(tmp_path: Path) -> None:
-    done = closewatch("replay", SP500, "--time-format", INDEX_TIME_FORMAT, "--events", "-")
-    assert done.returncode == 0
-    assert all(json.loads(line)["specversion"] == "1.0" for line in done.stdout.splitlines())
+    done = in_a_process("replay", SP500, "--time-format", INDEX_TIME_FORMAT, "--events", "-")
+    assert done.code == 0
+    assert all(json.loads(line)["specversion"] == "1.0" for line in done.out.splitlines())
     assert list(tmp_path.iterdir()) == []
-    assert "bars read     5,031" in done.stderr
-    assert "Not advice" in done.stderr
+    assert "bars read     5,031" in done.err
+    assert "Not advice" in done.err
 
 
 def test_what_is_read_is_never_written_over(tmp_path: Path) -> None:
@@ -93,18 +85,18 @@ def test_what_is_read_is_never_written_over(tmp_path: Path) -> None:
         ("chart", bars, "--at", "2024-01-02", "--out", bars),
     ):
         done = closewatch(*words)
-        assert done.returncode == 2
+        assert done.code == 2
         assert bars.read_bytes() == before
     done = closewatch("replay", bars, "--events", tmp_path)
-    assert (done.returncode, "it is a folder; name a file in it" in done.stderr) == (2, True)
+    assert (done.code, "it is a folder; name a file in it" in done.err) == (2, True)
 
 
 def test_a_configuration_need_not_say_what_the_bars_say(tmp_path: Path) -> None:
     known = tmp_path / "known.toml"
     known.write_text('[instruments.AAPL]\ncurrency = "USD"\n[instruments.MSFT]\nstep = "us_shares"\n')
     done = closewatch("replay", SHARES, "--config", known)
-    assert done.returncode == 0, done.stderr
-    steps = {line.split()[0]: line.split("  ")[-1].strip() for line in done.stdout.splitlines() if "2000-03-01" in line}
+    assert done.code == 0, done.err
+    steps = {line.split()[0]: line.split("  ")[-1].strip() for line in done.out.splitlines() if "2000-03-01" in line}
     assert (steps["AAPL"], steps["MSFT"]) == ("0.01 guessed", "by price")
 
 
@@ -113,7 +105,7 @@ def test_a_step_is_guessed_from_the_bars_that_are_taken(tmp_path: Path) -> None:
     bad = [f"2024-01-{n // 24 + 1:02}T{n % 24:02}:00Z,?,?,?,?,5\n" for n in range(60)]
     good = [f"2024-02-{n // 24 + 1:02}T{n % 24:02}:00Z,10,11.25,9,10.5,5\n" for n in range(300)]
     path.write_text(FIRST_LINE + "".join(bad + good))
-    printed = closewatch("replay", path).stdout
+    printed = closewatch("replay", path).out
     assert " 0.01 guessed" in printed
     assert "step guessed  1 of 1 instruments; 1,000 of 1,000 prices fit" in printed
 
@@ -122,9 +114,9 @@ def test_too_few_bars_and_rows_that_run_backwards_are_told(tmp_path: Path) -> No
     rows = [f"2024-01-02T{n // 4:02}:{n % 4 * 15:02}Z,10,11,9,10.5,5\n" for n in range(90)]
     path = tmp_path / "gulls.csv"
     path.write_text(FIRST_LINE + "".join(rows))
-    assert "not warm      gulls 15m: 90 bars of the 250 needed" in closewatch("replay", path).stdout
+    assert "not warm      gulls 15m: 90 bars of the 250 needed" in closewatch("replay", path).out
     path.write_text(FIRST_LINE + "".join(reversed(rows)))
-    assert "run from the newest to the oldest; sort them by time" in closewatch("replay", path).stderr
+    assert "run from the newest to the oldest; sort them by time" in closewatch("replay", path).err
 
 
 def test_the_name_of_an_instrument_is_shown_on_one_line_whatever_a_file_calls_it(tmp_path: Path) -> None:
@@ -136,9 +128,9 @@ def test_the_name_of_an_instrument_is_shown_on_one_line_whatever_a_file_calls_it
         (("explain", path, "--at", "2024-01-02T10:00Z"), "GULL<202E><FEFF>"),
     ):
         told = closewatch(*words)
-        assert told.returncode == 2
-        assert shown in told.stderr
-        assert told.stderr.removesuffix("\n").isprintable()
+        assert told.code == 2
+        assert shown in told.err
+        assert told.err.removesuffix("\n").isprintable()
 
 
 def test_a_pipe_is_written_as_it_is_and_a_link_keeps_pointing(tmp_path: Path) -> None:
@@ -147,23 +139,23 @@ def test_a_pipe_is_written_as_it_is_and_a_link_keeps_pointing(tmp_path: Path) ->
     link.symlink_to(real_file)
     words = ("replay", SP500, "--time-format", INDEX_TIME_FORMAT, "--events")
     with subprocess.Popen(["cat", str(pipe)], stdout=subprocess.PIPE, text=True) as reader:
-        assert closewatch(*words, pipe).returncode == 0
+        assert closewatch(*words, pipe).code == 0
         read, _ = reader.communicate(timeout=30)
     assert pipe.is_fifo()
-    assert closewatch(*words, link).returncode == 0
+    assert closewatch(*words, link).code == 0
     assert link.is_symlink()
     assert real_file.read_text(encoding="utf-8") == read
     missing = closewatch(*words, tmp_path / "no" / "out.jsonl")
-    assert missing.returncode == 2
-    assert "there is no folder" in missing.stderr
+    assert missing.code == 2
+    assert "there is no folder" in missing.err
 
 
 def test_explain_says_why_there_was_an_alert_and_why_there_was_none() -> None:
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--equity", "50000", "--at")
-    stood = closewatch(*words, "2009-03-12").stdout
+    stood = closewatch(*words, "2009-03-12").out
     assert "doji pause long: qualified, 2 of 10 points of evidence" in stood
     assert "stop      712.43" in stood
-    none = closewatch(*words, "2009-07-22").stdout
+    none = closewatch(*words, "2009-07-22").out
     assert "doji pause long: no setup; " in none
     (row,) = [line for line in none.splitlines() if line.startswith("drive_length")][:1]
     assert row.split()[1:6] == ["NO", "0.9831", ">=", "1", "0.0169"]
@@ -173,39 +165,39 @@ def test_explain_says_what_the_next_bar_must_do_where_that_is_told_ahead(tmp_pat
     config = tmp_path / "ahead.toml"
     config.write_text("[setups.doji_pause]\nforming = true\n", encoding="utf-8")
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-11")
-    told = closewatch(*words, "--config", config).stdout
+    told = closewatch(*words, "--config", config).out
     # The bar after it, which closed at 750.74, completed a doji pause.
     assert "doji pause long: forming\n\n    a close above 731.91 (beyond the first drive's close and the doji" in told
-    assert "forming" not in closewatch(*words).stdout
+    assert "forming" not in closewatch(*words).out
 
 
 def test_a_sum_of_money_has_a_currency_or_says_that_it_has_none(tmp_path: Path) -> None:
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-12", "--equity", "50000")
-    assert "size      500.00 USD at risk, " in closewatch(*words, "--currency", "usd").stdout
+    assert "size      500.00 USD at risk, " in closewatch(*words, "--currency", "usd").out
     assert "in the currency of the equity, which is not given and taken to be that of the prices" in " ".join(
-        closewatch(*words).stdout.split()
+        closewatch(*words).out.split()
     )
     wrong = closewatch(*words, "--currency", "euros")
-    assert wrong.returncode == 2
-    assert "--currency takes three letters (ISO 4217) such as EUR, not 'euros'" in " ".join(wrong.stderr.split())
+    assert wrong.code == 2
+    assert "--currency takes three letters (ISO 4217) such as EUR, not 'euros'" in " ".join(wrong.err.split())
     config = tmp_path / "known.toml"
     config.write_text('[account]\ncurrency = "EUR"\n[instruments.sp500]\ncurrency = "USD"\n', encoding="utf-8")
-    assert "no rate from USD to EUR given" in closewatch(*words, "--config", config).stdout
+    assert "no rate from USD to EUR given" in closewatch(*words, "--config", config).out
     other = closewatch(*words, "--config", config, "--currency", "USD")
-    assert other.returncode == 2
-    assert "is not the currency of the account in" in " ".join(other.stderr.split())
+    assert other.code == 2
+    assert "is not the currency of the account in" in " ".join(other.err.split())
 
 
 def test_explain_names_the_bars_there_are_when_asked_for_one_there_is_not() -> None:
     done = closewatch("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-07-19")
-    assert done.returncode == 2
-    assert done.stderr.startswith("closewatch: sp500 has no bar at 2009-07-19; its bars run from 1999-01-04")
+    assert done.code == 2
+    assert done.err.startswith("closewatch: sp500 has no bar at 2009-07-19; its bars run from 1999-01-04")
 
 
 def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) -> None:
     done = closewatch("demo")
-    assert done.returncode == 0
-    said = done.stdout
+    assert done.code == 0
+    said = done.out
     assert said.startswith("Two years of 15-minute bars of invented instruments on an invented exchange")
     parts = [
         "setups, and the last",
@@ -218,7 +210,7 @@ def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) ->
     ]
     assert sorted(parts, key=said.index) == parts
     (draw,) = (line.split() for line in said.splitlines() if line.startswith("  closewatch chart "))
-    assert "a doji pause stood" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").stdout
+    assert "a doji pause stood" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
 
 
 def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path) -> None:
@@ -227,12 +219,12 @@ def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path)
     path = tmp_path / "gulls.csv"
     path.write_text(FIRST_LINE + "\n".join(rows) + "\n", encoding="utf-8")
     done = closewatch("replay", path)
-    assert done.returncode == 0
-    assert f"{path}, row 5: open or close is outside the range" in done.stderr
-    assert "refused       1 (1 outside its range)" in done.stdout
+    assert done.code == 0
+    assert f"{path}, row 5: open or close is outside the range" in done.err
+    assert "refused       1 (1 outside its range)" in done.out
     strict = closewatch("replay", path, "--strict", "--events", tmp_path / "out.jsonl")
-    assert strict.returncode == 2
-    assert strict.stderr.splitlines()[-1].endswith("stopped because of --strict")
+    assert strict.code == 2
+    assert strict.err.splitlines()[-1].endswith("stopped because of --strict")
     assert not (tmp_path / "out.jsonl").exists()
 
 
@@ -252,17 +244,23 @@ def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path)
 )
 def test_trouble_is_one_sentence_and_exit_code_2(words: tuple[str, ...], said: str) -> None:
     done = closewatch(*words)
-    assert done.returncode == 2
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+    assert done.code == 2
+    assert said in done.err
+    assert "Traceback" not in done.err
+
+
+@pytest.fixture(scope="module")
+def big(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make a file that takes seconds to replay."""
+    path = tmp_path_factory.mktemp("big") / "big.csv"
+    path.write_text(FIRST_LINE + "".join([f"{n * 60},10,11,9,10.5,5\n" for n in range(3_000_000)]))
+    return path
 
 
 @pytest.mark.parametrize(("sent", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
-def test_a_signal_stops_cleanly_and_leaves_no_half_file(tmp_path: Path, sent: signal.Signals, code: int) -> None:
-    big = tmp_path / "big.csv.gz"
-    with gzip.open(big, "wt") as stream:
-        stream.write(FIRST_LINE)
-        stream.writelines(f"{n * 60},10,11,9,10.5,5\n" for n in range(3_000_000))
+def test_a_signal_stops_cleanly_and_leaves_no_half_file(
+    big: Path, tmp_path: Path, sent: signal.Signals, code: int
+) -> None:
     out = tmp_path / "out.jsonl"
     with subprocess.Popen([*RUN, "replay", str(big), "--events", str(out)], stderr=subprocess.PIPE, text=True) as run:
         deadline = time.monotonic() + 30
@@ -272,7 +270,18 @@ def test_a_signal_stops_cleanly_and_leaves_no_half_file(tmp_path: Path, sent: si
         _, said = run.communicate(timeout=30)
     assert run.returncode == code
     assert "stopped; nothing half done was left behind" in said
-    assert [path.name for path in tmp_path.iterdir()] == ["big.csv.gz"]
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_command_whose_reader_has_gone_ends_without_a_word() -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    held_back = os.environ | {"PYTHONUNBUFFERED": ""}  # until the command is over
+    with os.fdopen(writer, "wb") as gone:
+        done = subprocess.run(
+            [*RUN, "check", DEMO], env=held_back, stdout=gone, stderr=subprocess.PIPE, check=False, timeout=60
+        )
+    assert (done.returncode, done.stderr) == (1, b"")
 
 
 def test_the_demo_feed_is_found_where_it_is_installed() -> None:

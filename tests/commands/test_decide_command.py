@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from contextlib import redirect_stderr, redirect_stdout
-from io import StringIO
 from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.cli import app
-from scanner.commands.trouble import run_guarded
 from scanner.service.store import Batch, Said, Store
 from scanner.service.store.check import check
 from tests.adapters.samples import BAR_CLOSE, withdrawn_event
+from tests.commands.typed import Done, as_anybody, closewatch, in_a_process
 from tests.journal.samples import HOUR, again, closed, found, told
-from tests.test_store_commands import RUN, UNPRIVILEGED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
     from pathlib import Path
 
     from scanner.events import Event
@@ -33,18 +29,9 @@ DEEP.data["levels"] |= {"stop": "-4.15"}
 DEEP.data["entries"]["break"] |= {"price": "-3.00", "risk": "1.15"}
 
 
-def run(station: Store, *words: str, line: Sequence[str] = ()) -> tuple[int, str, str]:
-    """Type a command for the store of a station; gives its exit code and all that it says.
-
-    A ``line`` that begins with a program is run in a process of its own.
-    """
-    typed = [*line, *words, "--store", str(station.database.path)]
-    if line:
-        done = subprocess.run(typed, capture_output=True, text=True, check=False, timeout=120)
-        return done.returncode, done.stdout, done.stderr
-    with redirect_stdout(StringIO()) as out, redirect_stderr(StringIO()) as err:
-        code = run_guarded(app, typed)
-    return code, out.getvalue(), err.getvalue()
+def run(station: Store, *words: str) -> Done:
+    """Type a command for the store of a station."""
+    return closewatch(*words, "--store", station.database.path)
 
 
 def say(station: Store, *events: Event) -> None:
@@ -77,7 +64,8 @@ def kept(station: Store) -> list[tuple[str, str, str | None, str | None, str]]:
 
 def test_a_setup_is_taken_noted_and_left_beside_the_running_station(station: Store) -> None:
     about = f"GANNET 1h doji pause long of Mon 2 Mar 2026 16:00 UTC ({GANNET.id[:8]})"
-    taken = run(station, "take", "GANNET", "--price", "101.40", "--size", "800", "--note", "at the open", line=RUN)
+    own = ("--price", "101.40", "--size", "800", "--note", "at the open")
+    taken = in_a_process("take", "GANNET", *own, "--store", station.database.path)
     assert taken == (0, f"Taken at 101.40, size 800: {about}.\n", "")
     assert run(station, "note", GANNET.id[:4].upper(), "slow <b>fill</b>") == (0, f"Noted: {about}.\n", "")
     say(station, told(GANNET, "setup.entered", 1, "open"), told(GANNET, "setup.exit_signal", 3, "open"))
@@ -200,14 +188,12 @@ def test_a_setup_that_is_said_again_after_its_withdrawal_can_be_taken_as_it_is_n
 
 
 def test_a_store_that_is_missing_or_may_only_be_read_is_for_the_user_to_mend(tmp_path: Path) -> None:
-    missing = subprocess.run(
-        [*RUN, "take", "GANNET", "--store", str(tmp_path / "nowhere.db")], capture_output=True, text=True, check=False
-    )
-    assert (missing.returncode, missing.stdout) == (2, "")
-    assert missing.stderr.startswith(f"closewatch: {tmp_path / 'nowhere.db'}: there is no store here; name the one")
+    missing = in_a_process("take", "GANNET", "--store", tmp_path / "nowhere.db")
+    assert (missing.code, missing.out) == (2, "")
+    assert missing.err.startswith(f"closewatch: {tmp_path / 'nowhere.db'}: there is no store here; name the one")
     assert list(tmp_path.iterdir()) == []
-    neither = subprocess.run([*RUN, "take", "GANNET"], capture_output=True, text=True, check=False)
-    assert (neither.returncode, neither.stderr[:33]) == (2, "closewatch: say whose setup it is")
+    neither = closewatch("take", "GANNET")
+    assert (neither.code, neither.err[:33]) == (2, "closewatch: say whose setup it is")
     locked = tmp_path / "locked"
     locked.mkdir()
     with Store.open(locked / "kept.db", lambda: BAR_CLOSE) as store:
@@ -217,13 +203,13 @@ def test_a_store_that_is_missing_or_may_only_be_read_is_for_the_user_to_mend(tmp
         each.chmod(0o555)
     try:
         for words in (["take", "GANNET"], ["note", GANNET.id[:4], "read only"]):
-            code, out, err = run(store, *words, line=UNPRIVILEGED)
+            code, out, err = as_anybody(*words, "--store", store.database.path)
             assert (code, out) == (2, "")
             assert err.startswith(
                 f"closewatch: {locked / 'kept.db'}: the file or its folder is read-only; allow writing"
             )
-        listed = run(store, "journal", line=UNPRIVILEGED)
-        assert (listed[0], listed[2]) == (0, "")
+        listed = as_anybody("journal", "--store", store.database.path)
+        assert (listed.code, listed.err) == (0, "")
     finally:
         locked.chmod(0o755)
     assert (locked / "kept.db").read_bytes() == before

@@ -6,9 +6,7 @@ import csv
 import io
 import json
 import re
-import subprocess
 from base64 import b64decode, b64encode
-from dataclasses import dataclass
 from decimal import Decimal
 from hashlib import sha256
 from html.parser import HTMLParser
@@ -22,9 +20,9 @@ from scanner.present.journal_html import Told, page
 from scanner.present.journal_report import HEADS, journal_table
 from scanner.service.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES
+from tests.commands.typed import Done, closewatch
 from tests.demo_setups import replayed
 from tests.journal.samples import DAY, closed, found, one_story, told
-from tests.test_store_commands import RUN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,13 +35,6 @@ WON, LOST, ASIDE = (
     found("FULMAR", at=BAR_CLOSE + DAY, direction="short"),
     found("SKUA", at=BAR_CLOSE + 2 * DAY, aside="cost fails: 0.3, wanted <= 0.1"),
 )
-
-
-@dataclass(frozen=True)
-class Done:
-    code: int
-    out: str
-    err: str
 
 
 @pytest.fixture
@@ -64,16 +55,12 @@ def say(station: Store, *events: Event) -> None:
 
 
 def run(station: Store, *words: str | Path, config: bool = True) -> Done:
+    return closewatch(*words, *where(station, config=config))
+
+
+def where(station: Store, *, config: bool = True) -> list[str | Path]:
     folder = station.database.path.parent
-    where = ["--config", str(folder / "watch.toml")] if config else ["--store", str(station.database.path)]
-    done = subprocess.run(
-        [*RUN, *map(str, words), *where],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
-    return Done(done.returncode, done.stdout, done.stderr)
+    return ["--config", folder / "watch.toml"] if config else ["--store", station.database.path]
 
 
 def test_the_journal_is_written_whole_where_no_terminal_shows_it(station: Store) -> None:

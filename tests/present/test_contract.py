@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from copy import deepcopy
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -20,6 +18,7 @@ from scanner.events import KINDS, Kind
 from scanner.ports import Message, Notes
 from scanner.present.contract import FOLDER, documents, schema
 from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event, withdrawn_event
+from tests.commands.typed import closewatch
 from tests.demo_setups import replayed
 from tests.present.each_kind import one_of_each
 
@@ -202,9 +201,7 @@ def test_each_channel_names_the_kinds_that_go_out_there_and_no_other() -> None:
 
 def test_the_command_prints_both() -> None:
     for what, name in (("schema", "events.schema.json"), ("asyncapi", "asyncapi.json")):
-        code = "from scanner.cli import main; main()"
-        done = subprocess.run([sys.executable, "-c", code, "contract", what], capture_output=True, check=True)
-        assert done.stdout.decode() == documents()[name]
+        assert closewatch("contract", what) == (0, documents()[name], "")
 
 
 def test_a_later_word_on_a_setup_names_the_same_thread() -> None:

@@ -163,7 +163,7 @@ class _Lane:
         """Note a candidate and give what is followed of it; None where its plan has no entry, or none with a risk."""
         judged, series = candidate.found, engine.series
         about = (engine.instrument.symbol, self.timeframe, judged.setup.name, judged.direction, judged.bar_close)
-        found = followed(judged, setup_id(*about), engine.rulebook)
+        found = followed(judged, setup_id(*about), None)
         if found is None:
             return None
         atr, close = (float(series.columns[column, candidate.index]) for column in (ATR, CLOSE))

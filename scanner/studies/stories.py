@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.follow.follower import Story
     from scanner.follow.news import News, Record
     from scanner.follow.outcome import Outcome
-    from scanner.judgement import Judgement
+    from scanner.judgement import Weighed
 
 Row = dict[str, Any]
 """A row of the table of trades, by column; times are nanoseconds since 1970 UTC, None where there are none."""
@@ -51,9 +51,9 @@ class Ends(Follower):
             yield from super()._tell(record, story, index, was)
 
 
-def told_of(found: Judgement) -> Row:
+def told_of(found: Weighed) -> Row:
     """Give what a row says of a setup itself."""
-    if found.plan is None:
+    if found.facts is None:
         raise AssertionError("only a warm series has setups to study")
     return {
         "setup": found.setup.name,
@@ -62,7 +62,7 @@ def told_of(found: Judgement) -> Row:
         "set_aside": found.set_aside,
         "evidence_points": found.evidence_points,
         "evidence_total": found.evidence_total,
-        "exit_style": found.plan.exit_plan["style"],
+        "exit_style": "ride" if found.facts.close_beyond_slow else "quick",
         **{
             AROUND + name: "unknown"
             if measure["text"].startswith(NOT_JUDGED)

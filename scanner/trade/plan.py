@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from scanner.trade.size import Account
 
 STYLES: tuple[EntryStyle, ...] = get_args(EntryStyle)
+"""In the order of the compiled code."""
 
 OBJECTIVES = (1, 2, 3)
 """Objectives in multiples of the risk."""

@@ -13,8 +13,7 @@ import numpy as np
 
 from scanner.analysis.columns import COLUMNS, DEEP, VOLUME
 from scanner.analysis.indicators import kernel
-from scanner.analysis.places import structure
-from scanner.analysis.places.obstacles import room_for_obstacles
+from scanner.analysis.places.around import room_to_look
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -75,15 +74,6 @@ def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
     return kept, max(rules.history, kept)
 
 
-class Room:
-    """Room to look around a bar in, made once for all series."""
-
-    def __init__(self, rules: Rules, history: int) -> None:
-        self.places = structure.room_to_look(rules)
-        self.prices, self.kinds = room_for_obstacles(rules)
-        self.spare = np.empty((4, history + 2 * max(rules.swing_strength, rules.obstacle_strength)))
-
-
 class Pool:
     """Series on one timetable under the same rules and setups.
 
@@ -108,7 +98,7 @@ class Pool:
             if chosen.forming and chosen.setup.forming is not None
         ]
         """What finds the bars after which those of the setups may come that are told one bar ahead."""
-        self.looking = Room(rules, self.history)
+        self.looking = room_to_look(rules, self.history, self.history + room)
         self._marks = np.empty(room, dtype=np.uint8)
         self._free: list[int] = []
         self.columns = np.empty((0, COLUMNS, self.kept + room))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import compress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -76,17 +77,16 @@ def _near_misses(
 
 def find_candidates(engine: SeriesEngine, first: int, stop: int, changes: Changes) -> Iterator[Candidate]:
     """Find the candidates among the bars first…stop−1 of a series' window, all of which are warm, in order of bars."""
-    looked: dict[tuple[int, int], Around] = {}
     hits = [
         (index, which, sign, failing, moved)
         for which in range(len(engine.rulebook.setups))
         for (index, sign), (failing, moved) in _hits(engine.series, which, first, stop, changes).items()
     ]
+    spots = list({(index, sign) for index, _, sign, _, _ in hits})
+    looked = dict(zip(spots, engine.series.look_at(spots), strict=True))
     for index, which, sign, failing, moved in sorted(hits, key=lambda hit: hit[:3]):
-        if (index, sign) not in looked:
-            looked[index, sign] = engine.series.look(index, sign)
         around = looked[index, sign]
-        if failing != NONE and not at_place(engine.rulebook.setups[which].setup, around.places):
+        if not at_place(engine.rulebook.setups[which].setup, around.places) and (failing != NONE or not changes.without):
             continue
         fit = engine.series.measure(which, index, sign)
         chosen = _variants(engine, which, index, around, fit, failing, moved, changes)
@@ -153,9 +153,10 @@ def _variants(
         return found
     if reach:
         found |= changes.off(which, PLACE)
-        found.update(
-            number for number, rules in changes.places if at_place(setup, series.look_again(index, around, rules))
-        )
+        if changes.places:
+            again = series.look_again(index, around.sign, changes.rules_of_places)
+            held = np.logical_or.reduce([again[kind] for kind in setup.places])
+            found.update(compress(changes.places, held.tolist()))
     if strict and place:
         found |= changes.off(which, REACH)
         found.update(number for number, most in changes.reach if within_reach(fit, around.places, base, most))

@@ -208,7 +208,8 @@ class SeriesEngine:
         Gives what became of earlier ones, to which those on the other side are pressure.
         """
         found = [
-            followed(each, event.thread, event.data["size"]) for each, event in zip(standing, events, strict=True)
+            followed(each, event.thread, event.data["bar_close"], event.data["size"])
+            for each, event in zip(standing, events, strict=True)
         ]
         sides = [1 if each.direction == "long" else -1 for each in standing]
         if self.follower is None:
@@ -362,8 +363,11 @@ class SeriesEngine:
         )
 
 
-def followed(weighed: Weighed, thread: str, size: str | None) -> Found | None:
-    """Give what is followed of a setup, with the size planned; None where there is no entry, or none with a risk."""
+def followed(weighed: Weighed, thread: str, close: str, size: str | None) -> Found | None:
+    """Give what is followed of a setup; None where its plan has no entry, or none with a risk.
+
+    ``close``, when its last bar closed, and the ``size`` planned are words and money for events alone.
+    """
     facts, stop, way = weighed.facts, weighed.stop, weighed.way
     if facts is None or stop is None or way is None:
         raise AssertionError("only a warm series has setups to follow")
@@ -376,7 +380,7 @@ def followed(weighed: Weighed, thread: str, size: str | None) -> Found | None:
         sign=facts.sign,
         set_aside=bool(weighed.set_aside),
         evidence_points=weighed.evidence_points,
-        close=rfc3339(weighed.bar_close),
+        close=close,
         entry=way.price,
         stop=stop,
         size=None if size is None else Decimal(size),

@@ -153,7 +153,7 @@ class Series:
         if last + 1 - length < self._begin_deep:
             return float("nan")
         values = self.pool.deep[self.row, DEEP_ATR, last + 1 - length : last + 1]
-        return float(values[-1] / values.mean())
+        return float(values[-1] / (np.add.reduce(values) / length))
 
     @property
     def begin(self) -> int:

@@ -37,6 +37,7 @@ ENDINGS: Mapping[State, Kind] = {"lapsed": "setup.lapsed", "spoiled": "setup.spo
 """What is told of an end before the entry."""
 
 NAMES: tuple[str, ...] = steps.STORY.names or ()
+BLANK = dict.fromkeys(NAMES, 0)
 
 NOTHING = np.zeros(0, dtype=np.uint8)
 
@@ -211,7 +212,7 @@ class Follower:
             "fill": nan,
             "exit": nan,
         }
-        return tuple(values.get(name, 0) for name in NAMES)
+        return tuple((BLANK | values).values())
 
     def _go_on(self, stop: int, sides: int) -> list[News]:
         if not self._stories:

@@ -96,6 +96,7 @@ class StudyEngine(SeriesEngine):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - those of any engine
         super().__init__(*args, **kwargs)
+        self.series.pool.finds.clear()
         self._looked = 0
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
@@ -178,15 +179,15 @@ class _Lane:
         """Note a candidate and give what is followed of it; None where its plan has no entry, or none with a risk."""
         judged, series = candidate.found, engine.series
         about = (engine.instrument.symbol, self.timeframe, judged.setup.name, judged.direction, judged.bar_close)
-        found = followed(judged, setup_id(*about), None)
+        found = followed(judged, setup_id(*about), "", None)
         if found is None:
             return None
-        atr, close = (float(series.columns[column, candidate.index]) for column in (ATR, CLOSE))
+        atr = float(series.columns[ATR, candidate.index])
         row = self._begun(found.thread, "setup", judged.bar_close) | {"found": candidate.stands} | told_of(judged)
         self.rows[found.thread] = row, atr
         self.members[found.thread] = candidate.variants
-        if AS_IS in candidate.variants and atr:
-            beyond = found.spoiler.beyond
+        if self.asked.draws and AS_IS in candidate.variants and atr:
+            beyond, close = found.spoiler.beyond, float(series.columns[CLOSE, candidate.index])
             spoiler = None if beyond is None else found.sign * (close - beyond) / atr
             self.wanted.append(Wanted(found, float(found.sign * (found.entry - found.stop)) / atr, spoiler))
         return found

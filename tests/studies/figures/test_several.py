@@ -124,11 +124,11 @@ def test_the_best_of_two_hundred_by_chance_is_not_claimed() -> None:
     differ = better = wrong = 0
     for seed in range(feeds):
         members = invented(kind, np.random.default_rng(seed))
-        said = said_of(members, seed)
+        said = said_of(members, seed, 1_000)
         assert said.over_as_is is not None
         differ += any(each.differs for each in said.variants)
         better += said.over_as_is.consistent <= 0.05
-        wrong += said_with_one_error(members, seed)
+        wrong += said_with_one_error(members, seed, 1_000)
     assert differ <= 2
     assert better <= 2
     assert wrong >= 8
@@ -136,7 +136,7 @@ def test_the_best_of_two_hundred_by_chance_is_not_claimed() -> None:
 
 def test_one_that_is_truly_better_is_found_among_two_hundred() -> None:
     kind = Kind("", months=120, trades=25, worse=1.5)
-    said = said_of(invented(kind, np.random.default_rng(1)), seed=1)
+    said = said_of(invented(kind, np.random.default_rng(1)), seed=1, samples=9_999)
     assert said.over_as_is is not None
     assert said.over_as_is.best == "variant 1"
     assert said.over_as_is.consistent < 0.01

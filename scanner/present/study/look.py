@@ -15,7 +15,7 @@ figure { margin: 12px 0; max-width: 520px; }
 figcaption { margin-top: 6px; color: var(--pale); font-size: 14px; line-height: 1.4; }
 .scroll { margin: 14px 0; overflow-x: auto; background:
   linear-gradient(to left, var(--card) 40%, transparent) right / 32px 100% no-repeat local,
-  linear-gradient(to left, var(--pale), transparent) right / 10px 100% no-repeat scroll; }
+  linear-gradient(to left, var(--line), transparent) right / 14px 100% no-repeat scroll; }
 .scroll:focus-visible { outline: 2px solid var(--accent); }
 table { border-collapse: separate; border-spacing: 0; font-size: 14px; font-variant-numeric: tabular-nums;
   overflow-wrap: normal; }
@@ -35,7 +35,10 @@ td.words { min-width: 220px; text-align: left; white-space: normal; }
 #groups th:first-child { width: 15%; }
 #groups :is(th, td):nth-child(2), #groups :is(th, td):nth-child(4) { width: 17%; }
 #groups :is(th, td):nth-child(3) { width: 14%; }
-@media (max-width: 480px) { .card { padding: 14px 12px; } th:first-child, #rules th:first-child { max-width: 148px; } }
+@media screen and (max-width: 480px) {
+  .card { padding: 14px 12px; }
+  th:first-child, #rules th:first-child { min-width: 124px; max-width: 148px; }
+}
 @media print {
   @page { margin: 14mm; }
   :root { --paper: #ffffff; --own: #ffffff; }
@@ -44,14 +47,13 @@ td.words { min-width: 220px; text-align: left; white-space: normal; }
   nav { display: none; }
   .card { padding: 8px 0; border-radius: 0; border-top-width: 2px; }
   .scroll { overflow: visible; background: none; }
-  table, #rules th:first-child { max-width: 310px; }
-#groups table { min-width: 0; font-size: 7.5pt; }
+  table, #groups table { min-width: 0; font-size: 7.5pt; }
   thead th { font-size: inherit; }
   figcaption { font-size: 8pt; }
   th, td { padding: 3px 8px 3px 0; }
   th:first-child, caption span { position: static; }
   h2, h3, caption, thead { break-after: avoid; }
-  figure, tr, .story { break-inside: avoid; }
+  tr, .beside > :not(.scroll) { break-inside: avoid; }
   .beside { display: block; columns: 2; }
   .beside figure { margin: 0 0 12px; }
   .beside .scroll { column-span: all; }

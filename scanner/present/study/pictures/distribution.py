@@ -28,7 +28,7 @@ def distribution(results: NDArray[np.float64], by_chance: NDArray[np.float64], m
         svg(lambda: _compose(results, by_chance, mean)),
         f"Bars by R for {counted(len(results), 'closed trade')}: {share(lost)} lost or came to nothing; "
         f"the lowest is {in_r(float(results.min()))} R, the highest {in_r(float(results.max()))} R",
-        f"Net R of {counted(len(results), 'closed trade')}, in steps of {STEP:g} R; what lies beyond {LOW:g} or "
+        f"Net R of {counted(len(results), 'closed trade')}, in steps of {STEP:g} R; what lies beyond −{-LOW:g} or "
         f"{HIGH:g} R is in the last bar of its side.{beside}",
     )
 

@@ -199,8 +199,8 @@ def median_between(ordered: Floats, at_most: Interval) -> Interval:
     """Give the median of sorted values with an interval, from that of the share of values at most as large.
 
     The interval of the share, around what it is, is moved to a half and read from the values (Woodruff, Journal of the
-    American Statistical Association 47 (1952), pages 635 to 646; from memory). On the trades above this holds the true median
-    in 92 to 97 of 100 cases.
+    American Statistical Association 47 (1952), pages 635 to 646; from memory). On the trades above this holds the true
+    median in 92 to 97 of 100 cases.
     """
     middle = float(np.median(ordered))
     if at_most.value is None or at_most.low is None or at_most.high is None:

@@ -13,6 +13,7 @@ from scanner.commands.trouble import DONE, UNUSABLE, UsageError
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
 from scanner.present.study_summary import summary
+from scanner.present.wording import counted
 from scanner.studies.figures.report import report_of
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.keeping import record_of
@@ -46,6 +47,8 @@ def run(
     out = how.folder or FOLDER
     if out.exists() and not out.is_dir():
         raise UsageError(f"--out {out}: it is a file; name a folder")
+    if keep and reading.settings is not None and not (store := reading.settings.store_path).parent.is_dir():
+        raise UsageError(f"--keep: there is no folder {store.parent}, in which the store of {config} is; make it first")
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
@@ -55,6 +58,8 @@ def run(
     report = noted.on(report_of(study, looks=noted.looks, hypotheses=noted.hypotheses))
     written = write_tables(study, report, out)
     output.say(*summary(study, report, reading.tz), "", f"written to {out}: {', '.join(written)}")
+    if noted.ledger is not None:
+        output.say(f"noted in {noted.ledger}: {counted(noted.looks, 'look')} at these bars, this one included")
     if keep and reading.settings is not None:
         output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
     output.say("", SHORT)

@@ -22,7 +22,6 @@ import numpy as np
 from scanner.studies.figures.members import Members, beside_first
 from scanner.studies.figures.months import weights
 from scanner.studies.figures.rules import rules_among
-from scanner.studies.figures.verdict import SAMPLES
 from scanner.studies.schema import Variant
 from tests.honesty.rates import CLAIMS, Rate, lines
 from tests.honesty.working import worked
@@ -39,6 +38,7 @@ OF_MONTH = 0.25
 """The standard deviation, in R, of what is common to the trades of a month."""
 SHARES = (0.1, 0.2)
 """A rule is moved so far that it leaves out, or adds, these shares."""
+SAMPLES = 2_000
 FOUND = 0.8
 """In so many of the feeds the better variant is found, at least, where there are trades enough."""
 FEEDS = 500

@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.studies.figures.rules import rules_of
-from scanner.studies.figures.verdict import SAMPLES
 from tests.honesty.feeds import Kind, bars_of, studied
 from tests.honesty.rates import CLAIMS, Rate
+from tests.honesty.variants import SAMPLES, invented, said_of
 from tests.honesty.variants import Kind as Many
-from tests.honesty.variants import invented, said_of
 from tests.honesty.working import worked
 
 if TYPE_CHECKING:

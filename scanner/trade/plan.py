@@ -12,8 +12,6 @@ from scanner.market.price_steps import EXACT
 from scanner.trade.size import size
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from scanner.analysis.rules import Rules
     from scanner.event_data import Entry, ExitPlan, Levels
     from scanner.market.instruments import Instrument

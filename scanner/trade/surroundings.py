@@ -13,7 +13,6 @@ from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from statistics import median
 from typing import TYPE_CHECKING, Literal, Self, get_args
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from scanner.analysis.columns import CLOSE, HIGH, LOW, OPEN, VOLUME
@@ -25,6 +24,7 @@ from scanner.market.calendars import DAY, NANOSECONDS
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from scanner.analysis.setup import Fit

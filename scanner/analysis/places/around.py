@@ -62,9 +62,7 @@ def look_around(
         atr = series[ATR, t]
         structure.look(window, marked, series, t, shift, first, sign, rules_of_one, atr, places[k : k + 1], points)
         counts[k, 0] = last + 1 - first
-        counts[k, 1] = find_obstacles(
-            window, marked, series, t, shift, first, sign, rules_of_one, prices[k], kinds[k]
-        )
+        counts[k, 1] = find_obstacles(window, marked, series, t, shift, first, sign, rules_of_one, prices[k], kinds[k])
         marks[k, : last + 1 - first] = marked[first : last + 1]
 
 

@@ -37,13 +37,26 @@ app.add_typer(journal_words.app)
 Files = Annotated[
     list[Path],
     typer.Argument(
-        help="Files of bars: CSV (plain or gzip), JSON lines or Parquet, or folders of them.", metavar="FILE…"
+        help="Files of bars: CSV (plain or gzip), JSON lines, Parquet or workbooks, or folders of them.",
+        metavar="FILE…",
     ),
 ]
 Tz = Annotated[str, typer.Option(help="Time zone of times that name none, and of the times shown.", metavar="ZONE")]
 Stamp = Annotated[Literal["open", "close"], typer.Option(help="Whether a bar's time is its open or its close.")]
 TimeFormat = Annotated[
-    str | None, typer.Option(help="How times are written, where they are in no standard form.", metavar="%m/%d/%Y")
+    str | None, typer.Option(help="How times are written, where the file does not tell.", metavar="%m/%d/%Y")
+]
+ColumnNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--columns",
+        help="Which columns are which, where their names do not tell: time, open, high, low, close, volume or symbol, "
+        "and the name or, without a header, the number of the column.",
+        metavar="time=NAME,…",
+    ),
+]
+DecimalMark = Annotated[
+    Literal[".", ","] | None, typer.Option("--decimal", help="The decimal mark, where the numbers do not tell.")
 ]
 CalendarName = Annotated[
     str,
@@ -131,25 +144,50 @@ def replay(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
     currency: CurrencyCode = None,
     config: ConfigFile = None,
     strict: Annotated[bool, typer.Option("--strict", help="Stop at the first row that is refused.")] = False,
-) -> None:
+) -> int:
     """Show every moment in recorded bars at which a setup stood, with its levels.
 
     Example: closewatch replay prices.csv.gz --timeframe 1h --calendar XNYS --events found.jsonl
     """
     from scanner.commands import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
 
-    command.run(
+    return command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config),
         events,
         strict=strict,
     )
+
+
+@app.command("import")
+def import_bars(
+    files: Files,
+    out: Annotated[
+        Path | None, typer.Option(help="Write the bars to this file, for every other command.", metavar="BARS.parquet")
+    ] = None,
+    tz: Tz = "UTC",
+    stamp: Stamp = "open",
+    time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
+    calendar: CalendarName = "none",
+) -> int:
+    """Show what is understood of files: columns, zone, decimal mark, timeframe, the first bars; and write clean bars.
+
+    Example: closewatch import kurse.xlsx --out kurse.parquet
+    """
+    from scanner.commands import import_bars as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    reading = _reading(tz, stamp, time_format, columns, decimal, calendar, None, [], None, None, None)
+    return command.run(files, reading, out)
 
 
 @app.command()
@@ -171,6 +209,8 @@ def study(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     config: ConfigFile = None,
@@ -183,7 +223,7 @@ def study(
     from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
     from scanner.studies.running import How  # noqa: PLC0415 - as above
 
-    reading = _reading(tz, stamp, time_format, calendar, step, timeframe or [], None, None, config)
+    reading = _reading(tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], None, None, config)
     return command.run(files, reading, Asked(seed=seed), How(out, workers, cluster))
 
 
@@ -198,6 +238,8 @@ def explain(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
@@ -212,7 +254,7 @@ def explain(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config),
         at,
         instrument,
     )
@@ -277,6 +319,8 @@ def chart(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
@@ -291,7 +335,7 @@ def chart(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config),
         at,
         instrument,
         out,
@@ -373,6 +417,8 @@ def _reading(
     tz: str,
     stamp: Literal["open", "close"],
     time_format: str | None,
+    columns: list[str] | None,
+    decimal: Literal[".", ","] | None,
     calendar: str,
     step: str | None,
     timeframes: list[str],
@@ -380,7 +426,7 @@ def _reading(
     currency: str | None,
     config: Path | None,
 ) -> Reading:
-    from scanner.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.recordings import Reading, named_columns  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
     known = None
@@ -402,6 +448,8 @@ def _reading(
         tz=tz,
         stamp=stamp,
         time_format=time_format,
+        columns=named_columns(columns or []),
+        decimal=decimal,
         calendar=calendar,
         step=_number(step, "--step"),
         timeframes=tuple(timeframes),

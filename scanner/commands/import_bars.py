@@ -79,7 +79,7 @@ class _Read:
         first = next(chunks)
         inputs = inputs_for(reading, self.recording, first, self.tally)
         self.tally.timeframes = (inputs.base.name,)
-        guard = Guard(Timetable(inputs.calendar, inputs.base))
+        guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
         for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
             checked = guard.check(raw)
             self.tally.count(len(raw), checked)

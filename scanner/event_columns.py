@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-Kind = Literal["text", "number", "whole", "flag", "moment"]
+Kind = Literal["text", "number", "whole", "truth", "moment"]
 
 TEXTS = (
     *("instrument", "timeframe", "setup", "direction", "place", "entry_style", "exit_style", "state", "reason"),
@@ -26,7 +26,7 @@ COLUMNS: Mapping[str, Kind] = {
     **dict.fromkeys(TEXTS, "text"),
     **dict.fromkeys(MOMENTS, "moment"),
     **dict.fromkeys(WHOLE, "whole"),
-    "set_aside": "flag",
+    "set_aside": "truth",
     **dict.fromkeys(NUMBERS, "number"),
 }
 """The columns and what each holds. Numbers are floats, moments nanoseconds since 1970 UTC.
@@ -68,7 +68,7 @@ def _value(kind: Kind, value: Any) -> str | float | int | bool | None:  # noqa: 
         return None
     if kind == "number":
         return float(value)
-    if kind == "flag":
+    if kind == "truth":
         return bool(value)
     if kind == "moment":
         return int(datetime.fromisoformat(value).timestamp()) * 1_000_000_000

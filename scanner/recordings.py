@@ -6,11 +6,12 @@ import re
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from importlib.metadata import entry_points
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.contradictions import advice, check_step
+from scanner.contradictions import check_step
 from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.market.bars import Bars, RawBars
+    from scanner.market.calendars import Calendar
     from scanner.pipeline import Pipeline
     from scanner.replay import FileRecording, Recording, Tally
     from scanner.settings import Settings
@@ -38,6 +40,11 @@ ROLES = ("time", "open", "high", "low", "close", "volume", "symbol")
 
 ROWS_TO_GUESS = 20_000
 """First rows among which bars are looked for to guess the price step from."""
+ZONES = (
+    *("America/New_York", "America/Chicago", "America/Los_Angeles", "Europe/London", "Europe/Berlin", "UTC"),
+    *("Asia/Tokyo", "Asia/Hong_Kong", "Asia/Kolkata", "Australia/Sydney"),
+)
+"""Zones that are tried, besides the calendar's own, where times do not fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,3 +190,32 @@ def advised(problem: ReplayError, recording: Recording, reading: Reading) -> str
     timetable = problem.timetable
     tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
     return f"{problem}; {tried or 'look at what is said of each row, and mend the file or say how it is written'}"
+
+
+def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar: Calendar, base: Timeframe) -> str:
+    """Say what would make the times of some rows fit, as an option to give; empty where nothing is found.
+
+    ``rows`` reads the first rows once more in another way.
+    """
+    for words, other in _other_ways(reading, calendar):
+        raw = rows(other)
+        if raw is None:
+            continue
+        kept = len(Guard(Timetable(calendar, base)).check(raw).bars)
+        if 20 * kept >= 19 * len(raw):
+            return words
+    return ""
+
+
+def _other_ways(reading: Reading, calendar: Calendar) -> Iterator[tuple[str, Reading]]:
+    """Give other zones and kinds of time, the likeliest first, each in words."""
+    zones = dict.fromkeys((reading.tz, calendar.tz, *ZONES))
+    for stamp, zone in product(dict.fromkeys((reading.stamp, "open", "close")), zones):
+        if (stamp, zone) == (reading.stamp, reading.tz):
+            continue
+        said = []
+        if zone != reading.tz:
+            said.append(f"these look like {zone.rpartition('/')[2].replace('_', ' ')} times: --tz {zone}")
+        if stamp != reading.stamp:
+            said.append(f"these look like times at which bars {stamp}: --stamp {stamp}")
+        yield ", and ".join(said), replace(reading, tz=zone, stamp=stamp)

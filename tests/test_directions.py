@@ -23,6 +23,7 @@ LEAVES = {
 
 MAY_IMPORT = {
     "scanner.clocks": set(),
+    "scanner.contradictions": {"scanner.market"},
     "scanner.event_columns": set(),
     "scanner.event_data": set(),
     "scanner.events": set(),
@@ -57,6 +58,7 @@ MAY_IMPORT = {
     },
     "scanner.journal": {"scanner.market", "scanner.trade", "scanner.service.store"},
     "scanner.replay": {
+        "scanner.contradictions",
         "scanner.market",
         "scanner.analysis",
         "scanner.trade",
@@ -65,6 +67,7 @@ MAY_IMPORT = {
         "scanner.pipeline",
     },
     "scanner.recordings": {
+        "scanner.contradictions",
         "scanner.market",
         "scanner.trade",
         "scanner.pipeline",

@@ -126,7 +126,7 @@ class _Files:
             "text": self._arrow.string(),
             "number": self._arrow.float64(),
             "whole": self._arrow.int64(),
-            "flag": self._arrow.bool_(),
+            "truth": self._arrow.bool_(),
             "moment": self._arrow.timestamp("ns", tz="UTC"),
         }
         return {name: self._arrow.array([row[name] for row in rows], kinds[kind]) for name, kind in COLUMNS.items()}

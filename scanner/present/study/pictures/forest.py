@@ -45,8 +45,8 @@ def forest(rules: Rules) -> Drawn | None:
 def _short(text: str) -> str:
     """Cut a name.
 
-    >>> _short("three_bar_pullback: highest_among_last +25 %")
-    'three_bar_pullback: highest…st +25 %'
+    >>> _short("own_three_drives: highest_among_last +25 %")
+    'own_three_drives: highest_a…st +25 %'
     """
     return label(text if len(text) <= LONGEST else f"{text[: LONGEST - END]}…{text[1 - END :]}")
 

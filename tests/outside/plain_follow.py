@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from decimal import ROUND_FLOOR, Decimal
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 from tests.outside.plain_indicators import SWING_STRENGTH, Tape, ema, known
@@ -92,11 +91,6 @@ class SideTape(Tape):
     def __init__(self, bars: Sequence[Bar]) -> None:
         super().__init__(bars)
         self.touch = ema([bar.close for bar in bars], 20)
-
-    @cached_property
-    def lows(self) -> list[bool]:
-        """Whether each bar is a swing low, as three later bars have shown."""
-        return [self.swing_low(j) for j in range(len(self))]
 
     def average(self, name: str, t: int) -> Decimal:
         return self.touch[t] if name == "touch" else known(self.fast[t])
@@ -183,7 +177,7 @@ def hold(
         gained = choices.to_entry_at and not above(choices.to_entry_at * risk, known(story.best) - entry, tie)
         if gained and above(bar.close, entry, tie):
             story.stop = max(story.stop, entry)
-        if setup.ride and tape.lows[t - SWING_STRENGTH]:
+        if setup.ride and tape.swing_lows[t - SWING_STRENGTH]:
             story.stop = max(story.stop, raised(tape, t, step))
 
 

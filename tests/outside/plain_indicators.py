@@ -7,6 +7,7 @@ Technical Trading Systems (1978), from memory.
 from __future__ import annotations
 
 from decimal import Decimal
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 FAST, SLOW = 50, 200
 ATR_BARS = BODY_BARS = 14
 SIGNAL_READY = 35
-SWING_STRENGTH = 3
+SWING_STRENGTH, OBSTACLE_STRENGTH = 3, 6
 
 Column = list[Decimal | None]
 
@@ -101,19 +102,29 @@ class Tape:
         """Tell whether the MACD line was above its signal at t − 1 and is not any more."""
         return t >= SIGNAL_READY - 1 and self.line_above[t - 1] and not self.line_above[t]
 
-    def swing_low(self, j: int) -> bool:
-        """Tell whether bar j is a swing low; it can be known only from bar j + 3 on."""
-        if j < SWING_STRENGTH or j + SWING_STRENGTH >= len(self):
-            return False
-        low = self.bars[j].low
-        return all(low < self.bars[j - n].low and low <= self.bars[j + n].low for n in range(1, SWING_STRENGTH + 1))
+    @cached_property
+    def swing_lows(self) -> list[bool]:
+        """Whether each bar is a swing low; of bar j it can be known only from bar j + 3 on."""
+        return swings([-bar.low for bar in self.bars], SWING_STRENGTH)
 
-    def swing_high(self, j: int) -> bool:
-        """Tell whether bar j is a swing high: the swing low of the reflected prices."""
-        if j < SWING_STRENGTH or j + SWING_STRENGTH >= len(self):
-            return False
-        high = self.bars[j].high
-        return all(high > self.bars[j - n].high and high >= self.bars[j + n].high for n in range(1, SWING_STRENGTH + 1))
+    @cached_property
+    def swing_highs(self) -> list[bool]:
+        """Whether each bar is a swing high: the swing low of the reflected prices."""
+        return swings([bar.high for bar in self.bars], SWING_STRENGTH)
+
+    @cached_property
+    def obstacle_highs(self) -> list[bool]:
+        """Whether each bar is a swing high by the six bars on either side, as obstacles want it."""
+        return swings([bar.high for bar in self.bars], OBSTACLE_STRENGTH)
+
+
+def swings(highs: Sequence[Decimal], strength: int) -> list[bool]:
+    """Say of each bar whether it is higher than so many before it, and not below any of as many after it."""
+    return [
+        strength <= j < len(highs) - strength
+        and all(high > highs[j - n] and high >= highs[j + n] for n in range(1, strength + 1))
+        for j, high in enumerate(highs)
+    ]
 
 
 def known(value: Decimal | None) -> Decimal:

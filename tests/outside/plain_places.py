@@ -80,8 +80,8 @@ def find_places(tape: Tape, t: int, rules: Rules) -> Places:
     low = bars[low_bar].low
 
     span = range(max(0, t - rules.place_span), low_bar - SWING_STRENGTH + 1)
-    swing_lows = [j for j in span if tape.swing_low(j)]
-    swing_points = [(j, bars[j].low) for j in swing_lows] + [(j, bars[j].high) for j in span if tape.swing_high(j)]
+    swing_lows = [j for j in span if tape.swing_lows[j]]
+    swing_points = [(j, bars[j].low) for j in swing_lows] + [(j, bars[j].high) for j in span if tape.swing_highs[j]]
 
     line = best_line(tape, t, swing_lows, low_bar, rules.place_quality)
     near_averages = rising_averages_near(tape, t, low_bar, rules.place_quality)

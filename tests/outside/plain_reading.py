@@ -10,6 +10,7 @@ from __future__ import annotations
 from copy import copy
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
+from operator import itemgetter
 from typing import TYPE_CHECKING, Literal
 
 from tests.outside.plain_indicators import Tape
@@ -83,6 +84,7 @@ class Reading:
     ) -> None:
         self.rules = Rules.overriding(changes or {})
         self.around = around or Circumstances()
+        self._held: dict[tuple[str, str, int], list[int]] = {}
         with localcontext(prec=DIGITS):
             self.sides = {"long": Tape(bars), "short": Tape([bar.reflected() for bar in bars])}
             coarse = self.around.coarse
@@ -155,16 +157,23 @@ class Reading:
 
     def findings(self, setups: Collection[str] = ("doji_pause",)) -> list[Finding]:
         """Give every setup that stands, by bar; places and levels are looked for only where the rest holds."""
-        found = []
-        for t in range(self.rules.warm_up - 1, len(self.sides["long"])):
-            for direction in DIRECTIONS:
-                tape = self.sides[direction]
-                for setup in setups:
-                    with localcontext(prec=DIGITS):
-                        holds = SETUPS[setup].holds(tape, t)
-                    if holds and (finding := self.judge(t, direction, setup)).qualified:
-                        found.append(finding)
-        return found
+        holding = [
+            (t, direction, setup)
+            for direction in DIRECTIONS
+            for setup in setups
+            for t in self._holding(direction, setup)
+        ]
+        judged = (self.judge(*each) for each in sorted(holding, key=itemgetter(0)))
+        return [finding for finding in judged if finding.qualified]
+
+    def _holding(self, direction: Direction, setup: str) -> list[int]:
+        """Give the bars at which a setup holds but for its place; that is the same under all rules."""
+        tape, first = self.sides[direction], self.rules.warm_up - 1
+        if (direction, setup, first) not in self._held:
+            with localcontext(prec=DIGITS):
+                held = [t for t in range(first, len(tape)) if SETUPS[setup].holds(tape, t)]
+            self._held[direction, setup, first] = held
+        return self._held[direction, setup, first]
 
 
 def place_rules(tape: Tape, t: int, setup: str, base: Decimal, places: Places, rules: Rules) -> dict[str, Measured]:

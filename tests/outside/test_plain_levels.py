@@ -10,7 +10,7 @@ import pytest
 from tests.outside.hand_tapes import B, Change, judge, prices, quiet, quiet_at, tape_with
 from tests.outside.plain_indicators import Tape
 from tests.outside.plain_levels import find_levels
-from tests.outside.plain_obstacles import Obstacle, is_swing_high, obstacles
+from tests.outside.plain_obstacles import Obstacle, obstacles
 from tests.outside.plain_terms import DIGITS, Rules
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ def found_at(bars: list[Bar], session_of: list[int] | None = None) -> dict[str, 
     ],
 )
 def test_a_swing_high_stands_out_from_six_bars_on_either_side(other: Change, stands_out: bool) -> None:
-    assert is_swing_high(Tape(tape_with({200: "100 106 99 100"}, other)), 200) == stands_out
+    assert Tape(tape_with({200: "100 106 99 100"}, other)).obstacle_highs[200] == stands_out
 
 
 @pytest.mark.parametrize(("bar_number", "swing"), [(B - 5, None), (B - 6, 106)])

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from scanner.studies.figures.report import report_of
     from scanner.studies.python import study
 
-__all__ = ["study"]
+__all__ = ["report_of", "study"]
 
 
 def __getattr__(name: str) -> Any:  # noqa: ANN401 - whatever is asked for
@@ -16,4 +17,8 @@ def __getattr__(name: str) -> Any:  # noqa: ANN401 - whatever is asked for
         from scanner.studies.python import study  # noqa: PLC0415 - as said above
 
         return study
+    if name == "report_of":
+        from scanner.studies.figures.report import report_of  # noqa: PLC0415 - as said above
+
+        return report_of
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

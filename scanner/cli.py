@@ -159,7 +159,7 @@ def study(
     where: Annotated[
         list[str] | None,
         typer.Option(
-            help="With --register: which setups it is about, such as setup=doji_pause or direction=long; again for "
+            help="With --register: which setups it is about, such as direction=long or timeframe=1d; again for "
             "more. Without it, all.",
             metavar="COLUMN=VALUE",
         ),

@@ -6,7 +6,7 @@ from threading import Lock
 from typing import TYPE_CHECKING
 
 from scanner.present.record_words import NO_RECORD, NOBODY, UNREADABLE, in_alert, in_report
-from scanner.studies.kept.marks import rules_marks
+from scanner.studies.kept.marks import marks_of
 from scanner.studies.kept.record import Record, RecordError, beside, read
 
 if TYPE_CHECKING:
@@ -43,12 +43,12 @@ class RecordNotes:
         if isinstance(known, RecordError):
             return UNREADABLE
         settings, data = self._settings(), event.data
-        own = rules_marks(settings, settings.rulebook_of(), [data["instrument"]])
+        (mark,) = marks_of(settings, settings.rulebook_of(), [data["instrument"]]).values()
         return in_alert(
             known,
             known.of_kind(data["setup"], data["direction"], data["timeframe"]),
             is_aside=bool(data.get("set_aside", "")),
-            same_rules=set(own) <= set(known.rules),
+            same_rules=mark in known.rules,
             now=self._clock(),
             max_age=settings.study.max_age,
             zone=settings.station.zone,
@@ -84,6 +84,6 @@ def told_of_record(settings: Settings, now: int) -> str:
         return f"Warning: {problem}; until then alerts say that it cannot be read."
     if record is None:
         return NO_RECORD
-    names, common = list(settings.instruments), settings.rulebook_of()
-    others = sum(not set(rules_marks(settings, common, [name])) <= set(record.rules) for name in names)
-    return in_report(record, others, len(names), now, settings.study.max_age, settings.station.zone)
+    marks, known = marks_of(settings, settings.rulebook_of(), settings.instruments), set(record.rules)
+    others = sum(mark not in known for mark in marks.values())
+    return in_report(record, others, len(marks), now, settings.study.max_age, settings.station.zone)

@@ -12,7 +12,8 @@ from scanner.commands import output
 from scanner.commands.trouble import DONE, UNUSABLE, UsageError
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
-from scanner.present.study_summary import hypotheses, summary
+from scanner.present.study_summary import summary
+from scanner.present.wording import counted
 from scanner.studies.figures.report import report_of
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.keeping import record_of
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from scanner.recordings import Reading
     from scanner.settings import Settings
     from scanner.studies.collecting import Asked
+    from scanner.studies.figures.results import Report
     from scanner.studies.schema import Study
 
 FOLDER = Path("study")
@@ -45,6 +47,8 @@ def run(
     out = how.folder or FOLDER
     if out.exists() and not out.is_dir():
         raise UsageError(f"--out {out}: it is a file; name a folder")
+    if keep and reading.settings is not None and not (store := reading.settings.store_path).parent.is_dir():
+        raise UsageError(f"--keep: there is no folder {store.parent}, in which the store of {config} is; make it first")
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
@@ -52,9 +56,10 @@ def run(
         study, troubles = study_files(paths, reading, asked, How(out, how.workers, how.cluster), on_progress)
     noted = note(paths, look_of(study, reading, config, now))
     report = noted.on(report_of(study, looks=noted.looks, hypotheses=noted.hypotheses))
-    written = write_tables(study, out)
-    output.say(*summary(study), "", report.verdict.sentence, *hypotheses(report.judged, reading.tz), "")
-    output.say(f"written to {out}: {', '.join(written)}")
+    written = write_tables(study, report, out)
+    output.say(*summary(study, report, reading.tz), "", f"written to {out}: {', '.join(written)}")
+    if noted.ledger is not None:
+        output.say(f"noted in {noted.ledger}: {counted(noted.looks, 'look')} at these bars, this one included")
     if keep and reading.settings is not None:
         output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
     output.say("", SHORT)
@@ -62,9 +67,10 @@ def run(
     return UNUSABLE if troubles else DONE
 
 
-def write_tables(study: Study, folder: Path) -> list[str]:
-    """Write the tables of a study, each file as a whole; gives the names of the files."""
+def write_tables(study: Study, report: Report, folder: Path) -> list[str]:
+    """Write the tables and figures of a study, each file as a whole; gives the names of the files."""
     files = {
+        "FIGURES.json": report.to_json(),
         "TRADES.parquet": _parquet(Table.from_pandas(study.trades, preserve_index=False)),
         "TRADES.csv": study.trades.to_csv(index=False).encode(),
         "MEMBERS.parquet": _parquet(Table.from_pandas(study.members, preserve_index=False)),

@@ -46,7 +46,7 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
     )
     doubts = _doubts(record, same_rules=True, now=now, max_age=max_age)
     if others:
-        doubts.append(f"{others:,} of {instruments:,} instruments are watched by other rules or costs than it went by.")
+        doubts.append(f"{others:,} of {instruments:,} instruments are watched by other rules or costs than it used.")
     return " ".join([said, *doubts])
 
 
@@ -67,8 +67,12 @@ def _came_to(known: KindRecord, looks: int) -> str:
 def _doubts(record: Record, *, same_rules: bool, now: int, max_age: int) -> list[str]:
     days = (now - record.last) // DAY
     return [
-        *([f"That is old: its bars end {days:,} days ago, and you allow {max_age:,}."] if days > max_age else []),
-        *([] if same_rules else ["It went by other rules or costs than yours are now."]),
+        *(
+            [f"That study is old: its last bar was {days:,} days ago, and you allow {max_age:,}."]
+            if days > max_age
+            else []
+        ),
+        *([] if same_rules else ["It used other rules or costs than you do now."]),
     ]
 
 

@@ -113,18 +113,16 @@ def test_each_alert_goes_by_its_own_kind(tmp_path: Path) -> None:
 def test_rules_or_costs_that_are_others_now_are_told(tmp_path: Path, tables: Any, *, is_other: bool) -> None:  # noqa: ANN401 - as in a file
     beside(tmp_path / "kept.db").write_bytes(record(settings(tmp_path), kind()).to_bytes())
     told = said(tmp_path, known=settings(tmp_path, **tables))
-    assert told.endswith(" It went by other rules or costs than yours are now.") == is_other
+    assert told.endswith(" It used other rules or costs than you do now.") == is_other
     gannet = said(tmp_path, setup_event("GANNET"), known=settings(tmp_path, **tables))
-    assert gannet.endswith(" It went by other rules or costs than yours are now."), (
-        "its costs are others from the first"
-    )
+    assert gannet.endswith(" It used other rules or costs than you do now."), "its costs are others from the first"
 
 
 @pytest.mark.parametrize(("days", "is_told"), [(397, False), (398, True)])
 def test_a_study_older_than_the_user_allows_is_told(tmp_path: Path, days: int, *, is_told: bool) -> None:
     beside(tmp_path / "kept.db").write_bytes(record(settings(tmp_path), kind()).to_bytes())
     told = said(tmp_path, now=BAR_CLOSE + days * DAY)
-    assert told.endswith(" That is old: its bars end 401 days ago, and you allow 400.") == is_told
+    assert told.endswith(" That study is old: its last bar was 401 days ago, and you allow 400.") == is_told
     allowed = settings(tmp_path, study={"max_age": 401})
     assert said(tmp_path, known=allowed, now=BAR_CLOSE + days * DAY).endswith(STUDIED)
 
@@ -168,8 +166,8 @@ def test_reports_tell_which_study_alerts_quote(tmp_path: Path) -> None:
     path.write_bytes(record(known, kind(), kind(6, direction="short")).to_bytes())
     assert told_of_record(known, BAR_CLOSE + 400 * DAY) == (
         "Alerts quote the study of Sun 1 Mar 2026, of bars from Mon 11 Sep 2023 to Fri 27 Feb 2026: 2 kinds of setup, "
-        "220 closed. That is old: its bars end 403 days ago, and you allow 400. "
-        "1 of 2 instruments are watched by other rules or costs than it went by."
+        "220 closed. That study is old: its last bar was 403 days ago, and you allow 400. "
+        "1 of 2 instruments are watched by other rules or costs than it used."
     )
     path.write_bytes(b"{")
     assert told_of_record(known, BAR_CLOSE).startswith(f"Warning: {path}: the study kept there cannot be read (")

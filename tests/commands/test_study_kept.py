@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from scanner.cli import app
+from scanner.commands.record_notes import RecordNotes
 from scanner.commands.trouble import run_guarded
+from scanner.settings import load
 from scanner.studies.kept.ledger import NAME, read
 from scanner.studies.kept.record import read as read_record
+from tests.adapters.samples import setup_event
 from tests.outside.real_bars import INDEX_TIME_FORMAT, SP500
 
 if TYPE_CHECKING:
@@ -59,12 +62,21 @@ def test_each_other_question_is_a_look_and_the_record_makes_up_for_them(
     path = folder / "kept.db.study.json"
     assert f"kept for alerts: {path}" in shown.out
     assert shown.err.strip() == ""
+    assert (
+        f"noted in {folder / 'bars' / NAME}: {2 + first.variants} looks at these bars, this one included" in shown.out
+    )
     record = read_record(path)
     assert record is not None
     assert record.looks == 1 + (1 + first.variants) + len(record.kinds) - 1
     trades = json.loads(path.read_text())["kinds"]
     assert {each["setup"] for each in trades} == {"doji_pause", "hammer"}
     assert sum(each["closed"] for each in trades) > 10
+    known = load(folder / "watch.toml")
+    notes = RecordNotes(known.store_path, lambda: known, lambda: record.last, print)
+    assert notes(setup_event("sp500", "1d", "short")).startswith(
+        "So far 2 of this kind on your bars: too few to say any"
+    )
+    assert "other rules" not in notes(setup_event("sp500", "1d"))
 
 
 def test_a_hypothesis_is_written_down_before_and_judged_after(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -147,7 +147,7 @@ def test_the_command_writes_tables_and_says_where(tmp_path: Path) -> None:
         str(tmp_path / "out"),
     ]
     done = subprocess.run([*STUDY, *words], capture_output=True, text=True, check=True)
-    assert "11 setups, 0 of them set aside" in done.stdout
+    assert "11 setups: 0 set aside, 10 entered, 10 closed" in done.stdout
     assert "Past results prove nothing" in done.stdout
     trades = pd.read_parquet(tmp_path / "out" / "TRADES.parquet")
     assert len(trades) == len(pd.read_csv(tmp_path / "out" / "TRADES.csv"))

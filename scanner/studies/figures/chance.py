@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scanner.studies.figures.months import by_month, means, too_few, weights
+from scanner.studies.figures.months import by_month, chance_of, means, too_few, weights
 from scanner.studies.figures.results import AgainstChance, Interval
 from scanner.studies.schema import SOURCES
 
@@ -100,7 +100,7 @@ class Pairs:
         """
         size, samples = len(self.result), len(drawn)
         picks = min(samples, max(FEWEST_PICKS, MOST_PICKED // size))
-        chance = np.random.default_rng((seed, size))
+        chance = chance_of(seed, self.source, size)
         _, month = np.unique(self.month, return_inverse=True)
         totals = np.empty((picks, len(count)))
         for row in totals:

@@ -9,14 +9,15 @@ is u = s − m·n, and the error of a sample e*² = Σu*² / (Σn)². That of th
 mean without it, e² = Σ(u / (Σn − n))², which matters where one month has much of all: HC3 of MacKinnon & White, Journal
 of Econometrics 29 (1985), pages 305 to 325, with months in place of single results (from memory).
 
-Measured on invented trades, skewed, 60 to 240 of them in 24 to 120 months of very different sizes: such intervals hold
-the true mean in 93.6 to 96.7 of 100 cases, percentiles of the same samples in 90 to 94, and the corrected percentiles
-BCa (chapter 14) in 90 to 94.
+On invented trades, skewed, 60 to 240 of them in 24 to 120 months of even and of very different sizes, such intervals at
+95 % hold the true mean in 93 to 96 of 100 cases; percentiles of the same samples in 89 to 94; the corrected percentiles
+BCa (chapter 14) in 89 to 95. `python -m tests.studies.figures.coverage` prints these shares and those given below.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,12 +44,18 @@ def too_few(trades: int, months: int) -> bool:
     return trades < FEWEST_TRADES or months < FEWEST_MONTHS
 
 
+def chance_of(seed: int, what: str, size: int) -> np.random.Generator:
+    """Give random numbers that begin with these values, so that no two uses draw the same ones."""
+    digest = sha256(f"{seed}\x1f{what}\x1f{size}".encode()).digest()
+    return np.random.default_rng(np.frombuffer(digest, dtype=np.uint32))
+
+
 def weights(months: int, samples: int, seed: int) -> Floats:
     """Draw for each sample as many months as there are, with replacement, and give how often each came.
 
     The shape is (samples, months); the same arguments always give the same.
     """
-    drawn = np.random.default_rng((seed, months)).integers(0, months, size=(samples, months))
+    drawn = chance_of(seed, "months", months).integers(0, months, size=(samples, months))
     drawn += np.arange(0, samples * months, months)[:, None]
     return np.bincount(drawn.ravel(), minlength=samples * months).reshape(samples, months).astype(np.float64)
 
@@ -78,7 +85,9 @@ class Resampled:
         """Give the interval of each group at a level.
 
         At levels above 99 % too few samples lie beyond an end, and months of different sizes make such far quantiles
-        too small. There the quantile at 99 % is carried on in proportion to that of Student's t.
+        too small. There the quantile at 99 % is carried on in proportion to that of Student's t. On the trades above,
+        at the level of 10 looks, 0 to 0.8 % of the intervals lie above the true mean and 0.1 to 0.8 % below it, where
+        0.25 % are wanted; at that of 100 looks up to 0.1 % and 0.3 %, where 0.025 % are.
         """
         tail = (1 - level) / 2
         near = max(tail, FAR)
@@ -179,8 +188,8 @@ def share_between(successes: int, count: int, design_effect: float, freedom: flo
 
     That is count over the design effect of the share, and over the square of t / z with the degrees of freedom, since
     the effect is only measured (Korn & Graubard, Survey Methodology 24 (1998), pages 193 to 201; from memory). It is
-    never more than count. On the trades above this holds the true share in 93.9 to 98.3 of 100 cases; without the
-    effect in 67 to 96.
+    never more than count. On the trades above this holds the true share in 93 to 98 of 100 cases; without the effect
+    in 66 to 96.
     """
     fewer = max(1.0, design_effect * float(stdtrit(freedom, (1 + LEVEL) / 2) / Z_95) ** 2)
     return Interval(successes / count, *wilson(successes / fewer, count / fewer))
@@ -190,7 +199,8 @@ def median_between(ordered: Floats, at_most: Interval) -> Interval:
     """Give the median of sorted values with an interval, from that of the share of values at most as large.
 
     The interval of the share, around what it is, is moved to a half and read from the values (Woodruff, Journal of the
-    American Statistical Association 47 (1952), pages 635 to 646; from memory).
+    American Statistical Association 47 (1952), pages 635 to 646; from memory). On the trades above this holds the true
+    median in 92 to 97 of 100 cases.
     """
     middle = float(np.median(ordered))
     if at_most.value is None or at_most.low is None or at_most.high is None:

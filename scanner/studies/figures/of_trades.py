@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from math import ceil, fsum, sqrt
 from typing import TYPE_CHECKING, Any
 
@@ -99,7 +99,7 @@ class Setups:
 
     def only(self, which: Any) -> Setups:  # noqa: ANN401 - whatever chooses from an array
         """Give some of the setups, in the same order or another."""
-        return Setups(**{each.name: getattr(self, each.name)[which] for each in fields(self)})
+        return Setups(*[getattr(self, name)[which] for name in self.__slots__])
 
     def as_if_not_aside(self) -> Setups:
         """Give those set aside, to be counted as if they had not been."""
@@ -162,11 +162,12 @@ class _Group:
     def of(cls, setups: Setups, name: str, shuffles: int, seed: int) -> _Group:
         """Make a group of setups."""
         kept = ~setups.aside
-        closed = setups.only(setups.closed)
-        size, months = len(closed), len(np.unique(closed.month))
+        places = np.flatnonzero(setups.closed)
+        month, result = setups.month[places], setups.result[places]
+        size, months = len(places), len(np.unique(month))
         enough = not too_few(size, months)
-        run, fall = beside_shuffles(closed.result, shuffles, seed) if enough else (None, None)
-        closed = closed.only(np.lexsort((closed.month, closed.result)))
+        run, fall = beside_shuffles(result, shuffles, seed) if enough else (None, None)
+        closed = setups.only(places[np.lexsort((month, result))])
         ordered = closed.result
         won = ordered > 0
         best = ceil(size / 100)

@@ -263,7 +263,12 @@ class Running:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """All that a study says of its trades."""
+    """All that a study says of its trades.
+
+    ``all`` are the setups of the rules as they are, ``aside`` those set aside, as if they had not been. A breakdown
+    names each group by what stands in the column; ``year`` is a column for it, too. Where there is nothing drawn to
+    compare with, ``chance`` is empty.
+    """
 
     verdict: Verdict
     judged: tuple[Judged, ...]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.studies.figures.months import chance_of
 from scanner.studies.figures.results import Beside, Running
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def beside_shuffles(results: Floats, shuffles: int, seed: int) -> tuple[Beside, 
     So chance has the same share of winners, and the same results.
     """
     size = len(results)
-    chance = np.random.default_rng((seed, size))
+    chance = chance_of(seed, "shuffles", size)
     wanted = max(FEW_SHUFFLES, min(shuffles, MOST_SHUFFLED // size))
     step = max(AT_ONCE // size, 1)
     runs, falls = [], []
@@ -86,7 +87,7 @@ def running_of(results: Floats, month: Integers, entered_at: Integers, under: fl
     moved = (results - results.mean() + under)[by_month]
     starts = np.flatnonzero(np.diff(month[by_month], prepend=month.min() - 1))
     months = np.split(moved, starts[1:])
-    chance = np.random.default_rng((seed, size))
+    chance = chance_of(seed, "fan", size)
     paths = np.empty((max(FEW_SHUFFLES, min(PATHS, MOST_SHUFFLED // size)), len(points)))
     for path in paths:
         drawn: list[Floats] = []

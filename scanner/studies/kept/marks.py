@@ -37,18 +37,22 @@ def books_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterabl
     }
 
 
-def rules_marks(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> tuple[str, ...]:
-    """Mark the rules and costs by which instruments are judged, each of them once, in order.
-
-    Whatever only concerns what a user is told of changes none.
-    """
-    marks = set()
+def marks_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> dict[str, str]:
+    """Mark the rules and costs by which each instrument is judged. What a user is told of changes no mark."""
+    marks: dict[str, str] = {}
+    made: dict[tuple[int, Costs], str] = {}
     for name, book in books_of(settings, rulebook, instruments).items():
         costs = settings.costs_of(name) if settings is not None and name in settings.instruments else Costs()
-        followed = book.follow.model_copy(update={"which": "all"})
-        told = replace(book, follow=followed).told
-        marks.add(mark_of(told, [_code_of(each) for each in book.setups], costs))
-    return tuple(sorted(marks))
+        if (known := made.get((id(book), costs))) is None:
+            told = replace(book, follow=book.follow.model_copy(update={"which": "all"})).told
+            known = made[id(book), costs] = mark_of(told, [_code_of(each) for each in book.setups], costs)
+        marks[name] = known
+    return marks
+
+
+def rules_marks(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> tuple[str, ...]:
+    """Mark the rules and costs by which instruments are judged, each of them once, in order."""
+    return tuple(sorted(set(marks_of(settings, rulebook, instruments).values())))
 
 
 def _code_of(chosen: Chosen) -> str:

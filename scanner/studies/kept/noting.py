@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from scanner.studies.kept.ledger import Ledger, LedgerError, add, count_looks, read, to_judge
+from scanner.studies.kept.ledger import NAME, Ledger, LedgerError, add, count_looks, folder_of, read, to_judge
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,17 +22,17 @@ class Noted:
     """How many looks at the bars of a study there are, itself included, and the hypotheses that it judges.
 
     ``told`` are sentences on what could not be read or written, and on hypotheses that were written for other rules.
-    ``counted`` is False where the ledger could not be used: there may have been more looks.
+    ``ledger`` is where it was written, None where it could not be: there may have been more looks.
     """
 
+    ledger: Path | None
     looks: int
     hypotheses: tuple[Hypothesis, ...]
     told: tuple[str, ...]
-    counted: bool
 
     def on(self, report: Report) -> Report:
         """Let the verdict of a report say where looks could not be counted."""
-        if self.counted:
+        if self.ledger is not None:
             return report
         verdict = report.verdict
         return replace(report, verdict=replace(verdict, sentence=f"{verdict.sentence} {UNCOUNTED}"))
@@ -40,10 +40,12 @@ class Noted:
 
 def note(paths: Sequence[Path], look: Look) -> Noted:
     """Write a study into the ledger of its files, and see which looks and hypotheses stand there."""
-    trouble = []
+    trouble: list[str] = []
+    path: Path | None = folder_of(paths) / NAME
     try:
         ledger = add(paths, look)
     except LedgerError as problem:
+        path = None
         trouble.append(str(problem))
         try:
             ledger = read(paths)
@@ -55,4 +57,4 @@ def note(paths: Sequence[Path], look: Look) -> Noted:
         "costs or options"
         for each in others
     ]
-    return Noted(count_looks(ledger.looks, look), hypotheses, (*trouble, *ledger.troubles, *apart), not trouble)
+    return Noted(path, count_looks(ledger.looks, look), hypotheses, (*trouble, *ledger.troubles, *apart))

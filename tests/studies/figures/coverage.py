@@ -163,7 +163,7 @@ def lines(runs: int, kinds: Sequence[Kind]) -> list[str]:
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--runs", type=int, default=2_000, help="samples of each kind")
+    parser.add_argument("--runs", type=int, default=1_500, help="samples of each kind")
     runs = parser.parse_args().runs
     kinds = [
         Kind(*size, uneven, together, heavy)

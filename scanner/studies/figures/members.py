@@ -11,8 +11,11 @@ import pyarrow.compute as pc
 
 from scanner.studies.figures.months import Resampled, differences, means, too_few, weights
 from scanner.studies.figures.results import Interval
+from scanner.studies.figures.several import singly
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -91,7 +94,13 @@ class Drawn:
     resampled: Resampled | None
 
     @classmethod
-    def of(cls, value: list[float | None], groups: Flags, resampled: Resampled | None) -> Drawn:
+    def of(
+        cls,
+        value: list[float | None],
+        groups: Flags,
+        resampled: Resampled | None,
+        intervals: Callable[[Resampled], list[Interval]],
+    ) -> Drawn:
         """Take a figure of all groups, and how that of those ``groups`` varies that have enough trades, if any have.
 
         What comes to the same in all months has no error, so nothing is said of it either.
@@ -102,7 +111,7 @@ class Drawn:
         of_them = (resampled.value, resampled.error, resampled.t, resampled.freedom)
         kept = Resampled(*(each[varies] for each in of_them))
         which = np.flatnonzero(groups)[varies].tolist()
-        for group, found in zip(which, kept.intervals(), strict=True):
+        for group, found in zip(which, intervals(kept), strict=True):
             interval[group] = found
         return cls(interval, which, kept)
 
@@ -144,6 +153,6 @@ def beside_first(members: Members, samples: int, seed: int) -> Groups:
         closed,
         (count > 0).sum(axis=1).tolist(),
         count.shape[1],
-        Drawn.of(mean, for_mean, of_means),
-        Drawn.of(difference, for_difference, of_differences),
+        Drawn.of(mean, for_mean, of_means, Resampled.intervals),
+        Drawn.of(difference, for_difference, of_differences, singly),
     )

@@ -13,7 +13,7 @@ from statsmodels.stats.multitest import multipletests
 
 from scanner.studies.figures.months import differences, means, weights
 from scanner.studies.figures.rules import leaves_out_0
-from scanner.studies.figures.several import chances, chances_of_the_best, false_discovery, superior, together
+from scanner.studies.figures.several import chances, chances_of_the_best, false_discovery, singly, superior, together
 from tests.honesty.variants import Kind, invented, said_of, said_with_one_error
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def test_false_discovery_is_that_of_statsmodels(p: list[float]) -> None:
 def test_intervals_of_all_hold_those_of_each_and_agree_with_the_chances(seed: int) -> None:
     gain = monthly(seed).T
     drawn = means(np.ones_like(gain), gain, weights(MONTHS, 1_999, seed))
-    for each, wide, p in zip(drawn.intervals(), together(drawn), chances(drawn), strict=True):
+    for each, wide, p in zip(singly(drawn), together(drawn), chances(drawn), strict=True):
         assert each.low is not None
         assert each.high is not None
         assert wide.low is not None
@@ -94,7 +94,7 @@ def test_intervals_of_all_hold_those_of_each_and_agree_with_the_chances(seed: in
         assert wide.low < each.low < each.high < wide.high
         assert p < 0.06 if leaves_out_0(each) else p > 0.04
     alone = means(np.ones_like(gain[:1]), gain[:1], weights(MONTHS, 1_999, seed))
-    assert together(alone) == alone.intervals()
+    assert together(alone) == singly(alone) == alone.intervals()
 
 
 def test_what_all_groups_have_in_common_costs_nothing() -> None:
@@ -105,7 +105,7 @@ def test_what_all_groups_have_in_common_costs_nothing() -> None:
     drawn = weights(MONTHS, SAMPLES, 0)
     same, others = means(nothing[:100], gain[:100], drawn), means(nothing[100:], gain[100:], drawn)
     assert together(same)[7] == same.intervals()[7]
-    reach = [(interval.high or 0) - (interval.value or 0) for interval in (*others.intervals(), *together(others))]
+    reach = [(interval.high or 0) - (interval.value or 0) for interval in (*singly(others), *together(others))]
     assert sum(reach[100:]) > 1.5 * sum(reach[:100])
 
 
@@ -121,22 +121,24 @@ def test_a_benchmark_of_nothing_is_a_difference_from_trades_without_result() -> 
 def test_the_best_of_two_hundred_by_chance_is_not_claimed() -> None:
     """A small part of ``python -m tests.honesty.variants``; with one error for all samples this would fail."""
     kind, feeds = Kind("", months=24, trades=15), 24
-    differ = better = wrong = 0
+    differ = discovered = better = wrong = 0
     for seed in range(feeds):
         members = invented(kind, np.random.default_rng(seed))
-        said = said_of(members, seed)
+        said = said_of(members, seed, 1_000)
         assert said.over_as_is is not None
         differ += any(each.differs for each in said.variants)
+        discovered += any(each.q is not None and each.q <= 0.05 for each in said.variants)
         better += said.over_as_is.consistent <= 0.05
-        wrong += said_with_one_error(members, seed)
+        wrong += said_with_one_error(members, seed, 1_000)
     assert differ <= 2
+    assert discovered <= 2
     assert better <= 2
     assert wrong >= 8
 
 
 def test_one_that_is_truly_better_is_found_among_two_hundred() -> None:
     kind = Kind("", months=120, trades=25, worse=1.5)
-    said = said_of(invented(kind, np.random.default_rng(1)), seed=1)
+    said = said_of(invented(kind, np.random.default_rng(1)), seed=1, samples=1_000)
     assert said.over_as_is is not None
     assert said.over_as_is.best == "variant 1"
     assert said.over_as_is.consistent < 0.01

@@ -11,10 +11,9 @@ import pytest
 
 import scanner
 from scanner.studies.figures.results import AgainstChance, Interval, Verdict
-from tests.honesty import best, power, pure, rates, truth
+from tests.honesty import power, pure, rates, truth, variants
 from tests.honesty.feeds import Kind, Told, told_of
 from tests.honesty.rates import Rate
-from tests.honesty.variants import Kind as Many
 
 SMALL, STRONG = Kind("small", 9, 750), Kind("strong", 9, 750, push=0.2)
 ERROR, RIGHT, NARROW = 0.1, 1.96, 1.2
@@ -73,8 +72,7 @@ def test_a_few_feeds_of_chance_and_of_a_strong_edge() -> None:
 
 
 def test_the_best_of_two_hundred_shines_and_is_not_claimed() -> None:
-    claims = [best.of_invented(number, Many("few", 60, 6), 1) for number in range(8)]
-    shines, *claimed = best.rates(claims, "")
+    shines, *claimed = variants.alike([variants.said(number, variants.ALIKE[0], 1) for number in range(8)], "")
     assert shines.hits > 5
     assert all(each.met(roughly=True) for each in claimed)
 

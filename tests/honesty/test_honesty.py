@@ -38,7 +38,7 @@ def told(kind: Kind, rng: np.random.Generator, mean: float = 0.0, half: float = 
 def test_right_intervals_are_met_and_narrow_ones_are_missed(half: float, met: bool) -> None:
     rng = np.random.default_rng(2)
     found = pure.rates([told(kind, rng, half=half) for kind in pure.KINDS for _ in range(3_000)])
-    covered = [each for each in found if "interval" in each.name or "that of" in each.name]
+    covered = [each for each in found if "within its interval" in each.name]
     assert len(covered) == 3 * 4
     assert all(each.met(roughly=False) == met for each in covered)
     assert all(each.met(roughly=True) == met for each in covered)

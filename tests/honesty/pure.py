@@ -55,7 +55,7 @@ def of_kind(kind: Kind, told: Sequence[Told]) -> list[Rate]:
     claimed = sum(each.verdict.kind == "edge" for each in told)
     return [
         Rate("an edge is claimed", claimed, len(told), most=CLAIMS, of=of),
-        Rate("one would be, were the true figures 0", _above_the_truth(told), len(told), most=CLAIMS, of=of),
+        Rate("one would be if the true figures were 0", _above_the_truth(told), len(told), most=CLAIMS, of=of),
         *coverage(told, of),
     ]
 

@@ -11,10 +11,9 @@ import pytest
 
 import scanner
 from scanner.studies.figures.results import AgainstChance, Interval, Verdict
-from tests.honesty import best, power, pure, rates, truth
+from tests.honesty import power, pure, rates, truth, variants
 from tests.honesty.feeds import Kind, Told, told_of
 from tests.honesty.rates import Rate
-from tests.honesty.variants import Kind as Many
 
 SMALL, STRONG = Kind("small", 9, 750), Kind("strong", 9, 750, push=0.2)
 ERROR, RIGHT, NARROW = 0.1, 1.96, 1.2
@@ -39,7 +38,7 @@ def told(kind: Kind, rng: np.random.Generator, mean: float = 0.0, half: float = 
 def test_right_intervals_are_met_and_narrow_ones_are_missed(half: float, met: bool) -> None:
     rng = np.random.default_rng(2)
     found = pure.rates([told(kind, rng, half=half) for kind in pure.KINDS for _ in range(3_000)])
-    covered = [each for each in found if "interval" in each.name or "that of" in each.name]
+    covered = [each for each in found if "within its interval" in each.name]
     assert len(covered) == 3 * 4
     assert all(each.met(roughly=False) == met for each in covered)
     assert all(each.met(roughly=True) == met for each in covered)
@@ -73,8 +72,7 @@ def test_a_few_feeds_of_chance_and_of_a_strong_edge() -> None:
 
 
 def test_the_best_of_two_hundred_shines_and_is_not_claimed() -> None:
-    claims = [best.of_invented(number, Many("few", 60, 6), 1) for number in range(8)]
-    shines, *claimed = best.rates(claims, "")
+    shines, *claimed = variants.alike([variants.said(number, variants.ALIKE[0], 1) for number in range(8)], "")
     assert shines.hits > 5
     assert all(each.met(roughly=True) for each in claimed)
 

@@ -46,11 +46,11 @@ def true_difference(of_them: Sequence[AgainstChance]) -> float:
 
 def coverage(told: Sequence[Told], of: str) -> list[Rate]:
     """Give how often the intervals of the mean, and of the differences from chance, hold the truth."""
-    rows = [holds("the interval of the mean holds it", [each.verdict.mean for each in told], true_mean(told), of)]
+    rows = [holds("true mean within its interval", [each.verdict.mean for each in told], true_mean(told), of)]
     for source, words in BESIDE.items():
         of_them = beside(told, source)
         intervals = [each.difference for each in of_them]
-        rows.append(holds(f"so does that of the mean above {words}", intervals, true_difference(of_them), of))
+        rows.append(holds(f"true difference from {words} within its interval", intervals, true_difference(of_them), of))
     return rows
 
 

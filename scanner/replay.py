@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from scanner.event_data import State, StoryData

@@ -327,13 +327,15 @@ def _whole_prices() -> tuple[Bar, ...]:
 @animal("whole prices with dots, and a word on them")
 def _thousands_told() -> Animal:
     sheet = replace(LOCAL, price=lambda value: german(value, 0))
-    return Animal("csv", sheet.text(_whole_prices()).encode(), bars=_whole_prices(), options={"decimal": ","})
+    return Animal(
+        "csv", sheet.text(_whole_prices()).encode(), bars=_whole_prices(), options={"decimal": ",", "step": Decimal(1)}
+    )
 
 
 @animal("whole prices without marks")
 def _whole() -> Animal:
     sheet = replace(LOCAL, price=lambda value: point(value, 0))
-    return Animal("csv", sheet.text(_whole_prices()).encode(), bars=_whole_prices())
+    return Animal("csv", sheet.text(_whole_prices()).encode(), bars=_whole_prices(), options={"step": Decimal(1)})
 
 
 @animal("JSON lines")

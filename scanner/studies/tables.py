@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 COLUMNS = (*TRADES, *(AROUND + name for name in NAMES))
 FLOATS = tuple(name for name, kind in TRADES.items() if kind == "float64")
 TIMES = tuple(name for name, kind in TRADES.items() if kind == TIME)
-AT_ONCE = 50_000
+AT_ONCE = 10_000
 """Rows that are made a table of together."""
 
 

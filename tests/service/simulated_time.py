@@ -13,8 +13,8 @@ from scanner.clocks import SECOND
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-TURNS = 60
-"""Turns of the event loop after which nobody has anything to do any more but to sleep."""
+MOST_TURNS = 10_000
+"""Turns of the event loop within which everybody must have come to rest."""
 
 
 class SimulatedTime:
@@ -52,8 +52,12 @@ class SimulatedTime:
 
 
 async def _settle() -> None:
-    for _ in range(TURNS):
+    """Let the others go on until there is nothing for them to do but to sleep."""
+    for _ in range(MOST_TURNS):
         await asyncio.sleep(0)
+        if not asyncio.get_running_loop()._ready:  # type: ignore[attr-defined]  # no other tells of it
+            return
+    raise AssertionError("somebody never comes to rest")
 
 
 class AtOnce(ThreadPoolExecutor):

@@ -11,7 +11,7 @@ of Econometrics 29 (1985), pages 305 to 325, with months in place of single resu
 
 On invented trades, skewed, 60 to 240 of them in 24 to 120 months of even and of very different sizes, such intervals at
 95 % hold the true mean in 93 to 96 of 100 cases; percentiles of the same samples in 89 to 94; the corrected percentiles
-BCa (chapter 14) in 89 to 95. `python -m tests.studies.figures.coverage` prints these shares and those given below.
+BCa (chapter 14) in 89 to 94. `python -m tests.studies.figures.coverage` prints these shares and those given below.
 """
 
 from __future__ import annotations
@@ -86,8 +86,8 @@ class Resampled:
 
         At levels above 99 % too few samples lie beyond an end, and months of different sizes make such far quantiles
         too small. There the quantile at 99 % is carried on in proportion to that of Student's t. On the trades above,
-        at the level of 10 looks, 0 to 0.8 % of the intervals lie above the true mean and 0.1 to 0.8 % below it, where
-        0.25 % are wanted; at that of 100 looks up to 0.1 % and 0.3 %, where 0.025 % are.
+        at the level of 10 looks, 0 to 0.7 % of the intervals lie above the true mean and 0.1 to 0.9 % below it, where
+        0.25 % are wanted; at that of 100 looks up to 0.1 % and 0.2 %, where 0.025 % are.
         """
         tail = (1 - level) / 2
         near = max(tail, FAR)

@@ -4,8 +4,8 @@ Which trades each variant has was drawn by chance from the same trades, so the b
 are as skewed as those of real setups and hang together by months, and months have very different numbers of trades. In
 other feeds one variant leaves out trades that are truly worse, so that it is better, and no other but the second is.
 
-A claim in more than 5 of 100 feeds is a miss where that is hardly chance. For comparison the table says how often one
-error for all samples would have claimed a difference, and how often a variant's own interval holds the truth.
+A miss is what can hardly be chance. For comparison the table says how often something would have been claimed with one
+error for all samples, and how many intervals would hold the truth with the samples of each variant alone.
 """
 
 from __future__ import annotations
@@ -21,15 +21,17 @@ import numpy as np
 
 from scanner.studies.figures.members import Members, beside_first
 from scanner.studies.figures.months import weights
-from scanner.studies.figures.rules import rules_among
+from scanner.studies.figures.rules import leaves_out_0, rules_among
 from scanner.studies.schema import Variant
 from tests.honesty.rates import CLAIMS, Rate, lines
+from tests.honesty.truth import COVERS
 from tests.honesty.working import worked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.studies.figures.results import Rules, Superior
+    from scanner.studies.figures.members import Groups
+    from scanner.studies.figures.results import Interval, Rules, Superior
 
 WINNERS, WON, TAIL = 0.32, 2.125, 1.1
 """The share of winners, what they win on average (so that the mean is 0), and how long their tail is: the standard
@@ -78,8 +80,13 @@ def invented(kind: Kind, rng: np.random.Generator) -> Members:
 
 def said_of(members: Members, seed: int, samples: int = SAMPLES) -> Rules:
     """Give what a study says of variants with these trades."""
-    variants = [Variant(f"variant {number}", "moved", "", None) for number in range(len(members.has))]
-    return rules_among(variants, beside_first(members, samples, seed))
+    return _rules(beside_first(members, samples, seed))
+
+
+def _rules(groups: Groups) -> Rules:
+    return rules_among(
+        [Variant(f"variant {number}", "moved", "", None) for number in range(len(groups.closed))], groups
+    )
 
 
 def said_with_one_error(members: Members, seed: int, samples: int = SAMPLES) -> bool:
@@ -98,15 +105,17 @@ def said_with_one_error(members: Members, seed: int, samples: int = SAMPLES) -> 
 class Said:
     """What is said of the variants of one feed, where it can be right or wrong.
 
-    ``shines``, ``differs``, ``discovered`` and ``holds`` are of the variants that are as good as the rules as they are:
-    whether one looks better by its own interval, whether one is said to differ, whether one has q at most 5 %, and in
-    which share of them their own interval holds the truth.
+    ``shines``, ``differs``, ``discovered`` and both ``holds`` are of the variants that are as good as the rules as they
+    are: whether one looks better by its own interval, whether one is said to differ, whether one has q at most 5 %, and
+    the shares of them whose interval, if only that one is looked at, holds the truth: as it is said (``holds``), and by
+    samples of each variant alone (``holds_alone``).
     """
 
     shines: bool
     differs: bool
     discovered: bool
     holds: float
+    holds_alone: float
     better: bool
     gains: bool
     one_error: bool
@@ -116,20 +125,27 @@ class Said:
 def said(number: int, kind: Kind, seed: int) -> Said:
     """Invent a feed and give what is said of it. The same arguments always give the same."""
     members = invented(kind, np.random.default_rng((seed, number)))
-    rules = said_of(members, number)
-    judged = [each for each in rules.variants[len(SHARES) if kind.worse else 0 :] if not each.too_few]
-    own = [(each.difference.low or 0) <= 0 <= (each.difference.high or 0) for each in judged]
+    groups = beside_first(members, SAMPLES, number)
+    rules, difference = _rules(groups), groups.difference
+    unlike = len(SHARES) if kind.worse else 0
+    judged = [each for each in rules.variants[unlike:] if not each.too_few]
+    alone = difference.resampled.intervals() if difference.resampled else []
     first = rules.variants[0].corrected.low
     return Said(
         shines=any((each.difference.low or 0) > 0 for each in judged),
         differs=any(each.differs for each in judged),
         discovered=any(each.q is not None and each.q <= CLAIMS for each in judged),
-        holds=sum(own) / max(len(own), 1),
+        holds=_holding([each.difference for each in judged]),
+        holds_alone=_holding([own for own, which in zip(alone, difference.which, strict=True) if which > unlike]),
         better=_claimed(rules.over_as_is),
         gains=_claimed(rules.over_nothing),
         one_error=said_with_one_error(members, number),
         found=first is not None and first > 0,
     )
+
+
+def _holding(intervals: Sequence[Interval]) -> float:
+    return 1 - sum(leaves_out_0(each) for each in intervals) / max(len(intervals), 1)
 
 
 def _claimed(best: Superior | None) -> bool:
@@ -157,7 +173,10 @@ def alike(feeds: Sequence[Said], of: str) -> list[Rate]:
         Rate("the best is said to be better", sum(each.better for each in feeds), count, most=CLAIMS, of=of),
         Rate("the best is said to gain", sum(each.gains for each in feeds), count, most=CLAIMS, of=of),
         Rate("with one error for all samples one would differ", sum(each.one_error for each in feeds), count, of=of),
-        Rate("own intervals that hold the truth", round(sum(each.holds for each in feeds)), count, of=of),
+        Rate(
+            "intervals of one variant that hold the truth", round(sum(each.holds for each in feeds)), count, *COVERS, of
+        ),
+        Rate("with its own samples alone", round(sum(each.holds_alone for each in feeds)), count, of=of),
     ]
 
 

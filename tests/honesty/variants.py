@@ -105,9 +105,9 @@ def said_with_one_error(members: Members, seed: int, samples: int = SAMPLES) -> 
 class Said:
     """What is said of the variants of one feed, where it can be right or wrong.
 
-    ``shines``, ``differs``, ``discovered`` and ``holds`` are of the variants that are as good as the rules as they are:
-    whether one looks better by its own interval, whether one is said to differ, whether one has q at most 5 %, and the
-    shares of them whose interval, if only that one is looked at, holds the truth: as it is said (``holds``), and by
+    ``shines``, ``differs``, ``discovered`` and both ``holds`` are of the variants that are as good as the rules as they
+    are: whether one looks better by its own interval, whether one is said to differ, whether one has q at most 5 %, and
+    the shares of them whose interval, if only that one is looked at, holds the truth: as it is said (``holds``), and by
     samples of each variant alone (``holds_alone``).
     """
 

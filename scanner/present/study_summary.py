@@ -29,7 +29,7 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed",
         "",
         *table(
-            ("", "closed", "mean R", "95 % interval", "setups less it", "95 % interval", "does as well"),
+            ("", "closed", "mean R", "95 % interval", "difference", "95 % interval", "as well"),
             [_setups(every), *map(_chance, report.chance)],
         ),
         "",
@@ -38,6 +38,7 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         *_rules(report.rules),
         f"R is net of costs: real ones for {study.costs_known:.0%} of the setups, 0.05 R for the others. Intervals",
         "resample whole months; «-» where fewer than 30 trades or 12 months make none.",
+        "«difference» is the setups less the random bars, and «as well» how often those come to as much.",
     ]
 
 

@@ -1,15 +1,12 @@
-"""The measurement itself: a small part of it, and the file of the whole that reports show."""
+"""The measurement itself: what it says of right and of wrong reports, and a small part of it."""
 
 from __future__ import annotations
 
 import doctest
-from pathlib import Path
 
 import numpy as np
-import orjson
 import pytest
 
-import scanner
 from scanner.studies.figures.results import AgainstChance, Interval, Verdict
 from tests.honesty import power, pure, rates, truth, variants
 from tests.honesty.feeds import Kind, Told, told_of
@@ -17,8 +14,6 @@ from tests.honesty.rates import Rate
 
 SMALL, STRONG = Kind("small", 9, 750), Kind("strong", 9, 750, push=0.2)
 ERROR, RIGHT, NARROW = 0.1, 1.96, 1.2
-KEPT = Path(scanner.__file__).parent / "present" / "study" / "honesty.json"
-FEWEST = 500
 
 
 def told(kind: Kind, rng: np.random.Generator, mean: float = 0.0, half: float = RIGHT) -> Told:
@@ -75,21 +70,6 @@ def test_the_best_of_two_hundred_shines_and_is_not_claimed() -> None:
     shines, *claimed = variants.alike([variants.said(number, variants.ALIKE[0], 1) for number in range(8)], "")
     assert shines.hits > 5
     assert all(each.met(roughly=True) for each in claimed)
-
-
-def test_the_file_that_reports_show_is_of_a_whole_run() -> None:
-    kept = orjson.loads(KEPT.read_bytes())
-    assert set(kept) == {"date", "command", "rows"}
-    assert "--quick" not in kept["command"]
-    for row in kept["rows"]:
-        assert set(row) == {"of", "name", "feeds", "measured", "low", "high", "wanted", "met"}
-        assert all(isinstance(row[name], str) for name in ("of", "name", "wanted"))
-        low, measured, high = (float(row[name].removesuffix(" %")) for name in ("low", "measured", "high"))
-        assert 0 <= low <= measured <= high <= 100
-        assert row["feeds"] >= FEWEST / 2
-    for part in ("pure chance", "a planted edge of 0.1 R", "a planted edge of 0.2 R", "a planted edge of 0.4 R"):
-        assert sum(row["of"].startswith(part) for row in kept["rows"]) > 3
-    assert any("200 invented" in row["of"] for row in kept["rows"])
 
 
 def test_examples() -> None:

@@ -6,10 +6,8 @@ import gc
 import re
 import time
 import warnings
-from collections import Counter
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import date
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
@@ -31,8 +29,9 @@ from scanner.settings import load
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
+    from collections import Counter
     from collections.abc import Iterator
-    from datetime import datetime
+    from datetime import date, datetime
     from typing import Literal
 
     from scanner.commands.one_bar import OneBar
@@ -71,9 +70,9 @@ def find_setups(
     ``frame`` has a row for each bar. An index of times or a column has the times; those without a zone are read by the
     clocks of ``tz``, and ``stamp`` says whether they are those of the open or the close. Columns go by any of the usual
     names, in English, German, French, Spanish or Italian: open, high, low, close, perhaps volume, and perhaps the
-    instrument. The frame itself is never changed. ``timeframe``, ``calendar``, ``step`` (points of price) and
-    ``config`` are as on the command line; without them the bars' own timeframe, no sessions, a guess, and the setups
-    that are watched by default.
+    instrument. The frame itself never changes. ``timeframe``, ``calendar``, ``step`` (points of price) and
+    ``config`` are as on the command line; without them the bars' own timeframe, no sessions, a guess and the setups that
+    are watched by default hold.
 
     Gives a row for each setup, by instrument and in the order of their bars, those set aside included: leave them out
     by ``found[~found.set_aside]``. Prices are in points, ``evidence_points`` counts of ``evidence_total``, and ``room``,
@@ -247,11 +246,11 @@ def _sentences() -> Iterator[None]:
 
 
 def in_python(sentence: str) -> str:
-    """Name options as a call has them.
+    r"""Name options as a call has them.
 
     >>> in_python("these look like New York times: --tz America/New_York")
     'these look like New York times: tz="America/New_York"'
-    >>> in_python("frame: no column is named close; found \\"a\\"; say which with --columns close=NAME")
+    >>> in_python("frame: no column is named close; found \"a\"; say which with --columns close=NAME")
     'frame: no column is named close; found "a"; rename the column that it is'
     """
     sentence = re.sub(

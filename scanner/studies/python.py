@@ -58,7 +58,8 @@ def study(
     the ledger of looks beside them; a warning says where that could not be. More than one process needs the
     usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence what cannot be read.
 
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=pd.date_range("2024-01-01", periods=300))
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
     >>> len(study({"GANNET": quiet}).trades)
     0
     """

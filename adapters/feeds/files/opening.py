@@ -1,4 +1,4 @@
-"""Files of bars: CSV (plain or gzip), JSON lines, Parquet and workbooks, told apart by their content, folders, and tables in memory."""
+"""Tables of bars: files (CSV plain or gzip, JSON lines, Parquet, workbooks) and folders of them, and DataFrames."""
 
 from __future__ import annotations
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -25,7 +24,7 @@ ROWS = 1 << 18
 BEGINNING = 1 << 10
 
 
-class TypedTable(ABC):
+class TypedTable:
     """One table; its rows are numbered from 1. ``kinds`` are the types of the wanted columns, in their order."""
 
     by_program = True
@@ -53,9 +52,9 @@ class TypedTable(ABC):
                     f"{path}: the column {quoted(columns.names[index])} is of type {kinds[index]}; {must}"
                 )
 
-    @abstractmethod
     def batches(self, size: int) -> Iterator[Sequence[Column]]:
         """Give the wanted columns in their order, so many rows at a time."""
+        raise NotImplementedError
 
     def beginning(self) -> Iterator[Sequence[Rows]]:
         """Give the first rows."""

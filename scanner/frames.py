@@ -70,16 +70,16 @@ def find_setups(
     ``frame`` has a row for each bar. An index of times or a column has the times; those without a zone are read by the
     clocks of ``tz``, and ``stamp`` says whether they are those of the open or the close. Columns go by any of the usual
     names, in English, German, French, Spanish or Italian: open, high, low, close, perhaps volume, and perhaps the
-    instrument. The frame itself never changes. ``timeframe``, ``calendar``, ``step`` (points of price) and
-    ``config`` are as on the command line; without them the bars' own timeframe, no sessions, a guess and the setups that
-    are watched by default hold.
+    instrument. The frame itself never changes. ``timeframe``, ``calendar``, ``step`` (points of price) and ``config``
+    are as on the command line; without them the bars' own timeframe, no sessions, a guess and the setups that are
+    watched by default hold.
 
-    Gives a row for each setup, by instrument and in the order of their bars, those set aside included: leave them out
-    by ``found[~found.set_aside]``. Prices are in points, ``evidence_points`` counts of ``evidence_total``, and ``room``,
-    ``r`` (the result before costs) and ``cost_r`` (NaN where no costs are known) are in R, the risk from entry to first
-    stop. Times are UTC. ``state`` says what came of it: waiting, open, stopped, left, left_on_pressure, lapsed, spoiled
-    or broken_off; it is missing where there is no entry to follow, and ``ended`` where there is no end. What is not
-    known is missing. See ``scanner.event_columns`` for the other columns.
+    Gives a row for each setup, by instrument and in the order of their bars. Those set aside are among them; leave them
+    out by ``found[~found.set_aside]``. Prices are in points, ``evidence_points`` count of ``evidence_total``. ``room``,
+    ``r`` (the result before costs) and ``cost_r`` (NaN where no costs are known) are in R: the risk from the entry to
+    the first stop. Times are UTC. ``state`` says what came of a setup: waiting, open, stopped, left, left_on_pressure,
+    lapsed, spoiled or broken_off. It is missing where there is no entry to follow, and ``ended`` where there is no end.
+    The other columns are those of ``scanner.event_columns``.
 
     Warns of rows that were refused or noted, of series put on hold and of those with too few bars. Raises ValueError
     with one sentence where a frame cannot be read, or where more than a fifth of its rows is refused.

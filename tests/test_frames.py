@@ -14,7 +14,6 @@ import pytest
 import scanner
 from scanner import frames
 from scanner.event_columns import columns_of
-from scanner.events import rfc3339
 from tests.commands.typed import closewatch
 from tests.laws import real_series
 

@@ -24,9 +24,11 @@ from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from decimal import Decimal
     from pathlib import Path
+
+    import pandas as pd
 
     from scanner.market.bars import Bars, RawBars
     from scanner.market.calendars import Calendar
@@ -37,6 +39,9 @@ if TYPE_CHECKING:
 
 ROLES = ("time", "open", "high", "low", "close", "volume", "symbol")
 """What the columns of a table of bars hold."""
+
+FRAME = "frame"
+"""What a table in memory is called, and its instrument where no column names it."""
 
 ROWS_TO_GUESS = 20_000
 """First rows among which bars are looked for to guess the price step from."""
@@ -67,6 +72,8 @@ class Reading:
     """Currency of the prices of instruments of which no configuration tells one."""
     until: int | None = None
     """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
+    frames: Mapping[str, pd.DataFrame] | None = None
+    """Tables in memory that are read instead of files; the name of each stands for its path."""
 
 
 def recordings(
@@ -75,12 +82,16 @@ def recordings(
     on_progress: Callable[[int, int], None] | None = None,
     on_trouble: Callable[[str], None] | None = None,
 ) -> Iterator[FileRecording]:
-    """Open files through the feed ``recorded``, found by name like any other feed.
+    """Open files, or tables in memory, through the feed ``recorded``, found by name like any other feed.
 
     With ``on_trouble``, a file that cannot be opened is told there, and the others are read.
     """
     feed, how = _feed(), _how(reading)
-    opened: Iterator[FileRecording] = feed.recordings(paths, **how, on_progress=on_progress, on_trouble=on_trouble)
+    opened: Iterator[FileRecording]
+    if reading.frames is not None:
+        opened = feed.tables(reading.frames, **how)
+    else:
+        opened = feed.recordings(paths, **how, on_progress=on_progress, on_trouble=on_trouble)
     return opened
 
 

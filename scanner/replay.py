@@ -131,27 +131,39 @@ class FileRecording(Recording, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Came:
-    """What came of a setup, as far as it is known: R and costs are those of the fill, None where there are none."""
+    """What came of a setup, as far as it is known: prices, R and costs are None where there are none.
+
+    R and costs are in the risk of the fill; ``ended`` is the close of the bar on which it ended, in nanoseconds since
+    1970 UTC, None where it goes on.
+    """
 
     thread: str
     set_aside: bool
     state: State
-    entered: bool
+    entry: Decimal | None = None
+    exit: Decimal | None = None
     r: Decimal | None = None
     cost: Decimal | None = None
+    ended: int | None = None
+
+    @property
+    def entered(self) -> bool:
+        """Whether its entry was filled."""
+        return self.entry is not None
 
     @classmethod
     def of_event(cls, event: Event) -> Self:
         """Read it from the event that ends a story."""
         data: StoryData = event.data
-        r, cost = (None if text is None else Decimal(text) for text in (data["r"], data["cost_r"]))
-        return cls(event.thread, data["set_aside"], data["state"], data["entry"] is not None, r, cost)
+        texts = (data["entry"], data["exit"], data["r"], data["cost_r"])
+        numbers = (None if text is None else Decimal(text) for text in texts)
+        return cls(event.thread, data["set_aside"], data["state"], *numbers, event.time)
 
     @classmethod
     def of_outcome(cls, outcome: Outcome) -> Self:
         """Take it from where a story stands."""
-        entered, cost = outcome.entry is not None, outcome.cost_in_risks
-        return cls(outcome.thread, outcome.set_aside, outcome.state, entered, outcome.r, cost)
+        numbers = (outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks)
+        return cls(outcome.thread, outcome.set_aside, outcome.state, *numbers, outcome.ended_at)
 
 
 @dataclass(slots=True)

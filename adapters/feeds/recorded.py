@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from adapters.feeds.files.opening import Recording, UnreadableFileError, recordings, survey
+from adapters.feeds.files.opening import Recording, UnreadableFileError, recordings, survey, tables
 from adapters.feeds.files.settings import FileSettings
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.raw_rows import joined
@@ -19,7 +19,9 @@ from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    import pandas as pd
 
     from scanner.ports import Want
 
@@ -99,6 +101,20 @@ class RecordedFeed:
         Raises adapters.feeds.files.opening.UnreadableFileError, a ValueError.
         """
         return recordings(paths, ReadingOptions(tz, stamp, time_format, decimal, columns), on_progress, on_trouble)
+
+    @classmethod
+    def tables(
+        cls,
+        frames: Mapping[str, pd.DataFrame],
+        *,
+        tz: str,
+        stamp: Literal["open", "close"],
+        time_format: str | None,
+        decimal: Literal[".", ","] | None,
+        columns: tuple[tuple[str, str], ...],
+    ) -> Iterator[Recording]:
+        """Read tables in memory, by name, as ``recordings`` reads files."""
+        return tables(frames, ReadingOptions(tz, stamp, time_format, decimal, columns))
 
     @classmethod
     def survey(

@@ -35,19 +35,19 @@ def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None
 def _day(recorded: Recorded, at: str, zone: str) -> None:
     rows = []
     for asked in recorded.of_day(at, zone):
-        stood = _stood(asked)
+        stood = stood_at(asked)
         rows.append(
-            explain_report.row(asked.bars, asked.index, zone, _unready(asked, stood), asked.engine.judge_last())
+            explain_report.row(asked.bars, asked.index, zone, unready_at(asked, stood), asked.engine.judge_last())
         )
     output.say(*explain_report.day(at, zone, recorded.tally, rows))
 
 
 def _bar(asked: OneBar, reading: Reading) -> None:
     engine, bars, index, tally = asked.engine, asked.bars, asked.index, asked.tally
-    judged, stood = engine.judge_last(), _stood(asked)
+    judged, stood = engine.judge_last(), stood_at(asked)
     setups = [chosen.setup for chosen in engine.rulebook.setups]
     output.say(
-        explain_report.opening(bars, index, tally, reading.tz, _unready(asked, stood), judged),
+        explain_report.opening(bars, index, tally, reading.tz, unready_at(asked, stood), judged),
         "",
         *explain_report.bar(bars, index, setups, tally, reading.tz),
     )
@@ -61,13 +61,13 @@ def _bar(asked: OneBar, reading: Reading) -> None:
             output.say("", *explain_report.ahead(event))
 
 
-def _stood(asked: OneBar) -> list[Event]:
+def stood_at(asked: OneBar) -> list[Event]:
     """Give the setups said at the bar, qualified or set aside."""
     closed = int(asked.bars.close_time[asked.index])
     return [event for event in asked.said if event.facts.begins and event.time == closed]
 
 
-def _unready(asked: OneBar, stood: Sequence[Event]) -> str:
+def unready_at(asked: OneBar, stood: Sequence[Event]) -> str:
     """Say why nothing is reported at the bar, whatever the rules say; empty where it is."""
     holds = [event for event in asked.said if event.facts.about == "series"]
     if holds and holds[-1].kind == "series.held":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from hashlib import sha256
 from itertools import chain
@@ -18,7 +18,7 @@ from scanner.studies.schema import StudyFile
 from scanner.studies.tables import Part
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from scanner.market.bars import Bars, RawBars
     from scanner.pipeline import Inputs
@@ -149,14 +149,22 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
             yield Job(name, own, (), reading, asked, _key(name, own, rules))
 
 
-def jobs_of_rows(rows: Mapping[str, RawBars], reading: Reading, asked: Asked) -> Iterator[Job]:
-    """Give the jobs for rows in memory, by instrument."""
-    rules = _told(reading, asked)
-    for instrument, own in rows.items():
-        state = sha256(repr((instrument, own.stamp_kind, rules)).encode())
-        for column in (own.stamp, own.open, own.high, own.low, own.close, own.volume):
-            state.update(column.tobytes())
-        yield Job(instrument, (), (own,), reading, asked, state.hexdigest()[:32])
+def jobs_of_frames(found: Sequence[Recording], reading: Reading, asked: Asked, troubles: list[str]) -> Iterator[Job]:
+    """Give the jobs for tables in memory, an instrument each; only its own table goes with a job."""
+    rules, frames = _told(reading, asked), reading.frames or {}
+    for recording in found:
+        try:
+            rows = tuple(recording.bars)
+        except ValueError as problem:
+            troubles.append(str(problem))
+            continue
+        state = sha256(repr((recording.symbol, [raw.stamp_kind for raw in rows], rules)).encode())
+        for raw in rows:
+            for column in (raw.stamp, raw.open, raw.high, raw.low, raw.close, raw.volume):
+                state.update(column.tobytes())
+        own = {name: frame for name, frame in frames.items() if Path(name) == recording.path}
+        key = state.hexdigest()[:32]
+        yield Job(recording.symbol, (), rows, replace(reading, frames=own), asked, key)
 
 
 def settings_mark(reading: Reading) -> str:

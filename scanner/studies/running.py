@@ -12,16 +12,16 @@ from itertools import islice
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
+from scanner.recordings import recordings
 from scanner.studies.controls import draws_for
-from scanner.studies.jobs import Done, Job, do, jobs_of, jobs_of_rows, look_at, marked, settings_mark
+from scanner.studies.jobs import Done, Job, do, jobs_of, jobs_of_frames, look_at, marked, settings_mark
 from scanner.studies.tables import Gathered, Part
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from concurrent.futures import Executor
     from pathlib import Path
 
-    from scanner.market.bars import RawBars
     from scanner.recordings import Reading
     from scanner.studies.collecting import Asked
     from scanner.studies.schema import Study
@@ -81,11 +81,15 @@ def study_files(
     return gathered.study([marked(path) for path in files.all], settings_mark(reading), asked.seed), troubles
 
 
-def study_rows(rows: Mapping[str, RawBars], reading: Reading, asked: Asked, how: How) -> tuple[Study, list[str]]:
-    """Study rows in memory, by instrument, as ``study_files`` studies files."""
-    asked = replace(asked, draws=min(asked.draws, draws_for(len(rows))))
+def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[str]]:
+    """Study the tables in memory that a reading has, as ``study_files`` studies files."""
+    try:
+        found = list(recordings((), reading))
+    except ValueError as problem:
+        raise StudyError(str(problem)) from problem
+    asked = replace(asked, draws=min(asked.draws, draws_for(len(found))))
     troubles: list[str] = []
-    gathered = _gathered(jobs_of_rows(rows, reading, asked), len(rows), troubles, how, None)
+    gathered = _gathered(jobs_of_frames(found, reading, asked, troubles), len(found), troubles, how, None)
     return gathered.study((), settings_mark(reading), asked.seed), troubles
 
 

@@ -33,7 +33,8 @@ def test_a_guessed_step_says_how_many_prices_fit() -> None:
 def came(thread: str, state: State, r: str = "", *, aside: bool = False, cost: str = "") -> Came:
     """Say what came of a setup."""
     entered = bool(r) or state == "open"
-    return Came(thread, aside, state, entered, Decimal(r) if r else None, Decimal(cost) if cost else None)
+    entry = Decimal(10) if entered else None
+    return Came(thread, aside, state, entry, r=Decimal(r) if r else None, cost=Decimal(cost) if cost else None)
 
 
 def setup(thread: str, *, aside: str = "") -> Event:

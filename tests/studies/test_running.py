@@ -130,7 +130,7 @@ def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
         )
     by_table = scanner.study(tables)
     pd.testing.assert_frame_equal(by_file.trades, by_table.trades, check_exact=True)
-    with pytest.raises(StudyError, match="has no column close"):
+    with pytest.raises(StudyError, match="no column is named close"):
         scanner.study({"IBM": tables["IBM"].drop(columns="close")})
     with pytest.raises(StudyError, match="there is no such file"):
         scanner.study("nowhere.csv")

@@ -1,10 +1,11 @@
-"""Files of bars: CSV (plain or gzip), JSON lines, Parquet and workbooks, told apart by their content, and folders."""
+"""Tables of bars: files (CSV plain or gzip, JSON lines, Parquet, workbooks) and folders of them, and DataFrames."""
 
 from __future__ import annotations
 
 import re
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -20,12 +21,13 @@ from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, qu
 from adapters.feeds.files.understood import Understood
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    import pandas as pd
 
     from scanner.market.bars import RawBars
 
-__all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey"]
+__all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey", "tables"]
 
 IN_FOLDERS = (
     *(".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq"),
@@ -70,22 +72,49 @@ def recordings(
     """
     zone = _checked(options)
     progress = Progress(on_progress)
-    found: dict[str, list[tuple[Understood, Iterator[RawBars]]]] = {}
+    found = _Found(options, zone)
     for path in _files(paths, on_trouble):
         with _told(on_trouble):
-            file = ByteFile.of(path, progress)
-            table = _open(file, options)
-            seen = understand(path, table, options)
-            maker = RawBarsMaker(path, seen.stamps, zone)
-            rows = map(seen.cells, table.read(seen.numbers.decimal))
-            symbol = _symbol_of(path)
-            own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
-            for name, bars in own.items():
-                found.setdefault(name, []).append((Understood(path, table, seen, maker, options), bars))
-    for name, parts in found.items():
-        files = [file for file, _ in parts]
-        path, bars = end_to_end(name, [(file.path, bars) for file, bars in parts])
-        yield Recording(name, path, bars, files)
+            found.add(path, _symbol_of(path), _open(ByteFile.of(path, progress), options))
+    yield from found.recordings()
+
+
+def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Iterator[Recording]:
+    """Read tables in memory as ``recordings`` reads files; a table's name stands for its path and its instrument.
+
+    Rows are numbered from 1. Raises UnreadableFileError, here or while bars are read.
+    """
+    from adapters.feeds.files.kinds.frame import FrameTable  # noqa: PLC0415 - brings pandas
+
+    found = _Found(options, _checked(options))
+    for name, frame in frames.items():
+        found.add(Path(name), name, FrameTable(Path(name), frame, options))
+    yield from found.recordings()
+
+
+class _Found:
+    """What tables hold, by instrument."""
+
+    def __init__(self, options: ReadingOptions, zone: ZoneInfo | None) -> None:
+        self._options, self._zone = options, zone
+        self._parts: dict[str, list[tuple[Understood, Iterator[RawBars]]]] = {}
+
+    def add(self, path: Path, symbol: str, table: Table) -> None:
+        """Take a table; ``symbol`` is its instrument where no column tells it."""
+        seen = understand(path, table, self._options)
+        maker = RawBarsMaker(path, seen.stamps, self._zone)
+        rows = map(seen.cells, table.read(seen.numbers.decimal))
+        own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
+        for name, bars in own.items():
+            understood = Understood(path, table, seen, maker, self._options)
+            self._parts.setdefault(name, []).append((understood, bars))
+
+    def recordings(self) -> Iterator[Recording]:
+        """Give a recording for each instrument."""
+        for name, parts in self._parts.items():
+            files = [file for file, _ in parts]
+            path, bars = end_to_end(name, [(file.path, bars) for file, bars in parts])
+            yield Recording(name, path, bars, files)
 
 
 @contextmanager

@@ -8,7 +8,7 @@ import time
 import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -216,6 +216,8 @@ def _reading(
     step: Decimal | float | str | None,
     config: str | Path | None,
 ) -> Reading:
+    if stamp not in {"open", "close"}:
+        raise ValueError(f"stamp says whether times are those of the open or the close, not {stamp!r}")
     with _sentences():
         known = None if config is None else load(Path(config))
         if known is not None:
@@ -224,7 +226,7 @@ def _reading(
         tz=tz,
         stamp=stamp,
         calendar=calendar,
-        step=None if step is None else Decimal(str(step)),
+        step=None if step is None else _step(step),
         timeframes=() if timeframe is None else (timeframe,),
         settings=known,
         rulebook=Rulebook() if known is None else known.rulebook_of(),
@@ -234,13 +236,23 @@ def _reading(
     return reading if known is None else replace(reading, account=known.account)
 
 
+def _step(told: Decimal | float | str) -> Decimal:
+    try:
+        step = Decimal(str(told))
+    except InvalidOperation:
+        step = Decimal(0)
+    if not step.is_finite() or step <= 0:
+        raise ValueError(f"step takes a number above 0, not {told!r}")
+    return step
+
+
 @contextmanager
 def _sentences() -> Iterator[None]:
     """Raise what was foreseen as ValueError, with options as they are written in Python."""
     try:
         yield
     except Exception as problem:  # what is not a sentence for people is raised again
-        if not isinstance(getattr(problem, "exit_code", None), int) and not isinstance(problem, ValueError):
+        if not isinstance(getattr(problem, "exit_code", None), int):
             raise
         raise ValueError(in_python(str(problem))) from None
 

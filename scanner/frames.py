@@ -86,8 +86,8 @@ def find_setups(
 
     Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0))
-    >>> quiet.index = pd.date_range("2024-01-01", periods=300)  # invented: 300 days on which nothing moved
+    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
+    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
     >>> find_setups(quiet)[["bar_close", "direction", "stop", "state", "r"]].shape
     (0, 5)
     """
@@ -138,8 +138,8 @@ def explain_bar(
     ``measured``, the ``threshold`` as a text, whether it ``holds``, and a ``text`` that says in which unit. Warns where
     nothing is reported at the bar whatever holds. Raises ValueError with one sentence, also where there is no such bar.
 
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0))
-    >>> quiet.index = pd.date_range("2024-01-01", periods=300)  # invented
+    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
+    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
     >>> told = explain_bar(quiet, "2024-10-01")
     >>> sorted(set(told.part)), sorted(set(told.direction))
     (['place', 'rule', 'surrounding'], ['long', 'short'])
@@ -196,8 +196,8 @@ def chart(
     All that is asked for, and what is raised, is as for ``explain_bar``; of several bars of a day the first is meant.
     Times in the picture are those of ``tz``.
 
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0))
-    >>> quiet.index = pd.date_range("2024-01-01", periods=300)  # invented
+    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
+    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
     >>> len(chart(quiet, "2024-10-01").picture)
     72
     """

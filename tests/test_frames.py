@@ -185,11 +185,20 @@ def test_rows_that_are_refused_are_counted_and_a_bar_that_is_not_there_is_said()
         scanner.explain_bar(frame, "1990-01-01")
 
 
-def test_a_study_takes_the_same_frames(together: pd.DataFrame, found: pd.DataFrame) -> None:
+def test_a_study_of_the_same_frame_has_the_same_setups(together: pd.DataFrame, found: pd.DataFrame) -> None:
     trades = scanner.study(together).trades
-    setups = trades[trades.kind == "setup"] if "kind" in trades else trades
-    assert {"AAPL", "IBM", "MSFT"} >= set(setups.instrument)
-    assert len(found) == len(setups)
+    setups = trades[(trades.source == "setup") & trades.found]
+    own, other = (
+        {tuple(row) for row in table[list(names)].itertuples(index=False)}
+        for table, names in (
+            (found, ("instrument", "bar_close", "setup", "direction", "state", "ended", "planned_entry", "stop")),
+            (
+                setups,
+                ("instrument", "found_at", "setup", "direction", "state", "ended_at", "planned_entry", "first_stop"),
+            ),
+        )
+    )
+    assert own == other
 
 
 def test_the_examples_run() -> None:

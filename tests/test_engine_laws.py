@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 SEEDS = st.integers(0, 10_000)
-LINES = settings(max_examples=25, deadline=None)
+LINES = settings(max_examples=15, deadline=None)
 SECOND = 1_000_000_000
 
 
@@ -233,8 +233,8 @@ def test_a_price_beyond_reason_ends_in_answers_on_any_grid(spike: float, step: s
     columns[3][::37] = spike  # the high of every 37th bar
     bars, watcher = Bars(*columns), engine(step)
     judged = 0
-    for index in range(0, len(bars), 3):
-        watcher.push(bars[index : index + 3])
+    for index in range(0, len(bars), 9):
+        watcher.push(bars[index : index + 9])
         judged += len(watcher.judge_last())
     assert judged > 1_000
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 SEEDS = st.integers(0, 10_000)
 STYLES = st.sampled_from(["early", "break", "average"])
-LINES = settings(max_examples=25, deadline=None)
+LINES = settings(max_examples=10, deadline=None)
 ENDED = {"stopped", "left", "left_on_pressure"}
 
 

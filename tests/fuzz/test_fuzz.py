@@ -25,7 +25,7 @@ from tests.fuzz.shapes import SHAPES, rows_of
 PLANTED = {"planted": "tests.fuzz.planted"}
 SEED = 9
 """Plants one of each fault."""
-SOME = 300
+SOME = 100
 
 
 def planted_numbers() -> dict[str, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pytest
@@ -21,45 +22,41 @@ SLOW = 900.0
 """A pace at which the recording is not over while a test lasts."""
 
 
-@pytest.fixture
-def running(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], Path, int]]:
-    """Start a station and wait until it watches; gives it, its bars and when it began to play."""
-    bars = tmp_path / "bars"
+@dataclass(frozen=True)
+class Running:
+    """A station that watches, its bars and its store, and when it began to play."""
+
+    process: subprocess.Popen[str]
+    bars: Path
+    store: Path
+    begin: int
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """Start a station and wait until it watches; the last test stops it."""
+    bars = tmp_path_factory.mktemp("station") / "bars"
     bars.mkdir()
-    begin = cut_recording(bars) - PLAYED * DAY
-    with station(bars, tmp_path / "kept.db", begin, SLOW) as process:
+    begin, store = cut_recording(bars) - PLAYED * DAY, bars.parent / "kept.db"
+    with station(bars, store, begin, SLOW) as process:
         assert process.stderr is not None
         assert any('"watching"' in line for line in process.stderr), "it ended before it watched"
-        yield process, bars, begin
+        yield Running(process, bars, store, begin)
         process.kill()
 
 
-def test_it_stops_within_two_seconds_of_being_told_to(running: tuple[subprocess.Popen[str], Path, int]) -> None:
-    process, *_ = running
-    told = time.monotonic()
-    process.send_signal(signal.SIGTERM)
-    assert process.wait(10) == 0
-    assert time.monotonic() - told < 2
-
-
-def test_a_second_one_on_the_same_store_is_refused_in_a_sentence(
-    running: tuple[subprocess.Popen[str], Path, int], tmp_path: Path
-) -> None:
-    process, bars, begin = running
-    second = station(bars, tmp_path / "kept.db", begin, SLOW)
+def test_a_second_one_on_the_same_store_is_refused_in_a_sentence(running: Running) -> None:
+    second = station(running.bars, running.store, running.begin, SLOW)
     _, said = second.communicate(timeout=30)
     assert second.returncode == 2, said
     (sentence,) = (line for line in said.splitlines() if "another closewatch" in line)
-    assert f"(process {process.pid})" in sentence
+    assert f"(process {running.process.pid})" in sentence
     assert "Traceback" not in said
-    assert process.poll() is None
+    assert running.process.poll() is None
 
 
-def test_what_stood_too_long_ago_is_kept_and_summed_up_but_not_sent(
-    running: tuple[subprocess.Popen[str], Path, int], tmp_path: Path
-) -> None:
-    del running
-    with Store.open(tmp_path / "kept.db", time.time_ns, visiting=True) as store:
+def test_what_stood_too_long_ago_is_kept_and_summed_up_but_not_sent(running: Running) -> None:
+    with Store.open(running.store, time.time_ns, visiting=True) as store:
         kept = store.events.find()
         sent = {each.event.id for each in store.outbox.list()}
     at, caught_up = next((at, each.event) for at, each in enumerate(kept) if each.event.kind == "station.caught_up")
@@ -70,3 +67,10 @@ def test_what_stood_too_long_ago_is_kept_and_summed_up_but_not_sent(
     assert len(caught_up.data["setups"]) == min(len(setups), NAMED)
     assert caught_up.id in sent
     assert len(sent) < 10 < len(setups)
+
+
+def test_it_stops_within_two_seconds_of_being_told_to(running: Running) -> None:
+    told = time.monotonic()
+    running.process.send_signal(signal.SIGTERM)
+    assert running.process.wait(10) == 0
+    assert time.monotonic() - told < 2

@@ -314,7 +314,7 @@ def _row(event: Event, came: Came | None) -> dict[str, Any]:
 
 def _column(values: list[Any], kind: str) -> pd.Series[Any]:
     if kind == TYPES["moment"]:
-        return pd.Series(pd.to_datetime(pd.array(values, "Int64"), unit="ns", utc=True)).astype(kind)
+        return pd.Series(pd.to_datetime(pd.array(values, "Int64"), unit="ns", utc=True), dtype=kind)
     if kind == TYPES["number"]:
         values = [None if value is None else float(value) for value in values]
     return pd.Series(values, dtype=kind)

@@ -151,14 +151,14 @@ class Came:
         """Read it from the event that ends a story."""
         data: StoryData = event.data
         texts = (data["entry"], data["exit"], data["r"], data["cost_r"])
-        numbers = (None if text is None else Decimal(text) for text in texts)
-        return cls(event.thread, data["set_aside"], data["state"], *numbers, event.time)
+        entry, left, r, cost = (None if text is None else Decimal(text) for text in texts)
+        return cls(event.thread, data["set_aside"], data["state"], entry, left, r, cost, event.time)
 
     @classmethod
     def of_outcome(cls, outcome: Outcome) -> Self:
         """Take it from where a story stands."""
-        numbers = (outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks)
-        return cls(outcome.thread, outcome.set_aside, outcome.state, *numbers, outcome.ended_at)
+        about = outcome.thread, outcome.set_aside, outcome.state
+        return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
 
 
 @dataclass(slots=True)

@@ -162,8 +162,8 @@ class Came:
     @classmethod
     def of_outcome(cls, outcome: Outcome) -> Self:
         """Take it from where a story stands."""
-        numbers = (outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks)
-        return cls(outcome.thread, outcome.set_aside, outcome.state, *numbers, outcome.ended_at)
+        about = outcome.thread, outcome.set_aside, outcome.state
+        return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
 
 
 @dataclass(slots=True)

@@ -148,12 +148,13 @@ class Series:
         return ahead_of(closes, averages, pool.rules)
 
     def volatility(self, index: int) -> float:
-        """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few."""
+        """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few, or all are 0."""
         length, last = self.pool.rules.volatility_length, index + self.pool.shift
         if last + 1 - length < self._begin_deep:
             return float("nan")
         values = self.pool.deep[self.row, DEEP_ATR, last + 1 - length : last + 1]
-        return float(values[-1] / (np.add.reduce(values) / length))
+        mean = float(np.add.reduce(values)) / length
+        return float(values[-1]) / mean if mean else float("nan")
 
     @property
     def begin(self) -> int:

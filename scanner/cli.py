@@ -480,6 +480,7 @@ def _reading(
 ) -> Reading:
     from scanner.commands.one_bar import parse_moment  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.recordings import Reading, named_columns  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.trade.rulebook import Rulebook  # noqa: PLC0415 - as above
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
     known = None
@@ -507,7 +508,7 @@ def _reading(
         step=_number(step, "--step"),
         timeframes=tuple(timeframes),
         settings=known,
-        **({} if known is None else {"rulebook": known.rulebook_of()}),
+        rulebook=Rulebook() if known is None else known.rulebook_of(),
         account=account,
         currency=account.currency if currency is not None else "",
         until=time.time_ns() if as_of is None else parse_moment(as_of, tz, "--as-of"),

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from scanner.commands import output
@@ -22,6 +23,7 @@ from scanner.commands.one_bar import Recorded, is_day
 from scanner.engine import needs_compiling
 from scanner.event_columns import COLUMNS, columns_of
 from scanner.events import rfc3339
+from scanner.market.bars import NO_TIME
 from scanner.present.wording import counted
 from scanner.recordings import FRAME, Reading, advised, prepare, recordings
 from scanner.replay import ReplayError, Tally, replay
@@ -314,7 +316,8 @@ def _row(event: Event, came: Came | None) -> dict[str, Any]:
 
 def _column(values: list[Any], kind: str) -> pd.Series[Any]:
     if kind == TYPES["moment"]:
-        return pd.Series(pd.to_datetime(pd.array(values, "Int64"), unit="ns", utc=True)).astype(kind)
+        moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
+        return pd.Series(moments.view("datetime64[ns]")).dt.tz_localize("UTC")
     if kind == TYPES["number"]:
         values = [None if value is None else float(value) for value in values]
     return pd.Series(values, dtype=kind)

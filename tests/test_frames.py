@@ -5,7 +5,7 @@ from __future__ import annotations
 import doctest
 import json
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -74,11 +74,11 @@ def in_german(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def without_a_name(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.rename_axis(None).assign(note=[object()] * len(frame))
+    return frame.rename_axis(None).assign(note=np.array([{}] * len(frame), dtype=object))
 
 
 def written_out(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.set_axis(frame.index.strftime("%Y-%m-%d")).rename_axis(None).astype(str)
+    return frame.set_axis(pd.DatetimeIndex(frame.index).strftime("%Y-%m-%d")).rename_axis(None).astype(str)
 
 
 def in_utc(frame: pd.DataFrame) -> pd.DataFrame:
@@ -94,7 +94,7 @@ def by_periods(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def as_decimals(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.assign(Close=[Decimal(repr(price)) for price in frame.Close.tolist()])
+    return frame.assign(Close=np.array([Decimal(repr(price)) for price in frame.Close.tolist()], dtype=object))
 
 
 @pytest.mark.parametrize(
@@ -145,7 +145,10 @@ WRONG: dict[str, tuple[Callable[[pd.DataFrame], pd.DataFrame], str]] = {
     "no close": (lambda frame: frame.drop(columns="Close"), "rename the column that it is"),
     "no rows": (lambda frame: frame[:0], "frame: it has no rows; put bars in it"),
     "truths": (lambda frame: frame.assign(Low=True), "the low must be a number"),
-    "a mixture": (lambda frame: frame.assign(Low=[*frame.Low[1:], object()]), "holds values of several kinds"),
+    "a mixture": (
+        lambda frame: frame.assign(Low=np.array([*frame.Low[1:], {}], dtype=object)),
+        "holds values of several kinds",
+    ),
     "mostly refused": (lambda frame: frame.assign(High=0.0), "more than a fifth, so no setup is looked for"),
 }
 
@@ -169,7 +172,7 @@ def test_what_cannot_be_read_is_one_sentence(wrong: str) -> None:
         ({"config": "nowhere.toml"}, "nowhere.toml"),
     ],
 )
-def test_what_is_said_wrongly_is_one_sentence(options: dict[str, str], sentence: str) -> None:
+def test_what_is_said_wrongly_is_one_sentence(options: dict[str, Any], sentence: str) -> None:
     for ask in (scanner.find_setups, lambda frame, **each: scanner.explain_bar(frame, "2001-03-01", **each)):
         with pytest.raises(ValueError, match=r"^[^\n]*$") as told:
             ask(frame_of("IBM"), **options)
@@ -178,7 +181,7 @@ def test_what_is_said_wrongly_is_one_sentence(options: dict[str, str], sentence:
 
 def test_rows_that_are_refused_are_counted_and_a_bar_that_is_not_there_is_said() -> None:
     frame = frame_of("IBM")
-    frame.iloc[5, frame.columns.get_loc("High")] = np.nan
+    frame.loc[frame.index[5], "High"] = np.nan
     with pytest.warns(UserWarning, match=r"^frame: 1 row \(1 [a-z ]+\) refused$"):
         scanner.find_setups(frame)
     with pytest.raises(ValueError, match="frame has no bar at 1990-01-01; its bars run from 2000-03-01"):

@@ -88,9 +88,10 @@ def find_setups(
 
     Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 
-    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
-    >>> find_setups(quiet)[["bar_close", "direction", "stop", "state", "r"]].shape
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> find_setups(dull)[["bar_close", "direction", "stop", "state", "r"]].shape
     (0, 5)
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
@@ -140,9 +141,10 @@ def explain_bar(
     ``measured``, the ``threshold`` as a text, whether it ``holds``, and a ``text`` that says in which unit. Warns where
     nothing is reported at the bar whatever holds. Raises ValueError with one sentence, also where there is no such bar.
 
-    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
-    >>> told = explain_bar(quiet, "2024-10-01")
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> told = explain_bar(dull, "2024-10-01")
     >>> sorted(set(told.part)), sorted(set(told.direction))
     (['place', 'rule', 'surrounding'], ['long', 'short'])
     """
@@ -198,9 +200,10 @@ def chart(
     All that is asked for, and what is raised, is as for ``explain_bar``; of several bars of a day the first is meant.
     Times in the picture are those of ``tz``.
 
-    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
-    >>> len(chart(quiet, "2024-10-01").picture)
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> len(chart(dull, "2024-10-01").picture)
     72
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from scanner.commands import output
@@ -22,6 +23,7 @@ from scanner.commands.one_bar import Recorded, is_day
 from scanner.engine import needs_compiling
 from scanner.event_columns import COLUMNS, columns_of
 from scanner.events import rfc3339
+from scanner.market.bars import NO_TIME
 from scanner.present.wording import counted
 from scanner.recordings import FRAME, Reading, advised, prepare, recordings
 from scanner.replay import ReplayError, Tally, replay
@@ -86,9 +88,10 @@ def find_setups(
 
     Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 
-    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
-    >>> find_setups(quiet)[["bar_close", "direction", "stop", "state", "r"]].shape
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> find_setups(dull)[["bar_close", "direction", "stop", "state", "r"]].shape
     (0, 5)
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
@@ -138,9 +141,10 @@ def explain_bar(
     ``measured``, the ``threshold`` as a text, whether it ``holds``, and a ``text`` that says in which unit. Warns where
     nothing is reported at the bar whatever holds. Raises ValueError with one sentence, also where there is no such bar.
 
-    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
-    >>> told = explain_bar(quiet, "2024-10-01")
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> told = explain_bar(dull, "2024-10-01")
     >>> sorted(set(told.part)), sorted(set(told.direction))
     (['place', 'rule', 'surrounding'], ['long', 'short'])
     """
@@ -196,9 +200,10 @@ def chart(
     All that is asked for, and what is raised, is as for ``explain_bar``; of several bars of a day the first is meant.
     Times in the picture are those of ``tz``.
 
-    >>> days = pd.date_range("2024-01-01", periods=300)  # invented: nothing moves on any of them
-    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
-    >>> len(chart(quiet, "2024-10-01").picture)
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> len(chart(dull, "2024-10-01").picture)
     72
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
@@ -314,7 +319,12 @@ def _row(event: Event, came: Came | None) -> dict[str, Any]:
 
 def _column(values: list[Any], kind: str) -> pd.Series[Any]:
     if kind == TYPES["moment"]:
+<<<<<<< HEAD
         return pd.Series(pd.to_datetime(pd.array(values, "Int64"), unit="ns", utc=True), dtype=kind)
+=======
+        moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
+        return pd.Series(moments.view("datetime64[ns]")).dt.tz_localize("UTC")
+>>>>>>> python
     if kind == TYPES["number"]:
         values = [None if value is None else float(value) for value in values]
     return pd.Series(values, dtype=kind)

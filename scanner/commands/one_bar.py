@@ -145,12 +145,23 @@ def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> 
             f"{option} {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30"
         ) from None
     if moment.tzinfo is None:
+<<<<<<< HEAD
         try:
             zone = ZoneInfo(tz)
         except (OSError, ValueError, KeyError):
             raise UsageError(f'--tz: there is no time zone "{tz}"; give a name such as Europe/Berlin or UTC') from None
         moment = (moment + timedelta(days=days)).replace(tzinfo=zone)
+=======
+        moment = (moment + timedelta(days=days)).replace(tzinfo=_zone(tz))
+>>>>>>> python
     return round(moment.astimezone(UTC).timestamp()) * NANOSECONDS
+
+
+def _zone(tz: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(tz)
+    except (OSError, ValueError, KeyError):
+        raise UsageError(f'--tz: there is no time zone "{tz}"; give a name such as Europe/Berlin or UTC') from None
 
 
 def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:

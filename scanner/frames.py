@@ -319,12 +319,8 @@ def _row(event: Event, came: Came | None) -> dict[str, Any]:
 
 def _column(values: list[Any], kind: str) -> pd.Series[Any]:
     if kind == TYPES["moment"]:
-<<<<<<< HEAD
-        return pd.Series(pd.to_datetime(pd.array(values, "Int64"), unit="ns", utc=True), dtype=kind)
-=======
         moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
         return pd.Series(moments.view("datetime64[ns]")).dt.tz_localize("UTC")
->>>>>>> python
     if kind == TYPES["number"]:
         values = [None if value is None else float(value) for value in values]
     return pd.Series(values, dtype=kind)

@@ -74,11 +74,7 @@ def in_german(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def without_a_name(frame: pd.DataFrame) -> pd.DataFrame:
-<<<<<<< HEAD
-    return frame.rename_axis(None).assign(note=pd.Series([object()] * len(frame), frame.index))
-=======
     return frame.rename_axis(None).assign(note=np.array([{}] * len(frame), dtype=object))
->>>>>>> python
 
 
 def written_out(frame: pd.DataFrame) -> pd.DataFrame:
@@ -98,11 +94,7 @@ def by_periods(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def as_decimals(frame: pd.DataFrame) -> pd.DataFrame:
-<<<<<<< HEAD
-    return frame.assign(Close=frame.Close.map(lambda price: Decimal(repr(price))))
-=======
     return frame.assign(Close=np.array([Decimal(repr(price)) for price in frame.Close.tolist()], dtype=object))
->>>>>>> python
 
 
 @pytest.mark.parametrize(
@@ -154,11 +146,7 @@ WRONG: dict[str, tuple[Callable[[pd.DataFrame], pd.DataFrame], str]] = {
     "no rows": (lambda frame: frame[:0], "frame: it has no rows; put bars in it"),
     "truths": (lambda frame: frame.assign(Low=True), "the low must be a number"),
     "a mixture": (
-<<<<<<< HEAD
-        lambda frame: frame.assign(Low=pd.Series([*frame.Low[1:], object()], frame.index)),
-=======
         lambda frame: frame.assign(Low=np.array([*frame.Low[1:], {}], dtype=object)),
->>>>>>> python
         "holds values of several kinds",
     ),
     "mostly refused": (lambda frame: frame.assign(High=0.0), "more than a fifth, so no setup is looked for"),

@@ -145,15 +145,7 @@ def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> 
             f"{option} {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30"
         ) from None
     if moment.tzinfo is None:
-<<<<<<< HEAD
-        try:
-            zone = ZoneInfo(tz)
-        except (OSError, ValueError, KeyError):
-            raise UsageError(f'--tz: there is no time zone "{tz}"; give a name such as Europe/Berlin or UTC') from None
-        moment = (moment + timedelta(days=days)).replace(tzinfo=zone)
-=======
         moment = (moment + timedelta(days=days)).replace(tzinfo=_zone(tz))
->>>>>>> python
     return round(moment.astimezone(UTC).timestamp()) * NANOSECONDS
 
 

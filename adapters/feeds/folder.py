@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator, model_validator
 
-from adapters.feeds.files.time_styles import style_for
+from adapters.feeds.files.growing import GrowingFile
+from adapters.feeds.files.times.styles import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
-from adapters.feeds.growing_file import GrowingFile
 from adapters.feeds.settings import FeedSettings
 from scanner.ports import Answer, FeedTroubleError
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings, survey
+from adapters.feeds.files.opening import Recording, UnreadableFileError, recordings, survey
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.raw_rows import joined
 from adapters.feeds.settings import FeedSettings
@@ -95,7 +95,7 @@ class RecordedFeed:
         """Open files and folders of bars, one recording for each instrument.
 
         The keywords say how times are written where the files do not; ``on_progress`` is told the bytes read and
-        those in all. Raises adapters.feeds.bar_files.UnreadableFileError, a ValueError.
+        those in all. Raises adapters.feeds.files.opening.UnreadableFileError, a ValueError.
         """
         return recordings(paths, ReadingOptions(tz, stamp, time_format), on_progress)
 

@@ -15,9 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from adapters.feeds.files.growing import GrowingFile
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.folder import FolderFeed
-from adapters.feeds.growing_file import GrowingFile
 from scanner.market.bars import NO_TIME
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import START, rows, told

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files.arrow import as_text, flat, owned
+from adapters.feeds.files.cells.arrow import as_text, flat, owned
 from adapters.feeds.files.trouble import quoted
 
 if TYPE_CHECKING:
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from adapters.feeds.files.arrow import Column
-    from adapters.feeds.files.columns import Columns
+    from adapters.feeds.files.cells.arrow import Column
+    from adapters.feeds.files.cells.columns import Columns
 
 NO_VALUE = ("", "-", "null", "NULL", "Null", "None", "none", "NA", "N/A", "n/a", "nil")
 """What stands in a cell that has no value. In place of a volume it means that there is none."""

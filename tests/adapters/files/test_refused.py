@@ -15,11 +15,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from adapters.feeds.bar_files import ReadingOptions, UnreadableFileError, recordings
+from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
 from scanner.market.bars import NO_TIME, RawBars
-from tests.adapters.bar_tables import NUMBERS, Table, as_csv, as_json_lines, as_parquet
-from tests.adapters.bar_tables import TIMES as WAYS
-from tests.adapters.bar_tables import Layout as CsvLayout
+from tests.adapters.files.bar_tables import NUMBERS, Table, as_csv, as_json_lines, as_parquet
+from tests.adapters.files.bar_tables import TIMES as WAYS
+from tests.adapters.files.bar_tables import Layout as CsvLayout
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
-from adapters.feeds.files.cells import NO_VALUE
-from adapters.feeds.files.columns import PRICES, find_columns
-from adapters.feeds.files.lines import BadLineError
+from adapters.feeds.files.cells.cells import NO_VALUE
+from adapters.feeds.files.cells.columns import PRICES, find_columns
+from adapters.feeds.files.kinds.lines import BadLineError
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from adapters.feeds.files.arrow import Kind, Table
+    from adapters.feeds.files.cells.arrow import Kind, Table
     from adapters.feeds.files.trouble import ReadingOptions
 
 DELIMITERS = (",", ";", "\t")

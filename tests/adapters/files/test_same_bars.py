@@ -12,11 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.feeds.bar_files import ReadingOptions, recordings
-from adapters.feeds.files.bytes import BLOCK
+from adapters.feeds.files.kinds.bytes import BLOCK
+from adapters.feeds.files.opening import ReadingOptions, recordings
 from adapters.feeds.recorded import RecordedFeed
 from scanner.market.bars import NO_TIME
-from tests.adapters.bar_tables import (
+from tests.adapters.files.bar_tables import (
     DATES,
     DAYS,
     LAYOUTS,
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.market.bars import RawBars
-    from tests.adapters.bar_tables import Layout, Written
+    from tests.adapters.files.bar_tables import Layout, Written
     from tests.outside.real_bars import DailyBars
 
 # A folder of its own for each test is enough: an example writes its file anew.

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.feeds.bar_files import ReadingOptions
-from adapters.feeds.files.zones import LocalClock
+from adapters.feeds.files.opening import ReadingOptions
+from adapters.feeds.files.times.zones import LocalClock
 from scanner.market.bars import NO_TIME
-from tests.adapters.bar_tables import read
+from tests.adapters.files.bar_tables import read
 
 if TYPE_CHECKING:
     from pathlib import Path

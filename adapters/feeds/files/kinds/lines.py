@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import pyarrow as pa
 
-from adapters.feeds.files.bytes import LINE_LIMIT, line_too_long
-from adapters.feeds.files.cells import Cells, assembled
+from adapters.feeds.files.cells.cells import Cells, assembled
+from adapters.feeds.files.kinds.bytes import LINE_LIMIT, line_too_long
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from adapters.feeds.files.arrow import Table
-    from adapters.feeds.files.columns import Columns
+    from adapters.feeds.files.cells.arrow import Table
+    from adapters.feeds.files.cells.columns import Columns
 
 HEADER_AND_ROW = 2
 """Lines, not counting blank ones, that tell what the columns of a file are."""

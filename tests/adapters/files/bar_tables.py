@@ -16,7 +16,7 @@ import pyarrow as pa
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from adapters.feeds.bar_files import ReadingOptions, recordings
+from adapters.feeds.files.opening import ReadingOptions, recordings
 from scanner.market.bars import RawBars
 
 if TYPE_CHECKING:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow.compute as pc
 
-from adapters.feeds.files.columns import NUMBERS
-from adapters.feeds.files.instruments import Spool
-from adapters.feeds.files.times import Stamps
+from adapters.feeds.files.cells.columns import NUMBERS
+from adapters.feeds.files.series.spool import Spool
+from adapters.feeds.files.times.stamps import Stamps
+from adapters.feeds.files.times.zones import LocalClock, skipped
 from adapters.feeds.files.trouble import UnreadableFileError, reading
-from adapters.feeds.files.zones import LocalClock, skipped
 from scanner.market.bars import NO_TIME, RawBars
 
 if TYPE_CHECKING:
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from adapters.feeds.files.cells import Cells
-    from adapters.feeds.files.columns import Columns
+    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.cells.columns import Columns
     from adapters.feeds.files.trouble import ReadingOptions
 
 

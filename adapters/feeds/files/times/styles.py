@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from adapters.feeds.files.arrow import Column
+    from adapters.feeds.files.cells.arrow import Column
 
 Meaning = Literal["date", "local", "utc"]
 """What a reading stands for: midnight UTC of a day, a clock time in a zone yet to be told, or a moment."""

@@ -7,21 +7,21 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from adapters.feeds.files.bytes import LINE_LIMIT, ByteFile, Progress, line_too_long
-from adapters.feeds.files.csv import CsvLines
-from adapters.feeds.files.joined import end_to_end
-from adapters.feeds.files.json_lines import JsonLines
-from adapters.feeds.files.lines import HEADER_AND_ROW, read_lines
-from adapters.feeds.files.raw_bars import RawBarsMaker
-from adapters.feeds.files.time_styles import style_for
+from adapters.feeds.files.kinds.bytes import LINE_LIMIT, ByteFile, Progress, line_too_long
+from adapters.feeds.files.kinds.csv import CsvLines
+from adapters.feeds.files.kinds.json_lines import JsonLines
+from adapters.feeds.files.kinds.lines import HEADER_AND_ROW, read_lines
+from adapters.feeds.files.series.joined import end_to_end
+from adapters.feeds.files.series.raw_bars import RawBarsMaker
+from adapters.feeds.files.times.styles import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from adapters.feeds.files.cells import Cells
-    from adapters.feeds.files.columns import Columns
+    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.cells.columns import Columns
     from scanner.market.bars import RawBars
 
 __all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey"]
@@ -171,7 +171,7 @@ def _first_lines(head: bytes, path: Path) -> list[str]:
 
 
 def _open_parquet(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Cells]]:
-    from adapters.feeds.files.parquet import ParquetTable  # noqa: PLC0415 - loads what the others need not
+    from adapters.feeds.files.kinds.parquet import ParquetTable  # noqa: PLC0415 - loads what the others need not
 
     if file.packed:
         raise UnreadableFileError(f"{file.path}: it is Parquet inside gzip; unpack it first")

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 
-from adapters.feeds.files.bytes import BLOCK, LINE_LIMIT, UTF8_MARK, line_too_long
-from adapters.feeds.files.columns import PRICES
-from adapters.feeds.files.csv import CsvLines
-from adapters.feeds.files.lines import HEADER_AND_ROW, read_lines
-from adapters.feeds.files.raw_bars import RawBarsMaker
+from adapters.feeds.files.cells.columns import PRICES
+from adapters.feeds.files.kinds.bytes import BLOCK, LINE_LIMIT, UTF8_MARK, line_too_long
+from adapters.feeds.files.kinds.csv import CsvLines
+from adapters.feeds.files.kinds.lines import HEADER_AND_ROW, read_lines
+from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.trouble import UnreadableFileError, reading
 from adapters.feeds.raw_rows import copied, joined, no_rows
 from scanner.market.bars import NO_TIME
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from zoneinfo import ZoneInfo
 
-    from adapters.feeds.files.cells import Cells
+    from adapters.feeds.files.cells.cells import Cells
     from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import RawBars
 

@@ -9,17 +9,17 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
-from adapters.feeds.files.cells import assembled
-from adapters.feeds.files.columns import find_columns
+from adapters.feeds.files.cells.cells import assembled
+from adapters.feeds.files.cells.columns import find_columns
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from adapters.feeds.files.arrow import Kind, Table
-    from adapters.feeds.files.bytes import ByteFile
-    from adapters.feeds.files.cells import Cells
+    from adapters.feeds.files.cells.arrow import Kind, Table
+    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.kinds.bytes import ByteFile
     from adapters.feeds.files.trouble import ReadingOptions
 
 ROWS = 1 << 18

@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl, quote, urlsplit
 import httpx
 from pydantic import AwareDatetime, Field, field_validator, model_validator
 
-from adapters.feeds.headers import SentSettings
+from adapters.feeds.http.headers import SentSettings
 from adapters.feeds.json_rows import EPOCH, FACTORS, JmesPath, JsonSettings
 from adapters.feeds.secrets import refuse_secrets
 from scanner.events import rfc3339

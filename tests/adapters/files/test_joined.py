@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from adapters.feeds.bar_files import ReadingOptions, UnreadableFileError, recordings
+from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
 
 if TYPE_CHECKING:
     from pathlib import Path

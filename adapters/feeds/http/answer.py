@@ -13,14 +13,14 @@ import httpx
 
 from adapters.answers import hidden, what_failed
 from adapters.feeds.files.trouble import quoted
-from adapters.feeds.link import Outside
+from adapters.feeds.pushed.link import Outside
 from adapters.retry_after import retry_after
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator
 
-    from adapters.feeds.http_settings import HttpJsonSettings
+    from adapters.feeds.http.settings import HttpJsonSettings
 
 # The libraries tell addresses as they are sent, with the secrets in them. What goes wrong is told by exceptions.
 logging.getLogger("httpx").setLevel(logging.CRITICAL)

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 from pyarrow import json as arrow_json
 
-from adapters.feeds.files.arrow import as_text
-from adapters.feeds.files.columns import find_columns
-from adapters.feeds.files.lines import BadLineError
+from adapters.feeds.files.cells.arrow import as_text
+from adapters.feeds.files.cells.columns import find_columns
+from adapters.feeds.files.kinds.lines import BadLineError
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from adapters.feeds.files.arrow import Table
+    from adapters.feeds.files.cells.arrow import Table
     from adapters.feeds.files.trouble import ReadingOptions
 
 

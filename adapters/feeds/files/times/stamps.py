@@ -8,8 +8,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files.arrow import as_text, flat, owned
-from adapters.feeds.files.time_styles import likely_format, style_for, style_of
+from adapters.feeds.files.cells.arrow import as_text, flat, owned
+from adapters.feeds.files.times.styles import likely_format, style_for, style_of
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 from scanner.market.bars import NO_TIME
 
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from adapters.feeds.files.arrow import Column, Kind
-    from adapters.feeds.files.cells import Cells
-    from adapters.feeds.files.columns import Columns
-    from adapters.feeds.files.time_styles import Meaning, Style
+    from adapters.feeds.files.cells.arrow import Column, Kind
+    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.cells.columns import Columns
+    from adapters.feeds.files.times.styles import Meaning, Style
     from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import StampKind
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from adapters.feeds.json_rows import JmesPath, JsonSettings, Place, RowReader, shown
-from adapters.feeds.link import Link, Outside, Pauses
+from adapters.feeds.pushed.link import Link, Outside, Pauses
+from adapters.feeds.pushed.recent import MOST_BARS, MOST_SERIES, RecentBars
 from adapters.feeds.raw_rows import unreadable_row
-from adapters.feeds.recent import MOST_BARS, MOST_SERIES, RecentBars
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:

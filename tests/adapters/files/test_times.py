@@ -11,13 +11,13 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from adapters.feeds.bar_files import ReadingOptions
-from adapters.feeds.files.cells import Cells
-from adapters.feeds.files.columns import find_columns
-from adapters.feeds.files.time_styles import style_for, style_of
-from adapters.feeds.files.times import Stamps
+from adapters.feeds.files.cells.cells import Cells
+from adapters.feeds.files.cells.columns import find_columns
+from adapters.feeds.files.opening import ReadingOptions
+from adapters.feeds.files.times.stamps import Stamps
+from adapters.feeds.files.times.styles import style_for, style_of
 from scanner.market.bars import NO_TIME
-from tests.adapters.bar_tables import read
+from tests.adapters.files.bar_tables import read
 
 SECOND = 1_000_000_000
 MOMENTS = st.datetimes(datetime(1700, 1, 1), datetime(2250, 1, 1))  # noqa: DTZ001 - clock times

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Self
 from zoneinfo import ZoneInfo
@@ -11,7 +12,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator, model_validator
 
 from adapters.feeds.files.growing import GrowingFile
-from adapters.feeds.files.times.styles import style_for
+from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 from adapters.feeds.settings import FeedSettings
 from scanner.ports import Answer, FeedTroubleError
@@ -103,4 +104,5 @@ class FolderFeed:
 
 def _in_settings(sentence: str) -> str:
     """Name settings as they are called here, not on the command line."""
-    return sentence.replace("--time-format", "time_format").replace("--stamp close", 'stamp = "close"')
+    sentence = sentence.replace("--stamp close", 'stamp = "close"')
+    return re.sub(r"--(time-format|decimal|columns|tz)", lambda option: option[1].replace("-", "_"), sentence)

@@ -254,8 +254,8 @@ async def test_times_and_names_are_read_as_in_recorded_files(tmp_path: Path) -> 
     [
         ("time,open,high,low\n1,2,3,4\n", "no column is named close"),
         ("1,2,3,4,5,6\n" * 3, "no header"),
-        (HEADER + "3.4.2026,1,1,1,1,1\n", "with time_format, such as"),
-        (HEADER + '1772467200,"1,5",1,1,1,1\n', "decimal point"),
+        (HEADER + "3/4/2026,1,1,1,1,1\n", "say time_format '%d/%m/%Y' or"),
+        (HEADER + '1772467200,"1,500",1,1,1,1\n', "say decimal , for the comma"),
         ("x" * 2_000_001, "line 1 is longer"),
         (HEADER + lines(rows(2)) + "x" * 1_100_000, "line 4 is longer"),
     ],

@@ -5,28 +5,38 @@ from __future__ import annotations
 import os
 from collections import deque
 from copy import copy
-from dataclasses import dataclass
 from stat import S_ISREG
 from threading import Lock
 from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
+import pyarrow as pa
 
 from adapters.feeds.files.cells.columns import PRICES
-from adapters.feeds.files.kinds.bytes import BLOCK, LINE_LIMIT, UTF8_MARK, line_too_long
+from adapters.feeds.files.kinds.bytes import (
+    BEGIN,
+    BLOCK,
+    LINE_LIMIT,
+    UTF8_MARK,
+    Encoding,
+    first_lines,
+    line_too_long,
+    utf16_of,
+)
 from adapters.feeds.files.kinds.csv import CsvLines
-from adapters.feeds.files.kinds.lines import HEADER_AND_ROW, read_lines
+from adapters.feeds.files.kinds.lines import BadLineError, read_lines
+from adapters.feeds.files.looking import Understanding
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.trouble import UnreadableFileError, reading
 from adapters.feeds.raw_rows import copied, joined, no_rows
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
     from zoneinfo import ZoneInfo
 
-    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.cells.cells import Cells, Rows
     from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import RawBars
 
@@ -110,35 +120,41 @@ def _joined(first: RawBars, second: RawBars) -> RawBars:
     return joined([first, second]) if len(first) and first.stamp_kind == second.stamp_kind else second
 
 
-@dataclass(frozen=True, slots=True)
 class _Way:
-    """How lines become bars: what is put into ``rows`` comes out of ``bars``, which remember what went before."""
+    """How lines become bars; it remembers what went before."""
 
-    form: CsvLines
-    rows: deque[Cells]
-    bars: Iterator[RawBars]
-
-    @classmethod
-    def of(cls, path: Path, lines: list[str], options: ReadingOptions, zone: ZoneInfo | None) -> _Way:
+    def __init__(self, path: Path, lines: list[str], options: ReadingOptions, zone: ZoneInfo | None) -> None:
         """Find out what the columns are, by a header and a row."""
-        form = CsvLines(path, lines, options)
-        rows: deque[Cells] = deque()
-        return cls(form, rows, RawBarsMaker(path, form.columns, options, zone).one(_drained(rows)))
+        self.form = CsvLines(path, lines, options)
+        self._seen = Understanding(path, self.form, options)
+        self._rows: deque[Cells] = deque()
+        self._bars = RawBarsMaker(path, self._seen.stamps, zone).as_they_come(_drained(self._rows))
 
     def without_header(self) -> _Way:
         """Give the same for a file that begins with a row."""
-        form = copy(self.form)
-        form.first_line = 1
-        return _Way(form, self.rows, self.bars)
+        way = copy(self)
+        way.form = copy(self.form)
+        way.form.first_line = 1
+        return way
 
     def takes(self, line: str) -> bool:
         """Say whether a line is a row: its prices are numbers, as those of a header are not."""
         try:
-            cells = self.form.cells(line) or []
-            begin = len(self.form.columns.time)
-            return len([float(cell or "") for cell in cells[begin : begin + len(PRICES)]]) == len(PRICES)
-        except ValueError:
+            cells = self.form.cells(line, None) or []
+        except BadLineError:
             return False
+        begin = len(self.form.columns.time)
+        prices = pa.array(cells[begin : begin + len(PRICES)], pa.string())
+        return len(prices) == len(PRICES) and not self._seen.numbers.read("close", prices)[1].any()
+
+    def bars(self, block: Sequence[Rows]) -> RawBars:
+        """Give the bars of a block of rows; the rows so far decide how its numbers are read."""
+        if not self._seen.settled:
+            for rows in block:
+                self._seen.see(rows)
+            self._seen.decide()
+        self._rows.append(self._seen.cells(block))
+        return next(self._bars)
 
 
 def _drained(rows: deque[Cells]) -> Iterator[Cells]:
@@ -156,6 +172,7 @@ class _Reader:
         self._options = options
         self._zone = zone
         self.begun = False
+        self._encoding = Encoding()
         self._stream: BinaryIO
         self._offset, self._line, self._mark = 0, 1, b""
 
@@ -172,10 +189,7 @@ class _Reader:
             self._begin()
         if not self.begun or self.way is None:
             return None
-        parts = []
-        for cells in read_lines(self, self.way.form):
-            self.way.rows.append(cells)
-            parts.append(next(self.way.bars))
+        parts = [self.way.bars(block) for block in read_lines(self, self.way.form, None)]
         return joined(parts) if parts else None
 
     def _begin(self) -> None:
@@ -184,17 +198,16 @@ class _Reader:
         head = self._stream.read(2 * LINE_LIMIT)
         if b"\n" not in head and len(head) > LINE_LIMIT:
             raise line_too_long(self.path, 1)
-        lines: list[str] = []
-        written: list[str] = []
-        rest = head.removeprefix(UTF8_MARK)
-        while b"\n" in rest and len(written) < HEADER_AND_ROW:
-            raw, _, rest = rest.partition(b"\n")
-            lines.append(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"))
-            written += [lines[-1]] * bool(lines[-1].strip())
+        if utf16_of(head[:BEGIN]):
+            raise UnreadableFileError(f"{self.path}: it is in UTF-16; let it be written in UTF-8")
+        lines = first_lines(self._encoding.utf8(head[: head.rfind(b"\n") + 1].removeprefix(UTF8_MARK)), self.path)
+        written = [line for line in lines if line.strip()]
         if written and self.way is not None and self.way.takes(written[0]):
             self.way, self.begun = self.way.without_header(), True
-        elif len(written) == HEADER_AND_ROW:
-            self.way, self.begun = _Way.of(self.path, lines, self._options, self._zone), True
+        elif len(written) > 1:
+            way = _Way(self.path, lines, self._options, self._zone)
+            if way.form.has_rows:
+                self.way, self.begun = way, True
 
     def blocks(self) -> Iterator[tuple[int, bytes]]:
         """Give the lines that have been added, as far as they have an end."""
@@ -205,7 +218,8 @@ class _Reader:
                 raise line_too_long(self.path, self._line + block.count(b"\n"))
             if not block:
                 return
-            yield self._line, block.removeprefix(UTF8_MARK) if self._line == 1 else block
+            text = block.removeprefix(UTF8_MARK) if self._line == 1 else block
+            yield self._line, self._encoding.utf8(text)
             self._offset += len(block)
             self._line += block.count(b"\n")
             self._mark = (self._mark + block[-MARK:])[-MARK:]

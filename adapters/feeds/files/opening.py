@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import re
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from adapters.feeds.files.kinds.bytes import LINE_LIMIT, ByteFile, Progress, line_too_long
+from adapters.feeds.files.kinds.bytes import ByteFile, Progress, first_lines
 from adapters.feeds.files.kinds.csv import CsvLines
 from adapters.feeds.files.kinds.json_lines import JsonLines
-from adapters.feeds.files.kinds.lines import HEADER_AND_ROW, read_lines
+from adapters.feeds.files.kinds.text import TextTable
+from adapters.feeds.files.looking import Table, understand
 from adapters.feeds.files.series.joined import end_to_end
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
-from adapters.feeds.files.times.styles import style_for
+from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from adapters.feeds.files.cells.cells import Cells
-    from adapters.feeds.files.cells.columns import Columns
     from scanner.market.bars import RawBars
 
 __all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey"]
@@ -46,30 +46,53 @@ class Recording:
 
 
 def recordings(
-    paths: Sequence[Path], options: ReadingOptions, on_progress: Callable[[int, int], None] | None = None
+    paths: Sequence[Path],
+    options: ReadingOptions,
+    on_progress: Callable[[int, int], None] | None = None,
+    on_trouble: Callable[[str], None] | None = None,
 ) -> Iterator[Recording]:
     """Open files and folders, one recording for each instrument; what several files hold of one is put end to end.
 
     The instrument is named by the file, or by a column Symbol, Ticker or Instrument; then there is one recording for
     each in the order of first appearance. ``on_progress`` is told the bytes read and those in all. Raises
-    UnreadableFileError, here or while bars are read, for a file that is no table of bars or a damaged one. A row is
-    never dropped nor mended: what cannot be read in it is told in ``unreadable`` and left for the guard to refuse.
+    UnreadableFileError, here or while bars are read, for a file that is no table of bars or a damaged one; with
+    ``on_trouble``, that is told of a file that cannot be opened, and the others are read. A row is never dropped nor
+    mended: what cannot be read in it is told in ``unreadable`` and left for the guard to refuse.
     """
     zone = _checked(options)
     progress = Progress(on_progress)
     found: dict[str, list[tuple[Path, Iterator[RawBars]]]] = {}
-    for file in [ByteFile.of(path, progress) for given in paths for path in _files_in(given)]:
-        columns, rows = _open(file, options)
-        maker = RawBarsMaker(file.path, columns, options, zone)
-        symbol = _symbol_of(file.path)
-        if columns.symbol is None:
-            found.setdefault(symbol, []).append((file.path, maker.one(rows)))
-            continue
-        spool = maker.several(rows, symbol)
-        for name in spool.symbols:
-            found.setdefault(name, []).append((file.path, spool.bars(name)))
+    for path in _files(paths, on_trouble):
+        with _told(on_trouble):
+            file = ByteFile.of(path, progress)
+            table = _open(file, options)
+            seen = understand(path, table, options)
+            maker = RawBarsMaker(path, seen.stamps, zone)
+            rows = map(seen.cells, table.read(seen.numbers.decimal))
+            symbol = _symbol_of(path)
+            own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
+            for name, bars in own.items():
+                found.setdefault(name, []).append((path, bars))
     for name, parts in found.items():
         yield Recording(name, *(parts[0] if len(parts) == 1 else end_to_end(name, parts)))
+
+
+@contextmanager
+def _told(on_trouble: Callable[[str], None] | None) -> Iterator[None]:
+    try:
+        yield
+    except UnreadableFileError as problem:
+        if on_trouble is None:
+            raise
+        on_trouble(str(problem))
+
+
+def _files(paths: Sequence[Path], on_trouble: Callable[[str], None] | None) -> list[Path]:
+    found: list[Path] = []
+    for path in paths:
+        with _told(on_trouble):
+            found += _files_in(path)
+    return found
 
 
 def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Path, str | None, str]]:
@@ -86,7 +109,7 @@ def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Pat
             continue
         for path in files:
             try:
-                columns, _ = _open(ByteFile.of(path, Progress(None)), options)
+                columns = _open(ByteFile.of(path, Progress(None)), options).columns
             except UnreadableFileError as problem:
                 yield path, None, str(problem)
             else:
@@ -129,51 +152,39 @@ def _symbol_of(path: Path) -> str:
     return re.sub(r"\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq)$", "", name, flags=re.IGNORECASE) or path.name
 
 
-def _open(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Cells]]:
+def _open(file: ByteFile, options: ReadingOptions) -> Table:
     """Find out what a file is, and that it is whole where gzip can tell; its rows are read when they are asked for."""
     try:
         str(file.path).encode()
     except UnicodeEncodeError:
         raise UnreadableFileError(f"{file.path}: its path is not UTF-8, as names here must be; rename it") from None
-    head = file.head()
-    if head.startswith(PARQUET):
+    if file.begin.startswith(PARQUET):
         return _open_parquet(file, options)
+    head = file.head()
     begin = head.strip()
     if not begin:
         raise UnreadableFileError(f"{file.path}: it is empty; put bars in it")
     if re.search(rb"[\x00-\x08\x0e-\x1f]", head[:4096]):
         raise UnreadableFileError(
-            f"{file.path}: its content is neither text in UTF-8 nor Parquet; "
-            "give CSV (plain or gzip), JSON lines or Parquet"
+            f"{file.path}: its content is neither text nor Parquet; give CSV (plain or gzip), JSON lines or Parquet"
         )
     if begin.startswith(b"["):
         raise UnreadableFileError(
             f"{file.path}: it is one JSON array; write each bar as an object on a line of its own"
         )
-    lines = _first_lines(head, file.path)
+    lines = first_lines(head, file.path)
     kind: type[JsonLines | CsvLines] = JsonLines if begin.startswith(b"{") else CsvLines
     form = kind(file.path, lines, options)
+    if not form.has_rows:
+        raise UnreadableFileError(f"{file.path}: it has a header and no rows; put bars in it")
+    table = TextTable(file, form, head)
     file.verify()
-    return form.columns, read_lines(file, form)
+    return table
 
 
-def _first_lines(head: bytes, path: Path) -> list[str]:
-    """Give the lines at the beginning up to the second that is not blank."""
-    lines: list[str] = []
-    rest, sound = head, 0
-    while rest and sound < HEADER_AND_ROW:
-        raw, _, rest = rest.partition(b"\n")
-        if len(raw) > LINE_LIMIT:
-            raise line_too_long(path, len(lines) + 1)
-        lines.append(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"))
-        sound += bool(raw.strip())
-    return lines
-
-
-def _open_parquet(file: ByteFile, options: ReadingOptions) -> tuple[Columns, Iterator[Cells]]:
+def _open_parquet(file: ByteFile, options: ReadingOptions) -> Table:
     from adapters.feeds.files.kinds.parquet import ParquetTable  # noqa: PLC0415 - loads what the others need not
 
     if file.packed:
         raise UnreadableFileError(f"{file.path}: it is Parquet inside gzip; unpack it first")
-    table = ParquetTable(file, options)
-    return table.columns, table.read()
+    return ParquetTable(file, options)

@@ -44,14 +44,17 @@ def refusal(path: Path, **options: str) -> str:
 
 NEEDED = "a file of bars has columns for time (or date), open, high, low and close"
 FORM = 'in the column "time" is in no standard form; tell how it is written with --time-format, such as'
-WHAT = "its content is neither text in UTF-8 nor Parquet; give CSV (plain or gzip), JSON lines or Parquet"
+WHAT = "its content is neither text nor Parquet; give CSV (plain or gzip), JSON lines or Parquet"
 ALONE = "its lines end in carriage returns alone; save it with usual line ends"
 HEADLESS = (
     "there is no header, the file begins with numbers; "
     "put the names of the columns on the first line, such as time,open,high,low,close,volume"
 )
-DOUBLE = '"close" and "Close" could both be the close; rename or remove one of them'
-COMMA = 'numbers are written with a comma, as "1,5"; write them with a decimal point and no commas'
+DOUBLE = '"close" and "Close" could both be the close; say which with --columns "close=close"'
+COMMA = (
+    '"71,500" may be 71500 or have a decimal comma, and no other number tells; '
+    "say --decimal , for the comma, or --decimal ."
+)
 WIDE = (
     'no row has a time, row 2 says: 7 fields instead of 6: "2024-01-02T10:00Z,1,2,1,2,5,9"; '
     "check that header and rows belong together"
@@ -69,26 +72,36 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (ROW + ROW, HEADLESS),
         (
             b"Date,Open,Low,Adj Close\n2024-01-02,1,2,3\n",
-            f'no column is named high, close; found "Date", "Open", "Low", "Adj Close"; {NEEDED}',
-        ),
-        (
-            HEADER
-            + b'2024-01-02T10:00Z,999,999,999,999,7\n2024-01-02T10:01Z,"1,002.5","1,002.5","1,002.5","1,002.5",7\n',
-            'row 3: thousands are set apart by commas, as "1,002.5"; write numbers without them',
+            (
+                f'no column is named high, close; found "Date", "Open", "Low", "Adj Close"; {NEEDED}; '
+                "say which with --columns high=NAME,close=NAME"
+            ),
         ),
         (b'{"specversion":"1.0","id":"a"}\n', "it holds events, not bars; keep it in another folder than the bars"),
         (b"dear diary\ntoday\n", f'no column is named time, open, high, low, close; found "dear diary"; {NEEDED}'),
         (b"time,open,high,low,close,Close\n" + ROW, DOUBLE),
-        (b"time;open;high;low;close\n2024-01-02;1,5;2;1;2\n", COMMA),
+        (b"time;open;high;low;close\n2024-01-02;71,500;71,510;71,490;71,500\n", COMMA),
         (b"time,open,high,low,close\r2024-01-02,1,2,1,2\r", ALONE),
         (HEADER + ROW.replace(b"\n", b",9\n"), WIDE),
-        (HEADER + b"1/4/1999,1,2,1,2,5\n", f'the time "1/4/1999" {FORM} %m/%d/%Y or %d/%m/%Y'),
-        (HEADER + b"31.12.1999 09:30,1,2,1,2,5\n", f'the time "31.12.1999 09:30" {FORM} %d.%m.%Y %H:%M'),
+        (
+            HEADER + b"1/4/1999,1,2,1,2,5\n",
+            (
+                'no row tells what is the day and what the month or year in the column "time", as in "1/4/1999"; '
+                "say --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y'"
+            ),
+        ),
+        (HEADER + b"Lundi 4,1,2,1,2,5\n", f'the time "Lundi 4" {FORM} %d %b %Y %H:%M'),
         (HEADER + b"202401021000,1,2,1,2,5\n", f'the time "202401021000" {FORM} %Y%m%d%H%M'),
         (b'[{"time": 1}]', "it is one JSON array; write each bar as an object on a line of its own"),
         (b'{\n"time": 1}', 'line 1 is no JSON object, it reads "{"; write one whole object on each line'),
-        (b'{"time": 1, "open": 2}\n', f'no column is named high, low, close; found "time", "open"; {NEEDED}'),
-        (HEADER.decode().encode("utf-16"), WHAT),
+        (
+            b'{"time": 1, "open": 2}\n',
+            (
+                f'no column is named high, low, close; found "time", "open"; {NEEDED}; '
+                "say which with --columns high=NAME,low=NAME,close=NAME"
+            ),
+        ),
+        (HEADER.decode().encode("utf-16"), "it has a header and no rows; put bars in it"),
         (bytes(range(256)), WHAT),
         (gzip.compress(b"", mtime=0), "it is empty; put bars in it"),
         (gzip.compress(PARQUET, mtime=0), "it is Parquet inside gzip; unpack it first"),
@@ -106,8 +119,8 @@ def test_options_that_do_not_fit(tmp_path: Path) -> None:
     path = tmp_path / "bars.csv"
     path.write_bytes(HEADER + ROW)
     assert refusal(path, time_format="%d.%m.%Y") == (
-        'the time "2024-01-02T10:00Z" in the column "time" does not fit --time-format %d.%m.%Y; '
-        "leave --time-format out, the time is in a standard form"
+        'the time "2024-01-02T10:00Z" in the column "time" does not fit --time-format %d.%m.%Y '
+        "and is in a standard form; leave --time-format out"
     )
     assert refusal(path, time_format="%H:%M").startswith("--time-format: '%H:%M' names no full date")
     assert refusal(path, time_format="%Y-%Q").startswith("--time-format: '%Y-%Q' is no form of a time")

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from adapters.feeds.files.cells.cells import Cells
 from adapters.feeds.files.cells.columns import find_columns
 from adapters.feeds.files.opening import ReadingOptions
+from adapters.feeds.files.times.choosing import style_of
+from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.times.stamps import Stamps
-from adapters.feeds.files.times.styles import style_for, style_of
 from scanner.market.bars import NO_TIME
 from tests.adapters.files.bar_tables import read
 
@@ -100,7 +101,7 @@ def test_the_unit_of_an_epoch_is_found_by_its_size(seconds: int, unit: int) -> N
         ("2024-01-02T09:30Z", "2024-01-03T09:30", None),
         ("2024-01-02T09:30", "2024-01-03T09:30Z", None),
         ("2024-01-02T09:30", "2024-01-03", 1_704_240_000 * SECOND),  # midnight, as some tables write it
-        ("2024-01-02T09:30", "2024-01-03 9:30", None),
+        ("2024-01-02T09:30", "2024-01-03 9:30", 1_704_274_200 * SECOND),
         ("2024-01-02T09:30", "9999-12-31 09:30", None),
         ("2024-01-02T00:00", "2024-01-03 09:30", 1_704_274_200 * SECOND),
     ],
@@ -134,7 +135,7 @@ def test_a_table_of_midnights_is_one_of_days(tmp_path: Path) -> None:
 
 
 def test_what_the_first_rows_decided_holds_for_the_rest() -> None:
-    columns = find_columns(["time", "open", "high", "low", "close"], "open", Path("bars.csv"))
+    columns = find_columns(["time", "open", "high", "low", "close"], ReadingOptions(), Path("bars.csv"))
     stamps = Stamps(Path("bars.csv"), columns, ReadingOptions())
     days = Cells(np.array([2, 3]), pa.array(["2024-01-01 00:00", "2024-01-02 00:00"]))
     assert (stamps.read(days) // SECOND).tolist() == [1_704_067_200, 1_704_153_600]

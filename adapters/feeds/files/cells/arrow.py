@@ -25,6 +25,13 @@ def flat(cells: Column) -> Column:
     return cells.combine_chunks() if isinstance(cells, pa.ChunkedArray) else cells
 
 
+def is_text(kind: Kind) -> bool:
+    """Say whether a column holds text."""
+    if pa.types.is_dictionary(kind):
+        kind = kind.value_type
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
+
+
 def as_text(cells: Column) -> Column:
     """Write out a column; numbers in the shortest form that stands for them, and without exponent where whole."""
     cells = flat(cells)

@@ -1,7 +1,8 @@
-"""The bytes of a file of text, plain or gzip, in blocks of whole lines."""
+"""The bytes of a file of text, plain or gzip, whatever its encoding, as UTF-8 in blocks of whole lines."""
 
 from __future__ import annotations
 
+import codecs
 import gzip
 from dataclasses import dataclass
 from stat import S_ISDIR, S_ISREG
@@ -18,6 +19,11 @@ LINE_LIMIT = 1_000_000
 BLOCK = 16 << 20
 GZIP = b"\x1f\x8b"
 UTF8_MARK = b"\xef\xbb\xbf"
+BEGIN = 64
+"""Bytes by which a file is known."""
+FIRST_LINES = 100
+LETTERS_OF_LATIN = 3
+"""Of four letters of Latin text so many at least have a zero byte in UTF-16."""
 
 
 class Progress:
@@ -35,6 +41,47 @@ class Progress:
             self._tell(self._done, self.total)
 
 
+class Encoding:
+    """Brings blocks of whole lines to UTF-8.
+
+    The first letters beyond ASCII tell whether a file is in UTF-8 or in Windows-1252; what does not fit UTF-8 after
+    that is left as it is. ``name`` is what has been found.
+    """
+
+    def __init__(self, name: str = "") -> None:
+        self.name = name
+
+    def utf8(self, block: bytes) -> bytes:
+        """Give a block in UTF-8."""
+        if block.isascii():
+            return block
+        if not self.name:
+            self.name = "UTF-8" if _is_utf8(block) else "Windows-1252"
+        return block.decode("cp1252", errors="replace").encode() if self.name == "Windows-1252" else block
+
+
+def _is_utf8(block: bytes) -> bool:
+    try:
+        codecs.utf_8_decode(block, "strict", False)  # noqa: FBT003 - it takes no names; the last letter may be cut off
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def utf16_of(begin: bytes) -> str:
+    """Give the name of the UTF-16 encoding that a text begins in, empty where it is in none."""
+    if begin.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    for name, zeros in (("utf-16-le", begin[1:BEGIN:2]), ("utf-16-be", begin[:BEGIN:2])):
+        if (
+            len(zeros) > 1
+            and zeros.count(0) * 4 >= len(zeros) * LETTERS_OF_LATIN
+            and begin[:BEGIN].count(0) <= len(zeros)
+        ):
+            return name
+    return ""
+
+
 @dataclass(frozen=True, slots=True)
 class ByteFile:
     """A regular file; ``packed`` where its content is gzip."""
@@ -42,7 +89,10 @@ class ByteFile:
     path: Path
     size: int
     packed: bool
+    begin: bytes
+    """The first bytes of the content."""
     progress: Progress
+    encoding: Encoding
 
     @classmethod
     def of(cls, path: Path, progress: Progress) -> ByteFile:
@@ -55,50 +105,75 @@ class ByteFile:
                 raise UnreadableFileError(f"{path}: it is no regular file; save the bars to a file first")
             with path.open("rb") as raw:
                 packed = raw.read(2) == GZIP
+            with path.open("rb") as raw:
+                begin = _content(raw, packed=packed).read(BEGIN)
         # A packed file is gone through twice.
         progress.total += state.st_size * (1 + packed)
-        return cls(path, state.st_size, packed, progress)
+        return cls(path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""))
 
     def head(self) -> bytes:
-        """Give the beginning of the content, enough for two lines."""
+        """Give the beginning of the content in UTF-8, enough for two lines; other bytes than text stay as they are."""
         with reading(self.path), self.path.open("rb") as raw:
-            return self._content(raw).read(2 * LINE_LIMIT).removeprefix(UTF8_MARK)
-
-    def _content(self, raw: BinaryIO) -> BinaryIO:
-        return cast("BinaryIO", gzip.open(raw)) if self.packed else raw
+            head = _content(raw, packed=self.packed).read(2 * LINE_LIMIT)
+        if utf16 := utf16_of(self.begin):
+            return head.decode(utf16, errors="ignore").removeprefix("\ufeff").encode()
+        head = head.removeprefix(UTF8_MARK)
+        return head if _is_utf8(head) else Encoding("Windows-1252").utf8(head)
 
     def verify(self) -> None:
         """Go once through a packed file, so that no bar of a damaged or cut-off one is ever used."""
         if self.packed:
-            for _ in self._parts():
+            for _ in self._parts(counted=True):
                 pass
 
-    def _parts(self) -> Iterator[bytes]:
+    def _parts(self, *, counted: bool) -> Iterator[bytes]:
+        utf16 = utf16_of(self.begin)
+        decode = codecs.getincrementaldecoder(utf16)(errors="replace").decode if utf16 else None
         with reading(self.path), self.path.open("rb") as raw:
-            content, before = self._content(raw), 0
+            content, before = _content(raw, packed=self.packed), 0
             while part := content.read(BLOCK):
-                self.progress.advance(raw.tell() - before)
-                before = raw.tell()
-                yield part
+                if counted:
+                    self.progress.advance(raw.tell() - before)
+                    before = raw.tell()
+                text = part if decode is None else decode(part).encode()
+                # The last line of a file belongs to its last block, whether it has an end or not.
+                yield text + b"\n" if len(part) < BLOCK and not text.endswith(b"\n") else text
 
-    def blocks(self) -> Iterator[tuple[int, bytes]]:
-        """Give blocks of whole lines, each with the number of its first line; the last always ends in a newline."""
+    def blocks(self, *, counted: bool = True) -> Iterator[tuple[int, bytes]]:
+        """Give blocks of whole lines, each with the number of its first line; the last always ends in a newline.
+
+        They count as progress where they are ``counted``.
+        """
         line, rest = 1, b""
-        for read in self._parts():
+        for read in self._parts(counted=counted):
             part = read.removeprefix(UTF8_MARK) if line == 1 and not rest else read
-            if len(part) < BLOCK and not part.endswith(b"\n"):
-                part += b"\n"  # the last line of the file belongs to the last block
             cut = part.rfind(b"\n") + 1
             if cut:
                 block = rest + part[:cut]
-                yield line, block
+                yield line, self.encoding.utf8(block)
                 line += block.count(b"\n")
                 rest = b""
             rest += part[cut:]
             if len(rest) > LINE_LIMIT:
                 raise line_too_long(self.path, line)
         if rest:
-            yield line, rest + b"\n"
+            yield line, self.encoding.utf8(rest + b"\n")  # a last part of exactly one block has had no end put to it
+
+
+def _content(raw: BinaryIO, *, packed: bool) -> BinaryIO:
+    return cast("BinaryIO", gzip.open(raw)) if packed else raw
+
+
+def first_lines(head: bytes, path: Path) -> list[str]:
+    """Give the lines at the beginning, among which a header must stand, and a row."""
+    lines: list[str] = []
+    rest = head
+    while rest and len(lines) < FIRST_LINES:
+        raw, _, rest = rest.partition(b"\n")
+        if len(raw) > LINE_LIMIT:
+            raise line_too_long(path, len(lines) + 1)
+        lines.append(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"))
+    return lines
 
 
 def line_too_long(path: Path, line: int) -> UnreadableFileError:

@@ -1,105 +1,100 @@
-"""Tables of bars in CSV: fields between commas, semicolons or tabs, with or without quotes."""
+"""Tables of bars in CSV: fields parted by one mark, with or without quotes."""
 
 from __future__ import annotations
 
-import csv
 import re
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
-from adapters.feeds.files.cells.cells import NO_VALUE
-from adapters.feeds.files.cells.columns import PRICES, find_columns
+from adapters.feeds.files.cells.columns import PRICES
+from adapters.feeds.files.cells.names import ENGLISH, plain
+from adapters.feeds.files.cells.numbers import NO_VALUE
+from adapters.feeds.files.kinds.header import fields_of, find_header
 from adapters.feeds.files.kinds.lines import BadLineError
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
-    from adapters.feeds.files.cells.arrow import Kind, Table
+    from adapters.feeds.files.cells.arrow import Table
+    from adapters.feeds.files.cells.cells import Rows
+    from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.trouble import ReadingOptions
-
-DELIMITERS = (",", ";", "\t")
 
 
 class CsvLines:
-    """The lines of one CSV file, known by its header, which is the first line that is not blank."""
+    """The lines of one CSV file, known by its header."""
 
-    def __init__(self, path: Path, head: list[str], options: ReadingOptions) -> None:
-        at = next(index for index, line in enumerate(head) if line.strip())
-        if "\r" in head[at]:
+    def __init__(self, path: Path, head: Sequence[str], options: ReadingOptions) -> None:
+        if any("\r" in line for line in head):
             raise UnreadableFileError(f"{path}: its lines end in carriage returns alone; save it with usual line ends")
-        self._delimiter = max(DELIMITERS, key=lambda mark: len(_fields(head[at], mark)))
-        names = [name.strip() for name in _fields(head[at], self._delimiter)]
-        self.columns = find_columns(names, options.stamp, path)
-        self.first_line = at + 2
-        rows = [line for line in head[at + 1 :] if line.strip()]
-        if not rows:
-            raise UnreadableFileError(f"{path}: it has a header and no rows; put bars in it")
-        first = _fields(rows[0], self._delimiter)
-        comma = next(
-            (first[index] for index in self.columns.numbers.values() if index < len(first) and _comma(first[index])),
-            None,
-        )
-        if comma is not None:
-            raise UnreadableFileError(
-                f"{path}: numbers are written with a comma, as {quoted(comma)}; "
-                "write them with a decimal point and no commas"
-            )
-        self._typed, self._as_text = self._arrow_options(pa.float64()), self._arrow_options(pa.string())
+        header = find_header(path, head, options)
+        self.columns = header.columns
+        self.delimiter = header.delimiter
+        self.first_line = header.line + 1
+        self.has_rows = any(line.strip() for line in head[header.line :])
+        self.decimal: Mark | None = None
+        # Fields between commas and English names hint at no decimal comma.
+        names = {plain(self.columns.names[index]) for index in self.columns.numbers.values()}
+        self.by_program = self.delimiter == "," and names <= ENGLISH
+        self._as_text: set[str] = set()
 
-    def _arrow_options(self, number: Kind) -> dict[str, Any]:
+    def expect(self, rows: Rows, decimal: Mark) -> None:
+        """Look for columns of numbers that are not written plainly, and are better read as text."""
+        for name, column in rows.numbers(self.columns):
+            text = pc.replace_substring(column, decimal, ".")
+            try:
+                text.filter(pc.invert(pc.is_in(text, pa.array(NO_VALUE)))).cast(pa.float64())
+            except pa.ArrowInvalid:
+                self._as_text.add(name)
+
+    def _how(self, decimal: Mark | None) -> dict[str, Any]:
         # The names in the header may not be unique; these are.
         names = [str(index) for index in range(len(self.columns.names))]
         types = {names[index]: pa.string() for index in self.columns.wanted}
-        types |= {names[index]: number for index in self.columns.numbers.values()}
+        if decimal is not None:
+            typed = {name: index for name, index in self.columns.numbers.items() if name not in self._as_text}
+            types |= {names[index]: pa.float64() for index in typed.values()}
         return {
             "read_options": arrow_csv.ReadOptions(column_names=names),
-            "parse_options": arrow_csv.ParseOptions(delimiter=self._delimiter, ignore_empty_lines=False),
+            "parse_options": arrow_csv.ParseOptions(delimiter=self.delimiter, ignore_empty_lines=False),
             "convert_options": arrow_csv.ConvertOptions(
                 column_types=types,
                 include_columns=[names[index] for index in self.columns.wanted],
                 null_values=list(NO_VALUE),
                 strings_can_be_null=False,
+                decimal_point=decimal or ".",
             ),
         }
 
-    def table(self, block: bytes) -> Table | None:
+    def table(self, block: bytes, decimal: Mark | None) -> Table | None:
         """Read a block of whole rows at once; None where a line is none."""
         if block.count(b"\r") != block.count(b"\r\n"):
             return None
-        with suppress(pa.ArrowInvalid):
-            found = arrow_csv.read_csv(pa.BufferReader(block), **self._typed)
-            begin = len(self.columns.time)
-            if not any(found.column(index).null_count for index in range(begin, begin + len(PRICES))):
-                return found
+        if decimal is not None:
+            with suppress(pa.ArrowInvalid):
+                found = arrow_csv.read_csv(pa.BufferReader(block), **self._how(decimal))
+                begin = len(self.columns.time)
+                if not any(found.column(index).null_count for index in range(begin, begin + len(PRICES))):
+                    return found
         # A blank line would pass for a row of empty cells.
         if re.search(rb"(^|\n)\r?\n", block):
             return None
         with suppress(pa.ArrowInvalid):
-            return arrow_csv.read_csv(pa.BufferReader(block), **self._as_text)
+            return arrow_csv.read_csv(pa.BufferReader(block), **self._how(None))
         return None
 
-    def cells(self, line: str) -> list[str | None] | None:
+    def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:  # noqa: ARG002 - text is as it is
         """Read one line; None for a blank one."""
         if not line.strip():
             return None
-        fields = _fields(line, self._delimiter)
+        fields = fields_of(line, self.delimiter)
         if len(fields) != len(self.columns.names):
             count = f"{len(fields)} field{'s' * (len(fields) != 1)} instead of {len(self.columns.names)}"
             raise BadLineError(f"{count}: {quoted(line)}")
         return [fields[index] for index in self.columns.wanted]
-
-
-def _fields(line: str, delimiter: str) -> list[str]:
-    """Take one line apart; a quoted line end is no part of a field, so that a row is always one line."""
-    try:
-        return next(csv.reader([line], delimiter=delimiter), [])
-    except csv.Error:  # a field of more than 131,072 letters
-        return [line]
-
-
-def _comma(cell: str) -> bool:
-    return bool(re.fullmatch(r"\s*[+-]?\d+,\d+\s*", cell))

@@ -9,7 +9,7 @@ import pyarrow as pa
 from pyarrow import json as arrow_json
 
 from adapters.feeds.files.cells.arrow import as_text
-from adapters.feeds.files.cells.columns import find_columns
+from adapters.feeds.files.cells.columns import PRICES, find_columns
 from adapters.feeds.files.kinds.lines import BadLineError
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from adapters.feeds.files.cells.arrow import Table
+    from adapters.feeds.files.cells.cells import Rows
+    from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.trouble import ReadingOptions
 
 
@@ -33,9 +35,14 @@ class JsonLines:
                 f"{path}: line {at + 1} is no JSON object, it reads {quoted(head[at])}; "
                 "write one whole object on each line"
             ) from problem
-        self.columns = find_columns(list(first), options.stamp, path)
+        self.columns = find_columns(list(first), options, path)
         self.first_line = at + 1
         self._wanted = [self.columns.names[index] for index in self.columns.wanted]
+        self._numbers = {self.columns.names[index] for index in self.columns.numbers.values()}
+        prices = [first[self.columns.names[self.columns.numbers[name]]] for name in PRICES]
+        self.decimal: Mark | None = None if any(isinstance(price, str) for price in prices) else "."
+        self.by_program = True
+        self.has_rows = True
         kinds = [
             pa.int64() if type(value) is int else pa.float64() if type(value) is float else pa.string()
             for value in first.values()
@@ -48,7 +55,10 @@ class JsonLines:
             newlines_in_values=False,
         )
 
-    def table(self, block: bytes) -> Table | None:
+    def expect(self, rows: Rows, decimal: Mark) -> None:
+        """Do nothing: the first object tells how all are read."""
+
+    def table(self, block: bytes, decimal: Mark | None) -> Table | None:  # noqa: ARG002 - numbers are numbers here
         """Read a block of whole rows at once; None where a line is none."""
         # Each line must be one object, that no row may get another's number.
         if block[:1] != b"{" or block.count(b"\n{") + 1 != block.count(b"\n"):
@@ -64,22 +74,32 @@ class JsonLines:
             [*map(as_text, columns[:times]), *columns[times:]], names=[str(index) for index in range(len(columns))]
         )
 
-    def cells(self, line: str) -> list[str | None] | None:
+    def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:
         """Read one line; None for a blank one."""
         if not line.strip():
             return None
         try:
             # Numbers stay as they are written: they are read like those of any other file.
-            found = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
+            found = json.loads(line, parse_float=_Figure, parse_int=_Figure, parse_constant=_Figure)
             if not isinstance(found, dict):
                 raise BadLineError(f"no JSON object: {quoted(line)}")
-            return [_written(found.get(name)) for name in self._wanted]
+            marks: list[Mark | None] = [decimal if name in self._numbers else "." for name in self._wanted]
+            return [_written(found.get(name), mark) for name, mark in zip(self._wanted, marks, strict=True)]
         except (ValueError, RecursionError) as problem:
             raise BadLineError(f"no JSON object: {quoted(line)}") from problem
 
 
-def _written(value: object) -> str | None:
+class _Figure(str):
+    """A number as it is written in JSON, where it always has a decimal point."""
+
+    __slots__ = ()
+
+
+def _written(value: object, decimal: Mark | None) -> str | None:
+    """Give a value as text; a number with the decimal mark of the file's texts, none where that is looked for."""
     if value is None:
         return None
+    if isinstance(value, _Figure):
+        return None if decimal is None else value.replace(".", decimal)
     text = value if isinstance(value, str) else json.dumps(value)
     return text.encode("utf-8", errors="replace").decode()  # half of a surrogate pair is no text

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import pyarrow as pa
 
-from adapters.feeds.files.cells.cells import Cells, assembled
+from adapters.feeds.files.cells.cells import Rows
 from adapters.feeds.files.kinds.bytes import LINE_LIMIT, line_too_long
 
 if TYPE_CHECKING:
@@ -16,9 +16,8 @@ if TYPE_CHECKING:
 
     from adapters.feeds.files.cells.arrow import Table
     from adapters.feeds.files.cells.columns import Columns
+    from adapters.feeds.files.cells.numbers import Mark
 
-HEADER_AND_ROW = 2
-"""Lines, not counting blank ones, that tell what the columns of a file are."""
 PIECE = 1 << 16
 """Blocks this small are not divided further to find what is wrong in them."""
 
@@ -33,11 +32,21 @@ class LineFormat(Protocol):
     columns: Columns
     first_line: int
     """Number of the first line that may be a row."""
+    decimal: Mark | None
+    """The decimal mark, where the form itself leaves no other."""
+    by_program: bool
+    """Whether nothing about the form hints at decimal commas."""
 
-    def table(self, block: bytes) -> Table | None:
-        """Read a block of whole rows at once, columns in the order of ``columns.wanted``; None where a line is none."""
+    def expect(self, rows: Rows, decimal: Mark) -> None:
+        """Look at some rows, with numbers as text, to read those like them faster."""
 
-    def cells(self, line: str) -> list[str | None] | None:
+    def table(self, block: bytes, decimal: Mark | None) -> Table | None:
+        """Read a block of whole rows at once, columns in the order of ``columns.wanted``; None where a line is none.
+
+        Without a decimal mark, numbers stay text.
+        """
+
+    def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:
         """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError where it is no row."""
 
 
@@ -52,32 +61,32 @@ class Lines(Protocol):
         """Give blocks of whole lines, each with the number of its first line; each ends in a newline."""
 
 
-def read_lines(file: Lines, form: LineFormat) -> Iterator[Cells]:
+def read_lines(file: Lines, form: LineFormat, decimal: Mark | None) -> Iterator[list[Rows]]:
     """Read the rows of a file, a block at a time; the row number is that of the line."""
     for first, whole in file.blocks():
         line, block = first, whole
-        while line < form.first_line:
+        while line < form.first_line and block:
             line, block = line + 1, block[block.find(b"\n") + 1 :]
-        parts = [part for part in _divide(file, form, line, block) if len(part.row)]
+        parts = [rows for rows in _divide(file, form, decimal, line, block) if len(rows.row)]
         if parts:
-            yield Cells.joined(parts)
+            yield parts
 
 
-def _divide(file: Lines, form: LineFormat, line: int, block: bytes) -> Iterator[Cells]:
+def _divide(file: Lines, form: LineFormat, decimal: Mark | None, line: int, block: bytes) -> Iterator[Rows]:
     lines = block.count(b"\n")
-    table = form.table(block) if lines else None
+    table = form.table(block, decimal) if lines else None
     if table is not None and table.num_rows == lines:
-        yield assembled(form.columns, np.arange(line, line + lines), table.columns, {})
+        yield Rows(np.arange(line, line + lines), table.columns)
         return
     middle = block.find(b"\n", len(block) // 2) + 1
     if len(block) <= PIECE or middle in (0, len(block)):
-        yield _line_by_line(file, form, line, block)
+        yield _line_by_line(file, form, decimal, line, block)
         return
-    yield from _divide(file, form, line, block[:middle])
-    yield from _divide(file, form, line + block.count(b"\n", 0, middle), block[middle:])
+    yield from _divide(file, form, decimal, line, block[:middle])
+    yield from _divide(file, form, decimal, line + block.count(b"\n", 0, middle), block[middle:])
 
 
-def _line_by_line(file: Lines, form: LineFormat, line: int, block: bytes) -> Cells:
+def _line_by_line(file: Lines, form: LineFormat, decimal: Mark | None, line: int, block: bytes) -> Rows:
     rows: list[int] = []
     texts: list[list[str | None]] = []
     bad: dict[int, str] = {}
@@ -85,7 +94,7 @@ def _line_by_line(file: Lines, form: LineFormat, line: int, block: bytes) -> Cel
         if len(raw) > LINE_LIMIT:
             raise line_too_long(file.path, number)
         try:
-            cells = form.cells(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"))
+            cells = form.cells(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"), decimal)
         except BadLineError as problem:
             bad[number] = str(problem)
             cells = [None] * len(form.columns.wanted)
@@ -93,4 +102,4 @@ def _line_by_line(file: Lines, form: LineFormat, line: int, block: bytes) -> Cel
             rows.append(number)
             texts.append(cells)
     found = [pa.array([cells[index] for cells in texts], pa.string()) for index in range(len(form.columns.wanted))]
-    return assembled(form.columns, np.array(rows, dtype=np.int64), found, bad)
+    return Rows(np.array(rows, dtype=np.int64), found, bad)

@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
-from adapters.feeds.files.cells.cells import assembled
+from adapters.feeds.files.cells.arrow import is_text
+from adapters.feeds.files.cells.cells import Rows
 from adapters.feeds.files.cells.columns import find_columns
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from adapters.feeds.files.cells.arrow import Kind, Table
-    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.kinds.bytes import ByteFile
     from adapters.feeds.files.trouble import ReadingOptions
 
 ROWS = 1 << 18
+BEGINNING = 1 << 10
 
 
 class ParquetTable:
@@ -33,7 +36,10 @@ class ParquetTable:
         with _opened(file.path) as table:
             schema = table.schema_arrow
             self._count = table.metadata.num_rows
-        self.columns = find_columns(schema.names, options.stamp, file.path)
+        self.columns = find_columns(schema.names, options, file.path)
+        texts = any(is_text(schema.field(index).type) for index in self.columns.numbers.values())
+        self.decimal: Mark | None = None if texts else "."
+        self.by_program = True
         if not self._count:
             raise UnreadableFileError(f"{file.path}: it has no rows; put bars in it")
         self._check_types(schema)
@@ -54,19 +60,34 @@ class ParquetTable:
                     f"{self._file.path}: the column {quoted(field.name)} is of type {field.type}; {must}"
                 )
 
-    def read(self) -> Iterator[Cells]:
-        """Read the rows, some hundred thousand at a time."""
+    def beginning(self) -> Iterator[Sequence[Rows]]:
+        """Give the first rows."""
+        return islice(self._blocks(BEGINNING, counted=False), 1)
+
+    def whole(self) -> Iterator[Sequence[Rows]]:
+        """Give all rows."""
+        return self._blocks(ROWS, counted=False)
+
+    def expect(self, rows: Rows, decimal: Mark) -> None:
+        """Do nothing: the types of the columns are known."""
+
+    def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:  # noqa: ARG002 - text stays text here
+        """Give all rows, some hundred thousand at a time."""
+        return self._blocks(ROWS, counted=True)
+
+    def _blocks(self, size: int, *, counted: bool) -> Iterator[Sequence[Rows]]:
         names = [self.columns.names[index] for index in self.columns.wanted]
         with _opened(self._file.path) as table:
             row = 1
-            for batch in table.iter_batches(ROWS, columns=names):
+            for batch in table.iter_batches(size, columns=names):
                 found = [batch.column(name) for name in names]
                 for column in found:
                     if _sort_of(column.type) == "text":
                         column.validate(full=True)  # text that is no UTF-8
-                yield assembled(self.columns, np.arange(row, row + len(batch)), found, {})
+                yield [Rows(np.arange(row, row + len(batch)), found)]
                 row += len(batch)
-                self._file.progress.advance(self._file.size * len(batch) // self._count)
+                if counted:
+                    self._file.progress.advance(self._file.size * len(batch) // self._count)
 
 
 def _sort_of(kind: Kind) -> str:

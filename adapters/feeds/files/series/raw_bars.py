@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,6 @@ import pyarrow.compute as pc
 
 from adapters.feeds.files.cells.columns import NUMBERS
 from adapters.feeds.files.series.spool import Spool
-from adapters.feeds.files.times.stamps import Stamps
 from adapters.feeds.files.times.zones import LocalClock, skipped
 from adapters.feeds.files.trouble import UnreadableFileError, reading
 from scanner.market.bars import NO_TIME, RawBars
@@ -24,35 +23,39 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from adapters.feeds.files.cells.cells import Cells
-    from adapters.feeds.files.cells.columns import Columns
-    from adapters.feeds.files.trouble import ReadingOptions
-
-
-GROUPED = re.compile(r'"[+-]?\d{1,3}(,\d{3})+(\.\d*)?"')
-"""A number as spreadsheets like to show it, among what could not be read."""
+    from adapters.feeds.files.times.stamps import Stamps
 
 
 class RawBarsMaker:
-    """Makes raw bars of the rows of one file; ``zone`` is that of times that name none, None for UTC."""
+    """Makes raw bars of the rows of one file; ``zone`` is that of times that name none, None for UTC.
 
-    def __init__(self, path: Path, columns: Columns, options: ReadingOptions, zone: ZoneInfo | None) -> None:
+    Rows that run from the newest to the oldest are turned round; ``newest_first`` says so once they have been read.
+    """
+
+    def __init__(self, path: Path, stamps: Stamps, zone: ZoneInfo | None) -> None:
+        self.newest_first = False
         self._path = path
-        self._stamps = Stamps(path, columns, options)
+        self._stamps = stamps
         self._zone = zone
 
     def one(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
         """Give the bars of a file that holds one instrument."""
-        clock = self._clock()
-        for raw, _ in self._raw(rows):
-            yield self._in_utc(raw, clock)
+        return self._bars(raw for raw, _ in self._raw(rows))
 
-    def several(self, rows: Iterator[Cells], fallback: str) -> Spool:
-        """Take the bars of a file apart by instrument.
+    def as_they_come(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
+        """Give the bars of a file that grows, which is never turned round."""
+        clock: LocalClock | None = None
+        for raw, _ in self._raw(rows):
+            clock = clock or self._clock()
+            yield raw if clock is None else _in_utc(raw, clock)
+
+    def several(self, rows: Iterator[Cells], fallback: str) -> dict[str, Iterator[RawBars]]:
+        """Take the bars of a file apart by instrument, in the order in which these first appear.
 
         A row that names none cannot be read; it is put with the instrument of the row before it, at the beginning
         with that of the row after it, or with the ``fallback`` where there is none.
         """
-        spool, clocks, last = Spool(), dict[str, LocalClock | None](), ""
+        spool, last = Spool(), ""
         with reading(self._path):
             for raw, cells in self._raw(rows):
                 names, codes, nameless = _coded(cells, last or fallback, begun=bool(last))
@@ -61,18 +64,14 @@ class RawBarsMaker:
                     cells.unreadable.setdefault(int(raw.row[index]), "instrument empty")
                 last = names[codes[-1]]
                 for code, part in _parted(raw, codes, len(names)):
-                    clock = clocks.setdefault(names[code], self._clock())
-                    spool.put(names[code], self._in_utc(part, clock))
-        return spool
-
-    def _clock(self) -> LocalClock | None:
-        return None if self._zone is None else LocalClock(self._zone)
+                    spool.put(names[code], part)
+        return {symbol: self._bars(spool.bars(symbol)) for symbol in spool.symbols}
 
     def _raw(self, rows: Iterator[Cells]) -> Iterator[tuple[RawBars, Cells]]:
+        """Give rows with their times, which may still be clock times of the zone."""
         seen = False
         for cells in rows:
             seen = True
-            self._refuse_separators(cells)
             stamps = self._stamps.read(cells)
             raw = RawBars(
                 stamps,
@@ -86,22 +85,35 @@ class RawBarsMaker:
         if not seen:
             raise UnreadableFileError(f"{self._path}: it has a header and no rows; put bars in it")
 
-    def _refuse_separators(self, cells: Cells) -> None:
-        """Refuse a file in which numbers are grouped: the rows below a thousand alone would make other bars of it."""
-        for row, text in cells.unreadable.items():
-            if (found := GROUPED.search(text)) is not None:
-                raise UnreadableFileError(
-                    f"{self._path}: row {row}: thousands are set apart by commas, as {found[0]}; "
-                    "write numbers without them"
-                )
+    def _clock(self) -> LocalClock | None:
+        """Give a clock for times that are those of the zone, once some have been read."""
+        return LocalClock(self._zone) if self._zone is not None and self._stamps.local else None
 
-    def _in_utc(self, raw: RawBars, clock: LocalClock | None) -> RawBars:
-        if clock is None or not self._stamps.local:
-            return raw
-        stamps = clock.to_utc(raw.stamp)
-        vanished = np.flatnonzero((stamps == NO_TIME) & (raw.stamp != NO_TIME))
-        told = {int(raw.row[index]): skipped(int(raw.stamp[index]), clock.zone) for index in vanished}
-        return replace(raw, stamp=stamps, unreadable={**raw.unreadable, **told})
+    def _bars(self, rows: Iterator[RawBars]) -> Iterator[RawBars]:
+        """Give the rows of one instrument, the oldest first, with moments for times."""
+        first = next(rows, None)
+        if first is None:
+            return
+        rows = chain([first], rows)
+        if _falls(first.stamp):
+            self.newest_first = True
+            rows = (raw[np.arange(len(raw))[::-1]] for raw in reversed(list(rows)))
+        clock = self._clock()
+        for raw in rows:
+            yield raw if clock is None else _in_utc(raw, clock)
+
+
+def _falls(stamps: NDArray[np.int64]) -> bool:
+    """Say whether times run from the newest to the oldest: most steps between them go back."""
+    steps = np.diff(stamps[stamps != NO_TIME])
+    return 2 * int((steps < 0).sum()) > len(steps)
+
+
+def _in_utc(raw: RawBars, clock: LocalClock) -> RawBars:
+    stamps = clock.to_utc(raw.stamp)
+    vanished = np.flatnonzero((stamps == NO_TIME) & (raw.stamp != NO_TIME))
+    told = {int(raw.row[index]): skipped(int(raw.stamp[index]), clock.zone) for index in vanished}
+    return replace(raw, stamp=stamps, unreadable={**raw.unreadable, **told})
 
 
 def _coded(cells: Cells, last: str, *, begun: bool) -> tuple[list[str], NDArray[np.int64], NDArray[np.bool_]]:

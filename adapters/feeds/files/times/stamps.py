@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from adapters.feeds.files.cells.arrow import as_text, flat, owned
-from adapters.feeds.files.times.styles import likely_format, style_for, style_of
+from adapters.feeds.files.times.choosing import Choice, advice
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 from scanner.market.bars import NO_TIME
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files.cells.arrow import Column, Kind
     from adapters.feeds.files.cells.cells import Cells
     from adapters.feeds.files.cells.columns import Columns
-    from adapters.feeds.files.times.styles import Meaning, Style
+    from adapters.feeds.files.times.styles import Meaning
     from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import StampKind
 
@@ -30,7 +30,7 @@ SEVERAL = 2
 
 
 class Stamps:
-    """Reads the times of one file. How they are written is decided once, on its first rows.
+    """Reads the times of one file. How they are written is decided once: by what was seen, or on its first rows.
 
     Times that all stand at midnight, in their own zone or in none, are those of days, unless bars are stamped at
     their close: tables of daily bars are often stored so. ``kind`` and ``local`` are known after the first ``read``;
@@ -41,16 +41,32 @@ class Stamps:
         self.kind: StampKind = columns.stamp
         self.local = False
         self._path = path
-        self._column = " + ".join(columns.names[index] for index in columns.time)
+        self._columns = columns
         self._options = options
-        self._style: Style | None = None
-        self._decided = False
+        self._choice = Choice(options.time_format)
+        self._looked = self._decided = self._typed = False
         self._midnights = False
+
+    @property
+    def settled(self) -> bool:
+        """Whether no more times need to be seen."""
+        return self._typed or self._choice.settled
+
+    @property
+    def time_format(self) -> str | None:
+        """Give the format of the times, None where they are in a standard form."""
+        return self._choice.given
+
+    def see(self, time: Column) -> None:
+        """Look at times before they are read, so that the whole column decides how they are written."""
+        self._looked, self._typed = True, is_time(time.type)
+        if not self._typed:
+            self._choice.see(as_text(time))
 
     def read(self, cells: Cells) -> NDArray[np.int64]:
         """Give the stamps of some rows, NO_TIME where one cannot be read; that is told in ``cells.unreadable``."""
         first = not self._decided
-        meaning, found = self._typed(cells.time) if _is_time(cells.time.type) else self._written(cells)
+        meaning, found = _moments(cells.time) if is_time(cells.time.type) else self._written(cells)
         stamps = owned(pc.fill_null(found, NO_TIME) if found.null_count else found)
         bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(stamps), dtype=np.bool_)
         if first:
@@ -59,38 +75,31 @@ class Stamps:
                 self.kind = "date"
             elif self.kind == "open" and len(stamps) - bad.sum() >= SEVERAL and not (stamps[~bad] % DAY).any():
                 self.kind, self._midnights = "date", True
-            self.local = meaning == "local" and self.kind != "date"
+            self.local = meaning == "local" and self.kind != "date" and self._columns.zone != "UTC"
+            if self.local and self._columns.zone and self._options.tz == "UTC":
+                raise UnreadableFileError(
+                    f"{self._path}: the column {quoted(self._columns.time_name)} names a zone but does not tell which; "
+                    "say it with --tz, such as --tz Europe/Berlin"
+                )
         if self._midnights:
             bad |= stamps % DAY != 0
             stamps[bad] = NO_TIME
         cells.complain("time", cells.time, bad)
         return stamps
 
-    def _typed(self, cells: Column) -> tuple[Meaning, Column]:
-        cells = flat(cells)
-        if pa.types.is_date(cells.type):
-            return "date", _nanoseconds(cells.cast(pa.timestamp("s" if pa.types.is_date32(cells.type) else "ms")))
-        return "local" if cells.type.tz is None else "utc", _nanoseconds(cells)
-
     def _written(self, cells: Cells) -> tuple[Meaning, Column]:
         text = as_text(cells.time)
-        if self._style is None:
-            self._style = self._decide(text, cells)
-        found = self._style.read(text)
+        if not self._looked:
+            self.see(text)
+        style = self._choice.choose(self._path, self._columns.time_name)
+        if style is None:
+            raise self._refusal(text, cells)
+        found = style.read(text)
         if not self._decided and self._options.time_format is not None and found.null_count == len(found):
-            raise self._refusal(text, cells, f"does not fit --time-format {self._options.time_format}")
-        return self._style.meaning, found
+            raise self._refusal(text, cells)
+        return style.meaning, found
 
-    def _decide(self, text: Column, cells: Cells) -> Style:
-        if self._options.time_format is not None:
-            return style_for(self._options.time_format)
-        for cell in text:
-            style = style_of((cell.as_py() or "").strip())
-            if style is not None:
-                return style
-        raise self._refusal(text, cells, "is in no standard form")
-
-    def _refusal(self, text: Column, cells: Cells, problem: str) -> UnreadableFileError:
+    def _refusal(self, text: Column, cells: Cells) -> UnreadableFileError:
         written = next((cell for cell in text.to_pylist() if cell and cell.strip()), "").strip()
         if not written:
             row = int(cells.row[0])
@@ -98,16 +107,23 @@ class Stamps:
                 f"{self._path}: no row has a time, row {row} says: {cells.unreadable.get(row, 'time empty')}; "
                 "check that header and rows belong together"
             )
-        if style_of(written) is not None:
-            advice = "leave --time-format out, the time is in a standard form"
-        else:
-            advice = f"tell how it is written with --time-format, such as {likely_format(written) or '%d %b %Y %H:%M'}"
+        told = self._options.time_format
+        unfit = "" if told is None else f"does not fit --time-format {told} and "
         return UnreadableFileError(
-            f"{self._path}: the time {quoted(written)} in the column {quoted(self._column)} {problem}; {advice}"
+            f"{self._path}: the time {quoted(written)} in the column {quoted(self._columns.time_name)} "
+            f"{unfit}{advice(written)}"
         )
 
 
-def _is_time(kind: Kind) -> bool:
+def _moments(cells: Column) -> tuple[Meaning, Column]:
+    cells = flat(cells)
+    if pa.types.is_date(cells.type):
+        return "date", _nanoseconds(cells.cast(pa.timestamp("s" if pa.types.is_date32(cells.type) else "ms")))
+    return "local" if cells.type.tz is None else "utc", _nanoseconds(cells)
+
+
+def is_time(kind: Kind) -> bool:
+    """Say whether a column holds moments or days, and not text or numbers."""
     return bool(pa.types.is_timestamp(kind) or pa.types.is_date(kind))
 
 

@@ -1,10 +1,8 @@
-"""The ways in which times are written, and how each is read a column at a time."""
+"""The standard ways in which times are written, and how each is read a column at a time."""
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Literal
 
 import pyarrow as pa
@@ -24,7 +22,7 @@ UNITS = ((10**11, 9), (10**14, 6), (10**17, 3), (10**20, 0))
 """Epoch numbers below the first figure are seconds, then milli-, micro- and nanoseconds: 10^11 s is the year 5138,
 10^11 ms is March 1973. The second figure is the power of ten that makes nanoseconds of them."""
 
-_CLOCK = r"\d{2}(:\d{2}(:\d{2}(\.\d+)?)?)?"
+_CLOCK = r"\d{1,2}(:\d{2}(:\d{2}(\.\d+)?)?)?"
 _ZONE = r"([Zz]|[+-]\d{2}(:?\d{2})?|UTC|GMT)"
 _NANOSECONDS = pa.timestamp("ns")
 
@@ -84,7 +82,10 @@ def _whole(cells: Column) -> Column:
     return cells.cast(pa.int64())
 
 
-def _epoch(power: int) -> Style:
+def epoch(number: str) -> Style:
+    """Make the style of a number of units since 1970, the unit told by its size."""
+    size = abs(int(number.partition(".")[0]))
+    power = next(power for limit, power in UNITS if size < limit)
     # Tidied, 1609459200.5 s becomes 1609459200500000000 ns by moving the point.
     moved = (
         (r"^(-?\d+)$", r"\1."),
@@ -95,12 +96,13 @@ def _epoch(power: int) -> Style:
 
 
 DATE = Style("date", r"\d{4}-\d{2}-\d{2}", _date)
-LOCAL = Style("local", rf"\d{{4}}-\d{{2}}-\d{{2}}([Tt ]{_CLOCK})?", _local, ((r"t", "T"),))
+_TIDY = ((r"t", "T"), (r"([T ])(\d)(:|$)", r"\10\2\3"))
+LOCAL = Style("local", rf"\d{{4}}-\d{{2}}-\d{{2}}([Tt ]{_CLOCK})?", _local, _TIDY)
 ZONED = Style(
     "utc",
     rf"\d{{4}}-\d{{2}}-\d{{2}}[Tt ]{_CLOCK} ?{_ZONE}",
     _zoned,
-    ((r"t", "T"), (r" ?(z|UTC|GMT)$", "Z"), (r" ([Z+-][\d:]*)$", r"\1")),
+    (*_TIDY, (r" ?(z|UTC|GMT)$", "Z"), (r" ([Z+-][\d:]*)$", r"\1")),
 )
 
 
@@ -116,83 +118,3 @@ def _rewritten(pattern: str, by: str, style: Style) -> Style:
 
 
 COMPACT = _rewritten(r"((?:1[6-9]|2[0-2])\d{2})(\d{2})(\d{2})", r"\1-\2-\3", DATE)
-
-
-def style_of(cell: str) -> Style | None:
-    """Find how a cell is written; None where it is in no standard form, or says no possible time."""
-    for style in (DATE, COMPACT, LOCAL, ZONED):
-        if re.fullmatch(style.pattern, cell, re.ASCII) and style.read(pa.array([cell]))[0].is_valid:
-            return style
-    if not re.fullmatch(r"-?\d{1,19}(\.\d*)?", cell, re.ASCII) or likely_format(cell):
-        return None
-    size = abs(int(cell.partition(".")[0]))
-    return _epoch(next(power for limit, power in UNITS if size < limit))
-
-
-def likely_format(cell: str) -> str | None:
-    """Guess the strptime form of a time in no standard form, to be offered to the user; None without a guess."""
-    compact = re.fullmatch(
-        r"(?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d([0-5]\d)?", cell, re.ASCII
-    )
-    if compact:
-        return "%Y%m%d%H%M%S" if compact[1] else "%Y%m%d%H%M"
-    parts = re.match(r"(\d{1,4})([/.-])(\d{1,2})\2(\d{1,4})(?:([T ])\d{1,2}:\d{2}(:\d{2})?)?$", cell)
-    if not parts:
-        return None
-    first, mark, second, third, between, seconds = parts.groups()
-    clock = f"{between}%H:%M{':%S' if seconds else ''}" if between else ""
-    if len(first) == DIGITS_OF_A_YEAR:
-        return mark.join(("%Y", "%m", "%d")) + clock
-    year = "%Y" if len(third) == DIGITS_OF_A_YEAR else "%y"
-    american, european = (mark.join((*order, year)) + clock for order in (("%m", "%d"), ("%d", "%m")))
-    if int(first) > MONTHS:
-        return european
-    return american if int(second) > MONTHS else f"{american} or {european}"
-
-
-_DIGITS = {
-    "%Y": r"(\d{4})",
-    "%m": r"(\d{1,2})",
-    "%d": r"(\d{1,2})",
-    "%H": r"(\d{1,2})",
-    "%M": r"(\d{1,2})",
-    "%S": r"(\d{1,2})",
-}
-
-
-def style_for(time_format: str) -> Style:
-    """Make the style of a strptime format; ValueError where that is none, or names no full date."""
-    probe = datetime(2003, 2, 1, tzinfo=UTC)
-    try:
-        known = datetime.strptime(probe.strftime(time_format), time_format)  # noqa: DTZ007 - only its date is looked at
-    except (ValueError, re.error) as problem:
-        raise ValueError(f"{time_format!r} is no form of a time; write it like %Y-%m-%d %H:%M") from problem
-    if known.date() != probe.date():
-        raise ValueError(f"{time_format!r} names no full date; write it like %Y-%m-%d %H:%M")
-    parts = re.findall(r"%.|[^%]+", time_format)
-    dated = not re.search(r"%[HIMSfpcXs]", time_format)
-    meaning: Meaning = "utc" if "%z" in time_format else "date" if dated else "local"
-    fields = [part for part in parts if part in _DIGITS]
-    if all(part in _DIGITS or part[0] != "%" for part in parts):
-        pattern = "".join(_DIGITS.get(part) or re.escape(part) for part in parts)
-        at = {part: f"\\{index + 1}" for index, part in enumerate(fields)}
-        by = "{%Y}-{%m}-{%d}".format_map(at)
-        if not dated:
-            by += " " + ":".join(at.get(part, "00") for part in ("%H", "%M", "%S"))
-        return _rewritten(pattern, by, DATE if dated else LOCAL)
-    return Style(meaning, "", lambda cells: _one_by_one(cells, time_format))
-
-
-def _one_by_one(cells: Column, time_format: str) -> Column:
-    """Read what only strptime can read: names of months, halves of the day, zones."""
-
-    def read(cell: str | None) -> int | None:
-        try:
-            moment = datetime.strptime((cell or "").strip(), time_format)  # noqa: DTZ007 - a zone is looked for below
-        except ValueError:
-            return None
-        since = moment.replace(tzinfo=moment.tzinfo or UTC) - datetime(1970, 1, 1, tzinfo=UTC)
-        nanoseconds = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
-        return nanoseconds if abs(nanoseconds) < 2**63 else None
-
-    return pa.array([read(cell) for cell in cells.to_pylist()], pa.int64())

@@ -1,0 +1,71 @@
+"""A file of lines as a table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from adapters.feeds.files.kinds.lines import read_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from adapters.feeds.files.cells.cells import Rows
+    from adapters.feeds.files.cells.numbers import Mark
+    from adapters.feeds.files.kinds.bytes import ByteFile
+    from adapters.feeds.files.kinds.lines import LineFormat
+
+BEGINNING = 1 << 16
+"""Bytes of a file that are looked at first."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One block of the lines of a file."""
+
+    path: Path
+    block: bytes
+
+    def blocks(self) -> Iterator[tuple[int, bytes]]:
+        yield 1, self.block
+
+
+@dataclass(frozen=True, slots=True)
+class _Uncounted:
+    """The lines of a file, read without counting as progress."""
+
+    file: ByteFile
+
+    @property
+    def path(self) -> Path:
+        return self.file.path
+
+    def blocks(self) -> Iterator[tuple[int, bytes]]:
+        return self.file.blocks(counted=False)
+
+
+class TextTable:
+    """The table in a file of lines, each of which may be a row."""
+
+    def __init__(self, file: ByteFile, form: LineFormat, head: bytes) -> None:
+        self.columns = form.columns
+        self.decimal = form.decimal
+        self.by_program = form.by_program
+        self.expect = form.expect
+        self._file = file
+        self._form = form
+        end = head.find(b"\n", BEGINNING) + 1
+        self._head = head[:end] if end else head + b"\n" * (not head.endswith(b"\n"))
+
+    def beginning(self) -> Iterator[Sequence[Rows]]:
+        """Give the first rows, numbers as text."""
+        return read_lines(_Part(self._file.path, self._head), self._form, None)
+
+    def whole(self) -> Iterator[Sequence[Rows]]:
+        """Give all rows, numbers as text."""
+        return read_lines(_Uncounted(self._file), self._form, None)
+
+    def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:
+        """Give all rows."""
+        return read_lines(self._file, self._form, decimal)

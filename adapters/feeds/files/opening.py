@@ -1,4 +1,4 @@
-"""Files of bars: CSV (plain or gzip), JSON lines and Parquet, told apart by their content, and folders of them."""
+"""Files of bars: CSV (plain or gzip), JSON lines, Parquet and workbooks, told apart by their content, and folders."""
 
 from __future__ import annotations
 
@@ -26,9 +26,15 @@ if TYPE_CHECKING:
 
 __all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey"]
 
-IN_FOLDERS = (".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq")
+IN_FOLDERS = (
+    *(".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq"),
+    *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
+)
 """Endings, each perhaps with .gz behind it, by which bars are found in a folder. A file named itself is always read."""
 PARQUET = b"PAR1"
+ARCHIVE = b"PK\x03\x04"
+OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
+"""How the content of files begins; newer workbooks are archives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +155,10 @@ def _files_in(path: Path) -> list[Path]:
 
 def _symbol_of(path: Path) -> str:
     name = re.sub(r"\.gz$", "", path.name, flags=re.IGNORECASE)
-    return re.sub(r"\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq)$", "", name, flags=re.IGNORECASE) or path.name
+    return (
+        re.sub(r"\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq|xls[xmb]?|ods)$", "", name, flags=re.IGNORECASE)
+        or path.name
+    )
 
 
 def _open(file: ByteFile, options: ReadingOptions) -> Table:
@@ -160,13 +169,21 @@ def _open(file: ByteFile, options: ReadingOptions) -> Table:
         raise UnreadableFileError(f"{file.path}: its path is not UTF-8, as names here must be; rename it") from None
     if file.begin.startswith(PARQUET):
         return _open_parquet(file, options)
+    if file.begin.startswith((ARCHIVE, OLD_WORKBOOK)):
+        return _open_workbook(file, options)
     head = file.head()
     begin = head.strip()
     if not begin:
         raise UnreadableFileError(f"{file.path}: it is empty; put bars in it")
     if re.search(rb"[\x00-\x08\x0e-\x1f]", head[:4096]):
         raise UnreadableFileError(
-            f"{file.path}: its content is neither text nor Parquet; give CSV (plain or gzip), JSON lines or Parquet"
+            f"{file.path}: its content is neither text nor Parquet nor a workbook; "
+            "give CSV (plain or gzip), JSON lines, Parquet or a workbook of a spreadsheet"
+        )
+    if begin.startswith(b"<") and re.match(rb"<(!doctype|html|\?xml|table|body|meta|style)\b", begin, re.IGNORECASE):
+        raise UnreadableFileError(
+            f"{file.path}: it is a web page or XML, whatever its name says; "
+            "open it in a spreadsheet, and save it as a workbook or as CSV"
         )
     if begin.startswith(b"["):
         raise UnreadableFileError(
@@ -180,6 +197,14 @@ def _open(file: ByteFile, options: ReadingOptions) -> Table:
     table = TextTable(file, form, head)
     file.verify()
     return table
+
+
+def _open_workbook(file: ByteFile, options: ReadingOptions) -> Table:
+    from adapters.feeds.files.kinds.workbook import WorkbookTable  # noqa: PLC0415 - loads what the others need not
+
+    if file.packed:
+        raise UnreadableFileError(f"{file.path}: it is a workbook inside gzip; unpack it first")
+    return WorkbookTable(file, options)
 
 
 def _open_parquet(file: ByteFile, options: ReadingOptions) -> Table:

@@ -58,6 +58,8 @@ class Columns:
     symbol: int | None
     stamp: Literal["open", "close"]
     zone: str = ""
+    spare_volume: int | None = None
+    """A count of price changes, which stands in for a volume that is 0 throughout."""
 
     @property
     def numbers(self) -> dict[str, int]:
@@ -105,12 +107,24 @@ class _Header:
         missing += [what for what in PRICES if numbers[what] is None]
         if missing:
             raise self._missing(missing)
-        symbol = self.told.get("symbol", [None])[0]
-        if symbol is None and "symbol" not in self.left_out:
-            symbol = next((self.plain.index(name) for name in SYMBOLS if name in self.plain), None)
-        zones = {self.times[index][1] for index in chosen} - {""}
-        zone = next(iter(sorted(zones)), "")
-        return Columns(tuple(self.names), chosen, symbol=symbol, stamp=marked, zone=zone, **numbers)  # type: ignore[arg-type]  # none missing
+        zones = sorted({self.times[index][1] for index in chosen} - {""})
+        return Columns(
+            tuple(self.names),
+            chosen,
+            **numbers,  # type: ignore[arg-type]  # none missing
+            symbol=self._first("symbol", SYMBOLS),
+            stamp=marked,
+            zone=zones[0] if zones else "",
+            spare_volume=None if "volume" in self.told else self._first("volume", NAMES["volume"][-1]),
+        )
+
+    def _first(self, what: str, names: Collection[str]) -> int | None:
+        """Find the first of some names."""
+        if what in self.told:
+            return self.told[what][0]
+        if what in self.left_out:
+            return None
+        return next((self.plain.index(name) for name in names if name in self.plain), None)
 
     def _number(self, what: str) -> int | None:
         if what in self.told:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from adapters.feeds.files.cells.arrow import Table
     from adapters.feeds.files.cells.cells import Rows
+    from adapters.feeds.files.cells.columns import Columns
     from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.trouble import ReadingOptions
 
@@ -34,10 +36,11 @@ class CsvLines:
         if any("\r" in line for line in head):
             raise UnreadableFileError(f"{path}: its lines end in carriage returns alone; save it with usual line ends")
         header = find_header(path, head, options)
-        self.columns = header.columns
+        rows = [fields_of(line, header.delimiter) for line in head[header.line :]]
+        self.columns = _with_volume(header.columns, rows)
         self.delimiter = header.delimiter
         self.first_line = header.line + 1
-        self.has_rows = any(line.strip() for line in head[header.line :])
+        self.has_rows = any(any(map(str.strip, row)) for row in rows)
         self.decimal: Mark | None = None
         # Fields between commas and English names hint at no decimal comma.
         names = {plain(self.columns.names[index]) for index in self.columns.numbers.values()}
@@ -98,3 +101,12 @@ class CsvLines:
             count = f"{len(fields)} field{'s' * (len(fields) != 1)} instead of {len(self.columns.names)}"
             raise BadLineError(f"{count}: {quoted(line)}")
         return [fields[index] for index in self.columns.wanted]
+
+
+def _with_volume(columns: Columns, rows: Sequence[Sequence[str]]) -> Columns:
+    """Take the count of price changes for the volume where that is 0 in all of the first rows."""
+    volume, spare = columns.volume, columns.spare_volume
+    whole = [row for row in rows if len(row) == len(columns.names)]
+    if volume is None or spare is None or any(row[volume].strip(" 0.,") for row in whole):
+        return columns
+    return replace(columns, volume=spare) if any(row[spare].strip(" 0.,") for row in whole) else columns

@@ -1,17 +1,17 @@
-"""Where the header of a table in text stands, and what parts its fields."""
+"""Where the header of a table stands, and in text what parts its fields."""
 
 from __future__ import annotations
 
 import csv
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from adapters.feeds.files.cells.columns import Columns, NoColumnsError, find_columns
 from adapters.feeds.files.cells.names import DATES, MOMENTS, TIMES, plain
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from adapters.feeds.files.trouble import ReadingOptions
@@ -32,6 +32,10 @@ class Header:
     line: int
 
 
+Try = tuple[int, str, "Sequence[str]"]
+"""A line that may be the header: its index, what parts its fields, and these."""
+
+
 def fields_of(line: str, delimiter: str) -> list[str]:
     """Take one line apart; a quoted line end is no part of a field, so that a row is always one line."""
     try:
@@ -43,41 +47,49 @@ def fields_of(line: str, delimiter: str) -> list[str]:
 def find_header(path: Path, lines: Sequence[str], options: ReadingOptions) -> Header:
     """Find the first line that names the columns of a table of bars; UnreadableFileError where none does.
 
-    Titles may stand above it, and ``sep=;`` on the first line says what parts the fields. Where the user gives the
-    columns by their numbers, there is no header.
+    Titles may stand above it, and ``sep=;`` on the first line says what parts the fields.
     """
     begin = next(index for index, line in enumerate(lines) if line.strip())
-    told = re.fullmatch(r'"?sep=(.)"?', lines[begin].strip("\ufeff \r"), re.IGNORECASE)
-    names = [name for role, name in options.columns for name in (name.split("+") if role == "time" else [name]) if name]
-    numbered = bool(names) and all(name.isdecimal() for name in names)
-    problem: NoColumnsError | None = None
-    for index in range(begin + bool(told), len(lines)):
-        for delimiter in [told[1]] if told else _delimiters(lines[index]):
-            fields = [field.strip() for field in fields_of(lines[index][:LONGEST], delimiter)]
-            try:
-                if numbered:
-                    columns = find_columns([str(number) for number in range(1, len(fields) + 1)], options, path)
-                    return Header(columns, delimiter, index)
-                return _with_header(path, lines, index, delimiter, fields, options)
-            except NoColumnsError as found:
-                if problem is None or found.found > problem.found:
-                    problem = found
-    if problem is None:
-        raise NoColumnsError(f"{path}: it has no header; put the names of the columns on its first line", 0)
-    raise problem
+    told = re.fullmatch(r'"?sep=(.)"?', lines[begin].strip(" \r"), re.IGNORECASE)
+
+    def fields(index: int, delimiter: str) -> list[str]:
+        return fields_of(lines[index][:LONGEST], delimiter) if index < len(lines) else []
+
+    def tries() -> Iterator[Try]:
+        for index in range(begin + bool(told), len(lines)):
+            for delimiter in [told[1]] if told else _delimiters(lines[index]):
+                yield index, delimiter, fields(index, delimiter)
+
+    return first_header(path, tries(), fields, options)
 
 
-def _with_header(
-    path: Path, lines: Sequence[str], index: int, delimiter: str, fields: list[str], options: ReadingOptions
+def first_header(
+    path: Path, tries: Iterable[Try], fields: Callable[[int, str], Sequence[str]], options: ReadingOptions
 ) -> Header:
-    try:
-        return Header(find_columns(fields, options, path), delimiter, index + 1)
-    except NoColumnsError:
-        for below in range(index + 1, min(index + 1 + BELOW, len(lines))):
-            first, *rest = fields_of(lines[below][:LONGEST], delimiter) or [""]
+    """Find the first try that is a header; ``fields`` gives those of any line, for what may stand below it.
+
+    Where the user gives the columns by their numbers, there is no header.
+    """
+    told = [part for role, name in options.columns for part in (name.split("+") if role == "time" else [name]) if part]
+    numbered = bool(told) and all(part.strip().isdecimal() for part in told)
+    problem = NoColumnsError(f"{path}: it has no header; put the names of the columns on its first line", -1)
+    for index, delimiter, cells in tries:
+        names = [cell.strip() for cell in cells]
+        try:
+            if numbered:
+                numbers = [str(number) for number in range(1, len(names) + 1)]
+                return Header(find_columns(numbers, options, path), delimiter, index)
+            return Header(find_columns(names, options, path), delimiter, index + 1)
+        except NoColumnsError as found:
+            problem = max(problem, found, key=lambda each: each.found)
+        for below in range(index + 1, index + 1 + BELOW):
+            first, *rest = fields(below, delimiter) or [""]
             if plain(first) in DATES | MOMENTS | TIMES and not any(map(str.strip, rest)):
-                return replace(find_header(path, [delimiter.join([first, *fields[1:]])], options), line=below + 1)
-        raise
+                try:
+                    return Header(find_columns([first, *names[1:]], options, path), delimiter, below + 1)
+                except NoColumnsError:
+                    break
+    raise problem
 
 
 def _delimiters(line: str) -> list[str]:

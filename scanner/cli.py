@@ -37,13 +37,26 @@ app.add_typer(journal_words.app)
 Files = Annotated[
     list[Path],
     typer.Argument(
-        help="Files of bars: CSV (plain or gzip), JSON lines or Parquet, or folders of them.", metavar="FILE…"
+        help="Files of bars: CSV (plain or gzip), JSON lines, Parquet or workbooks, or folders of them.",
+        metavar="FILE…",
     ),
 ]
 Tz = Annotated[str, typer.Option(help="Time zone of times that name none, and of the times shown.", metavar="ZONE")]
 Stamp = Annotated[Literal["open", "close"], typer.Option(help="Whether a bar's time is its open or its close.")]
 TimeFormat = Annotated[
-    str | None, typer.Option(help="How times are written, where they are in no standard form.", metavar="%m/%d/%Y")
+    str | None, typer.Option(help="How times are written, where the file does not tell.", metavar="%m/%d/%Y")
+]
+ColumnNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--columns",
+        help="Which columns are which, where their names do not tell: time, open, high, low, close, volume or symbol, "
+        "and the name or, without a header, the number of the column.",
+        metavar="time=NAME,…",
+    ),
+]
+DecimalMark = Annotated[
+    Literal[".", ","] | None, typer.Option("--decimal", help="The decimal mark, where the numbers do not tell.")
 ]
 CalendarName = Annotated[
     str,
@@ -135,6 +148,8 @@ def replay(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
@@ -151,10 +166,36 @@ def replay(
 
     return command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config, as_of),
+        _reading(
+            tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config, as_of
+        ),
         events,
         strict=strict,
     )
+
+
+@app.command("import")
+def import_bars(
+    files: Files,
+    out: Annotated[
+        Path | None, typer.Option(help="Write the bars to this file, for every other command.", metavar="BARS.parquet")
+    ] = None,
+    tz: Tz = "UTC",
+    stamp: Stamp = "open",
+    time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
+    calendar: CalendarName = "none",
+    as_of: AsOf = None,
+) -> int:
+    """Show what is understood of files: columns, zone, decimal mark, timeframe, the first bars; and write clean bars.
+
+    Example: closewatch import kurse.xlsx --out kurse.parquet
+    """
+    from scanner.commands import import_bars as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    reading = _reading(tz, stamp, time_format, columns, decimal, calendar, None, [], None, None, None, as_of)
+    return command.run(files, reading, out)
 
 
 @app.command()
@@ -176,6 +217,8 @@ def study(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     config: ConfigFile = None,
@@ -189,7 +232,9 @@ def study(
     from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
     from scanner.studies.running import How  # noqa: PLC0415 - as above
 
-    reading = _reading(tz, stamp, time_format, calendar, step, timeframe or [], None, None, config, as_of)
+    reading = _reading(
+        tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], None, None, config, as_of
+    )
     return command.run(files, reading, Asked(seed=seed), How(out, workers, cluster))
 
 
@@ -204,6 +249,8 @@ def explain(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
@@ -219,7 +266,9 @@ def explain(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config, as_of),
+        _reading(
+            tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config, as_of
+        ),
         at,
         instrument,
     )
@@ -284,6 +333,8 @@ def chart(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
@@ -299,7 +350,9 @@ def chart(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config, as_of),
+        _reading(
+            tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config, as_of
+        ),
         at,
         instrument,
         out,
@@ -381,6 +434,8 @@ def _reading(
     tz: str,
     stamp: Literal["open", "close"],
     time_format: str | None,
+    columns: list[str] | None,
+    decimal: Literal[".", ","] | None,
     calendar: str,
     step: str | None,
     timeframes: list[str],
@@ -390,7 +445,7 @@ def _reading(
     as_of: str | None,
 ) -> Reading:
     from scanner.commands.one_bar import parse_moment  # noqa: PLC0415 - heavy, and not needed for --help
-    from scanner.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.recordings import Reading, named_columns  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
     known = None
@@ -412,6 +467,8 @@ def _reading(
         tz=tz,
         stamp=stamp,
         time_format=time_format,
+        columns=named_columns(columns or []),
+        decimal=decimal,
         calendar=calendar,
         step=_number(step, "--step"),
         timeframes=tuple(timeframes),

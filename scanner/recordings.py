@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from importlib.metadata import entry_points
@@ -28,9 +29,12 @@ if TYPE_CHECKING:
 
     from scanner.market.bars import Bars, RawBars
     from scanner.pipeline import Pipeline
-    from scanner.replay import Recording, Tally
+    from scanner.replay import FileRecording, Recording, Tally
     from scanner.settings import Settings
 
+
+ROLES = ("time", "open", "high", "low", "close", "volume", "symbol")
+"""What the columns of a table of bars hold."""
 
 ROWS_TO_GUESS = 20_000
 """First rows among which bars are looked for to guess the price step from."""
@@ -43,6 +47,9 @@ class Reading:
     tz: str = "UTC"
     stamp: str = "open"
     time_format: str | None = None
+    decimal: str | None = None
+    columns: tuple[tuple[str, str], ...] = ()
+    """What columns hold, and their names, as far as they are told; an empty name for one that is to be left out."""
     calendar: str = "none"
     step: Decimal | None = None
     timeframes: Sequence[str] = ()
@@ -56,10 +63,17 @@ class Reading:
 
 
 def recordings(
-    paths: Sequence[Path], reading: Reading, on_progress: Callable[[int, int], None] | None = None
-) -> Iterator[Recording]:
-    """Open files through the feed ``recorded``, found by name like any other feed."""
-    opened: Iterator[Recording] = _feed().recordings(paths, **_how(reading), on_progress=on_progress)
+    paths: Sequence[Path],
+    reading: Reading,
+    on_progress: Callable[[int, int], None] | None = None,
+    on_trouble: Callable[[str], None] | None = None,
+) -> Iterator[FileRecording]:
+    """Open files through the feed ``recorded``, found by name like any other feed.
+
+    With ``on_trouble``, a file that cannot be opened is told there, and the others are read.
+    """
+    feed, how = _feed(), _how(reading)
+    opened: Iterator[FileRecording] = feed.recordings(paths, **how, on_progress=on_progress, on_trouble=on_trouble)
     return opened
 
 
@@ -75,8 +89,27 @@ def _feed() -> Any:  # noqa: ANN401 - a feed is known by name alone
     return feed.load()
 
 
-def _how(reading: Reading) -> dict[str, str | None]:
-    return {"tz": reading.tz, "stamp": reading.stamp, "time_format": reading.time_format}
+def _how(reading: Reading) -> dict[str, Any]:
+    return {name: getattr(reading, name) for name in ("tz", "stamp", "time_format", "decimal", "columns")}
+
+
+def named_columns(told: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Read what ``--columns`` says, such as ``time=Datum,close=Schluss``; ReplayError where it cannot be read.
+
+    >>> named_columns(["time=Datum+Zeit,close=Schluss, bereinigt", "volume="])
+    (('time', 'Datum+Zeit'), ('close', 'Schluss, bereinigt'), ('volume', ''))
+    """
+    found: dict[str, str] = {}
+    for text in told:
+        for part in re.split(rf",(?=(?:{'|'.join(ROLES)})=)", text):
+            role, equals, name = part.partition("=")
+            if not equals or role.strip() not in ROLES or role.strip() in found:
+                raise ReplayError(
+                    f"--columns {text}: write what a column holds and its name, as in time=Datum,close=Schluss; "
+                    f"there are {', '.join(ROLES)}, each once"
+                )
+            found[role.strip()] = name.strip()
+    return tuple(found.items())
 
 
 def guessed_step(bars: Bars) -> GuessedStep:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from scanner.commands import output
+from scanner.commands.several import Troubles
 from scanner.commands.trouble import UsageError
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
@@ -167,7 +168,9 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
 
 def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
     """Read the one recording that is asked about, whole."""
-    found = list(recordings(paths, reading))
+    troubles = Troubles(reading)
+    found = list(recordings(paths, reading, on_trouble=troubles.add))
+    troubles.end(nothing_read=not found)
     names = plain(", ".join(recording.symbol for recording in found), NAMES_SHOWN)
     if instrument is None and len(found) > 1:
         raise UsageError(f"the files hold several instruments ({names}); say which with --instrument")

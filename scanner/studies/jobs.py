@@ -189,7 +189,8 @@ def _told(reading: Reading, asked: Asked) -> str:
     told = (
         _program(),
         _rules_told(reading),
-        (reading.tz, reading.stamp, reading.time_format, reading.calendar, reading.step, tuple(reading.timeframes)),
+        (reading.tz, reading.stamp, reading.time_format, reading.decimal, reading.columns),
+        (reading.calendar, reading.step, tuple(reading.timeframes)),
         (reading.currency, reading.account),
         None if known is None else (known.mark, known.dates.found),
         asked,

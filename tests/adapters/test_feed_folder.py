@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 from hypothesis import given
+from hypothesis import settings as how
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -83,6 +84,7 @@ async def test_what_is_appended_is_read_once_it_is_whole(path: Path) -> None:
     await feed.stop()
 
 
+@how(deadline=None)
 @given(st.data())
 def test_however_it_grows_each_row_is_given_once_and_none_is_missing(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

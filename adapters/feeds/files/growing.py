@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from adapters.feeds.files.cells.cells import Cells, Rows
+    from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import RawBars
 
@@ -130,6 +131,11 @@ class _Way:
         self._rows: deque[Cells] = deque()
         self._bars = RawBarsMaker(path, self._seen.stamps, zone).as_they_come(_drained(self._rows))
 
+    @property
+    def decimal(self) -> Mark | None:
+        """The decimal mark, once it is settled."""
+        return self._seen.numbers.decimal if self._seen.settled else None
+
     def without_header(self) -> _Way:
         """Give the same for a file that begins with a row."""
         way = copy(self)
@@ -189,7 +195,7 @@ class _Reader:
             self._begin()
         if not self.begun or self.way is None:
             return None
-        parts = [self.way.bars(block) for block in read_lines(self, self.way.form, None)]
+        parts = [self.way.bars(block) for block in read_lines(self, self.way.form, self.way.decimal)]
         return joined(parts) if parts else None
 
     def _begin(self) -> None:

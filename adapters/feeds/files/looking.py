@@ -31,6 +31,10 @@ class Known(Protocol):
 class Table(Known, Protocol):
     """One file, whatever its kind, as blocks of rows; the rows of a block may come in parts of different types."""
 
+    @property
+    def form(self) -> str:
+        """What kind of file it is, in words."""
+
     def beginning(self) -> Iterable[Sequence[Rows]]:
         """Give the first rows, numbers that are written as text as they stand."""
 

@@ -17,6 +17,7 @@ from adapters.feeds.files.series.joined import end_to_end
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
+from adapters.feeds.files.understood import Understood
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -49,6 +50,8 @@ class Recording:
     symbol: str
     path: Path
     bars: Iterator[RawBars]
+    files: Sequence[Understood]
+    """What was understood of the files that they are from."""
 
 
 def recordings(
@@ -67,7 +70,7 @@ def recordings(
     """
     zone = _checked(options)
     progress = Progress(on_progress)
-    found: dict[str, list[tuple[Path, Iterator[RawBars]]]] = {}
+    found: dict[str, list[tuple[Understood, Iterator[RawBars]]]] = {}
     for path in _files(paths, on_trouble):
         with _told(on_trouble):
             file = ByteFile.of(path, progress)
@@ -78,9 +81,11 @@ def recordings(
             symbol = _symbol_of(path)
             own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
             for name, bars in own.items():
-                found.setdefault(name, []).append((path, bars))
+                found.setdefault(name, []).append((Understood(path, table, seen, maker, options), bars))
     for name, parts in found.items():
-        yield Recording(name, *(parts[0] if len(parts) == 1 else end_to_end(name, parts)))
+        files = [file for file, _ in parts]
+        path, bars = end_to_end(name, [(file.path, bars) for file, bars in parts])
+        yield Recording(name, path, bars, files)
 
 
 @contextmanager

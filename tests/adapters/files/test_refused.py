@@ -44,7 +44,10 @@ def refusal(path: Path, **options: str) -> str:
 
 NEEDED = "a file of bars has columns for time (or date), open, high, low and close"
 FORM = 'in the column "time" is in no standard form; tell how it is written with --time-format, such as'
-WHAT = "its content is neither text nor Parquet; give CSV (plain or gzip), JSON lines or Parquet"
+WHAT = (
+    "its content is neither text nor Parquet nor a workbook; "
+    "give CSV (plain or gzip), JSON lines, Parquet or a workbook of a spreadsheet"
+)
 ALONE = "its lines end in carriage returns alone; save it with usual line ends"
 HEADLESS = (
     "there is no header, the file begins with numbers; "

@@ -76,7 +76,7 @@ class Columns:
     @property
     def time_name(self) -> str:
         """Name the column of times, or both."""
-        return " + ".join(self.names[index] for index in self.time)
+        return " + ".join(self.names[index] or f"number {index + 1}" for index in self.time)
 
 
 def find_columns(names: Sequence[str], options: ReadingOptions, path: Path) -> Columns:

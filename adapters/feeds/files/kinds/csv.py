@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from adapters.feeds.files.trouble import ReadingOptions
 
 
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks"}
+
+
 class CsvLines:
     """The lines of one CSV file, known by its header."""
 
@@ -39,6 +42,7 @@ class CsvLines:
         rows = [fields_of(line, header.delimiter) for line in head[header.line :]]
         self.columns = _with_volume(header.columns, rows)
         self.delimiter = header.delimiter
+        self.name = f"CSV with {DELIMITERS.get(header.delimiter, header.delimiter)} between the fields"
         self.first_line = header.line + 1
         self.has_rows = any(any(map(str.strip, row)) for row in rows)
         self.decimal: Mark | None = None

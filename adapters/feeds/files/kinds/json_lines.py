@@ -42,6 +42,7 @@ class JsonLines:
         prices = [first[self.columns.names[self.columns.numbers[name]]] for name in PRICES]
         self.decimal: Mark | None = None if any(isinstance(price, str) for price in prices) else "."
         self.by_program = True
+        self.name = "JSON lines"
         self.has_rows = True
         kinds = [
             pa.int64() if type(value) is int else pa.float64() if type(value) is float else pa.string()

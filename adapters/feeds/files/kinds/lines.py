@@ -30,6 +30,8 @@ class LineFormat(Protocol):
     """How the lines of a file become rows."""
 
     columns: Columns
+    name: str
+    """What the lines are, in words."""
     first_line: int
     """Number of the first line that may be a row."""
     decimal: Mark | None

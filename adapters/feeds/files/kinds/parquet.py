@@ -31,6 +31,8 @@ BEGINNING = 1 << 10
 class ParquetTable:
     """One Parquet file; its rows are numbered from 1."""
 
+    form = "Parquet"
+
     def __init__(self, file: ByteFile, options: ReadingOptions) -> None:
         self._file = file
         with _opened(file.path) as table:

@@ -58,6 +58,13 @@ class TextTable:
         end = head.find(b"\n", BEGINNING) + 1
         self._head = head[:end] if end else head + b"\n" * (not head.endswith(b"\n"))
 
+    @property
+    def form(self) -> str:
+        """What kind of file it is, in words."""
+        packed = ", packed with gzip" if self._file.packed else ""
+        encoding = self._file.encoding.name
+        return f"{self._form.name}{packed}{f', in {encoding}' if encoding not in {'', 'UTF-8'} else ''}"
+
     def beginning(self) -> Iterator[Sequence[Rows]]:
         """Give the first rows, numbers as text."""
         return read_lines(_Part(self._file.path, self._head), self._form, None)

@@ -48,7 +48,8 @@ class WorkbookTable:
             with zipfile.ZipFile(file.path) as parts:
                 if not any(name.startswith(INSIDE) for name in parts.namelist()):
                     raise UnreadableFileError(f"{file.path}: it is a ZIP archive and no workbook; unpack it first")
-        header, rows = self._found(options)
+        name, header, rows = self._found(options)
+        self.form = f"workbook, sheet {quoted(name)}"
         self.columns = header.columns
         wanted = self.columns.wanted
         kept = [
@@ -64,7 +65,7 @@ class WorkbookTable:
         texts = any(_has_digits(cell) for cells in self._numbers.values() for cell in cells)
         self.decimal: Mark | None = None if texts else "."
 
-    def _found(self, options: ReadingOptions) -> tuple[Header, list[Row]]:
+    def _found(self, options: ReadingOptions) -> tuple[str, Header, list[Row]]:
         """Find the sheet with the table."""
         found: list[tuple[str, Header, list[Row]]] = []
         problem = NoColumnsError(f"{self._file.path}: no sheet of the workbook has anything in it; put bars in it", -1)
@@ -86,7 +87,7 @@ class WorkbookTable:
             raise UnreadableFileError(
                 f"{self._file.path}: several sheets hold tables of bars ({names}); save each as a workbook of its own"
             )
-        return found[0][1:]
+        return found[0]
 
     def _sheets(self) -> Iterator[tuple[str, list[Row]]]:
         """Give the visible sheets by name."""

@@ -20,6 +20,8 @@ def end_to_end(symbol: str, files: Sequence[tuple[Path, Iterator[RawBars]]]) -> 
     Where they overlap in time, the guard refuses the rows that come again. UnreadableFileError where their bars are
     of different timeframes, or their times of different kinds, and cannot be one series.
     """
+    if len(files) == 1:
+        return files[0]
     begun = [(path, first, bars) for path, bars in files if (first := next(bars, None)) is not None]
     begun.sort(key=lambda each: min((stamp for stamp in each[1].stamp.tolist() if stamp != NO_TIME), default=NO_TIME))
     path, first, _ = begun[0]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from adapters.feeds.files.times.formats import formats_of, style_for
 from adapters.feeds.files.times.styles import COMPACT, DATE, LOCAL, ZONED, epoch
@@ -87,6 +88,8 @@ class Choice:
     cell: str = ""
     """The time by which the candidates were found."""
     candidates: list[_Candidate] = field(default_factory=list)
+    better: str = ""
+    """A format that fits more of the times than the one that is given."""
 
     def __post_init__(self) -> None:
         """Take the format that is given."""
@@ -101,6 +104,7 @@ class Choice:
     def see(self, text: Column) -> None:
         """Look at a column of text."""
         if self.style is not None:
+            self._test_given(text)
             return
         if not self.candidates:
             self._begin(text)
@@ -112,6 +116,24 @@ class Choice:
         for candidate, cells, own in zip(self.candidates, found, good, strict=True):
             candidate.failed += int((some & ~own).sum())
             candidate.see(cells)
+
+    def _test_given(self, text: Column) -> None:
+        """See whether times that the given format does not fit are written in another, or are in a standard form."""
+        if self.given is None or self.style is None:
+            return
+        read = self.style.read(text)
+        missed = pc.utf8_trim_whitespace(text.filter(pc.is_null(read)))
+        missed = missed.filter(pc.not_equal(missed, ""))
+        if not len(missed):
+            return
+        self.cell = missed[0].as_py()
+        standard = style_of(self.cell)
+        if standard is not None and read.null_count == len(read) and standard.meaning == self.style.meaning:
+            self.style, self.given = standard, None
+            return
+        right = len(read) - read.null_count
+        fits = {name: len(text) - style_for(name).read(text).null_count for name in formats_of(self.cell)}
+        self.better = next((name for name, count in fits.items() if count > right > 0), "")
 
     def _begin(self, text: Column) -> None:
         for each in text[:MOST_TRIED]:
@@ -136,6 +158,11 @@ class Choice:
 
     def choose(self, path: Path, column: str) -> Style | None:
         """Choose the style, None where no cell is a time; UnreadableFileError where several are left, or none."""
+        if self.better:
+            raise UnreadableFileError(
+                f"{path}: the time {quoted(self.cell)} in the column {quoted(column)} does not fit --time-format "
+                f"{self.given}, and {self.better} fits more of them; say which is right"
+            )
         if self.style is None and self.candidates:
             alive = self._alive()
             if len(alive) > 1 and "%d.%m." not in alive[0].name:

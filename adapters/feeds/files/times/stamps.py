@@ -33,13 +33,14 @@ class Stamps:
     """Reads the times of one file. How they are written is decided once: by what was seen, or on its first rows.
 
     Times that all stand at midnight, in their own zone or in none, are those of days, unless bars are stamped at
-    their close: tables of daily bars are often stored so. ``kind`` and ``local`` are known after the first ``read``;
-    ``local`` says that the stamps are clock times of a zone that the file does not name.
+    their close: tables of daily bars are often stored so. ``kind``, ``meaning`` and ``local`` are known after the first
+    ``read``; ``local`` says that the stamps are clock times of a zone that the file does not name.
     """
 
     def __init__(self, path: Path, columns: Columns, options: ReadingOptions) -> None:
         self.kind: StampKind = columns.stamp
         self.local = False
+        self.meaning: Meaning = "utc"
         self._path = path
         self._columns = columns
         self._options = options
@@ -70,7 +71,7 @@ class Stamps:
         stamps = owned(pc.fill_null(found, NO_TIME) if found.null_count else found)
         bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(stamps), dtype=np.bool_)
         if first:
-            self._decided = True
+            self._decided, self.meaning = True, meaning
             if meaning == "date":
                 self.kind = "date"
             elif self.kind == "open" and len(stamps) - bad.sum() >= SEVERAL and not (stamps[~bad] % DAY).any():

@@ -18,6 +18,7 @@ from adapters.feeds.files.kinds.bytes import (
     BLOCK,
     LINE_LIMIT,
     UTF8_MARK,
+    Block,
     Encoding,
     first_lines,
     line_too_long,
@@ -215,7 +216,7 @@ class _Reader:
             if way.form.has_rows:
                 self.way, self.begun = way, True
 
-    def blocks(self) -> Iterator[tuple[int, bytes]]:
+    def blocks(self) -> Iterator[Block]:
         """Give the lines that have been added, as far as they have an end."""
         self._stream.seek(self._offset)
         while part := self._stream.read(BLOCK):
@@ -225,8 +226,9 @@ class _Reader:
             if not block:
                 return
             text = block.removeprefix(UTF8_MARK) if self._line == 1 else block
-            yield self._line, self._encoding.utf8(text)
+            found = Block.of(self._line, self._encoding.utf8(text))
+            yield found
             self._offset += len(block)
-            self._line += block.count(b"\n")
+            self._line += found.lines
             self._mark = (self._mark + block[-MARK:])[-MARK:]
             self._stream.seek(self._offset)

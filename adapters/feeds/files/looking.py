@@ -38,8 +38,8 @@ class Table(Known, Protocol):
     def beginning(self) -> Iterable[Sequence[Rows]]:
         """Give the first rows, numbers that are written as text as they stand."""
 
-    def whole(self) -> Iterable[Sequence[Rows]]:
-        """Give all rows in the same way."""
+    def whole(self, *, numbers_only: bool) -> Iterable[Sequence[Rows]]:
+        """Give all rows in the same way; where numbers alone are looked for, perhaps without some that tell nothing."""
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
         """Look at some of the first rows, to read those like them faster."""
@@ -94,8 +94,10 @@ def understand(path: Path, table: Table, options: ReadingOptions) -> Understandi
     for rows in first:
         seen.see(rows)
     if not seen.settled:
-        seen = Understanding(path, table, options)
-        for block in table.whole():
+        before, seen = seen, Understanding(path, table, options)
+        if before.stamps.settled:
+            seen.stamps = before.stamps
+        for block in table.whole(numbers_only=seen.stamps.settled):
             for rows in block:
                 seen.see(rows)
             if seen.settled:

@@ -195,11 +195,15 @@ class NumberReader:
                 return cells.cast(pa.float64())
         except pa.ArrowInvalid:
             pass  # some cell is written otherwise, or is no number
-        text = _plain(name, cells, "e{}")
-        if name != "volume":
-            self._note_currency(cells)
-        text = pc.if_else(pc.match_substring_regex(text, _ALLOWED[self.decimal]), text, None)
-        text = pc.replace_substring_regex(text, rf" |'|\{_other(self.decimal)}", "")
+        text, good = cells, pc.match_substring_regex(cells, _ALLOWED[self.decimal])
+        if pc.all(good).as_py() is not True:
+            text = _plain(name, cells, "e{}")
+            if name != "volume":
+                self._note_currency(cells)
+            good = pc.match_substring_regex(text, _ALLOWED[self.decimal])
+            text = pc.if_else(good, text, None)
+        for mark in (" ", "'", _other(self.decimal)):
+            text = pc.replace_substring(text, mark, "")
         return pc.replace_substring(text, self.decimal, ".").cast(pa.float64())
 
     def _note_currency(self, cells: Column) -> None:

@@ -6,7 +6,7 @@ import codecs
 import gzip
 from dataclasses import dataclass
 from stat import S_ISDIR, S_ISREG
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import TYPE_CHECKING, BinaryIO, NamedTuple, Self, cast
 
 from adapters.feeds.files.trouble import UnreadableFileError, reading
 
@@ -24,6 +24,34 @@ BEGIN = 64
 FIRST_LINES = 100
 LETTERS_OF_LATIN = 3
 """Of four letters of Latin text so many at least have a zero byte in UTF-16."""
+
+
+class Block(NamedTuple):
+    """Whole lines of a file: the number of the first, how many there are, and their bytes, which end in a newline."""
+
+    line: int
+    lines: int
+    content: bytes
+
+    @classmethod
+    def of(cls, line: int, content: bytes) -> Self:
+        """Count the lines."""
+        return cls(line, content.count(b"\n"), content)
+
+    def after(self, line: int) -> Block:
+        """Give the lines from a line on."""
+        number, skipped, at = self.line, 0, 0
+        while number + skipped < line and skipped < self.lines:
+            skipped, at = skipped + 1, self.content.find(b"\n", at) + 1
+        return self if not skipped else Block(number + skipped, self.lines - skipped, self.content[at:])
+
+    def halves(self) -> tuple[Block, Block] | None:
+        """Divide the lines in two; None where there is no place for that."""
+        middle = self.content.find(b"\n", len(self.content) // 2) + 1
+        if middle in (0, len(self.content)):
+            return None
+        first = Block.of(self.line, self.content[:middle])
+        return first, Block(self.line + first.lines, self.lines - first.lines, self.content[middle:])
 
 
 class Progress:
@@ -123,41 +151,41 @@ class ByteFile:
     def verify(self) -> None:
         """Go once through a packed file, so that no bar of a damaged or cut-off one is ever used."""
         if self.packed:
-            for _ in self._parts(counted=True):
+            for _ in self._parts(BLOCK, counted=True):
                 pass
 
-    def _parts(self, *, counted: bool) -> Iterator[bytes]:
+    def _parts(self, size: int, *, counted: bool) -> Iterator[bytes]:
         utf16 = utf16_of(self.begin)
         decode = codecs.getincrementaldecoder(utf16)(errors="replace").decode if utf16 else None
         with reading(self.path), self.path.open("rb") as raw:
             content, before = _content(raw, packed=self.packed), 0
-            while part := content.read(BLOCK):
+            while part := content.read(size):
                 if counted:
                     self.progress.advance(raw.tell() - before)
                     before = raw.tell()
                 text = part if decode is None else decode(part).encode()
                 # The last line of a file belongs to its last block, whether it has an end or not.
-                yield text + b"\n" if len(part) < BLOCK and not text.endswith(b"\n") else text
+                yield text + b"\n" if len(part) < size and not text.endswith(b"\n") else text
 
-    def blocks(self, *, counted: bool = True) -> Iterator[tuple[int, bytes]]:
-        """Give blocks of whole lines, each with the number of its first line; the last always ends in a newline.
+    def blocks(self, size: int = BLOCK, *, counted: bool = True) -> Iterator[Block]:
+        """Give blocks of whole lines, of about ``size`` bytes; the last always ends in a newline.
 
         They count as progress where they are ``counted``.
         """
         line, rest = 1, b""
-        for read in self._parts(counted=counted):
+        for read in self._parts(size, counted=counted):
             part = read.removeprefix(UTF8_MARK) if line == 1 and not rest else read
             cut = part.rfind(b"\n") + 1
             if cut:
-                block = rest + part[:cut]
-                yield line, self.encoding.utf8(block)
-                line += block.count(b"\n")
+                block = Block.of(line, self.encoding.utf8(b"".join((rest, memoryview(part)[:cut]))))
+                yield block
+                line += block.lines
                 rest = b""
             rest += part[cut:]
             if len(rest) > LINE_LIMIT:
                 raise line_too_long(self.path, line)
         if rest:
-            yield line, self.encoding.utf8(rest + b"\n")  # a last part of exactly one block has had no end put to it
+            yield Block.of(line, self.encoding.utf8(rest + b"\n"))  # a last part as long as a block got no end
 
 
 def _content(raw: BinaryIO, *, packed: bool) -> BinaryIO:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -60,6 +59,10 @@ class CsvLines:
             except pa.ArrowInvalid:
                 self._as_text.add(name)
 
+    def may_tell(self, block: bytes) -> bool:
+        """Say whether a block can hold numbers with a mark in them."""
+        return b"." in block or (b'"' if self.delimiter == "," else b",") in block
+
     def _how(self, decimal: Mark | None) -> dict[str, Any]:
         # The names in the header may not be unique; these are.
         names = [str(index) for index in range(len(self.columns.names))]
@@ -81,7 +84,7 @@ class CsvLines:
 
     def table(self, block: bytes, decimal: Mark | None) -> Table | None:
         """Read a block of whole rows at once; None where a line is none."""
-        if block.count(b"\r") != block.count(b"\r\n"):
+        if b"\r" in block and block.count(b"\r") != block.count(b"\r\n"):
             return None
         if decimal is not None:
             with suppress(pa.ArrowInvalid):
@@ -90,7 +93,7 @@ class CsvLines:
                 if not any(found.column(index).null_count for index in range(begin, begin + len(PRICES))):
                     return found
         # A blank line would pass for a row of empty cells.
-        if re.search(rb"(^|\n)\r?\n", block):
+        if block.startswith((b"\n", b"\r\n")) or b"\n\n" in block or b"\n\r\n" in block:
             return None
         with suppress(pa.ArrowInvalid):
             return arrow_csv.read_csv(pa.BufferReader(block), **self._how(None))

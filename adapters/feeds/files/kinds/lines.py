@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files.cells.arrow import Table
     from adapters.feeds.files.cells.columns import Columns
     from adapters.feeds.files.cells.numbers import Mark
+    from adapters.feeds.files.kinds.bytes import Block
 
 PIECE = 1 << 16
 """Blocks this small are not divided further to find what is wrong in them."""
@@ -42,6 +43,9 @@ class LineFormat(Protocol):
     def expect(self, rows: Rows, decimal: Mark) -> None:
         """Look at some rows, with numbers as text, to read those like them faster."""
 
+    def may_tell(self, block: bytes) -> bool:
+        """Say whether a block can hold numbers with a mark in them, by which the decimal mark is found."""
+
     def table(self, block: bytes, decimal: Mark | None) -> Table | None:
         """Read a block of whole rows at once, columns in the order of ``columns.wanted``; None where a line is none.
 
@@ -59,40 +63,36 @@ class Lines(Protocol):
     def path(self) -> Path:
         """The file they stand in."""
 
-    def blocks(self) -> Iterator[tuple[int, bytes]]:
-        """Give blocks of whole lines, each with the number of its first line; each ends in a newline."""
+    def blocks(self) -> Iterator[Block]:
+        """Give blocks of whole lines."""
 
 
 def read_lines(file: Lines, form: LineFormat, decimal: Mark | None) -> Iterator[list[Rows]]:
     """Read the rows of a file, a block at a time; the row number is that of the line."""
-    for first, whole in file.blocks():
-        line, block = first, whole
-        while line < form.first_line and block:
-            line, block = line + 1, block[block.find(b"\n") + 1 :]
-        parts = [rows for rows in _divide(file, form, decimal, line, block) if len(rows.row)]
+    for block in file.blocks():
+        parts = [rows for rows in _divide(file, form, decimal, block.after(form.first_line)) if len(rows.row)]
         if parts:
             yield parts
 
 
-def _divide(file: Lines, form: LineFormat, decimal: Mark | None, line: int, block: bytes) -> Iterator[Rows]:
-    lines = block.count(b"\n")
-    table = form.table(block, decimal) if lines else None
-    if table is not None and table.num_rows == lines:
-        yield Rows(np.arange(line, line + lines), table.columns)
+def _divide(file: Lines, form: LineFormat, decimal: Mark | None, block: Block) -> Iterator[Rows]:
+    table = form.table(block.content, decimal) if block.lines else None
+    if table is not None and table.num_rows == block.lines:
+        yield Rows(np.arange(block.line, block.line + block.lines), table.columns)
         return
-    middle = block.find(b"\n", len(block) // 2) + 1
-    if len(block) <= PIECE or middle in (0, len(block)):
-        yield _line_by_line(file, form, decimal, line, block)
+    halves = block.halves() if len(block.content) > PIECE else None
+    if halves is None:
+        yield _line_by_line(file, form, decimal, block)
         return
-    yield from _divide(file, form, decimal, line, block[:middle])
-    yield from _divide(file, form, decimal, line + block.count(b"\n", 0, middle), block[middle:])
+    for half in halves:
+        yield from _divide(file, form, decimal, half)
 
 
-def _line_by_line(file: Lines, form: LineFormat, decimal: Mark | None, line: int, block: bytes) -> Rows:
+def _line_by_line(file: Lines, form: LineFormat, decimal: Mark | None, block: Block) -> Rows:
     rows: list[int] = []
     texts: list[list[str | None]] = []
     bad: dict[int, str] = {}
-    for number, raw in enumerate(block.split(b"\n")[:-1], line):
+    for number, raw in enumerate(block.content.split(b"\n")[:-1], block.line):
         if len(raw) > LINE_LIMIT:
             raise line_too_long(file.path, number)
         try:

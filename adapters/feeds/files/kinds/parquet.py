@@ -66,7 +66,7 @@ class ParquetTable:
         """Give the first rows."""
         return islice(self._blocks(BEGINNING, counted=False), 1)
 
-    def whole(self) -> Iterator[Sequence[Rows]]:
+    def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:  # noqa: ARG002 - all may tell
         """Give all rows."""
         return self._blocks(ROWS, counted=False)
 

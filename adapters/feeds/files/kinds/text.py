@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from adapters.feeds.files.kinds.bytes import Block
 from adapters.feeds.files.kinds.lines import read_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from adapters.feeds.files.cells.cells import Rows
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files.kinds.bytes import ByteFile
     from adapters.feeds.files.kinds.lines import LineFormat
 
+SMALL = 1 << 20
 BEGINNING = 1 << 16
 """Bytes of a file that are looked at first."""
 
@@ -25,24 +27,27 @@ class _Part:
     """One block of the lines of a file."""
 
     path: Path
-    block: bytes
+    content: bytes
 
-    def blocks(self) -> Iterator[tuple[int, bytes]]:
-        yield 1, self.block
+    def blocks(self) -> Iterator[Block]:
+        yield Block.of(1, self.content)
 
 
 @dataclass(frozen=True, slots=True)
 class _Uncounted:
-    """The lines of a file, read without counting as progress."""
+    """The lines of a file, read in small blocks without counting as progress; only those that may tell of numbers."""
 
     file: ByteFile
+    may_tell: Callable[[bytes], bool] | None
 
     @property
     def path(self) -> Path:
         return self.file.path
 
-    def blocks(self) -> Iterator[tuple[int, bytes]]:
-        return self.file.blocks(counted=False)
+    def blocks(self) -> Iterator[Block]:
+        for block in self.file.blocks(SMALL, counted=False):
+            if self.may_tell is None or self.may_tell(block.content):
+                yield block
 
 
 class TextTable:
@@ -69,9 +74,9 @@ class TextTable:
         """Give the first rows, numbers as text."""
         return read_lines(_Part(self._file.path, self._head), self._form, None)
 
-    def whole(self) -> Iterator[Sequence[Rows]]:
-        """Give all rows, numbers as text."""
-        return read_lines(_Uncounted(self._file), self._form, None)
+    def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:
+        """Give all rows, numbers as text; perhaps without those whose numbers have no marks."""
+        return read_lines(_Uncounted(self._file, self._form.may_tell if numbers_only else None), self._form, None)
 
     def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:
         """Give all rows."""

@@ -137,7 +137,7 @@ class WorkbookTable:
         """Give all rows, as they are at hand."""
         return self._block(None)
 
-    def whole(self) -> Iterator[Sequence[Rows]]:
+    def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:  # noqa: ARG002 - all may tell
         """Give all rows."""
         return self._block(None)
 

@@ -35,10 +35,15 @@ FEW = 10
 """One cell in so many may be mistaken."""
 
 
+def reads(style: Style, cell: str) -> bool:
+    """Say whether a cell is written in a style."""
+    return not style.read(pa.array([cell], pa.string())).null_count
+
+
 def style_of(cell: str) -> Style | None:
     """Find how a cell is written; None where it is in no standard form, or says no possible time."""
     for style in (DATE, COMPACT, LOCAL, ZONED):
-        if re.fullmatch(style.pattern, cell, re.ASCII) and style.read(pa.array([cell]))[0].is_valid:
+        if re.fullmatch(style.pattern, cell, re.ASCII) and reads(style, cell):
             return style
     if not re.fullmatch(r"-?\d{1,19}(\.\d*)?", cell, re.ASCII) or formats_of(cell):
         return None
@@ -141,7 +146,7 @@ class Choice:
             self.style = style_of(cell)
             if self.style is None and not (len(cell) == COMPACT_MINUTES and cell.isdigit()):
                 found = [_Candidate(name, style_for(name)) for name in formats_of(cell)]
-                self.candidates = [each for each in found if each.style.read(pa.array([cell]))[0].is_valid]
+                self.candidates = [each for each in found if reads(each.style, cell)]
             if self.style is not None or self.candidates:
                 self.cell = cell
                 return

@@ -14,11 +14,14 @@ import numpy as np
 from scanner.contradictions import is_mostly_refused
 from scanner.events import KINDS
 from scanner.market.guard import NOTED
-from scanner.market.timeframes import Timeframe
+from scanner.market.timeframes import ALL, DAY, Timeframe, usual_spacing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
 
     from scanner.event_data import State, StoryData
     from scanner.events import Event
@@ -32,6 +35,9 @@ if TYPE_CHECKING:
 
 BLOCK = 65_536
 """Rows looked at together: few enough to stay in the processor's cache."""
+
+SHORTEST_MONTH, LONGEST_MONTH = 28, 31
+"""Days."""
 
 SHOWN = 60
 """Letters of the name of an instrument that are shown."""
@@ -267,11 +273,22 @@ def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
             f"{recording.path}: the rows of {symbol} run from the newest to the oldest; sort them by time"
         )
     if found is None:
-        raise ReplayError(
-            f"{recording.path}: the spacing of the bars of {symbol} fits no timeframe; "
-            "at least two bars in order of time are needed"
-        )
+        raise ReplayError(f"{recording.path}: {_spacing(symbol, stamps)}")
     return found
+
+
+def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
+    """Say what is wrong with the spacing of bars that have no timeframe."""
+    apart = usual_spacing(stamps)
+    if apart is None:
+        return f"the spacing of the bars of {symbol} tells no timeframe; at least two bars in order of time are needed"
+    days = apart / DAY
+    if SHORTEST_MONTH <= days <= LONGEST_MONTH:
+        return f"the bars of {symbol} are months; a week is the longest timeframe, so give daily or weekly bars"
+    units = ((DAY, "days"), (3_600, "hours"), (60, "minutes"), (1, "seconds"))
+    size, unit = next((size, unit) for size, unit in units if not apart % size)
+    names = ", ".join(each.name for each in ALL)
+    return f"the bars of {symbol} are {apart // size:,} {unit} apart, which is none of the timeframes ({names})"
 
 
 def replay(

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
+import pyarrow as pa
+
+from adapters.feeds.files.cells.arrow import is_text
 from adapters.feeds.files.cells.cells import Cells
 from adapters.feeds.files.cells.numbers import Evidence, NumberReader
 from adapters.feeds.files.times.stamps import Stamps
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -105,4 +109,18 @@ def understand(path: Path, table: Table, options: ReadingOptions) -> Understandi
     decimal = seen.decide()
     for rows in first:
         table.expect(rows, decimal)
+    _refuse_volumes_without_numbers(path, seen, first)
     return seen
+
+
+def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequence[Rows]) -> None:
+    """Refuse a file whose first volumes are all unreadable, which would be taken for missing."""
+    texts = [column for rows in first for name, column in rows.numbers(seen.columns) if name == "volume"]
+    bad = [text.filter(pa.array(seen.numbers.read("volume", text)[1])) for text in texts if is_text(text.type)]
+    written = [cell for cells in bad for cell in cells.to_pylist()]
+    if written and len(written) * 2 > sum(map(len, texts)):
+        column = seen.columns.names[seen.columns.numbers["volume"]]
+        raise UnreadableFileError(
+            f"{path}: the volume {quoted(written[0])} in the column {quoted(column)} is no number; "
+            "leave it out with --columns volume="
+        )

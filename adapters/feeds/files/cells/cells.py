@@ -10,7 +10,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from adapters.feeds.files.cells.arrow import as_text, flat
-from adapters.feeds.files.cells.numbers import NO_VALUE
 from adapters.feeds.files.trouble import quoted
 
 if TYPE_CHECKING:
@@ -83,8 +82,6 @@ class Cells:
         cells = cls(rows.row, rows.time(columns), symbol, unreadable=rows.unreadable)
         for name, column in rows.numbers(columns):
             values, bad = reader.read(name, column)
-            if name == "volume" and bad.any():
-                bad &= ~np.asarray(pc.is_in(as_text(column), pa.array([*NO_VALUE, None], pa.string())))
             cells.complain(name, column, bad)
             cells.numbers[name] = values
         return cells

@@ -206,7 +206,8 @@ class _Header:
         if figures * 2 > len(self.names):
             return NoColumnsError(
                 f"{self.path}: there is no header, the file begins with numbers; "
-                "put the names of the columns on the first line, such as time,open,high,low,close,volume",
+                "put the names of the columns on the first line, such as time,open,high,low,close,volume, or say which "
+                "column is which by its number, such as --columns time=1,open=2,high=3,low=4,close=5",
                 found,
             )
         told = f"; say which with --columns {','.join(f'{what}=NAME' for what in missing)}" if found else ""

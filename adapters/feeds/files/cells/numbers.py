@@ -175,19 +175,24 @@ class NumberReader:
     """What the prices are marked with, as far as they have been read."""
 
     def read(self, name: str, cells: Column) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Give a column as float64, and where it holds no number; both arrays may be written to."""
-        cells = flat(cells)
+        """Give a column as float64, and where it holds no number; both arrays may be written to.
+
+        A volume may be missing.
+        """
+        found = cells = flat(cells)
         if pa.types.is_dictionary(cells.type):
-            cells = cells.dictionary_decode()
+            found = cells = cells.dictionary_decode()
         if pa.types.is_float32(cells.type) or pa.types.is_decimal(cells.type):
             # The price meant is the shortest that stands for this number: 1.1, not 1.10000002384.
-            cells = cells.cast(pa.string()).cast(pa.float64())
+            found = cells.cast(pa.string()).cast(pa.float64())
         elif pa.types.is_integer(cells.type) or pa.types.is_float16(cells.type) or pa.types.is_null(cells.type):
-            cells = cells.cast(pa.float64(), safe=False)
-        if not pa.types.is_floating(cells.type):
-            cells = self._parsed(name, cells.cast(pa.string()))
-        bad = np.asarray(cells.is_null()) if cells.null_count else np.zeros(len(cells), dtype=np.bool_)
-        return owned(cells), bad
+            found = cells.cast(pa.float64(), safe=False)
+        if not pa.types.is_floating(found.type):
+            found = self._parsed(name, cells.cast(pa.string()))
+        bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(found), dtype=np.bool_)
+        if name == "volume" and bad.any():
+            bad &= ~np.asarray(pc.is_in(as_text(cells), pa.array([*NO_VALUE, None], pa.string())))
+        return owned(found), bad
 
     def _parsed(self, name: str, cells: Column) -> Column:
         try:

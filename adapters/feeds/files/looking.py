@@ -43,7 +43,7 @@ class Table(Known, Protocol):
         """Give the first rows, numbers that are written as text as they stand."""
 
     def whole(self, *, numbers_only: bool) -> Iterable[Sequence[Rows]]:
-        """Give all rows in the same way; where numbers alone are looked for, perhaps without some that tell nothing."""
+        """Give all rows in the same way; perhaps none, where numbers alone are looked for and none can tell."""
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
         """Look at some of the first rows, to read those like them faster."""

@@ -51,7 +51,8 @@ WHAT = (
 ALONE = "its lines end in carriage returns alone; save it with usual line ends"
 HEADLESS = (
     "there is no header, the file begins with numbers; "
-    "put the names of the columns on the first line, such as time,open,high,low,close,volume"
+    "put the names of the columns on the first line, such as time,open,high,low,close,volume, "
+    "or say which column is which by its number, such as --columns time=1,open=2,high=3,low=4,close=5"
 )
 DOUBLE = '"close" and "Close" could both be the close; say which with --columns "close=close"'
 COMMA = (

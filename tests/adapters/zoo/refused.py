@@ -62,6 +62,12 @@ doubtful(
     "1.001",
 )
 doubtful(
+    "three figures behind a dot, in English, and no longer number that tells",
+    "Date,Open,High,Low,Close\n2024-02-13,140.850,140.862,140.850,140.855\n",
+    ".",
+    "140.850",
+)
+doubtful(
     "volumes with three figures behind a dot",
     GERMAN_HEADER + "13.02.2024;17;18;16;17;1.234\n14.02.2024;17;18;16;17;2.345\n",
     ".",
@@ -129,6 +135,10 @@ SHORT: dict[str, tuple[str, str]] = {
             'the time "202401020930" in the column "time" is in no standard form; '
             "tell how it is written with --time-format, such as %Y%m%d%H%M"
         ),
+    ),
+    "prices that may be in thirty-seconds": (
+        HEADER + "2024-02-13,108'165,108'205,108'160,108'202,100\n2024-02-14,108'202,109'007,108'197,109'000,100\n",
+        '"108\'165" may be 108165 or 108 and 16 thirty-seconds; write prices with a decimal point',
     ),
     "a web page": (
         "<html><table><tr><td>Date</td></tr></table></html>",

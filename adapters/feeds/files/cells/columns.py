@@ -151,6 +151,8 @@ class _Header:
             return "open", (opens,)
         if closes is not None and (self.stamp == "close" or not usual):
             return "close", (closes,)
+        if not usual and "t" in self.plain:
+            usual = (self.plain.index("t"),)
         if not usual and opens is None and self.plain and self.plain[0] in NAMELESS:
             usual = (0,)
         if opens is not None and not usual:

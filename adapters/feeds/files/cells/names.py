@@ -67,7 +67,7 @@ CLOSE_TIMES = _names("closetime timeclose closetimestamp closedatetime endtime t
 DATES = _names("date day tradedate tradingdate datum tag handelstag jour fecha dia data giorno")
 TIMES = _names("time timeofday zeit uhrzeit heure hora ora orario")
 MOMENTS = _names(
-    "datetime dateandtime t bartime "
+    "datetime dateandtime bartime "
     "datumzeit datumuhrzeit datumundzeit datumunduhrzeit zeitstempel zeitpunkt "
     "dateheure dateetheure horodatage fechahora fechayhora dataora dataeora "
     "indexlevel0"  # the nameless index of a table written by pandas

@@ -79,40 +79,59 @@ _ONLY = {mark: _forms(mark)[0] for mark in MARKS}
 _ALLOWED = {mark: _forms(mark)[1] for mark in MARKS}
 _EITHER = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$"
 _SHORT = r"^[+-]?[1-9]\d{0,2}$"
+_TICKS = r"^\d{2,3}'[0-3]\d[0257]$"
+STRAY = 100
+"""One cell in so many settles nothing: it may be mistaken."""
+FEW = 10
+"""One cell in so many may be written another way than the others, and is then not read."""
 
 
 @dataclass(slots=True)
 class Evidence:
-    """What the cells of one file say of its decimal mark.
+    """What the cells of one file say of how its numbers are written.
 
-    ``only`` counts the cells that but one mark explains, by mark. ``price`` and ``volume`` are the first that both
-    explain, and ``short`` is the first price below a thousand without a mark.
+    ``only`` counts the cells that but one decimal mark explains, by mark, and ``either`` those that both explain;
+    ``price`` and ``volume`` are the first of these. ``short`` is the first price below a thousand without a mark, and
+    ``ungrouped`` the first whole number of more than three figures without one. ``ticks`` are prices such as 108'165,
+    which may be 16.5 thirty-seconds, and ``grouped`` those whose apostrophe can only be between thousands.
     """
 
     only: dict[Mark, int] = field(default_factory=lambda: dict.fromkeys(MARKS, 0))
+    either: int = 0
     price: str = ""
     volume: str = ""
     short: str = ""
+    ungrouped: str = ""
+    ticks: str = ""
+    grouped: str = ""
 
     @property
     def settled(self) -> bool:
-        """Whether some cell leaves only one mark."""
-        return any(self.only.values())
+        """Whether more than a stray cell leaves only one decimal mark."""
+        return sum(self.only.values()) * STRAY > self.either
 
     def see(self, name: str, cells: Column) -> None:
         """Look at a column, unless its numbers are numbers already."""
         if not is_text(cells.type):
             return
-        text = as_text(cells)
-        text = self._without_three_decimals(name, pc.fill_null(text, ""))
+        text = self._without_three_decimals(name, pc.fill_null(as_text(cells), ""))
         marked = pc.or_(pc.match_substring(text, "."), pc.match_substring(text, ","))
-        if name != "volume" and not self.short:
-            short = pc.less_equal(pc.binary_length(text), len("999"))
-            self.short = _first(text.filter(pc.and_not(short, marked)), _SHORT)
+        self._see_unmarked(name, text.filter(pc.invert(marked)))
         text = _plain(name, text.filter(marked), "")
         for mark in MARKS:
             self.only[mark] += pc.sum(pc.match_substring_regex(text, _ONLY[mark])).as_py() or 0
-        self._note(name, _first(text, _EITHER))
+        self._note_doubtful(name, text.filter(pc.match_substring_regex(text, _EITHER)))
+
+    def _see_unmarked(self, name: str, text: Column) -> None:
+        long = pc.greater(pc.binary_length(text), len("999"))
+        self.ungrouped = self.ungrouped or _first(text.filter(long), r"^\d{4,}$")
+        if name != "volume":
+            self.short = self.short or _first(text.filter(pc.invert(long)), _SHORT)
+            parted = text.filter(pc.match_substring(text, "'"))
+            self.ticks = self.ticks or _first(parted, _TICKS)
+            self.grouped = self.grouped or _first(
+                parted.filter(pc.invert(pc.match_substring_regex(parted, _TICKS))), "'"
+            )
 
     def _without_three_decimals(self, name: str, text: Column) -> Column:
         """Take out cells such as 140.850, fast: whole columns of them settle nothing."""
@@ -123,34 +142,41 @@ class Evidence:
             values = text.filter(three).cast(pa.float64())
         except pa.ArrowInvalid:
             return text
-        if len(values) and pc.min(values).as_py() >= 1:
-            self._note(name, text.filter(three)[0].as_py())
-            return text.filter(pc.invert(three))
-        return text
+        if not len(values) or pc.min(values).as_py() < 1:
+            return text
+        self._note_doubtful(name, text.filter(three))
+        return text.filter(pc.invert(three))
 
-    def _note(self, name: str, cell: str) -> None:
+    def _note_doubtful(self, name: str, text: Column) -> None:
+        self.either += len(text)
+        first = text[0].as_py() if len(text) else ""
         if name == "volume":
-            self.volume = self.volume or cell
+            self.volume = self.volume or first
         else:
-            self.price = self.price or cell
+            self.price = self.price or first
 
     def decided(self, path: Path, *, by_program: bool) -> Mark:
-        """Choose the decimal mark of the file.
+        """Choose the decimal mark of the file; UnreadableFileError where its numbers can be read in two ways.
 
-        ``by_program`` says that nothing else in the file hints at decimal commas; prices that all have three decimals,
-        as in 140.850, have a point there. UnreadableFileError where both readings remain, or numbers are written both
-        ways.
+        ``by_program`` says that nothing else in the file hints at decimal commas. There prices that all have three
+        decimals, as in 140.850, have a point, if larger numbers show that thousands are not set apart.
         """
         point, comma = self.only["."], self.only[","]
-        if min(point, comma) * 10 > point + comma:
+        if min(point, comma) * FEW > point + comma:
             raise UnreadableFileError(
                 f"{path}: some numbers have a decimal point and others a decimal comma ({point:,} and {comma:,} "
                 "of those that tell); write all of them the same way"
             )
-        if point or comma:
+        if self.ticks and not self.grouped:
+            whole, _, rest = self.ticks.partition("'")
+            raise UnreadableFileError(
+                f"{path}: {quoted(self.ticks)} may be {whole}{rest} or {whole} and {rest[:2]} thirty-seconds; "
+                "write prices with a decimal point"
+            )
+        if self.settled:
             return "." if point > comma else ","
         doubtful = self.price or self.volume
-        if not doubtful or (by_program and "." in self.price and not self.short and not self.volume):
+        if not doubtful or (by_program and self.ungrouped and "." in self.price and not self.short + self.volume):
             return "."
         mark: Mark = "." if "." in doubtful else ","
         raise UnreadableFileError(

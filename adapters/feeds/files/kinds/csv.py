@@ -61,7 +61,7 @@ class CsvLines:
 
     def may_tell(self, block: bytes) -> bool:
         """Say whether a block can hold numbers with a mark in them."""
-        return b"." in block or (b'"' if self.delimiter == "," else b",") in block
+        return b"." in block or b"'" in block or (b'"' if self.delimiter == "," else b",") in block
 
     def _how(self, decimal: Mark | None) -> dict[str, Any]:
         # The names in the header may not be unique; these are.

@@ -35,7 +35,7 @@ class _Part:
 
 @dataclass(frozen=True, slots=True)
 class _Uncounted:
-    """The lines of a file, read in small blocks without counting as progress; only those that may tell of numbers."""
+    """The lines of a file, read in small blocks without counting as progress; none where none may tell of numbers."""
 
     file: ByteFile
     may_tell: Callable[[bytes], bool] | None
@@ -45,9 +45,9 @@ class _Uncounted:
         return self.file.path
 
     def blocks(self) -> Iterator[Block]:
-        for block in self.file.blocks(SMALL, counted=False):
-            if self.may_tell is None or self.may_tell(block.content):
-                yield block
+        may_tell = self.may_tell
+        if may_tell is None or any(may_tell(block.content) for block in self.file.blocks(SMALL, counted=False)):
+            yield from self.file.blocks(SMALL, counted=False)
 
 
 class TextTable:
@@ -75,7 +75,7 @@ class TextTable:
         return read_lines(_Part(self._file.path, self._head), self._form, None)
 
     def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:
-        """Give all rows, numbers as text; perhaps without those whose numbers have no marks."""
+        """Give all rows, numbers as text; none where numbers alone are looked for and none has a mark."""
         return read_lines(_Uncounted(self._file, self._form.may_tell if numbers_only else None), self._form, None)
 
     def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:

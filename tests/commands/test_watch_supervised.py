@@ -6,7 +6,6 @@ import os
 import signal
 import socket
 import subprocess
-import sys
 import time
 from contextlib import closing
 from pathlib import Path
@@ -17,10 +16,11 @@ from typing import TYPE_CHECKING
 import httpx
 import pytest
 
+from tests.commands.typed import RUN, closewatch
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
 FEED = Path(__file__).parents[2] / "demo_feed" / "WHELKCHIT.parquet"
 """Invented bars, day and night."""
 CONFIG = """
@@ -97,8 +97,7 @@ def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, hea
         assert heard.next() == "READY=1"
         assert all(heard.alive.acquire(timeout=60) for _ in range(3))
         assert httpx.get(f"http://127.0.0.1:{port}/health", trust_env=False).status_code == 200
-        status = subprocess.run([*RUN, "status", str(path)], capture_output=True, text=True, check=True, timeout=60)
-        assert status.stdout.startswith(f"The station loft is running (process {process.pid}).\n")
+        assert closewatch("status", path).out.startswith(f"The station loft is running (process {process.pid}).\n")
         for timeframes in ("[" * 5_000, '["15m", "1h"]', '["15m", "1 hour"]'):
             configure(timeframes)
             process.send_signal(signal.SIGHUP)

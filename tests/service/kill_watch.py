@@ -31,9 +31,9 @@ from scanner.service.decided import Decided
 from scanner.service.desk import fresh_pipeline
 from scanner.service.store import Store
 from tests.adapters.servers import HOST, mosquitto, mosquitto_users
+from tests.commands.typed import RUN, closewatch
 from tests.service.deciding import PASSWORD, USER, Count, Deciding
 
-RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
 CONFIG = Path(demo_feed.__file__).parents[1] / "config" / "demo.toml"
 DAY = 86_400
 SECOND = 1_000_000_000
@@ -138,9 +138,10 @@ def cut_recording(folder: Path) -> int:
 
 def replayed(folder: Path) -> list[str]:
     """Replay the bars with the station's configuration; gives what it says, sorted."""
-    words = ["replay", str(folder), "--config", str(CONFIG), "--events", "-"]
-    done = subprocess.run([*RUN, *words], capture_output=True, text=True, check=True, timeout=100)
-    return _sorted(done.stdout.splitlines())
+    done = closewatch("replay", folder, "--config", CONFIG, "--events", "-")
+    if done.code:
+        raise AssertionError(f"the replay ended with {done.code}: {done.err[-2_000:]}")
+    return _sorted(done.out.splitlines())
 
 
 def _sorted(lines: list[str]) -> list[str]:

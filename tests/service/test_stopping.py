@@ -6,7 +6,6 @@ import asyncio
 import os
 import signal
 import socket
-import sys
 import time
 from contextlib import AsyncExitStack, asynccontextmanager, closing, contextmanager
 from typing import TYPE_CHECKING
@@ -17,13 +16,13 @@ from scanner.service.store import Batch, Said, Store
 from tests.adapters.feed_servers import raw_server
 from tests.adapters.samples import station_event
 from tests.adapters.servers import HOST, free_port
+from tests.commands.typed import RUN
 
 if TYPE_CHECKING:
     from asyncio.subprocess import Process
     from collections.abc import AsyncIterator, Iterator
     from pathlib import Path
 
-RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
 STATION = """
 [station]
 name = "loft"

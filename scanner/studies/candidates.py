@@ -86,9 +86,8 @@ def find_candidates(engine: SeriesEngine, first: int, stop: int, changes: Change
     looked = dict(zip(spots, engine.series.look_at(spots), strict=True))
     for index, which, sign, failing, moved in sorted(hits, key=lambda hit: hit[:3]):
         around = looked[index, sign]
-        if not at_place(engine.rulebook.setups[which].setup, around.places) and (
-            failing != NONE or not changes.without
-        ):
+        needed = failing != NONE or not changes.without  # else it stands where its place is not asked for
+        if needed and not at_place(engine.rulebook.setups[which].setup, around.places):
             continue
         fit = engine.series.measure(which, index, sign)
         chosen = _variants(engine, which, index, around, fit, failing, moved, changes)

@@ -22,7 +22,7 @@ COLUMNS = (*TRADES, *(AROUND + name for name in NAMES))
 FLOATS = tuple(name for name, kind in TRADES.items() if kind == "float64")
 TIMES = tuple(name for name, kind in TRADES.items() if kind == TIME)
 AT_ONCE = 50_000
-"""Rows that are made a table of together: as Python objects they take ten times the room."""
+"""Rows that are made a table of together."""
 
 
 @dataclass(slots=True)
@@ -73,12 +73,14 @@ class Part:
 
 @dataclass(slots=True)
 class Gathered:
-    """The parts of a study so far, as tables."""
+    """The parts of a study so far, as tables: as Python objects they take ten times the room. Their order is open."""
 
+    parts: int = 0
     trades: list[pd.DataFrame] = field(default_factory=list)
     members: dict[str, list[str]] = field(default_factory=dict)
     """The ids of the rows of each variant, by its name."""
-    variants: dict[str, Variant] = field(default_factory=dict)
+    variants: dict[tuple[Variant, ...], str] = field(default_factory=dict)
+    """Those that were looked at, each with the first instrument by name of which they were."""
     replanned: set[str] = field(default_factory=set)
     bars: int = 0
     series: list[tuple[str, str]] = field(default_factory=list)
@@ -89,15 +91,14 @@ class Gathered:
 
     def add(self, part: Part) -> None:
         """Take a part in."""
+        self.parts += 1
         self.bars += part.bars
         self.series += [(part.instrument, timeframe) for timeframe in part.timeframes if part.bars]
         if part.bars:
             self.first = part.first if self.first is None else min(self.first, part.first)
             self.last = max(self.last, part.last)
-        for variant in part.variants:
-            known = self.variants.setdefault(variant.name, variant)
-            if known.value != variant.value:  # groups of instruments may begin with different numbers
-                self.variants[variant.name] = Variant(variant.name, variant.kind, variant.what, None)
+        variants = tuple(part.variants)
+        self.variants[variants] = min(self.variants.get(variants, part.instrument), part.instrument)
         self.replanned.update(part.variants[number].name for number in part.replanned)
         if part.columns:
             self._waiting.append(part)
@@ -123,7 +124,7 @@ class Gathered:
         self._settle()
         trades = checked(pd.concat(self.trades, ignore_index=True)) if self.trades else empty()
         members = {name: sorted(ids) for name, ids in sorted(self.members.items())}
-        telling = _telling([each for each in self.variants.values() if each.name not in self.replanned], members)
+        telling = _telling([each for each in self._looked_at() if each.name not in self.replanned], members)
         told = {each.name for each in telling}
         members = {name: ids for name, ids in members.items() if name in told}
         known = set(chain.from_iterable(members.values()))
@@ -146,11 +147,20 @@ class Gathered:
             seed=seed,
         )
 
+    def _looked_at(self) -> list[Variant]:
+        known: dict[str, Variant] = {}
+        for variants in sorted(self.variants, key=lambda variants: self.variants[variants]):
+            for variant in variants:
+                if known.setdefault(variant.name, variant).value != variant.value:
+                    # Groups of instruments may begin with different numbers.
+                    known[variant.name] = Variant(variant.name, variant.kind, variant.what, None)
+        return list(known.values())
+
 
 def tables(parts: Iterable[Part], files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
     """Give the study that parts make up; their order changes nothing."""
     gathered = Gathered()
-    for part in sorted(parts, key=lambda part: part.instrument):
+    for part in parts:
         gathered.add(part)
     return gathered.study(files, settings_mark, seed)
 

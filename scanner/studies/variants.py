@@ -66,8 +66,8 @@ class Changes:
     """The variants of a rulebook, and by their numbers among ``variants`` what each of them changes.
 
     ``without`` is by setup (its number among those of the rulebook) and rule; ``numbers`` holds for each setup other
-    numbers, and the same as compiled code reads them; ``rules_of_places`` are other rules for ``places``, as compiled
-    code reads them, ``reach`` another reach in ATR. ``not_required`` and ``required`` are by surrounding; ``around``
+    numbers, and the same as compiled code reads them. ``rules_of_places`` are other rules for ``places``, as compiled
+    code reads them, ``reach`` is another reach in ATR. ``not_required`` and ``required`` are by surrounding; ``around``
     are other thresholds of one that is required. ``elsewhere`` are, for each setup, the variants that change nothing
     for it: those of other setups, and of places that it does not need.
     """

@@ -28,7 +28,7 @@ from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions import Timetable
-from scanner.market.splits import suspected_split
+from scanner.market.splits import leap_in_words, suspected_split
 from scanner.market.timeframes import Timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -183,8 +183,7 @@ class SeriesEngine:
             reason = f"warm again after {self.rulebook.rules.warm_up} bars"
             yield self._about_series("series.resumed", stop.index, reason, 0)
         elif (split := self._suspected_split(stop.index)) is not None:
-            new, old = split
-            reason = f"opens near {old}:{new} of the last close, as after a split; put on hold until warm again"
+            reason = f"{leap_in_words(split)}; put on hold until warm again"
             if self.follower is not None:
                 yield from self._told(self.follower.break_off(stop.index, reason))
             yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)

@@ -182,8 +182,8 @@ def flag_high(tape: Tape, t: int) -> int | None:
     There is at most one, since of two the later would have beaten the earlier.
     """
     for q in range(t - MOST_FLAG_BARS, t - FEWEST_FLAG_BARS + 1):
-        high = tape.bars[q].high
-        if high > highest(tape, q - RISE_BARS + 1, q - 1) and high >= highest(tape, q + 1, t):
+        high, rise, since = tape.bars[q].high, tape.bars[q - RISE_BARS + 1 : q], tape.bars[q + 1 : t + 1]
+        if all(bar.high < high for bar in rise) and all(bar.high <= high for bar in since):
             return q
     return None
 

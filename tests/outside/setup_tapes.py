@@ -37,6 +37,7 @@ class Shapes(Maker):
     def __init__(self, random: Random) -> None:
         super().__init__(random)
         self.unit = WHOLE_UNIT
+        self.averages: list[float] = []
         self.tight = ""
         self.miss_by = 1
 
@@ -73,13 +74,12 @@ class Shapes(Maker):
 
     def atr(self) -> float:
         """Give the average true range, near enough to tell whole steps apart."""
-        ranges = [high - low for _, high, low, _ in self.bars[:1]]
-        for (_, _, _, before), (_, high, low, _) in zip(self.bars, self.bars[1:], strict=False):
-            ranges.append(max(high, before) - min(low, before))
-        average = sum(ranges[:14]) / 14
-        for each in ranges[14:]:
-            average += (each - average) / 14
-        return round(average, 6)
+        for t in range(len(self.averages), len(self.bars)):
+            (*_, before), (_, high, low, _) = self.bars[max(t - 1, 0)], self.bars[t]
+            reach = max(high, before) - min(low, before)
+            last = self.averages[-1] if self.averages else 0.0
+            self.averages.append(last + (reach / 14 if t < 14 else (reach - last) / 14))
+        return round(self.averages[-1], 6)
 
     def hang_on(self, names: Sequence[str]) -> None:
         """Choose the threshold that the next shape hangs on."""

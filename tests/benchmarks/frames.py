@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 import warnings
+
 import pandas as pd
 
 from scanner import find_setups

@@ -24,6 +24,7 @@ app = typer.Typer(
 
     Nothing here is advice, and past results prove nothing about the future.""",
     no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
     add_completion=False,
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
@@ -36,13 +37,26 @@ app.add_typer(journal_words.app)
 Files = Annotated[
     list[Path],
     typer.Argument(
-        help="Files of bars: CSV (plain or gzip), JSON lines or Parquet, or folders of them.", metavar="FILE…"
+        help="Files of bars: CSV (plain or gzip), JSON lines, Parquet or workbooks, or folders of them.",
+        metavar="FILE…",
     ),
 ]
 Tz = Annotated[str, typer.Option(help="Time zone of times that name none, and of the times shown.", metavar="ZONE")]
 Stamp = Annotated[Literal["open", "close"], typer.Option(help="Whether a bar's time is its open or its close.")]
 TimeFormat = Annotated[
-    str | None, typer.Option(help="How times are written, where they are in no standard form.", metavar="%m/%d/%Y")
+    str | None, typer.Option(help="How times are written, where the file does not tell.", metavar="%m/%d/%Y")
+]
+ColumnNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--columns",
+        help="Which columns are which, where their names do not tell: time, open, high, low, close, volume or symbol, "
+        "and the name or, without a header, the number of the column.",
+        metavar="time=NAME,…",
+    ),
+]
+DecimalMark = Annotated[
+    Literal[".", ","] | None, typer.Option("--decimal", help="The decimal mark, where the numbers do not tell.")
 ]
 CalendarName = Annotated[
     str,
@@ -72,6 +86,10 @@ CurrencyCode = Annotated[
     ),
 ]
 
+AsOf = Annotated[
+    str | None,
+    typer.Option("--as-of", help="Leave out bars that go on after this moment; now, unless said.", metavar="TIME"),
+]
 ConfigFile = Annotated[
     Path | None,
     typer.Option(
@@ -80,6 +98,24 @@ ConfigFile = Annotated[
         metavar="CONFIG.toml",
     ),
 ]
+
+
+def _say_version(*, wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version  # noqa: PLC0415 - seldom needed
+
+        typer.echo(f"closewatch {version('closewatch')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Say which version this is.")
+    ] = False,
+) -> None:
+    """Take the options that stand before any command."""
 
 
 def _number(text: str | None, option: str) -> Decimal | None:
@@ -112,25 +148,53 @@ def replay(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
     currency: CurrencyCode = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
     strict: Annotated[bool, typer.Option("--strict", help="Stop at the first row that is refused.")] = False,
-) -> None:
+) -> int:
     """Show every moment in recorded bars at which a setup stood, with its levels.
 
     Example: closewatch replay prices.csv.gz --timeframe 1h --calendar XNYS --events found.jsonl
     """
     from scanner.commands import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
 
-    command.run(
+    return command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(
+            tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config, as_of
+        ),
         events,
         strict=strict,
     )
+
+
+@app.command("import")
+def import_bars(
+    files: Files,
+    out: Annotated[
+        Path | None, typer.Option(help="Write the bars to this file, for every other command.", metavar="BARS.parquet")
+    ] = None,
+    tz: Tz = "UTC",
+    stamp: Stamp = "open",
+    time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
+    calendar: CalendarName = "none",
+) -> int:
+    """Show what is understood of files: columns, zone, decimal mark, timeframe, the first bars; and write clean bars.
+
+    Example: closewatch import kurse.xlsx --out kurse.parquet
+    """
+    from scanner.commands import import_bars as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    reading = _reading(tz, stamp, time_format, columns, decimal, calendar, None, [], None, None, None, None)
+    return command.run(files, reading, out)
 
 
 @app.command()
@@ -148,24 +212,64 @@ def study(
         typer.Option(help="Work on an existing Dask cluster instead, by its scheduler's address.", metavar="ADDRESS"),
     ] = "",
     seed: Annotated[int, typer.Option(help="What random draws begin with.", metavar="N")] = 0,
+    register: Annotated[
+        str | None,
+        typer.Option(
+            help="Only write a hypothesis of this name down, beside the bars; later studies judge it on bars that "
+            "came after, and on no others.",
+            metavar="NAME",
+        ),
+    ] = None,
+    where: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="With --register: which setups it is about, such as direction=long or timeframe=1d; again for "
+            "more. Without it, all.",
+            metavar="COLUMN=VALUE",
+        ),
+    ] = None,
+    keep: Annotated[
+        bool,
+        typer.Option(
+            "--keep",
+            help="Leave what each kind of setup came to beside the store of --config; alerts end with it from then on.",
+        ),
+    ] = False,
     timeframe: TimeframeName = None,
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
 ) -> int:
     """Study what setups came to on recorded bars, beside random bars and beside other rules.
 
     Example: closewatch study bars/ --config watch.toml --out study
     """
-    from scanner.commands import study as command  # noqa: PLC0415 - heavy, and not needed for --help
+    if where and register is None:
+        raise typer.BadParameter("--where says which setups a hypothesis is about: give --register NAME too")
+    if keep and register is not None:
+        raise typer.BadParameter("--register looks at nothing that could be kept: leave --keep out")
+    if keep and config is None:
+        raise typer.BadParameter("--keep leaves its table beside the store of a configuration: give --config too")
+    from scanner.commands import register as registering  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands import study as command  # noqa: PLC0415 - as above
     from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
     from scanner.studies.running import How  # noqa: PLC0415 - as above
 
-    reading = _reading(tz, stamp, time_format, calendar, step, timeframe or [], None, None, config)
-    return command.run(files, reading, Asked(seed=seed), How(out, workers, cluster))
+    reading = _reading(
+        tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], None, None, config, as_of
+    )
+    by = "" if config is None else config.name
+    if register is not None:
+        registering.run(files, reading, register, where or [], by, time.time_ns())
+        return 0
+    how = How(out, workers, cluster)
+    return command.run(files, reading, Asked(seed=seed), how, by, time.time_ns(), keep=keep)
 
 
 @app.command()
@@ -179,11 +283,14 @@ def explain(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
     currency: CurrencyCode = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
 ) -> None:
     """Say why there was a setup at a bar, or why there was none: every rule with its number.
 
@@ -193,7 +300,9 @@ def explain(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(
+            tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config, as_of
+        ),
         at,
         instrument,
     )
@@ -258,11 +367,14 @@ def chart(
     tz: Tz = "UTC",
     stamp: Stamp = "open",
     time_format: TimeFormat = None,
+    columns: ColumnNames = None,
+    decimal: DecimalMark = None,
     calendar: CalendarName = "none",
     step: Step = None,
     equity: Equity = None,
     currency: CurrencyCode = None,
     config: ConfigFile = None,
+    as_of: AsOf = None,
 ) -> None:
     """Draw the bars up to one, with the setup that stood there and its levels.
 
@@ -272,7 +384,9 @@ def chart(
 
     command.run(
         files,
-        _reading(tz, stamp, time_format, calendar, step, timeframe or [], equity, currency, config),
+        _reading(
+            tz, stamp, time_format, columns, decimal, calendar, step, timeframe or [], equity, currency, config, as_of
+        ),
         at,
         instrument,
         out,
@@ -354,14 +468,19 @@ def _reading(
     tz: str,
     stamp: Literal["open", "close"],
     time_format: str | None,
+    columns: list[str] | None,
+    decimal: Literal[".", ","] | None,
     calendar: str,
     step: str | None,
     timeframes: list[str],
     equity: str | None,
     currency: str | None,
     config: Path | None,
+    as_of: str | None,
 ) -> Reading:
-    from scanner.recordings import Reading  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.one_bar import parse_moment  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.recordings import Reading, named_columns  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.trade.rulebook import Rulebook  # noqa: PLC0415 - as above
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
     known = None
@@ -383,13 +502,16 @@ def _reading(
         tz=tz,
         stamp=stamp,
         time_format=time_format,
+        columns=named_columns(columns or []),
+        decimal=decimal,
         calendar=calendar,
         step=_number(step, "--step"),
         timeframes=tuple(timeframes),
         settings=known,
-        **({} if known is None else {"rulebook": known.rulebook_of()}),
+        rulebook=Rulebook() if known is None else known.rulebook_of(),
         account=account,
         currency=account.currency if currency is not None else "",
+        until=time.time_ns() if as_of is None else parse_moment(as_of, tz, "--as-of"),
     )
 
 

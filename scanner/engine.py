@@ -22,13 +22,13 @@ from scanner.follow.follower import Follower
 from scanner.follow.found import Found
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
-from scanner.judgement import Case, Judgement, judge, may_stand
+from scanner.judgement import Case, Judgement, Weighed, judge, may_stand
 from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions import Timetable
-from scanner.market.splits import suspected_split
+from scanner.market.splits import leap_in_words, suspected_split
 from scanner.market.timeframes import Timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -183,8 +183,7 @@ class SeriesEngine:
             reason = f"warm again after {self.rulebook.rules.warm_up} bars"
             yield self._about_series("series.resumed", stop.index, reason, 0)
         elif (split := self._suspected_split(stop.index)) is not None:
-            new, old = split
-            reason = f"opens near {old}:{new} of the last close, as after a split; put on hold until warm again"
+            reason = f"{leap_in_words(split)}; put on hold until warm again"
             if self.follower is not None:
                 yield from self._told(self.follower.break_off(stop.index, reason))
             yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)
@@ -207,7 +206,10 @@ class SeriesEngine:
 
         Gives what became of earlier ones, to which those on the other side are pressure.
         """
-        found = [followed(each, event.thread, self.rulebook) for each, event in zip(standing, events, strict=True)]
+        found = [
+            followed(each, event.thread, event.data["bar_close"], event.data["size"])
+            for each, event in zip(standing, events, strict=True)
+        ]
         sides = [1 if each.direction == "long" else -1 for each in standing]
         if self.follower is None:
             self.follower = self._new_follower()
@@ -360,27 +362,30 @@ class SeriesEngine:
         )
 
 
-def followed(judged: Judgement, thread: str, rulebook: Rulebook) -> Found | None:
-    """Give what is followed of a setup that was judged; None where its plan has no entry, or none with a risk."""
-    if judged.plan is None:
+def followed(weighed: Weighed, thread: str, close: str, size: str | None) -> Found | None:
+    """Give what is followed of a setup; None where its plan has no entry, or none with a risk.
+
+    ``close``, when its last bar closed, and the ``size`` planned are words and money for events alone.
+    """
+    facts, stop, way = weighed.facts, weighed.stop, weighed.way
+    if facts is None or stop is None or way is None:
         raise AssertionError("only a warm series has setups to follow")
-    entry = judged.plan.entries[rulebook.rules.entry_style]
-    if entry["price"] is None or entry["risk"] is None:
+    if way.price is None or way.risk is None:
         return None
     return Found(
         thread=thread,
-        setup=judged.setup.name,
-        title=judged.setup.title,
-        sign=1 if judged.direction == "long" else -1,
-        set_aside=bool(judged.set_aside),
-        evidence_points=judged.evidence_points,
-        close=rfc3339(judged.bar_close),
-        entry=Decimal(entry["price"]),
-        stop=Decimal(judged.plan.levels["stop"]),
-        size=None if entry["size"] is None else Decimal(entry["size"]),
-        ride=judged.plan.exit_plan["style"] == "ride",
-        spoiler=judged.spoiler,
-        line=judged.line,
+        setup=weighed.setup.name,
+        title=weighed.setup.title,
+        sign=facts.sign,
+        set_aside=bool(weighed.set_aside),
+        evidence_points=weighed.evidence_points,
+        close=close,
+        entry=way.price,
+        stop=stop,
+        size=None if size is None else Decimal(size),
+        ride=facts.close_beyond_slow,
+        spoiler=weighed.spoiler,
+        line=weighed.line,
     )
 
 

@@ -44,37 +44,90 @@ class Case:
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
-    """What was found at one bar in one direction, whether or not it qualifies.
+class Weighed:
+    """What was found at one bar in one direction, whether or not it qualifies: all that following and studying need.
 
-    ``rules`` includes the rules ``place`` and ``reach`` where the setup needs a place; ``place`` is the safest that
-    holds, None where none does. ``set_aside`` says which of the required surroundings fail, empty where none does, and
-    ``warnings`` what is likely to hurt. There are neither ``plan`` nor ``surroundings`` before the series is warm.
-    ``line`` is the trend line, where it is one of the places that hold: its price at the bar, and its rise a bar.
+    ``base`` is what the stop stands behind, with the words for it, ``points`` are the setup's own points of evidence,
+    and those counted include the places. ``place`` is the safest that holds, None where none does. ``facts``, ``stop``,
+    the ``way`` in that is followed, ``scene`` and ``surroundings`` are not there before the series is warm.
+    ``set_aside`` says which of the required surroundings fail, empty where none does. ``line`` is the trend line, where
+    it is one of the places that hold: its price at the bar, and its rise a bar.
     """
 
     setup: Setup[Any]
     direction: Direction
     bar_open: int
     bar_close: int
+    base: tuple[float, str]
+    points: dict[str, Measure]
+    evidence_points: int
+    evidence_total: int
+    place: Place | None
+    facts: plan.Facts | None
+    stop: Decimal | None
+    way: plan.Way | None
+    scene: surroundings.Scene | None
+    surroundings: dict[str, Measure]
+    set_aside: str
+    spoiler: Spoiler
+    line: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement(Weighed):
+    """The same with all that is told of it.
+
+    ``rules`` includes the rules ``place`` and ``reach`` where the setup needs a place, and ``evidence`` the places.
+    ``warnings`` say what is likely to hurt. There is no ``plan`` before the series is warm.
+    """
+
     close: Decimal
     rules: dict[str, Measure]
     places: dict[str, PlaceFound]
     evidence: dict[str, Measure]
-    evidence_points: int
-    evidence_total: int
-    place: Place | None
     plan: plan.Plan | None
-    surroundings: dict[str, Measure]
-    set_aside: str
     warnings: list[str]
-    spoiler: Spoiler
-    line: tuple[float, float] | None
 
     @property
     def holds(self) -> bool:
         """Whether every rule holds."""
         return all(rule["verdict"] for rule in self.rules.values())
+
+
+def weigh(series: Series, case: Case, which: int, index: int, around: Around, fit: Fit) -> Weighed:
+    """Weigh a chosen setup, as it was measured at a bar, in the direction in which it was looked ``around``."""
+    chosen, found = series.pool.setups[which], around.places
+    setup, numbers = chosen.setup, chosen.numbers
+    base, points = setup.base(fit, numbers), setup.evidence(fit, numbers)
+    held = [name for name in places.PLACE_NAMES if found[name]]
+    facts = stop = way = scene = None
+    measures, set_aside = {}, ""
+    if series.warm:
+        facts = _facts(setup, numbers, fit, around, base)
+        stop = plan.stop_of(facts, fit.rules, case.instrument)
+        way = plan.way(facts, fit.rules.entry_style, stop, case.instrument)
+        scene, wanted = _scene(series, case, setup, fit, way), case.rulebook.surroundings
+        measures = surroundings.judge(scene, wanted)
+        set_aside = surroundings.why_set_aside(measures, wanted.require)
+    return Weighed(
+        setup=setup,
+        direction="long" if fit.sign > 0 else "short",
+        bar_open=int(series.times[0, index]),
+        bar_close=int(series.times[1, index]),
+        base=base,
+        points=points,
+        evidence_points=len(held) + sum(point["verdict"] for point in points.values()),
+        evidence_total=len(places.PLACE_NAMES) + sum(bool(point["threshold"]) for point in points.values()),
+        place=held[0] if held else None,
+        facts=facts,
+        stop=stop,
+        way=way,
+        scene=scene,
+        surroundings=measures,
+        set_aside=set_aside,
+        spoiler=setup.spoiler(fit, numbers),
+        line=_line(around),
+    )
 
 
 def judge(series: Series, case: Case, which: int, index: int, around: Around) -> Judgement:
@@ -84,6 +137,7 @@ def judge(series: Series, case: Case, which: int, index: int, around: Around) ->
     """
     chosen, sign = series.pool.setups[which], around.sign
     setup, numbers, fit = chosen.setup, chosen.numbers, series.measure(which, index, sign)
+    weighed = weigh(series, case, which, index, around, fit)
     rules: dict[str, Measure] = {
         name: {"measured": number(value), "threshold": threshold, "verdict": bool(verdict), "text": text}
         for name, value, verdict, (threshold, text) in zip(
@@ -95,37 +149,20 @@ def judge(series: Series, case: Case, which: int, index: int, around: Around) ->
         )
     }
     found = places.describe(around.places, fit.rules, sign, fit.atr, case.instrument.steps.nearest)
-    base, base_text = setup.base(fit, numbers)
     if setup.places:
-        rules |= _place_rules(setup, fit, around, found, base)
-    evidence = _evidence(found, setup.evidence(fit, numbers))
-    made, measures, set_aside, warnings = None, {}, "", []
-    if series.warm:
-        facts = _facts(setup, numbers, fit, around, (base, base_text))
-        made = plan.make(facts, fit.rules, case.instrument, case.account)
-        wanted = case.rulebook.surroundings
-        scene = _scene(series, case, setup, fit, made)
-        measures = surroundings.judge(scene, wanted)
-        set_aside = surroundings.why_set_aside(measures, wanted.require)
-        warnings = _warnings(scene, made, case)
+        rules |= _place_rules(setup, fit, around, found, weighed.base[0])
+    made, warnings = None, []
+    if weighed.facts is not None and weighed.scene is not None:
+        made = plan.make(weighed.facts, fit.rules, case.instrument, case.account)
+        warnings = _warnings(weighed.scene, made, case)
     return Judgement(
-        setup=setup,
-        direction="long" if sign > 0 else "short",
-        bar_open=int(series.times[0, index]),
-        bar_close=int(series.times[1, index]),
+        **{name: getattr(weighed, name) for name in Weighed.__slots__},
         close=_decimal(fit.close()),
         rules=rules,
         places=found,
-        evidence=evidence,
-        evidence_points=sum(point["verdict"] for point in evidence.values()),
-        evidence_total=sum(bool(point["threshold"]) for point in evidence.values()),
-        place=places.safest(found),
+        evidence=_evidence(found, weighed.points),
         plan=made,
-        surroundings=measures,
-        set_aside=set_aside,
         warnings=warnings,
-        spoiler=setup.spoiler(fit, numbers),
-        line=_line(around),
     )
 
 
@@ -138,17 +175,6 @@ def may_stand(series: Series, which: int, index: int, around: Around) -> bool:
         return True
     fit = series.measure(which, index, around.sign)
     return within_reach(fit, around.places, chosen.setup.base(fit, chosen.numbers)[0])
-
-
-def judge_again(
-    series: Series, case: Case, which: int, index: int, found: Judgement, name: surroundings.Surrounding
-) -> Measure:
-    """Judge one surrounding of a setup that was found at a bar once more, by the surroundings of ``case``."""
-    if found.plan is None:
-        raise AssertionError("there are no surroundings without a plan")
-    sign = 1 if found.direction == "long" else -1
-    scene = _scene(series, case, found.setup, series.measure(which, index, sign), found.plan)
-    return surroundings.judge_one(name, scene, case.rulebook.surroundings)
 
 
 def at_place(setup: Setup[Any], places: Any) -> bool:  # noqa: ANN401 - a PLACES record has no Python type
@@ -170,8 +196,7 @@ def _line(around: Around) -> tuple[float, float] | None:
     return float(found["line_price"]) + slope * int(found["bottom"]), slope
 
 
-def _scene(series: Series, case: Case, setup: Setup[Any], fit: Fit, made: plan.Plan) -> surroundings.Scene:
-    entry = made.entries[fit.rules.entry_style]
+def _scene(series: Series, case: Case, setup: Setup[Any], fit: Fit, way: plan.Way) -> surroundings.Scene:
     return surroundings.Scene(
         fit=fit,
         times=series.times,
@@ -180,9 +205,9 @@ def _scene(series: Series, case: Case, setup: Setup[Any], fit: Fit, made: plan.P
         bars=len(setup.bars),
         timetable=case.timetable,
         instrument=case.instrument,
-        entry=_price(entry["price"]),
-        risk=_price(entry["risk"]),
-        obstacle=_price(entry["obstacle"]),
+        entry=way.price,
+        risk=way.risk,
+        obstacle=None if way.obstacle is None else way.obstacle[0],
         coarser=case.coarser,
         lean=case.lean,
         dates=case.dates,
@@ -193,7 +218,8 @@ def _warnings(scene: surroundings.Scene, made: plan.Plan, case: Case) -> list[st
     """Say what about the entry that is followed, and its size, is likely to hurt."""
     if scene.entry is None or scene.risk is None:
         return []
-    amount = _price(made.entries[scene.fit.rules.entry_style]["size"])
+    size = made.entries[scene.fit.rules.entry_style]["size"]
+    amount = None if size is None else Decimal(size)
     turnover = surroundings.daily_turnover(scene, case.rulebook.surroundings) if amount else None
     return size_warnings(case.account, case.instrument, scene.entry, scene.risk, amount, turnover)
 
@@ -262,7 +288,3 @@ def _facts(setup: Setup[Any], numbers: Any, fit: Fit, around: Around, base: tupl
 def _decimal(price: float) -> Decimal:
     """Give the decimal that the price was written as."""
     return Decimal(repr(float(price)))
-
-
-def _price(text: str | None) -> Decimal | None:
-    return None if text is None else Decimal(text)

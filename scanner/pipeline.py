@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
@@ -64,6 +64,8 @@ class Inputs:
     adjustments: tuple[Adjustment, ...] = ()
     dates: tuple[Dated, ...] | None = None
     group: str = ""
+    until: int | None = None
+    """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
 
     def __post_init__(self) -> None:
         """Make sure that the bars can be made."""
@@ -71,7 +73,7 @@ class Inputs:
             if timeframe != self.base:
                 Aggregator(self.base, _timetable(self.calendar, timeframe))
 
-    def pipeline(self, engines: type[SeriesEngine] = SeriesEngine) -> Pipeline:
+    def pipeline(self, engines: type[SeriesEngine] = SeriesEngine, pools: Pools | None = None) -> Pipeline:
         """Make a pipeline that has seen no bar."""
         return Pipeline(
             self.instrument,
@@ -82,21 +84,27 @@ class Inputs:
             account=self.account,
             adjustments=self.adjustments,
             dates=self.dates,
+            pools=pools,
             engines=engines,
+            until=self.until,
         )
 
 
 class Pools:
-    """The pools of a station: series under one rulebook on one timetable lie side by side."""
+    """Pools that series share: those under one rulebook on one timetable lie side by side.
 
-    def __init__(self) -> None:
+    ``room`` is how many bars a series can take before its windows are moved.
+    """
+
+    def __init__(self, room: int = FEW) -> None:
+        self._room = room
         self._pools: dict[tuple[Rulebook, int], Pool] = {}
 
     def of(self, rulebook: Rulebook, timetable: Timetable) -> Pool:
         """Give the pool for a rulebook and a timetable."""
         key = (rulebook, id(timetable))  # of a calendar and timeframe there is one timetable only
         if key not in self._pools:
-            self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, FEW)
+            self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, self._room)
         return self._pools[key]
 
 
@@ -119,17 +127,17 @@ class Pipeline:
         dates: Sequence[Dated] | None = None,
         pools: Pools | None = None,
         engines: type[SeriesEngine] = SeriesEngine,
+        until: int | None = None,
     ) -> None:
-        """Make the lanes; ``pools`` are those of a station, where thousands of series lie side by side.
+        """Make the lanes; ``pools`` are those that are shared with other instruments.
 
-        ``engines`` is the kind of engine that looks at the bars.
+        ``engines`` is the kind of engine that looks at the bars. Those that end after ``until`` are left out.
         """
         self.instrument = instrument
         self.base = base
-        self.guard = Guard(_timetable(calendar, base))
+        self.guard = Guard(_timetable(calendar, base), until)
         self.adjustments = tuple(adjustments)
-        self.mark = _mark(base, tuple(timeframes), calendar, self.adjustments, rulebook.told)
-        """Tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""
+        self._calendar, self._timeframes, self._rulebook = calendar, tuple(timeframes), rulebook
         lanes: list[Lane] = []
         for timeframe in sorted(timeframes, reverse=True):
             timetable = _timetable(calendar, timeframe)
@@ -142,6 +150,11 @@ class Pipeline:
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
         """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
+
+    @cached_property
+    def mark(self) -> bytes:
+        """What tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""
+        return _mark(self.base, self._timeframes, self._calendar, self.adjustments, self._rulebook.told)
 
     def listen(self, listener: Callable[[News], None]) -> None:
         """Tell ``listener`` what becomes of setups, instead of saying it."""

@@ -86,18 +86,29 @@ class Feed(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Notes:
+    """What goes with an alert of a setup as of the moment it leaves, and is not part of the event.
+
+    ``risk`` are sentences on what else is open; ``record`` is one on what setups of its kind have come to so far, empty
+    where nothing is to be said of that.
+    """
+
+    risk: tuple[str, ...] = ()
+    record: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Message:
     """An event on its way to a sink.
 
     ``picture`` is the PNG chart of the setup, where the sink asked for pictures and one could be drawn. ``late``
-    says that the moment to act has passed while the event was waiting to leave. ``notes`` are sentences on what else
-    is open at that moment, which is no part of the event.
+    says that the moment to act has passed while the event was waiting to leave.
     """
 
     event: Event
     picture: bytes | None = None
     late: bool = False
-    notes: tuple[str, ...] = ()
+    notes: Notes = Notes()
 
 
 class Sink(Protocol):

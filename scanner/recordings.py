@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, partial
 from importlib.metadata import entry_points
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.contradictions import check_step
 from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
@@ -16,24 +19,37 @@ from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.replay import ReplayError, base_timeframe
+from scanner.replay import MostlyRefusedError, ReplayError, base_timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from decimal import Decimal
     from pathlib import Path
 
-    from scanner.market.bars import RawBars
+    import pandas as pd
+
+    from scanner.market.bars import Bars, RawBars
     from scanner.market.calendars import Calendar
     from scanner.pipeline import Pipeline
-    from scanner.replay import Recording, Tally
+    from scanner.replay import FileRecording, Recording, Tally
     from scanner.settings import Settings
 
 
+ROLES = ("time", "open", "high", "low", "close", "volume", "symbol")
+"""What the columns of a table of bars hold."""
+
+FRAME = "frame"
+"""What a table in memory is called, and its instrument where no column names it."""
+
 ROWS_TO_GUESS = 20_000
 """First rows among which bars are looked for to guess the price step from."""
+ZONES = (
+    *("America/New_York", "America/Chicago", "America/Los_Angeles", "Europe/London", "Europe/Berlin", "UTC"),
+    *("Asia/Tokyo", "Asia/Hong_Kong", "Asia/Kolkata", "Australia/Sydney"),
+)
+"""Zones that are tried, besides the calendar's own, where times do not fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +59,9 @@ class Reading:
     tz: str = "UTC"
     stamp: str = "open"
     time_format: str | None = None
+    decimal: str | None = None
+    columns: tuple[tuple[str, str], ...] = ()
+    """What columns hold, and their names, as far as they are told; an empty name for one that is to be left out."""
     calendar: str = "none"
     step: Decimal | None = None
     timeframes: Sequence[str] = ()
@@ -51,13 +70,28 @@ class Reading:
     account: Account = field(default_factory=Account)
     currency: str = ""
     """Currency of the prices of instruments of which no configuration tells one."""
+    until: int | None = None
+    """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
+    frames: Mapping[str, pd.DataFrame] | None = None
+    """Tables in memory that are read instead of files; the name of each stands for its path."""
 
 
 def recordings(
-    paths: Sequence[Path], reading: Reading, on_progress: Callable[[int, int], None] | None = None
-) -> Iterator[Recording]:
-    """Open files through the feed ``recorded``, found by name like any other feed."""
-    opened: Iterator[Recording] = _feed().recordings(paths, **_how(reading), on_progress=on_progress)
+    paths: Sequence[Path],
+    reading: Reading,
+    on_progress: Callable[[int, int], None] | None = None,
+    on_trouble: Callable[[str], None] | None = None,
+) -> Iterator[FileRecording]:
+    """Open files, or tables in memory, through the feed ``recorded``, found by name like any other feed.
+
+    With ``on_trouble``, a file that cannot be opened is told there, and the others are read.
+    """
+    feed, how = _feed(), _how(reading)
+    opened: Iterator[FileRecording]
+    if reading.frames is not None:
+        opened = feed.tables(reading.frames, **how)
+    else:
+        opened = feed.recordings(paths, **how, on_progress=on_progress, on_trouble=on_trouble)
     return opened
 
 
@@ -73,14 +107,31 @@ def _feed() -> Any:  # noqa: ANN401 - a feed is known by name alone
     return feed.load()
 
 
-def _how(reading: Reading) -> dict[str, str | None]:
-    return {"tz": reading.tz, "stamp": reading.stamp, "time_format": reading.time_format}
+def _how(reading: Reading) -> dict[str, Any]:
+    return {name: getattr(reading, name) for name in ("tz", "stamp", "time_format", "decimal", "columns")}
 
 
-def guessed_step(first: RawBars, base: Timeframe, calendar: Calendar, count: int) -> GuessedStep:
-    """Guess the price step from the first ``count`` bars that the guard lets through."""
-    rows = next(first.blocks(ROWS_TO_GUESS))
-    bars = Guard(Timetable(calendar, base)).check(rows).bars[:count]
+def named_columns(told: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Read what ``--columns`` says, such as ``time=Datum,close=Schluss``; ReplayError where it cannot be read.
+
+    >>> named_columns(["time=Datum+Zeit,close=Schluss, bereinigt", "volume="])
+    (('time', 'Datum+Zeit'), ('close', 'Schluss, bereinigt'), ('volume', ''))
+    """
+    found: dict[str, str] = {}
+    for text in told:
+        for part in re.split(rf",(?=(?:{'|'.join(ROLES)})=)", text):
+            role, equals, name = part.partition("=")
+            if not equals or role.strip() not in ROLES or role.strip() in found:
+                raise ReplayError(
+                    f"--columns {text}: write what a column holds and its name, as in time=Datum,close=Schluss; "
+                    f"there are {', '.join(ROLES)}, each once"
+                )
+            found[role.strip()] = name.strip()
+    return tuple(found.items())
+
+
+def guessed_step(bars: Bars) -> GuessedStep:
+    """Guess the price step from some bars."""
     return guess_step(np.concatenate([bars.open, bars.high, bars.low, bars.close]))
 
 
@@ -103,14 +154,14 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     An instrument of the configuration is taken as it stands there; of any other, what the options say.
     """
     base = base_timeframe(first, recording)
+    rows = next(first.blocks(ROWS_TO_GUESS))
     named = list(dict.fromkeys(Timeframe.named(name) for name in reading.timeframes))
     said = calendar_named(reading.calendar, reading.tz)
-    guessed = None
-    if reading.step is None:
-        guessed = guessed_step(first, base, said, reading.rulebook.rules.warm_up)
-        steps = PriceSteps.fixed(guessed.step)
-    else:
-        steps = PriceSteps.fixed(reading.step)
+    bars = Guard(Timetable(said, base)).check(rows).bars[: reading.rulebook.rules.warm_up]
+    shown = guessed_step(bars)
+    if reading.step is not None:
+        check_step(reading.step, shown, bars)
+    steps = PriceSteps.fixed(shown.step if reading.step is None else reading.step)
     known = reading.settings
     if known is not None and recording.symbol in known.instruments:
         watched = known.of(recording.symbol, steps=steps, timeframes=(base,))
@@ -120,8 +171,62 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     else:
         instrument, calendar, rulebook = Instrument(recording.symbol, steps), said, reading.rulebook
         targets, adjustments, dates, group = named or [base], (), None, ""
+    if calendar.known and not len(bars if calendar == said else Guard(Timetable(calendar, base)).check(rows).bars):
+        tried = advice(reading, partial(_first_rows, recording), calendar, base)
+        raise ValueError(
+            f"no {base.name} bar begins where its first {len(rows):,} rows do, going by the sessions of "
+            f"{calendar.name}; {tried or 'give another calendar, or the zone of the times with --tz'}"
+        )
     instrument = replace(instrument, currency=instrument.currency or reading.currency)
-    tally.guessed_step = guessed if instrument.steps is steps else None
+    tally.guessed_step = shown if reading.step is None and instrument.steps is steps else None
     tally.step = "by price" if len(instrument.steps.steps) > 1 else f"{instrument.steps.steps[0]:f}"
     tally.timeframes = tuple(target.name for target in targets)
-    return Inputs(instrument, calendar, base, tuple(targets), rulebook, reading.account, adjustments, dates, group)
+    account, until = reading.account, reading.until
+    return Inputs(instrument, calendar, base, tuple(targets), rulebook, account, adjustments, dates, group, until)
+
+
+def _first_rows(recording: Recording, reading: Reading) -> RawBars | None:
+    """Read the first rows of a recording once more, in another way; None where it has none then."""
+    for again in recordings([recording.path], reading):
+        if again.symbol == recording.symbol:
+            first = next(iter(again.bars), None)
+            return None if first is None else next(first.blocks(ROWS_TO_GUESS))
+    return None
+
+
+def advised(problem: ReplayError, recording: Recording, reading: Reading) -> str:
+    """Say why a recording cannot be replayed, with what may be tried where its rows are mostly refused."""
+    if not isinstance(problem, MostlyRefusedError):
+        return str(problem)
+    timetable = problem.timetable
+    tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
+    return f"{problem}; {tried or 'look at what is said of each row, and mend the file or say how it is written'}"
+
+
+def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar: Calendar, base: Timeframe) -> str:
+    """Say what would make the times of some rows fit, as an option to give; empty where nothing is found.
+
+    ``rows`` reads the first rows once more in another way.
+    """
+    for words, other in _other_ways(reading, calendar):
+        raw = rows(other)
+        if raw is None:
+            continue
+        kept = len(Guard(Timetable(calendar, base)).check(raw).bars)
+        if 20 * kept >= 19 * len(raw):
+            return words
+    return ""
+
+
+def _other_ways(reading: Reading, calendar: Calendar) -> Iterator[tuple[str, Reading]]:
+    """Give other zones and kinds of time, the likeliest first, each in words."""
+    zones = dict.fromkeys((reading.tz, calendar.tz, *ZONES))
+    for stamp, zone in product(dict.fromkeys((reading.stamp, "open", "close")), zones):
+        if (stamp, zone) == (reading.stamp, reading.tz):
+            continue
+        said = []
+        if zone != reading.tz:
+            said.append(f"these look like {zone.rpartition('/')[2].replace('_', ' ')} times: --tz {zone}")
+        if stamp != reading.stamp:
+            said.append(f"these look like times at which bars {stamp}: --stamp {stamp}")
+        yield ", and ".join(said), replace(reading, tz=zone, stamp=stamp)

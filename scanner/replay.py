@@ -5,28 +5,38 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 from decimal import Decimal
+from hashlib import sha256
 from itertools import chain
 from typing import TYPE_CHECKING, Protocol, Self
 
+import numpy as np
+
+from scanner.contradictions import is_mostly_refused
 from scanner.events import KINDS
 from scanner.market.guard import NOTED
-from scanner.market.timeframes import Timeframe
+from scanner.market.timeframes import ALL, DAY, Timeframe, usual_spacing
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
     from scanner.event_data import State, StoryData
     from scanner.events import Event
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
-    from scanner.market.bars import RawBars
+    from scanner.market.bars import RawBars, StampKind
     from scanner.market.guard import Checked, Note
     from scanner.market.price_steps import GuessedStep
+    from scanner.market.sessions import Timetable
     from scanner.pipeline import Pipeline
 
 BLOCK = 65_536
 """Rows looked at together: few enough to stay in the processor's cache."""
+
+SHORTEST_MONTH, LONGEST_MONTH = 28, 31
+"""Days."""
 
 SHOWN = 60
 """Letters of the name of an instrument that are shown."""
@@ -36,6 +46,19 @@ class ReplayError(Exception):
     """A recording cannot be replayed; the message is one sentence that says what, where and what to do."""
 
     exit_code = 2
+
+
+class MostlyRefusedError(ReplayError):
+    """So many rows of a recording are refused that what is left is not to be relied on."""
+
+    def __init__(self, tally: Tally, timetable: Timetable) -> None:
+        """Take what was read so far, and the timetable that the rows were held against."""
+        reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
+        super().__init__(
+            f"{tally.source}: {tally.refused.total():,} of the first {tally.rows:,} rows of "
+            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so no setup is looked for in them"
+        )
+        self.timetable = timetable
 
 
 class Recording(Protocol):
@@ -54,29 +77,93 @@ class Recording(Protocol):
         """Its rows, in chunks."""
 
 
+class UnderstoodFile(Protocol):
+    """What was understood of one file."""
+
+    @property
+    def path(self) -> Path:
+        """Where it is."""
+
+    @property
+    def form(self) -> str:
+        """What kind of file it is."""
+
+    @property
+    def columns(self) -> Mapping[str, str]:
+        """The names of the columns that are read, by what they hold."""
+
+    @property
+    def unused(self) -> Sequence[str]:
+        """The names of the columns that are not."""
+
+    @property
+    def decimal(self) -> str:
+        """The decimal mark."""
+
+    @property
+    def currency(self) -> str:
+        """What the prices are marked with, empty where they are not."""
+
+    @property
+    def time_format(self) -> str:
+        """The format of the times, empty where they are in a standard form."""
+
+    @property
+    def stamp(self) -> StampKind:
+        """What the times mark."""
+
+    @property
+    def zone(self) -> str:
+        """The zone by whose clocks the times are read, empty where they name their own."""
+
+    @property
+    def newest_first(self) -> bool:
+        """Whether the newest row came first."""
+
+
+class FileRecording(Recording, Protocol):
+    """A recording from files."""
+
+    @property
+    def files(self) -> Sequence[UnderstoodFile]:
+        """What was understood of them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Came:
-    """What came of a setup, as far as it is known: R and costs are those of the fill, None where there are none."""
+    """What came of a setup, as far as it is known: prices, R and costs are None where there are none.
+
+    R and costs are in the risk of the fill; ``ended`` is the close of the bar on which it ended, in nanoseconds since
+    1970 UTC, None where it goes on.
+    """
 
     thread: str
     set_aside: bool
     state: State
-    entered: bool
+    entry: Decimal | None = None
+    exit: Decimal | None = None
     r: Decimal | None = None
     cost: Decimal | None = None
+    ended: int | None = None
+
+    @property
+    def entered(self) -> bool:
+        """Whether its entry was filled."""
+        return self.entry is not None
 
     @classmethod
     def of_event(cls, event: Event) -> Self:
         """Read it from the event that ends a story."""
         data: StoryData = event.data
-        r, cost = (None if text is None else Decimal(text) for text in (data["r"], data["cost_r"]))
-        return cls(event.thread, data["set_aside"], data["state"], data["entry"] is not None, r, cost)
+        texts = (data["entry"], data["exit"], data["r"], data["cost_r"])
+        entry, left, r, cost = (None if text is None else Decimal(text) for text in texts)
+        return cls(event.thread, data["set_aside"], data["state"], entry, left, r, cost, event.time)
 
     @classmethod
     def of_outcome(cls, outcome: Outcome) -> Self:
         """Take it from where a story stands."""
-        entered, cost = outcome.entry is not None, outcome.cost_in_risks
-        return cls(outcome.thread, outcome.set_aside, outcome.state, entered, outcome.r, cost)
+        about = outcome.thread, outcome.set_aside, outcome.state
+        return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
 
 
 @dataclass(slots=True)
@@ -145,6 +232,13 @@ class Tally:
     """Timeframes on which there were too few bars for any setup to be reported, with how many there were."""
     first: int | None = None
     last: int | None = None
+    mark: bytes = b""
+    """Tells the first bars from those of another instrument, whatever its name."""
+
+    @property
+    def is_mostly_refused(self) -> bool:
+        """Whether so many rows were refused that the rest is not to be relied on; bars that go on do not count."""
+        return is_mostly_refused(self.refused.total() - self.refused["not ended"], self.rows)
 
     def count(self, rows: int, checked: Checked) -> None:
         """Count rows, and what the guard made of them."""
@@ -153,6 +247,8 @@ class Tally:
         for reason, count in checked.counts.items():
             (self.noted if reason in NOTED else self.refused)[reason] += count
         if len(checked.bars):
+            if not self.mark:
+                self.mark = sha256(np.concatenate(checked.bars.columns()[2:6]).tobytes()).digest()
             self.first = int(checked.bars.open_time[0]) if self.first is None else self.first
             self.last = int(checked.bars.close_time[-1])
 
@@ -188,11 +284,22 @@ def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
             f"{recording.path}: the rows of {symbol} run from the newest to the oldest; sort them by time"
         )
     if found is None:
-        raise ReplayError(
-            f"{recording.path}: the spacing of the bars of {symbol} fits no timeframe; "
-            "at least two bars in order of time are needed"
-        )
+        raise ReplayError(f"{recording.path}: {_spacing(symbol, stamps)}")
     return found
+
+
+def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
+    """Say what is wrong with the spacing of bars that have no timeframe."""
+    apart = usual_spacing(stamps)
+    if apart is None:
+        return f"the spacing of the bars of {symbol} tells no timeframe; at least two bars in order of time are needed"
+    days = apart / DAY
+    if SHORTEST_MONTH <= days <= LONGEST_MONTH:
+        return f"the bars of {symbol} are months; a week is the longest timeframe, so give daily or weekly bars"
+    units = ((DAY, "days"), (3_600, "hours"), (60, "minutes"), (1, "seconds"))
+    size, unit = next((size, unit) for size, unit in units if not apart % size)
+    names = ", ".join(each.name for each in ALL)
+    return f"the bars of {symbol} are {apart // size:,} {unit} apart, which is none of the timeframes ({names})"
 
 
 def replay(
@@ -207,8 +314,9 @@ def replay(
     """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
 
     ``prepare`` makes the pipeline from the first rows. ``on_note`` is told of each row that the guard refused or
-    noted, and may raise to stop. ``on_end`` is told what came of each setup once that is known, and at the end of
-    those that are still under way. ``tells_stories`` is whether the events that follow a setup are wanted.
+    noted, and may raise to stop. MostlyRefusedError is raised as soon as more than a fifth of the rows is refused.
+    ``on_end`` is told what came of each setup once that is known, and at the end of those that are still under way.
+    ``tells_stories`` is whether the events that follow a setup are wanted.
     """
     chunks = iter(recording.bars)
     first = next(chunks, None)
@@ -224,6 +332,8 @@ def replay(
         tally.count(len(raw), checked)
         for note in checked.notes:
             on_note(note)
+        if tally.is_mostly_refused:
+            raise MostlyRefusedError(tally, pipeline.guard.timetable)
         for event in pipeline.events(checked.bars):
             tally.hear(event)
             learner.said(event)

@@ -166,6 +166,12 @@ class Quiet(_Part):
         return self
 
 
+class KeptStudy(_Part):
+    """The study that alerts quote, kept by ``closewatch study --keep``."""
+
+    max_age: int = Field(400, ge=1, description="days after the last bar of a study from which alerts call it old")
+
+
 @dataclass(frozen=True, slots=True)
 class Watched:
     """One instrument as it is watched, with everything resolved."""
@@ -216,6 +222,7 @@ class Settings(BaseSettings):
     sinks: dict[str, dict[str, Any]] = Field(default_factory=dict)
     routes: tuple[Route, ...] = ()
     quiet: dict[str, Quiet] = Field(default_factory=dict)
+    study: KeptStudy = Field(default_factory=KeptStudy)
     ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
         default_factory=dict, description="alerts a minute by sink; what is more is bundled into digests"
     )

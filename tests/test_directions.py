@@ -11,11 +11,20 @@ import pytest
 
 HOUSE = Path(__file__).parent.parent
 
-LEAVES = {"scanner.clocks", "scanner.event_data", "scanner.events", "scanner.ports", "scanner.market.bars"}
+LEAVES = {
+    "scanner.clocks",
+    "scanner.event_columns",
+    "scanner.event_data",
+    "scanner.events",
+    "scanner.ports",
+    "scanner.market.bars",
+}
 """Anybody may import these."""
 
 MAY_IMPORT = {
     "scanner.clocks": set(),
+    "scanner.contradictions": {"scanner.market"},
+    "scanner.event_columns": set(),
     "scanner.event_data": set(),
     "scanner.events": set(),
     "scanner.market": set(),
@@ -49,6 +58,7 @@ MAY_IMPORT = {
     },
     "scanner.journal": {"scanner.market", "scanner.trade", "scanner.service.store"},
     "scanner.replay": {
+        "scanner.contradictions",
         "scanner.market",
         "scanner.analysis",
         "scanner.trade",
@@ -57,6 +67,7 @@ MAY_IMPORT = {
         "scanner.pipeline",
     },
     "scanner.recordings": {
+        "scanner.contradictions",
         "scanner.market",
         "scanner.trade",
         "scanner.pipeline",
@@ -85,6 +96,16 @@ MAY_IMPORT = {
         "scanner.pipeline",
         "scanner.present",
         "scanner.settings",
+    },
+    "scanner.frames": {
+        "scanner.commands",
+        "scanner.engine",
+        "scanner.judgement",
+        "scanner.present",
+        "scanner.recordings",
+        "scanner.replay",
+        "scanner.settings",
+        "scanner.trade",
     },
     "scanner.commands": {"scanner"},
     "scanner.cli": {"scanner.commands", "scanner.recordings", "scanner.settings", "scanner.studies", "scanner.trade"},

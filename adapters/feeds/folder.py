@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, Self
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, field_validator
 
-from adapters.feeds.files.time_styles import style_for
-from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
-from adapters.feeds.growing_file import GrowingFile
-from adapters.feeds.settings import FeedSettings
+from adapters.feeds.files.growing import GrowingFile
+from adapters.feeds.files.settings import FileSettings
+from adapters.feeds.files.trouble import UnreadableFileError
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
@@ -22,19 +22,12 @@ if TYPE_CHECKING:
     from scanner.ports import Want
 
 
-class FolderSettings(FeedSettings):
+class FolderSettings(FileSettings):
     """The settings of the feed ``folder``."""
 
     path: Path = Field(description="The folder.")
     pattern: str = Field(
         "{symbol}_{timeframe}.csv", description="The name of a file; {symbol} and {timeframe} are filled in."
-    )
-    tz: str = Field("UTC", description="The time zone of times that name none.")
-    stamp: Literal["open", "close"] = Field(
-        "open", description="Whether the time of a bar is that of its open or close."
-    )
-    time_format: str | None = Field(
-        None, description="How times are written where that is no standard form, such as %d.%m.%Y %H:%M."
     )
     keep: int = Field(300, ge=1, description="How many rows of each file are kept in memory to answer again from.")
 
@@ -44,21 +37,6 @@ class FolderSettings(FeedSettings):
         if "{symbol}" not in value:
             raise ValueError("the name of a file needs {symbol} in it")
         return value
-
-    @field_validator("tz")
-    @classmethod
-    def _is_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (OSError, ValueError, KeyError):
-            raise ValueError(f"there is no time zone {value!r}; give a name such as Europe/Berlin or UTC") from None
-        return value
-
-    @model_validator(mode="after")
-    def _times_can_be_read(self) -> Self:
-        if self.time_format is not None:
-            style_for(self.time_format)
-        return self
 
 
 class FolderFeed:
@@ -70,7 +48,7 @@ class FolderFeed:
 
     def __init__(self, settings: FolderSettings) -> None:
         self.settings = settings
-        self._options = ReadingOptions(settings.tz, settings.stamp, settings.time_format)
+        self._options = settings.reading
         self._zone = None if settings.tz == "UTC" else ZoneInfo(settings.tz)
         self._files: dict[Path, GrowingFile] = {}
 
@@ -103,4 +81,5 @@ class FolderFeed:
 
 def _in_settings(sentence: str) -> str:
     """Name settings as they are called here, not on the command line."""
-    return sentence.replace("--time-format", "time_format").replace("--stamp close", 'stamp = "close"')
+    sentence = sentence.replace("--stamp close", 'stamp = "close"')
+    return re.sub(r"--(time-format|decimal|columns|tz)", lambda option: option[1].replace("-", "_"), sentence)

@@ -12,8 +12,8 @@ import httpx
 import numpy as np
 
 from adapters.answers import hidden
-from adapters.feeds.http_answer import JsonEndpoint, where
-from adapters.feeds.http_settings import HttpJsonSettings, Moment, address
+from adapters.feeds.http.answer import JsonEndpoint, where
+from adapters.feeds.http.settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader, shown
 from adapters.feeds.raw_rows import joined_pages, no_rows, unreadable_row
 from scanner.market.bars import NO_TIME
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from adapters.feeds.json_rows import Columns
-    from adapters.feeds.link import Outside
+    from adapters.feeds.pushed.link import Outside
     from scanner.market.bars import RawBars
     from scanner.ports import Want
 

@@ -12,14 +12,14 @@ from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import Field, field_validator, model_validator
 
 from adapters.answers import hidden
-from adapters.feeds.messages import PushedFeed, PushedSettings
+from adapters.feeds.pushed.messages import PushedFeed, PushedSettings
 from adapters.mqtt_broker import BrokerLine, BrokerSettings
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from adapters.feeds.link import Outside
+    from adapters.feeds.pushed.link import Outside
 
 NAMES = ("symbol", "timeframe")
 LONGEST_TOPIC = 65_535

@@ -10,16 +10,18 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from adapters.feeds.bar_files import Recording, UnreadableFileError, recordings, survey
+from adapters.feeds.files.opening import Recording, UnreadableFileError, recordings, survey, tables
+from adapters.feeds.files.settings import FileSettings
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.raw_rows import joined
-from adapters.feeds.settings import FeedSettings
 from scanner.clocks import SECOND, PacedClock
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    import pandas as pd
 
     from scanner.ports import Want
 
@@ -29,7 +31,7 @@ REAL_PATIENCE = 5.0
 """Seconds by the wall's clock before a recording is called late, whose bars are always there: only we may be slow."""
 
 
-class RecordedSettings(FeedSettings):
+class RecordedSettings(FileSettings):
     """Which files to play, from when on, and how fast."""
 
     path: Path = Field(description="A file of bars or a folder of them; relative to the configuration.")
@@ -43,9 +45,6 @@ class RecordedSettings(FeedSettings):
         None,
         description="From when on to play, RFC 3339; what came before is history. By default the last day.",
     )
-    tz: str = Field("UTC", description="Time zone of times that name none.")
-    stamp: Literal["open", "close"] = Field("open", description="Whether a bar's time is its open or its close.")
-    time_format: str | None = Field(None, description="How times are written, where they are in no standard form.")
 
     @model_validator(mode="before")
     @classmethod
@@ -90,27 +89,52 @@ class RecordedFeed:
         tz: str = "UTC",
         stamp: Literal["open", "close"] = "open",
         time_format: str | None = None,
+        decimal: Literal[".", ","] | None = None,
+        columns: tuple[tuple[str, str], ...] = (),
         on_progress: Callable[[int, int], None] | None = None,
+        on_trouble: Callable[[str], None] | None = None,
     ) -> Iterator[Recording]:
         """Open files and folders of bars, one recording for each instrument.
 
-        The keywords say how times are written where the files do not; ``on_progress`` is told the bytes read and
-        those in all. Raises adapters.feeds.bar_files.UnreadableFileError, a ValueError.
+        The keywords say how the files are written where they do not say so themselves; ``on_progress`` is told the
+        bytes read and those in all, and ``on_trouble`` of each file that cannot be opened, while the others are read.
+        Raises adapters.feeds.files.opening.UnreadableFileError, a ValueError.
         """
-        return recordings(paths, ReadingOptions(tz, stamp, time_format), on_progress)
+        return recordings(paths, ReadingOptions(tz, stamp, time_format, decimal, columns), on_progress, on_trouble)
+
+    @classmethod
+    def tables(
+        cls,
+        frames: Mapping[str, pd.DataFrame],
+        *,
+        tz: str,
+        stamp: Literal["open", "close"],
+        time_format: str | None,
+        decimal: Literal[".", ","] | None,
+        columns: tuple[tuple[str, str], ...],
+    ) -> Iterator[Recording]:
+        """Read tables in memory, by name, as ``recordings`` reads files."""
+        return tables(frames, ReadingOptions(tz, stamp, time_format, decimal, columns))
 
     @classmethod
     def survey(
-        cls, paths: Sequence[Path], *, tz: str, stamp: Literal["open", "close"], time_format: str | None
+        cls,
+        paths: Sequence[Path],
+        *,
+        tz: str,
+        stamp: Literal["open", "close"],
+        time_format: str | None,
+        decimal: Literal[".", ","] | None,
+        columns: tuple[tuple[str, str], ...],
     ) -> Iterator[tuple[Path, str | None, str]]:
         """Say of each file which instrument it holds, None where it may hold several, and what is wrong with it."""
-        return survey(paths, ReadingOptions(tz, stamp, time_format))
+        return survey(paths, ReadingOptions(tz, stamp, time_format, decimal, columns))
 
     def read(self) -> None:
         """Read the files and begin to play; FeedTroubleError where they cannot be read."""
         told = self.settings
         try:
-            for recording in recordings([told.path], ReadingOptions(told.tz, told.stamp, told.time_format)):
+            for recording in recordings([told.path], told.reading):
                 bars = self._bars[recording.symbol] = joined(list(recording.bars))
                 if bool((bars.stamp[1:] >= bars.stamp[:-1]).all()):
                     self._in_order.add(recording.symbol)

@@ -12,8 +12,8 @@ from websockets.asyncio.client import connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
 
 from adapters.answers import hidden
-from adapters.feeds.headers import SentSettings
-from adapters.feeds.messages import PushedFeed, PushedSettings
+from adapters.feeds.http.headers import SentSettings
+from adapters.feeds.pushed.messages import PushedFeed, PushedSettings
 from adapters.feeds.secrets import refuse_secrets, secret_within
 from scanner.ports import FeedTroubleError
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from websockets.asyncio.client import ClientConnection
 
-    from adapters.feeds.link import Outside
+    from adapters.feeds.pushed.link import Outside
     from scanner.ports import Answer, Want
 
 CLOSING_SECONDS = 1.0

@@ -98,7 +98,7 @@ def _laid_out(words: Words, style: str) -> RenderableType:
     blocks += [_indented(words.wrong, above=1)]
     for number, part in enumerate(words.parts, start=1):
         blocks += [Text(f"\n{number}. {part.headline}", "bold"), _indented(part.brief())]
-    blocks += [_indented(words.caution, "dim", above=1), Text()]
+    blocks += [_indented(words.record, above=1), _indented(words.caution, "dim", above=1), Text()]
     return Group(*(block for block in blocks if block is not None))
 
 

@@ -17,12 +17,15 @@ MEDIA_TYPE = "application/cloudevents+json"
 
 
 def envelope(message: Message) -> dict[str, Any]:
-    """Give the event as a CloudEvents object; one that leaves too late to act on has the extension ``late``."""
+    """Give the event as a CloudEvents object, with the extensions of the moment it leaves.
+
+    ``late`` says that it leaves too late to act on, ``record`` what setups of its kind have come to so far.
+    """
     event = message.event.to_dict()
-    if not message.late:
-        return event
     data = event.pop("data")
-    return event | {"late": True, "data": data}
+    late: dict[str, Any] = {"late": True} if message.late else {}
+    record = {"record": message.notes.record} if message.notes.record else {}
+    return event | late | record | {"data": data}
 
 
 def as_json(message: Message) -> bytes:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import sys
 from functools import cache
 from hashlib import sha256
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
@@ -21,6 +23,25 @@ F = TypeVar("F", bound="Callable[..., Any]")
 HERE = Path(__file__).parent
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """Environment variable that names a folder for compiled code, as it does for the library that compiles."""
+
+
+LINEAR_ALGEBRA = "scipy.linalg.cython_blas"
+"""What the compiler loads with its library of array functions if it is there, and nothing here uses."""
+
+
+def _load_array_functions() -> None:
+    """Load that library now, without linear algebra, which takes longer to load than everything else here."""
+    if LINEAR_ALGEBRA in sys.modules:
+        return
+    modules: dict[str, Any] = sys.modules  # None in it says that there is no such module
+    modules[LINEAR_ALGEBRA] = None
+    try:
+        import_module("numba.np.arraymath")
+    finally:
+        del modules[LINEAR_ALGEBRA]
+
+
+_load_array_functions()
 
 
 @cache

@@ -13,8 +13,7 @@ import numpy as np
 
 from scanner.analysis.columns import COLUMNS, DEEP, VOLUME
 from scanner.analysis.indicators import kernel
-from scanner.analysis.places import structure
-from scanner.analysis.places.obstacles import room_for_obstacles
+from scanner.analysis.places.around import room_to_look
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -75,15 +74,6 @@ def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
     return kept, max(rules.history, kept)
 
 
-class Room:
-    """Room to look around a bar in, made once for all series."""
-
-    def __init__(self, rules: Rules, history: int) -> None:
-        self.places = structure.room_to_look(rules)
-        self.prices, self.kinds = room_for_obstacles(rules)
-        self.spare = np.empty((4, history + 2 * max(rules.swing_strength, rules.obstacle_strength)))
-
-
 class Pool:
     """Series on one timetable under the same rules and setups.
 
@@ -108,7 +98,9 @@ class Pool:
             if chosen.forming and chosen.setup.forming is not None
         ]
         """What finds the bars after which those of the setups may come that are told one bar ahead."""
-        self.looking = Room(rules, self.history)
+        self.finds = [(which, chosen.setup.find) for which, chosen in enumerate(setups)]
+        """What finds the bars at which setups fit; empty it where somebody else looks for them."""
+        self.looking = room_to_look(rules, self.history, self.history + room)
         self._marks = np.empty(room, dtype=np.uint8)
         self._free: list[int] = []
         self.columns = np.empty((0, COLUMNS, self.kept + room))
@@ -203,7 +195,7 @@ class Pool:
     def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
         """Look for setups at the bars that are to be judged; gives all stops, by series and bar."""
         first, stop, _, leaps = np.ascontiguousarray(judged.T)
-        fits, forming = self._fits(rows, first, stop), self._forming(rows, first, stop)
+        fits, forming = (self._found(finds, rows, first, stop) for finds in (self.finds, self.ahead))
         if not (fits or forming or len(held) or leaps.any()):
             return []
         stops: list[tuple[int, Stop]] = []
@@ -223,19 +215,11 @@ class Pool:
         stops += [(place, Leap(int(stop[place]))) for place in np.flatnonzero(leaps).tolist()]
         return sorted(stops, key=lambda each: (each[0], each[1].index, not isinstance(each[1], Warm)))
 
-    def _fits(self, rows: Integers, first: Integers, stop: Integers) -> list[Fits]:
-        """Give (row, bar, sign) of what fits, for each setup of which anything does."""
-        finds = [(which, chosen.setup.find) for which, chosen in enumerate(self.setups)]
-        return self._found(finds, rows, first, stop)
-
-    def _forming(self, rows: Integers, first: Integers, stop: Integers) -> list[Fits]:
-        """Give the same of what the next bar may complete, for the setups that are told one bar ahead."""
-        return self._found(self.ahead, rows, first, stop) if self.ahead else []
-
     def _found(
         self, finds: Sequence[tuple[int, Callable[..., int]]], rows: Integers, first: Integers, stop: Integers
     ) -> list[Fits]:
-        bars = int(stop.sum() - first.sum())
+        """Give (row, bar, sign) of what each of ``finds`` finds, by the number of its setup."""
+        bars = int(stop.sum() - first.sum()) if finds else 0
         if not bars:
             return []
         room = np.empty((2 * bars, 3), dtype=np.int64)

@@ -15,21 +15,18 @@ from scanner.analysis.columns import (
     DEEP,
     DEEP_ATR,
     DEEP_CLOSE,
-    DEEP_HIGH,
-    DEEP_LOW,
     FAST_AVERAGE,
     OPEN,
 )
 from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.running import averages_after
-from scanner.analysis.indicators.swing_marks import mark_swings
 from scanner.analysis.next_bar import ahead_of
-from scanner.analysis.places import structure
-from scanner.analysis.places.obstacles import find_obstacles, obstacle_words
+from scanner.analysis.places import around, structure
+from scanner.analysis.places.obstacles import obstacle_words, room_for_obstacles
 from scanner.analysis.setup import Fit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -45,14 +42,21 @@ if TYPE_CHECKING:
 class Around:
     """What there is around a bar t in one direction: ``places`` (a PLACES record), and obstacles ahead of its close.
 
-    ``marks`` are the swing marks of the bars up to t. ``obstacles`` are real prices with what they are, the nearest
-    first.
+    ``marks`` are the swing marks of the bars up to t. ``prices`` and ``kinds`` are those of the obstacles.
     """
 
     sign: int
     places: Any
     marks: NDArray[np.uint8]
-    obstacles: list[tuple[float, str]]
+    prices: Floats
+    kinds: NDArray[np.uint8]
+    rules: Rules
+
+    @property
+    def obstacles(self) -> tuple[tuple[float, str], ...]:
+        """Real prices with what they are, the nearest first."""
+        told = zip(self.prices.tolist(), self.kinds.tolist(), strict=True)
+        return tuple((price, obstacle_words(kind, self.sign, self.rules)) for price, kind in told)
 
 
 class Series:
@@ -113,20 +117,27 @@ class Series:
 
     def look(self, index: int, sign: int) -> Around:
         """Look at the places and the obstacles around a bar."""
-        pool, deep = self.pool, self._deep_to(index)
-        bars, room = deep.shape[1], pool.looking
-        marks = np.zeros(bars, dtype=np.uint8)
-        strengths = (pool.rules.swing_strength, pool.rules.obstacle_strength)
-        mark_swings(deep[DEEP_LOW], deep[DEEP_HIGH], marks, 0, 0, bars, strengths, room.spare)
-        found, record = np.zeros(1, dtype=structure.PLACES), pool.rules.record
-        where = (deep, marks, self.columns, index, bars - 1 - index, 0, float(sign), record)
-        structure.look(*where, float(self.columns[ATR, index]), found, room.places)
-        count = find_obstacles(*where, room.prices, room.kinds)
-        obstacles = [
-            (price, obstacle_words(kind, sign, pool.rules))
-            for price, kind in zip(room.prices[:count].tolist(), room.kinds[:count].tolist(), strict=True)
+        return self.look_at([(index, sign)])[0]
+
+    def look_at(self, spots: Sequence[tuple[int, int]]) -> list[Around]:
+        """Look at the places and the obstacles around several bars, each in one direction."""
+        pool, at = self.pool, np.array(spots, dtype=np.int64).reshape(-1, 2)
+        places, marks = np.zeros(len(at), dtype=structure.PLACES), np.zeros((len(at), pool.history), dtype=np.uint8)
+        prices, kinds = room_for_obstacles(pool.rules, len(at))
+        counts = np.empty((len(at), 2), dtype=np.int64)
+        where = (pool.columns, pool.deep, self.row, self._begin_deep, pool.history, at, pool.rules.record)
+        around.look_around(*where, places, marks, prices, kinds, counts, *pool.looking)
+        return [
+            Around(sign, places[k], marks[k, :bars], prices[k, :ahead], kinds[k, :ahead], pool.rules)
+            for k, ((_, sign), (bars, ahead)) in enumerate(zip(spots, counts.tolist(), strict=True))
         ]
-        return Around(sign, found[0], marks, obstacles)
+
+    def look_again(self, index: int, sign: int, rules: NDArray[Any]) -> NDArray[Any]:
+        """Look at the places around a bar under several other RULES with the same lengths; gives PLACES for each."""
+        pool, found = self.pool, np.zeros(len(rules), dtype=structure.PLACES)
+        where = (pool.columns, pool.deep, self.row, self._begin_deep, pool.history, index, float(sign), rules)
+        around.look_again(*where, found, *pool.looking)
+        return found
 
     def ahead(self, index: int) -> Ahead:
         """Look ahead from a bar at which the pool has stopped, where setups are told one bar ahead."""
@@ -136,27 +147,14 @@ class Series:
         closes = pool.deep[row, DEEP_CLOSE, last + 1 - pool.rules.slow_average : last + 1]
         return ahead_of(closes, averages, pool.rules)
 
-    def look_again(self, index: int, around: Around, rules: Rules) -> Any:  # noqa: ANN401 - a PLACES record
-        """Look at the places around a bar once more, under other thresholds but the same lengths."""
-        deep, found = self._deep_to(index), np.zeros(1, dtype=structure.PLACES)
-        shift, atr = deep.shape[1] - 1 - index, float(self.columns[ATR, index])
-        where = (deep, around.marks, self.columns, index, shift, 0, float(around.sign), rules.record, atr)
-        structure.look(*where, found, self.pool.looking.places)
-        return found[0]
-
-    def _deep_to(self, index: int) -> Floats:
-        """Give the deep window up to a bar (DEEP × bars), as far back as anything looks."""
-        last = index + self.pool.shift
-        first = max(last + 1 - self.pool.history, self._begin_deep)
-        return np.ascontiguousarray(self.pool.deep[self.row, :, first : last + 1])
-
     def volatility(self, index: int) -> float:
-        """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few."""
+        """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few, or all are 0."""
         length, last = self.pool.rules.volatility_length, index + self.pool.shift
         if last + 1 - length < self._begin_deep:
             return float("nan")
         values = self.pool.deep[self.row, DEEP_ATR, last + 1 - length : last + 1]
-        return float(values[-1] / values.mean())
+        mean = float(np.add.reduce(values)) / length
+        return float(values[-1]) / mean if mean else float("nan")
 
     @property
     def begin(self) -> int:

@@ -81,7 +81,7 @@ class Fit:
 
     def at(self, column: int, back: int = 0) -> float:
         """Give a column's value so many bars before t, as it is, not reflected."""
-        return float(self.series[column, self.t - back])
+        return self.series.item(column, self.t - back)
 
     def low(self, back: int = 0) -> float:
         """Give the extreme on the stop's side: the low for long, the high for short; a real price."""

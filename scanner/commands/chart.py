@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
 from scanner.commands import output
+from scanner.commands.explain import stood_at
 from scanner.commands.one_bar import find
 from scanner.commands.trouble import UsageError
 from scanner.present.chart import Format, draw
@@ -20,6 +21,7 @@ from scanner.present.wording import phrase
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from scanner.commands.one_bar import OneBar
     from scanner.event_data import StoryData
     from scanner.present.picture import Picture
     from scanner.recordings import Reading
@@ -35,10 +37,9 @@ def run(
     if out is not None:
         output.not_among(str(out), "--out", paths)
     asked = find(paths, reading, at, instrument, to_the_end=to_the_end)
-    closed = int(asked.bars.close_time[asked.index])
-    event = next((each for each in asked.said if each.facts.begins and each.time == closed), None)
+    event = next(iter(stood_at(asked)), None)
     story = [] if event is None else [each for each in asked.said if each.thread == event.thread]
-    picture = picture_of(asked.bars[: asked.index + 1], asked.engine.without_setups(), reading.tz, event)
+    picture = picture_at(asked, reading.tz)
     when = bar_time(
         int(asked.bars.open_time[asked.index]),
         int(asked.bars.close_time[asked.index]),
@@ -56,6 +57,12 @@ def run(
     path = out or Path(file_name(picture.instrument, picture.timeframe, when, is_story=len(story) > 1))
     output.write_whole(path, drawn)
     output.say(*sentences, f"Drawn into {path}")
+
+
+def picture_at(asked: OneBar, zone: str) -> Picture:
+    """Make the picture of a bar, with the first of the setups that stood there."""
+    event = next(iter(stood_at(asked)), None)
+    return picture_of(asked.bars[: asked.index + 1], asked.engine.without_setups(), zone, event)
 
 
 def file_name(instrument: str, timeframe: str, when: str, *, is_story: bool = False) -> str:

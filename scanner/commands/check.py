@@ -6,6 +6,7 @@ import asyncio
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
+from scanner.commands.record_notes import told_of_record
 from scanner.commands.trouble import DONE, FAILED, UNUSABLE
 from scanner.present.tables import table
 from scanner.present.times import date, moment
@@ -34,7 +35,9 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show
     if checked.warnings:
         output.say("")
     output.say(f"{path} can be used{f', with {_counted(checked)}' if checked.warnings else ''}.", "")
-    output.say(*timetable(checked.settings, now), "", *needed(checked.settings, now))
+    output.say(
+        *timetable(checked.settings, now), "", *needed(checked.settings, now), "", told_of_record(checked.settings, now)
+    )
     return _connected(checked.settings, environ, show_body=show_body) if connect else DONE
 
 

@@ -39,7 +39,7 @@ def run() -> None:
         )
         events: list[Event] = []
         shown, reading = Report("UTC"), Reading(settings=known, account=ACCOUNT)
-        tallies = replay.gather(paths, reading, _no_word, events.append, shown.learn, tells_stories=False)
+        tallies, _ = replay.gather(paths, reading, _no_word, events.append, shown.learn, tells_stories=False)
     events.sort(key=lambda event: event.time)
     setups = [event for event in events if event.kind == "setup.qualified"]
     aside = [event for event in events if event.kind == "setup.set_aside"]

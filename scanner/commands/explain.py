@@ -2,41 +2,91 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.commands.one_bar import find
+from scanner.commands.one_bar import Recorded, is_day
 from scanner.present import explain_report
 from scanner.present.cautions import SHORT
+from scanner.present.sent_words import sent
+from scanner.service.store import Store
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from scanner.commands.one_bar import OneBar
+    from scanner.events import Event
     from scanner.recordings import Reading
+    from scanner.settings import Settings
 
 
 def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> None:
-    """Explain one bar of one recording in both directions."""
-    asked = find(paths, reading, at, instrument)
-    engine, bars, index, tally = asked.engine, asked.bars, asked.index, asked.tally
-    holds = [event for event in asked.said if event.facts.about == "series"]
-    if holds and holds[-1].kind == "series.held":
-        output.say(f"On hold since {holds[-1].data['bar_open']}: {holds[-1].data['reason']}.")
-    setups = [chosen.setup for chosen in engine.rulebook.setups]
-    output.say(*explain_report.bar(bars, index, setups, tally, reading.tz))
-    judged = engine.judge_last()
-    if not judged:
-        output.say(f"Bar {engine.series.count} of the series: there are too few bars to look at.")
-        return
-    if not engine.warm:
-        output.say(
-            f"Not warm: {engine.series.count} of {engine.rulebook.rules.warm_up} bars seen, so nothing is reported "
-            "here, whatever the rules below say."
+    """Explain one bar of one recording in both directions, or say what each bar of a day was."""
+    recorded = Recorded.read(paths, reading, at, instrument)
+    if is_day(at) and recorded.timeframe.intraday:
+        _day(recorded, at, reading.tz)
+    else:
+        _bar(recorded.at(at, reading.tz), reading)
+    output.say("", SHORT)
+
+
+def _day(recorded: Recorded, at: str, zone: str) -> None:
+    rows = []
+    for asked in recorded.of_day(at, zone):
+        stood = stood_at(asked)
+        rows.append(
+            explain_report.row(asked.bars, asked.index, zone, unready_at(asked, stood), asked.engine.judge_last())
         )
+    output.say(*explain_report.day(at, zone, recorded.tally, rows))
+
+
+def _bar(asked: OneBar, reading: Reading) -> None:
+    engine, bars, index, tally = asked.engine, asked.bars, asked.index, asked.tally
+    judged, stood = engine.judge_last(), stood_at(asked)
+    setups = [chosen.setup for chosen in engine.rulebook.setups]
+    output.say(
+        explain_report.opening(bars, index, tally, reading.tz, unready_at(asked, stood), judged),
+        "",
+        *explain_report.bar(bars, index, setups, tally, reading.tz),
+    )
+    for event in stood:
+        if reading.settings is not None:
+            output.say("", *sent_of(event, reading.settings))
     for found in judged:
         output.say("", *explain_report.judgement(found))
     for event in asked.said:
         if event.facts.ahead and event.time == bars.close_time[index]:
             output.say("", *explain_report.ahead(event))
-    output.say("", SHORT)
+
+
+def stood_at(asked: OneBar) -> list[Event]:
+    """Give the setups said at the bar, qualified or set aside."""
+    closed = int(asked.bars.close_time[asked.index])
+    return [event for event in asked.said if event.facts.begins and event.time == closed]
+
+
+def unready_at(asked: OneBar, stood: Sequence[Event]) -> str:
+    """Say why nothing is reported at the bar, whatever the rules say; empty where it is."""
+    holds = [event for event in asked.said if event.facts.about == "series"]
+    if holds and holds[-1].kind == "series.held":
+        return f"on hold since {holds[-1].data['bar_open']}: {holds[-1].data['reason']}"
+    if not asked.engine.warm and not stood:
+        return (
+            f"{asked.engine.series.count} of the {asked.engine.rulebook.rules.warm_up} bars of the warm-up have closed"
+        )
+    return ""
+
+
+def sent_of(event: Event, known: Settings) -> list[str]:
+    """Say what the station of a configuration did with a setup."""
+    if not known.store_path.is_file():
+        return [
+            f"Sent to nobody: no station of this configuration has run, since there is no store {known.store_path}."
+        ]
+    with Store.open(known.store_path, time.time_ns, visiting=True) as store:
+        story = [each for each in store.events.story(event.thread) if each.event.facts.begins]
+        deliveries = [store.outbox.of_event(each.event.id) for each in story]
+        bundled = {each.number: store.outbox.sent_with(each) for own in deliveries for each in own}
+    return sent(list(zip(story, deliveries, strict=True)), bundled, known.station.stale_after, known.station.zone)

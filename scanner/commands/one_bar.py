@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -11,15 +11,17 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from scanner.commands import output
+from scanner.commands.several import Troubles
 from scanner.commands.trouble import UsageError
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
+from scanner.market.timeframes import Timeframe
 from scanner.present.text import plain
-from scanner.recordings import prepare, recordings
-from scanner.replay import Tally
+from scanner.recordings import advised, prepare, recordings
+from scanner.replay import MostlyRefusedError, Tally
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from scanner.engine import SeriesEngine
@@ -54,29 +56,52 @@ def find(
 
     ``to_the_end`` runs all of its bars, to hear what became of a setup.
     """
-    moment = parse_moment(at, reading.tz)
-    output.announce_compiling(needed=needs_compiling(reading.rulebook))
-    if reading.settings is not None:
-        reading.settings.try_own_setups()
-    read = _read(paths, reading, instrument)
-    bars = read.lane_bars()
-    index = bar_at(bars, moment, day=len(at) == len("2024-03-18"))
-    if index is None:
-        raise UsageError(_no_bar(bars, at, read.tally))
-    engine, said = read.run_until(int(bars.close_time[-1 if to_the_end else index]))
-    return OneBar(engine, bars, index, read.tally, said)
+    return Recorded.read(paths, reading, at, instrument).at(at, reading.tz, to_the_end=to_the_end)
 
 
 @dataclass(frozen=True, slots=True)
-class _Read:
+class Recorded:
     """A recording read whole: its base bars, and how to make a pipeline that has seen none."""
 
     fresh: Callable[[], Pipeline]
     base: Bars
     tally: Tally
 
+    @classmethod
+    def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
+        """Read the one recording that is asked about; UsageError where there is none or several, or ``at`` is wrong."""
+        parse_moment(at, reading.tz)
+        output.announce_compiling(needed=needs_compiling(reading.rulebook))
+        if reading.settings is not None:
+            reading.settings.try_own_setups()
+        return _read(paths, reading, instrument)
+
+    @property
+    def timeframe(self) -> Timeframe:
+        """The timeframe that is asked about."""
+        return Timeframe.named(self.tally.timeframes[0])
+
+    def at(self, at: str, zone: str, *, to_the_end: bool = False) -> OneBar:
+        """Find the bar that a day or a time means; UsageError where there is none."""
+        bars = self.lane_bars()
+        index = bar_at(bars, parse_moment(at, zone), day=is_day(at))
+        if index is None:
+            raise UsageError(_no_bar(bars, at, self.tally))
+        ((engine, said),) = self.run_until([int(bars.close_time[-1 if to_the_end else index])])
+        return OneBar(engine, bars, index, self.tally, said)
+
+    def of_day(self, at: str, zone: str) -> Iterator[OneBar]:
+        """Give all bars that closed on a day, or that ended it at midnight; UsageError where there is none."""
+        bars = self.lane_bars()
+        begin, end = (parse_moment(at, zone, days=days) for days in (0, 1))
+        first, stop = np.searchsorted(bars.close_time, [begin, end], side="right").tolist()
+        if first == stop:
+            raise UsageError(_no_bar(bars, at, self.tally))
+        for index, (engine, said) in enumerate(self.run_until(bars.close_time[first:stop].tolist()), first):
+            yield OneBar(engine, bars, index, self.tally, said)
+
     def _lane(self, pipeline: Pipeline) -> Lane:
-        return next(lane for lane in pipeline.lanes if lane.timeframe.name == self.tally.timeframes[0])
+        return next(lane for lane in pipeline.lanes if lane.timeframe == self.timeframe)
 
     def lane_bars(self) -> Bars:
         """Give all bars of the timeframe asked about."""
@@ -84,28 +109,51 @@ class _Read:
         lane = self._lane(pipeline)
         return Bars.joined([own for each, own in pipeline.lanes_of(self.base) if each is lane])
 
-    def run_until(self, moment: int) -> tuple[SeriesEngine, list[Event]]:
-        """Run all bars that closed by a moment, those of coarser timeframes too; gives the engine asked about."""
+    def run_until(self, moments: Sequence[int]) -> Iterator[tuple[SeriesEngine, list[Event]]]:
+        """Run all bars that closed by each of some moments, oldest first, those of coarser timeframes too.
+
+        Gives the engine asked about as it is then, and all that it has said.
+        """
         pipeline = self.fresh()
         engine, said = self._lane(pipeline).engine, []
-        base = self.base[: int(np.searchsorted(self.base.close_time, moment, side="right"))]
-        for part in pipeline.parts(base):
-            for lane, own in pipeline.lanes_of(part):
+        seen = 0
+        for moment in moments:
+            stop = int(np.searchsorted(self.base.close_time, moment, side="right"))
+            for part in pipeline.parts(self.base[seen:stop]):
+                for lane, own in pipeline.lanes_of(part):
+                    said += [event for event in lane.engine.events(own) if lane.engine is engine]
+            seen = stop
+            for lane, own in pipeline.closed_by(moment):
                 said += [event for event in lane.engine.events(own) if lane.engine is engine]
-        for lane, own in pipeline.closed_by(moment):
-            said += [event for event in lane.engine.events(own) if lane.engine is engine]
-        return engine, said
+            yield engine, said
 
 
-def parse_moment(text: str, tz: str) -> int:
-    """Read ``--at``: a date or a time, in the given zone where it names none; nanoseconds since 1970 UTC."""
+def is_day(at: str) -> bool:
+    """Say whether ``--at`` names a day, not a time."""
+    return len(at) == len("2024-03-18")
+
+
+def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> int:
+    """Read what ``option`` says: a date or a time, in the given zone where it names none; nanoseconds since 1970 UTC.
+
+    ``days`` is how many days later, by the clocks of that zone.
+    """
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"--at {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30") from None
+        raise UsageError(
+            f"{option} {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30"
+        ) from None
     if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=ZoneInfo(tz))
+        moment = (moment + timedelta(days=days)).replace(tzinfo=_zone(tz))
     return round(moment.astimezone(UTC).timestamp()) * NANOSECONDS
+
+
+def _zone(tz: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(tz)
+    except (OSError, ValueError, KeyError):
+        raise UsageError(f'--tz: there is no time zone "{tz}"; give a name such as Europe/Berlin or UTC') from None
 
 
 def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
@@ -125,9 +173,11 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
     return None
 
 
-def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> _Read:
+def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
     """Read the one recording that is asked about, whole."""
-    found = list(recordings(paths, reading))
+    troubles = Troubles()
+    found = list(recordings(paths, reading, on_trouble=troubles.add))
+    troubles.end(nothing_read=not found)
     names = plain(", ".join(recording.symbol for recording in found), NAMES_SHOWN)
     if instrument is None and len(found) > 1:
         raise UsageError(f"the files hold several instruments ({names}); say which with --instrument")
@@ -138,10 +188,15 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> _R
         for raw in recording.bars:
             if first is None:
                 first, checking = raw, prepare(reading, recording, raw, tally)
-            parts.append(checking.check(raw).bars)
+            checked = checking.check(raw)
+            tally.count(len(raw), checked)
+            parts.append(checked.bars)
+            if tally.is_mostly_refused:
+                problem = MostlyRefusedError(tally, checking.guard.timetable)
+                raise UsageError(advised(problem, recording, reading))
         if first is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
-        return _Read(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
+        return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
     raise UsageError(f"no instrument {instrument} in the files; there is {names}")
 
 

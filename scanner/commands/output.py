@@ -28,9 +28,9 @@ def tell(*lines: str) -> None:
     sys.stderr.flush()
 
 
-def width() -> int:
-    """How many columns a table may have: those of the terminal, or 100 where there is none."""
-    return get_terminal_size((100, 24)).columns
+def width() -> int | None:
+    """How many columns a line may have: those of the terminal, or None where a file or a program takes the words."""
+    return get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 @contextmanager

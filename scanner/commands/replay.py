@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import gc
-from collections import Counter
 from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
+from scanner.commands.row_notes import RowNotes
+from scanner.commands.several import Troubles
+from scanner.contradictions import FEW
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
 from scanner.present.replay_report import Report, summary
-from scanner.recordings import prepare, recordings
-from scanner.replay import ReplayError, Tally, replay
+from scanner.present.text import plain
+from scanner.recordings import advised, prepare, recordings
+from scanner.replay import MostlyRefusedError, Tally, replay
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -23,25 +26,8 @@ if TYPE_CHECKING:
     from scanner.recordings import Reading
     from scanner.replay import Came
 
-NOTES_SHOWN = 20
-"""Notes of the guard that are told one by one for each reason; the rest is counted."""
-
-
-class _Notes:
-    """Tells what the guard refused or noted; in strict mode stops at the first row refused."""
-
-    def __init__(self, *, strict: bool) -> None:
-        self.strict = strict
-        self.told: Counter[str] = Counter()
-
-    def __call__(self, note: Note) -> None:
-        if self.strict and note.refused:
-            raise ReplayError(f"{note.source}, row {note.row}: {note.text}; stopped because of --strict")
-        self.told[note.reason] += 1
-        if self.told[note.reason] <= NOTES_SHOWN:
-            output.tell(f"{note.source}, row {note.row}: {note.text}")
-        elif self.told[note.reason] == NOTES_SHOWN + 1:
-            output.tell(f"{note.source}: more rows like this ({note.reason}) are counted in the summary")
+SHOWN = 60
+"""Letters of a name that are shown."""
 
 
 def gather(
@@ -52,38 +38,61 @@ def gather(
     on_end: Callable[[Came], None],
     *,
     tells_stories: bool,
-) -> list[Tally]:
-    """Replay files with progress shown; gives what each recording amounted to.
+) -> tuple[list[Tally], Troubles]:
+    """Replay files with progress shown; gives what each recording amounted to, and what could not be read.
 
-    Each event is handed on, and what came of each setup; ``tells_stories`` is as in ``replay``.
+    One that cannot ends nothing but itself. Each event is handed on, and what came of each
+    setup; ``tells_stories`` is as in ``replay``.
     """
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
     tallies: list[Tally] = []
+    troubles = Troubles()
     # Events hold no circles: looking for some among them, again and again, costs a tenth of the time.
     gc.disable()
     try:
         with output.progress("replaying") as on_progress:
-            for recording in recordings(paths, reading, on_progress):
+            for recording in recordings(paths, reading, on_progress, troubles.add):
                 tally = Tally(recording.symbol, str(recording.path))
-                tallies.append(tally)
                 made = partial(prepare, reading)
-                for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
-                    on_event(event)
+                try:
+                    with troubles.of(tally):
+                        for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
+                            on_event(event)
+                        tallies.append(tally)
+                except MostlyRefusedError as problem:
+                    troubles.add(advised(problem, recording, reading))
     finally:
         gc.enable()
-    return tallies
+    output.tell(*_alike(tallies))
+    return tallies, troubles
 
 
-def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> None:
-    """Replay files, write the events where asked, and report to people unless the events go to stdout."""
-    notes, found = _Notes(strict=strict), Report(reading.tz)
+def _alike(tallies: Sequence[Tally]) -> list[str]:
+    """Say which recordings begin with the same bars, though they have different names."""
+    by_mark: dict[bytes, list[Tally]] = {}
+    for tally in tallies:
+        if tally.bars >= FEW:
+            by_mark.setdefault(tally.mark, []).append(tally)
+    return [
+        f"{' and '.join(plain(tally.symbol, SHOWN) for tally in same)} have the same prices: leave one of them out, "
+        "for they count twice"
+        for same in by_mark.values()
+        if len(same) > 1
+    ]
+
+
+def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> int:
+    """Replay files, write the events where asked, and report to people unless the events go to stdout.
+
+    What could not be read is named at the end; gives the exit code.
+    """
+    notes, found = RowNotes(strict=strict), Report(reading.tz)
     if events_to is not None:
         output.not_among(events_to, "--events", paths)
     if events_to is None:
-        report(found, gather(paths, reading, notes, found.add, found.learn, tells_stories=False))
-        return
+        return report(found, *gather(paths, reading, notes, found.add, found.learn, tells_stories=False))
     with output.whole_file(events_to) as sink:
 
         def keep(event: Event) -> None:
@@ -95,15 +104,17 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
             if events_to != "-":
                 found.learn(came)
 
-        tallies = gather(paths, reading, notes, keep, learn, tells_stories=True)
+        tallies, troubles = gather(paths, reading, notes, keep, learn, tells_stories=True)
+        if not tallies:
+            return troubles.end(nothing_read=True)
     if events_to == "-":
         output.tell(*summary(tallies, found.zone), "", SHORT)
-    else:
-        report(found, tallies)
+        return troubles.end(nothing_read=False)
+    return report(found, tallies, troubles)
 
 
-def report(found: Report, tallies: Sequence[Tally]) -> None:
-    """Print what a replay found."""
-    output.say(*found.lines(output.width()))
+def report(found: Report, tallies: Sequence[Tally], troubles: Troubles) -> int:
+    """Print what a replay found; gives the exit code."""
     if tallies:
-        output.say(*summary(tallies, found.zone), "", SHORT)
+        output.say(*found.lines(output.width()), *summary(tallies, found.zone), "", SHORT)
+    return troubles.end(nothing_read=not tallies)

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from scanner.event_data import SetupData
     from scanner.present.chart import Format
 
+WIDTH = 100
+"""Columns of lines that no terminal shows."""
+
 
 def run(name: str | None, config: Path | None, out: Path | None) -> None:
     """List all setups, or explain one, as a configuration has them."""
@@ -41,7 +44,7 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
     setups = known() | {each.setup.name: each.setup for book in rulebooks.values() for each in book.setups}
     listed = {each: _listed(Chosen(setup, setup.numbers()), rulebooks) for each, setup in sorted(setups.items())}
     if name is None:
-        output.say(*listing(listed.values(), output.width()), "", SHORT)
+        output.say(*listing(listed.values(), output.width() or WIDTH), "", SHORT)
         return
     if name not in listed:
         raise UsageError(f'there is no setup "{name}"{did_you_mean(name, listed)}')
@@ -49,7 +52,7 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
     chosen, rules = Chosen(found.setup, found.numbers), next(iter(rulebooks.values())).rules
     rulebook = Rulebook(rules, (chosen,))
     output.announce_compiling(needed=needs_compiling(rulebook))
-    output.say(*explained(found, example_fit(chosen, rules), output.width()), "")
+    output.say(*explained(found, example_fit(chosen, rules), output.width() or WIDTH), "")
     output.say(_drawn(rulebook, out or Path(f"{name}.png"), kind), "", SHORT)
 
 

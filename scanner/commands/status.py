@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from scanner import settings as configuration
 from scanner.commands import output
+from scanner.commands.record_notes import told_of_record
 from scanner.present.status_report import report, unreadable
 from scanner.service.asks import Manners
 from scanner.service.configuration.check import check
@@ -41,6 +42,7 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
         known = facts(store, settings.watched())
     played = is_played(settings, environ)
     output.say(*report(status(settings, known, patience, now, running, played=played, mistake=mistake)))
+    output.say("", told_of_record(settings, now))
 
 
 def _say_what_runs(path: Path, environ: Mapping[str, str]) -> None:

@@ -9,46 +9,75 @@ from typing import TYPE_CHECKING
 from pyarrow import Table, parquet
 
 from scanner.commands import output
+from scanner.commands.study_gallery import charts_of
 from scanner.commands.trouble import DONE, UNUSABLE, UsageError
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
+from scanner.present.study.honesty import measured
+from scanner.present.study.page import page
+from scanner.present.study.stories import choose
 from scanner.present.study_summary import summary
+from scanner.present.wording import counted
+from scanner.studies.figures.report import report_of
+from scanner.studies.kept.asking import look_of
+from scanner.studies.kept.keeping import record_of
+from scanner.studies.kept.marks import rules_marks
+from scanner.studies.kept.noting import note
+from scanner.studies.kept.record import beside
 from scanner.studies.running import How, study_files
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.recordings import Reading
+    from scanner.settings import Settings
     from scanner.studies.collecting import Asked
+    from scanner.studies.figures.results import Report
     from scanner.studies.schema import Study
 
 FOLDER = Path("study")
 """Where a study is written, where nothing else is said."""
+REPORT = "REPORT.html"
 
 
-def run(paths: Sequence[Path], reading: Reading, asked: Asked, how: How) -> int:
-    """Study files of bars, write the tables to the folder, and say what came of it; gives the exit code.
+def run(
+    paths: Sequence[Path], reading: Reading, asked: Asked, how: How, config: str, now: int, *, keep: bool = False
+) -> int:
+    """Study files of bars, write tables and report to the folder, and say what came of it; gives the exit code.
 
-    What could not be read is told and ends nothing, but the exit code says that something is to be mended.
+    ``config`` is the name of the configuration, empty without one; with ``keep`` a record is left beside its store.
+    ``now`` is in nanoseconds since 1970 UTC. What could not be read is told and ends nothing, but the exit code says
+    that something is to be mended.
     """
     out = how.folder or FOLDER
     if out.exists() and not out.is_dir():
         raise UsageError(f"--out {out}: it is a file; name a folder")
+    if keep and reading.settings is not None and not (store := reading.settings.store_path).parent.is_dir():
+        raise UsageError(f"--keep: there is no folder {store.parent}, in which the store of {config} is; make it first")
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
     with output.progress("studying") as on_progress:
         study, troubles = study_files(paths, reading, asked, How(out, how.workers, how.cluster), on_progress)
-    written = write_tables(study, out)
-    output.say(*summary(study), "", f"written to {out}: {', '.join(written)}", "", SHORT)
-    if troubles:
-        output.tell(*troubles)
+    noted = note(paths, look_of(study, reading, config, now))
+    report = noted.on(report_of(study, looks=noted.looks, hypotheses=noted.hypotheses))
+    written = write_tables(study, report, out)
+    undrawn = write_report(study, report, paths, reading, out / REPORT)
+    output.say(*summary(study, report, reading.tz), "")
+    output.say(f"written to {out}: {', '.join(written)}, and {REPORT}, which has it all to read")
+    if noted.ledger is not None:
+        output.say(f"noted in {noted.ledger}: {counted(noted.looks, 'look')} at these bars, this one included")
+    if keep and reading.settings is not None:
+        output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
+    output.say("", SHORT)
+    output.tell(*noted.told, *troubles, *undrawn)
     return UNUSABLE if troubles else DONE
 
 
-def write_tables(study: Study, folder: Path) -> list[str]:
-    """Write the tables of a study, each file as a whole; gives the names of the files."""
+def write_tables(study: Study, report: Report, folder: Path) -> list[str]:
+    """Write the tables and figures of a study, each file as a whole; gives the names of the files."""
     files = {
+        "FIGURES.json": report.to_json(),
         "TRADES.parquet": _parquet(Table.from_pandas(study.trades, preserve_index=False)),
         "TRADES.csv": study.trades.to_csv(index=False).encode(),
         "MEMBERS.parquet": _parquet(Table.from_pandas(study.members, preserve_index=False)),
@@ -56,6 +85,23 @@ def write_tables(study: Study, folder: Path) -> list[str]:
     for name, content in files.items():
         output.write_whole(folder / name, content)
     return list(files)
+
+
+def write_report(study: Study, report: Report, paths: Sequence[Path], reading: Reading, target: Path) -> list[str]:
+    """Write the report to be read, with charts of some stories; gives a sentence where some could not be drawn."""
+    stories = choose(study)
+    with output.progress("drawing stories") as on_progress:
+        shown, undrawn = charts_of(stories, paths, reading, on_progress)
+    output.write_whole(target, page(study, report, shown, measured()).encode())
+    return [undrawn] if undrawn else []
+
+
+def keep_record(study: Study, settings: Settings, looks: int, now: int) -> Path:
+    """Leave the record of a study beside the store of a configuration, for its alerts; gives its path."""
+    path = beside(settings.store_path)
+    rules = rules_marks(settings, settings.rulebook_of(), study.instruments)
+    output.write_whole(path, record_of(study, rules, looks, now).to_bytes(), private=True)
+    return path
 
 
 def _parquet(table: Table) -> bytes:

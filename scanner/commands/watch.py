@@ -20,10 +20,11 @@ from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
 from scanner.commands.decide_by_message import DecisionsByMessage
 from scanner.commands.event_chart import event_chart
+from scanner.commands.record_notes import RecordNotes
 from scanner.commands.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.engine import needs_compiling
-from scanner.ports import FeedTroubleError, Hearing
+from scanner.ports import FeedTroubleError, Hearing, Notes
 from scanner.service import list_read
 from scanner.service.configuration.outside import build_feed, build_sink
 from scanner.service.delivery import Delivery
@@ -136,6 +137,13 @@ async def _watch(
     for each in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(each, stop.set)
     loop.add_signal_handler(signal.SIGHUP, again.set)
+    risk = RiskNotes(store, lambda: station.settings)
+    record = RecordNotes(
+        settings.store_path,
+        lambda: station.settings,
+        clock.now,
+        lambda sentence: loop.call_soon_threadsafe(station.telling.note, sentence),
+    )
     delivery = Delivery(
         store,
         sinks,
@@ -143,7 +151,7 @@ async def _watch(
         sleep=clock.sleep,
         random=random.random,
         picture=lambda event: event_chart(station.settings, store, event),
-        notes=RiskNotes(store, lambda: station.settings),
+        notes=lambda event: Notes(tuple(risk(event)), record(event)),
         quiet=settings.quiet,
         ceiling=settings.ceiling,
         stale_after=settings.station.stale_after,
@@ -156,6 +164,7 @@ async def _watch(
             sink.hear(DecisionsByMessage(store, settings.station.zone, partial(_note_deaf, station, name)))
     list_read.keep(station)
     warn(station)
+    record.look()
     supervisor = Supervisor(os.environ)
     beside = [
         asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import partial
+from itertools import compress
 from math import isnan, nan
 from typing import TYPE_CHECKING, Any
 
@@ -16,10 +17,10 @@ from scanner.follow.found import Found
 from scanner.follow.kept import packed, unpacked
 from scanner.follow.news import News, Record, signs_of, state_of, why_entered, why_leaving, why_raised
 from scanner.follow.outcome import Outcome
-from scanner.trade.plan import stop_behind, stop_margin
+from scanner.trade.plan import STYLES, stop_behind, stop_margin
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -32,13 +33,11 @@ if TYPE_CHECKING:
     from scanner.market.sessions import Timetable
     from scanner.trade.rulebook import Rulebook
 
-STYLES = ("early", "break", "average")
-"""In the order of the compiled code."""
-
 ENDINGS: Mapping[State, Kind] = {"lapsed": "setup.lapsed", "spoiled": "setup.spoiled"}
 """What is told of an end before the entry."""
 
 NAMES: tuple[str, ...] = steps.STORY.names or ()
+BLANK = dict.fromkeys(NAMES, 0)
 
 NOTHING = np.zeros(0, dtype=np.uint8)
 
@@ -58,6 +57,9 @@ class Follower:
     Call ``stand`` at each bar where setups stand, in order, and ``go_on`` before bars leave the window. What either
     gives is in the order of the bars, and at a bar in the order in which the setups were found.
     """
+
+    telling = steps.ALL_NEWS
+    """The news that a story stops for."""
 
     LAYOUT = f"{steps.STORY} {Found.__slots__}"
     """Says how a snapshot is laid out."""
@@ -156,8 +158,8 @@ class Follower:
     def leave_alone(self, threads: Collection[str]) -> None:
         """Follow stories no longer, without a word."""
         kept = [story.found.thread not in threads for story in self._stories]
-        self._records = self._records[np.array(kept, dtype=np.bool_)]
-        self._stories = [story for story, keep in zip(self._stories, kept, strict=True) if keep]
+        self._records = self._records[kept]
+        self._stories = list(compress(self._stories, kept))
 
     def under_way(self) -> list[Outcome]:
         """Give those that have not ended."""
@@ -210,7 +212,7 @@ class Follower:
             "fill": nan,
             "exit": nan,
         }
-        return tuple(values.get(name, 0) for name in NAMES)
+        return tuple((BLANK | values).values())
 
     def _go_on(self, stop: int, sides: int) -> list[News]:
         if not self._stories:
@@ -227,10 +229,10 @@ class Follower:
                     self._records[which]["stop"] = story.found.sign * float(story.stop)
                 self._records[which]["news"] = 0
                 told += [(index, story.number, news) for news in self._tell(record, story, index, was)]
-            over = self._records["state"] > steps.OPEN
-            if over.any():
-                self._records = self._records[~over]
-                self._stories = [story for story, ended in zip(self._stories, over.tolist(), strict=True) if not ended]
+            going_on = (self._records["state"] <= steps.OPEN).tolist()
+            if not all(going_on):
+                self._records = self._records[going_on]
+                self._stories = list(compress(self._stories, going_on))
         told.sort(key=lambda each: each[:2])
         return [news for _, _, news in told]
 
@@ -238,7 +240,8 @@ class Follower:
         pool, row = self._series.pool, self._series.row
         windows = (pool.columns, pool.deep, pool.times, row)
         rules, follow = self._rules.record, self._numbers
-        found: bool = steps.advance(*windows, self._records, offset, stop, sides, in_session, rules, follow)
+        how = (self.telling, rules, follow)
+        found: bool = steps.advance(*windows, self._records, offset, stop, sides, in_session, *how)
         return found
 
     def _in_session(self, stop: int) -> NDArray[np.uint8]:
@@ -251,7 +254,7 @@ class Follower:
         marks[1:] += (sessions[1:] != sessions[:-1]) * steps.FIRST
         return np.asarray(marks[1:], dtype=np.uint8)
 
-    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterator[News]:
+    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
         """Tell what there is to tell of a story at a bar; ``was`` is what its stop was before."""
         bits, now = record["news"], self._now(record, story)
         news = partial(self._news, record, story, now, index)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from scanner.follow import steps
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from decimal import Decimal
 
     from scanner.event_data import EntryStyle, State
@@ -27,6 +28,22 @@ SIGN_WORDS = {
     steps.DRIVEN: "a drive bar against it",
     steps.OTHER_SIDE: "a setup on the other side",
 }
+
+STATES: Mapping[int, tuple[State, str]] = {
+    steps.WAITING: ("waiting", "still waiting for its entry"),
+    steps.OPEN: ("open", "still open"),
+    steps.STOPPED: ("stopped", "the stop was reached"),
+    steps.STOPPED_AT_OPEN: ("stopped", "a bar opened beyond the stop"),
+    steps.LEFT: ("left", "the MACD line crossed back"),
+    steps.LEFT_AT_CLOSE: ("left", "the session ended"),
+    steps.LEFT_AFTER_CLOSE: ("left", "the session had ended without its last bar"),
+    steps.LEFT_BY_USER: ("left", "you left it"),
+    steps.GAPPED: ("lapsed", "the open that it would have been filled at or after lay too far beyond the entry"),
+    steps.OPENED_AT_STOP: ("lapsed", "the open that it would have been filled at lay at the stop or beyond"),
+    steps.SPOILED_BY_STOP: ("spoiled", "a close beyond the stop before the entry"),
+    steps.SPOILED_BY_CROSS: ("spoiled", "the MACD line crossed back before the entry"),
+}
+"""States that are always said in the same words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,24 +118,13 @@ def state_of(record: Record, found: Found, follow: Follow) -> tuple[State, str]:
     state = record["state"]
     if state == steps.LEFT_ON_PRESSURE:
         return "left_on_pressure", " and ".join(signs_of(record, follow))
-    states: dict[int, tuple[State, str]] = {
-        steps.WAITING: ("waiting", "still waiting for its entry"),
-        steps.OPEN: ("open", "still open"),
-        steps.STOPPED: ("stopped", "the stop was reached"),
-        steps.STOPPED_AT_OPEN: ("stopped", "a bar opened beyond the stop"),
-        steps.LEFT: ("left", "the MACD line crossed back"),
-        steps.LEFT_AFTER_BARS: ("left", f"{_bars(follow.max_bars)} in the position"),
-        steps.LEFT_AT_CLOSE: ("left", "the session ended"),
-        steps.LEFT_AFTER_CLOSE: ("left", "the session had ended without its last bar"),
-        steps.LEFT_BY_USER: ("left", "you left it"),
-        steps.LAPSED: ("lapsed", f"no entry within {_bars(follow.max_wait)}"),
-        steps.GAPPED: ("lapsed", "the open that it would have been filled at or after lay too far beyond the entry"),
-        steps.OPENED_AT_STOP: ("lapsed", "the open that it would have been filled at lay at the stop or beyond"),
-        steps.SPOILED_BY_STOP: ("spoiled", "a close beyond the stop before the entry"),
-        steps.SPOILED_BY_CROSS: ("spoiled", "the MACD line crossed back before the entry"),
-        steps.SPOILED_BY_OWN: ("spoiled", f"{found.spoiler.text} before the entry"),
-    }
-    return states[state]
+    if state == steps.LEFT_AFTER_BARS:
+        return "left", f"{_bars(follow.max_bars)} in the position"
+    if state == steps.LAPSED:
+        return "lapsed", f"no entry within {_bars(follow.max_wait)}"
+    if state == steps.SPOILED_BY_OWN:
+        return "spoiled", f"{found.spoiler.text} before the entry"
+    return STATES[state]
 
 
 def _bars(count: int) -> str:

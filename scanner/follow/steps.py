@@ -53,6 +53,7 @@ ENTERED, SIGN, SIGNAL, SWING, TO_ENTRY, HALF, SOON, ENDED = 1, 2, 4, 8, 16, 32, 
 """What there is to tell of a bar, a bit each: the entry; a new sign of pressure; an exit that is decided, or the first
 cross back of a ride; a swing low to raise the stop under; a gain that moves it to the entry; half left; the last bar of
 the session comes next; the end."""
+ALL_NEWS = 255
 
 LAST_BUT_ONE, LAST, FIRST = 1, 2, 4
 """Bars of a session, a bit each, where a position is to be flat by its close; the first is that of another session than
@@ -328,6 +329,7 @@ def advance(
     stop: int,
     sides: int,
     in_session: NDArray[np.uint8],
+    telling: int,
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
 ) -> bool:
@@ -339,8 +341,8 @@ def advance(
     ``in_session`` says of the last bars up to ``stop`` − 1 where they are in their session; of bars before it, and
     where it is empty, nothing is known.
 
-    Gives whether there is something to tell of any. Such a story is left at the bar after, with its ``news``: tell it,
-    clear it, and call again.
+    Gives whether there is something to tell of any, of the bits in ``telling``. Such a story is left at the bar after,
+    with its ``news``: tell it, clear it, and call again.
     """
     rules, follow = rules_of_one[0], follow_of_one[0]
     series, deep_series, times_of = columns[row], deep[row], times[row]
@@ -364,5 +366,6 @@ def advance(
                 against = i == stop - 1 and sides & other != 0
                 _close_in_position(series, deep_series, shift, i, story, against, where, time, rules, follow)
             story.next += 1
+            story.news &= telling
         found |= story.news != 0
     return found

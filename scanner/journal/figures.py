@@ -60,7 +60,7 @@ def figures(results: Sequence[Decimal], costs: Sequence[Decimal | None] = ()) ->
     )
 
 
-def wilson(successes: int, count: int) -> tuple[float, float]:
+def wilson(successes: float, count: float) -> tuple[float, float]:
     """Give the 95 % interval of a share: the score interval without correction for continuity.
 
     Wilson, E. B. (1927), «Probable inference, the law of succession, and statistical inference», Journal of the

@@ -30,6 +30,7 @@ Reason = Literal[
     "repeated time",
     "backward time",
     "leap in time",
+    "not ended",
     "missing bars",
     "no trade",
 ]
@@ -110,10 +111,12 @@ def _row(raw: RawBars, index: int) -> tuple[float, float, float, float, float]:
 class Guard:
     """Looks at the rows of one series as they come, in chunks of any size."""
 
-    __slots__ = ("_last_row", "_order", "_phase", "_phase_sure", "_rival_phase", "timetable")
+    __slots__ = ("_last_row", "_order", "_phase", "_phase_sure", "_rival_phase", "timetable", "until")
 
-    def __init__(self, timetable: Timetable) -> None:
+    def __init__(self, timetable: Timetable, until: int | None = None) -> None:
+        """Take bars that have ended by ``until``, in nanoseconds since 1970 UTC, or all."""
         self.timetable = timetable
+        self.until = until
         self._order = RowOrder()
         self._last_row: tuple[float, ...] = (nan,) * 5  # prices and volume of the last bar taken
         # Where sessions are unknown, bars begin so long after a whole hour (or a whole timeframe, if that is shorter).
@@ -148,6 +151,7 @@ class Guard:
         for reason, where, say in number_faults(raw):
             found.note(reason, where, say)
         opens, closes = self._check_times(raw, found)
+        self._check_ended(raw, found, closes)
         self._check_order(raw, found, opens, closes)
         columns = (opens, closes, raw.open, raw.high, raw.low, raw.close, raw.volume)
         good = np.arange(len(raw))
@@ -171,7 +175,14 @@ class Guard:
         sound = -BEYOND_PRICES < low <= first <= high < BEYOND_PRICES and low <= end <= high
         sound = sound and not (volume < 0 or volume == inf)
         idle = low == high and volume == 0
-        if last is None or not timetable.timeframe.intraday or raw.stamp_kind == "date" or not sound or idle:
+        if (
+            self.until is not None
+            or last is None
+            or not timetable.timeframe.intraday
+            or raw.stamp_kind == "date"
+            or not sound
+            or idle
+        ):
             return None
         if timetable.calendar.known:
             try:
@@ -237,6 +248,18 @@ class Guard:
                     break
         fits[start:] = phases[start:] == self._phase
         return fits
+
+    def _check_ended(self, raw: RawBars, found: _Findings, closes: NDArray[np.int64]) -> None:
+        """Leave out bars that go on: what they will be is not known yet."""
+        if self.until is not None and len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
+            found.note(
+                "not ended",
+                open_still,
+                lambda index: (
+                    f"the bar of {_written(int(raw.stamp[index]))} ends at {_written(int(closes[index]))}, which is "
+                    f"after {_written(self.until or 0)}; left out"
+                ),
+            )
 
     def _check_order(self, raw: RawBars, found: _Findings, opens: NDArray[np.int64], closes: NDArray[np.int64]) -> None:
         """Refuse rows that do not come after the last one taken."""

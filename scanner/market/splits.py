@@ -1,4 +1,4 @@
-"""Splits: openings that look like one, and the adjustment of what came before a known one."""
+"""Splits and changes of unit: openings that look like one, and the adjustment of what came before a known split."""
 
 from __future__ import annotations
 
@@ -15,22 +15,33 @@ if TYPE_CHECKING:
 
 RATIOS = ((2, 1), (3, 1), (3, 2), (4, 1), (5, 1), (7, 1), (10, 1), (20, 1))
 """Usual splits, new shares for old; their inverses are as usual."""
+UNITS = ((10, 1), (100, 1), (1000, 1))
+"""Usual changes of the unit that prices are in, new units for old, such as pence for pounds; and their inverses."""
 
 TOLERANCE = 0.025
 LEAP_ATR = 5.0
 
 
 def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float = LEAP_ATR) -> tuple[int, int] | None:
-    """Say which split (new, old) an opening looks like, if any.
+    """Say which split or change of unit (new, old) an opening looks like, if any.
 
     It does where it lies within 2.5 % of a usual ratio to the last close and further than ``leap_atr`` ATR from it.
     Prices at or below zero have no ratio.
     """
     if not (last_close > 0 and open_ > 0 and abs(open_ - last_close) > leap_atr * atr):
         return None
-    candidates = [*RATIOS, *((old, new) for new, old in RATIOS)]
+    usual = (*RATIOS, *UNITS)
+    candidates = [*usual, *((old, new) for new, old in usual)]
     new, old = min(candidates, key=lambda ratio: abs(open_ / last_close * ratio[0] / ratio[1] - 1))
     return (new, old) if abs(open_ / last_close * new / old - 1) <= TOLERANCE else None
+
+
+def leap_in_words(ratio: tuple[int, int]) -> str:
+    """Say what a leap by a ratio (new, old) looks like."""
+    new, old = ratio
+    is_unit = ratio in UNITS or (old, new) in UNITS
+    what = "a change of unit, such as from pence to pounds, or a split" if is_unit else "a split"
+    return f"opens near {old}:{new} of the last close, as after {what}"
 
 
 @dataclass(frozen=True, slots=True)

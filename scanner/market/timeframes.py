@@ -54,20 +54,31 @@ class Timeframe:
         Only the first stamps are looked at, so that what comes later in a file changes nothing. Days and weeks may
         differ by an hour where the clocks change. Two stamps alone may have a weekend between them.
         """
-        stamps = stamps[:JUDGED]
-        gaps = np.diff(stamps[stamps != NO_TIME]) // NANOSECONDS
-        gaps = gaps[gaps > 0]
-        if not len(gaps):
+        usual = usual_spacing(stamps)
+        if usual is None:
             return None
-        lengths, counts = np.unique(gaps, return_counts=True)
-        usual = int(lengths[np.argmax(counts)])
         for timeframe in ALL:
             if usual == timeframe.seconds or (not timeframe.intraday and abs(usual - timeframe.seconds) <= DAY // 24):
                 return cls(timeframe.seconds, timeframe.name)
         days = round(usual / DAY)
-        if len(gaps) == 1 and days <= LONG_WEEKEND and abs(usual - days * DAY) <= DAY // 24:
+        if len(_gaps(stamps)) == 1 and days <= LONG_WEEKEND and abs(usual - days * DAY) <= DAY // 24:
             return cls.named("1d")
         return None
+
+
+def usual_spacing(stamps: NDArray[np.int64]) -> int | None:
+    """Give the seconds that most neighbours among the first stamps are apart; None where none is after another."""
+    gaps = _gaps(stamps)
+    if not len(gaps):
+        return None
+    lengths, counts = np.unique(gaps, return_counts=True)
+    return int(lengths[np.argmax(counts)])
+
+
+def _gaps(stamps: NDArray[np.int64]) -> NDArray[np.int64]:
+    stamps = stamps[:JUDGED]
+    gaps: NDArray[np.int64] = np.diff(stamps[stamps != NO_TIME]) // NANOSECONDS
+    return gaps[gaps > 0]
 
 
 ALL = tuple(

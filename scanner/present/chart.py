@@ -73,10 +73,10 @@ def draw(picture: Picture, format: Format = "png") -> bytes:  # noqa: A002 - as 
     return painted(lambda: compose(picture), format)
 
 
-def painted(composed: Callable[[], Figure], format: Format) -> bytes:  # noqa: A002 - as above
-    """Compose a figure and write it as a file."""
+def painted(composed: Callable[[], Figure], format: Format, *, as_paths: bool = False) -> bytes:  # noqa: A002 - as above
+    """Compose a figure and write it as a file; the letters of an SVG are drawn ``as_paths`` or left to other fonts."""
     kept = BytesIO()
-    with _DRAWING, mpl.rc_context(SETTINGS):
+    with _DRAWING, mpl.rc_context(SETTINGS | {"svg.fonttype": "path"} if as_paths else SETTINGS):
         figure = composed()
         if format == "svg":
             figure.savefig(kept, format="svg", facecolor=PAPER, metadata={"Date": None, "Creator": "closewatch"})

@@ -9,13 +9,16 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
-from scanner.present.chart_look import GRID, HEIGHT, PAPER, POINTS, WIDTH, font
+from scanner.present.chart_look import GRID, HEIGHT, PAPER, POINTS, WIDTH, font, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+LONGEST = 120
+"""Letters that words are cut to in any case."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,13 @@ class Sheet:
     def width(self, words: str, pixels: float, *, bold: bool = False) -> float:
         """Measure a line of text."""
         return float(self._measure.get_text_width_height_descent(words, font(pixels, bold=bold), ismath=False)[0])
+
+    def fitted(self, words: str, pixels: float, room: float) -> str:
+        """Cut words from outside that are longer than there is room for."""
+        length = LONGEST
+        while self.width(fitting := shown(words, length), pixels) > room:
+            length = len(fitting) - 1
+        return fitting
 
     def text(
         self,

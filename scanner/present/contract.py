@@ -46,7 +46,7 @@ def data_schemas(refs: str) -> dict[str, Any]:
 
 
 def envelope() -> dict[str, Any]:
-    """Give the schema of what all events have in common: the attributes of CloudEvents 1.0 and two extensions."""
+    """Give the schema of what all events have in common: the attributes of CloudEvents 1.0 and three extensions."""
     return {
         "type": "object",
         "description": "A CloudEvents 1.0 event in the JSON format. A repeated id is a repeated event.",
@@ -79,6 +79,12 @@ def envelope() -> dict[str, Any]:
             "late": {
                 "const": True,
                 "description": "Extension: the event waited so long on its way that the moment to act has passed.",
+            },
+            "record": {
+                "type": "string",
+                "minLength": 1,
+                "description": "Extension: what setups of its kind have come to so far, as of the moment of sending, "
+                "in words; of setups that are found or forming.",
             },
             "data": {"type": "object"},
         },

@@ -5,9 +5,9 @@ from __future__ import annotations
 from math import isnan
 from typing import TYPE_CHECKING, Any
 
-from scanner.present.tables import bar_time, table
+from scanner.present.tables import NOTHING, bar_time, table
 from scanner.present.text import plain
-from scanner.present.wording import number
+from scanner.present.wording import counted, number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -24,6 +24,76 @@ HELD, MISSED = "yes", "NO"
 
 SHOWN = 3
 """Bars shown where several setups are explained."""
+
+
+def opening(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judged: Sequence[Judgement]) -> str:
+    """Say in one sentence what there was at a bar."""
+    told = unready and f"nothing is reported ({unready})"
+    stands = "; ".join(_stands(found) for found in judged if found.holds)
+    when = f"{_named(bars, index, tally, zone)} ({zone})"
+    return f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, {when}: {told or stands or _nearest_in_words(judged)}."
+
+
+def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
+    daily = tally.timeframes[0] in {"1d", "1w"}
+    return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, daily=daily)
+
+
+def _stands(found: Judgement) -> str:
+    if found.set_aside:
+        return f"a {found.setup.title} {found.direction} stood and was set aside: {found.set_aside}"
+    place = f" at a place, {found.place}" if found.place else ""
+    return f"a {found.setup.title} {found.direction} qualified{place}"
+
+
+def _nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
+    """Give the setup that misses the fewest of its rules, and which."""
+    by_missed = [(found, _missed(found)) for found in judged]
+    return min(by_missed, key=lambda each: len(each[1]) / len(each[0].rules), default=None)
+
+
+def _missed(found: Judgement) -> list[str]:
+    return [name for name, rule in found.rules.items() if not rule["verdict"]]
+
+
+def _nearest_in_words(judged: Sequence[Judgement]) -> str:
+    nearest = _nearest(judged)
+    if nearest is None:
+        return "there are too few bars to look at"
+    found, missed = nearest
+    return (
+        f"no setup. The nearest was a {found.setup.title} {found.direction}, which missed {len(missed)} of "
+        f"{len(found.rules)} rules: {', '.join(missed)}"
+    )
+
+
+def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgement]) -> tuple[str, ...]:
+    """Give the row of a bar among all of its day."""
+    when = bar_time(0, int(bars.close_time[index]), zone, daily=False)
+    close = f"{bars.close[index]:.10g}"
+    nearest = _nearest(judged)
+    if unready or nearest is None:
+        return when, close, NOTHING, NOTHING, unready or "too few bars"
+    found, missed = nearest
+    name = f"{found.setup.title} {found.direction}"
+    if missed:
+        return when, close, name, f"{len(missed)} of {len(found.rules)}", ", ".join(missed)
+    return when, close, name, "none", f"set aside: {found.set_aside}" if found.set_aside else "qualified"
+
+
+def day(at: str, zone: str, tally: Tally, rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Give all bars of a day, each with the setup that missed the fewest of its rules there."""
+    symbol, heads = plain(tally.symbol, 60), ("closed", "close", "nearest setup", "misses", "which rules")
+    found = sum(each[-1] == "qualified" for each in rows)
+    aside = sum(each[-1].startswith("set aside: ") for each in rows)
+    about = f"{symbol} {tally.timeframes[0]}, {counted(len(rows), 'bar')} of {at} ({zone})"
+    return [
+        f"{about}: {found} with a setup that qualified, {aside} with one that was set aside.",
+        "",
+        *table(heads, rows, left=(0, 2, 3, 4)),
+        "",
+        f"With a time, such as --at {rows[0][0].replace(' ', 'T')}, one bar is explained rule by rule.",
+    ]
 
 
 def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone: str) -> list[str]:
@@ -46,7 +116,7 @@ def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone
         shown = table(heads[1:], [row[1:] for row in rows], left=(0,))
     else:
         shown = table(heads, rows, left=(0, 1))
-    return [f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, times in {zone}", "", *shown]
+    return shown
 
 
 def missed_by(measure: Measure) -> str:
@@ -85,7 +155,7 @@ def ahead(event: Event) -> list[str]:
 
 def judgement(found: Judgement) -> list[str]:
     """Give the whole account of one direction at one bar."""
-    missed = [name for name, rule in found.rules.items() if not rule["verdict"]]
+    missed = _missed(found)
     head = f"{found.setup.title} {found.direction}: " + (
         f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"
         if missed
@@ -140,7 +210,7 @@ def judgement(found: Judgement) -> list[str]:
         )
         for style, entry in plan.entries.items()
     ]
-    lines += ["", *table(("entry", "price", "R", "1R", "2R", "3R", "room", "size"), entries)]
+    lines += ["", *table(("entry", "price", "R", "1R at", "2R at", "3R at", "room", "size"), entries)]
     lines += ["", *(f"{style:9} {entry['reason']}" for style, entry in plan.entries.items())]
     lines += [
         f"{style:9} {'obstacle ' + entry['obstacle'] if entry['obstacle'] else 'no obstacle'}: {entry['obstacle_text']}"

@@ -49,5 +49,6 @@ def setup_forming(message: Message, user_zone: str, exchange_zone: str | None) -
             if found["verdict"]
         ),
         wrong=NEXT_ONLY,
+        record=message.notes.record,
         caution=SHORT,
     )

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from dataclasses import dataclass
 from decimal import Decimal
-from hashlib import sha256
 from html import escape
 from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
 from scanner.present.cautions import FULL
 from scanner.present.journal_report import BROKEN_WORDS, LEGEND, bar_of, in_money, price, signed, state_in_words
+from scanner.present.page_html import closed_page, facts, picture
 from scanner.present.text import plain
 from scanner.present.times import moment
 from scanner.present.wording import counted, name, phrase, sentence
@@ -27,33 +26,13 @@ if TYPE_CHECKING:
 
 NOTE_LENGTH = 2_000
 STYLE = """
-:root { color-scheme: light dark; --paper: #efece4; --card: #ffffff; --ink: #1b242e; --pale: #5a6470; --line: #ded9cd;
-  --accent: #23676b; --own: #eaf1f0; --wrong: #f6ead9; --edge: #9a5b13; }
-@media (prefers-color-scheme: dark) {
-  :root { --paper: #12171c; --card: #1c232b; --ink: #e9e6df; --pale: #a7b0bb; --line: #36414d; --accent: #7fc6ca;
-    --own: #22313a; --wrong: #33291a; --edge: #d99a4e; }
-}
-* { box-sizing: border-box; }
-body { margin: 0; padding: 16px 8px 32px; background: var(--paper); color: var(--ink);
-  font: 16px/1.45 system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif; overflow-wrap: anywhere; }
 header, article, footer { max-width: 900px; margin: 0 auto 14px; }
 header, footer { padding: 0 10px; }
-article { padding: 16px; background: var(--card); border-top: 5px solid var(--accent); border-radius: 6px; }
-h1 { margin: 8px 0 4px; font-size: 24px; line-height: 1.2; }
-h2 { margin: 0; font-size: 20px; line-height: 1.25; }
-h3 { margin: 16px 0 4px; font-size: 13px; letter-spacing: .06em; text-transform: uppercase; color: var(--accent); }
-p { margin: 4px 0 8px; }
-.pale, footer { color: var(--pale); font-size: 14px; }
-.wrong { margin: 10px 0; padding: 8px 12px; background: var(--wrong); border-left: 4px solid var(--edge); }
-dl { display: grid; grid-template-columns: repeat(auto-fill, minmax(132px, 1fr)); gap: 0 16px; margin: 10px 0 0; }
-dl div { padding: 6px 0; border-top: 1px solid var(--line); }
-dt { font-size: 13px; color: var(--pale); }
-dd { margin: 0; font-weight: 700; font-variant-numeric: tabular-nums; }
 ol { margin: 6px 0 0; padding: 0; list-style: none; }
 li { padding: 7px 0; border-top: 1px solid var(--line); }
 li p { margin: 0; }
 li.own { margin: 0 -8px; padding: 7px 8px; background: var(--own); border-radius: 4px; }
-img { display: block; width: 100%; max-width: 560px; height: auto; margin: 12px auto 4px; border-radius: 4px; }
+img { max-width: 560px; margin: 12px auto 4px; }
 """
 DECIDED = {"take": "you took it", "pass": "you passed", "leave": "you left", "note": "your note"}
 
@@ -73,19 +52,13 @@ class Told:
 
 def page(title: str, told: Sequence[Told], zone: str, ids: Mapping[str, str]) -> str:
     """Write the page; ``ids`` are the first letters of each story's id."""
-    hashed = b64encode(sha256(STYLE.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'sha256-{hashed}'; img-src data:; base-uri 'none'; form-action 'none'"
     articles = "\n".join(_article(each, zone, ids[each.story.id]) for each in told)
-    return (
-        '<!doctype html>\n<html lang="en" dir="ltr">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        f"<title>{escape(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n"
+    inner = (
         f'<header><h1>{escape(title)}</h1><p class="pale">{escape(counted(len(told), "setup"))}. '
         f"{escape(' '.join(LEGEND))}</p></header>\n"
-        f"<main>\n{articles}\n</main>\n<footer><p>{escape(FULL)}</p></footer>\n</body>\n</html>\n"
+        f"<main>\n{articles}\n</main>\n<footer><p>{escape(FULL)}</p></footer>"
     )
+    return closed_page(title, STYLE, inner)
 
 
 def _article(told: Told, zone: str, short: str) -> str:
@@ -101,7 +74,7 @@ def _article(told: Told, zone: str, short: str) -> str:
         "<h3>In order</h3>",
         f"<ol>{_messages(told, zone)}</ol>",
     ]
-    return f'<article id="{escape(entry.id)}">' + "\n".join(part for part in parts if part) + "</article>"
+    return f'<article class="card" id="{escape(entry.id)}">' + "\n".join(part for part in parts if part) + "</article>"
 
 
 def _decided(entry: Entry) -> str:
@@ -111,11 +84,11 @@ def _decided(entry: Entry) -> str:
 
 def _chart(shows: str, drawn: bytes, entry: Entry) -> str:
     alt = f"Chart of {name(entry.instrument)} {shows}; its levels are in the text"
-    return f'<img src="data:image/png;base64,{b64encode(drawn).decode()}" alt="{escape(alt)}" loading="lazy">'
+    return picture(drawn, alt)
 
 
 def _facts(entry: Entry) -> str:
-    facts = [
+    known = [
         ("state", state_in_words(entry)),
         ("R", signed(entry.r)),
         ("your R", signed(entry.own_r)),
@@ -134,11 +107,7 @@ def _facts(entry: Entry) -> str:
         (f"your result {entry.currency}", in_money(entry.own_result)),
         ("bars held", "-" if entry.bars_held is None else f"{entry.bars_held:,}"),
     ]
-    return (
-        "<dl>"
-        + "".join(f"<div><dt>{escape(key)}</dt><dd>{escape(value)}</dd></div>" for key, value in facts if value != "-")
-        + "</dl>"
-    )
+    return facts((key, value) for key, value in known if value != "-")
 
 
 def _messages(told: Told, zone: str) -> str:

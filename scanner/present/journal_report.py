@@ -28,11 +28,8 @@ HEADS = (
     *("bar", "instrument", "tf", "setup", "side", "id", "decision", "aside", "planned", "filled", "yours", "1st stop"),
     *("last stop", "exit", "left at", "state", "R", "your R", "cost", "otherwise", "held", "broken"),
 )
-NARROWED = (
-    *("last stop", "held", "cost", "otherwise", "left at", "planned", "exit", "1st stop", "yours", "filled", "tf"),
-    *("setup", "broken", "aside", "id"),
-)
-"""Columns that a narrow terminal does without, in this order."""
+NAMED = HEADS.index("decision")
+"""So many columns say which setup a row is about."""
 FLUSH_LEFT = {"bar", "instrument", "tf", "setup", "side", "id", "decision", "aside", "state", "broken"}
 RARE = ("aside", "left at", "cost", "broken")
 """Columns that stand there only where they have something to tell."""
@@ -83,19 +80,18 @@ def in_money(value: Decimal | None) -> str:
     return "-" if value is None else money(value)
 
 
-def journal_table(entries: Sequence[Entry], zone: str, width: int) -> list[str]:
-    """Give a table with a row for each entry, at most ``width`` columns wide where that can be, and what it tells."""
+def journal_table(entries: Sequence[Entry], zone: str, width: int | None) -> list[str]:
+    """Give a table with a row for each entry, or blocks where ``width`` columns are too few, and what it tells."""
     ids = short_ids([each.id for each in entries])
     rows = [_row(each, ids[each.id], zone) for each in entries]
-    several = len({each.setup for each in entries}) > 1
+    alike = ["setup"] if len({each.setup for each in entries}) == 1 else []
     without = [head for head in RARE if not {row[HEADS.index(head)] for row in rows} - {"-"}]
-    lines = fitted(HEADS, rows, width, NARROWED, FLUSH_LEFT, without if several else [*without, "setup"])
+    lines = fitted(HEADS, rows, width, NAMED, FLUSH_LEFT, [*without, *alike])
     decisions = Counter(each.decision for each in entries)
     told = f"{counted(len(entries), 'setup')}: {decisions['taken']:,} taken, {decisions['passed']:,} passed"
     used = sorted({kind for each in entries for kind in each.broken}, key=BROKEN.index)
     broken = [f"broken, {BROKEN_SHORT[kind]}: {BROKEN_WORDS[kind]}." for kind in used]
-    other = [OTHERWISE] if "otherwise" in lines[0] else []
-    return [*lines, "", f"{told}, {decisions[None]:,} neither.", *LEGEND, *other, *broken, "", SHORT]
+    return [*lines, "", f"{told}, {decisions[None]:,} neither.", *LEGEND, OTHERWISE, *broken, "", SHORT]
 
 
 def _row(entry: Entry, short: str, zone: str) -> tuple[str, ...]:

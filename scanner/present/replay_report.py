@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 
 NAME_LENGTH = 16
 HEADS = (
-    *("bar", "instrument", "tf", "setup", "side", "place", "evidence", "entry", "stop", "1R", "room", "exit"),
+    *("bar", "instrument", "tf", "setup", "side", "place", "evidence", "entry", "stop", "1R at", "room", "exit"),
     *("outcome", "R", "cost"),
 )
-NARROWED = ("exit", "1R", "room", "tf", "cost", "evidence", "place")
-"""Columns that a narrow terminal does without, in this order."""
-FLUSH_LEFT = {*HEADS[: HEADS.index("evidence")], "outcome"}
+NAMED = HEADS.index("evidence")
+"""So many columns say which setup a row is about."""
+FLUSH_LEFT = {*HEADS[:NAMED], "outcome"}
 STATE_WORDS: dict[State, str] = {
     "waiting": "waiting",
     "open": "open",
@@ -70,8 +70,8 @@ class Report:
         """Take what came of a setup."""
         self._outcomes[came.thread] = _ended(came)
 
-    def lines(self, width: int) -> list[str]:
-        """Give the setups as a table, one row each, at most ``width`` columns wide where that can be, and the rest."""
+    def lines(self, width: int | None) -> list[str]:
+        """Give the setups as a table, or as blocks where ``width`` columns are too few for one, and the rest."""
         rows = [(*row, *_cells(self._outcomes.get(thread))) for thread, row in self._setups]
         found = [*_table(rows, width), ""] if rows else []
         aside = [
@@ -128,11 +128,11 @@ def _line(event: Event, zone: str, what: str) -> str:
     return f"{_when(event, zone)}  {plain(data['instrument'], NAME_LENGTH)} {data['timeframe']}: {what}"
 
 
-def _table(rows: list[tuple[str, ...]], width: int) -> list[str]:
+def _table(rows: list[tuple[str, ...]], width: int | None) -> list[str]:
     """Make the table; the setup is named only where there are several, and costs only where some are known."""
     several, costs = ({row[HEADS.index(head)] for row in rows} for head in ("setup", "cost"))
     without = ([] if len(several) > 1 else ["setup"]) + ([] if costs - {"-"} else ["cost"])
-    return fitted(HEADS, rows, width, NARROWED, FLUSH_LEFT, without)
+    return fitted(HEADS, rows, width, NAMED, FLUSH_LEFT, without)
 
 
 def _counted(reasons: Counter[str]) -> str:

@@ -39,6 +39,7 @@ def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> 
         why=_why(data),
         levels=_levels(data, entry),
         wrong=_wrong(data, entry),
+        record=message.notes.record,
         caution=SHORT,
     )
 
@@ -59,7 +60,7 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
             f"A {phrase(data['title'])}{at}, {data['direction']}; {evidence}. Bar closed {closed}.",
             f"Set aside, for what you require: {sentence(data['set_aside'])}" if data["set_aside"] else "",
             f"Against it: {', '.join(failing)}." if failing and not data["set_aside"] else "",
-            *(sentence(note) for note in message.notes),
+            *(sentence(note) for note in message.notes.risk),
             *(f"Caution: {sentence(each)}" for each in data["warnings"]),
             f"At the same bar: {', '.join(name.replace('_', ' ') for name in data['alongside'])}."
             if data["alongside"]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from matplotlib.figure import Figure
 
 from scanner.present.chart import direction_of, name_averages, painted, write_caution, write_title
-from scanner.present.chart_look import DPI, HEIGHT, INK, PALE, PAPER, STOP, WIDTH, shown
+from scanner.present.chart_look import DPI, HEIGHT, INK, PALE, PAPER, STOP, WIDTH
 from scanner.present.chart_macd import draw_macd
 from scanner.present.chart_sheet import Box, Sheet
 from scanner.present.story_picture import story_picture_for
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from scanner.present.chart import Format
     from scanner.present.story_picture import StoryPicture
 
-WORDS, LONGEST = 17.0, 120
+WORDS = 17.0
 
 
 def story_chart_for(bars: Bars, told: Sequence[Event], rules: Rules, zone: str, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
@@ -90,16 +90,8 @@ def _what_became_of_it(sheet: Sheet, story: StoryPicture) -> None:
         left -= sheet.width(costs, WORDS) + 16
     aside = ", set aside" if data["set_aside"] else ""
     ended = f"{data['title']}{aside}: {came_of(data)}"
-    sheet.text(14, y, _fitted(sheet, ended, WORDS, left - 14), WORDS, INK)
-    sheet.text(14, y - 25, _fitted(sheet, sentence(data["reason"]), WORDS, WIDTH - 28), WORDS, PALE)
-
-
-def _fitted(sheet: Sheet, words: str, size: float, room: float) -> str:
-    """Cut words that are longer than there is room for."""
-    length = LONGEST
-    while sheet.width(fitting := shown(words, length), size) > room:
-        length = len(fitting) - 1
-    return fitting
+    sheet.text(14, y, sheet.fitted(ended, WORDS, left - 14), WORDS, INK)
+    sheet.text(14, y - 25, sheet.fitted(sentence(data["reason"]), WORDS, WIDTH - 28), WORDS, PALE)
 
 
 def _legend(sheet: Sheet, story: StoryPicture, y: float) -> None:

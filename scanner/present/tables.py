@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
+from textwrap import wrap
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
+
+NOTHING = "-"
+"""What stands in a table where there is nothing to tell."""
+INDENT, UNBROKEN = 4 * " ", "\N{NO-BREAK SPACE}"
 
 DAY = 25 * 3_600 * 1_000_000_000
 """The longest day, in nanoseconds: the one on which a clock is put back."""
@@ -27,29 +32,36 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[in
 def fitted(
     heads: Sequence[str],
     rows: Sequence[Sequence[str]],
-    width: int,
-    narrowed: Sequence[str],
+    width: int | None,
+    named: int,
     left: Collection[str],
     without: Collection[str] = (),
 ) -> list[str]:
-    """Lay out rows as ``table`` does, at most ``width`` columns wide where that can be.
+    """Lay out rows as ``table`` does, or as one block a row where ``width`` columns are too few for that.
 
-    The columns ``without`` are left out, and those ``narrowed`` one after the other until the rest fits; those named in
-    ``left`` are flush left.
+    The columns ``without`` are left out; those named in ``left`` are flush left. ``width`` is None where lines may be
+    as long as they like. A block begins with what stands in the first ``named`` columns, and names the rest that there
+    is.
 
-    >>> fitted(["what", "how many", "where"], [["bars", "5031", "here"]], 18, ["where"], ["what"])
-    ['what  how many', 'bars      5031']
+    >>> fitted(["what", "how many", "where"], [["bars", "5031", "here"]], None, 1, ["what"], ["how many"])
+    ['what  where', 'bars   here']
+    >>> fitted(["what", "how many", "where"], [["bars", "5031", "here"]], 20, 1, ["what"])
+    ['bars', '    how many 5031,', '    where here']
     """
-    dropped = set(without)
-    for next_one in (*narrowed, None):
-        keep = [number for number, head in enumerate(heads) if head not in dropped]
-        places = [place for place, number in enumerate(keep) if heads[number] in left]
-        kept = [[row[number] for number in keep] for row in rows]
-        lines = table([heads[number] for number in keep], kept, places)
-        if next_one is None or max(map(len, lines)) <= width:
-            break
-        dropped.add(next_one)
-    return lines
+    keep = [number for number, head in enumerate(heads) if head not in without]
+    named = sum(number < named for number in keep)
+    heads, rows = [heads[number] for number in keep], [[row[number] for number in keep] for row in rows]
+    lines = table(heads, rows, [place for place, head in enumerate(heads) if head in left])
+    if width is None or max(map(len, lines)) <= width:
+        return lines
+    return [line for row in rows for line in _block(heads, row, width, named)]
+
+
+def _block(heads: Sequence[str], row: Sequence[str], width: int, named: int) -> list[str]:
+    told = [f"{head} {cell}" for head, cell in zip(heads[named:], row[named:], strict=True) if cell != NOTHING]
+    rest = ", ".join(told).replace(" ", UNBROKEN).replace(f",{UNBROKEN}", ", ")
+    lines = [*wrap("  ".join(row[:named]), width), *wrap(rest, width, initial_indent=INDENT, subsequent_indent=INDENT)]
+    return [line.replace(UNBROKEN, " ") for line in lines]
 
 
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:

@@ -49,8 +49,8 @@ class Words:
     ``headline`` is complete in itself; ``news`` is what it says of a setup, without that setup's name. ``lead`` says
     what happened and when, in a sentence or two. ``orders`` are those that are valid now. ``levels`` begin with those
     one acts on, and ``glance`` is what matters of the tables beyond the headline. ``wrong`` says what would prove it
-    wrong, or change it. ``parts`` are the alerts of a digest. Any of these but the headline may be
-    empty.
+    wrong, or change it. ``record`` says what setups of its kind have come to so far. ``parts`` are the alerts of a
+    digest. Any of these but the headline may be empty.
     """
 
     headline: str
@@ -61,6 +61,7 @@ class Words:
     why: tuple[Line, ...] = ()
     levels: tuple[Line, ...] = ()
     wrong: str = ""
+    record: str = ""
     caution: str = ""
     parts: tuple[Words, ...] = ()
 
@@ -75,7 +76,7 @@ class Words:
         blocks += [_titled(title, lines) for title, lines in (("Levels", self.levels), (self.why_title, self.why))]
         blocks += [self.wrong]
         blocks += [f"{number}. {part.headline}\n{part.brief()}" for number, part in enumerate(self.parts, start=1)]
-        blocks += [self.caution]
+        blocks += [self.record, self.caution]
         return "\n\n".join(block.rstrip() for block in blocks if block) + "\n"
 
     def brief(self, most: int | None = None) -> str:
@@ -86,7 +87,9 @@ class Words:
         heads = [part.headline for part in self.parts[:most]]
         if len(heads) < len(self.parts):
             heads.append(f"and {len(self.parts) - len(heads):,} more")
-        return "\n".join(line for line in (self.lead, self.orders, self.glance, self.wrong, *heads) if line)
+        return "\n".join(
+            line for line in (self.lead, self.orders, self.glance, self.wrong, self.record, *heads) if line
+        )
 
 
 def _titled(title: str, lines: tuple[Line, ...]) -> str:

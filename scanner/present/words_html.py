@@ -7,6 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from scanner.present.cautions import FULL
+from scanner.present.page_html import document
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,6 +35,7 @@ STYLES = {
     "note": "padding:0 0 7px;font-size:13px;line-height:1.35;color:#5a6470;overflow-wrap:anywhere",
     "wrong": "margin:16px 0 4px;padding:10px 12px;background:#f6ead9;border-left:4px solid #9a5b13;"
     "overflow-wrap:anywhere",
+    "record": "margin:16px 0 4px;overflow-wrap:anywhere",
     "picture": "display:block;width:100%;height:auto;margin:4px 0 12px;border:0;border-radius:4px",
     "foot": "max-width:560px;margin:0 auto;padding:2px 18px 12px;font-size:13px;line-height:1.4;color:#5a6470",
 }
@@ -48,6 +50,7 @@ DARK = """\
   .note, .foot { color: #a7b0bb !important; }
   .wrong { background: #33291a !important; border-left-color: #d99a4e !important; }
 }"""
+MAIL_COLORS = '<meta name="supported-color-schemes" content="light dark">'
 TIED = re.compile(r"\b(?:entry|stop|R|at|was) (?=[-\d])|(?<=\d) (?=R\b)")
 """What a headline keeps on one line: a word with the number after it, and a number with the R after it."""
 
@@ -58,14 +61,8 @@ def html(words: Words, pictures: Sequence[str | None] = ()) -> str:
     cards = [_alert(words, None if words.parts else charts[0])]
     cards += [_part(part, chart) for part, chart in zip(words.parts, charts, strict=False)]
     foot = _element("div", "foot", escape(FULL)) if words.caution else ""
-    return (
-        '<!doctype html>\n<html lang="en" dir="ltr">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n<meta name="supported-color-schemes" content="light dark">\n'
-        f"<title>{escape(words.headline)}</title>\n<style>\n{DARK}\n</style>\n</head>\n"
-        + _element("body", "page", "\n".join(["", *cards, foot, ""]))
-        + "\n</html>\n"
-    )
+    body = _element("body", "page", "\n".join(["", *cards, foot, ""]))
+    return document(words.headline, f"\n{DARK}\n", body, metas=[MAIL_COLORS])
 
 
 def _alert(words: Words, chart: str | None) -> str:
@@ -78,7 +75,8 @@ def _alert(words: Words, chart: str | None) -> str:
         + _picture(chart)
         + _table("Levels", words.levels)
         + _text("wrong", words.wrong)
-        + _table(words.why_title, words.why),
+        + _table(words.why_title, words.why)
+        + _text("record", words.record),
     )
 
 
@@ -91,7 +89,8 @@ def _part(words: Words, chart: str | None) -> str:
         + _text("orders", words.orders)
         + _text("glance", words.glance)
         + _picture(chart)
-        + _text("wrong", words.wrong),
+        + _text("wrong", words.wrong)
+        + _text("record", words.record),
     )
 
 

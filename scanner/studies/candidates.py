@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import compress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from scanner.analysis.compiling import specialised
-from scanner.judgement import at_place, judge, judge_again, within_reach
+from scanner.judgement import at_place, weigh, within_reach
 from scanner.studies.variants import AS_IS, PLACE, REACH
+from scanner.trade import surroundings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -17,9 +19,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.series import Around, Series
-    from scanner.analysis.setup import Numbers, Spoiler
+    from scanner.analysis.setup import Fit, Numbers, Spoiler
     from scanner.engine import SeriesEngine
-    from scanner.judgement import Judgement
+    from scanner.judgement import Weighed
     from scanner.studies.variants import Changes
 
 NONE, SEVERAL = -1, -2
@@ -34,7 +36,7 @@ class Candidate:
     """
 
     index: int
-    found: Judgement
+    found: Weighed
     stands: bool
     variants: tuple[int, ...]
     replanned: frozenset[int]
@@ -75,24 +77,27 @@ def _near_misses(
 
 def find_candidates(engine: SeriesEngine, first: int, stop: int, changes: Changes) -> Iterator[Candidate]:
     """Find the candidates among the bars first…stop−1 of a series' window, all of which are warm, in order of bars."""
-    looked: dict[tuple[int, int], Around] = {}
     hits = [
         (index, which, sign, failing, moved)
         for which in range(len(engine.rulebook.setups))
         for (index, sign), (failing, moved) in _hits(engine.series, which, first, stop, changes).items()
     ]
+    spots = list({(index, sign) for index, _, sign, _, _ in hits})
+    looked = dict(zip(spots, engine.series.look_at(spots), strict=True))
     for index, which, sign, failing, moved in sorted(hits, key=lambda hit: hit[:3]):
-        if (index, sign) not in looked:
-            looked[index, sign] = engine.series.look(index, sign)
         around = looked[index, sign]
-        chosen = _variants(engine, which, index, around, failing, moved, changes)
+        needed = failing != NONE or not changes.without  # else it stands where its place is not asked for
+        if needed and not at_place(engine.rulebook.setups[which].setup, around.places):
+            continue
+        fit = engine.series.measure(which, index, sign)
+        chosen = _variants(engine, which, index, around, fit, failing, moved, changes)
         if not chosen:
             continue
-        found = judge(engine.series, engine.case_at(index), which, index, around)
+        found = weigh(engine.series, engine.case_at(index), which, index, around, fit)
         stands = AS_IS in chosen
-        chosen = _by_surroundings(engine, which, index, found, chosen, changes)
+        chosen = _by_surroundings(engine, found, chosen, changes)
         if chosen or stands:
-            replanned = _replanned(engine, which, index, sign, changes) if stands else frozenset()
+            replanned = _replanned(engine, which, fit, changes) if stands else frozenset()
             yield Candidate(index, found, stands, tuple(sorted(chosen)), replanned)
 
 
@@ -120,17 +125,21 @@ def _hits(
 
 
 def _variants(
-    engine: SeriesEngine, which: int, index: int, around: Around, failing: int, moved: list[int], changes: Changes
+    engine: SeriesEngine,
+    which: int,
+    index: int,
+    around: Around,
+    fit: Fit,
+    failing: int,
+    moved: list[int],
+    changes: Changes,
 ) -> set[int]:
     """Give the variants in which every rule holds, whatever the surroundings."""
     series, chosen = engine.series, engine.rulebook.setups[which]
     setup, holds = chosen.setup, failing == NONE
-    place = at_place(setup, around.places)
-    if not place and not holds:
-        return set()
-    fit, base, reach = None, 0.0, True
-    if setup.places and engine.rulebook.rules.place_quality == "strict":
-        fit = series.measure(which, index, around.sign)
+    place, base, reach = at_place(setup, around.places), 0.0, True
+    strict = bool(setup.places) and engine.rulebook.rules.place_quality == "strict"
+    if strict:
         base = setup.base(fit, chosen.numbers)[0]
         reach = within_reach(fit, around.places, base)
     found: set[int] = set()
@@ -145,38 +154,36 @@ def _variants(
         return found
     if reach:
         found |= changes.off(which, PLACE)
-        found.update(
-            number for number, rules in changes.places if at_place(setup, series.look_again(index, around, rules))
-        )
-    if fit is not None and place:
+        if changes.places:
+            again = series.look_again(index, around.sign, changes.rules_of_places)
+            held = np.logical_or.reduce([again[kind] for kind in setup.places])
+            found.update(compress(changes.places, held.tolist()))
+    if strict and place:
         found |= changes.off(which, REACH)
         found.update(number for number, most in changes.reach if within_reach(fit, around.places, base, most))
     return found
 
 
-def _by_surroundings(
-    engine: SeriesEngine, which: int, index: int, found: Judgement, chosen: set[int], changes: Changes
-) -> set[int]:
+def _by_surroundings(engine: SeriesEngine, found: Weighed, chosen: set[int], changes: Changes) -> set[int]:
     """Take out the variants that set it aside, and add those that change what is wanted around it."""
     failing = {name for name, measure in found.surroundings.items() if not measure["verdict"]}
     aside = failing & set(engine.rulebook.surroundings.require)
     if AS_IS not in chosen:
         return set() if aside else chosen
     added = {number for name, number in changes.not_required.items() if aside <= {name}}
-    case = engine.case_at(index)
+    if found.scene is None:
+        raise AssertionError("only a warm series has candidates")
     for number, name, thresholds in changes.around:
-        if aside <= {name}:
-            other = replace(case, rulebook=replace(case.rulebook, surroundings=thresholds))
-            if judge_again(engine.series, other, which, index, found, name)["verdict"]:
-                added.add(number)
+        if aside <= {name} and surroundings.judge_one(name, found.scene, thresholds)["verdict"]:
+            added.add(number)
     if aside:
         return added
     return chosen | added | {number for name, number in changes.required.items() if name not in failing}
 
 
-def _replanned(engine: SeriesEngine, which: int, index: int, sign: int, changes: Changes) -> frozenset[int]:
+def _replanned(engine: SeriesEngine, which: int, fit: Fit, changes: Changes) -> frozenset[int]:
     """Give the variants whose numbers change more than which bars are found: the entry, the stop or the spoiler."""
-    chosen, fit = engine.rulebook.setups[which], engine.series.measure(which, index, sign)
+    chosen = engine.rulebook.setups[which]
 
     def planned(numbers: Numbers) -> tuple[float, float, Spoiler]:
         setup = chosen.setup

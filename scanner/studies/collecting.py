@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import gc
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE
-from scanner.analysis.pool import Leap
+from scanner.analysis.pool import MANY, Leap
 from scanner.engine import SeriesEngine, followed
 from scanner.events import setup_id
+from scanner.pipeline import Pools
 from scanner.studies.candidates import Candidate, find_candidates
 from scanner.studies.controls import MOST, Drawn, Wanted, control_at, draw, for_each_setup, marks_of
 from scanner.studies.stories import UNKNOWN, Ends, Row, told_of, what_came, when
@@ -84,14 +86,17 @@ class StudyEngine(SeriesEngine):
     looks at all bars that are in the windows.
     """
 
-    __slots__ = ("_looked", "finder")
+    __slots__ = ("_looked", "came", "finder")
 
     finder: Callable[[StudyEngine, int, int], tuple[list[tuple[int, Found]], list[tuple[int, Sides]]]]
     """Given the first bar of a stretch and the one after it, gives what is to be followed, each with its bar, and on
     which sides setups stand, by bar and in order."""
+    came: Callable[[Outcome], None]
+    """Told of what came of each story when it ends."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - those of any engine
         super().__init__(*args, **kwargs)
+        self.series.pool.finds.clear()
         self._looked = 0
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
@@ -113,11 +118,22 @@ class StudyEngine(SeriesEngine):
         if first < stop:
             found, standing = self.finder(self, first, stop)
             if self.follower is None:
-                self.follower = Ends(self.series, self.instrument, self.rulebook, self.timetable)
+                self.follower = self._new_follower()
             self.follower.begin(found)
             for index, sides in standing:
                 self._told(self.follower.stand(index, [], sides))
         self._looked = stop - offset
+
+    def _new_follower(self) -> Ends:
+        follower = Ends(self.series, self.instrument, self.rulebook, self.timetable)
+        follower.came = self.came
+        return follower
+
+    def _told(self, news: list[News]) -> list[Event]:
+        """Hear of stories that a hold breaks off: the follower itself tells of all others."""
+        for each in news:
+            self.came(each.now)
+        return []
 
 
 @dataclass(slots=True)
@@ -163,15 +179,15 @@ class _Lane:
         """Note a candidate and give what is followed of it; None where its plan has no entry, or none with a risk."""
         judged, series = candidate.found, engine.series
         about = (engine.instrument.symbol, self.timeframe, judged.setup.name, judged.direction, judged.bar_close)
-        found = followed(judged, setup_id(*about), engine.rulebook)
+        found = followed(judged, setup_id(*about), "", None)
         if found is None:
             return None
-        atr, close = (float(series.columns[column, candidate.index]) for column in (ATR, CLOSE))
+        atr = float(series.columns[ATR, candidate.index])
         row = self._begun(found.thread, "setup", judged.bar_close) | {"found": candidate.stands} | told_of(judged)
         self.rows[found.thread] = row, atr
         self.members[found.thread] = candidate.variants
-        if AS_IS in candidate.variants and atr:
-            beyond = found.spoiler.beyond
+        if self.asked.draws and AS_IS in candidate.variants and atr:
+            beyond, close = found.spoiler.beyond, float(series.columns[CLOSE, candidate.index])
             spoiler = None if beyond is None else found.sign * (close - beyond) / atr
             self.wanted.append(Wanted(found, float(found.sign * (found.entry - found.stop)) / atr, spoiler))
         return found
@@ -229,10 +245,6 @@ class _Lane:
             **when(found_at),
         }
 
-    def heard(self, news: News) -> None:
-        """Take the end of a story down."""
-        self.came(news.now)
-
     def came(self, now: Outcome) -> None:
         """Take down what came of a story."""
         row, atr = self.rows[now.thread]
@@ -251,7 +263,7 @@ def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected
 
 
 def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
-    pipeline = inputs.pipeline(StudyEngine)
+    pipeline = inputs.pipeline(StudyEngine, _pools(inputs.rulebook))
     lanes = [_Lane(inputs, lane.timeframe.name, asked) for lane in pipeline.lanes]
     variants = tuple(changes_of(inputs.rulebook, variants=asked.variants).variants)
     symbol, timeframes = inputs.instrument.symbol, tuple(lane.timeframe for lane in lanes)
@@ -259,7 +271,7 @@ def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
     by_lane = dict(zip(pipeline.lanes, lanes, strict=True))
     for lane, own in by_lane.items():
         engine = lane.engine
-        engine.finder, engine.listener = own.find, own.heard  # type: ignore[attr-defined]  # it is a StudyEngine
+        engine.finder, engine.came = own.find, own.came  # type: ignore[attr-defined]  # it is a StudyEngine
     for all_of_them in bars:
         if len(all_of_them):
             collected.count(all_of_them)
@@ -279,15 +291,27 @@ def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
     return collected
 
 
+@lru_cache(8)
+def _pools(rulebook: Rulebook) -> Pools:
+    """Give one instrument after the other the same memory: new memory takes time."""
+    del rulebook
+    return Pools(MANY)
+
+
+@lru_cache(8)
+def _without_setups(rulebook: Rulebook) -> Rulebook:
+    return Rulebook(rulebook.rules, (), rulebook.surroundings, rulebook.follow)
+
+
 def _follow_controls(first: SeriesEngine, lane: _Lane) -> None:
     """Take the bars of a lane through an engine once more, with the controls that were drawn."""
     lane.draw()
     if not lane.drawn:
         return
-    book = first.rulebook
-    without = Rulebook(book.rules, (), book.surroundings, book.follow)
-    engine = StudyEngine(first.instrument, first.timetable, without, first.account)
-    engine.finder, engine.listener = lane.control, lane.heard
+    without, timetable = _without_setups(first.rulebook), first.timetable
+    pool = _pools(without).of(without, timetable)
+    engine = StudyEngine(first.instrument, timetable, without, first.account, pool=pool)
+    engine.finder, engine.came = lane.control, lane.came
     for bars in lane.bars:
         engine.push(bars)
     for outcome in engine.under_way():

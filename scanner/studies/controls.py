@@ -143,7 +143,7 @@ def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
         close_beyond_slow=sign * (close - slow) > tie,
         obstacles=(),
     )
-    entry = plan.entry_prices(facts, instrument)[rules.entry_style]
+    entry = plan.entry_price(facts, rules.entry_style, instrument)
     if entry is None:
         return None
     stop = instrument.steps.nearest(entry - sign * _decimal(drawn.setup.risk_atr * atr))

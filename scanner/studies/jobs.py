@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from hashlib import sha256
 from itertools import chain
@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 from scanner.market.guard import Guard
 from scanner.market.sessions import Timetable
 from scanner.recordings import Reading, inputs_for, recordings, survey
-from scanner.replay import BLOCK, ReplayError, Tally
+from scanner.replay import BLOCK, MostlyRefusedError, ReplayError, Tally
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.schema import StudyFile
 from scanner.studies.tables import Part
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from scanner.market.bars import Bars, RawBars
     from scanner.pipeline import Inputs
@@ -72,8 +72,9 @@ def do(job: Job) -> Done:
         first = next(chunks, None)
         if first is None:
             return Done(job.key, job.instrument, b"", f"{recording.path}: it has no rows; put bars in it")
-        inputs = inputs_for(job.reading, recording, first, Tally(recording.symbol, str(recording.path)))
-        collected = collect_one(inputs, _guarded(inputs, chain([first], chunks)), job.asked)
+        tally = Tally(recording.symbol, str(recording.path))
+        inputs = inputs_for(job.reading, recording, first, tally)
+        collected = collect_one(inputs, _guarded(inputs, chain([first], chunks), tally), job.asked)
         return Done(job.key, job.instrument, Part.of(collected).to_bytes())
     except (ReplayError, ValueError, OSError) as problem:
         if isinstance(problem, ReplayError) or getattr(problem, "exit_code", None) or isinstance(problem, OSError):
@@ -81,10 +82,14 @@ def do(job: Job) -> Done:
         raise
 
 
-def _guarded(inputs: Inputs, chunks: Iterator[RawBars]) -> Iterator[Bars]:
-    guard = Guard(Timetable(inputs.calendar, inputs.base))
+def _guarded(inputs: Inputs, chunks: Iterator[RawBars], tally: Tally) -> Iterator[Bars]:
+    guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
-        yield guard.check(raw).bars
+        checked = guard.check(raw)
+        tally.count(len(raw), checked)
+        if tally.is_mostly_refused:
+            raise MostlyRefusedError(tally, guard.timetable)
+        yield checked.bars
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,14 +149,22 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
             yield Job(name, own, (), reading, asked, _key(name, own, rules))
 
 
-def jobs_of_rows(rows: Mapping[str, RawBars], reading: Reading, asked: Asked) -> Iterator[Job]:
-    """Give the jobs for rows in memory, by instrument."""
-    rules = _told(reading, asked)
-    for instrument, own in rows.items():
-        state = sha256(repr((instrument, own.stamp_kind, rules)).encode())
-        for column in (own.stamp, own.open, own.high, own.low, own.close, own.volume):
-            state.update(column.tobytes())
-        yield Job(instrument, (), (own,), reading, asked, state.hexdigest()[:32])
+def jobs_of_frames(found: Sequence[Recording], reading: Reading, asked: Asked, troubles: list[str]) -> Iterator[Job]:
+    """Give the jobs for tables in memory, an instrument each; only its own table goes with a job."""
+    rules, frames = _told(reading, asked), reading.frames or {}
+    for recording in found:
+        try:
+            rows = tuple(recording.bars)
+        except ValueError as problem:
+            troubles.append(str(problem))
+            continue
+        state = sha256(repr((recording.symbol, [raw.stamp_kind for raw in rows], rules)).encode())
+        for raw in rows:
+            for column in (raw.stamp, raw.open, raw.high, raw.low, raw.close, raw.volume):
+                state.update(column.tobytes())
+        own = {name: frame for name, frame in frames.items() if Path(name) == recording.path}
+        key = state.hexdigest()[:32]
+        yield Job(recording.symbol, (), rows, replace(reading, frames=own), asked, key)
 
 
 def settings_mark(reading: Reading) -> str:
@@ -184,7 +197,8 @@ def _told(reading: Reading, asked: Asked) -> str:
     told = (
         _program(),
         _rules_told(reading),
-        (reading.tz, reading.stamp, reading.time_format, reading.calendar, reading.step, tuple(reading.timeframes)),
+        (reading.tz, reading.stamp, reading.time_format, reading.decimal, reading.columns),
+        (reading.calendar, reading.step, tuple(reading.timeframes)),
         (reading.currency, reading.account),
         None if known is None else (known.mark, known.dates.found),
         asked,

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import time
+import warnings
 from collections.abc import Mapping
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,17 +13,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scanner.market.bars import Bars, RawBars
-from scanner.market.calendars import DAY, calendar_named
+from scanner.market.calendars import calendar_named
 from scanner.market.costs import Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps, guess_step
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.recordings import Reading
+from scanner.recordings import FRAME, Reading
 from scanner.settings import load
 from scanner.studies.collecting import Asked, collect_one
-from scanner.studies.running import How, StudyError, study_files, study_rows
+from scanner.studies.kept.asking import look_of
+from scanner.studies.kept.noting import note
+from scanner.studies.running import How, StudyError, study_files, study_frames
 from scanner.studies.tables import Part, tables
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -29,15 +33,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from decimal import Decimal
 
-    from numpy.typing import NDArray
-
+    from scanner.market.bars import Bars
     from scanner.studies.schema import Study
-
-PRICES = ("open", "high", "low", "close")
 
 
 def study(
-    bars: str | Path | Sequence[str | Path] | Mapping[str, pd.DataFrame],
+    bars: str | Path | Sequence[str | Path] | pd.DataFrame | Mapping[str, pd.DataFrame],
     *,
     config: str | Path | None = None,
     calendar: str = "none",
@@ -50,13 +51,15 @@ def study(
 ) -> Study:
     """Study what setups came to on recorded bars; gives the tables ``trades`` and ``members`` as DataFrames.
 
-    ``bars`` are files or folders, or tables by instrument with an index of times (the opening of each bar, in UTC where
-    it names no zone) and the columns open, high, low, close and perhaps volume. ``config``, ``calendar``, ``timeframe``
-    and ``step`` are as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can go on),
-    ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. More than one process needs the
+    ``bars`` are files or folders, or tables such as ``scanner.find_setups`` takes: one, or several by instrument. Times
+    are those of the opening, in UTC where they name no zone. ``config``, ``calendar``, ``timeframe`` and ``step`` are
+    as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can go on),
+    ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. A study of files is noted in
+    the ledger of looks beside them; a warning says where that could not be. More than one process needs the
     usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence what cannot be read.
 
-    >>> quiet = pd.DataFrame(dict.fromkeys(PRICES, 10.0), index=pd.date_range("2024-01-01", periods=300))
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
     >>> len(study({"GANNET": quiet}).trades)
     0
     """
@@ -68,42 +71,22 @@ def study(
         settings=known,
         rulebook=Rulebook() if known is None else known.rulebook_of(),
     )
+    files: list[Path] = []
     asked, how = Asked(seed=seed), How(None if out is None else Path(out), workers, cluster)
-    if isinstance(bars, Mapping):
-        rows = {name: _rows(name, table) for name, table in bars.items()}
-        found, troubles = study_rows(rows, reading, asked, how)
+    if isinstance(bars, pd.DataFrame | Mapping):
+        frames = {FRAME: bars} if isinstance(bars, pd.DataFrame) else bars
+        found, troubles = study_frames(replace(reading, frames=frames), asked, how)
     else:
         paths = [bars] if isinstance(bars, str | Path) else bars
-        found, troubles = study_files([Path(path) for path in paths], reading, asked, how)
+        files = [Path(path) for path in paths]
+        found, troubles = study_files(files, reading, asked, how)
     if troubles:
         raise StudyError("; ".join(troubles))
+    if files:
+        noted = note(files, look_of(found, reading, "" if config is None else Path(config).name, time.time_ns()))
+        for sentence in noted.told:
+            warnings.warn(sentence, stacklevel=2)
     return found
-
-
-def _rows(name: str, table: pd.DataFrame) -> RawBars:
-    if missing := [column for column in PRICES if column not in table.columns]:
-        raise StudyError(f"the table of {name} has no column {', '.join(missing)}")
-    if not isinstance(table.index, pd.DatetimeIndex):
-        raise StudyError(f"the index of the table of {name} has to be times (a DatetimeIndex)")
-    times = table.index.tz_localize("UTC") if table.index.tz is None else table.index.tz_convert("UTC")
-    stamps = times.as_unit("ns").asi8
-    days = bool(len(stamps)) and not (stamps % DAY).any()
-    nowhere = np.full(len(table), np.nan)
-    return RawBars(
-        stamps,
-        _numbers(table, "open"),
-        _numbers(table, "high"),
-        _numbers(table, "low"),
-        _numbers(table, "close"),
-        _numbers(table, "volume") if "volume" in table.columns else nowhere,
-        np.arange(1, len(table) + 1),
-        name,
-        "date" if days else "open",
-    )
-
-
-def _numbers(table: pd.DataFrame, column: str) -> NDArray[np.float64]:
-    return table[column].to_numpy(dtype=np.float64, na_value=np.nan)
 
 
 def collect(

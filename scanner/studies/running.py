@@ -12,16 +12,16 @@ from itertools import islice
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
+from scanner.recordings import recordings
 from scanner.studies.controls import draws_for
-from scanner.studies.jobs import Done, Job, do, jobs_of, jobs_of_rows, look_at, marked, settings_mark
-from scanner.studies.tables import Part, tables
+from scanner.studies.jobs import Done, Job, do, jobs_of, jobs_of_frames, look_at, marked, settings_mark
+from scanner.studies.tables import Gathered, Part
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from concurrent.futures import Executor
     from pathlib import Path
 
-    from scanner.market.bars import RawBars
     from scanner.recordings import Reading
     from scanner.studies.collecting import Asked
     from scanner.studies.schema import Study
@@ -77,40 +77,44 @@ def study_files(
     if not files.all:
         raise StudyError("; ".join(troubles))
     total = len(files.alone) + len(files.shared)
-    parts = _parts(jobs_of(files, reading, asked, troubles), total, troubles, how, on_progress)
-    return tables(parts, [marked(path) for path in files.all], settings_mark(reading), asked.seed), troubles
+    gathered = _gathered(jobs_of(files, reading, asked, troubles), total, troubles, how, on_progress)
+    return gathered.study([marked(path) for path in files.all], settings_mark(reading), asked.seed), troubles
 
 
-def study_rows(rows: Mapping[str, RawBars], reading: Reading, asked: Asked, how: How) -> tuple[Study, list[str]]:
-    """Study rows in memory, by instrument, as ``study_files`` studies files."""
-    asked = replace(asked, draws=min(asked.draws, draws_for(len(rows))))
+def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[str]]:
+    """Study the tables in memory that a reading has, as ``study_files`` studies files."""
+    try:
+        found = list(recordings((), reading))
+    except ValueError as problem:
+        raise StudyError(str(problem)) from problem
+    asked = replace(asked, draws=min(asked.draws, draws_for(len(found))))
     troubles: list[str] = []
-    parts = _parts(jobs_of_rows(rows, reading, asked), len(rows), troubles, how, None)
-    return tables(parts, (), settings_mark(reading), asked.seed), troubles
+    gathered = _gathered(jobs_of_frames(found, reading, asked, troubles), len(found), troubles, how, None)
+    return gathered.study((), settings_mark(reading), asked.seed), troubles
 
 
-def _parts(
+def _gathered(
     jobs: Iterator[Job], total: int, troubles: list[str], how: How, on_progress: Callable[[int, int], None] | None
-) -> list[Part]:
-    """Do all jobs and give their parts; what cannot be read is added to the troubles."""
-    parts: list[Part] = []
+) -> Gathered:
+    """Do all jobs and gather their parts; what cannot be read is added to the troubles."""
+    gathered = Gathered()
     try:
         for number, done in enumerate(_all(jobs, how), 1):
             if done.trouble:
                 troubles.append(done.trouble)
             else:
-                parts.append(Part.from_bytes(done.part))
+                gathered.add(Part.from_bytes(done.part))
             if on_progress is not None:
                 on_progress(number, max(total, number))
     except KeyboardInterrupt:
         where = "nothing is kept of it" if how.folder is None else f"what was done is kept in {how.folder / PARTS}"
         again = "" if how.folder is None else "; the same command goes on from there"
-        raise StudyStoppedError(f"stopped after {len(parts):,} instruments; {where}{again}") from None
-    if not parts:
+        raise StudyStoppedError(f"stopped after {gathered.parts:,} instruments; {where}{again}") from None
+    if not gathered.parts:
         raise StudyError(
             "; ".join(dict.fromkeys(troubles)) or "there is nothing to study; give files or tables of bars"
         )
-    return parts
+    return gathered
 
 
 def _all(jobs: Iterable[Job], how: How) -> Iterator[Done]:

@@ -13,16 +13,13 @@ from scanner.studies.schema import AROUND
 from scanner.trade.surroundings import NAMES, NOT_JUDGED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterable
     from decimal import Decimal
-
-    import numpy as np
-    from numpy.typing import NDArray
 
     from scanner.follow.follower import Story
     from scanner.follow.news import News, Record
     from scanner.follow.outcome import Outcome
-    from scanner.judgement import Judgement
+    from scanner.judgement import Weighed
 
 Row = dict[str, Any]
 """A row of the table of trades, by column; times are nanoseconds since 1970 UTC, None where there are none."""
@@ -31,29 +28,26 @@ NO_COST_GIVEN = 0.05
 """What a trade costs in R where no costs are given."""
 
 MONTHS = 12
-MUST_BE_TOLD = steps.SWING | steps.TO_ENTRY | steps.ENDED
-"""News that change a story: stops are raised in exact decimals, and what has ended is taken out."""
 UNKNOWN = dict.fromkeys((AROUND + name for name in NAMES), "unknown")
 
 
 class Ends(Follower):
-    """A follower that says nothing of stories but how they end; what else there is to tell takes no time."""
+    """A follower that gives ``came`` what stories come to when they end; what else there is to tell takes no time."""
 
-    def _advance(self, offset: int, stop: int, sides: int, in_session: NDArray[np.uint8]) -> bool:
-        while super()._advance(offset, stop, sides, in_session):
-            self._records["news"] &= MUST_BE_TOLD
-            if self._records["news"].any():
-                return True
-        return False
+    telling = steps.SWING | steps.TO_ENTRY | steps.ENDED
+    """Stops are raised in exact decimals, and what has ended is taken out."""
+    came: Callable[[Outcome], None]
 
-    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterator[News]:
+    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
+        del index, was
         if record["news"] & steps.ENDED:
-            yield from super()._tell(record, story, index, was)
+            self.came(self._now(record, story))
+        return ()
 
 
-def told_of(found: Judgement) -> Row:
+def told_of(found: Weighed) -> Row:
     """Give what a row says of a setup itself."""
-    if found.plan is None:
+    if found.facts is None:
         raise AssertionError("only a warm series has setups to study")
     return {
         "setup": found.setup.name,
@@ -62,7 +56,7 @@ def told_of(found: Judgement) -> Row:
         "set_aside": found.set_aside,
         "evidence_points": found.evidence_points,
         "evidence_total": found.evidence_total,
-        "exit_style": found.plan.exit_plan["style"],
+        "exit_style": "ride" if found.facts.close_beyond_slow else "quick",
         **{
             AROUND + name: "unknown"
             if measure["text"].startswith(NOT_JUDGED)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from hashlib import sha256
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,15 +14,15 @@ from scanner.studies.schema import AROUND, MEMBERS, TIME, TRADES, VERDICTS, Stud
 from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from scanner.studies.collecting import Collected
 
 COLUMNS = (*TRADES, *(AROUND + name for name in NAMES))
 FLOATS = tuple(name for name, kind in TRADES.items() if kind == "float64")
 TIMES = tuple(name for name, kind in TRADES.items() if kind == TIME)
-AT_ONCE = 50_000
-"""Rows that are made a table of together: as Python objects they take ten times the room."""
+AT_ONCE = 10_000
+"""Rows that are made a table of together."""
 
 
 @dataclass(slots=True)
@@ -73,11 +73,14 @@ class Part:
 
 @dataclass(slots=True)
 class Gathered:
-    """The parts of a study so far, as tables."""
+    """The parts of a study so far, as tables: as Python objects they take ten times the room. Their order is open."""
 
+    parts: int = 0
     trades: list[pd.DataFrame] = field(default_factory=list)
-    members: list[pd.DataFrame] = field(default_factory=list)
-    variants: dict[str, Variant] = field(default_factory=dict)
+    members: dict[str, list[str]] = field(default_factory=dict)
+    """The ids of the rows of each variant, by its name."""
+    variants: dict[tuple[Variant, ...], str] = field(default_factory=dict)
+    """Those that were looked at, each with the first instrument by name of which they were."""
     replanned: set[str] = field(default_factory=set)
     bars: int = 0
     series: list[tuple[str, str]] = field(default_factory=list)
@@ -88,15 +91,14 @@ class Gathered:
 
     def add(self, part: Part) -> None:
         """Take a part in."""
+        self.parts += 1
         self.bars += part.bars
         self.series += [(part.instrument, timeframe) for timeframe in part.timeframes if part.bars]
         if part.bars:
             self.first = part.first if self.first is None else min(self.first, part.first)
             self.last = max(self.last, part.last)
-        for variant in part.variants:
-            known = self.variants.setdefault(variant.name, variant)
-            if known.value != variant.value:  # groups of instruments may begin with different numbers
-                self.variants[variant.name] = Variant(variant.name, variant.kind, variant.what, None)
+        variants = tuple(part.variants)
+        self.variants[variants] = min(self.variants.get(variants, part.instrument), part.instrument)
         self.replanned.update(part.variants[number].name for number in part.replanned)
         if part.columns:
             self._waiting.append(part)
@@ -111,27 +113,27 @@ class Gathered:
         self.trades.append(
             _typed({name: [each for part in waiting for each in part.columns[name]] for name in COLUMNS})
         )
-        names, ids = [], []
         for part in waiting:
-            own = [variant.name for variant in part.variants]
+            own = [self.members.setdefault(variant.name, []) for variant in part.variants]
             for name, variants in zip(part.columns["id"], part.members, strict=True):
-                names += [own[number] for number in variants]
-                ids += [name] * len(variants)
-        self.members.append(pd.DataFrame({"variant": names, "id": ids}).astype(dict(MEMBERS)))
+                for number in variants:
+                    own[number].append(name)
 
     def study(self, files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
         """Give the study of all parts; ``files`` is what they were read from."""
         self._settle()
         trades = checked(pd.concat(self.trades, ignore_index=True)) if self.trades else empty()
-        members = pd.concat(self.members, ignore_index=True) if self.members else empty(MEMBERS)
-        members = members.sort_values(["variant", "id"], kind="stable", ignore_index=True)
-        telling = _telling([each for each in self.variants.values() if each.name not in self.replanned], members)
-        members = members[members["variant"].isin([each.name for each in telling])].reset_index(drop=True)
-        trades = trades[trades["found"] | trades["id"].isin(members["id"])].reset_index(drop=True)
+        members = {name: sorted(ids) for name, ids in sorted(self.members.items())}
+        telling = _telling([each for each in self._looked_at() if each.name not in self.replanned], members)
+        told = {each.name for each in telling}
+        members = {name: ids for name, ids in members.items() if name in told}
+        known = set(chain.from_iterable(members.values()))
+        kept = [found or name in known for found, name in zip(trades["found"], trades["id"].tolist(), strict=True)]
+        trades = trades[kept].reset_index(drop=True)
         setups = trades[(trades["source"] == "setup") & trades["found"]]
         return Study(
             trades=trades,
-            members=members,
+            members=_table(members),
             variants=tuple(telling),
             bars=self.bars,
             series=len(self.series),
@@ -145,20 +147,35 @@ class Gathered:
             seed=seed,
         )
 
+    def _looked_at(self) -> list[Variant]:
+        known: dict[str, Variant] = {}
+        for variants in sorted(self.variants, key=lambda variants: self.variants[variants]):
+            for variant in variants:
+                if known.setdefault(variant.name, variant).value != variant.value:
+                    # Groups of instruments may begin with different numbers.
+                    known[variant.name] = Variant(variant.name, variant.kind, variant.what, None)
+        return list(known.values())
+
 
 def tables(parts: Iterable[Part], files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
     """Give the study that parts make up; their order changes nothing."""
     gathered = Gathered()
-    for part in sorted(parts, key=lambda part: part.instrument):
+    for part in parts:
         gathered.add(part)
     return gathered.study(files, settings_mark, seed)
 
 
-def _telling(variants: Sequence[Variant], members: pd.DataFrame) -> list[Variant]:
+def _telling(variants: Sequence[Variant], members: Mapping[str, list[str]]) -> list[Variant]:
     """Leave out moved numbers that change no trade at all: they are the rules as they are, and no second look."""
-    marks = {name: sha256("\x1f".join(ids).encode()).digest() for name, ids in members.groupby("variant")["id"]}
-    as_is = next((marks.get(each.name) for each in variants if each.kind == "as_is"), None)
-    return [each for each in variants if each.kind != "moved" or marks.get(each.name) != as_is]
+    as_is = next((members.get(each.name) for each in variants if each.kind == "as_is"), None)
+    return [each for each in variants if each.kind != "moved" or members.get(each.name) != as_is]
+
+
+def _table(members: Mapping[str, list[str]]) -> pd.DataFrame:
+    """Make the table of members, by variant and id."""
+    names = chain.from_iterable([name] * len(ids) for name, ids in members.items())
+    made = {"variant": list(names), "id": list(chain.from_iterable(members.values()))}
+    return pd.DataFrame(made).astype(dict(MEMBERS))
 
 
 def _typed(columns: dict[str, list[Any]]) -> pd.DataFrame:

@@ -6,8 +6,10 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args, get_origin
 
+import numpy as np
 from pydantic import BaseModel, ValidationError
 
+from scanner.analysis.rules import RULES
 from scanner.studies.schema import Variant
 from scanner.trade.surroundings import NAMES
 
@@ -64,16 +66,17 @@ class Changes:
     """The variants of a rulebook, and by their numbers among ``variants`` what each of them changes.
 
     ``without`` is by setup (its number among those of the rulebook) and rule; ``numbers`` holds for each setup other
-    numbers, and the same as compiled code reads them; ``places`` are other rules for places, ``reach`` another reach
-    in ATR. ``not_required`` and ``required`` are by surrounding; ``around`` are other thresholds of one that is
-    required. ``elsewhere`` are, for each setup, the variants that change nothing for it: those of other setups, and of
-    places that it does not need.
+    numbers, and the same as compiled code reads them. ``rules_of_places`` are other rules for ``places``, as compiled
+    code reads them, ``reach`` is another reach in ATR. ``not_required`` and ``required`` are by surrounding; ``around``
+    are other thresholds of one that is required. ``elsewhere`` are, for each setup, the variants that change nothing
+    for it: those of other setups, and of places that it does not need.
     """
 
     variants: list[Variant] = field(default_factory=list)
     without: dict[tuple[int, str], int] = field(default_factory=dict)
     numbers: list[list[tuple[int, Numbers, NDArray[Any]]]] = field(default_factory=list)
-    places: list[tuple[int, Rules]] = field(default_factory=list)
+    places: list[int] = field(default_factory=list)
+    rules_of_places: NDArray[Any] = field(default_factory=lambda: np.zeros(0, dtype=RULES))
     reach: list[tuple[int, float]] = field(default_factory=list)
     not_required: dict[str, int] = field(default_factory=dict)
     required: dict[str, int] = field(default_factory=dict)
@@ -114,7 +117,7 @@ def changes_of(rulebook: Rulebook, *, variants: bool) -> Changes:
         own = {number for (other, _), number in made.without.items() if other == which}
         own |= {number for number, _, _ in made.numbers[which]}
         if chosen.setup.places:
-            own |= {number for number, _ in (*made.places, *made.reach)}
+            own |= {*made.places, *(number for number, _ in made.reach)}
         made.elsewhere.append(of_setups - own)
     for surrounding in NAMES:
         _change_surrounding(made, surrounding, rulebook.surroundings)
@@ -133,8 +136,11 @@ def _change_setup(made: Changes, which: int, chosen: Chosen, of_place: tuple[str
 
 
 def _change_places(made: Changes, rules: Rules, *, strict: bool) -> None:
+    records = []
     for name, value, how, other in moves(rules, OF_PLACES if strict else OF_PLAIN_PLACES):
-        made.places.append((made.add(f"places: {name} {how}", "moved", f"rules.{name}", value), other))
+        made.places.append(made.add(f"places: {name} {how}", "moved", f"rules.{name}", value))
+        records.append(other.record)
+    made.rules_of_places = np.concatenate(records)
     for name, value, how, other in moves(rules, ("place_reach",) if strict else ()):
         number = made.add(f"places: {name} {how}", "moved", f"rules.{name}", value)
         made.reach.append((number, other.place_reach))

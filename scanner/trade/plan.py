@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from scanner.analysis.rules import TIE
+from scanner.event_data import EntryStyle
 from scanner.market.price_steps import EXACT
 from scanner.trade.size import size
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from scanner.analysis.rules import Rules
-    from scanner.event_data import Entry, EntryStyle, ExitPlan, Levels
+    from scanner.event_data import Entry, ExitPlan, Levels
     from scanner.market.instruments import Instrument
     from scanner.trade.size import Account
+
+STYLES: tuple[EntryStyle, ...] = get_args(EntryStyle)
+"""In the order of the compiled code."""
 
 OBJECTIVES = (1, 2, 3)
 """Objectives in multiples of the risk."""
@@ -44,6 +46,19 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True)
+class Way:
+    """One way in: its price, its risk, and the nearest obstacle beyond it with what that is; None where there is none.
+
+    ``broken`` are the obstacles that it breaks. There is no risk where the stop does not lie beyond the price.
+    """
+
+    price: Decimal | None
+    risk: Decimal | None
+    obstacle: tuple[Decimal, str] | None
+    broken: tuple[tuple[Decimal, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The levels and how they came about."""
 
@@ -59,30 +74,26 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
     over = "above" if sign > 0 else "below"
     margin = stop_margin(facts.base, facts.atr, rules, instrument)
     gap = sign * Decimal(repr(rules.gap_limit)) * facts.atr
-
-    def rounded(price: Decimal, direction: int) -> Decimal:
-        return _rounded(price, direction, facts, instrument)
-
-    stop = stop_behind(facts.base, margin, sign, facts.close, instrument)
-    ways = entry_prices(facts, instrument)
-    early, break_, average = ways["early"], ways["break"], ways["average"]
+    stop = stop_of(facts, rules, instrument)
+    ways = {style: way(facts, style, stop, instrument) for style in STYLES}
+    early, break_, average = (ways[style].price for style in STYLES)
     if early is None or break_ is None:
         raise AssertionError("only the average entry may have no price")
+
+    def void(price: Decimal) -> str:
+        return f"{_rounded(price + gap, -1, facts, instrument):f}"
+
     reasons = {
         "early": "open of the next bar, reckoned at the close; "
-        f"void if it opens {over} {rounded(facts.close + gap, -1):f}, or at the stop or beyond",
-        "break": f"one step {over} {facts.trigger_text}, as a stop order; "
-        f"void after an open {over} {rounded(break_ + gap, -1):f}",
+        f"void if it opens {over} {void(facts.close)}, or at the stop or beyond",
+        "break": f"one step {over} {facts.trigger_text}, as a stop order; void after an open {over} {void(break_)}",
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if average is None
         else f"open after the first close {over} the {rules.fast_average}-bar average, reckoned at that average",
         "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {facts.base_text}",
     }
-    # Rounded toward the entry, which is on the grid: a step beyond stays a step beyond.
-    ahead = [(rounded(at, -1), text) for at, text in facts.obstacles]
     entries: dict[str, Entry] = {
-        style: _entry(price, stop, reasons[style], sign, ahead, rules, instrument, account)
-        for style, price in ways.items()
+        style: _entry(each, stop, reasons[style], sign, rules, instrument, account) for style, each in ways.items()
     }
     chosen = entries[rules.entry_style]
     levels: Levels = {
@@ -101,14 +112,38 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
     return Plan(levels, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
 
 
-def entry_prices(facts: Facts, instrument: Instrument) -> dict[EntryStyle, Decimal | None]:
-    """Give the price of each entry, by style; None where there is no such entry."""
-    trigger = facts.trigger + facts.sign * instrument.steps.at(facts.trigger)
-    return {
-        "early": _rounded(facts.close, +1, facts, instrument),
-        "break": _rounded(trigger, +1, facts, instrument),
-        "average": None if facts.close_beyond_fast else _rounded(facts.fast_average, +1, facts, instrument),
-    }
+def entry_price(facts: Facts, style: EntryStyle, instrument: Instrument) -> Decimal | None:
+    """Give the price of an entry; None where there is no such entry."""
+    if style == "early":
+        return _rounded(facts.close, +1, facts, instrument)
+    if style == "break":
+        return _rounded(facts.trigger + facts.sign * instrument.steps.at(facts.trigger), +1, facts, instrument)
+    return None if facts.close_beyond_fast else _rounded(facts.fast_average, +1, facts, instrument)
+
+
+def way(facts: Facts, style: EntryStyle, stop: Decimal, instrument: Instrument) -> Way:
+    """Look at one way in."""
+    price = entry_price(facts, style, instrument)
+    if price is None:
+        return Way(None, None, None, ())
+    sign, step, broken = facts.sign, instrument.steps.at(price), []
+    for each, text in facts.obstacles:
+        # Rounded toward the entry, which is on the grid: a step beyond stays a step beyond.
+        at = _rounded(each, -1, facts, instrument)
+        if sign * (at - price) >= step:
+            obstacle = at, text
+            break
+        broken.append((at, text))
+    else:
+        obstacle = None
+    risk = sign * (price - stop)
+    return Way(price, risk if risk > 0 else None, obstacle, tuple(broken))
+
+
+def stop_of(facts: Facts, rules: Rules, instrument: Instrument) -> Decimal:
+    """Give the stop of a setup, whatever its entry."""
+    margin = stop_margin(facts.base, facts.atr, rules, instrument)
+    return stop_behind(facts.base, margin, facts.sign, facts.close, instrument)
 
 
 def stop_margin(base: Decimal, atr: Decimal, rules: Rules, instrument: Instrument) -> Decimal:
@@ -133,24 +168,17 @@ def _on_step(price: Decimal, direction: int, close: Decimal, instrument: Instrum
 
 
 def _entry(
-    price: Decimal | None,
-    stop: Decimal,
-    reason: str,
-    sign: int,
-    ahead: Sequence[tuple[Decimal, str]],
-    rules: Rules,
-    instrument: Instrument,
-    account: Account,
+    found: Way, stop: Decimal, reason: str, sign: int, rules: Rules, instrument: Instrument, account: Account
 ) -> Entry:
-    """Work out one way in: its risk, objectives, obstacle (``ahead`` are all, the nearest first), room and size."""
-    steps = instrument.steps
+    """Tell of one way in: its risk, objectives, obstacle, room and size."""
+    steps, price, risk = instrument.steps, found.price, found.risk
     entry: Entry = {
         "price": None if price is None else f"{price:f}",
         "risk": None,
         "objectives": [],
         "obstacle": None,
         "obstacle_text": reason,
-        "being_broken": [],
+        "being_broken": [f"{at:f} {text}" for at, text in found.broken],
         "room": None,
         "size": None,
         "size_reason": reason,
@@ -158,13 +186,9 @@ def _entry(
     }
     if price is None:
         return entry
-    beyond = [(at, text) for at, text in ahead if sign * (at - price) >= steps.at(price)]
-    obstacle, entry["obstacle_text"] = beyond[0] if beyond else (None, f"nothing ahead in {rules.obstacle_span} bars")
+    obstacle, entry["obstacle_text"] = found.obstacle or (None, f"nothing ahead in {rules.obstacle_span} bars")
     entry["obstacle"] = None if obstacle is None else f"{obstacle:f}"
-    entry["being_broken"] = [f"{at:f} {text}" for at, text in ahead[: len(ahead) - len(beyond)]]
-
-    risk = sign * (price - stop)
-    if risk <= 0:
+    if risk is None:
         entry["reason"] = entry["size_reason"] = f"not plannable: the stop {stop:f} is not beyond the entry {price:f}"
         return entry
     goals = (price + sign * n * risk for n in OBJECTIVES)

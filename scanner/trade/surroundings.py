@@ -13,7 +13,6 @@ from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from statistics import median
 from typing import TYPE_CHECKING, Literal, Self, get_args
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from scanner.analysis.columns import CLOSE, HIGH, LOW, OPEN, VOLUME
@@ -25,6 +24,7 @@ from scanner.market.calendars import DAY, NANOSECONDS
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from scanner.analysis.setup import Fit
@@ -241,9 +241,9 @@ def _traded(scene: Scene, surroundings: Surroundings) -> Measure:
         return _unjudged(most, "the feed has no volume, and a missing bar cannot be noticed without sessions")
     missing = [*scene.timetable.missing_before(scene.times[0, first : t + 1]).tolist(), 0]
     there = back = 0
-    for bar in range(t - first, -1, -1):
-        back += missing[bar]
-        there += back < bars and (volumes is None or volumes[bar] > 0)
+    for gap, volume in zip(reversed(missing), reversed(volumes or missing), strict=True):
+        back += gap
+        there += back < bars and (volumes is None or volume > 0)
         back += 1
     should = min(bars, back)
     text = f"bars of the last {should} that are missing" + ("" if volumes is None else " or without volume")
@@ -256,13 +256,14 @@ def _volumes(scene: Scene, first: int) -> list[float] | None:
     A feed without volume may write nothing, or 0 throughout.
     """
     written = scene.fit.series[VOLUME, first : scene.fit.t + 1].tolist()
-    volumes = [0.0 if isnan(volume) else volume for volume in written]
+    volumes = [volume if volume > 0 else 0.0 for volume in written]  # NaN is not above 0
     return volumes if any(volumes) else None
 
 
 def _least_range(scene: Scene, surroundings: Surroundings, step: float) -> Measure:
-    bars = scene.fit.series[:, scene.first : scene.fit.t + 1]
-    smallest = float((bars[HIGH] - bars[LOW]).min())
+    bars = slice(scene.first, scene.fit.t + 1)
+    highs, lows = (scene.fit.series[column, bars].tolist() for column in (HIGH, LOW))
+    smallest = min(high - low for high, low in zip(highs, lows, strict=True))
     holds = smallest >= surroundings.range_steps * step - scene.tie
     return _measure(smallest / step, f">= {surroundings.range_steps}", holds, "smallest bar's range in steps")
 
@@ -336,7 +337,8 @@ def _gap(scene: Scene, surroundings: Surroundings) -> Measure:
         return _unjudged(most, "a setup of one bar has no opening within")
     if isnan(atr):
         return _unjudged(most, "too few bars so far for an ATR")
-    greatest = float(np.abs(series[OPEN, first + 1 : t + 1] - series[CLOSE, first:t]).max())
+    opens, closes = series[OPEN, first + 1 : t + 1].tolist(), series[CLOSE, first:t].tolist()
+    greatest = max(abs(start - close) for start, close in zip(opens, closes, strict=True))
     holds = greatest <= surroundings.pause_gap * atr + scene.tie
     return _measure(greatest / atr if atr else nan, most, holds, "widest gap at an open within the setup in ATR")
 

@@ -14,6 +14,9 @@ BAR_CLOSE = 1_772_467_200_000_000_000
 """2026-03-02T16:00:00Z, in nanoseconds since 1970."""
 QUARTER_HOUR = 900_000_000_000
 
+RECORD = "So far 214 of this kind on your bars: 31 % winners, mean −0.02 R (−0.21 … +0.19): no sign of an edge."
+"""Invented, too."""
+
 HOSTILE_NAMES = {
     "newlines": "ABC\r\nBcc: someone@example.org\n\nDEF",
     "markup": "[bold red]<script>alert(1)</script>&amp;[/]",

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 from hypothesis import given
+from hypothesis import settings as how
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from adapters.feeds.files.growing import GrowingFile
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.folder import FolderFeed
-from adapters.feeds.growing_file import GrowingFile
 from scanner.market.bars import NO_TIME
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import START, rows, told
@@ -83,6 +84,7 @@ async def test_what_is_appended_is_read_once_it_is_whole(path: Path) -> None:
     await feed.stop()
 
 
+@how(deadline=None)
 @given(st.data())
 def test_however_it_grows_each_row_is_given_once_and_none_is_missing(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
@@ -254,8 +256,8 @@ async def test_times_and_names_are_read_as_in_recorded_files(tmp_path: Path) -> 
     [
         ("time,open,high,low\n1,2,3,4\n", "no column is named close"),
         ("1,2,3,4,5,6\n" * 3, "no header"),
-        (HEADER + "3.4.2026,1,1,1,1,1\n", "with time_format, such as"),
-        (HEADER + '1772467200,"1,5",1,1,1,1\n', "decimal point"),
+        (HEADER + "3/4/2026,1,1,1,1,1\n", "say time_format '%d/%m/%Y' or"),
+        (HEADER + '1772467200,"1,500",1,1,1,1\n', "say decimal , for the comma"),
         ("x" * 2_000_001, "line 1 is longer"),
         (HEADER + lines(rows(2)) + "x" * 1_100_000, "line 4 is longer"),
     ],

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from adapters.feeds.http_answer import where
+from adapters.feeds.http.answer import where
+from adapters.feeds.http.settings import address
 from adapters.feeds.http_json import HttpJsonFeed
-from adapters.feeds.http_settings import address
 from scanner.market.bars import NO_TIME
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import START, as_json, raw_server, rows, silence, told

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from adapters.feeds.http_json import HttpJsonFeed
-from adapters.feeds.link import Outside
+from adapters.feeds.pushed.link import Outside
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import QUARTER_HOUR, START, as_json, rows, told
 from tests.adapters.servers import Request, Response, http_server

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.feeds.messages import Inbox, PushedSettings
-from adapters.feeds.recent import MOST_UNREADABLE
+from adapters.feeds.pushed.messages import Inbox, PushedSettings
+from adapters.feeds.pushed.recent import MOST_UNREADABLE
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import rows, told

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from adapters.feeds.link import Link, Outside, Pauses
+from adapters.feeds.pushed.link import Link, Outside, Pauses
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from adapters.feeds.pushed.recent import RecentBars
 from adapters.feeds.raw_rows import joined, unreadable_row
-from adapters.feeds.recent import RecentBars
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Want
 

@@ -18,8 +18,8 @@ from pydantic import ValidationError
 from rich.cells import cell_len
 
 from adapters.sinks.console import ConsoleSettings, ConsoleSink
-from scanner.ports import DeliveryError, Message
-from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
+from scanner.ports import DeliveryError, Message, Notes
+from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event, station_event, withdrawn_event
 from tests.adapters.story_samples import story_event
 from tests.present.each_kind import one_of_each
 
@@ -46,7 +46,8 @@ def assert_harmless(text: str) -> None:
 
 
 async def test_a_setup_is_printed_whole_and_ends_with_the_caution() -> None:
-    lines = (await printed(Message(setup_event()), zone="Europe/Berlin")).splitlines()
+    message = Message(setup_event(), notes=Notes(record=RECORD))
+    lines = (await printed(message, zone="Europe/Berlin")).splitlines()
     assert lines[0] == "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
     text = " ".join(" ".join(lines).split())
     for part in (
@@ -54,7 +55,7 @@ async def test_a_setup_is_printed_whole_and_ends_with_the_caution() -> None:
         "size 833 1000.00 at risk, 1.20 a unit",
         "drive length 1.62 wanted ≥ 1",
         "What would prove it wrong: before the entry a close below 100.15",
-        "Not advice and no promise.",
+        f"{RECORD} Not advice and no promise.",
     ):
         assert part in text
     assert lines[-1] == ""

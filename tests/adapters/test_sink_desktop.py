@@ -10,10 +10,10 @@ import pytest
 
 from adapters.sinks.desktop import DesktopSettings, DesktopSink
 from scanner.events import KINDS, Kind
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from scanner.present.cautions import SHORT
 from scanner.present.words import alert
-from tests.adapters.samples import HOSTILE_NAMES, set_aside_event, setup_event, station_event
+from tests.adapters.samples import HOSTILE_NAMES, RECORD, set_aside_event, setup_event, station_event
 from tests.adapters.session_bus import notification_service, session_bus
 from tests.adapters.story_samples import story_event
 from tests.present.each_kind import one_of_each
@@ -45,7 +45,7 @@ async def sink() -> AsyncIterator[DesktopSink]:
 async def test_a_notification_says_what_matters(bus: str, sink: DesktopSink) -> None:
     async with notification_service(bus, "body") as service:
         await sink.start()
-        await sink.deliver([Message(setup_event())])
+        await sink.deliver([Message(setup_event(), notes=Notes(record=RECORD))])
     (shown,) = service.shown
     assert (shown.program, shown.title) == ("closewatch", "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20")
     assert (
@@ -58,6 +58,7 @@ Orders: buy stop 101.35, for 3 bars; with it, sell stop 100.15.
 Size 833. Objectives 102.55, 103.75, 104.95; obstacle 104.20, room 2.38 R. Exit: ride.
 What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. \
 Place the stop together with the entry: a fill is told only at the close of its bar.
+{RECORD}
 {SHORT}"""
     )
 

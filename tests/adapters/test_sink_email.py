@@ -13,11 +13,11 @@ from pydantic import ValidationError
 
 from adapters.sinks.email.settings import EmailSettings
 from adapters.sinks.email.sink import EmailSink
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from scanner.present.cautions import SHORT
 from tests.adapters.certificates import make_certificates
 from tests.adapters.mail_server import HOST, PASSWORD, USER, mail_server
-from tests.adapters.samples import HOSTILE_NAMES, forming_event, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import HOSTILE_NAMES, RECORD, forming_event, setup_event, station_event, withdrawn_event
 from tests.adapters.servers import free_port
 from tests.adapters.story_samples import story_event, story_of
 from tests.present.each_kind import one_of_each
@@ -70,7 +70,7 @@ async def test_a_letter_arrives_whole(certificates: Certificates, security: str)
     async with mail_server(certificates, tls=security == "tls") as server:
         sink, event = sink_to(server, certificates, security=security, to=[FIRST, f"Second <{SECOND}>"]), setup_event()
         await sink.start()
-        await sink.deliver([Message(event, picture=PNG)])
+        await sink.deliver([Message(event, picture=PNG, notes=Notes(record=RECORD))])
         await sink.stop()
     (letter,) = server.letters
     assert (letter.sender, letter.recipients) == ("alerts@loft.example", [FIRST, SECOND])
@@ -87,7 +87,8 @@ async def test_a_letter_arrives_whole(certificates: Certificates, security: str)
     assert first == "Break entry 101.35, stop 100.15, R 1.20"
     assert second.startswith("A doji pause at a trend line (also a level), long; evidence 7 of 10.")
     assert "Mon 2 Mar 2026 17:00 Berlin (11:00 New York)" in text
-    assert SHORT in text
+    assert text.endswith(f"\n\n{RECORD}\n\n{SHORT}\n")
+    assert RECORD in page
     assert "not advice" in page
     (picture,) = (each for each in mail.walk() if each.get_content_type() == "image/png")
     assert picture.get_content() == PNG

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from adapters.sinks.mqtt.topics import decode
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from tests.adapters.certificates import Certificates, make_certificates
 from tests.adapters.mqtt_tools import (
     BROKERS,
@@ -31,6 +31,7 @@ from tests.adapters.mqtt_tools import (
 )
 from tests.adapters.samples import (
     HOSTILE_NAMES,
+    RECORD,
     forming_event,
     set_aside_event,
     setup_event,
@@ -54,12 +55,12 @@ async def test_events_reach_those_who_listen_and_what_stands_those_who_come_late
     async with broker_of(kind, tmp_path) as port, running(sink_for(port, version)) as sink:
         async with reading(port, "closewatch/loft/setups/#", version) as reader:
             await sink.deliver([Message(first)])
-            await sink.deliver([Message(second), Message(late, late=True)])
+            await sink.deliver([Message(second), Message(late, late=True, notes=Notes(record=RECORD))])
             messages = await read(reader, 3)
         assert [(message.topic.value, content(message), message.retain) for message in messages] == [
             (f"{ROOT}/setups/HARBOUR/15m/long", first.to_dict(), False),
             (f"{ROOT}/setups/BTC%2FUSD/4h/short", second.to_dict(), False),
-            (f"{ROOT}/setups/GANNET/15m/long", late.to_dict() | {"late": True}, False),
+            (f"{ROOT}/setups/GANNET/15m/long", late.to_dict() | {"late": True, "record": RECORD}, False),
         ]
         if version == "5.0":
             for message in messages:
@@ -72,7 +73,7 @@ async def test_events_reach_those_who_listen_and_what_stands_those_who_come_late
             assert kept == {
                 f"{ROOT}/state/station": {"station": "loft", "state": "watching"},
                 f"{ROOT}/state/setups/BTC%2FUSD/4h/short/{second.id}": second.to_dict(),
-                f"{ROOT}/state/setups/GANNET/15m/long/{late.id}": late.to_dict() | {"late": True},
+                f"{ROOT}/state/setups/GANNET/15m/long/{late.id}": late.to_dict() | {"late": True, "record": RECORD},
             }
             await sink.deliver([Message(withdrawn_event(second))])
             (cleared,) = await read(reader, 1)

@@ -14,10 +14,10 @@ import pytest
 from pydantic import ValidationError
 
 from adapters.sinks.push import PushSettings, PushSink
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from scanner.present.cautions import SHORT
 from scanner.present.words import alert
-from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event, station_event, withdrawn_event
 from tests.adapters.servers import Request, Response, http_server
 from tests.present.each_kind import one_of_each
 
@@ -43,13 +43,13 @@ async def test_an_alert_arrives_with_its_chart() -> None:
     with http_server() as server:
         sink = sink_to(server)
         await sink.start()
-        await sink.deliver([Message(setup_event(), picture=PNG)])
+        await sink.deliver([Message(setup_event(), picture=PNG, notes=Notes(record=RECORD))])
         await sink.deliver([Message(withdrawn_event(setup_event()))])
         await sink.stop()
     first, second = pushed(server)
     words = alert(Message(setup_event()), "Europe/Berlin", None)
     assert first["title"] == "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
-    assert first["message"] == f"{words.brief()}\n{SHORT}"
+    assert first["message"] == f"{words.brief()}\n{RECORD}\n{SHORT}"
     (chart,) = first["attachments"]
     assert (chart["filename"], chart["mimetype"]) == ("chart1.png", "image/png")
     assert base64.b64decode(chart["base64"]) == PNG

@@ -21,10 +21,10 @@ from pydantic import ValidationError
 from adapters.sinks import webhook_signature
 from adapters.sinks.webhook import WebhookSettings, WebhookSink
 from adapters.sinks.webhook_signature import SIGNATURE, TIMESTAMP, SignatureError, sign, verify
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from tests.adapters.certificates import make_certificates
 from tests.adapters.feed_servers import raw_server, silence
-from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event
+from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event, station_event
 from tests.adapters.secret_samples import ECHOES
 from tests.adapters.servers import Request, Response, free_port, http_server
 
@@ -82,11 +82,11 @@ async def test_an_event_arrives_signed_as_the_http_binding_has_it(mode: str) -> 
 
 
 @pytest.mark.parametrize(("mode", "late"), [("structured", True), ("binary", "true")])
-async def test_one_that_is_late_says_so(mode: str, late: Any) -> None:  # noqa: ANN401  # a truth value, or its text
+async def test_what_is_known_as_it_leaves_goes_along(mode: str, late: Any) -> None:  # noqa: ANN401  # a truth value, or its text
     with http_server() as server:
         async with sink_for(server.url, mode=mode) as sink:
-            await sink.deliver([Message(setup_event(), late=True)])
-    assert checked(server.requests[0]) == setup_event().to_dict() | {"late": late}
+            await sink.deliver([Message(setup_event(), late=True, notes=Notes(record=RECORD))])
+    assert checked(server.requests[0]) == setup_event().to_dict() | {"late": late, "record": RECORD}
 
 
 @MODES

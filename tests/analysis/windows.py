@@ -100,7 +100,7 @@ class Scene:
     def obstacles(self, sign: int = 1, rules: Rules | None = None) -> list[tuple[float, str]]:
         """Give what lies ahead of the close of bar T."""
         rules = rules or Rules()
-        prices, kinds = room_for_obstacles(rules)
+        (prices,), (kinds,) = room_for_obstacles(rules, 1)
         count = find_obstacles(*(*self.windows(sign, rules), rules.record, prices, kinds))
         return [
             (float(price), obstacle_words(int(kind), sign, rules))

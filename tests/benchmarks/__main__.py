@@ -26,6 +26,7 @@ from scanner.present.story_chart import story_chart_for
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import time_commands
 from tests.benchmarks.following import time_following
+from tests.benchmarks.frames import time_frames
 from tests.benchmarks.kernel import time_closes, time_long, time_vectorised
 from tests.benchmarks.measures import Measures, best
 from tests.benchmarks.walk import random_walk
@@ -90,6 +91,7 @@ def main() -> int:
     time_vectorised(measures, scale)
     time_engine(measures, scale)
     time_following(measures, scale)
+    time_frames(measures, scale)
     time_chart(measures)
     time_commands(measures, scale)
     print("\n".join(measures.lines()))

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.feeds.folder import FolderFeed
 from adapters.feeds.http_json import HttpJsonFeed
-from adapters.feeds.messages import Inbox
+from adapters.feeds.pushed.messages import Inbox
 from adapters.feeds.stream_json import StreamJsonFeed
 from scanner.ports import Want
 from scanner.present.tables import table

@@ -15,11 +15,11 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
-from adapters.feeds.bar_files import ReadingOptions, UnreadableFileError, recordings
-from adapters.feeds.growing_file import GrowingFile
+from adapters.feeds.files.growing import GrowingFile
+from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
 from scanner.recordings import Reading, prepare
 from scanner.replay import Came, ReplayError, Tally, replay
-from tests.adapters.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
+from tests.adapters.files.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
 from tests.fuzz.oddities import NUMBERS, TEXTS, mutate_bytes, nested, recoded
 from tests.fuzz.onward import TAPE, Found, take, warm_up
 

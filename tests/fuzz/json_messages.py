@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from pathlib import Path
 
-    from adapters.feeds.messages import PushedFeed
+    from adapters.feeds.pushed.messages import PushedFeed
 
 COUNT = 200_000
 WHAT = "messages"

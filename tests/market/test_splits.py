@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.market.bars import Bars
-from scanner.market.splits import RATIOS, Adjustment, adjust, suspected_split
+from scanner.market.splits import RATIOS, UNITS, Adjustment, adjust, leap_in_words, suspected_split
 from tests.outside.real_bars import DailyBars, shares
 
 
@@ -64,11 +64,25 @@ def test_a_real_split_that_is_adjusted_is_suspected_no_more() -> None:
     assert suspicions(DailyBars("AAPL", apple.date, *columns)) == []
 
 
-@pytest.mark.parametrize("ratio", [*RATIOS, *((old, new) for new, old in RATIOS)])
+USUAL = dict.fromkeys((*RATIOS, *UNITS))
+
+
+@pytest.mark.parametrize("ratio", [*USUAL, *((old, new) for new, old in USUAL)])
 @given(last=st.floats(0.5, 5_000), off=st.floats(-0.024, 0.024))
 def test_an_opening_near_a_usual_ratio_is_suspected(ratio: tuple[int, int], last: float, off: float) -> None:
     new, old = ratio
     assert suspected_split(last, last * old / new * (1 + off), last * 0.01) == ratio
+
+
+@pytest.mark.parametrize("times", [10, 100, 1000])
+def test_prices_in_another_unit_are_suspected_up_to_the_tolerance(times: int) -> None:
+    for ratio, factor in (((1, times), times), ((times, 1), 1 / times)):
+        for off in (0.0249, -0.0249):
+            assert suspected_split(3.2, 3.2 * factor * (1 + off), 0.05) == ratio
+        for off in (0.0251, -0.0251):
+            assert suspected_split(3.2, 3.2 * factor * (1 + off), 0.05) is None
+        assert leap_in_words(ratio).endswith("as after a change of unit, such as from pence to pounds, or a split")
+    assert leap_in_words((2, 1)) == "opens near 1:2 of the last close, as after a split"
 
 
 def test_what_is_off_the_ratios_or_within_the_usual_range_is_not() -> None:

@@ -28,13 +28,8 @@ class LaidOut(Tape):
         self.fast = list(map(exact, scene.fast[there]))
         self.slow = list(map(exact, scene.slow[there]))
         self.atr = [exact(ATR)] * len(self)
-        self.marks = scene.marks[there]
-
-    def swing_low(self, j: int) -> bool:
-        return bool(self.marks[j] & SWING_LOW)
-
-    def swing_high(self, j: int) -> bool:
-        return bool(self.marks[j] & SWING_HIGH)
+        marks = scene.marks[there]
+        self.swing_lows, self.swing_highs = ((marks & kind).astype(bool).tolist() for kind in (SWING_LOW, SWING_HIGH))
 
 
 def holds(scene: Scene, kind: str, rules: Rules) -> bool:

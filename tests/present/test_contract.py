@@ -15,9 +15,9 @@ from referencing.jsonschema import DRAFT202012
 from adapters.sinks.envelope import envelope
 from adapters.sinks.mqtt.topics import Topics
 from scanner.events import KINDS, Kind
-from scanner.ports import Message
+from scanner.ports import Message, Notes
 from scanner.present.contract import FOLDER, documents, schema
-from tests.adapters.samples import HOSTILE_NAMES, setup_event, withdrawn_event
+from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event, withdrawn_event
 from tests.commands.typed import closewatch
 from tests.demo_setups import replayed
 from tests.present.each_kind import one_of_each
@@ -70,7 +70,7 @@ def test_every_kind_keeps_to_it_whatever_the_names(name: str) -> None:
     check = validator(closed(SCHEMA))
     for kind, event in one_of_each(name).items():
         for late in (False, True):
-            said = json.loads(json.dumps(envelope(Message(event, late=late))))
+            said = json.loads(json.dumps(envelope(Message(event, late=late, notes=Notes(record=RECORD * late)))))
             assert said["type"] == f"closewatch.{kind}"
             if said["subject"]:
                 check.validate(said)

@@ -33,7 +33,8 @@ def test_a_guessed_step_says_how_many_prices_fit() -> None:
 def came(thread: str, state: State, r: str = "", *, aside: bool = False, cost: str = "") -> Came:
     """Say what came of a setup."""
     entered = bool(r) or state == "open"
-    return Came(thread, aside, state, entered, Decimal(r) if r else None, Decimal(cost) if cost else None)
+    entry = Decimal(10) if entered else None
+    return Came(thread, aside, state, entry, r=Decimal(r) if r else None, cost=Decimal(cost) if cost else None)
 
 
 def setup(thread: str, *, aside: str = "") -> Event:
@@ -84,8 +85,14 @@ def test_each_setup_has_what_came_of_it_beside_it() -> None:
         ["entry", "-", "-"],  # «no entry»: of the style that is followed
     ]
     assert lines[9].endswith("cost: 0.21 (<= 0.1); followed: stopped -1.25 R")
-    assert max(map(len, report.lines(80)[:7])) <= 80
-    assert report.lines(80)[1].split()[-2:] == ["stopped", "-1.00"]
+    assert report.lines(None) == lines
+    narrow = report.lines(80)
+    assert max(map(len, narrow[:12])) <= 80
+    assert narrow[:3] == [
+        "1997-03-04  GANNET  1d  long  level",
+        "    evidence 3 of 10, entry 41.00, stop 40.00, 1R at 42.00, room 1.20,",
+        "    exit quick, outcome stopped, R -1.00, cost 0.04",
+    ]
 
 
 def test_the_summary_counts_what_came_of_setups_with_the_caution_beside_the_sum() -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from adapters.feeds.recent import RecentBars
+from adapters.feeds.pushed.recent import RecentBars
 from scanner.market.bars import Bars
 from scanner.ports import Want
 from scanner.service.desk import Arrival, Desk, Taken

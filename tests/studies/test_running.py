@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from shutil import copy
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -16,6 +17,7 @@ from pyarrow import parquet
 import scanner
 from scanner.recordings import Reading
 from scanner.studies.collecting import Asked
+from scanner.studies.kept.ledger import read
 from scanner.studies.running import PARTS, How, StudyError, study_files
 from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
@@ -116,8 +118,9 @@ def test_an_instrument_in_several_files_is_one_series(tmp_path: Path) -> None:
         pd.testing.assert_frame_equal(one.trades, parted.trades, check_exact=True)
 
 
-def test_from_python_with_files_or_with_tables() -> None:
-    by_file = scanner.study(SHARES)
+def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
+    by_file = scanner.study(copy(SHARES, tmp_path))
+    assert len(read([tmp_path]).looks) == 1
     tables = {}
     for name in ("AAPL", "FB", "GOOG", "IBM", "MSFT"):
         bars = real_series(name)
@@ -127,20 +130,31 @@ def test_from_python_with_files_or_with_tables() -> None:
         )
     by_table = scanner.study(tables)
     pd.testing.assert_frame_equal(by_file.trades, by_table.trades, check_exact=True)
-    with pytest.raises(StudyError, match="has no column close"):
+    with pytest.raises(StudyError, match="no column is named close"):
         scanner.study({"IBM": tables["IBM"].drop(columns="close")})
     with pytest.raises(StudyError, match="there is no such file"):
         scanner.study("nowhere.csv")
 
 
 def test_the_command_writes_tables_and_says_where(tmp_path: Path) -> None:
-    words = [*map(str, REAL), "--time-format", INDEX_TIME_FORMAT, "--workers", "1", "--out", str(tmp_path / "out")]
+    words = [
+        *(copy(path, tmp_path) for path in REAL),
+        "--time-format",
+        INDEX_TIME_FORMAT,
+        "--workers",
+        "1",
+        "--out",
+        str(tmp_path / "out"),
+    ]
     done = subprocess.run([*STUDY, *words], capture_output=True, text=True, check=True)
-    assert "11 setups, 0 of them set aside" in done.stdout
+    assert "11 setups: 0 set aside, 10 entered, 10 closed" in done.stdout
     assert "Past results prove nothing" in done.stdout
     trades = pd.read_parquet(tmp_path / "out" / "TRADES.parquet")
     assert len(trades) == len(pd.read_csv(tmp_path / "out" / "TRADES.csv"))
     assert int((trades["found"] & (trades["source"] == "setup")).sum()) == 11
+    report = (tmp_path / "out" / "REPORT.html").read_text("utf-8")
+    assert "Too few to say: 10 trades closed in 10 months" in report
+    assert report.count("data:image/png") == 8
     again = subprocess.run([*STUDY, *words, "nowhere.csv"], capture_output=True, text=True, check=False)
     assert (again.returncode, again.stdout) == (2, done.stdout)
     assert "nowhere.csv: there is no such file" in again.stderr

@@ -24,12 +24,16 @@ class ReadingOptions:
     """How the files are written, where they do not say so themselves.
 
     ``tz`` is the zone of times that name none; ``stamp`` says whether a bar's time is its open or its close;
-    ``time_format`` is the strptime form of times that are in no standard form.
+    ``time_format`` is the strptime form of times that are in no standard form, and ``decimal`` the decimal mark. They
+    are found in the file where they are not given. ``columns`` has what a column holds with its name in the header,
+    empty for a column that is to be left out.
     """
 
     tz: str = "UTC"
     stamp: Literal["open", "close"] = "open"
     time_format: str | None = None
+    decimal: Literal[".", ","] | None = None
+    columns: tuple[tuple[str, str], ...] = ()
 
 
 @contextmanager

@@ -32,10 +32,10 @@ HIGHEST, SESSION, FAST, SLOW, SWING = range(5)
 """Kinds of obstacle; of several at one price the first of these names it."""
 
 
-def room_for_obstacles(rules: Rules) -> tuple[Floats, Marks]:
-    """Make the room that ``find_obstacles`` puts prices and kinds into."""
-    most = rules.obstacle_span + SWING  # one of each other kind
-    return np.empty(most), np.empty(most, dtype=np.uint8)
+def room_for_obstacles(rules: Rules, spots: int) -> tuple[Floats, Marks]:
+    """Make the room that ``find_obstacles`` puts prices and kinds into, a row for each of so many spots."""
+    shape = spots, rules.obstacle_span + SWING  # one of each other kind
+    return np.empty(shape), np.empty(shape, dtype=np.uint8)
 
 
 @compiled
@@ -67,8 +67,8 @@ def find_obstacles(
 ) -> int:
     """Give prices and kinds of all obstacles beyond the close of bar ``t``, the nearest first; returns how many.
 
-    The arrays are those of ``structure.look``; ``prices`` and ``kinds`` are what ``room_for_obstacles`` makes. Prices
-    are real ones. Only bars up to t are read, and only swing points that these have confirmed.
+    The arrays are those of ``structure.look``; ``prices`` and ``kinds`` are what ``room_for_obstacles`` makes a row
+    of. Prices are real ones. Only bars up to t are read, and only swing points that these have confirmed.
     """
     rules = rules_of_one[0]
     highs, far = (deep[DEEP_HIGH], FAR_HIGH) if sign > 0 else (deep[DEEP_LOW], FAR_LOW)
@@ -96,10 +96,10 @@ def find_obstacles(
 def obstacle_words(kind: int, sign: int, rules: Rules) -> str:
     """Say what an obstacle is."""
     high = "high" if sign > 0 else "low"
-    return {
-        HIGHEST: f"{high}est {high} of {rules.obstacle_span} bars",
-        SESSION: f"{high} of the session before",
-        FAST: f"{rules.fast_average}-bar average",
-        SLOW: f"{rules.slow_average}-bar average",
-        SWING: f"swing {high}",
-    }[kind]
+    if kind == HIGHEST:
+        return f"{high}est {high} of {rules.obstacle_span} bars"
+    if kind == SESSION:
+        return f"{high} of the session before"
+    if kind == SWING:
+        return f"swing {high}"
+    return f"{rules.fast_average if kind == FAST else rules.slow_average}-bar average"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from typing import TYPE_CHECKING
 
+from scanner.ports import Notes
 from scanner.service.delivery.lane import Lane
 from scanner.service.pauses import Pauses
 
@@ -26,9 +27,9 @@ def say_nothing(sentence: str) -> None:
     """Keep a sentence to oneself."""
 
 
-def note_nothing(_: Event) -> Sequence[str]:
+def note_nothing(_: Event) -> Notes:
     """Give no notes to any event."""
-    return ()
+    return Notes()
 
 
 def draw_nothing(event: Event) -> bytes | None:
@@ -51,7 +52,7 @@ class Delivery:
         sleep: Callable[[float], Awaitable[object]],
         random: Callable[[], float],
         picture: Callable[[Event], bytes | None] = draw_nothing,
-        notes: Callable[[Event], Sequence[str]] = note_nothing,
+        notes: Callable[[Event], Notes] = note_nothing,
         quiet: Mapping[str, Quiet] | None = None,
         ceiling: Mapping[str, int] | None = None,
         stale_after: int = 3,
@@ -62,11 +63,11 @@ class Delivery:
         """Take the store and the sinks by their names in it.
 
         ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
-        1. ``picture`` draws the PNG chart of an event, or gives None, and ``notes`` gives sentences that go with a
-        setup; both are called in a thread. ``quiet`` and ``ceiling`` (a minute) go by sink. A setup is late more than
-        ``stale_after`` bars after it stood. ``tell`` is
-        told in a sentence when a sink begins to fail, when it is well again, and when it refuses an event for good. The
-        store is given up for a while where it does not answer within ``store_within`` seconds.
+        1. ``picture`` draws the PNG chart of an event, or gives None, and ``notes`` gives what goes with a setup that
+        is found or forming; both are called in a thread. ``quiet`` and ``ceiling`` (a minute) go by sink. A setup is
+        late more than ``stale_after`` bars after it stood. ``tell`` is told in a sentence when a sink begins to fail,
+        when it is well again, and when it refuses an event for good. The store is given up for a while where it does
+        not answer within ``store_within`` seconds.
         """
         pauses = pauses or Pauses(random)
         drawing = asyncio.Lock()

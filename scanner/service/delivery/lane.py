@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from scanner.service.delivery.bundling import LARGEST, least_tried, parcels, waves
 from scanner.service.delivery.ceiling import Ceiling
 from scanner.service.delivery.late import is_over, too_late
@@ -64,7 +64,7 @@ class Lane:
         clock: Callable[[], int],
         sleep: Callable[[float], Awaitable[object]],
         picture: Callable[[Event], bytes | None],
-        notes: Callable[[Event], Sequence[str]],
+        notes: Callable[[Event], Notes],
         drawing: asyncio.Lock,
         quiet: Quiet | None,
         ceiling: int | None,
@@ -240,15 +240,15 @@ class Lane:
             outcome.arrived += parcel
             outcome.late |= late
 
-    async def _noted(self, event: Event) -> tuple[str, ...]:
+    async def _noted(self, event: Event) -> Notes:
         """Find what goes with a setup; without it the setup goes all the same."""
-        if not event.facts.begins:
-            return ()
+        if not (event.facts.begins or event.facts.ahead):
+            return Notes()
         try:
-            return tuple(await self._stored(partial(self._notes, event)))
+            return await self._stored(partial(self._notes, event))
         except Exception as error:  # noqa: BLE001 - whatever fails in finding them, the alert is what matters
             self._tell(f"{self._name}: no notes to {event.id} ({error})")
-        return ()
+        return Notes()
 
     async def _drawn(self, event: Event) -> bytes | None:
         """Draw the picture where the sink wants one; without it the event goes all the same."""

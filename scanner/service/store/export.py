@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from urllib.parse import quote
 
 import numpy as np
 
+from scanner.event_columns import COLUMNS, columns_of
 from scanner.market.bars import NO_TIME, Bars
 from scanner.service.store.bars import BarLog, SeriesKey
 from scanner.service.store.recordings import Recordings
@@ -62,7 +64,8 @@ def export(store: Store, folder: Path) -> list[Exported]:
 
     ``bars_*`` are the bars as they stand, one file for each timeframe; ``recorded_*`` the rows as the feeds sent them,
     in order of arrival, one file for each timeframe and kind of time; the rest are events, deliveries, decisions
-    and what restated bars were before. All are of one moment. StoreTroubleError leaves no file half written.
+    and what restated bars were before. Beside its whole data as JSON an event has the columns of ``event_columns``. All
+    are of one moment. StoreTroubleError leaves no file half written.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -115,6 +118,18 @@ class _Files:
             self._arrow.int64() if name in WHOLE else self._arrow.float64() if name in PRICES else self._arrow.string()
         )
         return self._arrow.array(values, kind)
+
+    def flat(self, texts: Sequence[str]) -> dict[str, Any]:
+        """Give the columns that the data of events, as JSON, is laid out in."""
+        rows = [columns_of(json.loads(text)) for text in texts]
+        kinds = {
+            "text": self._arrow.string(),
+            "number": self._arrow.float64(),
+            "whole": self._arrow.int64(),
+            "truth": self._arrow.bool_(),
+            "moment": self._arrow.timestamp("ns", tz="UTC"),
+        }
+        return {name: self._arrow.array([row[name] for row in rows], kinds[kind]) for name, kind in COLUMNS.items()}
 
     def times(self, nanoseconds: Any) -> Any:  # noqa: ANN401 - pyarrow publishes no types
         """Give a column of moments in UTC."""
@@ -208,7 +223,8 @@ def _export_rows(files: _Files, connection: sqlite3.Connection) -> None:
         keys = [description[0] for description in cursor.description]
         while rows := cursor.fetchmany(ROWS):
             columns = dict(zip(keys, zip(*rows, strict=True), strict=True))
-            files.add(name, {key: files.column(key, values) for key, values in columns.items()})
+            made = {key: files.column(key, values) for key, values in columns.items()}
+            files.add(name, {**made, **(files.flat(columns["data"]) if "data" in columns else {})})
 
 
 def _name(*parts: str) -> str:

@@ -117,6 +117,21 @@ class Outbox:
             ).fetchall()
             return list(map(_delivery, rows))
 
+    def of_event(self, event: str) -> Sequence[Delivery]:
+        """Give the deliveries of an event, by its id."""
+        with self._database.reading() as connection:
+            rows = connection.execute(f"{DELIVERY} WHERE e.id = ? ORDER BY o.number", (event,)).fetchall()
+        return [_delivery(row) for row in rows]
+
+    def sent_with(self, delivery: Delivery) -> int:
+        """Count the others that left for the same sink in the same message: they were marked at one moment."""
+        with self._database.reading() as connection:
+            (together,) = connection.execute(
+                "SELECT count(*) FROM outbox WHERE sink = ? AND changed = ? AND state = 'delivered' AND number != ?",
+                (delivery.sink, delivery.changed, delivery.number),
+            ).fetchone()
+        return int(together) if delivery.state == "delivered" else 0
+
     def counts(self) -> dict[tuple[str, State], int]:
         """Count the deliveries of each sink in each state."""
         with self._database.reading() as connection:

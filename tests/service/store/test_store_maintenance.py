@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from adapters.feeds.bar_files import ReadingOptions, recordings
+from adapters.feeds.files.opening import ReadingOptions, recordings
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.service.store import Batch, Rewrite, Said, Sent, SeriesKey, Store, StoreTroubleError
 from scanner.service.store.check import check

@@ -1,0 +1,220 @@
+"""Which column of a file is which, by the names in its header or as the user says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from adapters.feeds.files.cells.names import (
+    CLOSE_TIMES,
+    DATES,
+    MOMENTS,
+    NAMELESS,
+    NAMES,
+    OPEN_TIMES,
+    SYMBOLS,
+    TIMES,
+    is_other_volume,
+    plain,
+    without_zone,
+)
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+    from pathlib import Path
+
+    from adapters.feeds.files.trouble import ReadingOptions
+
+PRICES = ("open", "high", "low", "close")
+NUMBERS = (*PRICES, "volume")
+SHOWN = 12
+
+
+class NoColumnsError(UnreadableFileError):
+    """Names that are no header of a table of bars; ``found`` is how many of its columns they have."""
+
+    def __init__(self, text: str, found: int) -> None:
+        super().__init__(text)
+        self.found = found
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Where things stand, as indices into the header.
+
+    ``time`` has two entries where date and time of day stand apart. ``stamp`` says which end of a bar the time
+    marks, as the user or the name of the column says. ``zone`` is what the name says of the zone: ``UTC``, empty, or a
+    word that does not tell which.
+    """
+
+    names: tuple[str, ...]
+    time: tuple[int, ...]
+    open: int
+    high: int
+    low: int
+    close: int
+    volume: int | None
+    symbol: int | None
+    stamp: Literal["open", "close"]
+    zone: str = ""
+    spare_volume: int | None = None
+    """A count of price changes, which stands in for a volume that is 0 throughout."""
+
+    @property
+    def numbers(self) -> dict[str, int]:
+        """Give the columns of numbers there are, by what they hold."""
+        found = {name: getattr(self, name) for name in NUMBERS}
+        return {name: index for name, index in found.items() if index is not None}
+
+    @property
+    def wanted(self) -> list[int]:
+        """Give the indices of all columns that are read."""
+        symbol = [] if self.symbol is None else [self.symbol]
+        return [*self.time, *self.numbers.values(), *symbol]
+
+    @property
+    def time_name(self) -> str:
+        """Name the column of times, or both."""
+        return " + ".join(self.names[index] or f"number {index + 1}" for index in self.time)
+
+
+def find_columns(names: Sequence[str], options: ReadingOptions, path: Path) -> Columns:
+    """Find the columns by name; UnreadableFileError where one is missing or could be either of two."""
+    return _Header(names, options, path).columns()
+
+
+class _Header:
+    """The names of a file, and what the user says of them."""
+
+    def __init__(self, names: Sequence[str], options: ReadingOptions, path: Path) -> None:
+        self.names = names
+        self.path = path
+        self.stamp = options.stamp
+        self.plain = [plain(name) for name in names]
+        self.times = [
+            (name, "") if name in OPEN_TIMES | CLOSE_TIMES | MOMENTS | DATES | TIMES else without_zone(full)
+            for name, full in zip(self.plain, names, strict=True)
+        ]
+        self.told = {role: self._told(role, name) for role, name in options.columns if name}
+        self.left_out = {role for role, name in options.columns if not name}
+
+    def columns(self) -> Columns:
+        """Find them all."""
+        numbers = {what: self._number(what) for what in NUMBERS}
+        marked, chosen = self._time()
+        missing = [] if chosen else ["time"]
+        missing += [what for what in PRICES if numbers[what] is None]
+        if missing:
+            raise self._missing(missing)
+        zones = sorted({self.times[index][1] for index in chosen} - {""})
+        return Columns(
+            tuple(self.names),
+            chosen,
+            **numbers,  # type: ignore[arg-type]  # none missing
+            symbol=self._first("symbol", SYMBOLS),
+            stamp=marked,
+            zone=zones[0] if zones else "",
+            spare_volume=None if "volume" in self.told else self._first("volume", NAMES["volume"][-1]),
+        )
+
+    def _first(self, what: str, names: Collection[str]) -> int | None:
+        """Find the first of some names."""
+        if what in self.told:
+            return self.told[what][0]
+        if what in self.left_out:
+            return None
+        return next((self.plain.index(name) for name in names if name in self.plain), None)
+
+    def _number(self, what: str) -> int | None:
+        if what in self.told:
+            return self.told[what][0]
+        if what in self.left_out:
+            return None
+        for wanted in NAMES[what]:
+            found = self._one([index for index, name in enumerate(self.plain) if name in wanted], what)
+            if found is not None:
+                return found
+        others = [index for index, name in enumerate(self.plain) if what == "volume" and is_other_volume(name)]
+        return self._one(others, what)
+
+    def _time(self) -> tuple[Literal["open", "close"], tuple[int, ...]]:
+        """Find the columns of times, and which end of a bar they mark."""
+        if "time" in self.told:
+            chosen = tuple(self.told["time"])
+            return ("close" if self._is(chosen, CLOSE_TIMES) else self.stamp), chosen
+        opens, closes = self._named(OPEN_TIMES, "time"), self._named(CLOSE_TIMES, "time")
+        moment, date, time = self._named(MOMENTS, "time"), self._named(DATES, "date"), self._named(TIMES, "time")
+        apart = tuple(index for index in (date, time) if index is not None)
+        usual = (moment,) if moment is not None else apart
+        if self.stamp == "open" and opens is not None:
+            return "open", (opens,)
+        if closes is not None and (self.stamp == "close" or not usual):
+            return "close", (closes,)
+        if not usual and "t" in self.plain:
+            usual = (self.plain.index("t"),)
+        if not usual and opens is None and self.plain and self.plain[0] in NAMELESS:
+            usual = (0,)
+        if opens is not None and not usual:
+            raise UnreadableFileError(
+                f"{self.path}: its times are those of the open, going by the name {quoted(self.names[opens])}; "
+                "leave out --stamp close"
+            )
+        return self.stamp, usual
+
+    def _is(self, chosen: Sequence[int], wanted: Collection[str]) -> bool:
+        return all(self.times[index][0] in wanted for index in chosen)
+
+    def _named(self, wanted: Collection[str], what: str) -> int | None:
+        return self._one([index for index, (name, _) in enumerate(self.times) if name in wanted], what)
+
+    def _one(self, found: Sequence[int], what: str) -> int | None:
+        if len(found) > 1:
+            role = "time" if what == "date" else what
+            raise UnreadableFileError(
+                f"{self.path}: {quoted(self.names[found[0]])} and {quoted(self.names[found[1]])} could both be the "
+                f'{what}; say which with --columns "{role}={self.names[found[0]]}"'
+            )
+        return found[0] if found else None
+
+    def _told(self, role: str, said: str) -> list[int]:
+        """Find what ``--columns`` names: one column, for times perhaps two, joined by a plus."""
+        if said not in self.names and role == "time" and "+" in said:
+            return [self._column(role, part.strip()) for part in said.split("+", 1)]
+        return [self._column(role, said)]
+
+    def _column(self, role: str, said: str) -> int:
+        for names, wanted in ((self.names, said), (self.plain, plain(said))):
+            found = [index for index, name in enumerate(names) if name == wanted]
+            if len(found) == 1:
+                return found[0]
+        raise NoColumnsError(
+            f"{self.path}: --columns {role}={said}: {'several columns have' if found else 'no column has'} that name; "
+            f"found {self._shown()}",
+            0,
+        )
+
+    def _shown(self) -> str:
+        more = ["…"] * (len(self.names) > SHOWN)
+        return ", ".join([quoted(name, 30) for name in self.names[:SHOWN]] + more)
+
+    def _missing(self, missing: list[str]) -> UnreadableFileError:
+        found = 1 + len(PRICES) - len(missing)
+        if "specversion" in self.plain:
+            return UnreadableFileError(
+                f"{self.path}: it holds events, not bars; keep it in another folder than the bars"
+            )
+        figures = sum(not set(name) - set("0123456789.,:/TZ+- ") for name in self.names if name)
+        if figures * 2 > len(self.names):
+            return NoColumnsError(
+                f"{self.path}: there is no header, the file begins with numbers; "
+                "put the names of the columns on the first line, such as time,open,high,low,close,volume, or say which "
+                "column is which by its number, such as --columns time=1,open=2,high=3,low=4,close=5",
+                found,
+            )
+        told = f"; say which with --columns {','.join(f'{what}=NAME' for what in missing)}" if found else ""
+        return NoColumnsError(
+            f"{self.path}: no column is named {', '.join(missing)}; found {self._shown()}; a file of bars has columns "
+            f"for time (or date), open, high, low and close{told}",
+            found,
+        )

@@ -1,0 +1,266 @@
+"""Numbers as people, spreadsheets and programs write them, and which of the marks in them is the decimal one.
+
+One cell cannot always tell: ``1.234`` is more than a thousand in Hamburg and little more than one in London. So the
+cells of all columns are looked at together (``Evidence``), and what they do not settle is asked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from adapters.feeds.files.cells.arrow import as_text, flat, is_text, owned
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from adapters.feeds.files.cells.arrow import Column
+
+Mark = Literal[".", ","]
+"""The decimal mark."""
+MARKS: tuple[Mark, Mark] = (".", ",")
+WORDS: dict[Mark, str] = {".": "point", ",": "comma"}
+
+NO_VALUE = (
+    *("", "-", "\u2013", "\u2014", "null", "NULL", "Null", "None", "none", "nil"),
+    *("NA", "N/A", "n/a", "#N/A", "n.v.", "k.A."),
+)
+"""What stands in a cell that has no value. In place of a volume it means that there is none."""
+
+CODES = (
+    "AED|AUD|BRL|BTC|CAD|CHF|CLP|CNH|CNY|COP|CZK|DKK|ETH|EUR|GBP|GBX|HKD|HUF|IDR|ILS|INR|JPY|KRW|MXN|MYR|NOK|NZD|PEN|"
+    "PHP|PLN|RON|RUB|SAR|SEK|SGD|THB|TRY|TWD|USDC|USDT|USD|VND|ZAR"
+)
+"""Codes of currencies that may stand beside a price: those of ISO 4217 that are much traded, from memory, and coins."""
+
+# The blanks and apostrophes that stand between thousands, and the minus of typesetters, in the forms that are read.
+_SAME = (
+    (r"[\x{00a0}\x{2007}\x{2009}\x{202f}]", " "),
+    ("[\u2018\u2019\u02bc\u00b4`]", "'"),
+    ("\u2212", "-"),
+)
+_CURRENCY = rf"(?:[A-Z]{{0,2}}\p{{Sc}}|{CODES})"
+_SCALES = {"k|tsd\\.?": 3, "mn?|mln\\.?|mio\\.?": 6, "bn?|md|mrd\\.?": 9}
+"""What a volume may end in, and the power of ten that it stands for."""
+_EXPONENT = r"(?:[eE][+-]?\d+)?"
+
+
+def _other(mark: Mark) -> Mark:
+    return "," if mark == "." else "."
+
+
+def _forms(point: Mark) -> tuple[str, str]:
+    """Give the forms that only this decimal mark explains, and all that it allows, as regular expressions."""
+    dot, comma = rf"\{point}", rf"\{_other(point)}"
+    blanks = r"\d{1,3}(?: \d{3})+|\d{1,3}(?:'\d{3})+"
+    thousands = rf"\d{{1,3}}(?:{comma}\d{{3}})+"
+    lakhs = rf"\d{{1,2}}(?:{comma}\d{{2}})+{comma}\d{{3}}"
+    only = "|".join(
+        (
+            rf"\d+{dot}\d{{0,2}}|{dot}\d{{1,2}}|\d*{dot}\d{{4,}}",  # not three digits behind it, as a thousand has
+            rf"(?:0\d*|\d{{4,}})?{dot}\d{{3}}",  # or not one to three before it
+            rf"\d*{dot}\d*[eE][+-]?\d+",
+            rf"(?:{blanks}|{thousands}|{lakhs}){dot}\d*",
+            rf"\d{{1,3}}(?:{comma}\d{{3}}){{2,}}|{lakhs}",  # the other mark comes twice
+        )
+    )
+    allowed = rf"(?:\d+|{blanks}|{thousands}|{lakhs})(?:{dot}\d*)?{_EXPONENT}|{dot}\d+{_EXPONENT}"
+    return f"^[+-]?(?:{only})$", f"^[+-]?(?:{allowed})$|^[+-]?(?i:nan|inf|infinity)$"
+
+
+_ONLY = {mark: _forms(mark)[0] for mark in MARKS}
+_ALLOWED = {mark: _forms(mark)[1] for mark in MARKS}
+_EITHER = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$"
+_SHORT = r"^[+-]?[1-9]\d{0,2}$"
+_TICKS = r"^\d{2,3}'[0-3]\d[0257]$"
+STRAY = 100
+"""One cell in so many settles nothing: it may be mistaken."""
+FEW = 10
+"""One cell in so many may be written another way than the others, and is then not read."""
+
+
+@dataclass(slots=True)
+class Evidence:
+    """What the cells of one file say of how its numbers are written.
+
+    ``only`` counts the cells that but one decimal mark explains, by mark, and ``either`` those that both explain;
+    ``price`` and ``volume`` are the first of these. ``short`` is the first price below a thousand without a mark, and
+    ``ungrouped`` the first whole number of more than three figures without one. ``ticks`` are prices such as 108'165,
+    which may be 16.5 thirty-seconds, and ``grouped`` those whose apostrophe can only be between thousands.
+    """
+
+    only: dict[Mark, int] = field(default_factory=lambda: dict.fromkeys(MARKS, 0))
+    either: int = 0
+    price: str = ""
+    volume: str = ""
+    short: str = ""
+    ungrouped: str = ""
+    ticks: str = ""
+    grouped: str = ""
+
+    @property
+    def settled(self) -> bool:
+        """Whether more than a stray cell leaves only one decimal mark."""
+        return sum(self.only.values()) * STRAY > self.either
+
+    def see(self, name: str, cells: Column) -> None:
+        """Look at a column, unless its numbers are numbers already."""
+        if not is_text(cells.type):
+            return
+        text = self._without_three_decimals(name, pc.fill_null(as_text(cells), ""))
+        marked = pc.or_(pc.match_substring(text, "."), pc.match_substring(text, ","))
+        self._see_unmarked(name, text.filter(pc.invert(marked)))
+        text = _plain(name, text.filter(marked), "")
+        for mark in MARKS:
+            self.only[mark] += pc.sum(pc.match_substring_regex(text, _ONLY[mark])).as_py() or 0
+        self._note_doubtful(name, text.filter(pc.match_substring_regex(text, _EITHER)))
+
+    def _see_unmarked(self, name: str, text: Column) -> None:
+        long = pc.greater(pc.binary_length(text), len("999"))
+        self.ungrouped = self.ungrouped or _first(text.filter(long), r"^\d{4,}$")
+        if name != "volume":
+            self.short = self.short or _first(text.filter(pc.invert(long)), _SHORT)
+            parted = text.filter(pc.match_substring(text, "'"))
+            self.ticks = self.ticks or _first(parted, _TICKS)
+            self.grouped = self.grouped or _first(
+                parted.filter(pc.invert(pc.match_substring_regex(parted, _TICKS))), "'"
+            )
+
+    def _without_three_decimals(self, name: str, text: Column) -> Column:
+        """Take out cells such as 140.850, fast: whole columns of them settle nothing."""
+        point, length = pc.find_substring(text, "."), pc.binary_length(text)
+        three = pc.and_(pc.equal(pc.subtract(length, point), 4), pc.less_equal(length, len("999.999")))
+        three = pc.and_(three, pc.greater(point, 0))
+        try:
+            values = text.filter(three).cast(pa.float64())
+        except pa.ArrowInvalid:
+            return text
+        if not len(values) or pc.min(values).as_py() < 1:
+            return text
+        self._note_doubtful(name, text.filter(three))
+        return text.filter(pc.invert(three))
+
+    def _note_doubtful(self, name: str, text: Column) -> None:
+        self.either += len(text)
+        first = text[0].as_py() if len(text) else ""
+        if name == "volume":
+            self.volume = self.volume or first
+        else:
+            self.price = self.price or first
+
+    def decided(self, path: Path, *, by_program: bool) -> Mark:
+        """Choose the decimal mark of the file; UnreadableFileError where its numbers can be read in two ways.
+
+        ``by_program`` says that nothing else in the file hints at decimal commas. There prices that all have three
+        decimals, as in 140.850, have a point, if larger numbers show that thousands are not set apart.
+        """
+        point, comma = self.only["."], self.only[","]
+        if min(point, comma) * FEW > point + comma:
+            raise UnreadableFileError(
+                f"{path}: some numbers have a decimal point and others a decimal comma ({point:,} and {comma:,} "
+                "of those that tell); write all of them the same way"
+            )
+        if self.ticks and not self.grouped:
+            whole, _, rest = self.ticks.partition("'")
+            raise UnreadableFileError(
+                f"{path}: {quoted(self.ticks)} may be {whole}{rest} or {whole} and {rest[:2]} thirty-seconds; "
+                "write prices with a decimal point"
+            )
+        if self.settled:
+            return "." if point > comma else ","
+        doubtful = self.price or self.volume
+        if not doubtful or (by_program and self.ungrouped and "." in self.price and not self.short + self.volume):
+            return "."
+        mark: Mark = "." if "." in doubtful else ","
+        raise UnreadableFileError(
+            f"{path}: {quoted(doubtful)} may be {doubtful.replace(mark, '')} or have a decimal {WORDS[mark]}, "
+            f"and no other number tells; say --decimal {mark} for the {WORDS[mark]}, "
+            f"or --decimal {_other(mark)}"
+        )
+
+
+def _first(text: Column, form: str) -> str:
+    found = text.filter(pc.match_substring_regex(text, form))
+    return found[0].as_py() if len(found) else ""
+
+
+@dataclass(slots=True)
+class NumberReader:
+    """Reads the numbers of one file, all of which have the decimal mark ``decimal``."""
+
+    path: Path
+    decimal: Mark = "."
+    currency: str = ""
+    """What the prices are marked with, as far as they have been read."""
+
+    def read(self, name: str, cells: Column) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Give a column as float64, and where it holds no number; both arrays may be written to.
+
+        A volume may be missing.
+        """
+        found = cells = flat(cells)
+        if pa.types.is_dictionary(cells.type):
+            found = cells = cells.dictionary_decode()
+        if pa.types.is_float32(cells.type) or pa.types.is_decimal(cells.type):
+            # The price meant is the shortest that stands for this number: 1.1, not 1.10000002384.
+            found = cells.cast(pa.string()).cast(pa.float64())
+        elif pa.types.is_integer(cells.type) or pa.types.is_float16(cells.type) or pa.types.is_null(cells.type):
+            found = cells.cast(pa.float64(), safe=False)
+        if not pa.types.is_floating(found.type):
+            found = self._parsed(name, cells.cast(pa.string()))
+        bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(found), dtype=np.bool_)
+        if name == "volume" and bad.any():
+            bad &= ~np.asarray(pc.is_in(as_text(cells), pa.array([*NO_VALUE, None], pa.string())))
+        return owned(found), bad
+
+    def _parsed(self, name: str, cells: Column) -> Column:
+        try:
+            if self.decimal == ".":
+                return cells.cast(pa.float64())
+        except pa.ArrowInvalid:
+            pass  # some cell is written otherwise, or is no number
+        text, good = cells, pc.match_substring_regex(cells, _ALLOWED[self.decimal])
+        if pc.all(good).as_py() is not True:
+            text = _plain(name, cells, "e{}")
+            if name != "volume":
+                self._note_currency(cells)
+            good = pc.match_substring_regex(text, _ALLOWED[self.decimal])
+            text = pc.if_else(good, text, None)
+        for mark in (" ", "'", _other(self.decimal)):
+            text = pc.replace_substring(text, mark, "")
+        return pc.replace_substring(text, self.decimal, ".").cast(pa.float64())
+
+    def _note_currency(self, cells: Column) -> None:
+        """Refuse prices in several currencies."""
+        marks = pc.unique(pc.replace_substring_regex(cells, rf"^[^\p{{Sc}}A-Z]*({_CURRENCY})?.*$", r"\1"))
+        for mark in sorted(set(marks.to_pylist()) - {"", None}):
+            if self.currency not in {"", mark}:
+                raise UnreadableFileError(
+                    f"{self.path}: some prices are in {self.currency} and others in {mark}; "
+                    "put those of one currency into a file of their own"
+                )
+            self.currency = mark
+
+
+def _plain(name: str, cells: Column, scale: str) -> Column:
+    """Take from numbers what is no part of them: blanks around, a currency, and what volumes end in.
+
+    ``scale`` is what to put for such an ending, with the power of ten that it stands for.
+    """
+    text = as_text(cells)
+    for pattern, by in _SAME:
+        text = pc.replace_substring_regex(text, pattern, by)
+    text = pc.utf8_trim_whitespace(text)
+    if name == "volume":
+        for endings, power in _SCALES.items():
+            text = pc.replace_substring_regex(text, rf"^([\d., ']*\d) ?(?i:{endings})$", r"\1" + scale.format(power))
+        return text
+    text = pc.replace_substring_regex(text, rf"^([+-]?) ?{_CURRENCY} ?([+-]?[\d.,])", r"\1\2")
+    return pc.replace_substring_regex(text, rf"([\d.,]) ?{_CURRENCY}$", r"\1")

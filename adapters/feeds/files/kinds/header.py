@@ -1,0 +1,104 @@
+"""Where the header of a table stands, and in text what parts its fields."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from adapters.feeds.files.cells.columns import Columns, NoColumnsError, find_columns
+from adapters.feeds.files.cells.names import DATES, MOMENTS, TIMES, plain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from pathlib import Path
+
+    from adapters.feeds.files.trouble import ReadingOptions
+
+USUAL = ",;\t|"
+LONGEST = 20_000
+"""No header is longer."""
+BELOW = 3
+"""Lines below a header in which the name of its first column may stand, as pandas writes a header of several rows."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The header of a table: its columns, what parts the fields, and the line after which rows begin."""
+
+    columns: Columns
+    delimiter: str
+    line: int
+
+
+Try = tuple[int, str, "Sequence[str]"]
+"""A line that may be the header: its index, what parts its fields, and these."""
+
+
+def fields_of(line: str, delimiter: str) -> list[str]:
+    """Take one line apart; a quoted line end is no part of a field, so that a row is always one line."""
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error:  # a field of more than 131,072 letters
+        return [line]
+
+
+def find_header(path: Path, lines: Sequence[str], options: ReadingOptions) -> Header:
+    """Find the first line that names the columns of a table of bars; UnreadableFileError where none does.
+
+    Titles may stand above it, and ``sep=;`` on the first line says what parts the fields.
+    """
+    begin = next(index for index, line in enumerate(lines) if line.strip())
+    told = re.fullmatch(r'"?sep=(.)"?', lines[begin].strip(" \r"), re.IGNORECASE)
+
+    def fields(index: int, delimiter: str) -> list[str]:
+        return fields_of(lines[index][:LONGEST], delimiter) if index < len(lines) else []
+
+    def tries() -> Iterator[Try]:
+        for index in range(begin + bool(told), len(lines)):
+            for delimiter in [told[1]] if told else _delimiters(lines[index]):
+                yield index, delimiter, fields(index, delimiter)
+
+    return first_header(path, tries(), fields, options)
+
+
+def first_header(
+    path: Path, tries: Iterable[Try], fields: Callable[[int, str], Sequence[str]], options: ReadingOptions
+) -> Header:
+    """Find the first try that is a header; ``fields`` gives those of any line, for what may stand below it.
+
+    Where the user gives the columns by their numbers, there is no header.
+    """
+    told = [part for role, name in options.columns for part in (name.split("+") if role == "time" else [name]) if part]
+    numbered = bool(told) and all(part.strip().isdecimal() for part in told)
+    problem = NoColumnsError(f"{path}: it has no header; put the names of the columns on its first line", -1)
+    for index, delimiter, cells in tries:
+        names = [cell.strip() for cell in cells]
+        try:
+            if numbered:
+                numbers = [str(number) for number in range(1, len(names) + 1)]
+                return Header(find_columns(numbers, options, path), delimiter, index)
+            return Header(find_columns(names, options, path), delimiter, index + 1)
+        except NoColumnsError as found:
+            problem = max(problem, found, key=lambda each: each.found)
+        for below in range(index + 1, index + 1 + BELOW):
+            first, *rest = fields(below, delimiter) or [""]
+            if plain(first) in DATES | MOMENTS | TIMES and not any(map(str.strip, rest)):
+                try:
+                    return Header(find_columns([first, *names[1:]], options, path), delimiter, below + 1)
+                except NoColumnsError:
+                    break
+    raise problem
+
+
+def _delimiters(line: str) -> list[str]:
+    """Give what may part the fields of a line, the likeliest first."""
+    found = [mark for mark in dict.fromkeys(line) if mark.isascii() and not mark.isalnum() and mark not in USUAL]
+    rare = [mark for mark in found if mark.isprintable() and mark not in " \"'.()<>[]{}_-"]
+    usual = sorted(USUAL, key=lambda mark: -line.count(mark))
+    return [
+        *(mark for mark in usual if mark in line or mark == usual[0]),
+        *rare,
+        *([" "] if " " in line.strip() else []),
+    ]

@@ -1,0 +1,107 @@
+"""Blocks of lines into rows: all at once where they are sound, line by line where they are not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+import pyarrow as pa
+
+from adapters.feeds.files.cells.cells import Rows
+from adapters.feeds.files.kinds.bytes import LINE_LIMIT, line_too_long
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from adapters.feeds.files.cells.arrow import Table
+    from adapters.feeds.files.cells.columns import Columns
+    from adapters.feeds.files.cells.numbers import Mark
+    from adapters.feeds.files.kinds.bytes import Block
+
+PIECE = 1 << 16
+"""Blocks this small are not divided further to find what is wrong in them."""
+
+
+class BadLineError(ValueError):
+    """A line that is no row; the message says what stood there."""
+
+
+class LineFormat(Protocol):
+    """How the lines of a file become rows."""
+
+    columns: Columns
+    name: str
+    """What the lines are, in words."""
+    first_line: int
+    """Number of the first line that may be a row."""
+    decimal: Mark | None
+    """The decimal mark, where the form itself leaves no other."""
+    by_program: bool
+    """Whether nothing about the form hints at decimal commas."""
+
+    def expect(self, rows: Rows, decimal: Mark) -> None:
+        """Look at some rows, with numbers as text, to read those like them faster."""
+
+    def may_tell(self, block: bytes) -> bool:
+        """Say whether a block can hold numbers with a mark in them, by which the decimal mark is found."""
+
+    def table(self, block: bytes, decimal: Mark | None) -> Table | None:
+        """Read a block of whole rows at once, columns in the order of ``columns.wanted``; None where a line is none.
+
+        Without a decimal mark, numbers stay text.
+        """
+
+    def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:
+        """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError where it is no row."""
+
+
+class Lines(Protocol):
+    """Where lines come from."""
+
+    @property
+    def path(self) -> Path:
+        """The file they stand in."""
+
+    def blocks(self) -> Iterator[Block]:
+        """Give blocks of whole lines."""
+
+
+def read_lines(file: Lines, form: LineFormat, decimal: Mark | None) -> Iterator[list[Rows]]:
+    """Read the rows of a file, a block at a time; the row number is that of the line."""
+    for block in file.blocks():
+        parts = [rows for rows in _divide(file, form, decimal, block.after(form.first_line)) if len(rows.row)]
+        if parts:
+            yield parts
+
+
+def _divide(file: Lines, form: LineFormat, decimal: Mark | None, block: Block) -> Iterator[Rows]:
+    table = form.table(block.content, decimal) if block.lines else None
+    if table is not None and table.num_rows == block.lines:
+        yield Rows(np.arange(block.line, block.line + block.lines), table.columns)
+        return
+    halves = block.halves() if len(block.content) > PIECE else None
+    if halves is None:
+        yield _line_by_line(file, form, decimal, block)
+        return
+    for half in halves:
+        yield from _divide(file, form, decimal, half)
+
+
+def _line_by_line(file: Lines, form: LineFormat, decimal: Mark | None, block: Block) -> Rows:
+    rows: list[int] = []
+    texts: list[list[str | None]] = []
+    bad: dict[int, str] = {}
+    for number, raw in enumerate(block.content.split(b"\n")[:-1], block.line):
+        if len(raw) > LINE_LIMIT:
+            raise line_too_long(file.path, number)
+        try:
+            cells = form.cells(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"), decimal)
+        except BadLineError as problem:
+            bad[number] = str(problem)
+            cells = [None] * len(form.columns.wanted)
+        if cells is not None:
+            rows.append(number)
+            texts.append(cells)
+    found = [pa.array([cells[index] for cells in texts], pa.string()) for index in range(len(form.columns.wanted))]
+    return Rows(np.array(rows, dtype=np.int64), found, bad)

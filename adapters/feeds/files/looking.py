@@ -1,0 +1,126 @@
+"""What must be known of a whole file before its first bar is given: its decimal mark, and how its times are written."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+import pyarrow as pa
+
+from adapters.feeds.files.cells.arrow import is_text
+from adapters.feeds.files.cells.cells import Cells
+from adapters.feeds.files.cells.numbers import Evidence, NumberReader
+from adapters.feeds.files.times.stamps import Stamps
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from pathlib import Path
+
+    from adapters.feeds.files.cells.cells import Rows
+    from adapters.feeds.files.cells.columns import Columns
+    from adapters.feeds.files.cells.numbers import Mark
+    from adapters.feeds.files.trouble import ReadingOptions
+
+
+class Known(Protocol):
+    """What is known of a table before its rows are looked at."""
+
+    columns: Columns
+    decimal: Mark | None
+    """The decimal mark, where the kind itself leaves no other."""
+    by_program: bool
+    """Whether nothing but its numbers hints at decimal commas."""
+
+
+class Table(Known, Protocol):
+    """One file, whatever its kind, as blocks of rows; the rows of a block may come in parts of different types."""
+
+    @property
+    def form(self) -> str:
+        """What kind of file it is, in words."""
+
+    def beginning(self) -> Iterable[Sequence[Rows]]:
+        """Give the first rows, numbers that are written as text as they stand."""
+
+    def whole(self, *, numbers_only: bool) -> Iterable[Sequence[Rows]]:
+        """Give all rows in the same way; perhaps none, where numbers alone are looked for and none can tell."""
+
+    def expect(self, rows: Rows, decimal: Mark) -> None:
+        """Look at some of the first rows, to read those like them faster."""
+
+    def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:
+        """Give all rows, numbers as numbers already where they are written plainly with this decimal mark."""
+
+
+class Understanding:
+    """What has been seen of a file so far, and how it is to be read by that."""
+
+    def __init__(self, path: Path, table: Known, options: ReadingOptions) -> None:
+        self.columns = table.columns
+        self.stamps = Stamps(path, table.columns, options)
+        self.numbers = NumberReader(path)
+        self._path = path
+        self._given = options.decimal or table.decimal
+        self._by_program = table.by_program
+        self._evidence = Evidence()
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing more needs to be seen."""
+        return self.stamps.settled and self._numbers_settled
+
+    @property
+    def _numbers_settled(self) -> bool:
+        return self._given is not None or self._evidence.settled
+
+    def see(self, rows: Rows) -> None:
+        """Look at rows."""
+        if not self.stamps.settled:
+            self.stamps.see(rows.time(self.columns))
+        if not self._numbers_settled:
+            for name, column in rows.numbers(self.columns):
+                self._evidence.see(name, column)
+
+    def decide(self) -> Mark:
+        """Settle on a decimal mark by what was seen; UnreadableFileError where it leaves more than one."""
+        self.numbers.decimal = self._given or self._evidence.decided(self._path, by_program=self._by_program)
+        return self.numbers.decimal
+
+    def cells(self, block: Sequence[Rows]) -> Cells:
+        """Read the numbers of a block of rows."""
+        return Cells.of(block, self.columns, self.numbers)
+
+
+def understand(path: Path, table: Table, options: ReadingOptions) -> Understanding:
+    """Look at the beginning of a file, and at all of it where that does not settle everything."""
+    first = [rows for block in table.beginning() for rows in block]
+    seen = Understanding(path, table, options)
+    for rows in first:
+        seen.see(rows)
+    if not seen.settled:
+        before, seen = seen, Understanding(path, table, options)
+        if before.stamps.settled:
+            seen.stamps = before.stamps
+        for block in table.whole(numbers_only=seen.stamps.settled):
+            for rows in block:
+                seen.see(rows)
+            if seen.settled:
+                break
+    decimal = seen.decide()
+    for rows in first:
+        table.expect(rows, decimal)
+    _refuse_volumes_without_numbers(path, seen, first)
+    return seen
+
+
+def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequence[Rows]) -> None:
+    """Refuse a file whose first volumes are all unreadable, which would be taken for missing."""
+    texts = [column for rows in first for name, column in rows.numbers(seen.columns) if name == "volume"]
+    bad = [text.filter(pa.array(seen.numbers.read("volume", text)[1])) for text in texts if is_text(text.type)]
+    written = [cell for cells in bad for cell in cells.to_pylist()]
+    if written and len(written) * 2 > sum(map(len, texts)):
+        column = seen.columns.names[seen.columns.numbers["volume"]]
+        raise UnreadableFileError(
+            f"{path}: the volume {quoted(written[0])} in the column {quoted(column)} is no number; "
+            "leave it out with --columns volume="
+        )

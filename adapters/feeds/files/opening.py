@@ -1,0 +1,249 @@
+"""Tables of bars: files (CSV plain or gzip, JSON lines, Parquet, workbooks) and folders of them, and DataFrames."""
+
+from __future__ import annotations
+
+import re
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from adapters.feeds.files.kinds.bytes import ByteFile, Progress, first_lines
+from adapters.feeds.files.kinds.csv import CsvLines
+from adapters.feeds.files.kinds.json_lines import JsonLines
+from adapters.feeds.files.kinds.text import TextTable
+from adapters.feeds.files.looking import Table, understand
+from adapters.feeds.files.series.joined import end_to_end
+from adapters.feeds.files.series.raw_bars import RawBarsMaker
+from adapters.feeds.files.times.formats import style_for
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
+from adapters.feeds.files.understood import Understood
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    import pandas as pd
+
+    from scanner.market.bars import RawBars
+
+__all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey", "tables"]
+
+IN_FOLDERS = (
+    *(".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq"),
+    *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
+)
+"""Endings, each perhaps with .gz behind it, by which bars are found in a folder. A file named itself is always read."""
+PARQUET = b"PAR1"
+ARCHIVE = b"PK\x03\x04"
+OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
+"""How the content of files begins; newer workbooks are archives."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """The bars of one instrument, in chunks of up to about a million rows.
+
+    ``bars`` is read lazily and only once. Its row numbers are those of the lines of a file, a header being line 1,
+    and go on from chunk to chunk; the rows of a Parquet file are counted from 1. ``path`` is the file, the earliest
+    of several.
+    """
+
+    symbol: str
+    path: Path
+    bars: Iterator[RawBars]
+    files: Sequence[Understood]
+    """What was understood of the files that they are from."""
+
+
+def recordings(
+    paths: Sequence[Path],
+    options: ReadingOptions,
+    on_progress: Callable[[int, int], None] | None = None,
+    on_trouble: Callable[[str], None] | None = None,
+) -> Iterator[Recording]:
+    """Open files and folders, one recording for each instrument; what several files hold of one is put end to end.
+
+    The instrument is named by the file, or by a column Symbol, Ticker or Instrument; then there is one recording for
+    each in the order of first appearance. ``on_progress`` is told the bytes read and those in all. Raises
+    UnreadableFileError, here or while bars are read, for a file that is no table of bars or a damaged one; with
+    ``on_trouble``, that is told of a file that cannot be opened, and the others are read. A row is never dropped nor
+    mended: what cannot be read in it is told in ``unreadable`` and left for the guard to refuse.
+    """
+    zone = _checked(options)
+    progress = Progress(on_progress)
+    found = _Found(options, zone)
+    for path in _files(paths, on_trouble):
+        with _told(on_trouble):
+            found.add(path, _symbol_of(path), _open(ByteFile.of(path, progress), options))
+    yield from found.recordings()
+
+
+def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Iterator[Recording]:
+    """Read tables in memory as ``recordings`` reads files; a table's name stands for its path and its instrument.
+
+    Rows are numbered from 1. Raises UnreadableFileError, here or while bars are read.
+    """
+    from adapters.feeds.files.kinds.frame import FrameTable  # noqa: PLC0415 - brings pandas
+
+    found = _Found(options, _checked(options))
+    for name, frame in frames.items():
+        found.add(Path(name), name, FrameTable(Path(name), frame, options))
+    yield from found.recordings()
+
+
+class _Found:
+    """What tables hold, by instrument."""
+
+    def __init__(self, options: ReadingOptions, zone: ZoneInfo | None) -> None:
+        self._options, self._zone = options, zone
+        self._parts: dict[str, list[tuple[Understood, Iterator[RawBars]]]] = {}
+
+    def add(self, path: Path, symbol: str, table: Table) -> None:
+        """Take a table; ``symbol`` is its instrument where no column tells it."""
+        seen = understand(path, table, self._options)
+        maker = RawBarsMaker(path, seen.stamps, self._zone)
+        rows = map(seen.cells, table.read(seen.numbers.decimal))
+        own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
+        for name, bars in own.items():
+            understood = Understood(path, table, seen, maker, self._options)
+            self._parts.setdefault(name, []).append((understood, bars))
+
+    def recordings(self) -> Iterator[Recording]:
+        """Give a recording for each instrument."""
+        for name, parts in self._parts.items():
+            files = [file for file, _ in parts]
+            path, bars = end_to_end(name, [(file.path, bars) for file, bars in parts])
+            yield Recording(name, path, bars, files)
+
+
+@contextmanager
+def _told(on_trouble: Callable[[str], None] | None) -> Iterator[None]:
+    try:
+        yield
+    except UnreadableFileError as problem:
+        if on_trouble is None:
+            raise
+        on_trouble(str(problem))
+
+
+def _files(paths: Sequence[Path], on_trouble: Callable[[str], None] | None) -> list[Path]:
+    found: list[Path] = []
+    for path in paths:
+        with _told(on_trouble):
+            found += _files_in(path)
+    return found
+
+
+def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Path, str | None, str]]:
+    """Look at the beginning of each file: (file, its only instrument or None where a column tells them, trouble).
+
+    A file that cannot be read has its trouble told in a sentence, and ends nothing. UnreadableFileError for options.
+    """
+    _checked(options)
+    for given in paths:
+        try:
+            files = _files_in(given)
+        except UnreadableFileError as problem:
+            yield given, None, str(problem)
+            continue
+        for path in files:
+            try:
+                columns = _open(ByteFile.of(path, Progress(None)), options).columns
+            except UnreadableFileError as problem:
+                yield path, None, str(problem)
+            else:
+                yield path, _symbol_of(path) if columns.symbol is None else None, ""
+
+
+def _checked(options: ReadingOptions) -> ZoneInfo | None:
+    """Give the zone of times that name none; None for UTC."""
+    try:
+        if options.time_format is not None:
+            style_for(options.time_format)
+    except ValueError as problem:
+        raise UnreadableFileError(f"--time-format: {problem}") from problem
+    try:
+        return None if options.tz == "UTC" else ZoneInfo(options.tz)
+    except (OSError, ValueError, KeyError) as problem:
+        raise UnreadableFileError(
+            f"--tz: there is no time zone {quoted(options.tz)}; give a name such as Europe/Berlin or UTC"
+        ) from problem
+
+
+def _files_in(path: Path) -> list[Path]:
+    with reading(path):
+        if not path.is_dir():
+            return [path]
+        found = sorted(
+            each
+            for each in path.iterdir()
+            if not each.name.startswith(".") and each.name.lower().removesuffix(".gz").endswith(IN_FOLDERS)
+        )
+    if not found:
+        raise UnreadableFileError(
+            f"{path}: the folder has no file of bars ({', '.join(IN_FOLDERS)}); name another folder"
+        )
+    return found
+
+
+def _symbol_of(path: Path) -> str:
+    name = re.sub(r"\.gz$", "", path.name, flags=re.IGNORECASE)
+    return (
+        re.sub(r"\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq|xls[xmb]?|ods)$", "", name, flags=re.IGNORECASE)
+        or path.name
+    )
+
+
+def _open(file: ByteFile, options: ReadingOptions) -> Table:
+    """Find out what a file is, and that it is whole where gzip can tell; its rows are read when they are asked for."""
+    try:
+        str(file.path).encode()
+    except UnicodeEncodeError:
+        raise UnreadableFileError(f"{file.path}: its path is not UTF-8, as names here must be; rename it") from None
+    if file.begin.startswith(PARQUET):
+        return _open_parquet(file, options)
+    if file.begin.startswith((ARCHIVE, OLD_WORKBOOK)):
+        return _open_workbook(file, options)
+    head = file.head()
+    begin = head.strip()
+    if not begin:
+        raise UnreadableFileError(f"{file.path}: it is empty; put bars in it")
+    if re.search(rb"[\x00-\x08\x0e-\x1f]", head[:4096]):
+        raise UnreadableFileError(
+            f"{file.path}: its content is neither text nor Parquet nor a workbook; "
+            "give CSV (plain or gzip), JSON lines, Parquet or a workbook of a spreadsheet"
+        )
+    if begin.startswith(b"<") and re.match(rb"<(!doctype|html|\?xml|table|body|meta|style)\b", begin, re.IGNORECASE):
+        raise UnreadableFileError(
+            f"{file.path}: it is a web page or XML, whatever its name says; "
+            "open it in a spreadsheet, and save it as a workbook or as CSV"
+        )
+    if begin.startswith(b"["):
+        raise UnreadableFileError(
+            f"{file.path}: it is one JSON array; write each bar as an object on a line of its own"
+        )
+    lines = first_lines(head, file.path)
+    kind: type[JsonLines | CsvLines] = JsonLines if begin.startswith(b"{") else CsvLines
+    form = kind(file.path, lines, options)
+    if not form.has_rows:
+        raise UnreadableFileError(f"{file.path}: it has a header and no rows; put bars in it")
+    table = TextTable(file, form, head)
+    file.verify()
+    return table
+
+
+def _open_workbook(file: ByteFile, options: ReadingOptions) -> Table:
+    from adapters.feeds.files.kinds.workbook import WorkbookTable  # noqa: PLC0415 - loads what the others need not
+
+    if file.packed:
+        raise UnreadableFileError(f"{file.path}: it is a workbook inside gzip; unpack it first")
+    return WorkbookTable(file, options)
+
+
+def _open_parquet(file: ByteFile, options: ReadingOptions) -> Table:
+    from adapters.feeds.files.kinds.parquet import ParquetTable  # noqa: PLC0415 - loads what the others need not
+
+    if file.packed:
+        raise UnreadableFileError(f"{file.path}: it is Parquet inside gzip; unpack it first")
+    return ParquetTable(file, options)

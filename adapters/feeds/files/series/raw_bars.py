@@ -1,0 +1,148 @@
+"""From rows with their times as written to raw bars of one instrument each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import chain
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow.compute as pc
+
+from adapters.feeds.files.cells.columns import NUMBERS
+from adapters.feeds.files.series.spool import Spool
+from adapters.feeds.files.times.zones import LocalClock, skipped
+from adapters.feeds.files.trouble import UnreadableFileError, reading
+from scanner.market.bars import NO_TIME, RawBars
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.times.stamps import Stamps
+
+
+class RawBarsMaker:
+    """Makes raw bars of the rows of one file; ``zone`` is that of times that name none, None for UTC.
+
+    Rows that run from the newest to the oldest are turned round; ``newest_first`` says so once they have been read.
+    """
+
+    def __init__(self, path: Path, stamps: Stamps, zone: ZoneInfo | None) -> None:
+        self.newest_first = False
+        self._path = path
+        self._stamps = stamps
+        self._zone = zone
+
+    def one(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
+        """Give the bars of a file that holds one instrument."""
+        return self._bars(raw for raw, _ in self._raw(rows))
+
+    def as_they_come(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
+        """Give the bars of a file that grows, which is never turned round."""
+        clock: LocalClock | None = None
+        for raw, _ in self._raw(rows):
+            clock = clock or self._clock()
+            yield raw if clock is None else _in_utc(raw, clock)
+
+    def several(self, rows: Iterator[Cells], fallback: str) -> dict[str, Iterator[RawBars]]:
+        """Take the bars of a file apart by instrument, in the order in which these first appear.
+
+        A row that names none cannot be read; it is put with the instrument of the row before it, at the beginning
+        with that of the row after it, or with the ``fallback`` where there is none.
+        """
+        spool, last = Spool(), ""
+        with reading(self._path):
+            for raw, cells in self._raw(rows):
+                names, codes, nameless = _coded(cells, last or fallback, begun=bool(last))
+                for index in np.flatnonzero(nameless):
+                    raw.stamp[index] = NO_TIME
+                    cells.unreadable.setdefault(int(raw.row[index]), "instrument empty")
+                last = names[codes[-1]]
+                for code, part in _parted(raw, codes, len(names)):
+                    spool.put(names[code], part)
+        return {symbol: self._bars(spool.bars(symbol)) for symbol in spool.symbols}
+
+    def _raw(self, rows: Iterator[Cells]) -> Iterator[tuple[RawBars, Cells]]:
+        """Give rows with their times, which may still be clock times of the zone."""
+        seen = False
+        for cells in rows:
+            seen = True
+            stamps = self._stamps.read(cells)
+            raw = RawBars(
+                stamps,
+                **{name: cells.column(name) for name in NUMBERS},
+                row=cells.row,
+                source=str(self._path),
+                stamp_kind=self._stamps.kind,
+                unreadable=cells.unreadable,
+            )
+            yield raw, cells
+        if not seen:
+            raise UnreadableFileError(f"{self._path}: it has a header and no rows; put bars in it")
+
+    def _clock(self) -> LocalClock | None:
+        """Give a clock for times that are those of the zone, once some have been read."""
+        return LocalClock(self._zone) if self._zone is not None and self._stamps.local else None
+
+    def _bars(self, rows: Iterator[RawBars]) -> Iterator[RawBars]:
+        """Give the rows of one instrument, the oldest first, with moments for times."""
+        first = next(rows, None)
+        if first is None:
+            return
+        rows = chain([first], rows)
+        if _falls(first.stamp):
+            self.newest_first = True
+            rows = (raw[np.arange(len(raw))[::-1]] for raw in reversed(list(rows)))
+        clock = self._clock()
+        for raw in rows:
+            yield raw if clock is None else _in_utc(raw, clock)
+
+
+def _falls(stamps: NDArray[np.int64]) -> bool:
+    """Say whether times run from the newest to the oldest: most steps between them go back."""
+    steps = np.diff(stamps[stamps != NO_TIME])
+    return 2 * int((steps < 0).sum()) > len(steps)
+
+
+def _in_utc(raw: RawBars, clock: LocalClock) -> RawBars:
+    stamps = clock.to_utc(raw.stamp)
+    vanished = np.flatnonzero((stamps == NO_TIME) & (raw.stamp != NO_TIME))
+    told = {int(raw.row[index]): skipped(int(raw.stamp[index]), clock.zone) for index in vanished}
+    return replace(raw, stamp=stamps, unreadable={**raw.unreadable, **told})
+
+
+def _coded(cells: Cells, last: str, *, begun: bool) -> tuple[list[str], NDArray[np.int64], NDArray[np.bool_]]:
+    """Give the instruments of some rows, for each row the index of its own, and which rows name none."""
+    found = pc.fill_null(pc.utf8_trim_whitespace(cells.symbol), "").dictionary_encode()
+    names: list[str] = found.dictionary.to_pylist()
+    codes: NDArray[np.int64] = found.indices.to_numpy().astype(np.int64)
+    if "" not in names:
+        return names, codes, np.zeros(len(codes), dtype=np.bool_)
+    nameless = codes == names.index("")
+    before = np.maximum.accumulate(np.where(nameless, -1, np.arange(len(codes))))
+    named = codes[~nameless]
+    if begun or not len(named):
+        names.append(last)
+        first = names.index(last)
+    else:
+        first = int(named[0])
+    return names, np.where(before < 0, first, codes[before]), nameless
+
+
+def _parted(raw: RawBars, codes: NDArray[np.int64], count: int) -> Iterator[tuple[int, RawBars]]:
+    """Take rows apart by their code, in the order of the codes."""
+    order = np.argsort(codes, kind="stable")
+    columns = {name: getattr(raw, name)[order] for name in ("stamp", "row", *NUMBERS)}
+    told: dict[int, dict[int, str]] = {}
+    for row, text in raw.unreadable.items():
+        told.setdefault(int(codes[np.searchsorted(raw.row, row)]), {})[row] = text
+    ends = np.cumsum(np.bincount(codes, minlength=count))
+    for code, (begin, end) in enumerate(zip(np.append(0, ends[:-1]), ends, strict=True)):
+        if end > begin:
+            part = {name: column[begin:end] for name, column in columns.items()}
+            yield code, replace(raw, **part, unreadable=told.get(code, {}))

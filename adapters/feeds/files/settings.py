@@ -1,0 +1,54 @@
+"""What a feed that reads files may be told of how they are written."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, field_validator, model_validator
+
+from adapters.feeds.files.times.formats import style_for
+from adapters.feeds.files.trouble import ReadingOptions
+from adapters.feeds.settings import FeedSettings
+
+Role = Literal["time", "open", "high", "low", "close", "volume", "symbol"]
+
+
+class FileSettings(FeedSettings):
+    """The settings of feeds that read files."""
+
+    tz: str = Field("UTC", description="The time zone of times that name none.")
+    stamp: Literal["open", "close"] = Field(
+        "open", description="Whether the time of a bar is that of its open or close."
+    )
+    time_format: str | None = Field(
+        None, description="How times are written where the files do not tell, such as %d.%m.%Y %H:%M."
+    )
+    decimal: Literal[".", ","] | None = Field(
+        None, description="The decimal mark, where the numbers do not tell: a point or a comma."
+    )
+    columns: dict[Role, str] = Field(
+        default_factory=dict,
+        description="The names of columns that are not found by themselves, by what they hold, such as "
+        '{ time = "When" }; an empty one for a column that is to be left out.',
+    )
+
+    @field_validator("tz")
+    @classmethod
+    def _is_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (OSError, ValueError, KeyError):
+            raise ValueError(f"there is no time zone {value!r}; give a name such as Europe/Berlin or UTC") from None
+        return value
+
+    @model_validator(mode="after")
+    def _times_can_be_read(self) -> Self:
+        if self.time_format is not None:
+            style_for(self.time_format)
+        return self
+
+    @property
+    def reading(self) -> ReadingOptions:
+        """Give them as options of the reader."""
+        return ReadingOptions(self.tz, self.stamp, self.time_format, self.decimal, tuple(self.columns.items()))

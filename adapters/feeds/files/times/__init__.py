@@ -1,0 +1,1 @@
+"""How times are written, and what moments they are."""

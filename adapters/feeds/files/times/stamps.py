@@ -1,0 +1,139 @@
+"""The times of one file, whichever way they are written, as nanoseconds since 1970."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from adapters.feeds.files.cells.arrow import as_text, flat, owned
+from adapters.feeds.files.times.choosing import Choice, advice
+from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from scanner.market.bars import NO_TIME
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from adapters.feeds.files.cells.arrow import Column, Kind
+    from adapters.feeds.files.cells.cells import Cells
+    from adapters.feeds.files.cells.columns import Columns
+    from adapters.feeds.files.times.styles import Meaning
+    from adapters.feeds.files.trouble import ReadingOptions
+    from scanner.market.bars import StampKind
+
+DAY = 86_400 * 1_000_000_000
+SEVERAL = 2
+
+
+class Stamps:
+    """Reads the times of one file. How they are written is decided once: by what was seen, or on its first rows.
+
+    Times that all stand at midnight, in their own zone or in none, are those of days, unless bars are stamped at
+    their close: tables of daily bars are often stored so. ``kind``, ``meaning`` and ``local`` are known after the first
+    ``read``; ``local`` says that the stamps are clock times of a zone that the file does not name.
+    """
+
+    def __init__(self, path: Path, columns: Columns, options: ReadingOptions) -> None:
+        self.kind: StampKind = columns.stamp
+        self.local = False
+        self.meaning: Meaning = "utc"
+        self._path = path
+        self._columns = columns
+        self._options = options
+        self._choice = Choice(options.time_format)
+        self._looked = self._decided = self._typed = False
+        self._midnights = False
+
+    @property
+    def settled(self) -> bool:
+        """Whether no more times need to be seen."""
+        return self._typed or self._choice.settled
+
+    @property
+    def time_format(self) -> str | None:
+        """Give the format of the times, None where they are in a standard form."""
+        return self._choice.given
+
+    def see(self, time: Column) -> None:
+        """Look at times before they are read, so that the whole column decides how they are written."""
+        self._looked, self._typed = True, is_time(time.type)
+        if not self._typed:
+            self._choice.see(as_text(time))
+
+    def read(self, cells: Cells) -> NDArray[np.int64]:
+        """Give the stamps of some rows, NO_TIME where one cannot be read; that is told in ``cells.unreadable``."""
+        first = not self._decided
+        meaning, found = _moments(cells.time) if is_time(cells.time.type) else self._written(cells)
+        stamps = owned(pc.fill_null(found, NO_TIME) if found.null_count else found)
+        bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(stamps), dtype=np.bool_)
+        if first:
+            self._decided, self.meaning = True, meaning
+            if meaning == "date":
+                self.kind = "date"
+            elif self.kind == "open" and len(stamps) - bad.sum() >= SEVERAL and not (stamps[~bad] % DAY).any():
+                self.kind, self._midnights = "date", True
+            self.local = meaning == "local" and self.kind != "date" and self._columns.zone != "UTC"
+            if self.local and self._columns.zone and self._options.tz == "UTC":
+                raise UnreadableFileError(
+                    f"{self._path}: the column {quoted(self._columns.time_name)} names a zone but does not tell which; "
+                    "say it with --tz, such as --tz Europe/Berlin"
+                )
+        if self._midnights:
+            bad |= stamps % DAY != 0
+            stamps[bad] = NO_TIME
+        cells.complain("time", cells.time, bad)
+        return stamps
+
+    def _written(self, cells: Cells) -> tuple[Meaning, Column]:
+        text = as_text(cells.time)
+        if not self._looked:
+            self.see(text)
+        style = self._choice.choose(self._path, self._columns.time_name)
+        if style is None:
+            raise self._refusal(text, cells)
+        found = style.read(text)
+        if not self._decided and self._options.time_format is not None and found.null_count == len(found):
+            raise self._refusal(text, cells)
+        return style.meaning, found
+
+    def _refusal(self, text: Column, cells: Cells) -> UnreadableFileError:
+        written = next((cell for cell in text.to_pylist() if cell and cell.strip()), "").strip()
+        if not written:
+            row = int(cells.row[0])
+            return UnreadableFileError(
+                f"{self._path}: no row has a time, row {row} says: {cells.unreadable.get(row, 'time empty')}; "
+                "check that header and rows belong together"
+            )
+        told = self._options.time_format
+        unfit = "" if told is None else f"does not fit --time-format {told} and "
+        return UnreadableFileError(
+            f"{self._path}: the time {quoted(written)} in the column {quoted(self._columns.time_name)} "
+            f"{unfit}{advice(written)}"
+        )
+
+
+def _moments(cells: Column) -> tuple[Meaning, Column]:
+    cells = flat(cells)
+    if pa.types.is_date(cells.type):
+        return "date", _nanoseconds(cells.cast(pa.timestamp("s" if pa.types.is_date32(cells.type) else "ms")))
+    return "local" if cells.type.tz is None else "utc", _nanoseconds(cells)
+
+
+def is_time(kind: Kind) -> bool:
+    """Say whether a column holds moments or days, and not text or numbers."""
+    return bool(pa.types.is_timestamp(kind) or pa.types.is_date(kind))
+
+
+def _nanoseconds(cells: Column) -> Column:
+    """Cast timestamps to int64 nanoseconds; null where that is too far from 1970."""
+    per_unit = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}[cells.type.unit]
+    whole = cells.cast(pa.int64())
+    if per_unit > 1:
+        limit = (2**63 - 1) // per_unit
+        near = pc.and_(pc.less_equal(whole, limit), pc.greater_equal(whole, -limit))
+        whole = pc.multiply(pc.if_else(near, whole, None), per_unit)
+    return whole

@@ -1,0 +1,95 @@
+"""What is around some bars of a series: the places of each, and the obstacles ahead of its close."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.columns import ATR, DEEP_HIGH, DEEP_LOW
+from scanner.analysis.compiling import compiled
+from scanner.analysis.indicators.swing_marks import mark_swings
+from scanner.analysis.places import structure
+from scanner.analysis.places.obstacles import find_obstacles
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from scanner.analysis.rules import Rules
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    Marks = NDArray[np.uint8]
+
+
+def room_to_look(rules: Rules, history: int, bars: int) -> tuple[Floats, Marks, Floats]:
+    """Make the room to look in, once for all series whose windows have so many ``bars`` in ``deep``."""
+    spare = np.empty((4, history + 2 * max(rules.swing_strength, rules.obstacle_strength)))
+    return structure.room_to_look(rules), np.empty(bars, dtype=np.uint8), spare
+
+
+@compiled
+def look_around(
+    columns: Floats,
+    deep: Floats,
+    row: int,
+    begin: int,
+    history: int,
+    spots: Integers,
+    rules_of_one: NDArray[Any],
+    places: NDArray[Any],
+    marks: Marks,
+    prices: Floats,
+    kinds: Marks,
+    counts: Integers,
+    points: Floats,
+    marked: Marks,
+    spare: Floats,
+) -> None:
+    """Look around each of ``spots`` (bar of ``columns`` and sign), and fill its row of ``places`` … ``counts``.
+
+    ``columns`` and ``deep`` are the windows of a pool, ``row`` is that of the series; its bars in ``deep`` begin at
+    ``begin``, and ``history`` of them are looked at. A spot gets a record of places, the swing marks of the bars looked
+    at, the obstacles, and how many marks and obstacles there are. The last three are what ``room_to_look`` makes.
+    """
+    series, window, rules = columns[row], deep[row], rules_of_one[0]
+    shift, strengths = window.shape[1] - series.shape[1], (rules.swing_strength, rules.obstacle_strength)
+    for k in range(len(spots)):
+        t, sign = spots[k, 0], float(spots[k, 1])
+        last = t + shift
+        first = max(last + 1 - history, begin)
+        mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
+        atr = series[ATR, t]
+        structure.look(window, marked, series, t, shift, first, sign, rules_of_one, atr, places[k : k + 1], points)
+        counts[k, 0] = last + 1 - first
+        counts[k, 1] = find_obstacles(window, marked, series, t, shift, first, sign, rules_of_one, prices[k], kinds[k])
+        marks[k, : last + 1 - first] = marked[first : last + 1]
+
+
+@compiled
+def look_again(
+    columns: Floats,
+    deep: Floats,
+    row: int,
+    begin: int,
+    history: int,
+    t: int,
+    sign: float,
+    rules: NDArray[Any],
+    places: NDArray[Any],
+    points: Floats,
+    marked: Marks,
+    spare: Floats,
+) -> None:
+    """Look at the places around bar ``t`` under several ``rules`` with the same lengths: a record of ``places`` each.
+
+    The arrays are those of ``look_around``.
+    """
+    series, window = columns[row], deep[row]
+    shift, strengths = window.shape[1] - series.shape[1], (rules[0].swing_strength, rules[0].obstacle_strength)
+    last, atr = t + shift, series[ATR, t]
+    first = max(last + 1 - history, begin)
+    mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
+    for k in range(len(rules)):
+        one, place = rules[k : k + 1], places[k : k + 1]
+        structure.look(window, marked, series, t, shift, first, sign, one, atr, place, points)

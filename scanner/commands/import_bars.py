@@ -1,0 +1,129 @@
+"""``closewatch import``: what is understood of files of bars, and the bars that come of them, in one clean file."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import parquet
+
+from scanner.commands import output
+from scanner.commands.row_notes import RowNotes
+from scanner.commands.several import Troubles
+from scanner.commands.trouble import UsageError
+from scanner.market.bars import NO_TIME, Bars
+from scanner.market.guard import Guard
+from scanner.market.sessions import Timetable
+from scanner.present import import_report
+from scanner.recordings import inputs_for, recordings
+from scanner.replay import BLOCK, Tally
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from scanner.market.bars import RawBars
+    from scanner.market.guard import Note
+    from scanner.recordings import Reading
+    from scanner.replay import FileRecording
+
+    Write = Callable[[str, RawBars, Bars, Guard], None]
+    """Takes the name of an instrument, rows, and the bars that a guard made of them."""
+
+ENDINGS = {".parquet", ".pq"}
+SHOWN = 3
+"""Bars of each instrument that are shown."""
+NUMBERS = ("open", "high", "low", "close", "volume")
+
+
+def run(paths: Sequence[Path], reading: Reading, out: Path | None) -> int:
+    """Read files, write their bars where asked, and say what was understood of each; gives the exit code."""
+    if out is not None:
+        if out.suffix.lower() not in ENDINGS:
+            raise UsageError(f"--out {out}: bars are written as Parquet; give a name that ends in .parquet")
+        output.not_among(str(out), "--out", paths)
+    notes, troubles, read = RowNotes(), Troubles(), list[_Read]()
+    with output.progress("reading") as on_progress, _writer(out) as write:
+        for recording in recordings(paths, reading, on_progress, troubles.add):
+            found = _Read(recording, Tally(recording.symbol, str(recording.path)))
+            with troubles.of(found.tally):
+                found.take(reading, notes, write)
+                read.append(found)
+        if not read:
+            return troubles.end(nothing_read=True)
+    files = {file.path: file for found in read for file in found.recording.files}
+    for file in files.values():
+        output.say(*import_report.file_lines(file), "")
+    for found in read:
+        output.say(*import_report.series_lines(found.tally, found.first, reading.tz), "")
+    if out is not None:
+        output.say(f"{sum(found.tally.bars for found in read):,} bars written to {out}")
+    return troubles.end(nothing_read=False)
+
+
+@dataclass(slots=True)
+class _Read:
+    """One recording: what it amounted to, and its first bars."""
+
+    recording: FileRecording
+    tally: Tally
+    first: Bars = field(default_factory=lambda: Bars.of([]))
+
+    def take(self, reading: Reading, on_note: Callable[[Note], None], write: Write) -> None:
+        """Read it to its end."""
+        chunks = iter(self.recording.bars)
+        first = next(chunks)
+        inputs = inputs_for(reading, self.recording, first, self.tally)
+        self.tally.timeframes = (inputs.base.name,)
+        guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
+        for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
+            checked = guard.check(raw)
+            self.tally.count(len(raw), checked)
+            for note in checked.notes:
+                on_note(note)
+            self.first = Bars.joined([self.first, checked.bars[: SHOWN - len(self.first)]])
+            write(self.recording.symbol, raw, checked.bars, guard)
+
+
+@contextmanager
+def _writer(out: Path | None) -> Iterator[Write]:
+    """Give what writes bars to a file that appears only once it is complete; nothing is written without one."""
+    if out is None:
+        yield lambda *_: None
+        return
+    opened: list[parquet.ParquetWriter] = []
+    with output.whole_file(str(out)) as stream:
+
+        def write(symbol: str, raw: RawBars, bars: Bars, guard: Guard) -> None:
+            table = _table(symbol, raw, bars, guard)
+            if not opened:
+                opened.append(parquet.ParquetWriter(stream, table.schema))
+            if opened[0].schema != table.schema:
+                raise UsageError(
+                    f"--out {out}: some of the files hold days and others times of day; "
+                    "import them into files of their own"
+                )
+            opened[0].write_table(table)
+
+        yield write
+        for writer in opened:
+            writer.close()
+
+
+def _table(symbol: str, raw: RawBars, bars: Bars, guard: Guard) -> pa.Table:
+    """Lay bars out so that they are read back as they are: days as dates, else the moments at which they open."""
+    if raw.stamp_kind == "date":
+        stamps = raw.stamp[raw.stamp != NO_TIME]
+        opens, _, _ = guard.timetable.spans(stamps, "date")
+        known, places = np.unique(opens, return_index=True)
+        days = stamps[places[np.searchsorted(known, bars.open_time)]]
+        times = {"date": pa.array(days.astype("datetime64[ns]").astype("datetime64[D]"))}
+    else:
+        times = {"open time": pa.array(bars.open_time).cast(pa.timestamp("ns", "UTC"))}
+    numbers = {name: pa.array(getattr(bars, name), from_pandas=True) for name in NUMBERS}
+    symbols = pa.DictionaryArray.from_arrays(np.zeros(len(bars), dtype=np.int32), pa.array([symbol]))
+    return pa.table({"symbol": symbols, **times, **numbers})

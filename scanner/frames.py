@@ -1,0 +1,358 @@
+"""Setups from Python: tables of bars in, tables and pictures out, by the code that ``closewatch replay`` runs."""
+
+from __future__ import annotations
+
+import gc
+import re
+import time
+import warnings
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from decimal import Decimal, InvalidOperation
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from scanner.commands import output
+from scanner.commands.chart import format_of, picture_at
+from scanner.commands.explain import stood_at, unready_at
+from scanner.commands.one_bar import Recorded, is_day
+from scanner.engine import needs_compiling
+from scanner.event_columns import COLUMNS, columns_of
+from scanner.events import rfc3339
+from scanner.market.bars import NO_TIME
+from scanner.present.wording import counted
+from scanner.recordings import FRAME, Reading, advised, prepare, recordings
+from scanner.replay import ReplayError, Tally, replay
+from scanner.settings import load
+from scanner.trade.rulebook import Rulebook
+
+if TYPE_CHECKING:
+    from collections import Counter
+    from collections.abc import Iterator
+    from datetime import date, datetime
+    from typing import Literal
+
+    from scanner.commands.one_bar import OneBar
+    from scanner.events import Event
+    from scanner.judgement import Judgement
+    from scanner.present.picture import Picture
+    from scanner.replay import Came
+
+OF_SETUP = (
+    *("instrument", "timeframe", "setup", "direction", "bar_open", "bar_close", "set_aside", "reason", "place"),
+    *("evidence_points", "evidence_total", "close", "step", "early", "break", "average", "stop", "entry_style"),
+    *("planned_entry", "planned_risk", "objective_1", "objective_2", "objective_3", "obstacle", "room", "size"),
+    *("exit_style", "currency"),
+)
+"""Those of the COLUMNS of events that a setup has."""
+CAME = {"state": "text", "entry": "number", "exit": "number", "r": "number", "cost_r": "number", "ended": "moment"}
+"""What came of it."""
+TYPES = {"text": "str", "number": "float64", "whole": "int64", "truth": "bool", "moment": "datetime64[ns, UTC]"}
+LINES = ("instrument", "bar_close", "setup", "direction", "part", "name", "measured", "threshold", "holds", "text")
+
+_ADVICE = re.compile(r"--(tz|stamp|calendar|step|timeframe|instrument) ([\w/.:+-]*\w)")
+
+
+def find_setups(
+    frame: pd.DataFrame,
+    *,
+    timeframe: str | None = None,
+    calendar: str = "none",
+    tz: str = "UTC",
+    stamp: Literal["open", "close"] = "open",
+    step: Decimal | float | str | None = None,
+    config: str | Path | None = None,
+) -> pd.DataFrame:
+    """Find every setup in a table of bars, with its levels and what came of it: the figures of ``closewatch replay``.
+
+    ``frame`` has a row for each bar. An index of times or a column has the times; those without a zone are read by the
+    clocks of ``tz``, and ``stamp`` says whether they are those of the open or the close. Columns go by any of the usual
+    names, in English, German, French, Spanish or Italian: open, high, low, close, perhaps volume, and perhaps the
+    instrument. The frame itself never changes. ``timeframe``, ``calendar``, ``step`` (points of price) and ``config``
+    are as on the command line; without them the bars' own timeframe, no sessions, a guess and the setups that are
+    watched by default hold.
+
+    Gives a row for each setup, by instrument and in the order of their bars. Those set aside are among them; leave them
+    out by ``found[~found.set_aside]``. Prices are in points, ``evidence_points`` count of ``evidence_total``. ``room``,
+    ``r`` (the result before costs) and ``cost_r`` (NaN where no costs are known) are in R: the risk from the entry to
+    the first stop. Times are UTC. ``state`` says what came of a setup: waiting, open, stopped, left, left_on_pressure,
+    lapsed, spoiled or broken_off. It is missing where there is no entry to follow, and ``ended`` where there is no end.
+    The other columns are those of ``scanner.event_columns``.
+
+    Warns of rows that were refused or noted, of series put on hold and of those with too few bars. Raises ValueError
+    with one sentence where a frame cannot be read, or where more than a fifth of its rows is refused.
+
+    Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
+
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> find_setups(dull)[["bar_close", "direction", "stop", "state", "r"]].shape
+    (0, 5)
+    """
+    reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
+    said: list[Event] = []
+    came: dict[str, Came] = {}
+
+    def keep(each: Came) -> None:
+        came[each.thread] = each
+
+    with _sentences(), _without_looking_for_circles():
+        output.announce_compiling(needed=needs_compiling(reading.rulebook))
+        for recording in recordings((), reading):
+            tally = Tally(recording.symbol, str(recording.path))
+            made = partial(prepare, reading)
+            try:
+                said += replay(recording, made, tally, lambda _: None, keep, tells_stories=False)
+            except ReplayError as problem:
+                raise ValueError(advised(problem, recording, reading)) from None
+            _warn(tally)
+    rows = [_row(event, came.get(event.thread)) for event in said if event.facts.begins]
+    kinds = {name: COLUMNS[name] for name in OF_SETUP} | CAME
+    return pd.DataFrame(
+        {name: _column([row[name] for row in rows], TYPES[kind]) for name, kind in kinds.items()},
+        index=pd.RangeIndex(len(rows)),
+    )
+
+
+def explain_bar(
+    frame: pd.DataFrame,
+    at: str | date | datetime,
+    *,
+    instrument: str | None = None,
+    timeframe: str | None = None,
+    calendar: str = "none",
+    tz: str = "UTC",
+    stamp: Literal["open", "close"] = "open",
+    step: Decimal | float | str | None = None,
+    config: str | Path | None = None,
+) -> pd.DataFrame:
+    """Say why there was a setup at a bar, or why there was none: the numbers of ``closewatch explain``.
+
+    ``at`` is the day of a bar, or the time at which it closed, in ``tz`` where it names no zone; a day where bars are
+    shorter means all that closed on it. ``instrument`` says which where the frame has several. All else is as for
+    ``find_setups``.
+
+    Gives a row for each rule, place and surrounding (``part``) of each setup in both directions, with what was
+    ``measured``, the ``threshold`` as a text, whether it ``holds``, and a ``text`` that says in which unit. Warns where
+    nothing is reported at the bar whatever holds. Raises ValueError with one sentence, also where there is no such bar.
+
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> told = explain_bar(dull, "2024-10-01")
+    >>> sorted(set(told.part)), sorted(set(told.direction))
+    (['place', 'rule', 'surrounding'], ['long', 'short'])
+    """
+    reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
+    with _sentences():
+        recorded, moment = _recorded(reading, at, instrument)
+        several = is_day(moment) and recorded.timeframe.intraday
+        bars = recorded.of_day(moment, tz) if several else [recorded.at(moment, tz)]
+        lines = [line for asked in bars for line in _lines(asked)]
+    told = pd.DataFrame(lines, columns=list(LINES))
+    return told.assign(
+        bar_close=pd.to_datetime(told.bar_close, utc=True).astype("datetime64[ns, UTC]"),
+        measured=told.measured.astype("float64"),
+        holds=told.holds.astype("bool"),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A picture of bars; a notebook shows it by itself."""
+
+    picture: Picture
+
+    def _repr_png_(self) -> bytes:
+        return self._drawn("png")
+
+    def save(self, path: str | Path) -> None:
+        """Write it as a file, .png or .svg by its name; ValueError with one sentence where that cannot be done."""
+        with _sentences():
+            target = Path(path)
+            output.write_whole(target, self._drawn(format_of(target)))
+
+    def _drawn(self, kind: Literal["png", "svg"]) -> bytes:
+        from scanner.present.chart import draw  # noqa: PLC0415 - brings the drawing library
+
+        return draw(self.picture, kind)
+
+
+def chart(
+    frame: pd.DataFrame,
+    at: str | date | datetime,
+    *,
+    instrument: str | None = None,
+    timeframe: str | None = None,
+    calendar: str = "none",
+    tz: str = "UTC",
+    stamp: Literal["open", "close"] = "open",
+    step: Decimal | float | str | None = None,
+    config: str | Path | None = None,
+) -> Chart:
+    """Draw the bars up to one, with the setup that stood there and its levels: the picture of ``closewatch chart``.
+
+    All that is asked for, and what is raised, is as for ``explain_bar``; of several bars of a day the first is meant.
+    Times in the picture are those of ``tz``.
+
+    >>> days = pd.date_range("2024-01-01", periods=300)
+    >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
+    >>> dull = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), prices), index=days)
+    >>> len(chart(dull, "2024-10-01").picture)
+    72
+    """
+    reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
+    with _sentences():
+        recorded, moment = _recorded(reading, at, instrument)
+        return Chart(picture_at(recorded.at(moment, tz), tz))
+
+
+def _reading(
+    frame: pd.DataFrame,
+    timeframe: str | None,
+    calendar: str,
+    tz: str,
+    stamp: Literal["open", "close"],
+    step: Decimal | float | str | None,
+    config: str | Path | None,
+) -> Reading:
+    if stamp not in {"open", "close"}:
+        raise ValueError(f"stamp says whether times are those of the open or the close, not {stamp!r}")
+    with _sentences():
+        known = None if config is None else load(Path(config))
+        if known is not None:
+            known.try_own_setups()
+    reading = Reading(
+        tz=tz,
+        stamp=stamp,
+        calendar=calendar,
+        step=None if step is None else _step(step),
+        timeframes=() if timeframe is None else (timeframe,),
+        settings=known,
+        rulebook=Rulebook() if known is None else known.rulebook_of(),
+        until=time.time_ns(),
+        frames={FRAME: frame},
+    )
+    return reading if known is None else replace(reading, account=known.account)
+
+
+def _step(told: Decimal | float | str) -> Decimal:
+    try:
+        step = Decimal(str(told))
+    except InvalidOperation:
+        step = Decimal(0)
+    if not step.is_finite() or step <= 0:
+        raise ValueError(f"step takes a number above 0, not {told!r}")
+    return step
+
+
+@contextmanager
+def _sentences() -> Iterator[None]:
+    """Raise what was foreseen as ValueError, with options as they are written in Python."""
+    try:
+        yield
+    except Exception as problem:  # what is not a sentence for people is raised again
+        if not isinstance(getattr(problem, "exit_code", None), int):
+            raise
+        raise ValueError(in_python(str(problem))) from None
+
+
+def in_python(sentence: str) -> str:
+    r"""Name options as a call has them.
+
+    >>> in_python("these look like New York times: --tz America/New_York")
+    'these look like New York times: tz="America/New_York"'
+    >>> in_python("frame: no column is named close; found \"a\"; say which with --columns close=NAME")
+    'frame: no column is named close; found "a"; rename the column that it is'
+    """
+    sentence = re.sub(
+        r"(say which|name the column of times) with --columns (\"[^\"]*\"|\S+)",
+        "rename the column that it is",
+        sentence,
+    )
+    return re.sub(r"--(tz|stamp|instrument)\b", r"\1", _ADVICE.sub(r'\1="\2"', sentence))
+
+
+@contextmanager
+def _without_looking_for_circles() -> Iterator[None]:
+    """Events hold no circles: looking for some among them, again and again, costs a tenth of the time."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+def _warn(tally: Tally) -> None:
+    """Warn of what a reader of the table would not see."""
+    about = []
+    for what, reasons in (("refused", tally.refused), ("noted", tally.noted)):
+        if reasons:
+            about.append(f"{_told(reasons)} {what}")
+    if tally.held:
+        about.append(f"put on hold {counted(tally.held, 'time')}, as after a split")
+    about += [f"too few bars ({each})" for each in tally.unready]
+    if about:
+        warnings.warn(f"{tally.symbol}: {'; '.join(about)}", stacklevel=3)
+
+
+def _told(reasons: Counter[str]) -> str:
+    return (
+        f"{counted(reasons.total(), 'row')} ({', '.join(f'{count:,} {why}' for why, count in sorted(reasons.items()))})"
+    )
+
+
+def _row(event: Event, came: Came | None) -> dict[str, Any]:
+    row: dict[str, Any] = columns_of(event.data) | dict.fromkeys(CAME)
+    if came is not None:
+        row |= {"state": came.state, "entry": came.entry, "exit": came.exit, "r": came.r, "cost_r": came.cost}
+        row["ended"] = came.ended
+    return row
+
+
+def _column(values: list[Any], kind: str) -> pd.Series[Any]:
+    if kind == TYPES["moment"]:
+        moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
+        return pd.Series(moments.view("datetime64[ns]")).dt.tz_localize("UTC")
+    if kind == TYPES["number"]:
+        values = [None if value is None else float(value) for value in values]
+    return pd.Series(values, dtype=kind)
+
+
+def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple[Recorded, str]:
+    """Read the frame, and give what is asked about as ``--at`` has it.
+
+    Midnight on a frame of days, as in its index, means the day.
+    """
+    text = at if isinstance(at, str) else at.isoformat()
+    recorded = Recorded.read((), reading, text, instrument)
+    if not isinstance(at, str) and not recorded.timeframe.intraday and re.search(r"T00:00:00(\+00:00)?$", text):
+        text = text[: len("2024-03-18")]
+    return recorded, text
+
+
+def _lines(asked: OneBar) -> Iterator[tuple[Any, ...]]:
+    closed = rfc3339(int(asked.bars.close_time[asked.index]))
+    unready = unready_at(asked, stood_at(asked))
+    if unready:
+        warnings.warn(f"{asked.tally.symbol}: nothing is reported at the bar of {closed} ({unready})", stacklevel=4)
+    for found in asked.engine.judge_last():
+        for part, measures in _parts(found):
+            for name, each in measures.items():
+                yield (
+                    *(asked.tally.symbol, closed, found.setup.name, found.direction, part, name),
+                    *(each["measured"], each["threshold"], each["verdict"], each["text"]),
+                )
+
+
+def _parts(found: Judgement) -> Iterator[tuple[str, dict[str, Any]]]:
+    yield "rule", found.rules
+    yield "place", found.places
+    yield "surrounding", found.surroundings

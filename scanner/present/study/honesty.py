@@ -1,0 +1,71 @@
+"""What was measured of the study itself: how often it claims, finds and covers where the truth is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from scanner.present.study.numbers import NOTHING, count
+from scanner.present.study.tables import Group, Row, Table, grouped
+
+FILE = Path(__file__).with_name("honesty.json")
+"""What ``python -m tests.honesty --write`` wrote last."""
+MET = {None: NOTHING, True: "met", False: "missed"}
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """In how many of the ``feeds`` something came about: a share, what it may be, and what is wanted, all in words.
+
+    ``of`` says which feeds they are; ``met`` is None where nothing is wanted.
+    """
+
+    of: str
+    name: str
+    feeds: int
+    measured: str
+    low: str
+    high: str
+    wanted: str
+    met: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Rates that a command measured on a day."""
+
+    date: str
+    command: str
+    rows: tuple[Rate, ...]
+
+
+def measured() -> Measured | None:
+    """Read what was measured last; None where nothing was."""
+    if not FILE.exists():
+        return None
+    told: dict[str, Any] = orjson.loads(FILE.read_bytes())
+    return Measured(told["date"], told["command"], tuple(Rate(**row) for row in told["rows"]))
+
+
+def honesty(found: Measured) -> str:
+    """Show what was measured, by the feeds that it was measured on."""
+    head = ("of so many feeds", "measured", "may be", "wanted", "", "feeds")
+    groups = tuple(
+        Group(of, tuple(Row(each.name, _cells(each)) for each in rows))
+        for of, rows in groupby(found.rows, key=lambda each: each.of)
+    )
+    words = (
+        "The study was made of invented feeds of which the truth is known, and what it said was held against that. "
+        f"Measured on {found.date} by {found.command}, which measures it anew."
+    )
+    return f"<p>{escape(words)}</p>\n{grouped(Table('Measured on feeds whose truth is known', head, groups))}"
+
+
+def _cells(rate: Rate) -> tuple[str, ...]:
+    between = f"{rate.low} … {rate.high}"
+    return rate.measured, between, rate.wanted or NOTHING, MET[rate.met], count(rate.feeds)

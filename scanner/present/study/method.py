@@ -1,0 +1,121 @@
+"""How a study is made, in words, with its sources, and what it was made of."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from scanner.present.study.numbers import count
+from scanner.present.study.tables import Row, table
+from scanner.present.wording import counted, name
+
+if TYPE_CHECKING:
+    from scanner.studies.schema import Study
+
+METHOD = {
+    "Bars and setups": (
+        "All bars went through the code that judges live ones: rows that cannot be bars are refused, coarser bars are "
+        "made of finer ones, and a setup is found at the close of its last bar, by that bar and those before it."
+    ),
+    "Entries, exits and pessimism": (
+        "Each setup is followed bar by bar as it would be live. A gap fills at the open, and where a bar reaches both "
+        "the stop and the objective, the stop counts as first. A setup counts in figures of R once it is closed. One "
+        "that a required surrounding set aside counts apart, in no other figure."
+    ),
+    "R and costs": (
+        "R is the result in units of the risk at the fill, net of spread, commission and slippage where the "
+        "configuration has them, and of 0.05 R where it has none. A constant cost in R flatters tight stops."
+    ),
+    "Intervals": (
+        "Trades of the same month hang together, on many instruments even those of the same day. So each of many "
+        "samples draws whole months with replacement: blocks of time instead of single values, as Politis and Romano "
+        "(1994) do with stretches of any length. The interval of a mean is that of the bootstrap-t over these samples "
+        "(Efron and Tibshirani 1993). The design effect is by how much the months widen the variance of a mean (Kish "
+        "1965). The interval of a share is Wilson's (Newcombe 1998) for as many trades as the design effect leaves "
+        "(Korn and Graubard 1998), and that of a median is read from it (Woodruff 1952)."
+    ),
+    "Too few": (
+        "Fewer than 30 closed trades, or trades in fewer than 12 months, have no interval: they are grey, and say so."
+    ),
+    "Chance": (
+        "For each setup, bars of the same series are drawn at random and traded on the same side, with the same risk "
+        "in ATR, entry, exits, costs and pessimism: once from all bars, once from those on the same side of the slow "
+        "average with a fresh cross. Samples of whole months say what the difference may be, and how often chance "
+        "does at least as well."
+    ),
+    "Changes of the rules": (
+        "Each rule and surrounding is switched and each number moved, one at a time, and compared with the rules as "
+        "they are in the same samples of months. Whoever looks at many finds something by chance. So the corrected "
+        "intervals hold for all changes at once (Romano and Wolf 2005), q holds the false discovery rate (Benjamini "
+        "and Hochberg 1995), and the best of all is judged by its superior predictive ability (Hansen 2005), with "
+        "errors measured in each sample. A change that differs in too few trades is grey and is not among those "
+        "corrected for one another."
+    ),
+    "Walk-forward": (
+        "For each year, the change that had done best in all that had ended before the year is chosen, and only what "
+        "it finds in that year counts. So nothing is chosen by the bars that it is judged on."
+    ),
+    "How much is enough": (
+        "To tell a mean m from 0 with a power of 80 %, two-sided at 5 %, plain normal theory asks for (1.960 + "
+        "0.842)² · s² / m² trades with a standard deviation of s, times the design effect."
+    ),
+    "Looks": (
+        "Every question asked of the same bars is a look, and whoever looks often enough finds an edge by chance. "
+        "Each change of the rules that an earlier one showed is one more. The verdict therefore uses an interval at "
+        "the level 1 − 0.05 / looks. It speaks of an edge only where that interval and the one of the difference from "
+        "chance both lie above 0."
+    ),
+}
+SOURCES = (
+    (
+        "Y. Benjamini and Y. Hochberg, Controlling the false discovery rate, Journal of the Royal Statistical Society "
+        "B 57 (1995) 289-300."
+    ),
+    "B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap, 1993, chapter 12 (from memory).",
+    (
+        "P. R. Hansen, A test for superior predictive ability, Journal of Business & Economic Statistics 23 (2005) "
+        "365-380."
+    ),
+    "L. Kish, Survey Sampling, 1965 (from memory).",
+    "E. L. Korn and B. I. Graubard, Survey Methodology 24 (1998) 193-201 (from memory).",
+    (
+        "R. G. Newcombe, Two-sided confidence intervals for the single proportion, Statistics in Medicine 17 (1998) "
+        "857-872."
+    ),
+    (
+        "D. N. Politis and J. P. Romano, The stationary bootstrap, Journal of the American Statistical Association 89 "
+        "(1994) 1303-1313."
+    ),
+    "J. P. Romano and M. Wolf, Econometrica 73 (2005) 1237-1282 (from memory).",
+    "R. S. Woodruff, Journal of the American Statistical Association 47 (1952) 635-646 (from memory).",
+    (
+        "A published result to set beside one's own: candlestick rules in large US shares showed no value after "
+        "bootstrapping. B. R. Marshall, M. R. Young and L. C. Rose, Journal of Banking & Finance 30 (2006) 2303-2323 "
+        "(from memory)."
+    ),
+)
+MARK_LENGTH = 12
+NAME_LENGTH = 60
+MOST_FILES = 60
+
+
+def method() -> str:
+    """Say how everything was worked out."""
+    told = [f"<h3>{escape(title)}</h3><p>{escape(words)}</p>" for title, words in METHOD.items()]
+    sources = "".join(f"<li>{escape(source)}</li>" for source in SOURCES)
+    return "\n".join([*told, f"<h3>Sources</h3><ul>{sources}</ul>"])
+
+
+def read(study: Study) -> str:
+    """Say what was read, and what it takes to do the same again."""
+    words = (
+        f"Rules marked {study.settings_mark[:MARK_LENGTH]}, random draws begun with {study.seed}. The same files, "
+        "rules and seed give the same figures to the last digit, on any number of processes."
+    )
+    if not study.files:
+        return f"<p>{escape(words)} The bars were handed over as tables in memory.</p>"
+    shown, caption = study.files[:MOST_FILES], "Files that were read"
+    if len(shown) < len(study.files):
+        caption += f": the first {MOST_FILES} of {counted(len(study.files), 'file')}"
+    rows = [Row(name(each.name, NAME_LENGTH), (count(each.size), each.mark[:MARK_LENGTH])) for each in shown]
+    return f"<p>{escape(words)}</p>\n{table(caption, ('file', 'bytes', 'SHA-256 begins'), rows)}"

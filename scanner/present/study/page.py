@@ -1,0 +1,138 @@
+"""The report of a study as one page. Import this module late: it brings the drawing library."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from scanner.present.cautions import FULL, SHORT
+from scanner.present.page_html import closed_page, facts, picture
+from scanner.present.study import outcomes, rules
+from scanner.present.study.honesty import honesty
+from scanner.present.study.look import STYLE
+from scanner.present.study.method import method, read
+from scanner.present.study.numbers import count, share
+from scanner.present.study.pictures.all import pictures
+from scanner.present.study.stories import gallery
+from scanner.present.text import plain
+from scanner.present.times import date
+from scanner.present.wording import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.present.study.honesty import Measured
+    from scanner.present.study.pictures.all import Pictures
+    from scanner.present.study.pictures.axes import Drawn
+    from scanner.present.study.stories import Shown
+    from scanner.studies.figures.results import Report
+    from scanner.studies.schema import Study
+
+TITLE = "What the setups came to"
+
+
+def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Measured | None = None) -> str:
+    """Write the report: ``shown`` are the stories with charts, ``measured`` what was measured of the study itself."""
+    drawn = pictures(study, report)
+    sections = [each for each in _sections(study, report, drawn, shown, measured) if each[2]]
+    links = "".join(f'<li><a href="#{anchor}">{escape(title)}</a></li>' for anchor, title, _ in sections)
+    cards = "\n".join(
+        f'<section class="card" id="{anchor}">\n<h2>{escape(title)}</h2>\n{inner}\n</section>'
+        for anchor, title, inner in sections
+    )
+    inner = (
+        f"{_header(study, report)}\n"
+        f'<nav aria-label="Contents"><ul>{links}</ul></nav>\n<main>\n{cards}\n</main>\n'
+        f"<footer><p>{escape(FULL)}</p></footer>"
+    )
+    return closed_page(TITLE, STYLE, inner)
+
+
+def _header(study: Study, report: Report) -> str:
+    verdict = report.verdict
+    first, last = (date(moment, "UTC") if study.bars else "none" for moment in (study.first, study.last))
+    known = facts(
+        [
+            ("bars", count(study.bars)),
+            ("first bar", first),
+            ("last bar", last),
+            ("instruments", count(len(study.instruments))),
+            ("timeframes", ", ".join(study.timeframes) or "none"),
+            ("setups found", count(report.all.found)),
+            ("closed trades", f"{verdict.trades:,} in {counted(verdict.months, 'month')}"),
+            ("looks at these bars", count(verdict.looks)),
+        ]
+    )
+    return (
+        f"<header>\n<h1>{TITLE}</h1>\n"
+        f'<p class="verdict">{escape(plain(verdict.sentence, outcomes.SENTENCE_LENGTH))}</p>\n'
+        f"<p>{escape(_costs(study))}</p>\n"
+        f'<p class="wrong">{escape(SHORT)}</p>\n{known}\n</header>'
+    )
+
+
+def _costs(study: Study) -> str:
+    if study.costs_known == 1:
+        return "The costs are real ones for all setups."
+    if study.costs_known == 0:
+        return "The costs are taken to be 0.05 R a trade, since no real ones are known."
+    return (
+        f"The costs are real ones for {share(study.costs_known)} of the setups and taken to be 0.05 R for the others."
+    )
+
+
+def _sections(
+    study: Study, report: Report, drawn: Pictures, shown: Sequence[Shown], measured: Measured | None
+) -> list[tuple[str, str, str]]:
+    """Give anchor, title and content of each section; one without content is left out."""
+    streaks = outcomes.streaks(report.all)
+    return [
+        (
+            "outcome",
+            "What came of them",
+            _side_by_side(
+                *map(_figure, (drawn.distribution, drawn.running, drawn.reached)),
+                outcomes.of_all(report.all, report.aside),
+            ),
+        ),
+        ("chance", "Beside chance", outcomes.beside_chance(report.chance) + streaks if report.chance else streaks),
+        ("written", "Written down first", outcomes.judged(report.judged) if report.judged else ""),
+        (
+            "groups",
+            "What, where and when",
+            _side_by_side(*map(_figure, drawn.where_when)) + outcomes.breakdowns(report.breakdowns),
+        ),
+        ("rules", "Which rule earns its keep", _rules(report, drawn)),
+        ("enough", "How much is enough", outcomes.enough(report.enough)),
+        ("stories", "Stories", _stories(shown)),
+        ("method", "How this was worked out", method()),
+        ("honesty", "How honest this is, measured", "" if measured is None else honesty(measured)),
+        ("read", "What was read", read(study)),
+    ]
+
+
+def _rules(report: Report, drawn: Pictures) -> str:
+    if not report.rules.variants:
+        return ""
+    walked = "" if report.walk_forward is None else rules.walk_forward(report.walk_forward)
+    opening = _side_by_side(f"<div>{rules.sentences(report.rules)}</div>", _figure(drawn.forest))
+    return opening + rules.variants(report.rules, report.all) + walked
+
+
+def _stories(shown: Sequence[Shown]) -> str:
+    if not shown:
+        return ""
+    words = "The best and the worst are rare; those in the middle and at random show what is usual."
+    return f"<p>{words}</p>\n{gallery(shown)}"
+
+
+def _figure(drawn: Drawn | None) -> str:
+    if drawn is None:
+        return ""
+    shown = picture(drawn.svg, drawn.alt, "svg+xml")
+    return f"<figure>{shown}<figcaption>{escape(drawn.below)}</figcaption></figure>"
+
+
+def _side_by_side(*parts: str) -> str:
+    """Put parts beside each other where there is room."""
+    return f'<div class="beside">{"".join(parts)}</div>\n' if any(parts) else ""

@@ -1,0 +1,52 @@
+"""The running sum of R, with the fan in which it would mostly lie under chance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from matplotlib.ticker import MaxNLocator
+
+from scanner.present.chart_look import BAND, DASHED, INK, PALE, font
+from scanner.present.study.numbers import in_r
+from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
+from scanner.present.times import date
+from scanner.present.wording import counted
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from scanner.studies.figures.results import Running
+
+HEIGHT = 300
+
+
+def running(of: Running) -> Drawn:
+    """Draw the running sum, which has at least one point."""
+    last, first = of.trades[-1], date(of.times[0], "UTC")
+    inside = of.low[-1] <= of.total[-1] <= of.high[-1]
+    return Drawn(
+        svg(lambda: _compose(of)),
+        f"A line that ends at {in_r(of.total[-1])} R after {counted(last, 'trade')}, "
+        f"{'inside' if inside else 'outside'} the fan of chance, which there spans {in_r(of.low[-1])} to "
+        f"{in_r(of.high[-1])} R",
+        f"Sum of net R in the order of entries, {first} to {date(of.times[-1], 'UTC')}. In the shaded fan lie 95 of "
+        f"100 such lines where each trade is worth {in_r(of.under)} R, as by chance on the same bars.",
+    )
+
+
+def _compose(of: Running) -> Figure:
+    figure, axes = sheet(HEIGHT)
+    axes.fill_between(
+        of.trades, of.low, of.high, facecolor=BAND, edgecolor=PALE, linewidth=0.8, label="95 of 100 by chance"
+    )
+    axes.plot(of.trades, of.middle, color=PALE, linestyle=DASHED, linewidth=1.2, label="middle of chance")
+    axes.axhline(0, color=PALE, linewidth=0.8)
+    mark = "o" if len(of.trades) == 1 else ""
+    axes.plot(of.trades, of.total, color=INK, linewidth=1.7, marker=mark, label="these trades")
+    axes.legend(prop=font(SMALL), frameon=False, loc="upper left", handlelength=2.4)
+    axes.margins(x=0.02, y=0.12)
+    axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
+    axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
+    signed(axes.yaxis)
+    finish(axes, "closed trades", "sum of net R")
+    return figure

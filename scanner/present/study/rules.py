@@ -1,0 +1,106 @@
+"""Which rule earns its keep, as tables and sentences: every change of the rules, the best of them, and walk-forward."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from scanner.present.study.numbers import NOTHING, chance, count, in_r, month, span, with_span
+from scanner.present.study.tables import Row, table
+from scanner.present.wording import counted, name
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.studies.figures.results import Figures, Rules, Superior, VariantResult, WalkForward
+
+NAME_LENGTH = 80
+MOST_CHOICES = 60
+"""Periods of the walk-forward that are shown; the last of them, where there are more."""
+AS_IS, UNCHANGED = "the rules as they are", "as is"
+"""How the rules as they are are shown, and how they are called among the variants."""
+LOW_BAR = "Random bars may beat not trading at all as well, so read that together with the figures beside chance."
+
+
+def best_first(found: Sequence[VariantResult]) -> list[VariantResult]:
+    """Give the changes of the rules by their difference, and at the end those that have none."""
+    return sorted(found, key=lambda each: -(float("-inf") if each.difference.value is None else each.difference.value))
+
+
+def sentences(rules: Rules) -> str:
+    """Say whether the best of all changes beats the rules as they are, and whether it beats no trade."""
+    differ = sum(each.differs for each in rules.variants)
+    differing = (
+        f"Of {len(rules.variants):,} changes, {differ:,} differ from the rules as they are by the interval that holds "
+        "for all of them at once. By chance alone, some would seem to if each were judged as if it were the only one."
+    )
+    told = (
+        _superior(rules.over_as_is, "the best of all changes", "the rules as they are"),
+        _superior(rules.over_nothing, "the best of all changes and the rules as they are", "not trading at all"),
+        f"{LOW_BAR} {differing}",
+    )
+    return "".join(f"<p>{escape(each)}</p>" for each in told)
+
+
+def _superior(found: Superior | None, what: str, other: str) -> str:
+    if found is None:
+        return f"Whether {what} beats {other} cannot be said: there is too little."
+    return (
+        f"{what[0].upper()}{what[1:]} is “{named(found.best)}”; against {other} it has p = {chance(found.consistent)} "
+        f"after having looked at all of them (between {chance(found.lower)} and {chance(found.upper)})."
+    )
+
+
+def named(variant: str) -> str:
+    """Name a variant, which may hold what a user wrote."""
+    return AS_IS if variant == UNCHANGED else name(variant, NAME_LENGTH)
+
+
+def variants(rules: Rules, as_is: Figures) -> str:
+    """Show every change of the rules below the rules as they are."""
+    head = ("rules", "difference", "corrected for all", "mean R", "p", "q", "differs", "closed")
+    rows = [
+        Row(
+            named(each.variant.name),
+            (
+                with_span(each.difference),
+                span(each.corrected),
+                with_span(each.mean),
+                chance(each.p),
+                chance(each.q),
+                "yes" if each.differs else "no",
+                f"{each.closed:,} in {counted(each.months, 'month')}",
+            ),
+            each.too_few,
+        )
+        for each in best_first(rules.variants)
+    ]
+    closed = f"{as_is.closed:,} in {counted(as_is.months, 'month')}"
+    unchanged = (NOTHING, NOTHING, with_span(as_is.mean), NOTHING, NOTHING, NOTHING, closed)
+    first = Row(AS_IS, unchanged, as_is.too_few)
+    return table(
+        "Every change of the rules, one at a time, best first; grey: too few trades, or too few that differ",
+        head,
+        [first, *rows],
+    )
+
+
+def walk_forward(found: WalkForward) -> str:
+    """Show numbers that were chosen on the past alone, beside the defaults over the same periods."""
+    results = [
+        Row("chosen on the past", (with_span(found.mean), count(found.closed)), found.too_few),
+        Row(AS_IS, (with_span(found.as_is_mean), count(found.as_is_closed)), found.too_few),
+        Row("difference", (with_span(found.difference), ""), found.too_few),
+    ]
+    caption, last = "What was chosen for each period, by what had ended before it", found.choices[-MOST_CHOICES:]
+    if len(last) < len(found.choices):
+        caption += f": the last {len(last)} of {len(found.choices):,} periods; FIGURES.json has all"
+    choices = [
+        Row(month(each.month), (named(each.chosen), count(each.ended_before), in_r(each.mean_before))) for each in last
+    ]
+    return "\n".join(
+        (
+            table("Chosen on the past alone, beside the defaults", ("rules", "mean R", "closed"), results),
+            table(caption, ("from", "chosen", "had ended", "their mean R"), choices),
+        )
+    )

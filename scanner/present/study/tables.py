@@ -1,0 +1,66 @@
+"""Tables for a page: what is in them is escaped here, and they scroll inside themselves where there is no room."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+LONG, WORDS = 40, ' class="words"'
+"""A cell with more letters than that holds words, which take several lines."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row by its name. One of what is ``few`` is grey; its cells say so."""
+
+    name: str
+    cells: tuple[str, ...]
+    few: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Rows that belong together; ``name`` stands above them unless it is empty."""
+
+    name: str
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table: ``head`` names the columns, that of the rows' names first; ``groups`` hold a cell for each other one."""
+
+    caption: str
+    head: tuple[str, ...]
+    groups: tuple[Group, ...]
+
+
+def table(caption: str, head: Sequence[str], rows: Sequence[Row]) -> str:
+    """Write a table of rows that all belong together."""
+    return grouped(Table(caption, tuple(head), (Group("", tuple(rows)),)))
+
+
+def grouped(shown: Table) -> str:
+    """Write a table."""
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in shown.head)
+    bodies = "\n".join(f"<tbody>\n{_group(group, len(shown.head))}\n</tbody>" for group in shown.groups)
+    caption = escape(shown.caption)
+    return (
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{caption}">\n<table>\n'
+        f"<caption><span>{caption}</span></caption>\n<thead><tr>{head}</tr></thead>\n{bodies}\n</table>\n</div>"
+    )
+
+
+def _group(group: Group, columns: int) -> str:
+    title = f'<tr><th scope="rowgroup" colspan="{columns}"><span>{escape(group.name)}</span></th></tr>'
+    return "\n".join([title] * bool(group.name) + [_row(row) for row in group.rows])
+
+
+def _row(row: Row) -> str:
+    cells = "".join(f"<td{WORDS * (len(cell) > LONG)}>{escape(cell)}</td>" for cell in row.cells)
+    few = ' class="few"' if row.few else ""
+    return f'<tr{few}><th scope="row">{escape(row.name)}</th>{cells}</tr>'

@@ -1,0 +1,41 @@
+"""How much is enough: what so many trades can tell from 0, and how many it would take."""
+
+from __future__ import annotations
+
+from math import ceil, sqrt
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+from scanner.studies.figures.results import Enough, Needed
+
+if TYPE_CHECKING:
+    from scanner.studies.figures.results import Figures
+
+LEVEL, POWER = 0.95, 0.80
+BOTH = NormalDist().inv_cdf((1 + LEVEL) / 2) + NormalDist().inv_cdf(POWER)
+ASKED = (0.1, 0.2)
+"""Means in R of which it is said how many trades it takes to tell them from 0."""
+
+
+def enough_of(figures: Figures, years: float) -> Enough:
+    """Say how much the trades of ``years`` can tell, by their spread and the design effect.
+
+    To tell a mean m from 0, two-sided at 5 % and with a power of 80 %, takes (1.960 + 0.842)² · spread² / m² trades
+    (plain normal theory), times the design effect, where that is above 1 and there are months enough to measure it.
+    """
+    effect = max(figures.design_effect or 1.0, 1.0)
+    a_year = figures.closed / years if years > 0 and figures.closed else None
+    spread = figures.spread or None
+    return Enough(
+        trades=figures.closed,
+        spread=figures.spread,
+        design_effect=figures.design_effect,
+        a_year=a_year,
+        smallest=None if spread is None else BOTH * spread * sqrt(effect / figures.closed),
+        needed=() if spread is None else tuple(_needed(mean, spread, effect, a_year) for mean in ASKED),
+    )
+
+
+def _needed(mean: float, spread: float, effect: float, a_year: float | None) -> Needed:
+    trades = ceil(BOTH**2 * spread**2 / mean**2 * effect)
+    return Needed(mean, trades, None if a_year is None else trades / a_year)

@@ -1,0 +1,286 @@
+"""What a study says: its figures as plain values that can be shown, kept and compared.
+
+A figure that cannot be given is None: there is nothing to measure, or too little. R is net of costs unless said
+otherwise, an interval is at 95 % unless said otherwise, and a month is 12 · year + month − 1 in UTC.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import orjson
+
+if TYPE_CHECKING:
+    from scanner.studies.schema import Source, Variant
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A measured figure and what it may be: from ``low`` to ``high``, None where there is too little to say."""
+
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A figure beside what the same trades give by chance alone: usually, and at worst in 95 of 100 shuffles."""
+
+    value: float
+    usual: float
+    bad: float
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What came of a group of setups.
+
+    ``found`` are all of them, ``set_aside`` those of them that the rules set aside, which count in nothing below.
+    ``entered`` and ``never_entered`` split the rest, but for those that are still ``waiting``; ``closed`` are those
+    with an R, in ``months`` different months. ``too_few`` says that there are too few for any interval.
+    ``mean``, ``median`` and ``without_best`` (the mean without the ``best`` results that are the best 1 %, at least
+    one) are in R; ``total`` and ``total_without_best`` are sums. ``spread`` is the standard deviation.
+    ``design_effect`` is by how much the months that results share widen the variance of the mean. ``profit_factor`` is
+    what was won over what was lost. ``losing_run`` counts losses in a row, ``drawdown`` is the deepest fall of the
+    running sum in R. ``bars_held`` are quartiles of the bars held; ``best_r`` and ``worst_r`` are medians of the
+    furthest reached. ``gapped`` is the share left through a gap beyond the stop, ``both`` that with entry and stop in
+    one bar. ``cost`` is the mean cost in R.
+    """
+
+    name: str
+    found: int
+    set_aside: int
+    entered: int
+    never_entered: int
+    waiting: int
+    closed: int
+    months: int
+    too_few: bool
+    winners: int
+    share: Interval
+    mean: Interval
+    median: Interval
+    without_best: Interval
+    best: int
+    total: float
+    total_without_best: float
+    spread: float | None
+    skew: float | None
+    design_effect: float | None
+    profit_factor: float | None
+    losing_run: Beside | None
+    drawdown: Beside | None
+    bars_held: tuple[float, float, float] | None
+    best_r: float | None
+    worst_r: float | None
+    gapped: Interval
+    both: Interval
+    cost: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Breakdown:
+    """The figures by what stands in one column of the trades; ``by`` is its name."""
+
+    by: str
+    groups: tuple[Figures, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AgainstChance:
+    """Setups beside what was drawn from the same bars.
+
+    ``setups`` have at least one closed control, of ``controls`` in all. ``setup_mean`` and ``chance_mean`` are the
+    means of these setups and of their controls, ``difference`` the first less the second. ``as_well`` is how often
+    chance does as well: the share of samples of controls, one for each setup and of whole months, whose mean is at
+    least that of the setups.
+    """
+
+    source: Source
+    setups: int
+    controls: int
+    months: int
+    too_few: bool
+    setup_mean: Interval
+    chance_mean: Interval
+    difference: Interval
+    as_well: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class VariantResult:
+    """What a change of the rules comes to.
+
+    ``difference`` is its mean less that of the rules as they are, ``corrected`` the interval of the same difference
+    that holds for all variants at once. ``p`` is two-sided, ``q`` the same after the false discovery rate is held over
+    all variants; ``differs`` says that the corrected interval leaves out 0.
+    """
+
+    variant: Variant
+    closed: int
+    months: int
+    too_few: bool
+    mean: Interval
+    difference: Interval
+    corrected: Interval
+    p: float | None
+    q: float | None
+    differs: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Superior:
+    """Whether the best of many is better than a benchmark: p-values of superior predictive ability.
+
+    ``consistent`` is the one to read; the true one lies from ``lower`` to ``upper``.
+    """
+
+    best: str
+    lower: float
+    consistent: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """Which rule earns its keep: every variant, and whether the best beats the rules as they are, or no trade."""
+
+    variants: tuple[VariantResult, ...]
+    over_as_is: Superior | None
+    over_nothing: Superior | None
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The variant that had done best in what had ended before ``month``, and what was chosen by for a period."""
+
+    month: int
+    chosen: str
+    ended_before: int
+    mean_before: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WalkForward:
+    """Numbers chosen for each period from its past alone, beside the defaults over the same periods."""
+
+    choices: tuple[Choice, ...]
+    closed: int
+    as_is_closed: int
+    too_few: bool
+    mean: Interval
+    as_is_mean: Interval
+    difference: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class Needed:
+    """How many trades, and years at the rate so far, it takes to tell a mean from 0 with a power of 80 %."""
+
+    mean: float
+    trades: int
+    years: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Enough:
+    """How much these trades can tell: the ``smallest`` mean that they could tell from 0 with a power of 80 %.
+
+    ``spread`` is the standard deviation of R, ``design_effect`` by how much common months widen it, ``a_year`` the
+    number of trades closed in a year.
+    """
+
+    trades: int
+    spread: float | None
+    design_effect: float | None
+    a_year: float | None
+    smallest: float | None
+    needed: tuple[Needed, ...]
+
+
+Kind = Literal["too_few", "no_sign", "edge", "loses"]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The answer in one plain sentence.
+
+    ``mean`` is at 95 %; ``corrected`` is the same mean at the wider level that makes up for the number of ``looks`` at
+    these bars, and ``over_chance`` the difference from chance at that level (the less favourable of those there are;
+    None without controls).
+    """
+
+    kind: Kind
+    sentence: str
+    trades: int
+    months: int
+    looks: int
+    mean: Interval
+    corrected: Interval
+    over_chance: Interval | None
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """What somebody wrote down before looking: setups for which each column of ``where`` has that value.
+
+    It is judged only on setups found after ``written_at``, in nanoseconds since 1970 UTC. ``looks`` counts the times
+    that it was judged on different bars, this one included.
+    """
+
+    name: str
+    written_at: int
+    where: tuple[tuple[str, str], ...]
+    looks: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A hypothesis and what the bars after it say."""
+
+    hypothesis: Hypothesis
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """The running sum of R in the order of entries, with the fan in which 95 of 100 lie where the mean is ``under``.
+
+    Points are thinned to a few hundred; ``times`` are nanoseconds since 1970 UTC. ``under`` is the mean of chance on
+    the same bars, 0 without controls.
+    """
+
+    under: float
+    times: tuple[int, ...]
+    trades: tuple[int, ...]
+    total: tuple[float, ...]
+    low: tuple[float, ...]
+    middle: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """All that a study says of its trades.
+
+    ``all`` are the setups of the rules as they are, ``aside`` those set aside, as if they had not been. A breakdown
+    names each group by what stands in the column; ``year`` is a column for it, too. Where there is nothing drawn to
+    compare with, ``chance`` is empty.
+    """
+
+    verdict: Verdict
+    judged: tuple[Judged, ...]
+    all: Figures
+    aside: Figures
+    breakdowns: tuple[Breakdown, ...]
+    chance: tuple[AgainstChance, ...]
+    rules: Rules
+    walk_forward: WalkForward | None
+    enough: Enough
+    running: Running | None
+
+    def to_json(self) -> bytes:
+        """Give it as JSON, field by field; what is not known is null."""
+        return orjson.dumps(self, option=orjson.OPT_INDENT_2 | orjson.OPT_SERIALIZE_NUMPY)

@@ -1,0 +1,142 @@
+"""The answer of a study in one plain sentence, and what has to hold before it says more than «no sign»."""
+
+from __future__ import annotations
+
+from math import fsum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.studies.figures.chance import pairs_of
+from scanner.studies.figures.months import (
+    FEWEST_MONTHS,
+    FEWEST_TRADES,
+    LEVEL,
+    by_month,
+    means,
+    too_few,
+    weights,
+)
+from scanner.studies.figures.results import Interval, Judged, Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from scanner.studies.figures.chance import Pairs
+    from scanner.studies.figures.results import Hypothesis, Kind
+    from scanner.studies.schema import Study
+
+SAMPLES = 10_000
+
+
+def verdict_of(
+    study: Study,
+    looks: int = 1,
+    where: Mapping[str, str] | None = None,
+    *,
+    after: int | None = None,
+    samples: int = SAMPLES,
+) -> Verdict:
+    """Judge the setups of a study for which each column of ``where`` has that value.
+
+    With ``after`` (nanoseconds since 1970 UTC) only what was found later counts, controls too. Both the mean and
+    the difference from each kind of chance are held at the level 1 − 0.05 / looks (Bonferroni). There is an edge only
+    where all of them lie above 0, and setups lose where the mean lies below 0. Without anything drawn to compare with,
+    no edge is claimed.
+    ValueError says which column the trades do not have.
+    """
+    if looks < 1:
+        raise ValueError(f"looks is {looks}; this one counts, so it is at least 1")
+    trades = study.trades
+    if after is not None:
+        trades = trades[trades["found_at"].to_numpy("datetime64[ns]").view(np.int64) > after]
+    setups = judged_setups(trades, where or {})
+    return verdict_on(setups, pairs_of(setups, trades), looks, samples, study.seed)
+
+
+def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples: int, seed: int) -> Verdict:
+    """Judge the setups that ``judged_setups`` gives beside their controls, as ``verdict_of`` does."""
+    result, month = setups["net_r"].to_numpy(np.float64), setups["month"].to_numpy(np.int64)
+    order = np.lexsort((month, result))
+    result, month = result[order], month[order]
+    trades, months = len(result), len(np.unique(month))
+    level = 1 - (1 - LEVEL) / looks
+    if too_few(trades, months):
+        nothing = Interval(fsum(result) / trades if trades else None)
+        return Verdict("too_few", _too_few(trades, months), trades, months, looks, nothing, nothing, None)
+    count, total = by_month(month, result)
+    resampled = means(count[None], total[None], weights(len(count), samples, seed))
+    mean, corrected = resampled.intervals()[0], resampled.intervals(level)[0]
+    worst = min((pair.difference(level, samples, seed) for pair in pairs), key=_low, default=None)
+    kind: Kind = "no_sign"
+    if _low(corrected) > 0 and worst is not None and _low(worst) > 0:
+        kind = "edge"
+    elif corrected.high is not None and corrected.high < 0:
+        kind = "loses"
+    sentence = _sentence(kind, trades, months, looks, mean, corrected, worst)
+    return Verdict(kind, sentence, trades, months, looks, mean, corrected, worst)
+
+
+def judge(study: Study, hypotheses: Sequence[Hypothesis], samples: int = SAMPLES) -> tuple[Judged, ...]:
+    """Judge each hypothesis on the setups found after it was written down.
+
+    Each of them, and each time that one was judged before, is a look for all.
+    """
+    looks = sum(each.looks for each in hypotheses)
+    return tuple(
+        Judged(each, verdict_of(study, looks, dict(each.where), after=each.written_at, samples=samples))
+        for each in hypotheses
+    )
+
+
+def judged_setups(trades: pd.DataFrame, where: Mapping[str, str]) -> pd.DataFrame:
+    """Give the closed setups that the rules find and do not set aside, by id, with those values in those columns."""
+    chosen = (trades["source"] == "setup") & trades["found"] & (trades["set_aside"] == "") & trades["net_r"].notna()
+    for column, value in where.items():
+        if column not in trades.columns:
+            raise ValueError(f"trades have no column {column}; they have {', '.join(trades.columns)}")
+        chosen &= trades[column].astype("str") == value
+    return trades[chosen].sort_values("id", ignore_index=True)
+
+
+def _low(interval: Interval) -> float:
+    return -np.inf if interval.low is None else interval.low
+
+
+def _too_few(trades: int, months: int) -> str:
+    return (
+        f"Too few to say: {_count(trades, 'trade')} closed in {_count(months, 'month')}, "
+        f"and an interval needs at least {FEWEST_TRADES} in {FEWEST_MONTHS}."
+    )
+
+
+def _sentence(
+    kind: Kind, trades: int, months: int, looks: int, mean: Interval, corrected: Interval, above: Interval | None
+) -> str:
+    opening = {"edge": "A sign of an edge in the past", "loses": "A loss", "no_sign": "No sign of an edge"}[kind]
+    told = (
+        f"{opening}: {trades:,} trades in {months:,} months came to {_r(mean.value)} R each, net of costs "
+        f"(95 % interval {_between(mean)})"
+    )
+    if looks > 1:
+        told += f"; made up for {looks:,} looks at these bars, {_between(corrected)}"
+    if above is None:
+        return f"{told}; nothing was drawn to compare them with."
+    if above.low is None:
+        return f"{told}; too few have random trades of the same bars beside them."
+    same = ", at the same level" if looks > 1 else ""
+    return f"{told}; against random trades on the same bars {_r(above.value)} R{same} ({_between(above)})."
+
+
+def _between(interval: Interval) -> str:
+    return f"{_r(interval.low)} to {_r(interval.high)}"
+
+
+def _r(value: float | None) -> str:
+    return "-" if value is None else f"{round(value, 2) + 0.0:+.2f}"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number:,} {what}" + ("" if number == 1 else "s")

@@ -1,0 +1,61 @@
+"""Marks by which it is seen whether rules and costs are the same, the code of a user's own setups included.
+
+A mark is half of a SHA-256, in hexadecimal digits. Other releases of the program itself change none.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from scanner.market.costs import Costs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from scanner.analysis.setup import Chosen
+    from scanner.settings import Settings
+    from scanner.trade.rulebook import Rulebook
+
+HOUSE = Path(__file__).parents[2]
+
+
+def mark_of(*told: object) -> str:
+    """Make a mark of whatever tells things apart; each has to be written the same in every run."""
+    return sha256(repr(told).encode(errors="surrogatepass")).hexdigest()[:32]
+
+
+def books_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> dict[str, Rulebook]:
+    """Give what instruments are judged by: as the settings say, else by the rulebook, as those not listed there."""
+    listed = {} if settings is None else settings.instruments
+    return {
+        name: settings.rulebook_of(name) if settings is not None and name in listed else rulebook
+        for name in instruments
+    }
+
+
+def marks_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> dict[str, str]:
+    """Mark the rules and costs by which each instrument is judged. What a user is told of changes no mark."""
+    marks: dict[str, str] = {}
+    made: dict[tuple[int, Costs], str] = {}
+    for name, book in books_of(settings, rulebook, instruments).items():
+        costs = settings.costs_of(name) if settings is not None and name in settings.instruments else Costs()
+        if (known := made.get((id(book), costs))) is None:
+            told = replace(book, follow=book.follow.model_copy(update={"which": "all"})).told
+            known = made[id(book), costs] = mark_of(told, [_code_of(each) for each in book.setups], costs)
+        marks[name] = known
+    return marks
+
+
+def rules_marks(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> tuple[str, ...]:
+    """Mark the rules and costs by which instruments are judged, each of them once, in order."""
+    return tuple(sorted(set(marks_of(settings, rulebook, instruments).values())))
+
+
+def _code_of(chosen: Chosen) -> str:
+    """Mark the file that a user's own setup is in; empty for those that come along."""
+    path = Path(str(sys.modules[chosen.setup.measure.__module__].__file__))
+    return "" if path.is_relative_to(HOUSE) else mark_of(path.read_bytes())

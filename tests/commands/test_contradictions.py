@@ -1,0 +1,115 @@
+"""What is said of recorded bars but cannot be theirs: each ends in a sentence, and in exit code 2."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tests.commands.typed import closewatch
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+NEW_YORK = ZoneInfo("America/New_York")
+
+
+def sessions(days: int) -> Iterator[datetime]:
+    """Give the openings of quarter hours in New York from Monday 6 May 2024 on, five days a week."""
+    for day in range(days):
+        start = datetime(2024, 5, 6, 9, 30, tzinfo=NEW_YORK) + timedelta(days=day + day // 5 * 2)
+        yield from (start + timedelta(minutes=15 * number) for number in range(26))
+
+
+def row(number: int) -> str:
+    price = 40 + number % 7 / 100
+    return f"{price:.2f},{price + 0.05:.2f},{price - 0.04:.2f},{price + 0.01:.2f},900"
+
+
+def written(path: Path, times: list[str], rows: list[str] | None = None) -> Path:
+    lines = rows or [row(number) for number in range(len(times))]
+    text = "\n".join(f"{time},{line}" for time, line in zip(times, lines, strict=True))
+    path.write_text(f"time,open,high,low,close,volume\n{text}\n")
+    return path
+
+
+@pytest.fixture
+def local(tmp_path: Path) -> Path:
+    """Write quarter hours of New York without saying so."""
+    return written(tmp_path / "gannet.csv", [f"{each:%Y-%m-%d %H:%M}" for each in sessions(15)])
+
+
+def test_a_step_that_cannot_be_that_of_the_prices_is_refused(local: Path) -> None:
+    for step, why in (
+        ("0.05", "--step 0.05 is more than half of the usual range of a bar, 0.09; give the step at which prices move"),
+        ("0.001", "--step 0.001 is finer than the prices show: 1,000 of 1,000 are multiples of 0.01; give that"),
+    ):
+        code, out, err = closewatch("replay", local, "--step", step)
+        assert (code, out) == (2, "")
+        assert why in err
+    assert closewatch("replay", local, "--step", "0.01")[0] == 0
+
+
+def test_times_that_no_session_has_are_told_with_the_zone_where_they_would_fit(local: Path) -> None:
+    code, out, err = closewatch("replay", local, "--calendar", "XNYS")
+    assert (code, out) == (2, "")
+    assert "more than a fifth, so no setup is looked for in them" in err
+    assert "; these look like New York times: --tz America/New_York" in err
+    assert closewatch("replay", local, "--calendar", "XNYS", "--tz", "America/New_York")[0] == 0
+    for command in ("explain", "chart"):
+        code, out, again = closewatch(command, local, "--calendar", "XNYS", "--at", "2024-05-07")
+        assert (code, out) == (2, "")
+        assert "these look like New York times" in again
+
+
+def test_times_of_the_close_are_told_as_such(tmp_path: Path) -> None:
+    closes = [f"{each + timedelta(minutes=15):%Y-%m-%dT%H:%M%z}" for each in sessions(15) if each.hour >= 15]
+    path = written(tmp_path / "gannet.csv", closes)
+    code, _, err = closewatch("replay", path, "--calendar", "XNYS")
+    assert code == 2
+    assert "these look like times at which bars close: --stamp close" in err
+    assert closewatch("replay", path, "--calendar", "XNYS", "--stamp", "close")[0] == 0
+
+
+def test_a_calendar_in_which_no_bar_can_begin_is_refused(tmp_path: Path) -> None:
+    nights = [
+        f"{datetime(2024, 5, 6, 1, tzinfo=UTC) + timedelta(days=day, minutes=15 * number):%Y-%m-%dT%H:%MZ}"
+        for day in range(20)
+        for number in range(8)
+    ]
+    code, out, err = closewatch("replay", written(tmp_path / "gannet.csv", nights), "--calendar", "XNYS")
+    assert (code, out) == (2, "")
+    assert "no 15m bar begins where its first 160 rows do, going by the sessions of XNYS; give another calendar" in err
+
+
+def test_a_file_of_which_much_is_refused_gives_no_setup_and_ends_nothing_else(local: Path, tmp_path: Path) -> None:
+    times = [f"{each:%Y-%m-%d %H:%M}" for each in sessions(15)]
+    rows = [row(number) if number % 4 else "40,39,41,40,900" for number in range(len(times))]
+    bad = written(tmp_path / "petrel.csv", times, rows)
+    code, out, err = closewatch("replay", local, bad)
+    assert code == 2
+    assert "gannet" in out
+    assert "petrel" not in out
+    (last,) = [line for line in err.splitlines() if "more than a fifth" in line]
+    assert f"{bad}: 98 of the first 390 rows of 'petrel' are refused (98 " in last
+    assert closewatch("replay", bad)[:2] == (2, "")
+
+
+def test_the_same_prices_under_two_names_are_told(local: Path, tmp_path: Path) -> None:
+    twin = tmp_path / "puffin.csv"
+    twin.write_bytes(local.read_bytes())
+    code, _, err = closewatch("replay", local, twin)
+    assert code == 0
+    assert "gannet and puffin have the same prices: leave one of them out, for they count twice" in err
+
+
+def test_a_bar_that_goes_on_is_left_out_and_told(local: Path) -> None:
+    words = ("replay", local, "--tz", "America/New_York")
+    code, out, err = closewatch(*words, "--as-of", "2024-05-24T15:59")
+    assert code == 0
+    assert "row 391: the bar of 2024-05-24T19:45:00Z ends at 2024-05-24T20:00:00Z, which is after" in err
+    assert "refused       1 (1 not ended)" in out
+    assert "refused       0" in closewatch(*words, "--as-of", "2024-05-24T16:00")[1]

@@ -1,0 +1,57 @@
+"""What ``closewatch study`` says first, and the figures that it writes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import orjson
+
+import scanner
+from scanner.cli import app
+from scanner.commands.trouble import run_guarded
+from scanner.present.study_summary import summary
+from tests.outside.real_bars import INDEX_TIME_FORMAT, SP500
+from tests.studies.figures.invented import invented
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pytest
+
+
+def test_the_verdict_comes_first_and_the_figures_are_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bars = tmp_path / "sp500.csv.gz"
+    bars.write_bytes(SP500.read_bytes())
+    how = ("--time-format", INDEX_TIME_FORMAT, "--workers", "1", "--out", str(tmp_path / "study"))
+    assert run_guarded(app, ["study", str(bars), *how]) == 0
+    shown = capsys.readouterr().out
+    figures = orjson.loads((tmp_path / "study" / "FIGURES.json").read_bytes())
+    assert shown.startswith("Too few to say: ")
+    assert shown.splitlines()[0] == figures["verdict"]["sentence"]
+    assert figures["all"]["closed"] == figures["verdict"]["trades"] > 0
+    assert figures["all"]["mean"] == {"value": figures["all"]["total"] / figures["all"]["closed"]} | dict.fromkeys(
+        ("low", "high")
+    )
+    assert {each["by"] for each in figures["breakdowns"]} > {"setup", "year", "around_room"}
+    assert "FIGURES.json" in shown
+
+
+def test_the_summary_has_the_mean_with_its_interval() -> None:
+    study = invented(400, 40)
+    report = scanner.report_of(study, samples=1_000)
+    first, *rest = summary(study, report, "UTC")
+    assert first == report.verdict.sentence
+    mean = report.all.mean
+    assert mean.value is not None
+    assert mean.low is not None
+    assert mean.high is not None
+    row = next(line for line in summary(study, report, "UTC") if line.startswith("setups "))
+    assert row.split() == [
+        "setups",
+        f"{report.all.closed}",
+        f"{mean.value:+.2f}",
+        *f"{mean.low:+.2f} to {mean.high:+.2f}".split(),
+    ]
+    assert any("fewer than 30 trades or 12 months" in line for line in rest)

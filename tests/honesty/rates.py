@@ -1,0 +1,100 @@
+"""Rates: how often something came about in feeds, how uncertain that is, and what is wanted of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
+
+from scanner.journal.figures import wilson
+from scanner.present.tables import table
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+CLAIMS = 0.05
+"""In so many of the feeds something may be claimed that is not so, at most."""
+VERDICTS = {None: "", True: "met", False: "missed"}
+HEADS = ("what", "feeds", "measured", "uncertain", "wanted", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A row of the table: what came about in so many of the feeds; wanted is a share from ``least`` to ``most``.
+
+    ``of`` says which feeds they are. Nothing is wanted where ``least`` is 0 and ``most`` 1: the row is there to be
+    read.
+    """
+
+    name: str
+    hits: int
+    feeds: int
+    least: float = 0.0
+    most: float = 1.0
+    of: str = ""
+
+    @classmethod
+    def of_all(cls, rows: Sequence[Rate], of: str) -> Rate:
+        """Give the rate of the same thing over all feeds of several rows."""
+        return replace(rows[0], hits=sum(row.hits for row in rows), feeds=sum(row.feeds for row in rows), of=of)
+
+    @property
+    def measured(self) -> float:
+        """The share of the feeds."""
+        return self.hits / self.feeds if self.feeds else 0.0
+
+    @property
+    def between(self) -> tuple[float, float]:
+        """The 95 % interval of the share (Wilson): feeds are independent of each other."""
+        return wilson(self.hits, self.feeds) if self.feeds else (0.0, 1.0)
+
+    @property
+    def wanted(self) -> str:
+        """What is wanted, in words; empty where nothing is."""
+        if self.least > 0 and self.most < 1:
+            return f"{percent(self.least)} to {percent(self.most)}"
+        if self.most < 1:
+            return f"at most {percent(self.most)}"
+        return f"at least {percent(self.least)}" if self.least > 0 else ""
+
+    def met(self, *, roughly: bool) -> bool:
+        """Say whether the measured share is as wanted; ``roughly``: whether the true one may be, for a few feeds."""
+        low, high = self.between if roughly else (self.measured, self.measured)
+        return bool(self.feeds) and high >= self.least and low <= self.most
+
+    def told(self, *, roughly: bool = False) -> dict[str, Any]:
+        """Give the row as plain values, all that is read by people as text."""
+        low, high = self.between
+        return {
+            "of": self.of,
+            "name": self.name,
+            "feeds": self.feeds,
+            "measured": percent(self.measured),
+            "low": percent(low),
+            "high": percent(high),
+            "wanted": self.wanted,
+            "met": self.met(roughly=roughly) if self.wanted else None,
+        }
+
+
+def percent(share: float) -> str:
+    """Write a share.
+
+    >>> percent(0.05), percent(0.934)
+    ('5.0 %', '93.4 %')
+    """
+    return f"{100 * share:.1f} %"
+
+
+def lines(rates: Sequence[Rate], *, roughly: bool) -> list[str]:
+    """Lay rates out as a table, by the feeds that they are of."""
+    rows: list[tuple[str, ...]] = []
+    for of, own in groupby(rates, key=lambda each: each.of):
+        rows.append((of, *[""] * (len(HEADS) - 1)))
+        for each in own:
+            told = each.told(roughly=roughly)
+            between = f"{told['low']} to {told['high']}"
+            rows.append(
+                ("  " + each.name, f"{each.feeds:,}", told["measured"], between, each.wanted, VERDICTS[told["met"]])
+            )
+    return table(HEADS, rows, left=(0, 4, 5))

@@ -1,0 +1,130 @@
+"""Setups beside chance, and the verdict: an edge is claimed only where all that has to hold does."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scanner.studies.figures.chance import pairs_of
+from scanner.studies.figures.report import report_of
+from scanner.studies.figures.results import Hypothesis
+from scanner.studies.figures.verdict import judged_setups, verdict_of
+from tests.studies.figures.invented import DAY, START, invented
+
+if TYPE_CHECKING:
+    from scanner.studies.schema import Study
+
+SAMPLES = 2_000
+
+
+def with_controls(study: Study, above: float) -> Study:
+    """Give each control the result of its setup, less ``above``."""
+    trades = study.trades
+    of = trades.set_index("id")["net_r"].reindex(trades["of"]).to_numpy() - above
+    return replace(study, trades=trades.assign(net_r=np.where(trades["source"] == "setup", trades["net_r"], of)))
+
+
+@pytest.mark.parametrize(("above", "as_well"), [(0.0, True), (0.5, False)])
+def test_the_difference_is_that_of_setups_and_their_own_controls(above: float, *, as_well: bool) -> None:
+    trades = with_controls(invented(300, 30), above).trades
+    pairs = pairs_of(judged_setups(trades, {}), trades)
+    assert [pair.source for pair in pairs] == ["chance", "chance_cross"]
+    for pair in pairs:
+        told = pair.against_chance(SAMPLES, 0)
+        assert told.difference.value == pytest.approx(above)
+        assert told.difference.low == pytest.approx(above)
+        assert told.difference.high == pytest.approx(above)
+        assert told.as_well is not None
+        assert (0.3 < told.as_well < 0.7) if as_well else (told.as_well < 0.01)
+
+
+def test_controls_are_averaged_for_each_setup() -> None:
+    """Against pandas; setups have different numbers of controls, and those never closed count nowhere."""
+    trades = invented(300, 30).trades
+    trades = trades[(trades["source"] == "setup") | (np.arange(len(trades)) % 3 > 0)]
+    setups = judged_setups(trades, {})
+    for pair in pairs_of(setups, trades):
+        told = pair.against_chance(SAMPLES, 0)
+        own = trades[(trades["source"] == pair.source) & trades["of"].isin(setups["id"])].dropna(subset="net_r")
+        average = own.groupby("of")["net_r"].mean()
+        result = setups.set_index("id")["net_r"][average.index]
+        assert (told.setups, told.controls) == (len(average), len(own))
+        assert told.setup_mean.value == pytest.approx(result.mean())
+        assert told.chance_mean.value == pytest.approx(average.mean())
+        assert told.difference.value == pytest.approx((result - average).mean())
+
+
+def test_how_often_chance_does_as_well_is_even_over_studies_of_chance() -> None:
+    told = []
+    for seed in range(30):
+        trades = invented(120, 24, seed=seed).trades
+        told.append(float(pairs_of(judged_setups(trades, {}), trades)[0].against_chance(400, seed).as_well or 0))
+    assert np.mean(told) == pytest.approx(0.5, abs=0.15)
+    assert np.std(told) > 0.15
+
+
+def test_too_few_say_so() -> None:
+    for count, months in ((20, 30), (200, 8)):
+        verdict = verdict_of(invented(count, months))
+        assert verdict.kind == "too_few"
+        assert verdict.sentence.startswith("Too few to say: ")
+        assert verdict.corrected.low is None
+    assert verdict_of(invented(20, 30)).mean.value is not None
+    assert report_of(invented(0, 30)).verdict.trades == 0
+
+
+def test_a_large_gain_is_a_sign_until_there_were_many_looks() -> None:
+    study = invented(600, 60, gain=0.5)
+    once = verdict_of(study, samples=SAMPLES)
+    assert once.kind == "edge"
+    assert once.mean == once.corrected
+    assert once.over_chance is not None
+    often = verdict_of(study, looks=1_000_000, samples=SAMPLES)
+    assert often.kind == "no_sign"
+    assert often.mean == once.mean
+    assert "1,000,000 looks" in often.sentence
+
+
+def test_what_gains_no_more_than_chance_has_no_edge() -> None:
+    study = invented(600, 60, gain=0.5)
+    assert verdict_of(with_controls(study, 0.0), samples=SAMPLES).kind == "no_sign"
+    one_kind = study.trades["source"] != "chance_cross"
+    as_good = with_controls(study, 0.0).trades
+    mixed = pd.concat([study.trades[one_kind], as_good[as_good["source"] == "chance_cross"]])
+    assert verdict_of(replace(study, trades=mixed), samples=SAMPLES).kind == "no_sign"
+
+
+def test_without_anything_to_compare_with_there_is_no_edge() -> None:
+    verdict = verdict_of(invented(600, 60, gain=0.5, controls=0), samples=SAMPLES)
+    assert verdict.kind == "no_sign"
+    assert verdict.over_chance is None
+
+
+def test_a_loss_is_told() -> None:
+    verdict = verdict_of(invented(600, 60, gain=-0.5), samples=SAMPLES)
+    assert verdict.kind == "loses"
+    assert verdict.sentence.startswith("A loss: ")
+
+
+def test_a_hypothesis_is_judged_on_what_came_after_it() -> None:
+    study = invented(800, 80)
+    written_at = START + 1_500 * DAY
+    earlier = study.trades["found_at"] <= pd.Timestamp(written_at, tz="UTC")
+    hypothesis = Hypothesis("flags on shares", written_at, (("setup", "flag"), ("group", "shares")))
+    (told,) = report_of(study, hypotheses=[hypothesis], samples=SAMPLES).judged
+    later = study.trades[~earlier & (study.trades["setup"] == "flag")]
+    assert told.verdict.trades == len(judged_setups(later, {}))
+    other = study.trades.assign(net_r=study.trades["net_r"].where(~earlier, 7.0))
+    (again,) = report_of(replace(study, trades=other), hypotheses=[hypothesis], samples=SAMPLES).judged
+    assert again == told
+    both = report_of(study, hypotheses=[hypothesis, hypothesis], samples=SAMPLES).judged
+    assert both[0].verdict.looks == 2
+
+
+def test_a_column_that_is_not_there_is_named() -> None:
+    with pytest.raises(ValueError, match="no column colour"):
+        verdict_of(invented(40, 20), where={"colour": "red"})

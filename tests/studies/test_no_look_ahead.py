@@ -1,0 +1,99 @@
+"""No figure hangs on bars that come after what it is of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.analysis.known_setups import known
+from scanner.analysis.rules import Rules
+from scanner.analysis.setup import Chosen
+from scanner.market.calendars import DAY
+from scanner.studies.collecting import Asked
+from scanner.studies.figures.report import report_of
+from scanner.studies.python import collect
+from scanner.trade.rulebook import Rulebook
+from scanner.trade.surroundings import Surroundings
+from tests.laws import real_series
+
+if TYPE_CHECKING:
+    from scanner.market.bars import Bars
+    from scanner.studies.figures.results import Report
+    from scanner.studies.schema import Study
+
+NAMES = ("sp500", "IBM")
+CENT = Decimal("0.01")
+SAMPLES = 200
+
+
+def book(*names: str) -> Rulebook:
+    setups = tuple(Chosen(known()[name], known()[name].numbers()) for name in names)
+    return Rulebook(Rules(), setups, Surroundings(require=()))
+
+
+def with_noise_after(bars: Bars, last: int, seed: int) -> Bars:
+    """Give the same bars up to a close, and a random walk after it."""
+    later = bars.close_time > last
+    rng = np.random.default_rng(seed)
+    close = bars.close[~later][-1] * np.exp(np.cumsum(rng.normal(0, 0.01, later.sum())))
+    opened = close * np.exp(rng.normal(0, 0.004, len(close)))
+    reach = np.abs(rng.normal(0, 0.004, (2, len(close))))
+    prices = {
+        "open": opened,
+        "high": np.maximum(opened, close) * (1 + reach[0]),
+        "low": np.minimum(opened, close) * (1 - reach[1]),
+        "close": close,
+    }
+    return replace(
+        bars, **{name: np.append(getattr(bars, name)[~later], np.round(own, 2)) for name, own in prices.items()}
+    )
+
+
+def figures_by(study: Study, moment: int) -> Report:
+    """Give the figures of what had ended by then.
+
+    Bars with a fresh cross are drawn from all those of the series, so which they are hangs on later bars, and they are
+    left out. What is drawn without regard to the bars is the same. Moved numbers that change no trade at all are left
+    out of a study, so only variants that change one by then are kept.
+    """
+    ended = study.trades["ended_at"].astype("int64").to_numpy()
+    kept = study.trades["ended_at"].notna() & (ended <= moment) & (study.trades["source"] != "chance_cross")
+    trades = study.trades[kept].reset_index(drop=True)
+    members = study.members[study.members["id"].isin(trades["id"])].reset_index(drop=True)
+    ids = members.groupby("variant")["id"].agg(tuple)
+    variants = tuple(each for each in study.variants if each.kind == "as_is" or ids.get(each.name) != ids["as is"])
+    return report_of(replace(study, trades=trades, members=members, variants=variants), samples=SAMPLES)
+
+
+def test_noise_after_a_moment_changes_no_figure_of_what_had_ended_by_then() -> None:
+    bars = {name: real_series(name) for name in NAMES}
+    moment = int(np.datetime64("2010-01-01", "ns").astype(np.int64))
+    noisy = {name: with_noise_after(own, moment, seed=1) for name, own in bars.items()}
+    asked, rulebook = Asked(draws=8), book("engulfing", "hammer", "first_touch")
+    true, other = (collect(each, rulebook=rulebook, step=CENT, asked=asked) for each in (bars, noisy))
+    told, same = figures_by(true, moment), figures_by(other, moment)
+    assert told.to_json() == same.to_json()
+    year_later = moment + 365 * DAY
+    assert figures_by(true, year_later).to_json() != figures_by(other, year_later).to_json()
+    assert not told.all.too_few
+    assert told.walk_forward is not None
+    assert sum(not each.too_few for each in told.rules.variants) > 3
+    assert told.chance[0].difference.low is not None
+
+
+def test_noise_after_the_last_exit_changes_no_figure_at_all() -> None:
+    """Where the noise has no setup, even the bars of the study, its days and all its counts are as they were."""
+    bars = {name: real_series(name) for name in NAMES}
+    asked, rulebook = Asked(variants=False, draws=0), book("engulfing")
+    true = collect(bars, rulebook=rulebook, step=CENT, asked=asked)
+    assert true.trades["ended_at"].notna().all()
+    last = true.trades.groupby("instrument")["ended_at"].max()
+    noisy = {name: with_noise_after(own, last[name].value, seed=3) for name, own in bars.items()}
+    assert all((noisy[name].close != own.close).sum() > 10 for name, own in bars.items())
+    other = collect(noisy, rulebook=rulebook, step=CENT, asked=asked)
+    assert len(true.trades) == len(other.trades) > 30
+    reports = [report_of(each, samples=SAMPLES).to_json() for each in (true, other)]
+    assert reports[0] == reports[1]

@@ -52,10 +52,11 @@ def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:
     return said
 
 
-@pytest.mark.parametrize("portion", [1, 40])
-def test_several_timeframes_say_live_what_they_say_in_a_replay(store: Store, portion: int) -> None:
-    rng, at, end = np.random.default_rng(portion), desk(store, *TIMEFRAMES, rulebook=ALL), 0
-    said: list[Event] = []
+@pytest.mark.parametrize(("portion", "history"), [(1, len(BARS) // 2), (40, 1)])
+def test_several_timeframes_say_live_what_they_say_in_a_replay(store: Store, portion: int, history: int) -> None:
+    """The bars come in portions of up to so many, after a history that comes at once."""
+    rng, at, end = np.random.default_rng(portion), desk(store, *TIMEFRAMES, rulebook=ALL), history
+    said: list[Event] = take(at, BARS[:history]).events
     while end < len(BARS):
         begin, end = end, min(end + int(rng.integers(1, portion + 1)), len(BARS))
         said += take(at, BARS[max(begin - 2, 0) : end]).events

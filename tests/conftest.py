@@ -1,0 +1,19 @@
+"""The order of the tests."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pytest
+
+FIRST = "test_engine_laws.py"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with a file that needs nearly all compiled code.
+
+    One worker compiles it, which takes long after a change, while the others are at tests of what touches the outside,
+    which need none.
+    """
+    items.sort(key=lambda item: item.path.name != FIRST)

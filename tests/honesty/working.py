@@ -21,6 +21,8 @@ R = TypeVar("R")
 
 def worked(what: str, work: Callable[[W], R], on: Sequence[W], workers: int) -> Iterator[R]:
     """Do the work on each of some plain values, on processes of its own, and give what comes of them in order."""
+    # Threads of several processes would wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     begun = said = monotonic()
     with get_context("spawn").Pool(workers, _alone) as pool:
         for number, done in enumerate(pool.imap(work, on), start=1):

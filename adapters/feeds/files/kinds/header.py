@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from adapters.feeds.files.cells.columns import Columns, NoColumnsError, find_columns
 from adapters.feeds.files.cells.names import DATES, MOMENTS, TIMES, plain
+from adapters.feeds.files.trouble import UnreadableFileError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -49,7 +50,9 @@ def find_header(path: Path, lines: Sequence[str], options: ReadingOptions) -> He
 
     Titles may stand above it, and ``sep=;`` on the first line says what parts the fields.
     """
-    begin = next(index for index, line in enumerate(lines) if line.strip())
+    begin = next((index for index, line in enumerate(lines) if line.strip()), None)
+    if begin is None:
+        raise UnreadableFileError(f"{path}: its first lines are blank; put the names of the columns on the first")
     told = re.fullmatch(r'"?sep=(.)"?', lines[begin].strip(" \r"), re.IGNORECASE)
 
     def fields(index: int, delimiter: str) -> list[str]:

@@ -15,14 +15,17 @@ from scanner.analysis.columns import (
     DEEP,
     DEEP_ATR,
     DEEP_CLOSE,
+    DEEP_HIGH,
+    DEEP_LOW,
     FAST_AVERAGE,
     OPEN,
 )
 from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.running import averages_after
+from scanner.analysis.indicators.swing_marks import mark_swings
 from scanner.analysis.next_bar import ahead_of
 from scanner.analysis.places import around, structure
-from scanner.analysis.places.obstacles import obstacle_words, room_for_obstacles
+from scanner.analysis.places.obstacles import find_obstacles, obstacle_words, room_for_obstacles
 from scanner.analysis.setup import Fit
 
 if TYPE_CHECKING:
@@ -117,10 +120,23 @@ class Series:
 
     def look(self, index: int, sign: int) -> Around:
         """Look at the places and the obstacles around a bar."""
-        return self.look_at([(index, sign)])[0]
+        pool, last = self.pool, index + self.pool.shift
+        first, deep = max(last + 1 - pool.history, self._begin_deep), pool.deep[self.row]
+        points, marks, spare = pool.looking
+        strengths = (pool.rules.swing_strength, pool.rules.obstacle_strength)
+        mark_swings(deep[DEEP_LOW], deep[DEEP_HIGH], marks, first, first, last + 1, strengths, spare)
+        found, (prices, kinds) = np.zeros(1, dtype=structure.PLACES), room_for_obstacles(pool.rules, 1)
+        where = (deep, marks, self.columns, index, pool.shift, first, float(sign), pool.rules.record)
+        structure.look(*where, float(self.columns[ATR, index]), found, points)
+        count = find_obstacles(*where, prices[0], kinds[0])
+        known = marks[first : last + 1].copy()
+        return Around(sign, found[0], known, prices[0, :count], kinds[0, :count], pool.rules)
 
     def look_at(self, spots: Sequence[tuple[int, int]]) -> list[Around]:
-        """Look at the places and the obstacles around several bars, each in one direction."""
+        """Look at the places and the obstacles around several bars, each in one direction, as ``look`` does one by one.
+
+        It takes code that is compiled besides, for which a single bar need not wait.
+        """
         pool, at = self.pool, np.array(spots, dtype=np.int64).reshape(-1, 2)
         places, marks = np.zeros(len(at), dtype=structure.PLACES), np.zeros((len(at), pool.history), dtype=np.uint8)
         prices, kinds = room_for_obstacles(pool.rules, len(at))

@@ -16,10 +16,14 @@ if TYPE_CHECKING:
 
     from tests.honesty.feeds import Told
 
-PUSHES = {0.1: 0.0125, 0.2: 0.025, 0.4: 0.05}
-"""By the edge that is wanted in R, how far each bar is pushed for it in R: an eighth, since a trade is pushed for about
-eight bars. What the edge truly comes to is measured."""
-KINDS = tuple(Kind(f"a planted edge of {edge} R", 12, 2_520, push) for edge, push in PUSHES.items())
+KINDS = (
+    Kind("a planted edge of 0.1 R, 24 instruments, 10 years", 24, 2_520, 0.0165),
+    Kind("a planted edge of 0.2 R, 24 instruments, 10 years", 24, 2_520, 0.029),
+    Kind("a planted edge of 0.4 R, 6 instruments, 10 years", 6, 2_520, 0.052),
+)
+"""So many instruments that reports state a power of about 80 % for the last two, which is what they state a mean for;
+more would hardly find 0.1 R more often, since instruments move together. A bar is pushed by about an eighth of the
+edge, since a trade is pushed for about eight bars; what the edge truly comes to is measured."""
 OFF = 0.05
 """How far the share in which an edge is found may be from the power that is stated."""
 NORMAL = NormalDist()

@@ -91,7 +91,7 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (
             HEADER + b"1/4/1999,1,2,1,2,5\n",
             (
-                'no row tells what is the day and what the month or year in the column "time", as in "1/4/1999"; '
+                'no row of the column "time" tells day, month and year apart, as in "1/4/1999"; '
                 "say --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y'"
             ),
         ),

@@ -72,6 +72,7 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (b"", "it is empty; put bars in it"),
         (b"\n \r\n", "it is empty; put bars in it"),
         ("\u00a0\n".encode(), "its first lines are blank; put the names of the columns on the first"),
+        (b"\n" * 200 + b'{"time": 1}\n', "its first lines are blank; begin with an object on the first"),
         (HEADER, "it has a header and no rows; put bars in it"),
         (HEADER + b"\n\n", "it has a header and no rows; put bars in it"),
         (ROW + ROW, HEADLESS),

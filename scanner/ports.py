@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     import asyncio
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
     from scanner.events import Event
-    from scanner.market.bars import RawBars
+    from scanner.market.bars import RawBars, StampKind
 
 
 class FeedTroubleError(Exception):
@@ -163,3 +164,24 @@ class Hearing(Protocol):
 
     async def try_hearing(self) -> None:
         """See whether decisions could be heard; DeliveryError says why not."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnderstoodFile:
+    """What was understood of a file of recorded bars.
+
+    ``columns`` has the names of the columns that were read by what they hold, ``unused`` those of the others.
+    ``decimal`` is the decimal mark, ``currency`` what prices are marked with, ``time_format`` the format of times that
+    are in no standard form, and ``zone`` the one by whose clocks they are read; they are empty where there is none.
+    """
+
+    path: Path
+    form: str
+    columns: Mapping[str, str]
+    unused: Sequence[str]
+    decimal: str
+    currency: str
+    time_format: str
+    stamp: StampKind
+    zone: str
+    newest_first: bool

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from importlib.metadata import entry_points
 from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.replay import MostlyRefusedError, ReplayError, base_timeframe
+from scanner.replay import MostlyRefusedError, Recording, ReplayError, base_timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
@@ -33,7 +33,8 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bars, RawBars
     from scanner.market.calendars import Calendar
     from scanner.pipeline import Pipeline
-    from scanner.replay import FileRecording, Recording, Tally
+    from scanner.ports import UnderstoodFile
+    from scanner.replay import Tally
     from scanner.settings import Settings
 
 
@@ -74,6 +75,13 @@ class Reading:
     """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
     frames: Mapping[str, pd.DataFrame] | None = None
     """Tables in memory that are read instead of files; the name of each stands for its path."""
+
+
+class FileRecording(Recording, Protocol):
+    """A recording from files."""
+
+    def understood(self) -> Sequence[UnderstoodFile]:
+        """Say what was understood of them, once the bars have been read."""
 
 
 def recordings(

@@ -17,7 +17,7 @@ from scanner.market.guard import NOTED
 from scanner.market.timeframes import ALL, DAY, Timeframe, usual_spacing
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
-    from scanner.market.bars import RawBars, StampKind
+    from scanner.market.bars import RawBars
     from scanner.market.guard import Checked, Note
     from scanner.market.price_steps import GuessedStep
     from scanner.market.sessions import Timetable
@@ -75,58 +75,6 @@ class Recording(Protocol):
     @property
     def bars(self) -> Iterator[RawBars]:
         """Its rows, in chunks."""
-
-
-class UnderstoodFile(Protocol):
-    """What was understood of one file."""
-
-    @property
-    def path(self) -> Path:
-        """Where it is."""
-
-    @property
-    def form(self) -> str:
-        """What kind of file it is."""
-
-    @property
-    def columns(self) -> Mapping[str, str]:
-        """The names of the columns that are read, by what they hold."""
-
-    @property
-    def unused(self) -> Sequence[str]:
-        """The names of the columns that are not."""
-
-    @property
-    def decimal(self) -> str:
-        """The decimal mark."""
-
-    @property
-    def currency(self) -> str:
-        """What the prices are marked with, empty where they are not."""
-
-    @property
-    def time_format(self) -> str:
-        """The format of the times, empty where they are in a standard form."""
-
-    @property
-    def stamp(self) -> StampKind:
-        """What the times mark."""
-
-    @property
-    def zone(self) -> str:
-        """The zone by whose clocks the times are read, empty where they name their own."""
-
-    @property
-    def newest_first(self) -> bool:
-        """Whether the newest row came first."""
-
-
-class FileRecording(Recording, Protocol):
-    """A recording from files."""
-
-    @property
-    def files(self) -> Sequence[UnderstoodFile]:
-        """What was understood of them."""
 
 
 @dataclass(frozen=True, slots=True)

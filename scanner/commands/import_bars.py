@@ -28,8 +28,7 @@ if TYPE_CHECKING:
 
     from scanner.market.bars import RawBars
     from scanner.market.guard import Note
-    from scanner.recordings import Reading
-    from scanner.replay import FileRecording
+    from scanner.recordings import FileRecording, Reading
 
     Write = Callable[[str, RawBars, Bars, Guard], None]
     """Takes the name of an instrument, rows, and the bars that a guard made of them."""
@@ -55,7 +54,7 @@ def run(paths: Sequence[Path], reading: Reading, out: Path | None) -> int:
                 read.append(found)
         if not read:
             return troubles.end(nothing_read=True)
-    files = {file.path: file for found in read for file in found.recording.files}
+    files = {file.path: file for found in read for file in found.recording.understood()}
     for file in files.values():
         output.say(*import_report.file_lines(file), "")
     for found in read:
@@ -109,9 +108,11 @@ def _writer(out: Path | None) -> Iterator[Write]:
                 )
             opened[0].write_table(table)
 
-        yield write
-        for writer in opened:
-            writer.close()
+        try:
+            yield write
+        finally:
+            for writer in opened:
+                writer.close()
 
 
 def _table(symbol: str, raw: RawBars, bars: Bars, guard: Guard) -> pa.Table:

@@ -33,9 +33,10 @@ Reason = Literal[
     "not ended",
     "missing bars",
     "no trade",
+    "unreadable volume",
 ]
 
-NOTED: frozenset[str] = frozenset({"missing bars", "no trade"})
+NOTED: frozenset[str] = frozenset({"missing bars", "no trade", "unreadable volume"})
 """Reasons for which a row is only noted; for every other one it is refused."""
 
 NOTES_KEPT = 1_000
@@ -302,9 +303,22 @@ class Guard:
     def _note_oddities(
         self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
     ) -> None:
-        """Note bars before which others are missing, and bars without any trade; ``before`` is the bar before them."""
+        """Note bars before which others are missing, and bars without any trade or of a volume that cannot be read.
+
+        ``before`` is the bar before them.
+        """
         if not len(bars):
             return
+        if found.raw.unreadable:
+            # Of a bar that is taken, prices and time could be read.
+            without = good[np.isnan(bars.volume)]
+            told = [row in found.raw.unreadable for row in found.raw.row[without].tolist()]
+            if any(told):
+                found.note(
+                    "unreadable volume",
+                    without[np.array(told)],
+                    lambda index: f"taken without a volume ({found.raw.unreadable[int(found.raw.row[index])]})",
+                )
         idle = np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))
         if len(idle):
             found.note("no trade", good[idle], "no trade: neither range nor volume")

@@ -12,7 +12,8 @@ from scanner.present.times import moment
 
 if TYPE_CHECKING:
     from scanner.market.bars import Bars
-    from scanner.replay import Tally, UnderstoodFile
+    from scanner.ports import UnderstoodFile
+    from scanner.replay import Tally
 
 NAME_LENGTH = 60
 WIDTH, INDENT = 100, 16

@@ -28,6 +28,7 @@ from tests.benchmarks.commands import time_commands
 from tests.benchmarks.following import time_following
 from tests.benchmarks.kernel import time_closes, time_long, time_vectorised
 from tests.benchmarks.measures import Measures, best
+from tests.benchmarks.reading import time_reading
 from tests.benchmarks.walk import random_walk
 from tests.demo_setups import replayed
 from tests.laws import all_setups, timetable
@@ -91,6 +92,7 @@ def main() -> int:
     time_engine(measures, scale)
     time_following(measures, scale)
     time_chart(measures)
+    time_reading(measures, scale)
     time_commands(measures, scale)
     print("\n".join(measures.lines()))
     return int(measures.missed(MARGIN if quick else 1.0))

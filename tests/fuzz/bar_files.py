@@ -20,6 +20,8 @@ from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, re
 from scanner.recordings import Reading, prepare
 from scanner.replay import Came, ReplayError, Tally, replay
 from tests.adapters.files.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
+from tests.adapters.zoo import daily, intraday, workbooks  # noqa: F401 - each puts its files into the zoo
+from tests.adapters.zoo.animals import ZOO
 from tests.fuzz.oddities import NUMBERS, TEXTS, mutate_bytes, nested, recoded
 from tests.fuzz.onward import TAPE, Found, take, warm_up
 
@@ -34,6 +36,7 @@ __all__ = ["COUNT", "WHAT", "make", "warm_up"]
 
 COUNT = 50_000
 WHAT = "files of bars"
+FIRST_LINES = 40
 START, DAY = 1_700_000_100, 86_400
 WAYS = {f"day, {name}": way for name, way in DATES.items()} | TIMES
 COLUMNS = ("open", "high", "low", "close", "volume")
@@ -119,10 +122,14 @@ class OneFile:
 
 def make(random: Random, folder: Path) -> OneFile:
     """Make one case."""
-    sort = random.choice(("csv", "csv", "jsonl", "parquet", "types"))
+    sort = random.choice(("csv", "csv", "jsonl", "parquet", "types", "zoo"))
     options = random.choice(OPTIONS)
     if sort == "types":
         content = odd_parquet(random)
+    elif sort == "zoo":
+        content, options = of_the_zoo(random.choice(list(ZOO)))
+        if random.random() < 0.5:
+            content = mutate_rows(random, content, "csv")
     else:
         content, fitting = good_file(sort, random.choice(list(WAYS)), random.randrange(6))
         options = fitting if random.random() < 0.8 else options
@@ -133,7 +140,7 @@ def make(random: Random, folder: Path) -> OneFile:
         content = mutate_parquet(random, content) if sort in {"parquet", "types"} else mutate_bytes(random, content)
     if random.random() < 0.05:
         content = recoded(random, content)
-    if sort == "csv" and random.random() < 0.2:
+    if sort in {"csv", "zoo"} and random.random() < 0.2:
         at, end = sorted(random.randrange(len(content) + 1) for _ in range(2))
         return OneFile(folder / "HRB.csv", options, (content[:at], content[at:end], content[end:]), grown=True)
     if random.random() < 0.15:
@@ -168,6 +175,17 @@ def good_file(sort: str, style: str, number: int) -> tuple[bytes, ReadingOptions
     if number == 5:  # several instruments
         content = content.replace(b"Adj Close", b"Symbol").replace(b"9.99", b"HRB", 6).replace(b"9.99", b"MLL")
     return content, told.options
+
+
+@cache
+def of_the_zoo(name: str) -> tuple[bytes, ReadingOptions]:
+    """Give the beginning of a file as people have them, a workbook whole, and the options that it needs."""
+    animal = ZOO[name]()
+    told = {what: value for what, value in animal.options.items() if what != "step"}
+    options = ReadingOptions(**told)  # type: ignore[arg-type]  # options of all types
+    if animal.ending in {"csv", "txt"}:
+        return b"\n".join(animal.content.split(b"\n")[:FIRST_LINES]), options
+    return animal.content, options
 
 
 def mutate_rows(random: Random, content: bytes, sort: str) -> bytes:

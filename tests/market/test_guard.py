@@ -82,6 +82,15 @@ def test_missing_bars_and_bars_without_trade_are_kept_and_noted() -> None:
     assert checked.counts == {"missing bars": 2, "no trade": 1}
 
 
+def test_a_volume_that_cannot_be_read_is_noted_and_the_bar_taken() -> None:
+    rows = [good(0), (*good(1)[:5], nan), (*good(2)[:5], nan)]
+    checked = guard().check(raw(rows, unreadable={3: 'volume "many"'}))
+    assert len(checked.bars) == 3
+    assert [(note.row, note.reason, note.text) for note in checked.notes] == [
+        (3, "unreadable volume", 'taken without a volume (volume "many")')
+    ]
+
+
 def test_negative_prices_are_prices_and_a_missing_volume_is_no_fault() -> None:
     checked = guard().check(raw([(START, -10.0, -9.0, -11.0, -9.5, nan)]))
     assert (len(checked.bars), checked.notes) == (1, [])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -18,7 +19,7 @@ from adapters.feeds.files.series.joined import end_to_end
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
-from adapters.feeds.files.understood import Understood
+from adapters.feeds.files.understood import understood
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from scanner.market.bars import RawBars
+    from scanner.ports import UnderstoodFile
 
 __all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey", "tables"]
 
@@ -52,8 +54,11 @@ class Recording:
     symbol: str
     path: Path
     bars: Iterator[RawBars]
-    files: Sequence[Understood]
-    """What was understood of the files that they are from."""
+    files: Sequence[Callable[[], UnderstoodFile]]
+
+    def understood(self) -> Sequence[UnderstoodFile]:
+        """Say what was understood of the files, once the bars have been read."""
+        return [each() for each in self.files]
 
 
 def recordings(
@@ -97,7 +102,7 @@ class _Found:
 
     def __init__(self, options: ReadingOptions, zone: ZoneInfo | None) -> None:
         self._options, self._zone = options, zone
-        self._parts: dict[str, list[tuple[Understood, Iterator[RawBars]]]] = {}
+        self._parts: dict[str, list[tuple[Path, Callable[[], UnderstoodFile], Iterator[RawBars]]]] = {}
 
     def add(self, path: Path, symbol: str, table: Table) -> None:
         """Take a table; ``symbol`` is its instrument where no column tells it."""
@@ -106,15 +111,14 @@ class _Found:
         rows = map(seen.cells, table.read(seen.numbers.decimal))
         own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
         for name, bars in own.items():
-            understood = Understood(path, table, seen, maker, self._options)
-            self._parts.setdefault(name, []).append((understood, bars))
+            told = partial(understood, path, table, seen, maker, self._options)
+            self._parts.setdefault(name, []).append((path, told, bars))
 
     def recordings(self) -> Iterator[Recording]:
         """Give a recording for each instrument."""
         for name, parts in self._parts.items():
-            files = [file for file, _ in parts]
-            path, bars = end_to_end(name, [(file.path, bars) for file, bars in parts])
-            yield Recording(name, path, bars, files)
+            path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
+            yield Recording(name, path, bars, [told for _, told, _ in parts])
 
 
 @contextmanager

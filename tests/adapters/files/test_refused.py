@@ -72,6 +72,7 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (b"", "it is empty; put bars in it"),
         (b"\n \r\n", "it is empty; put bars in it"),
         ("\u00a0\n".encode(), "its first lines are blank; put the names of the columns on the first"),
+        (b"\n" * 200 + b'{"time": 1}\n', "its first lines are blank; begin with an object on the first"),
         (HEADER, "it has a header and no rows; put bars in it"),
         (HEADER + b"\n\n", "it has a header and no rows; put bars in it"),
         (ROW + ROW, HEADLESS),
@@ -91,7 +92,7 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (
             HEADER + b"1/4/1999,1,2,1,2,5\n",
             (
-                'no row tells what is the day and what the month or year in the column "time", as in "1/4/1999"; '
+                'no row of the column "time" tells day, month and year apart, as in "1/4/1999"; '
                 "say --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y'"
             ),
         ),

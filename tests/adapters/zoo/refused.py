@@ -20,7 +20,7 @@ HEADER = "Date,Open,High,Low,Close,Volume\n"
 GERMAN_HEADER = ";".join(GERMAN) + "\n"
 NEEDED = "a file of bars has columns for time (or date), open, high, low and close"
 EITHER = (
-    'no row tells what is the day and what the month or year in the column "Date", as in "01/02/2024"; '
+    'no row of the column "Date" tells day, month and year apart, as in "01/02/2024"; '
     "say --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y'"
 )
 ZONE = "say it with --tz, such as --tz Europe/Berlin"
@@ -112,7 +112,7 @@ SHORT: dict[str, tuple[str, str]] = {
     ),
     "instruments side by side": (
         "Price,Close,Close,High,High,Low,Low,Open,Open\nTicker,A,B,A,B,A,B,A,B\nDate,,,,,,,,\n",
-        '"Open" and "Open" could both be the open; say which with --columns "open=Open"',
+        ('two columns are named "Open"; rename or remove one of them, and give each instrument a file of its own'),
     ),
     "local time without a zone": (
         "Local time,open,high,low,close\n2024-01-02 09:30,10,11,9,10.5\n2024-01-02 09:45,10,11,9,10.5\n",

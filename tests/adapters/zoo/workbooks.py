@@ -199,6 +199,16 @@ def _cut() -> Animal:
     )
 
 
+@outsider("workbook whose list of parts is damaged")
+def _bad_list() -> Animal:
+    content = book(("Sheet", [ENGLISH, *rows(days())]))
+    return Animal(
+        "xlsx",
+        content.replace(b"PK\x01\x02", b"PK\x01\x03"),
+        refused="the workbook is damaged, or needs a password; save it anew without one",
+    )
+
+
 @outsider("archive that is no workbook")
 def _archive() -> Animal:
     sink = io.BytesIO()

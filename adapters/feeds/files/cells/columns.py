@@ -170,10 +170,16 @@ class _Header:
 
     def _one(self, found: Sequence[int], what: str) -> int | None:
         if len(found) > 1:
+            one, other = (self.names[index] for index in found[:2])
+            if one == other:
+                raise UnreadableFileError(
+                    f"{self.path}: two columns are named {quoted(one)}; rename or remove one of them, and give each "
+                    "instrument a file of its own"
+                )
             role = "time" if what == "date" else what
             raise UnreadableFileError(
-                f"{self.path}: {quoted(self.names[found[0]])} and {quoted(self.names[found[1]])} could both be the "
-                f'{what}; say which with --columns "{role}={self.names[found[0]]}"'
+                f"{self.path}: {quoted(one)} and {quoted(other)} could both be the {what}; "
+                f'say which with --columns "{role}={one}"'
             )
         return found[0] if found else None
 

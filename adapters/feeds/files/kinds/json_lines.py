@@ -26,7 +26,9 @@ class JsonLines:
     """The lines of one file of JSON objects, whose names and kinds of value are those of the first."""
 
     def __init__(self, path: Path, head: list[str], options: ReadingOptions) -> None:
-        at = next(index for index, line in enumerate(head) if line.strip())
+        at = next((index for index, line in enumerate(head) if line.strip()), None)
+        if at is None:
+            raise UnreadableFileError(f"{path}: its first lines are blank; begin with an object on the first")
         try:
             first = json.loads(head[at])
             "".join(first).encode()  # half of a surrogate pair is no name

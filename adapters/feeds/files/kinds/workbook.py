@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import zipfile
+import zlib
+from contextlib import contextmanager
 from datetime import date, datetime, time, timedelta
 from itertools import islice
 from typing import TYPE_CHECKING, Any
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     Cell = str | float | bool | datetime | date | time | timedelta
     Row = Sequence[Cell]
 
+DAMAGED = "the workbook is damaged, or needs a password; save it anew without one"
+ABOUT = "xl/workbook.xml"
 INSIDE = ("xl/", "content.xml")
 """What an archive holds that is a workbook."""
 DAY_ZERO, DAY_ZERO_1904 = datetime(1899, 12, 30), datetime(1904, 1, 1)  # noqa: DTZ001 - clock times
@@ -44,10 +48,9 @@ class WorkbookTable:
 
     def __init__(self, file: ByteFile, options: ReadingOptions) -> None:
         self._file = file
-        if zipfile.is_zipfile(file.path):
-            with zipfile.ZipFile(file.path) as parts:
-                if not any(name.startswith(INSIDE) for name in parts.namelist()):
-                    raise UnreadableFileError(f"{file.path}: it is a ZIP archive and no workbook; unpack it first")
+        with self._parts() as parts:
+            if parts is not None and not any(name.startswith(INSIDE) for name in parts.namelist()):
+                raise UnreadableFileError(f"{file.path}: it is a ZIP archive and no workbook; unpack it first")
         name, header, rows = self._found(options)
         self.form = f"workbook, sheet {quoted(name)}"
         self.columns = header.columns
@@ -64,6 +67,18 @@ class WorkbookTable:
         self._refuse_mixtures()
         texts = any(_has_digits(cell) for cells in self._numbers.values() for cell in cells)
         self.decimal: Mark | None = None if texts else "."
+
+    @contextmanager
+    def _parts(self) -> Iterator[zipfile.ZipFile | None]:
+        """Open the archive that newer workbooks are; None for an older one."""
+        if not zipfile.is_zipfile(self._file.path):
+            yield None
+            return
+        try:
+            with zipfile.ZipFile(self._file.path) as parts:
+                yield parts
+        except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError) as problem:
+            raise UnreadableFileError(f"{self._file.path}: {DAMAGED}") from problem
 
     def _found(self, options: ReadingOptions) -> tuple[str, Header, list[Row]]:
         """Find the sheet with the table."""
@@ -104,9 +119,7 @@ class WorkbookTable:
                     if about.visible == SheetVisibleEnum.Visible:
                         yield about.name, [*book.get_sheet_by_name(about.name).iter_rows()]
         except CalamineError as problem:
-            raise UnreadableFileError(
-                f"{self._file.path}: the workbook is damaged, or needs a password; save it anew without one"
-            ) from problem
+            raise UnreadableFileError(f"{self._file.path}: {DAMAGED}") from problem
 
     def _refuse_mixtures(self) -> None:
         """Refuse a table whose cells a spreadsheet seems to have taken for something else when it was loaded."""
@@ -172,9 +185,9 @@ class WorkbookTable:
     def _day_zero(self) -> datetime:
         """Give the day from which a workbook numbers its days."""
         about = b""
-        if zipfile.is_zipfile(self._file.path):
-            with zipfile.ZipFile(self._file.path) as parts:
-                about = parts.read("xl/workbook.xml") if "xl/workbook.xml" in parts.namelist() else b""
+        with self._parts() as parts:
+            if parts is not None and ABOUT in parts.namelist():
+                about = parts.read(ABOUT)
         return DAY_ZERO_1904 if re.search(rb"date1904=.(?:1|true)", about) else DAY_ZERO
 
 

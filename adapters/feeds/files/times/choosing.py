@@ -173,8 +173,8 @@ class Choice:
             if len(alive) > 1 and "%d.%m." not in alive[0].name:
                 names = " or --time-format ".join(f"'{each.name}'" for each in alive)
                 raise UnreadableFileError(
-                    f"{path}: no row tells what is the day and what the month or year in the column {quoted(column)}, "
-                    f"as in {quoted(self.cell)}; say --time-format {names}"
+                    f"{path}: no row of the column {quoted(column)} tells day, month and year apart, as in "
+                    f"{quoted(self.cell)}; say --time-format {names}"
                 )
             if not alive:
                 names = " and ".join(f"'{each.name}'" for each in self.candidates)

@@ -1,4 +1,4 @@
-"""Tapes with a few bars that look like bad ticks, or just not: some lie exactly on the threshold, some a step beyond."""
+"""Tapes with bars that look like bad ticks, or just do not: some lie exactly on the threshold, some a step beyond."""
 
 from __future__ import annotations
 

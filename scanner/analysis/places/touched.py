@@ -71,7 +71,7 @@ def _rests_on(name: Place, series: Series, index: int, places: Any, back: int, s
 def _turns_averages(series: Series, index: int, backs: Collection[int]) -> bool:
     """Say whether the order of close and averages, or their way, would be another without the closes of some bars."""
     rules, last = series.pool.rules, index + series.pool.shift
-    bars = min(rules.slow_average + rules.average_rise, index + 1 - series.begin)
+    bars = min(rules.slow_average + rules.average_rise, series.count - (series.used - 1 - index))
     closes = series.deep[DEEP_CLOSE, last + 1 - bars : last + 1]
     kept = np.ones(bars, dtype=np.bool_)
     kept[[bars - 1 - back for back in backs if back < bars]] = False

@@ -157,7 +157,9 @@ class Guard:
         """Become the guard that gave ``snapshot``; ValueError when none did."""
         own, rest = snapshot[: STATE.size], snapshot[STATE.size :]
         if len(own) != STATE.size or bool(rest) != (self._sieve is not None):
-            raise ValueError(f"the state of a guard does not have {len(snapshot)} bytes")
+            raise ValueError(
+                f"the state of a guard has {STATE.size} bytes and those of its sieve, if any, not {len(snapshot)}"
+            )
         last_open, last_close, ahead, self._phase, self._rival_phase, self._phase_sure, *row = STATE.unpack(own)
         last = None if last_open == NO_TIME else (last_open, last_close)
         self._order = RowOrder(last, None if ahead == NO_TIME else ahead)
@@ -206,7 +208,7 @@ class Guard:
         taken_out = np.array(list(told))
         found.note("bad tick", taken_out, lambda index: f"it looks like a bad tick and is left out: {told[index]}")
         left = np.flatnonzero(~np.isin(good, taken_out))
-        return Bars(*(column[left] for column in bars.columns())), good[left]
+        return bars[left], good[left]
 
     def _plain_next(self, raw: RawBars) -> Bars | None:
         """Give the bar of the only row where it is plainly the next one, as live rows are; None where not plainly.

@@ -40,6 +40,8 @@ from tests.outside.two_readings import Tally, called, hold, hold_places, plain_b
 if TYPE_CHECKING:
     from collections.abc import Collection
 
+    from tests.laws import Row
+
 DEMO = Path(demo_feed.__file__).parent
 KNOWN = settings.load(DEMO / "instruments.toml")
 CENT = Decimal("0.01")
@@ -172,10 +174,12 @@ def test_all_setups_on_random_series(seed: int) -> None:
 
 def test_suspected_bad_ticks_and_what_they_touch() -> None:
     touched, whole = Counter[str](), Counter[bool]()
-    tapes = [(tape, PAUSE, seed) for seed in (3, 13, 23, 90, 98, 99)]
-    tapes += [(tape_of_setups, SETUPS, seed) for seed in (2, 5, 28)]
-    for made, setups, seed in tapes:
-        bars = bars_of(spiked(made(seed), seed))
+    tapes: list[tuple[int, list[Row], Collection[str]]] = [
+        (seed, tape(seed), PAUSE) for seed in (3, 13, 23, 90, 98, 99)
+    ]
+    tapes += [(seed, tape_of_setups(seed), SETUPS) for seed in (2, 5, 28)]
+    for seed, rows, setups in tapes:
+        bars = bars_of(spiked(rows, seed))
         reading = plain_reading(bars, step_of(seed), quarters_of(bars))
         for quality in QUALITIES:
             touched += compare(bars, reading, quality, setups, timetable()).touched

@@ -6,14 +6,14 @@ The only place where market, analysis and trade meet.
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from scanner.analysis.columns import CLOSE, OPEN
+from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.compiling import is_kept
-from scanner.analysis.indicators import kernel
-from scanner.analysis.pool import FEW, Candidates, Pool, Warm
+from scanner.analysis.indicators import kernel, spikes
+from scanner.analysis.pool import FEW, Candidates, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339, setup_id
@@ -54,6 +54,14 @@ NEVER = 2**31
 """More bars than anybody waits for."""
 
 
+class Suspect(NamedTuple):
+    """A bar that may be a bad tick: when it opened and closed, and what is odd about it, in a clause."""
+
+    open_time: int
+    close_time: int
+    text: str
+
+
 class SeriesEngine:
     """The engine of one series: an instrument on a timeframe under one rulebook.
 
@@ -73,6 +81,7 @@ class SeriesEngine:
         "listener",
         "rulebook",
         "series",
+        "suspects",
         "timetable",
     )
 
@@ -102,6 +111,8 @@ class SeriesEngine:
         """Those that wait for the first bar after them."""
         self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
         """Closes, and how these bars lean, of what this call forgot for a hold: finer bars up to then come after it."""
+        self.suspects: list[Suspect] = []
+        """Bars that may be bad ticks, until somebody who tells of them takes them."""
 
     @property
     def warm(self) -> bool:
@@ -179,6 +190,8 @@ class SeriesEngine:
             if any(ahead) and self.follower is not None:
                 yield from self._told(self.follower.stand(stop.index, [], []))
             yield from filter(None, ahead)
+        elif isinstance(stop, Spiked):
+            self.suspects.append(self._suspect(stop.index))
         elif isinstance(stop, Warm):
             reason = f"warm again after {self.rulebook.rules.warm_up} bars"
             yield self._about_series("series.resumed", stop.index, reason, 0)
@@ -294,6 +307,11 @@ class SeriesEngine:
         if size:
             self.follower = self._new_follower()
             self.follower.restore(rest[end:])
+
+    def _suspect(self, index: int) -> Suspect:
+        series, (open_time, close_time) = self.series.columns, self.series.times[:, index].tolist()
+        text = spikes.words(series, index, float(series[ATR, index - 1]), self.rulebook.rules)
+        return Suspect(open_time, close_time, text)
 
     def _suspected_split(self, index: int) -> tuple[int, int] | None:
         series = self.series
@@ -427,6 +445,6 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
 
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
-    needed = [kernel.advance, *(chosen.setup.find for chosen in rulebook.setups), steps.advance]
+    needed = [kernel.advance, spikes.find, *(chosen.setup.find for chosen in rulebook.setups), steps.advance]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

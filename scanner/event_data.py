@@ -131,12 +131,12 @@ class SetupData(BarOfSetup):
 
     ``setup`` is its name and ``title`` what sentences call it; ``bars`` are its bars, oldest first, the last of which
     is the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null where none
-    does and the setup needs none. ``set_aside`` says which of the surroundings that are required fail, and is empty for
-    a qualified setup. ``alongside`` names other setups at the same bar, each as its name and direction.
-    ``entry_within`` is how many bars its entry is waited for. ``spoiled_by`` is what proves it wrong before the entry
-    besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen entry style, null where
-    none can be given; ``size_reason`` says how it came about or why there is none, and ``warnings`` what is likely to
-    hurt. ``step`` and ``currency`` are the instrument's.
+    does and the setup needs none. ``set_aside`` says how a suspected bad tick touches it and which of the surroundings
+    that are required fail, and is empty for a qualified setup. ``alongside`` names other setups at the same bar, each
+    as its name and direction. ``entry_within`` is how many bars its entry is waited for. ``spoiled_by`` is what proves
+    it wrong before the entry besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen
+    entry style, null where none can be given; ``size_reason`` says how it came about or why there is none, and
+    ``warnings`` what is likely to hurt. ``step`` and ``currency`` are the instrument's.
     """
 
     place: Place | None

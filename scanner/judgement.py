@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from scanner.analysis.columns import FAST_AVERAGE, SLOW_AVERAGE
 from scanner.analysis.numbers import number
 from scanner.analysis.places import words as places
+from scanner.analysis.places.touched import touched
 from scanner.analysis.rules import TIE
 from scanner.trade import plan, surroundings
 from scanner.trade.size import size_warnings
@@ -50,8 +51,9 @@ class Weighed:
     ``base`` is what the stop stands behind, with the words for it, ``points`` are the setup's own points of evidence,
     and those counted include the places. ``place`` is the safest that holds, None where none does. ``facts``, ``stop``,
     the ``way`` in that is followed, ``scene`` and ``surroundings`` are not there before the series is warm.
-    ``set_aside`` says which of the required surroundings fail, empty where none does. ``line`` is the trend line, where
-    it is one of the places that hold: its price at the bar, and its rise a bar.
+    ``touched`` says how a suspected bad tick touches it, empty where none does; ``set_aside`` says that and which of
+    the required surroundings fail. ``line`` is the trend line, where it is one of the places that hold: its price at
+    the bar, and its rise a bar.
     """
 
     setup: Setup[Any]
@@ -68,6 +70,7 @@ class Weighed:
     way: plan.Way | None
     scene: surroundings.Scene | None
     surroundings: dict[str, Measure]
+    touched: str
     set_aside: str
     spoiler: Spoiler
     line: tuple[float, float] | None
@@ -101,14 +104,15 @@ def weigh(series: Series, case: Case, which: int, index: int, around: Around, fi
     base, points = setup.base(fit, numbers), setup.evidence(fit, numbers)
     held = [name for name in places.PLACE_NAMES if found[name]]
     facts = stop = way = scene = None
-    measures, set_aside = {}, ""
+    measures, bad_tick, set_aside = {}, "", ""
     if series.warm:
         facts = _facts(setup, numbers, fit, around, base)
         stop = plan.stop_of(facts, fit.rules, case.instrument)
         way = plan.way(facts, fit.rules.entry_style, stop, case.instrument)
         scene, wanted = _scene(series, case, setup, fit, way), case.rulebook.surroundings
         measures = surroundings.judge(scene, wanted)
-        set_aside = surroundings.why_set_aside(measures, wanted.require)
+        bad_tick = touched(series, index, around, setup)
+        set_aside = ", and ".join(filter(None, (bad_tick, surroundings.why_set_aside(measures, wanted.require))))
     return Weighed(
         setup=setup,
         direction="long" if fit.sign > 0 else "short",
@@ -124,6 +128,7 @@ def weigh(series: Series, case: Case, which: int, index: int, around: Around, fi
         way=way,
         scene=scene,
         surroundings=measures,
+        touched=bad_tick,
         set_aside=set_aside,
         spoiler=setup.spoiler(fit, numbers),
         line=_line(around),

@@ -9,19 +9,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
 from scanner.engine import SeriesEngine, push_together
+from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
-from scanner.market.guard import Guard
+from scanner.market.guard import Guard, Note
 from scanner.market.sessions import Timetable
 from scanner.market.splits import adjust
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+    from scanner.analysis.rules import Rules
     from scanner.events import Event
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
@@ -72,6 +75,10 @@ class Inputs:
         for timeframe in self.timeframes:
             if timeframe != self.base:
                 Aggregator(self.base, _timetable(self.calendar, timeframe))
+
+    def guard(self) -> Guard:
+        """Make the guard for the rows of the base timeframe."""
+        return _guard(self.calendar, self.base, self.rulebook.rules, self.adjustments, self.until)
 
     def pipeline(self, engines: type[SeriesEngine] = SeriesEngine, pools: Pools | None = None) -> Pipeline:
         """Make a pipeline that has seen no bar."""
@@ -135,7 +142,7 @@ class Pipeline:
         """
         self.instrument = instrument
         self.base = base
-        self.guard = Guard(_timetable(calendar, base), until)
+        self.guard = _guard(calendar, base, rulebook.rules, adjustments, until)
         self.adjustments = tuple(adjustments)
         self._calendar, self._timeframes, self._rulebook = calendar, tuple(timeframes), rulebook
         lanes: list[Lane] = []
@@ -166,9 +173,30 @@ class Pipeline:
         for lane in self.lanes:
             yield from lane.engine.under_way()
 
-    def check(self, raw: RawBars) -> Checked:
-        """Let the guard look at raw rows; its notes go to people, its bars to ``events``."""
-        return self.guard.check(raw)
+    def check(self, raw: RawBars, known: Bars | None = None) -> Checked:
+        """Let the guard look at raw rows, of which it may take out none that is ``known``.
+
+        Its notes go to people, its bars to ``events``.
+        """
+        return self.guard.check(raw, known)
+
+    def suspects(self, checked: Checked, since: int = 0) -> list[Note]:
+        """Give notes of the bars that the engines have come to suspect of being bad ticks since this was last asked.
+
+        Each names the row, among those ``checked``, with which the bar was complete. Those that closed before ``since``
+        are left out.
+        """
+        notes = []
+        for lane in self.lanes:
+            suspects, lane.engine.suspects = lane.engine.suspects, []
+            for each in (each for each in suspects if each.close_time >= since):
+                place = int(np.searchsorted(checked.bars.close_time, each.close_time, side="right")) - 1
+                row = int(checked.rows[max(place, 0)]) if len(checked.rows) else 0
+                text = (
+                    f"the {lane.timeframe.name} bar of {rfc3339(each.open_time)} is a suspected bad tick: {each.text}"
+                )
+                notes.append(Note(checked.source, row, "suspected bad tick", text, refused=False))
+        return notes
 
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in checked bars of the base timeframe and say what they mean, from the coarsest timeframe on."""
@@ -279,6 +307,12 @@ def _older(known: Bars, aggregator: Aggregator, made: Bars) -> Bars:
     opens, closes, aligned = aggregator.target.spans(older.open_time, "open")
     astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
     return older[int(astray[-1]) + 1 if len(astray) else 0 :]
+
+
+def _guard(
+    calendar: Calendar, base: Timeframe, rules: Rules, adjustments: Sequence[Adjustment], until: int | None
+) -> Guard:
+    return Guard(_timetable(calendar, base), until, SpikeSieve(rules, adjustments) if rules.drop_spikes else None)
 
 
 @cache

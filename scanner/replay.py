@@ -286,6 +286,9 @@ def replay(
             tally.hear(event)
             learner.said(event)
             yield event
+        for note in pipeline.suspects(checked):
+            tally.noted[note.reason] += 1
+            on_note(note)
     for outcome in pipeline.under_way():
         learner.learn(Came.of_outcome(outcome))
     tally.end(pipeline)

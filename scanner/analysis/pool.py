@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.columns import COLUMNS, DEEP, VOLUME
-from scanner.analysis.indicators import kernel
+from scanner.analysis.columns import ATR, CLOSE, COLUMNS, DEEP, HIGH, LOW, VOLUME
+from scanner.analysis.indicators import kernel, spikes
+from scanner.analysis.indicators.spikes import Spike
 from scanner.analysis.places.around import room_to_look
 
 if TYPE_CHECKING:
@@ -65,12 +66,20 @@ class Leap:
     index: int
 
 
-Stop = Candidates | Warm | Leap
+@dataclass(frozen=True, slots=True)
+class Spiked:
+    """A bar that may be a bad tick."""
+
+    index: int
+
+
+Stop = Candidates | Warm | Leap | Spiked
 
 
 def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
     """Say how many bars are always kept of ``columns`` and of ``deep``: as far as rules and setups look back."""
-    kept = max([1 + rules.looks_back, rules.usual_body_length, *(1 + chosen.setup.looks_back for chosen in setups)])
+    lengths = [1 + rules.looks_back, rules.usual_body_length, rules.atr_length]
+    kept = max([*lengths, *(1 + chosen.setup.looks_back for chosen in setups)])
     return kept, max(rules.history, kept)
 
 
@@ -100,6 +109,8 @@ class Pool:
         """What finds the bars after which those of the setups may come that are told one bar ahead."""
         self.finds = [(which, chosen.setup.find) for which, chosen in enumerate(setups)]
         """What finds the bars at which setups fit; empty it where somebody else looks for them."""
+        self.spikes: dict[int, list[Spike]] = {}
+        """By series, the bars so far that may be bad ticks and may still touch a setup, oldest first."""
         self.looking = room_to_look(rules, self.history, self.history + room)
         self._marks = np.empty(room, dtype=np.uint8)
         self._free: list[int] = []
@@ -139,6 +150,7 @@ class Pool:
         """Forget all bars of a series."""
         self.state[row : row + 1] = kernel.fresh_state()
         self.used[row] = self.kept
+        self.spikes.pop(row, None)
         self.columns[row, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
@@ -194,18 +206,20 @@ class Pool:
 
     def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
         """Look for setups at the bars that are to be judged; gives all stops, by series and bar."""
-        first, stop, _, leaps = np.ascontiguousarray(judged.T)
+        first, stop, taken, leaps = np.ascontiguousarray(judged.T)
+        spiked = self._spiked(rows, stop - taken, stop)
         fits, forming = (self._found(finds, rows, first, stop) for finds in (self.finds, self.ahead))
-        if not (fits or forming or len(held) or leaps.any()):
+        if not (fits or forming or spiked or len(held) or leaps.any()):
             return []
         stops: list[tuple[int, Stop]] = []
-        if fits or forming:
+        if fits or forming or spiked:
             places = dict(zip(rows.tolist(), range(len(rows)), strict=True))
             found: dict[tuple[int, int], tuple[list[tuple[int, int]], list[tuple[int, int]]]] = {}
             for kind, each in enumerate((fits, forming)):
                 for which, hits in each:
                     for row, index, sign in hits:
                         found.setdefault((places[row], index), ([], []))[kind].append((which, sign))
+            stops += [(places[row], Spiked(index)) for row, index in spiked]
             stops += [(place, Candidates(index, *map(tuple, both))) for (place, index), both in found.items()]
         for place in held.tolist():
             over = int(self.state["count"][rows[place]]) - self.rules.warm_up
@@ -229,3 +243,29 @@ class Pool:
             if count:
                 fits.append((which, room[:count].tolist()))
         return fits
+
+    def _spiked(self, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, int]]:
+        """Find the bars that may be bad ticks among first…stop−1, remember them, and give (row, bar) of each."""
+        found = np.empty((int(stop.sum() - first.sum()), 3), dtype=np.int64)
+        count = spikes.find(self.columns, rows, first, stop, self.rules.record, found) if len(found) else 0
+        if not count:
+            return []
+        begins = dict(zip(rows.tolist(), first.tolist(), strict=True))
+        for row in dict.fromkeys(found[:count, 0].tolist()):
+            self._forget_spikes(row, begins[row])
+        for row, index, whole in found[:count].tolist():
+            series, number = self.columns[row], int(self.state["count"][row] - self.used[row]) + index
+            last = float(series[CLOSE, index - 1])
+            true_range = max(float(series[HIGH, index]), last) - min(float(series[LOW, index]), last)
+            self.spikes.setdefault(row, []).append(Spike(number, true_range, bool(whole)))
+        return [(row, index) for row, index, _ in found[:count].tolist()]
+
+    def _forget_spikes(self, row: int, begin: int) -> None:
+        """Forget the spikes that cannot touch a setup at the bar ``begin`` of the window, or at any later one."""
+        number = int(self.state["count"][row] - self.used[row]) + begin
+        atr, length = float(self.columns[row, ATR, begin - 1]), self.rules.atr_length
+        self.spikes[row] = [
+            each
+            for each in self.spikes.get(row, ())
+            if number - each.number <= self.history or each.makes_up(atr, number - 1 - each.number, length)
+        ]

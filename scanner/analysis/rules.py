@@ -85,6 +85,10 @@ class Rules(BaseModel):
     stop_far: float = Field(2.0, gt=0, description="a low further than this from the close is no stop base, in ATR")
     entry_style: Literal["early", "break", "average"] = Field("break", description="the entry that is followed")
     hold_atr: float = Field(5.0, gt=0, description="an open this far from the last close may be a split, in ATR")
+    spike_atr: float = Field(
+        10.0, gt=0, description="a bar that reaches further beyond the bars before it may be a bad tick, in ATR"
+    )
+    drop_spikes: bool = Field(default=False, description="refuse the row of such a bar, instead of noting it")
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -22,6 +22,7 @@ from scanner.analysis.columns import (
 )
 from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.running import averages_after
+from scanner.analysis.indicators.spikes import SPIKE, Spike
 from scanner.analysis.indicators.swing_marks import mark_swings
 from scanner.analysis.next_bar import ahead_of
 from scanner.analysis.places import around, structure
@@ -67,7 +68,7 @@ class Series:
 
     __slots__ = ("__weakref__", "pool", "row")
 
-    LAYOUT = f"{kernel.STATE} {COLUMNS} {DEEP}"
+    LAYOUT = f"{kernel.STATE} {COLUMNS} {DEEP} {SPIKE}"
     """Says how a snapshot is laid out."""
 
     def __init__(self, pool: Pool) -> None:
@@ -79,6 +80,11 @@ class Series:
     def columns(self) -> Floats:
         """The window that setups read (COLUMNS × bars)."""
         return self.pool.columns[self.row]
+
+    @property
+    def deep(self) -> Floats:
+        """The longer window (DEEP × bars): bar t of ``columns`` is bar t + ``pool.shift`` of it."""
+        return self.pool.deep[self.row]
 
     @property
     def times(self) -> NDArray[np.int64]:
@@ -163,6 +169,13 @@ class Series:
         closes = pool.deep[row, DEEP_CLOSE, last + 1 - pool.rules.slow_average : last + 1]
         return ahead_of(closes, averages, pool.rules)
 
+    def spikes_by(self, index: int) -> Iterator[tuple[int, Spike]]:
+        """Give the bars up to one that may be bad ticks, the last one first, with how many bars before it each lies."""
+        spikes = self.pool.spikes.get(self.row)
+        if spikes:
+            number = index - self.used + self.count
+            yield from ((number - each.number, each) for each in reversed(spikes) if each.number <= number)
+
     def volatility(self, index: int) -> float:
         """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few, or all are 0."""
         length, last = self.pool.rules.volatility_length, index + self.pool.shift
@@ -190,6 +203,7 @@ class Series:
             pool.state[row].tobytes()
             + pool.deep[row, DEEP_ATR, deep - known : deep].tobytes()
             + pool.columns[row, FAST_AVERAGE:, last - kept : last].tobytes()
+            + np.array(pool.spikes.get(row, []), dtype=SPIKE).tobytes()
         )
 
     @staticmethod
@@ -212,7 +226,10 @@ class Series:
         rest = memoryview(snapshot)[kernel.STATE.itemsize :]
         pool.state[row : row + 1] = np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE)
         last, deep = pool.kept, pool.history
-        atrs, indicators = rest[: 8 * known], rest[8 * known :]
+        end = 8 * (known + (COLUMNS - FAST_AVERAGE) * kept)
+        atrs, indicators, spikes = rest[: 8 * known], rest[8 * known : end], rest[end:]
+        if spikes:
+            pool.spikes[row] = [Spike(*each) for each in np.frombuffer(spikes, dtype=SPIKE).tolist()]
         pool.deep[row, :, deep - known : deep] = (bars.high, bars.low, bars.close, np.frombuffer(atrs))
         pool.columns[row, FAST_AVERAGE:, last - kept : last] = np.frombuffer(indicators).reshape(-1, kept)
         newest = bars[len(bars) - kept :]

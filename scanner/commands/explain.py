@@ -33,13 +33,16 @@ def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None
 
 
 def _day(recorded: Recorded, at: str, zone: str) -> None:
-    rows = []
+    rows, odd = [], []
     for asked in recorded.of_day(at, zone):
         stood = stood_at(asked)
+        odd += _suspected(asked, zone)
         rows.append(
             explain_report.row(asked.bars, asked.index, zone, unready_at(asked, stood), asked.engine.judge_last())
         )
     output.say(*explain_report.day(at, zone, recorded.tally, rows))
+    if odd:
+        output.say("", *odd)
 
 
 def _bar(asked: OneBar, reading: Reading) -> None:
@@ -50,6 +53,7 @@ def _bar(asked: OneBar, reading: Reading) -> None:
         explain_report.opening(bars, index, tally, reading.tz, unready_at(asked, stood), judged),
         "",
         *explain_report.bar(bars, index, setups, tally, reading.tz),
+        *_suspected(asked, reading.tz),
     )
     for event in stood:
         if reading.settings is not None:
@@ -65,6 +69,16 @@ def stood_at(asked: OneBar) -> list[Event]:
     """Give the setups said at the bar, qualified or set aside."""
     closed = int(asked.bars.close_time[asked.index])
     return [event for event in asked.said if event.facts.begins and event.time == closed]
+
+
+def _suspected(asked: OneBar, zone: str) -> list[str]:
+    """Say what is odd about the bar where it may be a bad tick."""
+    closed = asked.bars.close_time[asked.index]
+    return [
+        explain_report.suspected(asked.bars, asked.index, asked.tally, zone, each.text)
+        for each in asked.engine.suspects
+        if each.close_time == closed
+    ]
 
 
 def unready_at(asked: OneBar, stood: Sequence[Event]) -> str:

@@ -208,4 +208,7 @@ def _no_bar(bars: Bars, at: str, tally: Tally) -> str:
         datetime.fromtimestamp(int(time) // NANOSECONDS, UTC).strftime("%Y-%m-%dT%H:%MZ")
         for time in (bars.open_time[0], bars.close_time[-1])
     )
-    return f"{symbol} has no bar at {at}; its bars run from {first} to {last}, with gaps where it did not trade"
+    gaps = "with gaps where it did not trade"
+    if tally.refused:
+        gaps += f" or rows were refused ({', '.join(sorted(tally.refused))})"
+    return f"{symbol} has no bar at {at}; its bars run from {first} to {last}, {gaps}"

@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING, get_args
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.event_data import Direction, ExitStyle, Place
-from scanner.market.guard import Guard
-from scanner.market.sessions import Timetable
 from scanner.present.text import plain
 from scanner.present.times import moment
 from scanner.recordings import inputs_for, recordings
@@ -106,7 +104,7 @@ def _seen(recording: Recording, reading: Reading) -> Tally:
     if first is None:
         raise ReplayError(f"{recording.path}: it has no rows; put bars in it")
     inputs = inputs_for(reading, recording, first, tally)
-    guard = Guard(Timetable(inputs.calendar, inputs.base))
+    guard = inputs.guard()
     for chunk in (first, *chunks):
         for raw in chunk.blocks(BLOCK):
             tally.count(len(raw), guard.check(raw))

@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import inf, nan
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 
@@ -31,12 +31,14 @@ Reason = Literal[
     "backward time",
     "leap in time",
     "not ended",
+    "bad tick",
+    "suspected bad tick",
     "missing bars",
     "no trade",
     "unreadable volume",
 ]
 
-NOTED: frozenset[str] = frozenset({"missing bars", "no trade", "unreadable volume"})
+NOTED: frozenset[str] = frozenset({"suspected bad tick", "missing bars", "no trade", "unreadable volume"})
 """Reasons for which a row is only noted; for every other one it is refused."""
 
 NOTES_KEPT = 1_000
@@ -63,11 +65,29 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What is left of rows: bars in order, notes, and how many rows (or bars, where missing) each reason met."""
+    """What is left of rows: bars in order, notes, and how many rows (or bars, where missing) each reason met.
+
+    ``rows`` are the numbers of the bars' rows, and ``source`` is where they are from.
+    """
 
     bars: Bars
     notes: list[Note]
     counts: Counter[str]
+    rows: NDArray[np.int64]
+    source: str
+
+
+class Sieve(Protocol):
+    """Takes out bars that look like bad ticks."""
+
+    def sift(self, bars: Bars, known: NDArray[np.bool_]) -> dict[int, str]:
+        """Say which bars are to be taken out, and what is odd about each; those that are ``known`` never are."""
+
+    def snapshot(self) -> bytes:
+        """Give what must be remembered to go on in a later run."""
+
+    def restore(self, snapshot: bytes) -> None:
+        """Become the sieve that gave ``snapshot``."""
 
 
 def _written(moment: int) -> str:
@@ -112,12 +132,13 @@ def _row(raw: RawBars, index: int) -> tuple[float, float, float, float, float]:
 class Guard:
     """Looks at the rows of one series as they come, in chunks of any size."""
 
-    __slots__ = ("_last_row", "_order", "_phase", "_phase_sure", "_rival_phase", "timetable", "until")
+    __slots__ = ("_last_row", "_order", "_phase", "_phase_sure", "_rival_phase", "_sieve", "timetable", "until")
 
-    def __init__(self, timetable: Timetable, until: int | None = None) -> None:
-        """Take bars that have ended by ``until``, in nanoseconds since 1970 UTC, or all."""
+    def __init__(self, timetable: Timetable, until: int | None = None, sieve: Sieve | None = None) -> None:
+        """Take bars that have ended by ``until``, in nanoseconds since 1970 UTC, or all; a ``sieve`` takes some out."""
         self.timetable = timetable
         self.until = until
+        self._sieve = sieve
         self._order = RowOrder()
         self._last_row: tuple[float, ...] = (nan,) * 5  # prices and volume of the last bar taken
         # Where sessions are unknown, bars begin so long after a whole hour (or a whole timeframe, if that is shorter).
@@ -130,23 +151,32 @@ class Guard:
         last_open, last_close = self._order.last or (NO_TIME, NO_TIME)
         ahead = NO_TIME if self._order.ahead is None else self._order.ahead
         phases = self._phase, self._rival_phase, self._phase_sure
-        return STATE.pack(last_open, last_close, ahead, *phases, *self._last_row)
+        sieve = b"" if self._sieve is None else self._sieve.snapshot()
+        return STATE.pack(last_open, last_close, ahead, *phases, *self._last_row) + sieve
 
     def restore(self, snapshot: bytes) -> None:
         """Become the guard that gave ``snapshot``; ValueError when none did."""
-        if len(snapshot) != STATE.size:
-            raise ValueError(f"the state of a guard has {STATE.size} bytes, not {len(snapshot)}")
-        last_open, last_close, ahead, self._phase, self._rival_phase, self._phase_sure, *row = STATE.unpack(snapshot)
+        own, rest = snapshot[: STATE.size], snapshot[STATE.size :]
+        if len(own) != STATE.size or bool(rest) != (self._sieve is not None):
+            raise ValueError(
+                f"the state of a guard has {STATE.size} bytes and those of its sieve, if any, not {len(snapshot)}"
+            )
+        last_open, last_close, ahead, self._phase, self._rival_phase, self._phase_sure, *row = STATE.unpack(own)
         last = None if last_open == NO_TIME else (last_open, last_close)
         self._order = RowOrder(last, None if ahead == NO_TIME else ahead)
         self._last_row = tuple(row)
+        if self._sieve is not None:
+            self._sieve.restore(rest)
 
-    def check(self, raw: RawBars) -> Checked:
-        """Look at rows in the order sent and give the bars among them."""
+    def check(self, raw: RawBars, known: Bars | None = None) -> Checked:
+        """Look at rows in the order sent and give the bars among them.
+
+        Those of ``known`` bars, which were taken before, are not taken out by a sieve.
+        """
         if not len(raw):
-            return Checked(Bars.of([]), [], Counter())
-        if len(raw) == 1 and (bar := self._plain_next(raw)) is not None:
-            return Checked(bar, [], Counter())
+            return Checked(Bars.of([]), [], Counter(), raw.row, raw.source)
+        if len(raw) == 1 and self._sieve is None and (bar := self._plain_next(raw)) is not None:
+            return Checked(bar, [], Counter(), raw.row, raw.source)
         found = _Findings(raw)
         before = self._order.last
         for reason, where, say in number_faults(raw):
@@ -163,8 +193,23 @@ class Guard:
         self._note_oddities(bars, found, good, before)
         if len(bars):
             self._last_row = tuple(float(column[-1]) for column in bars.columns()[2:])
+        if self._sieve is not None:
+            bars, good = self._sifted(self._sieve, bars, found, good, known)
         found.notes.sort(key=lambda note: note.row)
-        return Checked(bars, found.notes, found.counts)
+        return Checked(bars, found.notes, found.counts, raw.row[good], raw.source)
+
+    def _sifted(
+        self, sieve: Sieve, bars: Bars, found: _Findings, good: NDArray[np.intp], known: Bars | None
+    ) -> tuple[Bars, NDArray[np.intp]]:
+        """Refuse the rows that the sieve takes out; gives the bars that are left, and which rows they are."""
+        before = np.zeros(len(bars), dtype=np.bool_) if known is None else np.isin(bars.open_time, known.open_time)
+        told = {int(good[index]): text for index, text in sieve.sift(bars, before).items()}
+        if not told:
+            return bars, good
+        taken_out = np.array(list(told))
+        found.note("bad tick", taken_out, lambda index: f"it looks like a bad tick and is left out: {told[index]}")
+        left = np.flatnonzero(~np.isin(good, taken_out))
+        return bars[left], good[left]
 
     def _plain_next(self, raw: RawBars) -> Bars | None:
         """Give the bar of the only row where it is plainly the next one, as live rows are; None where not plainly.

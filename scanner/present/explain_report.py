@@ -34,6 +34,11 @@ def opening(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judge
     return f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, {when}: {told or stands or _nearest_in_words(judged)}."
 
 
+def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str:
+    """Say what is odd about a bar that may be a bad tick."""
+    return f"The bar of {_named(bars, index, tally, zone)} is a suspected bad tick: {text}."
+
+
 def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
     daily = tally.timeframes[0] in {"1d", "1w"}
     return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, daily=daily)

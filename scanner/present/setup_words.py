@@ -58,7 +58,7 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
         for part in (
             TOO_LATE if message.late else "",
             f"A {phrase(data['title'])}{at}, {data['direction']}; {evidence}. Bar closed {closed}.",
-            f"Set aside, for what you require: {sentence(data['set_aside'])}" if data["set_aside"] else "",
+            f"Set aside: {sentence(data['set_aside'])}" if data["set_aside"] else "",
             f"Against it: {', '.join(failing)}." if failing and not data["set_aside"] else "",
             *(sentence(note) for note in message.notes.risk),
             *(f"Caution: {sentence(each)}" for each in data["warnings"]),

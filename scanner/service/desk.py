@@ -14,7 +14,7 @@ import numpy as np
 
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars, RawBars
-from scanner.market.guard import NOTED
+from scanner.market.guard import NOTED, Guard
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.answer_rows import closed_rows, in_order, known_and_new
@@ -239,10 +239,12 @@ class Desk:
         try:
             self._decided.hand_on(self.pipelines)
             fresh = [(each, self._checked(each, min(now, each.asked), taken, work)) for each in arrivals]
-            new = [(arrival, bars) for arrival, bars in fresh if bars is not None]
-            runs = run_together([self.pipelines[each.instrument] for each, _ in new], [bars for _, bars in new])
-            for (arrival, bars), run in zip(new, runs, strict=True):
-                self._collect(arrival.instrument, run, bars, min(now, arrival.asked), work)
+            new = [(arrival, checked) for arrival, checked in fresh if checked is not None]
+            pipelines = [self.pipelines[each.instrument] for each, _ in new]
+            runs = run_together(pipelines, [checked.bars for _, checked in new])
+            for (arrival, checked), run, pipeline in zip(new, runs, pipelines, strict=True):
+                self._collect(arrival.instrument, run, checked, min(now, arrival.asked), work)
+                taken.notes += pipeline.suspects(checked)
             said = self.addressing.addressed(work.said, now)
             sent = work.sent if self.record else []
             decided = self._decided.last
@@ -267,8 +269,8 @@ class Desk:
             self.load(sorted(self._adrift))
             self._adrift.clear()
 
-    def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Bars | None:
-        """Give the new bars that the guard lets through; None where the series was run again with them."""
+    def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Checked | None:
+        """Give what the guard makes of the new bars; None where the series was run again with them."""
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
         last, restated = self.last[name], NONE
         usual = usual_rows(arrival.raw, last, pipeline.guard.timetable, now)
@@ -278,7 +280,7 @@ class Desk:
             raw = closed_rows(arrival.raw, pipeline.guard.timetable, now)
             seen, fresh = known_and_new(in_order(raw), pipeline.guard.timetable, last)
             if last is not None and len(seen):
-                bars = self._fresh(name).check(seen).bars
+                bars = Guard(pipeline.guard.timetable).check(seen).bars
                 reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
                 restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
                 if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
@@ -292,8 +294,9 @@ class Desk:
                 "has looked at them: the feed was asked from there on, and began later; see how many it gives at once"
             )
         again = len(restated) > 0 or self._is_after_its_end(name, pipeline, checked.bars)
-        if not again or not self._restate(name, Bars.joined([restated, checked.bars]), now, work):
-            return checked.bars
+        if not again or not self._restate(name, corrected := Bars.joined([restated, checked.bars]), now, work):
+            return checked
+        taken.notes += self.pipelines[name].suspects(checked, int(corrected.close_time[0]))
         if len(restated):
             work.restated[name] = int(restated.close_time[0])
         return None
@@ -324,9 +327,9 @@ class Desk:
         if checked.notes and not len(checked.bars):
             self._told[name] = checked.notes
 
-    def _collect(self, name: str, run: Run, bars: Bars, now: int, work: _Work) -> None:
+    def _collect(self, name: str, run: Run, checked: Checked, now: int, work: _Work) -> None:
         """Collect what is to be kept of new bars."""
-        base, pipeline = self._base(name), self.pipelines[name]
+        base, pipeline, bars = self._base(name), self.pipelines[name], checked.bars
         if pipeline.has_coarser and _nothing_follows(pipeline.guard.timetable, bars, now):
             for lane, own in pipeline.closed_by(_over(pipeline, now)):
                 run.add(lane, own, lane.engine.events(own))
@@ -334,7 +337,7 @@ class Desk:
         if len(bars):
             kept[base] = [bars]
             work.last[name] = bars.last()
-        if not kept:
+        if not kept and not checked.counts["bad tick"]:  # of one that was left out the next row is judged by it
             return
         work.said += [(event, SeriesKey(name, lane.timeframe.name)) for event, lane in run.said]
         state = pipeline.snapshot()

@@ -97,14 +97,15 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
             if bars is None or not len(bars):
                 continue
             pipeline = desk.pipelines[name]
-            checked = pipeline.check(as_sent(bars, name)).bars
+            checked = pipeline.check(as_sent(bars, name), bars)
             found: dict[Lane, list[Event]] = {}
             # What was made with other splits is of no use.
-            for lane, own in pipeline.again(checked, {} if pipeline.adjustments else stored):
+            for lane, own in pipeline.again(checked.bars, {} if pipeline.adjustments else stored):
                 found.setdefault(lane, []).extend(each for each in lane.engine.events(own) if each.thread)
                 key = SeriesKey(name, lane.timeframe.name)
                 if key != base and len(own):
                     rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
+            pipeline.suspects(checked)  # they were told of in their time
             for lane, events in found.items():
                 own = stored.get(lane.timeframe.name, Bars.of([]))
                 said += [

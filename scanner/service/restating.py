@@ -89,7 +89,7 @@ def run_again(
     said of a series since a close, in order, ``whole`` all of a story; ``route`` gives the sinks that an event is for.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
-    checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name)).bars
+    checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name), stored[base]).bars
     if same(checked, stored[base]):
         return None
     since = int(corrected.close_time[0])  # what closed before is as it was

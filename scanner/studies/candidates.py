@@ -165,7 +165,12 @@ def _variants(
 
 
 def _by_surroundings(engine: SeriesEngine, found: Weighed, chosen: set[int], changes: Changes) -> set[int]:
-    """Take out the variants that set it aside, and add those that change what is wanted around it."""
+    """Take out the variants that set it aside, and add those that change what is wanted around it.
+
+    What a suspected bad tick touches is set aside in all of them.
+    """
+    if found.touched:
+        return set()
     failing = {name for name, measure in found.surroundings.items() if not measure["verdict"]}
     aside = failing & set(engine.rulebook.surroundings.require)
     if AS_IS not in chosen:

@@ -9,8 +9,6 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.market.guard import Guard
-from scanner.market.sessions import Timetable
 from scanner.recordings import Reading, inputs_for, recordings, survey
 from scanner.replay import BLOCK, MostlyRefusedError, ReplayError, Tally
 from scanner.studies.collecting import Asked, collect_one
@@ -83,7 +81,7 @@ def do(job: Job) -> Done:
 
 
 def _guarded(inputs: Inputs, chunks: Iterator[RawBars], tally: Tally) -> Iterator[Bars]:
-    guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
+    guard = inputs.guard()
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
         checked = guard.check(raw)
         tally.count(len(raw), checked)

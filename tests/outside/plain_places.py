@@ -59,7 +59,8 @@ class Line:
 class Places:
     """The pullback low and the price of each place that holds there, None where it does not.
 
-    ``averages`` names the lengths of the averages that hold; ``line`` says what the place line stands on.
+    ``averages`` names the lengths of the averages that hold, the nearest of which is ``nearest_average``; ``line`` says
+    what the place line stands on, and ``level`` is the first and the last bar of the points of that place.
     """
 
     low_bar: int
@@ -67,6 +68,8 @@ class Places:
     prices: dict[str, Decimal | None]
     line: Line | None
     averages: tuple[int, ...]
+    nearest_average: int | None = None
+    level: tuple[int, int] | None = None
 
     @property
     def safest(self) -> str | None:
@@ -89,13 +92,24 @@ def find_places(tape: Tape, t: int, rules: Rules) -> Places:
         near_averages, key=lambda length: abs(near_averages[length] - low)
     )  # a tie keeps fast before slow
 
+    at_level = level(tape, t, swing_points, low_bar, rules.place_quality)
+
     prices = {
         "line": line.at(low_bar) if line else None,
         "average": near_averages[averages[0]] if averages else None,
-        "level": level(tape, t, swing_points, low_bar, rules.place_quality),
+        "level": sum((price for _, price in at_level), Decimal(0)) / len(at_level) if at_level else None,
         "turn": low if is_turn(tape, t, low_bar, rules.place_quality) else None,
     }
-    return Places(low_bar, low, prices, line, tuple(sorted(averages)))
+    points = [bar for bar, _ in at_level]
+    return Places(
+        low_bar,
+        low,
+        prices,
+        line,
+        tuple(sorted(averages)),
+        averages[0] if averages else None,
+        (min(points), max(points)) if points else None,
+    )
 
 
 def near(tape: Tape, t: int, one: Decimal, other: Decimal, quality: str) -> bool:
@@ -168,22 +182,22 @@ def is_come_back_to(tape: Tape, t: int, length: int, averages: Sequence[Decimal 
 
 def level(
     tape: Tape, t: int, swing_points: Sequence[tuple[int, Decimal]], low_bar: int, quality: str
-) -> Decimal | None:
-    """Give the mean of the swing points near the pullback low, where they make a level."""
+) -> list[tuple[int, Decimal]]:
+    """Give the swing points near the pullback low, where they make a level."""
     bars = tape.bars
     low = bars[low_bar].low
     at_level = [(j, price) for j, price in swing_points if near(tape, t, price, low, quality)]
     if quality == "strict":
         at_level = [(j, price) for j, price in at_level if j <= low_bar - LEVEL_TO_LOW]
     if len(at_level) < 2:
-        return None
+        return []
     if quality == "strict":
         first, last = min(j for j, _ in at_level), max(j for j, _ in at_level)
         left = low + AWAY_FROM_LEVEL * known(tape.atr[t])
         tie = hair(bars[t].close)
         if last - first < LEVEL_APART or not any(at_most(left, bars[x].high, tie) for x in range(last + 1, low_bar)):
-            return None
-    return sum((price for _, price in at_level), Decimal(0)) / len(at_level)
+            return []
+    return at_level
 
 
 def is_turn(tape: Tape, t: int, low_bar: int, quality: str) -> bool:

@@ -19,6 +19,7 @@ from tests.outside.plain_obstacles import obstacles
 from tests.outside.plain_pause import Awaited, awaited, evidence, shape
 from tests.outside.plain_places import PLACES, Places, find_places, reach, within_reach
 from tests.outside.plain_setups import SETUPS
+from tests.outside.plain_spikes import Touch, spikes, touch
 from tests.outside.plain_surroundings import Circumstances, set_aside, surroundings
 from tests.outside.plain_terms import DIGITS, Bar, Measured, Rules, above, hair
 
@@ -47,7 +48,8 @@ class Finding:
     All prices are real ones in both directions; other measured values are as seen from that direction. ``rules`` holds
     place and reach where the setup needs a place, and the doji pause's own rules. ``averages`` are the lengths of the
     averages that the place stands on; ``line`` the two bars the line is drawn through and its touches. ``evidence`` is
-    that of the doji pause, empty for other setups. ``failing`` names the required surroundings that fail.
+    that of the doji pause, empty for other setups. ``failing`` names the required surroundings that fail, and
+    ``touch`` says what a suspected bad tick touches of it.
     """
 
     t: int
@@ -64,10 +66,15 @@ class Finding:
     levels: Levels
     surroundings: dict[str, Measured]
     failing: list[str]
+    touch: Touch | None
 
     @property
     def qualified(self) -> bool:
         return all(rule.verdict for rule in self.rules.values())
+
+    @property
+    def set_aside(self) -> bool:
+        return bool(self.failing) or self.touch is not None
 
     @property
     def points(self) -> tuple[int, int]:
@@ -87,6 +94,7 @@ class Reading:
         self._held: dict[tuple[str, str, int], list[int]] = {}
         with localcontext(prec=DIGITS):
             self.sides = {"long": Tape(bars), "short": Tape([bar.reflected() for bar in bars])}
+            self.spikes = spikes(self.sides["long"])
             coarse = self.around.coarse
             self.coarse = (
                 None if coarse is None else {"long": Tape(coarse), "short": Tape([bar.reflected() for bar in coarse])}
@@ -147,6 +155,7 @@ class Reading:
                 levels if direction == "long" else levels.reflected(),
                 judged,
                 set_aside(judged, around),
+                touch(tape, self.spikes, t, setup, PLACES_WANTED.get(setup, ()), places, rules),
             )
 
     def awaited(self, t: int, direction: Direction) -> Awaited | None:

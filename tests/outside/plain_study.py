@@ -69,7 +69,7 @@ class Study:
                 continue
             finding = self.reading.judge(t, direction)
             failing = frozenset(name for name, rule in finding.rules.items() if not rule.verdict)
-            if len(failing) <= (0 if finding.failing else 1):
+            if len(failing) <= (0 if finding.set_aside else 1):
                 near.append((finding, failing))
         return near
 

@@ -95,7 +95,7 @@ def test_every_setup_and_what_one_rule_off_would_add(name: str) -> None:
         trade = by_place[key]
         assert_same(row, name, trade.setup, trade.story)
         assert row.found == (not trade.failing)
-        assert bool(row.set_aside) == bool(trade.finding.failing)
+        assert bool(row.set_aside) == trade.finding.set_aside
         assert row.place == (trade.finding.safest or "")
         assert (row.evidence_points, row.evidence_total) == trade.finding.points
         for around, judged in trade.finding.surroundings.items():
@@ -103,10 +103,10 @@ def test_every_setup_and_what_one_rule_off_would_add(name: str) -> None:
             assert verdict == (
                 "unknown" if judged.measured is None and judged.verdict else "holds" if judged.verdict else "fails"
             )
-        in_as_is = not trade.failing and not trade.finding.failing
+        in_as_is = not trade.failing and not trade.finding.set_aside
         assert (row.id in members.get("as is", set())) == in_as_is
         for rule in trade.finding.rules:
-            inside = trade.failing <= {rule} and not trade.finding.failing
+            inside = trade.failing <= {rule} and not trade.finding.set_aside
             assert (row.id in members.get(f"doji_pause: {rule} off", set())) == inside, (key, rule)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -33,10 +34,13 @@ from tests.outside.plain_setups import SETUPS
 from tests.outside.plain_surroundings import DAY, Circumstances
 from tests.outside.random_tapes import step_of, tape
 from tests.outside.setup_tapes import tape_of_setups
+from tests.outside.spiked_tapes import spiked
 from tests.outside.two_readings import Tally, called, hold, hold_places, plain_bars
 
 if TYPE_CHECKING:
     from collections.abc import Collection
+
+    from tests.laws import Row
 
 DEMO = Path(demo_feed.__file__).parent
 KNOWN = settings.load(DEMO / "instruments.toml")
@@ -61,12 +65,14 @@ def plain_reading(bars: Bars, step: Decimal, around: Circumstances) -> Reading:
 
 
 def compare(bars: Bars, reading: Reading, quality: Quality, setups: Collection[str], of: Timetable) -> Tally:
-    """Hold a whole series against its second reading."""
+    """Hold a whole series against its second reading, and the bars that are suspected of being bad ticks."""
     step = reading.rules.step
     assert isinstance(step, Decimal)
     engine = SeriesEngine(Instrument("TERN", PriceSteps.fixed(step)), of, rulebook(quality, setups))
     plain = reading.under({"step": step, "place_quality": quality})
-    return hold(engine.push(bars), plain, bars.close_time, setups, step)
+    found = hold(engine.push(bars), plain, bars.close_time, setups, step)
+    assert [each.open_time for each in engine.suspects] == [int(bars.open_time[each.bar]) for each in reading.spikes]
+    return found
 
 
 def compare_anywhere(bars: Bars, reading: Reading, quality: Quality, of: Timetable, chosen: Collection[int]) -> int:
@@ -164,3 +170,19 @@ def test_all_setups_on_random_series(seed: int) -> None:
     for quality in QUALITIES:
         found = compare(bars, reading, quality, SETUPS, timetable())
         assert found.qualified + found.set_aside > 10
+
+
+def test_suspected_bad_ticks_and_what_they_touch() -> None:
+    touched, whole = Counter[str](), Counter[bool]()
+    tapes: list[tuple[int, list[Row], Collection[str]]] = [
+        (seed, tape(seed), PAUSE) for seed in (3, 13, 23, 90, 98, 99)
+    ]
+    tapes += [(seed, tape_of_setups(seed), SETUPS) for seed in (2, 5, 28)]
+    for seed, rows, setups in tapes:
+        bars = bars_of(spiked(rows, seed))
+        reading = plain_reading(bars, step_of(seed), quarters_of(bars))
+        for quality in QUALITIES:
+            touched += compare(bars, reading, quality, setups, timetable()).touched
+        whole += Counter(spike.whole for spike in reading.spikes)
+    assert touched.keys() == {"bars", "ATR", "line", "average", "level", "turn", "averages"}
+    assert min(whole.values()) > 5

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from tests.outside.plain_levels import Entry
     from tests.outside.plain_obstacles import Obstacle
     from tests.outside.plain_reading import Finding, Reading
+    from tests.outside.plain_spikes import Touch
 
 RENAMED = {"doji_tight": "doji_quiet", "beyond_fast_average": "beyond_fast", "beyond_slow_average": "beyond_slow"}
 OBSTACLES = {
@@ -41,10 +43,12 @@ class Tally:
 
     qualified: int = 0
     set_aside: int = 0
+    touched: Counter[str] = field(default_factory=Counter)
+    """Setups that a suspected bad tick touches, by what it touches first."""
 
     def __add__(self, other: Tally) -> Tally:
         """Count both."""
-        return Tally(self.qualified + other.qualified, self.set_aside + other.set_aside)
+        return Tally(self.qualified + other.qualified, self.set_aside + other.set_aside, self.touched + other.touched)
 
 
 def plain_bars(bars: Bars) -> list[Bar]:
@@ -74,6 +78,8 @@ def hold(
         hold_one(event, plain[key], step)
         tally.qualified += event.kind == "setup.qualified"
         tally.set_aside += event.kind == "setup.set_aside"
+        if (touch := plain[key].touch) is not None:
+            tally.touched[touch.what] += 1
     return tally
 
 
@@ -100,8 +106,21 @@ def hold_one(event: Event, plain: Finding, step: Decimal) -> None:
         assert (measured is None) == (judged.measured is None), (about, name, measured, judged)
         if judged.measured is not None:
             assert measured == approx(judged.measured), (about, name)
-    assert (event.kind == "setup.set_aside") == bool(plain.failing) == bool(data["set_aside"]), about
+    assert (event.kind == "setup.set_aside") == plain.set_aside == bool(data["set_aside"]), about
+    hold_touch(data["set_aside"], plain.touch, about)
     assert all(f"{name.replace('_', ' ')} fails" in data["set_aside"] for name in plain.failing), (about, plain.failing)
+
+
+def hold_touch(set_aside: str, plain: Touch | None, about: object) -> None:
+    """Hold what is said of a suspected bad tick: how far back it lies, and what it touches."""
+    assert ("bad tick" in set_aside) == (plain is not None), (about, set_aside, plain)
+    if plain is not None and plain.back:
+        words = {"bars": "can look back at", "ATR": "of its ATR", "averages": "puts its averages out of order"}
+        told = words.get(plain.what, f"the {plain.what}, rests on")
+        assert set_aside.startswith(f"a suspected bad tick {plain.back} bar"), (about, set_aside, plain)
+        assert told in set_aside, (about, set_aside, plain)
+    elif plain is not None:
+        assert set_aside.startswith("its last bar is a suspected bad tick"), (about, set_aside)
 
 
 def hold_places(said: dict[str, Any], plain: dict[str, Decimal | None], step: Decimal, about: object) -> None:

@@ -20,7 +20,7 @@ METHOD = {
     "Entries, exits and pessimism": (
         "Each setup is followed bar by bar as it would be live. A gap fills at the open, and where a bar reaches both "
         "the stop and the objective, the stop counts as first. A setup counts in figures of R once it is closed. One "
-        "that a required surrounding set aside counts apart, in no other figure."
+        "that a required surrounding or a suspected bad tick set aside counts apart, in no other figure."
     ),
     "R and costs": (
         "R is the result in units of the risk at the fill, net of spread, commission and slippage where the "

@@ -72,7 +72,7 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
     ]
     return [
         ("found", count(of.found), False),
-        ("set aside by a required surrounding", count(of.set_aside), False),
+        ("set aside, by a required surrounding or a suspected bad tick", count(of.set_aside), False),
         ("never entered", count(of.never_entered), False),
         ("still waiting", count(of.waiting), False),
         ("entered", count(of.entered), False),

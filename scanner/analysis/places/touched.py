@@ -1,0 +1,94 @@
+"""What a suspected bad tick touches of a setup: its bars, its ATR, the places that it stands at, and the averages."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.columns import ATR, DEEP_CLOSE, DEEP_HIGH, DEEP_LOW
+from scanner.analysis.rules import TIE
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.indicators.spikes import Spike
+    from scanner.analysis.rules import Rules
+    from scanner.analysis.series import Around, Series
+    from scanner.analysis.setup import Setup
+    from scanner.event_data import Place
+
+    Floats = NDArray[np.float64]
+
+
+def touched(series: Series, index: int, around: Around, setup: Setup[Any]) -> str:
+    """Say in a clause how a suspected bad tick up to a bar touches a setup there; empty where none does.
+
+    It is among the bars that the rules of the setup can look back at; it makes up more than a tenth of the ATR; a place
+    that the setup needs and that holds rests on it; or, where all of its body lies away, the averages and the close lie
+    in another order without its close, or the averages go another way. The last one that does is told.
+    """
+    atr, places = float(series.columns[ATR, index]), around.places
+    held: list[Place] = [name for name in setup.places if places[name]]
+    whole = []
+    for back, spike in series.spikes_by(index):
+        if not back:
+            return "its last bar is a suspected bad tick"
+        told = f"a suspected bad tick {back} {'bar' if back == 1 else 'bars'} earlier"
+        if back <= setup.looks_back:
+            return f"{told} is among the bars that its rules can look back at"
+        if spike.makes_up(atr, back, series.pool.rules.atr_length):
+            part = spike.part_of(atr, back, series.pool.rules.atr_length)
+            return f"{told} makes up {100 * part:.0f} % of its ATR"
+        for name in held:
+            if _rests_on(name, series, index, places, back, spike):
+                return f"{told} is one of the bars that its place, the {name}, rests on"
+        if spike.whole:
+            whole.append(back)
+    if whole and _turns_averages(series, index, whole):
+        return f"a suspected bad tick {whole[0]} bars earlier puts its averages out of order"
+    return ""
+
+
+def _rests_on(name: Place, series: Series, index: int, places: Any, back: int, spike: Spike) -> bool:
+    """Say whether a place rests on the bar so many bars before ``index``."""
+    rules = series.pool.rules
+    if name == "line":
+        return bool(back == places["line_from"] or back <= places["line_to"])
+    if name == "average":
+        window = int(places["average_length"]) + max(int(places["bottom"]), rules.average_rise)
+        return back <= places["bottom"] + rules.average_away_bars or (spike.whole and back < window)
+    if name == "level":
+        at = index + series.pool.shift - back
+        tie = TIE * abs(places["bottom_price"])
+        near = abs(series.deep[[DEEP_HIGH, DEEP_LOW], at] - places["bottom_price"]) <= places["tolerance"] + tie
+        return bool(back <= places["level_to"] or (back <= places["level_from"] and near.any()))
+    return back < (rules.turn_window if rules.place_quality == "strict" else rules.plain_turn_window)
+
+
+def _turns_averages(series: Series, index: int, backs: Collection[int]) -> bool:
+    """Say whether the order of close and averages, or their way, would be another without the closes of some bars."""
+    rules, last = series.pool.rules, index + series.pool.shift
+    bars = min(rules.slow_average + rules.average_rise, series.count - (series.used - 1 - index))
+    closes = series.deep[DEEP_CLOSE, last + 1 - bars : last + 1]
+    kept = np.ones(bars, dtype=np.bool_)
+    kept[[bars - 1 - back for back in backs if back < bars]] = False
+    return _order(closes, kept, rules) != _order(closes, np.ones(bars, dtype=np.bool_), rules)
+
+
+def _order(closes: Floats, kept: NDArray[np.bool_], rules: Rules) -> list[int]:
+    """Give on which sides of one another close and averages lie, and which way these go, by the bars that are kept."""
+
+    def mean(length: int, ago: int) -> float:
+        part = slice(max(len(closes) - ago - length, 0), len(closes) - ago)
+        left = closes[part][kept[part]]
+        return float(left.mean()) if len(left) and length + ago <= len(closes) else float("nan")
+
+    close, rise = float(closes[-1]), rules.average_rise
+    fast, fast_before = mean(rules.fast_average, 0), mean(rules.fast_average, rise)
+    slow, slow_before = mean(rules.slow_average, 0), mean(rules.slow_average, rise)
+    pairs = (close, fast), (close, slow), (fast, slow), (fast, fast_before), (slow, slow_before)
+    tie = TIE * abs(close)
+    return [int(one - other > tie) - int(other - one > tie) for one, other in pairs]

@@ -88,7 +88,7 @@ def test_what_is_read_is_never_written_over(tmp_path: Path) -> None:
         assert done.code == 2
         assert bars.read_bytes() == before
     done = closewatch("replay", bars, "--events", tmp_path)
-    assert (done.code, "it is a folder; name a file in it" in done.err) == (2, True)
+    assert (done.code, "it is a folder; give a file in it" in done.err) == (2, True)
 
 
 def test_a_configuration_need_not_say_what_the_bars_say(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""``closewatch setups``: what setups there are, or one of them explained, with an example drawn from the demo feed."""
+"""``closewatch setups``: the list of setups, or one of them explained, with an example from the demo feed."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ if TYPE_CHECKING:
     from scanner.present.chart import Format
 
 WIDTH = 100
-"""Columns of lines that no terminal shows."""
+"""Columns of a line if no terminal shows it."""
 
 
 def run(name: str | None, config: Path | None, out: Path | None) -> None:
     """List all setups, or explain one, as a configuration has them."""
     if name is None and out is not None:
-        raise UsageError("--out is for the picture of one setup; name it: closewatch setups NAME --out PICTURE")
+        raise UsageError("--out is for the picture of one setup; give its name: closewatch setups NAME --out PICTURE")
     kind, rulebooks = format_of(out), _rulebooks(config)
     setups = known() | {each.setup.name: each.setup for book in rulebooks.values() for each in book.setups}
     listed = {each: _listed(Chosen(setup, setup.numbers()), rulebooks) for each, setup in sorted(setups.items())}
@@ -57,7 +57,7 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
 
 
 def _rulebooks(config: Path | None) -> dict[str, Rulebook]:
-    """Give the rulebook of each instrument of a configuration; a single one where it has none."""
+    """Give the rulebook of each instrument of a configuration; a single default one if it has none."""
     if config is None:
         return {"": Rulebook()}
     said = settings.load(config)
@@ -66,7 +66,7 @@ def _rulebooks(config: Path | None) -> dict[str, Rulebook]:
 
 
 def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
-    """See for which instruments a setup is watched, and with which numbers."""
+    """Find the instruments for which a setup is watched, and its settings."""
     numbers = {
         name: each.numbers
         for name, book in rulebooks.items()
@@ -86,7 +86,7 @@ def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
 
 
 def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
-    """Draw the first such setup in the demo feed, and say where; nothing is drawn where there is none."""
+    """Draw the first such setup in the demo feed, and say where; nothing is drawn if there is none."""
     found = _example(rulebook, kind)
     if found is None:
         return "The demo feed holds no such setup, so none was drawn."

@@ -40,13 +40,13 @@ def test_what_became_of_a_setup_is_drawn_and_said(tmp_path: Path) -> None:
 def test_a_bar_without_a_setup_is_drawn_and_said_to_have_none(tmp_path: Path) -> None:
     done = run(tmp_path, "--at", "2023-03-31T14:30", "--out", "bar.svg")
     assert done.code == 0, done.err
-    assert done.out.startswith("No setup stood at this bar, TERNFERRY 15m at 2023-03-31 14:30")
+    assert done.out.startswith("There was no setup at this bar, TERNFERRY 15m at 2023-03-31 14:30")
     assert "TERNFERRY 15m, no setup" in (tmp_path / "bar.svg").read_text(encoding="utf-8")
 
 
 def test_what_cannot_be_drawn_is_one_sentence_and_no_file(tmp_path: Path) -> None:
     for words, why in (
-        (["--out", "bar.gif"], "end the name in .png or .svg"),
+        (["--out", "bar.gif"], "the name must end in .png or .svg"),
         (["--at", "1999-01-01"], "has no bar at"),
     ):
         done = run(tmp_path, "--at", "2023-03-31", *words)

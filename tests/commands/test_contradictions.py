@@ -103,7 +103,7 @@ def test_the_same_prices_under_two_names_are_told(local: Path, tmp_path: Path) -
     twin.write_bytes(local.read_bytes())
     code, _, err = closewatch("replay", local, twin)
     assert code == 0
-    assert "gannet and puffin have the same prices: leave one of them out, for they count twice" in err
+    assert "gannet and puffin have the same prices: leave one of them out, or they count twice" in err
 
 
 def test_a_bar_that_goes_on_is_left_out_and_told(local: Path) -> None:

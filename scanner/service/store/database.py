@@ -65,7 +65,7 @@ class Database:
         if not visiting:
             return self._opened("mode=rwc", patience, check_version)
         if not self.path.is_file():
-            raise StoreTroubleError(f"{self.path}: there is no store here; name the one that `closewatch watch` fills")
+            raise StoreTroubleError(f"{self.path}: there is no store here; give the one that `closewatch watch` fills")
         if not os.access(self.path, os.R_OK):
             raise StoreTroubleError(f"{self.path}: the file may not be read by this user; allow it")
         try:

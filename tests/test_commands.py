@@ -209,7 +209,7 @@ def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) ->
     ]
     assert sorted(parts, key=said.index) == parts
     (draw,) = (line.split() for line in said.splitlines() if line.startswith("  closewatch chart "))
-    assert "a doji pause stood" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
+    assert "there was a doji pause" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
 
 
 def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path) -> None:
@@ -273,7 +273,7 @@ def test_a_signal_stops_cleanly_and_leaves_no_half_file(
         run.send_signal(sent)
         _, said = run.communicate(timeout=30)
     assert run.returncode == code
-    assert "stopped; nothing half done was left behind" in said
+    assert "stopped; nothing was left half done" in said
     assert not list(tmp_path.iterdir())
 
 

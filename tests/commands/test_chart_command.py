@@ -19,7 +19,7 @@ def run(folder: Path, *words: str) -> Done:
 def test_a_setup_is_drawn_as_a_picture_named_after_its_bar(tmp_path: Path) -> None:
     done = run(tmp_path, "--at", "2023-03-31T14:45")
     assert done.code == 0, done.err
-    assert "a doji pause stood, long, its place the average" in done.out
+    assert "there was a doji pause, long, its place the average" in done.out
     (made,) = tmp_path.iterdir()
     assert made.name == "TERNFERRY-15m-2023-03-31T1445.png"
     assert made.read_bytes().startswith(b"\x89PNG")
@@ -28,7 +28,7 @@ def test_a_setup_is_drawn_as_a_picture_named_after_its_bar(tmp_path: Path) -> No
 def test_what_became_of_a_setup_is_drawn_and_said(tmp_path: Path) -> None:
     done = run(tmp_path, "--at", "2023-03-31T14:45", "--to-the-end")
     assert done.code == 0, done.err
-    assert "a doji pause stood, long, its place the average" in done.out
+    assert "there was a doji pause, long, its place the average" in done.out
     assert "Stopped after 9 bars, +0.22 R before costs: the stop was reached." in done.out
     (made,) = tmp_path.iterdir()
     assert made.name == "TERNFERRY-15m-2023-03-31T1445-story.png"

@@ -232,7 +232,7 @@ def test_a_review_tells_what_a_week_came_to(station: Store) -> None:
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["journal", "--taken", "--passed"], "--taken and --passed leave nothing"),
+        (["journal", "--taken", "--passed"], "--taken and --passed exclude each other"),
         (["journal", "--since", "yesterday"], "--since yesterday: write a day such as 2026-03-02"),
         (["journal", "--until", "0001-01-01"], "--until 0001-01-01: write a day"),
         (["journal", "--since", "2026-03-03", "--until", "2026-03-02"], "--since 2026-03-03 is later than --until"),

@@ -104,8 +104,8 @@ def test_a_hypothesis_is_written_down_before_and_judged_after(folder: Path, caps
     [
         (("--register", "known"), "--register known: a hypothesis of this name is already recorded"),
         (("--register", "a\nb"), "--register takes a name of at most 60 visible characters, not 'a\\nb'"),
-        (("--register", "a", "--where", "net_r=1"), "--where net_r=1: that is not known when a setup is found;  "),
-        (("--register", "a", "--where", "directon=long"), "when it is found; did you mean direction?"),
+        (("--register", "a", "--where", "net_r=1"), "--where net_r=1: that is not known when a setup is found; "),
+        (("--register", "a", "--where", "directon=long"), "when a setup is found; did you mean direction?"),
         (("--register", "a", "--where", "direction=lng"), "files has that direction; did you mean long?"),
         (("--register", "a", "--where", "long"), "a column and its value, such as direction=long, not 'long'"),
         (("--register", "a", "--where", "hour=1", "--where", "hour=2"), "--where hour=2: hour is given twice; "),

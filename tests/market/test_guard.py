@@ -47,7 +47,7 @@ def good(n: int) -> Row:
 @pytest.mark.parametrize(
     ("row", "reason", "said"),
     [
-        ((START + QUARTER, nan, 11.0, 9.0, 10.5, 5.0), "unreadable price", "a price is missing or no number (n/a)"),
+        ((START + QUARTER, nan, 11.0, 9.0, 10.5, 5.0), "unreadable price", "a price is missing or not a number (n/a)"),
         ((START + QUARTER, 10.0, inf, 9.0, 10.5, 5.0), "infinite price", "a price is infinite"),
         ((START + QUARTER, 10.0, 1e15, 9.0, 10.5, 5.0), "impossible price", "no price is as large as 1e+15"),
         ((START + QUARTER, 10.0, 11.0, -1e27, 10.5, 5.0), "impossible price", "low -1e+27"),

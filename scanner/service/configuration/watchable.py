@@ -13,11 +13,11 @@ if TYPE_CHECKING:
     from scanner.service.configuration.mistakes import Path as Keys
 
 NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
-"""What an instrument must have to be watched, and how it may look."""
+"""What an instrument must have to be watched, with an example of each."""
 
 
 class Table(Protocol):
-    """What a table says of instruments, as far as it matters here."""
+    """The settings of instruments that matter here."""
 
     @property
     def group(self) -> str | None:
@@ -33,10 +33,10 @@ class Table(Protocol):
 
 
 def unwatchable(instruments: Mapping[str, Mapping[Keys, Table]], gone: Collection[Keys] = ()) -> Iterator[Mistake]:
-    """Find instruments that cannot be watched for want of something, and timeframes that cannot be made.
+    """Find instruments that lack something needed for watching, and timeframes that cannot be made.
 
-    Each instrument comes with the tables that it is described by, from its own to the defaults, by their paths.
-    ``gone`` are settings that were taken out because they are wrong, and are not missing.
+    Each instrument comes with the tables that describe it, by their paths, from its own to the defaults.
+    ``gone`` are settings that were taken out because they are wrong; they do not count as missing.
     """
     if not instruments:
         yield Mistake((), "there is nothing to watch; add a table [instruments.NAME]")

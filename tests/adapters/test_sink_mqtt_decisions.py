@@ -126,7 +126,7 @@ async def test_a_decision_is_kept_and_answered_in_the_words_of_the_command_line(
             assert again["said"].endswith("it was taken already; to add something, use `closewatch note`")
             note = {"decision": "note", "id": GANNET.id[:4], "note": "slow fill"}
             assert (await asked(user, note))["kept"]
-            assert (await asked(user, note))["said"].endswith("this note is there already, word for word")
+            assert (await asked(user, note))["said"].endswith("this note exists already, word for word")
             left = await asked(user, {"decision": "leave", "id": "GANNET", "price": "102.1"})
             assert left["said"] == f"Left at 102.1: {ABOUT}. Against the rules: left before an exit signal."
             assert (await asked(user, {"decision": "pass", "id": TERNS[1].id, "why": "thin"}))["kept"]
@@ -157,7 +157,7 @@ REFUSED: dict[str, tuple[bytes | dict[str, Any], str]] = {
     "an endless key": (TAKE | {"key": "k" * 101}, "key has 100 characters at most"),
     "a price with a comma": (TAKE | {"price": "101,40"}, "price 101,40: write a number such as 101.40"),
     "no price": (TAKE | {"price": "NaN"}, "price NaN: write a number such as 101.40"),
-    "a price of 16 digits": (TAKE | {"price": "101.4000000000001"}, "price 101.4000000000001: a number has at most 15 digits"),
+    "a price of 16 digits": (TAKE | {"price": "101.4000000000001"}, "101.4000000000001: a number has at most 15 digits"),
     "a price that is a slip": (TAKE | {"price": "1014"}, "price 1014: that is 761 R from the planned entry"),
     "a size of nothing": (TAKE | {"size": "0"}, "size 0: a size must be above 0, for shorts too"),
     "a size beyond bounds": (TAKE | {"size": "1e16"}, "size 1e16: write a number such as 101.40"),
@@ -167,7 +167,7 @@ REFUSED: dict[str, tuple[bytes | dict[str, Any], str]] = {
     "an unknown id": (TAKE | {"id": "0123"}, "0123: no setup has this id or instrument; `closewatch jo"),
     "an instrument with several": (TAKE | {"id": "TERN/A"}, "TERN/A has several open setups: name one by the first "),
     "an ended story": (TAKE | {"id": "SKUA"}, "SKUA has no open setup: name one by the first letters of its id, such"),
-    "an ended story by id": (TAKE | {"id": ENDED.id}, "its story has ended; all that can be added is a note, by `clo"),
+    "an ended story by id": (TAKE | {"id": ENDED.id}, "its story has ended; only a note can be added, with `clo"),
     "nothing to leave": ({"decision": "leave", "id": "GANNET"}, "it was not taken, so there is nothing to leave"),
 }  # fmt: skip
 

@@ -56,7 +56,7 @@ def test_a_step_that_cannot_be_that_of_the_prices_is_refused(local: Path) -> Non
 def test_times_that_no_session_has_are_told_with_the_zone_where_they_would_fit(local: Path) -> None:
     code, out, err = closewatch("replay", local, "--calendar", "XNYS")
     assert (code, out) == (2, "")
-    assert "more than a fifth, so no setup is looked for in them" in err
+    assert "more than a fifth, so no setups are searched for in them" in err
     assert "; these look like New York times: --tz America/New_York" in err
     assert closewatch("replay", local, "--calendar", "XNYS", "--tz", "America/New_York")[0] == 0
     for command in ("explain", "chart"):
@@ -82,7 +82,7 @@ def test_a_calendar_in_which_no_bar_can_begin_is_refused(tmp_path: Path) -> None
     ]
     code, out, err = closewatch("replay", written(tmp_path / "gannet.csv", nights), "--calendar", "XNYS")
     assert (code, out) == (2, "")
-    assert "no 15m bar begins where its first 160 rows do, going by the sessions of XNYS; give another calendar" in err
+    assert "no 15m bar begins where its first 160 rows do, by the sessions of XNYS; give another calendar" in err
 
 
 def test_a_file_of_which_much_is_refused_gives_no_setup_and_ends_nothing_else(local: Path, tmp_path: Path) -> None:

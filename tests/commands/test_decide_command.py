@@ -96,7 +96,7 @@ def test_what_was_passed_may_be_taken_after_all_and_what_was_taken_not_passed(st
     again_passed = run(station, "pass", "GANNET")
     assert again_passed[0] == 2
     assert again_passed[2].endswith(
-        "it was taken, so it cannot be passed; `closewatch leave` is for when you are out of it\n"
+        "it was taken, so it cannot be passed; use `closewatch leave` once you are out of it\n"
     )
     assert [kind for _, kind, *_ in kept(station)] == ["pass", "take"]
 
@@ -122,8 +122,8 @@ def test_what_was_passed_may_be_taken_after_all_and_what_was_taken_not_passed(st
         ([], ["take", "GANNET", "--price", "100.15"], "price 100.15: an entry must lie above the stop, which is"),
         ([], ["take", "GANNET", "--price", "1013.50"], "that is 760 R from the planned entry, which is 101.35; more"),
         ([["take", "GANNET"]], ["leave", "GANNET", "--price", "1012"], "that is 759 R from the planned entry"),
-        ([], ["take", "GANNET", "--price", "101.4000000000001"], "price 101.4000000000001: a number has at most 15 digits"),
-        ([["note", "GANNET", "slow"]], ["note", "GANNET", " slow"], "this note is there already, word for word"),
+        ([], ["take", "GANNET", "--price", "101.4000000000001"], "101.4000000000001: a number has at most 15 digits"),
+        ([["note", "GANNET", "slow"]], ["note", "GANNET", " slow"], "this note exists already, word for word"),
         ([], ["take", "GANNET", "--size", "0"], "size 0: a size must be above 0"),
         ([], ["leave", "GANNET", "--price", "nan"], "price nan: write a number"),
         ([], ["note", "GANNET", " "], "the note is empty"),

@@ -117,7 +117,7 @@ async def test_a_disk_that_is_full_at_the_start_is_waited_for(tmp_path: Path, ti
     async with day(known, store, {"tape": Tape(time)}, time) as on:
         assert on.station.last_close("GANNET") is None
         (trouble,) = on.station.telling.troubles
-        assert trouble.endswith("the disk is full, nothing of what was being written was kept; free some space")
+        assert trouble.endswith("the disk is full, nothing of the last change was kept; free some space")
         make_room(store)
         await on.bars(220)
         assert kept(store) == on.stories() == expected(known, FIRST + 220)

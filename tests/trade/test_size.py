@@ -50,7 +50,7 @@ def test_one_step_of_known_contracts_is_worth_what_is_published(point_value: str
 def test_too_small_to_trade_is_an_answer() -> None:
     amount, reason = size(Account(equity=D(1_000), currency="USD"), contract("50", "0.25"), D(4_000), D(8))
     assert amount == 0
-    assert reason == "too small to trade: 10.00 USD at risk, 400 USD a unit, and the least lot is 1"
+    assert reason == "too small to trade: 10.00 USD at risk, 400 USD a unit, and the smallest lot is 1"
 
 
 def test_without_an_equity_there_is_no_size() -> None:
@@ -67,13 +67,13 @@ def test_without_an_equity_there_is_no_size() -> None:
             "EUR",
             "",
             None,
-            "the equity is in EUR, and the currency of the prices is not given: give it with --currency, or",
+            "the equity is in EUR, but the currency of the prices is not given: give it with --currency, or",
         ),
         (
             "",
             "USD",
             None,
-            "the prices are in USD, and the currency of the equity is not given: give it with --currency, or",
+            "the prices are in USD, but the currency of the equity is not given: give it with --currency, or",
         ),
         ("", "JPY", D(4), "100.00 at risk, 25.0 a unit, in the currency of the equity, which is not given"),
         (

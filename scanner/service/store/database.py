@@ -1,4 +1,4 @@
-"""The SQLite database under a store: opening it, transactions, and trouble put into words."""
+"""The SQLite database under a store: opening it, transactions, and errors in words."""
 
 from __future__ import annotations
 
@@ -27,23 +27,23 @@ if TYPE_CHECKING:
 PAGE_BYTES = 4_096
 CACHE_KIB = 32_768
 PATIENT_WITH_US = 4
-"""How many times as long a thread waits for another's transaction as for another program's: on a disk that works, none
-takes so long."""
+"""How many times longer a thread waits for another thread's transaction than for another program's: on a working disk,
+none takes that long."""
 CHECKPOINT_PAGES = 16_384
-"""Pages in the write-ahead log after which SQLite itself moves them to the database, if nobody did before."""
+"""Pages in the write-ahead log after which SQLite moves them to the database, if upkeep did not before."""
 
 OURS_ALONE = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
-"""Errors that only a defect of ours can cause: they keep their traceback."""
+"""Errors that only a defect can cause: they keep their traceback."""
 
 WRITES_MISSED = {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
-"""Kinds of trouble that come of a file or folder in which nothing may be written."""
+"""Errors caused by a file or folder that may not be written to."""
 
 
 class Database:
     """A connection that threads may share; one transaction at a time.
 
-    The owner holds the store's lock and may change everything. A visitor needs no lock, reads a consistent state
-    beside the owner and makes only small changes; where nothing may be written, it reads.
+    The owner holds the store's lock and may change everything. A visitor needs no lock, reads a consistent state beside
+    the owner and makes only small changes; without write permission, it only reads.
     """
 
     def __init__(self, path: Path, *, visiting: bool, patience: float) -> None:
@@ -73,12 +73,12 @@ class Database:
         except StoreTroubleError as problem:
             if not _only_readable(problem.__cause__):
                 raise
-        # SQLite could not make the files it wants beside this one. It can do without where nothing waits in its log.
+        # SQLite could not make its files beside this one. It does not need them if its log is empty.
         log = self.path.with_name(f"{self.path.name}-wal")
         if log.is_file() and log.stat().st_size:
             raise StoreReadOnlyError(
-                f"{self.path}: nothing may be written here, but the last changes, in {log.name}, have to be brought in "
-                "before it can be read; copy both files to a folder that may be written to, and name the copy"
+                f"{self.path}: nothing may be written here, but the last changes, in {log.name}, must be merged before "
+                "it can be read; copy both files to a writable folder, and give the copy"
             )
         return self._opened("mode=ro&immutable=1", patience, check_present)
 
@@ -116,23 +116,24 @@ class Database:
         return [self.path, *(self.path.with_name(f"{self.path.name}-{part}") for part in ("wal", "shm"))]
 
     def check_in_place(self) -> None:
-        """Raise StoreGoneError where its owner writes to files that are not there any more, so that all would be lost.
+        """Raise StoreGoneError if its owner writes to files that no longer exist, so that all would be lost.
 
         A file that is removed or replaced while it is open lives on, unseen, until it is closed.
         """
         for file, identity in self._files.items():
             if _identity(file) != identity:
                 raise StoreGoneError(
-                    f"{self.path}: {file.name} was removed or replaced while the store was open, and what is written "
-                    "now would be lost; put the store back or let a new start make another"
+                    f"{self.path}: {file.name} was removed or replaced while the store was open, and anything written "
+                    "now would be lost; put the store back, or restart to make another"
                 )
 
     @contextmanager
     def turn(self) -> Iterator[None]:
-        """Let one thread after the other at the connection; StoreTroubleError where the one before does not end."""
+        """Let one thread at a time use the connection; StoreTroubleError if the one before does not end."""
         if not self._lock_of_threads.acquire(timeout=self._turn_seconds):
             raise StoreTroubleError(
-                f"{self.path}: the store has not answered for {self._turn_seconds:g} s; see whether its disk is failing"
+                f"{self.path}: the store has not answered for {self._turn_seconds:g} s; check whether its disk is "
+                "failing"
             )
         try:
             yield
@@ -140,7 +141,7 @@ class Database:
             self._lock_of_threads.release()
 
     def close(self) -> None:
-        """Close the connection and let go of the lock; harmless when repeated."""
+        """Close the connection and release the lock; harmless when repeated."""
         with self.turn():
             self._connection.close()
             if self._lock is not None:
@@ -148,7 +149,7 @@ class Database:
                 self._lock = None
 
     def say(self, word: str) -> None:
-        """Leave a word beside the store for whoever asks for its owner, who alone may do so."""
+        """Leave a word beside the store for programs that look up its owner; only the owner may."""
         if self._lock is not None:
             self._lock.say(word)
 
@@ -156,8 +157,8 @@ class Database:
     def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
         """Give the connection in a transaction that is kept whole at the end, or not at all.
 
-        Either kind survives the death of the process. A ``durable`` one also survives a power cut; another may be
-        taken back by one, which is enough for what would only be done again.
+        Both kinds survive the death of the process. A ``durable`` one also survives a power cut; the other may be lost
+        in one, which is enough for work that would simply be repeated.
         """
         with self.turn(), self._explained():
             self.check_in_place()
@@ -174,7 +175,7 @@ class Database:
 
     @contextmanager
     def plain(self) -> Iterator[sqlite3.Connection]:
-        """Give the connection for what cannot be done inside a transaction."""
+        """Give the connection for operations that cannot run inside a transaction."""
         with self.turn(), self._explained():
             yield self._connection
 
@@ -184,7 +185,7 @@ class Database:
             yield self._connection
             self._connection.execute("COMMIT")
         except BaseException:
-            with suppress(sqlite3.Error):  # what went wrong first is what matters
+            with suppress(sqlite3.Error):  # the first error matters most
                 self._connection.execute("ROLLBACK")
             raise
 
@@ -201,7 +202,7 @@ class Database:
 
 
 def _identity(file: Path) -> tuple[int, int] | None:
-    """Give what tells a file from another of the same name; None where it cannot be seen."""
+    """Give the identity of a file, whatever its name; None if it cannot be read."""
     try:
         found = file.stat()
     except OSError:

@@ -95,7 +95,7 @@ def test_what_was_decided_outlives_the_days_that_events_are_kept(path: Path) -> 
         assert check(store) == []
         with store.database.writing() as connection:
             connection.execute("DELETE FROM event WHERE number = 3")
-        assert check(store) == ["decision 1: the event that it came after is not there"]
+        assert check(store) == ["decision 1: the event before it is missing"]
 
 
 def test_decisions_are_exported_with_the_rest(store: Store, tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """One request: wants that share a timeframe, and where its answer goes on."""
+    """One request: wants that share a timeframe, and where its answer continues."""
 
     wants: Sequence[Want]
     timeframe: str
@@ -40,9 +40,9 @@ class _Question:
 
 
 class HttpJsonFeed:
-    """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe.
+    """Asks an endpoint for bars of one series at a time, or of many that share a timeframe.
 
-    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may repeat secrets.
+    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may contain secrets.
     """
 
     Settings = HttpJsonSettings
@@ -67,7 +67,7 @@ class HttpJsonFeed:
         self._next = None if settings.next is None else Place(settings.next)
 
     async def start(self) -> None:
-        """Get ready to ask; raises FeedTroubleError for headers that cannot be sent."""
+        """Prepare; raises FeedTroubleError for headers that cannot be sent."""
         self._endpoint.start()
 
     async def stop(self) -> None:
@@ -75,7 +75,7 @@ class HttpJsonFeed:
         await self._endpoint.stop()
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
-        """Ask for each want, together where the endpoint can; raises FeedTroubleError."""
+        """Ask for each want, together if the endpoint supports it; raises FeedTroubleError."""
         answers: dict[Want, RawBars] = {}
         for question in self._questions(wants):
             answers |= await self._answered(question)
@@ -92,7 +92,7 @@ class HttpJsonFeed:
                 yield _Question(part, timeframe, min(times) if len(times) == len(part) else None)
 
     def _since(self, want: Want) -> int | None:
-        """Give the time to ask from; None for as much as there is."""
+        """Give the start time of a request; None for all there is."""
         known = (want.since, self.settings.earliest_time, want.enough_from)
         return next((time for time in known if time is not None), None)
 
@@ -111,7 +111,7 @@ class HttpJsonFeed:
                 )
             url = begin if following is question else following.url or self._address(following)
             value = await self._endpoint.ask(url, source)
-            # A large one takes a while, which others must not wait for.
+            # A large one takes a while; others must not wait for it.
             page = await asyncio.to_thread(self._page, value, question, source, row)
             row += sum(map(len, page.values()))
             pages.append(page)
@@ -130,7 +130,7 @@ class HttpJsonFeed:
         return address(settings, symbols, timeframe, since, question.token)
 
     def _following(self, question: _Question, url: httpx.URL, value: object, source: str) -> _Question | None:
-        """Find out how to ask for the next page; None where this was the last."""
+        """Find out how to ask for the next page; None if this was the last."""
         found = None if self._next is None else self._next.find(value)
         if not found:
             return None
@@ -141,7 +141,7 @@ class HttpJsonFeed:
         if self.settings.has("next"):
             if str(found) == question.token:
                 raise FeedTroubleError(
-                    f"{source}: the page {told(str(found), 200)} says that it is followed by itself; check next"
+                    f"{source}: the page {told(str(found), 200)} names itself as its next page; check next"
                 )
             following = replace(question, token=str(found))
             try:
@@ -157,7 +157,7 @@ class HttpJsonFeed:
             onward = url
         query = self.settings.without_secrets(onward.query.decode())
         onward = onward.copy_with(query=query.encode() or None)
-        # Headers and query may carry secrets: they go to no other server.
+        # Headers and query may hold secrets: they go to no other server.
         if onward == url or (onward.scheme, onward.netloc) != (url.scheme, url.netloc):
             raise FeedTroubleError(
                 f"{source}: its next page, {told(str(found), 200)}, is not another page of this server; check next"
@@ -173,9 +173,7 @@ class HttpJsonFeed:
             else:
                 columns, misfits = self._grouped(self._groups.find(value))
         except ValueError as problem:
-            raise FeedTroubleError(
-                f"{source}: the rows do not fit together ({problem}); check rows and fields"
-            ) from None
+            raise FeedTroubleError(f"{source}: the rows do not match ({problem}); check rows and fields") from None
         if columns is None:
             path = "rows" if self._groups is None else "groups"
             raise FeedTroubleError(
@@ -189,13 +187,13 @@ class HttpJsonFeed:
             at.setdefault(_name(symbol), []).append(index)
         if at and not any(want.symbol in at or want.symbol in misfits for want in question.wants):
             raise FeedTroubleError(
-                f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
+                f"{source}: none of the {len(raw)} rows is for a requested instrument; "
                 f"the first is of {self._endpoint.told(next(iter(at)))}; check symbol"
             )
         page: dict[str, RawBars] = {}
         for symbol in {want.symbol: None for want in question.wants}:
             if symbol in misfits:
-                # It must not blind the others: the guard refuses a row of it, and says why.
+                # It must not hide the others: the guard refuses a row of it, and says why.
                 number = row + len(raw) + len(page)
                 page[symbol] = unreadable_row(misfits[symbol], number, source, self.settings.stamp)
             elif symbol in at:
@@ -203,9 +201,9 @@ class HttpJsonFeed:
         return page
 
     def _grouped(self, groups: object) -> tuple[Columns | None, dict[str, str]]:
-        """Take the rows of all groups together, each with the symbol of its group.
+        """Join the rows of all groups, each with the symbol of its group.
 
-        Also says by symbol why the rows of a group do not fit together.
+        Also says by symbol why the rows of a group do not match.
         """
         if isinstance(groups, dict):
             names, members = list(groups), list(groups.values())
@@ -222,12 +220,12 @@ class HttpJsonFeed:
 
 
 def _name(symbol: object) -> str:
-    """Read a symbol, which may also be a number; empty where it is neither."""
+    """Read a symbol, which may also be a number; empty if it is neither."""
     return str(symbol) if isinstance(symbol, str | int | float) else ""
 
 
 def _oldest_first(raw: RawBars) -> RawBars:
-    """Turn rows around that come newest first throughout, as from many servers; others stay as they were sent."""
+    """Reverse rows that are sorted newest first, as from many servers; others stay as sent."""
     if len(raw) <= 1 or raw.stamp.item(0) <= raw.stamp.item(-1):
         return raw
     times = raw.stamp[raw.stamp != NO_TIME]

@@ -30,7 +30,7 @@ WIDEST = 100
 
 
 class ConsoleSettings(BaseModel):
-    """How the reader likes it. Whether there are colours the terminal decides, and NO_COLOR in the environment."""
+    """The reader's settings. The terminal, and NO_COLOR in the environment, decide whether there are colours."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -58,13 +58,13 @@ class ConsoleSink:
         self._turn = asyncio.Lock()
 
     async def start(self) -> None:
-        """Nothing has to be opened."""
+        """There is nothing to open."""
 
     async def stop(self) -> None:
         """Nothing is held between two deliveries."""
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Print, and return once it is written; raises DeliveryError when nobody reads any more."""
+        """Print, and return once it is written; raises DeliveryError if the output is closed."""
         words = say(messages, self._settings.zone, self._exchange_zones)
         loud = any(message.late or message.event.facts.warns for message in messages)
         async with self._turn:
@@ -76,7 +76,7 @@ class ConsoleSink:
     def _print(self, what: RenderableType) -> None:
         console = Console(file=self._stream, highlight=False)
         console.width = min(console.width, WIDEST)
-        # Written by ourselves, for rich ends the whole program when a pipe breaks.
+        # Written directly, since rich ends the whole program when a pipe breaks.
         with console.capture() as captured:
             console.print(what)
         text = "".join(f"{line.rstrip()}\n" for line in captured.get().split("\n")[:-1])

@@ -82,7 +82,7 @@ UNREAD = r"\[[\d,]+ bytes, sha256 [0-9a-f]{4}…\]"
     ("kind", "sentence"),
     [
         ("a refusal", f"answers 401 Unauthorized, {UNREAD}; check secret_headers and secret_query$"),
-        ("a redirect", f"answers 302 Found; it has moved: put the new address in url, if {UNREAD} is right$"),
+        ("a redirect", f"answers 302 Found; it has moved: change url to the new address, if {UNREAD} is right$"),
         ("a type", f"the answer is {UNREAD}, not JSON"),
         ("no JSON", f"the answer is not JSON: {UNREAD}; check the address$"),
         ("a symbol", f"the first is of {UNREAD}; check symbol$"),

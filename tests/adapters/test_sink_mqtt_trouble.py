@@ -59,7 +59,7 @@ async def test_what_a_broker_s_access_rules_forbid_waits_until_they_allow_it(tmp
     with mosquitto(tmp_path, f"allow_anonymous true\nacl_file {rules}") as broker:
         async with running(sink_for(broker.port)) as sink:
             await sink.deliver([Message(setup_event())])
-            with pytest.raises(DeliveryError, match=r"would not take a message for .*/short: not authorised") as caught:
+            with pytest.raises(DeliveryError, match=r"refused a message for .*/short: not authorised") as caught:
                 await sink.deliver([Message(setup_event(direction="short"))])
             assert not isinstance(caught.value, DeliveryRefusedError)
             await sink.deliver([Message(setup_event())])
@@ -101,7 +101,7 @@ async def test_a_refused_connection_says_why_and_is_never_about_a_message(code: 
 async def test_only_what_a_broker_says_of_the_message_itself_is_final(code: int, sentence: str, *, final: bool) -> None:
     taken, refused = b"", bytes((code, 0))
     async with scripted(b"\x20\x03\0\0\0", taken, refused, taken) as port, running(sink_for(port)) as sink:
-        with pytest.raises(DeliveryError, match=f"would not take a message for .*: .*{sentence}") as caught:
+        with pytest.raises(DeliveryError, match=f"refused a message for .*: .*{sentence}") as caught:
             await sink.deliver([Message(station_event())])
         assert isinstance(caught.value, DeliveryRefusedError) == final
 

@@ -129,7 +129,7 @@ def test_an_account_in_no_currency_or_at_no_rate_is_refused(wrong: dict[str, obj
 def test_more_than_a_tenth_of_the_equity_is_refused(fraction: str, refused: bool) -> None:
     if refused:
         with pytest.raises(
-            ValidationError, match=r"one trade may lose at most 0\.10 of the equity, not .*; 1 % of it is"
+            ValidationError, match=r"one trade may lose at most 0\.10 of the equity, not .*; write 1 % as"
         ):
             Account(risk_fraction=D(fraction))
     else:

@@ -42,7 +42,7 @@ async def test_an_alert_outlives_whatever_stands_in_its_way_and_no_token_is_kept
         (row,) = store.outbox.list()
     assert (row.state, row.attempts) == ("delivered", len(OF_THE_WAY) + 1)
     assert [sentence.rpartition("; ")[2] for sentence in sentences] == [
-        "it is tried again until it works",
+        "closewatch keeps trying until it works",
         "there: works again",
     ]
     assert all(any(f"answered {status} " in error for error in errors) for status in OF_THE_WAY)

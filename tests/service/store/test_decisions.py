@@ -67,7 +67,7 @@ def test_of_many_who_decide_at_once_one_is_first(path: Path, store: Store) -> No
 
 @pytest.mark.parametrize("thread", ["", "nowhere"])
 def test_nothing_is_decided_of_what_is_not_there(store: Store, thread: str) -> None:
-    with pytest.raises(DecisionRefusedError, match="not in the store any more"):
+    with pytest.raises(DecisionRefusedError, match="no longer in the store"):
         store.decisions.add(thread, "note", text="what was it?")
     assert store.decisions.all() == []
 

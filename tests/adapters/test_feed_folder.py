@@ -284,9 +284,9 @@ async def test_what_is_no_file_is_trouble(tmp_path: Path) -> None:
         ("NONE", "there is no such file"),
         ("FOLDER", "no regular file"),
         ("PIPE", "no regular file"),
-        ("../HARBOUR", "is no file in it"),
-        ("/etc/passwd", "is no file in it"),
-        ("A\0B", "is no file in it"),
+        ("../HARBOUR", "it has no file"),
+        ("/etc/passwd", "it has no file"),
+        ("A\0B", "it has no file"),
     ):
         with pytest.raises(FeedTroubleError, match=sentence):
             await feed.fetch([Want(symbol, "15m", None)])
@@ -303,7 +303,7 @@ async def test_a_file_may_come_later_than_the_question(path: Path) -> None:
 @pytest.mark.parametrize(
     ("settings", "sentence"),
     [
-        ({"pattern": "{timeframe}.csv"}, "needs .symbol."),
+        ({"pattern": "{timeframe}.csv"}, "must contain .symbol."),
         ({"tz": "Mars/Olympus"}, "no time zone"),
         ({"time_format": "whenever"}, "names no full date"),
         ({"stamp": "middle"}, "stamp"),

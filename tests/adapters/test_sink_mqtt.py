@@ -146,7 +146,8 @@ async def test_client_certificate(tmp_path: Path, certificates: Certificates, ve
             await sink.deliver([Message(setup_event())])
         sink = sink_for(broker.port, version, **trust)
         with pytest.raises(
-            DeliveryError, match=rf"broker at {HOST}:{broker.port} cannot be used: .*does it want a client certificate"
+            DeliveryError,
+            match=rf"broker at {HOST}:{broker.port} cannot be used: .*does it require a client certificate",
         ):
             await sink.start()
         await sink.stop()

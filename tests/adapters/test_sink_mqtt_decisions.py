@@ -225,7 +225,7 @@ async def test_a_retained_message_is_refused_each_time_it_comes(store: Store, tm
                 async with running(hearing(store, broker.port, version=version)):
                     told = await answer(user)
                     assert (told["kept"], told["key"]) == (False, "k-1")
-                    assert told["said"].startswith("a retained message is not heard")
+                    assert told["said"].startswith("a retained message is ignored")
             if version == "5.0":  # in which whoever listens already sees it, too
                 async with running(hearing(store, broker.port)):
                     await answer(user)
@@ -242,13 +242,13 @@ async def test_an_open_broker_is_not_listened_to_and_hears_events_all_the_same(s
             await asyncio.sleep(0.5)  # in which it tries again and again
             assert troubles.qsize() == 1
             trouble = troubles.get_nowait()
-            assert trouble.startswith(f"The MQTT broker at {HOST}:{broker.port} lets anybody in without a login, so")
+            assert trouble.startswith(f"The MQTT broker at {HOST}:{broker.port} accepts clients without a login, so")
     assert kept(store) == []
 
 
 async def test_a_check_that_connects_finds_an_open_broker(tmp_path: Path) -> None:
     users, config = mosquitto_users(tmp_path, USERS), tmp_path / "x.toml"
-    for options, said in ((users, None), (users.replace("anonymous false", "anonymous true"), "lets anybody in")):
+    for options, said in ((users, None), (users.replace("anonymous false", "anonymous true"), "accepts clients")):
         with mosquitto(tmp_path, options) as broker:
             table = f'type = "mqtt"\nhost = "{HOST}"\nport = {broker.port}\nuser = "{USER}"\ndecisions = true\n'
             config.write_text(f"[sinks.broker]\n{table}", encoding="utf-8")
@@ -259,7 +259,7 @@ async def test_a_check_that_connects_finds_an_open_broker(tmp_path: Path) -> Non
 
 async def test_without_a_login_there_are_no_decisions(certificates: Certificates) -> None:
     for wrong in ({"user": None}, {"password": None, "user": "loft"}, {"password": ""}):
-        with pytest.raises(ValidationError, match="decisions are only heard from a broker that asks for a login"):
+        with pytest.raises(ValidationError, match="decisions need a broker that requires a login"):
             sink_for(1, **(LOGIN | {"password": None} | wrong))
     shown: dict[str, Any] = {"client_cert": certificates.client, "client_key": certificates.client_key}
     assert sink_for(1, tls=True, decisions=True, **shown).hears
@@ -275,7 +275,7 @@ async def test_a_certificate_is_a_login(store: Store, tmp_path: Path, certificat
             if asks:
                 await sink.try_hearing()
             else:
-                with pytest.raises(Exception, match="lets anybody in without a login"):
+                with pytest.raises(Exception, match="accepts clients without a login"):
                     await sink.try_hearing()
     assert kept(store) == []
 
@@ -288,10 +288,10 @@ async def test_a_flood_is_broken_off_and_events_go_out_all_the_same(store: Store
             for number in range(10 * MOST_WAITING):
                 await user.publish(DECIDE, json.dumps({"decision": "note", "id": "GANNET", "note": f"{number}"}))
             async with asyncio.timeout(SECONDS):
-                while "waited; those are dropped" not in (await answer(user))["said"]:
+                while "were waiting; they are dropped" not in (await answer(user))["said"]:
                     pass
             async with asyncio.timeout(SECONDS):
-                assert "more than 50 messages waited" in await troubles.get()
+                assert "more than 50 messages were waiting" in await troubles.get()
             assert len(kept(store)) < MOST_WAITING
             await sink.deliver([Message(GANNET)])
 

@@ -111,7 +111,7 @@ async def test_a_service_that_does_not_answer_is_given_up_in_time() -> None:
         return Response()
 
     with http_server(silent) as server:
-        with pytest.raises(DeliveryError, match=r"did not take the alert: 1 \("):
+        with pytest.raises(DeliveryError, match=r"did not accept the alert: 1 \("):
             await sink_to(server, timeout=0.2).deliver([Message(setup_event())])
         release.set()
 

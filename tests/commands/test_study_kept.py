@@ -95,7 +95,7 @@ def test_a_hypothesis_is_written_down_before_and_judged_after(folder: Path, caps
     shown = capsys.readouterr()
     assert "Hypothesis falling" not in shown.out
     assert shown.err.startswith(
-        "the hypothesis falling is not judged here: it was written for doji pause on 1d, break "
+        "the hypothesis falling is not tested here: it was recorded for doji pause on 1d, break "
     )
 
 

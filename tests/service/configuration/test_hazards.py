@@ -73,8 +73,8 @@ def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
     checked = check(written(tmp_path, risk="1"), {})
     (only,) = checked.told()
     assert only == (
-        f"{checked.path}:4: account.risk_fraction: one trade may lose at most 0.10 of the equity, not 1; 1 % of it is "
-        "written 0.01"
+        f"{checked.path}:4: account.risk_fraction: one trade may lose at most 0.10 of the equity, not 1; write "
+        "1 % as 0.01"
     )
 
 

@@ -100,7 +100,7 @@ async def test_a_secret_that_a_stream_repeats_is_not_shown(
         said = await trouble_of(saying(message), **settings)
         assert re.search(rf"none of the 1 messages so far could be read as bars \({what} {UNREAD}\)", said), message
         assert is_hidden(said)
-    assert "broke off (close code 4001)" in await trouble_of(refuse, **settings)
+    assert "broken off (close code 4001)" in await trouble_of(refuse, **settings)
 
 
 @SECRETS

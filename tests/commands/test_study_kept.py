@@ -134,4 +134,4 @@ def test_where_the_ledger_cannot_be_written_the_verdict_says_so(
     shown = capsys.readouterr()
     assert "Earlier looks at these bars could not be counted." in shown.out
     assert shown.err.count("\n") == 1
-    assert "the ledger of looks cannot be written (No space left on device); see to the permissions" in shown.err
+    assert "the ledger of looks cannot be written (No space left on device); check the permissions" in shown.err

@@ -133,7 +133,7 @@ def test_every_number_about_the_past_and_the_future_is_that_of_the_report(many: 
         assert_says(cells[1:], choice.ended_before, choice.mean_before)
     known = many.table("What these trades can tell").column("value").values()
     assert_says(list(known), enough.trades, enough.a_year, enough.spread, enough.design_effect, enough.smallest)
-    for needed, (mean, cells) in zip(enough.needed, many.table("What it takes").rows.items(), strict=True):
+    for needed, (mean, cells) in zip(enough.needed, many.table("What is needed").rows.items(), strict=True):
         assert_says([mean, *cells], needed.mean, needed.trades, needed.years)
     (judged,) = REPORT.judged
     cells = many.table("Hypotheses").rows[judged.hypothesis.name]
@@ -190,7 +190,7 @@ def test_what_is_too_few_is_grey_and_says_so() -> None:
         assert measured
         assert all(table.few[name] for name in measured)
     assert "…" not in "".join(found.table("By instrument").column("mean R").values())
-    assert "cannot be said: there is too little" in found.text
+    assert "is unknown: there is too little" in found.text
 
 
 def test_a_study_that_found_nothing_says_so() -> None:

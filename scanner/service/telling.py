@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
 
     from scanner.clocks import Clock
-    from scanner.event_data import StationData
+    from scanner.event_data import FoundInShort, StationData
 
 NAMED = 50
 """Setups or troubles that a summary names; beyond them it counts."""
@@ -64,9 +64,34 @@ class Setups:
             for event in self._last
         ]
 
+    def found(self) -> list[FoundInShort]:
+        """Give the same with their levels."""
+        return [_in_short(event) for event in self._last]
+
     def ids(self) -> list[str]:
         """Give the ids of those that are named."""
         return [event.id for event in self._last]
+
+
+def _in_short(event: Event) -> FoundInShort:
+    data = event.data
+    if event.facts.begins:
+        entry = data["entries"][data["entry_style"]]
+        planned, stop, room = entry["price"], data["levels"]["stop"], entry["room"]
+    else:
+        planned, stop, room = data["planned_entry"], data["stop"], None
+    return {
+        "what": event.kind,
+        "instrument": data["instrument"],
+        "timeframe": data["timeframe"],
+        "title": data["title"],
+        "direction": data["direction"],
+        "bar_close": data["bar_close"],
+        "entry": planned,
+        "stop": stop,
+        "size": data["size"],
+        "room": room,
+    }
 
 
 class Telling:
@@ -203,6 +228,7 @@ class Telling:
             "bars": bars - self._bars_told.get(kind, 0),
             "setups_found": setups.count,
             "setups": setups.named(),
+            "found": setups.found(),
             "troubles": list(troubles),
         }
         return Event(kind, event_id(kind, self._name, *about), now, self._name, data)

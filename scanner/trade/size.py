@@ -104,6 +104,15 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     return lots * lot, reason
 
 
+def money_at_risk(account: Account, instrument: Instrument, risk: Decimal, amount: Decimal) -> Decimal | None:
+    """Give what a trade of a size loses at its stop, before costs, in the currency of the account.
+
+    None where nothing tells what the currency of the prices is worth there.
+    """
+    rate, _ = rate_of(account, instrument.currency)
+    return None if rate is None else amount * risk * instrument.point_value * rate
+
+
 def size_warnings(
     account: Account,
     instrument: Instrument,

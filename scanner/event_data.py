@@ -302,7 +302,7 @@ class FeedData(TypedDict):
 
 
 class FoundInShort(TypedDict):
-    """A setup, or its ending, as a summary lists it: ``what`` is the kind of its event.
+    """A setup, or its ending, as a summary lists it: ``what`` is «setup», or what it came to, such as «lapsed».
 
     ``entry``, ``stop``, ``size`` and ``room`` are those of the entry style that is followed; null where there is none,
     and ``room`` for an ending.

@@ -90,12 +90,14 @@ def _laid_out(words: Words, style: str) -> RenderableType:
     blocks: list[RenderableType | None] = [
         Text(words.headline, style),
         _indented(words.lead),
+        _indented(words.against, "yellow"),
         _indented(words.orders, "bold"),
     ]
-    for title, lines in (("Levels", words.levels), (words.why_title, words.why)):
+    # Without levels the details are what there is to see; else the line of the rules does.
+    for title, lines in (("Levels", words.levels), (words.why_title, () if words.levels else words.why)):
         if lines:
             blocks += [Text(f"\n  {title}", "bold"), _table(lines)]
-    blocks += [_indented(words.wrong, above=1)]
+    blocks += [_indented(words.wrong, above=1), _indented(words.folded, above=1)]
     for number, part in enumerate(words.parts, start=1):
         blocks += [Text(f"\n{number}. {part.headline}", "bold"), _indented(part.brief())]
     blocks += [_indented(words.record, above=1), _indented(words.caution, "dim", above=1), Text()]

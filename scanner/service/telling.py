@@ -81,7 +81,7 @@ def _in_short(event: Event) -> FoundInShort:
     else:
         planned, stop, room = data["planned_entry"], data["stop"], None
     return {
-        "what": event.kind,
+        "what": event.facts.counted[0],
         "instrument": data["instrument"],
         "timeframe": data["timeframe"],
         "title": data["title"],

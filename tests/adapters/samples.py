@@ -260,7 +260,7 @@ def withdrawn_event(setup: Event) -> Event:
 def found_in_short(instrument: str = "HARBOUR", bar_close: int = BAR_CLOSE) -> FoundInShort:
     """List a setup as a summary does."""
     return {
-        "what": "setup.qualified",
+        "what": "setup",
         "instrument": instrument,
         "timeframe": "15m",
         "title": "doji pause",

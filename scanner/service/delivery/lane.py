@@ -222,8 +222,10 @@ class Lane:
     async def _try(self, parcel: Parcel, outcome: Outcome) -> None:
         now = self._clock()
         late = {each.number for each in parcel if each.late or too_late(each.event, now, self._stale_after)}
-        pictures = [await self._drawn(each.event) for each in parcel[:MOST_PICTURES]]
-        pictures += [None] * (len(parcel) - len(pictures))
+        # A digest shows the newest first.
+        latest = parcel[-MOST_PICTURES:]
+        pictures: list[bytes | None] = [None] * (len(parcel) - len(latest))
+        pictures += [await self._drawn(each.event) for each in latest]
         messages = [
             Message(each.event, picture, each.number in late, await self._noted(each.event))
             for each, picture in zip(parcel, pictures, strict=True)
@@ -241,8 +243,8 @@ class Lane:
             outcome.late |= late
 
     async def _noted(self, event: Event) -> Notes:
-        """Find what goes with a setup; without it the setup goes all the same."""
-        if not (event.facts.begins or event.facts.ahead):
+        """Find what goes with a setup and what follows on it; without it the event goes all the same."""
+        if event.facts.about != "setup":
             return Notes()
         try:
             return await self._stored(partial(self._notes, event))

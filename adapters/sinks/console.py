@@ -38,7 +38,7 @@ class ConsoleSettings(BaseModel):
 
 
 class ConsoleSink:
-    """Prints each message in full, and a digest in brief."""
+    """Prints each message with its levels, and a digest in brief; the rules stand in one line."""
 
     Settings = ConsoleSettings
     wants_pictures = False

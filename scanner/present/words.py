@@ -71,7 +71,7 @@ def conversation(message: Message, user_zone: str) -> str:
 
 def newest_first(messages: Sequence[Message]) -> list[Message]:
     """Put messages into the order of a digest: what was said last of the latest bar comes first."""
-    return sorted(reversed(messages), key=lambda message: message.event.time, reverse=True)
+    return sorted(messages, key=lambda message: message.event.time)[::-1]
 
 
 def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 STYLES = {
     "page": "margin:0;padding:8px 6px;background:#efece4;color:#1b242e;"
     "font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans',sans-serif;font-size:15px;line-height:1.4",
-    "card": "max-width:600px;margin:0 auto 10px;padding:14px 14px 12px;background:#ffffff;border-top:5px solid #23676b;"
-    "border-radius:6px",
+    "card": "max-width:600px;margin:0 auto 10px;padding:14px 0 12px;background:#ffffff;border-top:5px solid #23676b;"
+    "border-radius:6px;overflow:hidden",
+    "block": "margin:0;padding:0 14px",
     "head": "margin:0 0 6px;font-size:19px;line-height:1.25;font-weight:700;overflow-wrap:anywhere",
     "about": "margin:0 0 10px;font-size:13px;font-weight:700;color:#23676b;overflow-wrap:anywhere",
     "text": "margin:0 0 10px;overflow-wrap:anywhere",
@@ -46,7 +47,7 @@ STYLES = {
     "record": "margin:0 0 10px;overflow-wrap:anywhere",
     "rest": "margin:0",
     "more": "padding:9px 12px;border:1px solid #23676b;border-radius:4px;font-weight:700;color:#23676b;cursor:pointer",
-    "picture": "display:block;width:100%;height:auto;margin:0 0 10px;border:0;border-radius:4px",
+    "picture": "display:block;width:100%;height:auto;margin:0 0 12px;border:0",
     "foot": "max-width:600px;margin:0 auto;padding:2px 14px 8px;font-size:12px;line-height:1.4;color:#5a6470",
 }
 DARK = """\
@@ -78,16 +79,14 @@ def html(words: Words, pictures: Sequence[str | None] = ()) -> str:
 def _alert(words: Words, chart: str | None) -> str:
     # Without figures there is no plan or position, and the details are what there is to see.
     tables = _table("Levels", words.levels) + _table(words.why_title, words.why)
-    rest = _element("details", "rest", _element("summary", "more", "Every level and rule") + tables)
-    return _element(
-        "div",
-        "card",
+    rest = _element("details", "rest", _element("summary", "more", "All details") + tables)
+    return _card(
         _element("h1", "head", _headline(words))
         + _text("about", words.title)
         + _text("orders", words.orders)
-        + _figures(words.figures)
-        + _picture(chart)
-        + _text("text", words.lead)
+        + _figures(words.figures),
+        chart,
+        _text("text", words.lead)
         + _text("against", words.against)
         + _text("wrong", words.wrong)
         + _text("text", words.folded)
@@ -97,19 +96,20 @@ def _alert(words: Words, chart: str | None) -> str:
 
 
 def _part(words: Words, chart: str | None) -> str:
-    return _element(
-        "div",
-        "card",
-        _element("h2", "head", _headline(words))
-        + _text("about", words.title)
-        + _text("orders", words.orders)
-        + _picture(chart)
-        + _text("text", words.lead)
+    return _card(
+        _element("h2", "head", _headline(words)) + _text("about", words.title) + _text("orders", words.orders),
+        chart,
+        _text("text", words.lead)
         + _text("against", words.against)
         + _text("glance", words.glance)
         + _text("wrong", words.wrong)
         + _text("record", words.record),
     )
+
+
+def _card(above: str, chart: str | None, below: str) -> str:
+    """Put a chart, as wide as the card, between what stands above and below it."""
+    return _element("div", "card", _element("div", "block", above) + _picture(chart) + _element("div", "block", below))
 
 
 def _figures(figures: Sequence[Line]) -> str:

@@ -16,9 +16,9 @@ from PIL import Image
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.present.cautions import SHORT
+from scanner.present.panels.story import risk_ticks
 from scanner.present.story_chart import compose_story, draw_story_chart, story_chart_for
 from scanner.present.story_picture import BARS_AT_END, COLUMNS, story_picture_for
-from scanner.present.story_prices import risk_ticks
 from scanner.trade.following import Follow
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.demo_setups import ENOUGH, replayed

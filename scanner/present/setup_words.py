@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
 from scanner.present.cautions import SHORT
 from scanner.present.glance.acting import acting, chosen_entry, key_figures
 from scanner.present.glance.folded import failing, rules_in_a_line
@@ -12,7 +13,6 @@ from scanner.present.wording import (
     TITLE_LENGTH,
     Line,
     Words,
-    grouped,
     headline,
     number,
     phrase,

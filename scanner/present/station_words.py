@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
 from scanner.present.cautions import SHORT
 from scanner.present.times import day_and_time, moment
-from scanner.present.wording import TEXT_LENGTH, Line, Words, grouped, headline, name, number_of, phrase, sentence
+from scanner.present.wording import TEXT_LENGTH, Line, Words, headline, name, number_of, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,6 +6,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
 from scanner.present.cautions import SHORT
 from scanner.present.times import moment
 from scanner.present.wording import (
@@ -14,7 +15,6 @@ from scanner.present.wording import (
     Line,
     Words,
     counted,
-    grouped,
     headline,
     minus,
     money,

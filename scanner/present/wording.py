@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import THIN_SPACE, grouped
 from scanner.present.text import plain
 
 if TYPE_CHECKING:
@@ -19,10 +20,7 @@ NAME_LENGTH = 32
 SHORTEST_NAME = 12
 """A line whose prices leave a name less room than this grows beyond its length instead."""
 TEXT_LENGTH = 300
-FIRST_GROUPED = 5
-THIN_SPACE = "\u202f"
-"""Between groups of three digits; it breaks no line, and nobody reads it as a decimal mark."""
-NUMBERS = "In numbers a point is the decimal mark, and thousands are set apart by a thin space (12\u202f345.60)."
+NUMBERS = f"In numbers a point is the decimal mark, and thousands are set apart by a thin space (12{THIN_SPACE}345.60)."
 RIGHT_TO_LEFT = {"R", "AL"}
 LEFT_TO_RIGHT_MARK = "\u200e"
 MARKS = 2
@@ -161,20 +159,6 @@ def number(value: float | None) -> str:
     ('1.618', '0.0000161', '1235000', '-')
     """
     return "-" if value is None else f"{Decimal(f'{value:.4g}'):f}"
-
-
-def grouped(value: str | int) -> str:
-    """Write an amount or a count with its digits in groups of three, from five digits before the point on.
-
-    Prices are not grouped: they stand as they are typed into an order.
-
-    >>> [grouped(each).replace(THIN_SPACE, " ") for each in ("1923000", "-12345.678", "+1234.50", 250)]
-    ['1 923 000', '-12 345.678', '+1234.50', '250']
-    """
-    sign, whole, rest = re.fullmatch(r"([-+−]?)(\d+)(.*)", str(value)).groups()  # type: ignore[union-attr]  # a number
-    if len(whole) >= FIRST_GROUPED:
-        whole = f"{int(whole):,}".replace(",", THIN_SPACE)
-    return f"{sign}{whole}{rest}"
 
 
 def minus(text: str) -> str:

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from scanner.events import KINDS
+from scanner.market.digits import grouped
 from scanner.present import station_words, story_words
 from scanner.present.cautions import SHORT
 from scanner.present.forming_words import setup_forming
 from scanner.present.glance.acting import in_short
 from scanner.present.setup_words import setup_found, setup_withdrawn
-from scanner.present.wording import TITLE_LENGTH, Line, Words, grouped, name, phrase
+from scanner.present.wording import TITLE_LENGTH, Line, Words, name, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

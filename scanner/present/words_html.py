@@ -62,7 +62,7 @@ DARK = """\
   .against { background: #33291a !important; border-left-color: #d99a4e !important; }
 }"""
 MAIL_COLORS = '<meta name="supported-color-schemes" content="light dark">'
-TIED = re.compile(r"\b(?:entry|stop|size|room|R|at|was) (?=[-−\d])|(?<=\d) (?=R\b)")
+TIED = re.compile(r"\b(?:entry|stop|size|room|R|at|was) (?=[-−\d])|(?<=\d) (?=(?:R|[A-Z]{3})\b)")
 """What a headline keeps on one line: a word with the number after it, and a number with the R after it."""
 
 
@@ -82,7 +82,7 @@ def _alert(words: Words, chart: str | None) -> str:
     rest = _element("details", "rest", _element("summary", "more", "All details") + tables)
     return _card(
         _element("h1", "head", _headline(words))
-        + _text("about", words.title)
+        + _about(words)
         + _text("orders", words.orders)
         + _figures(words.figures),
         chart,
@@ -97,7 +97,7 @@ def _alert(words: Words, chart: str | None) -> str:
 
 def _part(words: Words, chart: str | None) -> str:
     return _card(
-        _element("h2", "head", _headline(words)) + _text("about", words.title) + _text("orders", words.orders),
+        _element("h2", "head", _headline(words)) + _about(words) + _text("orders", words.orders),
         chart,
         _text("text", words.lead)
         + _text("against", words.against)
@@ -127,6 +127,11 @@ def _figures(figures: Sequence[Line]) -> str:
 
 def _value(line: Line) -> str:
     return escape(TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), line.value))
+
+
+def _about(words: Words) -> str:
+    """Name what it is about, where the headline does not begin with that."""
+    return "" if words.headline.startswith(words.title) else _text("about", words.title)
 
 
 def _headline(words: Words) -> str:

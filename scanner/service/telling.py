@@ -10,7 +10,7 @@ import structlog
 
 from scanner.clocks import SECOND
 from scanner.events import Event, event_id, rfc3339
-from scanner.present.wording import counted
+from scanner.present.wording import number_of
 from scanner.service.pauses import Pauses
 from scanner.service.store import StoreTroubleError
 
@@ -152,7 +152,7 @@ class Telling:
         """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""
         now, (_, bars), missed = self._clock.now(), self._count(), self._missed.count
         if bars or missed:
-            reason = f"{counted(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
+            reason = f"{number_of(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
             if not await self._try(self._event("station.caught_up", reason, now, self._missed, [str(now)])):
                 return  # what came too late is summed up as soon as the store takes it
         self._missed.drop(missed)
@@ -174,7 +174,7 @@ class Telling:
         if missed:
             reason = (
                 f"found too late to be sent as alerts while catching up, up to {rfc3339(now // SECOND * SECOND)}: "
-                f"{counted(missed, MISSED_ONE, MISSED_SEVERAL)}"
+                f"{number_of(missed, MISSED_ONE, MISSED_SEVERAL)}"
             )
             # Where nobody knows whether it was kept and it is said again, it has the same id and is kept once.
             about = [str(missed), *self._missed.ids()]
@@ -187,7 +187,7 @@ class Telling:
         """Say that somebody is still watching, what came of the day, and which feeds are late."""
         now = self._clock.now()
         found, troubles = self._found.count, len(self.troubles)
-        reason = f"still watching: {counted(found, 'setup')} since the last summary"
+        reason = f"still watching: {number_of(found, 'setup')} since the last summary"
         event = self._event("station.watching", reason, now, self._found, [str(now)], [*late, *self.troubles])
         if await self._try(event):
             self._found.drop(found)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from scanner.market.digits import grouped
+
 if TYPE_CHECKING:
     from scanner.market.instruments import Instrument
 
@@ -151,7 +153,7 @@ def _money(amount: Decimal, currency: str) -> str:
     >>> _money(Decimal("1500.000"), "EUR"), _money(Decimal("12.345"), "")
     ('1500.00 EUR', '12.34 in a currency that is not given')
     """
-    return f"{amount:.2f} {currency or 'in a currency that is not given'}"
+    return f"{grouped(f'{amount:.2f}')} {currency or 'in a currency that is not given'}"
 
 
 def _percent(part: Decimal) -> str:

@@ -39,7 +39,7 @@ def against_bound(name: str, measures: Mapping[str, Measure]) -> str:
     measure, shown = measures[name], name.replace("_", " ")
     bound = _nearest(measure)
     if bound is None or not bound[1] or measure["measured"] is None:
-        return f"{shown}: {phrase(measure['text']).partition(',')[0]}"
+        return phrase(measure["text"]).partition(",")[0] or shown
     most, value = bound
     return f"{shown} {number(measure['measured'])} of at {'most' if most else 'least'} {number(value)}"
 
@@ -51,7 +51,7 @@ def failing(measures: Mapping[str, Measure]) -> list[str]:
 
 def _failing(name: str, measures: Mapping[str, Measure]) -> str:
     said, text = against_bound(name, measures), phrase(measures[name]["text"])
-    return said if ": " in said else f"{said} ({text})"
+    return said if text.startswith(said) else f"{said} ({text})"
 
 
 def _nearest(measure: Measure) -> tuple[bool, float] | None:

@@ -53,7 +53,7 @@ def draw_closeup(sheet: Sheet, picture: Picture, levels: Sequence[Level], box: B
             zorder=2,
         )
     _letters(sheet, axes, near, at, scale)
-    draw_labels(sheet, levels, scale, scale.box.right)
+    draw_labels(sheet, levels, scale, scale.box.right, "near")
     _explain(sheet, letters, len(near), box)
 
 

@@ -80,15 +80,18 @@ def draw_panel(
     return axes, scale
 
 
-def draw_labels(sheet: Sheet, levels: Sequence[Level], scale: Scale, left: float) -> None:
-    """Name the levels, the lowest first, from ``left`` on, as close to their prices as there is room."""
+def draw_labels(sheet: Sheet, levels: Sequence[Level], scale: Scale, left: float, kind: str = "level") -> None:
+    """Name the levels, the lowest first, from ``left`` on, as close to their prices as there is room.
+
+    ``kind`` marks them, as in ``Sheet.text``.
+    """
     low, high = scale.prices
     wanted = [scale.y(min(max(level.price, low), high)) for level in levels]
     placed = spread(wanted, LABEL_GAP, scale.box.bottom + LABEL / 2, scale.box.top - LABEL / 2)
     for level, at, to in zip(levels, wanted, placed, strict=True):
         label = _pointing(level, low, high)
         sheet.line((left, left + LEADER - 2), (at, to), level.color, SOLID, 1.2)
-        sheet.text(left + LEADER, to - 9, label, LABEL, level.color, bold=level.bold, kind="level")
+        sheet.text(left + LEADER, to - 9, label, LABEL, level.color, bold=level.bold, kind=kind)
 
 
 def draw_rings(axes: Axes, spots: Sequence[Spot], bottom: Spot) -> None:

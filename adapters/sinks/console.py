@@ -90,8 +90,8 @@ def _laid_out(words: Words, style: str) -> RenderableType:
     blocks: list[RenderableType | None] = [
         Text(words.headline, style),
         _indented(words.lead),
-        _indented(words.against, "yellow"),
         _indented(words.orders, "bold"),
+        _indented(words.against, "yellow"),
     ]
     # Without levels the details are what there is to see; else the line of the rules does.
     for title, lines in (("Levels", words.levels), (words.why_title, () if words.levels else words.why)):

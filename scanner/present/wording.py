@@ -81,7 +81,7 @@ class Words:
 
     def plain(self) -> str:
         """Give everything as text, what one acts on first; the alerts of a digest in brief."""
-        blocks = [self.headline, self.lead, self.against, self.orders, _titled("Levels", self.levels)]
+        blocks = [self.headline, self.lead, self.orders, self.against, _titled("Levels", self.levels)]
         # Without levels the details are what there is to see; else they come last.
         why = _titled(self.why_title, self.why)
         blocks += [] if self.levels else [why]
@@ -99,7 +99,7 @@ class Words:
         heads = [part.headline for part in self.parts[:most]]
         if len(heads) < len(self.parts):
             heads.append(f"and {grouped(len(self.parts) - len(heads))} more")
-        lines = (self.lead, self.against, self.orders, self.glance, self.wrong, self.record, *heads)
+        lines = (self.lead, self.orders, self.against, self.glance, self.wrong, self.record, *heads)
         return "\n".join(line for line in lines if line)
 
     def notification(self, most: int | None = None) -> tuple[str, str]:

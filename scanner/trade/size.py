@@ -92,7 +92,7 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     if lots * lot * per_unit > money:
         lots -= 1
     unit = account.currency and f" {account.currency}"
-    reason = f"{money:f}{unit} at risk, {per_unit:f}{unit} a unit"
+    reason = f"risk limit {grouped(f'{money:f}')}{unit}, {per_unit:f}{unit} a unit"
     if account.max_notional is not None:
         value = abs(entry) * instrument.point_value * rate * lot
         if value and lots * value > account.max_notional:

@@ -68,7 +68,7 @@ def setup_data(
             "being_broken": [],
             "room": room,
             "size": size,
-            "size_reason": f"1000.00 EUR at risk, {risk} EUR a unit",
+            "size_reason": f"risk limit 1000.00 EUR, {risk} EUR a unit",
             "at_risk": f"{Decimal(size) * Decimal(risk):f}",
             "reason": reason,
         }

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from scanner.ports import Message
 from scanner.present.cautions import FULL
+from scanner.present.wording import NUMBERS
 from scanner.present.words import alert, digest
 from scanner.present.words_html import DARK, STYLES, html
 from tests.adapters.samples import HOSTILE_NAMES, setup_event
@@ -53,8 +54,9 @@ def test_the_page_of_an_alert_says_all_that_the_words_say() -> None:
     page = Reader(html(words, ["cid:chart"]))
     for line in (*words.levels, *words.why):
         assert {line.name, line.value, line.note} - {""} <= set(page.texts)
-    for text in (words.headline, words.lead, words.wrong, FULL):
+    for text in (words.headline, words.title, words.lead, words.against, words.wrong, words.folded, FULL, NUMBERS):
         assert text in page.text
+    assert all(figure.value in page.text for figure in words.figures)
     assert [attributes["src"] for tag, attributes in page.elements if tag == "img"] == ["cid:chart"]
 
 
@@ -75,7 +77,7 @@ def test_a_digest_shows_each_alert_with_its_chart() -> None:
     for part in words.parts:
         assert all(text in page.text for text in (part.headline, part.lead, part.glance, part.wrong))
     assert [attributes["src"] for tag, attributes in page.elements if tag == "img"] == ["cid:one", "cid:three"]
-    order = [page.text.index(sign) for sign in ("HARBOUR 15m", "GANNET 15m", "FULMAR 15m")]
+    order = [page.text.index(sign) for sign in ("FULMAR 15m", "GANNET 15m", "HARBOUR 15m")]
     assert order == sorted(order)
 
 

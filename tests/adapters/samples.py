@@ -26,6 +26,9 @@ QUARTER_HOUR = 900_000_000_000
 RECORD = "So far 214 of this kind on your bars: 31 % winners, mean −0.02 R (−0.21 … +0.19): no sign of an edge."
 """Invented, too."""
 
+LINE = "entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar 17:45 Berlin"
+"""What ``setup_event`` says to a reader in Berlin, in the line that can be acted on."""
+
 HOSTILE_NAMES = {
     "newlines": "ABC\r\nBcc: someone@example.org\n\nDEF",
     "markup": "[bold red]<script>alert(1)</script>&amp;[/]",

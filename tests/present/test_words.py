@@ -19,7 +19,7 @@ from scanner.present.times import known_zone, moment
 from scanner.present.wording import HEADLINE_LENGTH, TEXT_LENGTH, TITLE_LENGTH
 from scanner.present.words import alert, conversation, digest, say
 from scanner.present.words_html import html
-from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, found_in_short, setup_event, withdrawn_event
+from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, LINE, found_in_short, setup_event, withdrawn_event
 from tests.adapters.story_samples import FOLLOWING, story_event
 from tests.present.each_kind import one_of_each
 
@@ -31,9 +31,12 @@ BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 MARKS = {"\u200e"}
 """Hidden characters that the words may hold: those that keep numbers on their side of a name."""
 
-LINE = "entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar 17:45 Berlin"
 SHORT_LINE = (
     "entry 101.05 (sell stop), stop 102.25, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar 16:45 UTC"
+)
+EARLY_LINE = (
+    "entry at the next open, about 101.20, stop 100.15, size 952, 999.60 EUR at risk, room 2.86 R, "
+    "for the next open only"
 )
 ALERT = """\
 HARBOUR 15m long: entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar \
@@ -171,11 +174,7 @@ def test_no_size_is_an_answer_with_its_reason(size: str | None, reason: str, lin
 @pytest.mark.parametrize(
     ("style", "said"),
     [
-        (
-            "early",
-            "entry at the next open, about 101.20, stop 100.15, size 952, 999.60 EUR at risk, room 2.86 R, "
-            "for the next open only",
-        ),
+        ("early", EARLY_LINE),
         ("break", LINE),
     ],
 )
@@ -256,7 +255,8 @@ HEADLINES = {
     "setup.set_aside": f"Set aside: HARBOUR 15m long: {LINE}",
     "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer stands",
     "setup.entered": "HARBOUR 15m long: entered at 101.40, stop 100.15, size 833, R 1.25",
-    "setup.stop_raised": "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15, size 833; now +0.72 R, −0.40 R at the stop",
+    "setup.stop_raised": "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15, size 833; "
+    "now +0.72 R, −0.40 R at the stop",
     "setup.pressure": "HARBOUR 15m long: pressure 1 of 2, it is told here why; now +0.64 R, stop 100.90, size 833",
     "setup.exit_signal": "HARBOUR 15m long: exit signal: sell at the next open, size 833; now +1.16 R",
     "setup.closed": "HARBOUR 15m long: closed +1.12 R, +1166.20 EUR before costs: left at 102.80 on pressure",
@@ -277,7 +277,8 @@ def test_every_kind_has_a_headline_of_its_own() -> None:
     said = {kind: alert(Message(event), BERLIN, None) for kind, event in one_of_each().items()}
     assert {kind: words.headline for kind, words in said.items()} == HEADLINES
     for kind, words in said.items():
-        assert kind == "setup.qualified" or "t is told here why" in words.lead or kind == "station.watching"
+        told = f"{words.lead} {words.against}"
+        assert kind == "setup.qualified" or "t is told here why" in told or kind == "station.watching"
         assert ("Mon 2 Mar 2026 1" in words.lead and " Berlin" in words.lead) or kind == "station.watching"
 
 

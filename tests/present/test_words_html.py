@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,11 @@ def words_of(name: str, reason: str = "it is told here why") -> Words:
     return digest([Message(event) for event in one_of_each(name, reason).values()], "UTC", {})
 
 
+@cache
+def usual_page() -> Reader:
+    return Reader(html(words_of("A", "B")))
+
+
 def test_the_page_of_an_alert_says_all_that_the_words_say() -> None:
     words = alert(Message(setup_event()), "Europe/Berlin", "America/New_York")
     page = Reader(html(words, ["cid:chart"]))
@@ -83,7 +89,7 @@ def test_a_digest_shows_each_alert_with_its_chart() -> None:
 
 @given(st.text(st.characters(exclude_categories=())), st.text(st.characters(exclude_categories=())))
 def test_no_name_and_no_reason_adds_an_element_or_an_attribute(name: str, reason: str) -> None:
-    expected, page = Reader(html(words_of("A", "B"))), Reader(html(words_of(name, reason)))
+    expected, page = usual_page(), Reader(html(words_of(name, reason)))
     # A reason of nothing but spaces leaves an element out; nothing ever adds one.
     assert len(page.elements) <= len(expected.elements)
     assert all(element in expected.elements for element in page.elements)

@@ -43,6 +43,10 @@ def setup_forming(message: Message, user_zone: str, exchange_zone: str | None) -
             data["instrument"],
             TITLE_LENGTH,
         ),
+        figures=(
+            *([] if close is None else [Line("next bar closes", day_and_time(close, user_zone))]),
+            *(Line(each["what"].replace("_", " "), phrase(each["text"]).partition(" (")[0]) for each in data["must"]),
+        ),
         lead=f"The next bar{closes} may complete a setup: {phrase(data['title'])}, {data['direction']}{at}. "
         f"For that it needs {'; '.join(needs)}. Bar closed {closed}.",
         why=tuple(

@@ -13,6 +13,7 @@ from scanner.present.wording import (
     TITLE_LENGTH,
     Line,
     Words,
+    compared,
     headline,
     number,
     phrase,
@@ -85,7 +86,7 @@ def _against(message: Message) -> str:
     return " ".join(
         part
         for part in (
-            f"Set aside: {sentence(data['set_aside'])}" if data["set_aside"] else "",
+            f"Set aside: {sentence(compared(data['set_aside']))}" if data["set_aside"] else "",
             f"Against it: {'; '.join(against)}." if against and not data["set_aside"] else "",
             f"Size {entry['size'] or 'not given'}: {phrase(entry['size_reason'])}." if no_size else "",
             *(f"Caution: {sentence(each)}" for each in data["warnings"]),
@@ -186,14 +187,7 @@ def _why(data: SetupData) -> tuple[Line, ...]:
     around = data["surroundings"]
     holding = sum(each["verdict"] for each in around.values())
     lines.append(Line("surroundings", f"{holding} of {len(around)}", "hold"))
-    lines += [
-        Line(
-            key.replace("_", " "),
-            number(each["measured"]),
-            ("" if each["verdict"] else "fails, ") + _held_against(each),
-        )
-        for key, each in around.items()
-    ]
+    lines += [_surrounding(key.replace("_", " "), each) for key, each in around.items()]
     points = f"{data['evidence_points']} of {data['evidence_total']}"
     lines.append(Line("evidence", points, "the places count too; + speaks for it, − does not"))
     lines += [
@@ -208,8 +202,16 @@ def _why(data: SetupData) -> tuple[Line, ...]:
     return tuple(lines)
 
 
+def _surrounding(name: str, measure: Measure) -> Line:
+    """Say of one of the surroundings what it is; a verdict without a scale, such as of the trend, has no number."""
+    if measure["threshold"] == ">= 0":
+        return Line(name, "holds" if measure["verdict"] else "fails", compared(measure["text"]))
+    return Line(name, number(measure["measured"]), ("" if measure["verdict"] else "fails, ") + _held_against(measure))
+
+
 def _held_against(measure: Measure) -> str:
-    return f"{threshold(measure['threshold'])}: {phrase(measure['text'])}"
+    text = compared(measure["text"])
+    return text if measure["measured"] is None else f"{threshold(measure['threshold'])}: {text}"
 
 
 def _wrong(data: SetupData, entry: Entry) -> str:

@@ -180,13 +180,22 @@ def money(value: Decimal) -> str:
     return f"{round(value, digits) + 0:+f}"  # so that zero has no sign
 
 
+def compared(text: str) -> str:
+    """Give a text from outside, safe, with the signs of comparison as they are printed.
+
+    >>> compared("R in steps 19, wanted >= 20")
+    'R in steps 19, wanted ≥ 20'
+    """
+    return phrase(text).replace(">=", "≥").replace("<=", "≤")
+
+
 def threshold(text: str) -> str:
     """Say what a measured value is held against.
 
     >>> threshold(">= 0.5"), threshold("0.5 to 2"), threshold("covers it")
     ('wanted ≥ 0.5', 'wanted 0.5 to 2', 'covers it')
     """
-    shown = phrase(text).replace(">=", "≥").replace("<=", "≤")
+    shown = compared(text)
     return shown if shown[:1].isalpha() else f"wanted {shown}"
 
 

@@ -84,7 +84,7 @@ Why, rule by rule
   momentum: 2 (wanted ≤ 10: bars since the MACD line crossed above its signal)
   traded: 3 (wanted ≥ 3: bars of the three that traded)
   surroundings: 2 of 3 (hold)
-  trend: 1 (wanted ≥ 0: with the trend, by the close and the 200-bar average over 10 bars)
+  trend: holds (with the trend, by the close and the 200-bar average over 10 bars)
   room: 2.38 (wanted ≥ 1: distance from the entry to the obstacle in R)
   volatility: 1.31 (fails, wanted ≤ 1.15: loud: ATR in means of its last 100 values)
   evidence: 7 of 10 (the places count too; + speaks for it, − does not)

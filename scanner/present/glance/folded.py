@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from scanner.present.wording import counted, number, phrase
+from scanner.present.wording import compared, counted, number, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -50,7 +50,7 @@ def failing(measures: Mapping[str, Measure]) -> list[str]:
 
 
 def _failing(name: str, measures: Mapping[str, Measure]) -> str:
-    said, text = against_bound(name, measures), phrase(measures[name]["text"])
+    said, text = against_bound(name, measures), compared(measures[name]["text"])
     return said if text.startswith(said) else f"{said} ({text})"
 
 

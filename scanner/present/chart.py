@@ -150,8 +150,8 @@ def draw_below(sheet: Sheet, picture: Picture, scale: Scale, setup_at: int | Non
 
 def write_caution(sheet: Sheet) -> None:
     """Write the caution at the foot of the sheet."""
-    for row, line in enumerate(textwrap.wrap(SHORT, 72)):
-        sheet.text(14, 34 - 22 * row, line, SMALL, PALE)
+    for row, line in enumerate(textwrap.wrap(SHORT, 62)):
+        sheet.text(14, 36 - 25 * row, line, SMALL, PALE)
 
 
 def direction_of(setup: SetupData) -> str:

@@ -87,7 +87,7 @@ def _against(message: Message) -> str:
         part
         for part in (
             f"Set aside: {sentence(compared(data['set_aside']))}" if data["set_aside"] else "",
-            f"Against it: {'; '.join(against)}." if against and not data["set_aside"] else "",
+            f"What speaks against it: {'; '.join(against)}." if against and not data["set_aside"] else "",
             f"Size {entry['size'] or 'not given'}: {phrase(entry['size_reason'])}." if no_size else "",
             *(f"Caution: {sentence(each)}" for each in data["warnings"]),
             *(sentence(note) for note in message.notes.risk),

@@ -45,7 +45,7 @@ HARBOUR 15m long: entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at 
 Doji pause at a trend line 99.85 (also a level 99.90). Bar closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York) at \
 101.20 EUR.
 
-Against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The position is \
+What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The position is \
 worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
 
 Levels
@@ -214,7 +214,7 @@ def test_a_notification_begins_with_the_line_and_goes_on_with_place_and_what_spe
     assert lines[0] == f"HARBOUR 15m long: {LINE}"
     assert lines[1].startswith("Doji pause at a trend line 99.85 (also a level 99.90). ")
     assert lines[2].startswith(
-        "Against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). "
+        "What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). "
     )
     assert "Taking it would bring the risk to 2 R." in lines[2]
     assert lines[-1] == SHORT

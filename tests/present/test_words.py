@@ -45,8 +45,8 @@ HARBOUR 15m long: entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at 
 Doji pause at a trend line 99.85 (also a level 99.90). Bar closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York) at \
 101.20 EUR.
 
-What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The position \
-is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
+What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
+position is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
 
 Levels
   break entry: 101.35 (one step above the last bar's high, as a stop order)

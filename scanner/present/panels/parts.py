@@ -31,10 +31,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
     from scanner.present.chart_sheet import Sheet
     from scanner.present.panels.levels import Level
     from scanner.present.picture import Picture, Spot
+
+    Floats = NDArray[np.float64]
 
 STRETCH = 0.8
 """A level further from the bars shown than this part of their range is only pointed at."""
@@ -146,6 +149,12 @@ def _bars(axes: Axes, picture: Picture) -> None:
         *np.stack([np.stack([at, tops], -1), np.stack([at, picture.high], -1)], 1),
     ]
     axes.add_collection(LineCollection(wicks, colors=INK, linewidths=1.3 * POINTS, zorder=3), autolim=False)
+    draw_boxes(axes, feet, tops, picture.close >= picture.open)
+
+
+def draw_boxes(axes: Axes, feet: Floats, tops: Floats, rising: NDArray[np.bool_]) -> None:
+    """Draw a box for each bar, hollow where it rose and full where it fell."""
+    at = np.arange(len(feet), dtype=float)
     corners = np.stack(
         [
             np.stack([at - BODY, feet], -1),
@@ -155,7 +164,7 @@ def _bars(axes: Axes, picture: Picture) -> None:
         ],
         1,
     )
-    colors = [RISING if up else FALLING for up in picture.close >= picture.open]
+    colors = [RISING if up else FALLING for up in rising]
     axes.add_collection(
         PolyCollection(list(corners), facecolors=colors, edgecolors=INK, linewidths=1.3 * POINTS, zorder=4),
         autolim=False,

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.present.chart_look import FALLING, GRID, INK, PALE, POINTS, RISING, TICK
-from scanner.present.panels.parts import BODY
+from scanner.present.chart_look import GRID, PALE, POINTS, TICK
+from scanner.present.panels.parts import draw_boxes
 
 if TYPE_CHECKING:
     from scanner.present.chart_sheet import Box, Sheet
@@ -21,10 +21,9 @@ def has_volume(picture: Picture) -> bool:
 
 def draw_volume(sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float]) -> None:
     """Draw a column for each bar, hollow where it rose and full where it fell."""
-    axes, at = sheet.panel(box), np.arange(len(picture))
+    axes, volume = sheet.panel(box), np.nan_to_num(picture.volume)
     axes.set_xlim(*bars_spanned)
-    axes.set_ylim(0, float(np.nanmax(picture.volume)) * 1.05)
-    colors = [RISING if up else FALLING for up in picture.close >= picture.open]
-    axes.bar(at, np.nan_to_num(picture.volume), 2 * BODY, color=colors, edgecolor=INK, linewidth=1.1 * POINTS, zorder=3)
+    axes.set_ylim(0, float(volume.max()) * 1.05)
+    draw_boxes(axes, np.zeros(len(volume)), volume, picture.close >= picture.open)
     axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)
     sheet.text(box.left + 4, box.top + 4, "volume", TICK, PALE)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.market.digits import grouped
 from scanner.present.cautions import SHORT
 from scanner.present.glance.acting import acting, chosen_entry, key_figures
-from scanner.present.glance.folded import failing, rules_in_a_line
+from scanner.present.glance.folded import failing, measured_first, rules_in_a_line
 from scanner.present.times import moment
 from scanner.present.wording import (
     TITLE_LENGTH,
@@ -206,7 +206,8 @@ def _surrounding(name: str, measure: Measure) -> Line:
     """Say of one of the surroundings what it is; a verdict without a scale, such as of the trend, has no number."""
     if measure["threshold"] == ">= 0":
         return Line(name, "holds" if measure["verdict"] else "fails", compared(measure["text"]))
-    return Line(name, number(measure["measured"]), ("" if measure["verdict"] else "fails, ") + _held_against(measure))
+    held = _held_against({**measure, "text": measured_first(measure["text"])})
+    return Line(name, number(measure["measured"]), held if measure["verdict"] else f"fails, {held}")
 
 
 def _held_against(measure: Measure) -> str:

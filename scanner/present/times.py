@@ -11,7 +11,7 @@ def known_zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (OSError, KeyError, ValueError):
-        raise ValueError(f"{name!r} is no time zone; write one as Europe/Berlin or UTC") from None
+        raise ValueError(f"{name!r} is not a time zone; write one as Europe/Berlin or UTC") from None
     return name
 
 

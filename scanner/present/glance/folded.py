@@ -49,8 +49,18 @@ def failing(measures: Mapping[str, Measure]) -> list[str]:
     return [_failing(name, measures) for name, measure in measures.items() if not measure["verdict"]]
 
 
+def measured_first(text: str) -> str:
+    """Give the text of one of the surroundings with the clause that its value belongs to, which comes last, first.
+
+    >>> measured_first("R in steps 26, wanted >= 20; bars that are missing")
+    'bars that are missing; R in steps 26, wanted ≥ 20'
+    """
+    *others, last = compared(text).split("; ")
+    return "; ".join([last, *others])
+
+
 def _failing(name: str, measures: Mapping[str, Measure]) -> str:
-    said, text = against_bound(name, measures), compared(measures[name]["text"])
+    said, text = against_bound(name, measures), measured_first(measures[name]["text"])
     return said if text.startswith(said) else f"{said} ({text})"
 
 

@@ -47,7 +47,7 @@ def test_the_examples_in_the_docstrings_are_true() -> None:
         (0, 2),
         (0, 10),
         (0, 1),
-        (0, 2),
+        (0, 3),
     ]
 
 

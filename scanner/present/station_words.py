@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from scanner.event_data import FeedData, FoundInShort, SeriesData, StationData
     from scanner.ports import Message
 
+AT_A_GLANCE = 4
+"""So many setups are named where there is no room for a list."""
 SETUP = "setup"
 LISTED = 12
 """So many names of a list are shown, and the rest counted."""
@@ -92,6 +94,7 @@ def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
             data["station"],
         ),
         lead=_state(data, message.event.time, user_zone, exchange_zone),
+        glance=_newest(data, user_zone),
         why=_named(data, user_zone),
         caution=SHORT if found else "",
     )
@@ -110,6 +113,7 @@ def watching(message: Message, user_zone: str, exchange_zone: str | None) -> Wor
             data["station"],
         ),
         lead=_state(data, message.event.time, user_zone, exchange_zone),
+        glance=_newest(data, user_zone),
         why=_named(data, user_zone),
         caution=SHORT if found else "",
     )
@@ -133,6 +137,15 @@ def _named(data: StationData, zone: str) -> tuple[Line, ...]:
     named = found or [Line("setup", name(each, LONGEST_NAME)) for each in reversed(data["setups"])]
     setups = _counted("setup", named[:LISTED], data["setups_found"])
     return setups + _counted("trouble", shown, len(troubles))
+
+
+def _newest(data: StationData, zone: str) -> str:
+    """Name the newest setups with their levels in one line, for where there is no room for a list."""
+    lines = [_setup(each, zone) for each in reversed(data.get("found", ())[-AT_A_GLANCE:])]
+    rest = data["setups_found"] - len(lines)
+    named = [f"{line.value} {line.name}, {line.note}" for line in lines]
+    more = [f"and {grouped(rest)} more"] if named and rest > 0 else []
+    return f"{'; '.join(named + more)}." if named else ""
 
 
 def _setup(found: FoundInShort, zone: str) -> Line:

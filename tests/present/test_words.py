@@ -418,6 +418,10 @@ def test_a_summary_counts_what_it_does_not_name() -> None:
     )
     assert listed[8] == "  Mon 2 Mar 18:00 Berlin: GANNET 15m long (lapsed: entry 101.35, stop 100.15, size 833)"
     assert listed[10] == "  setup: and 279 more"
+    assert (
+        words.brief().splitlines()[1].startswith("GANNET 15m long Tue 3 Mar 02:00 Berlin, doji pause: entry 101.35, ")
+    )
+    assert words.brief().splitlines()[1].endswith("room 2.38 R; and 285 more."), "the newest four, on a phone"
     del data["found"]  # as in a store of an earlier release
     assert "setup: GANNET/15m long 2026-03-03T01:00:00Z" in alert(Message(event), BERLIN, None).plain()
 

@@ -63,8 +63,8 @@ class Delivery:
         """Take the store, and the sinks by their names in it.
 
         ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
-        1. ``picture`` draws the PNG chart of an event, or returns None, and ``notes`` gives notes to a setup found or
-        forming; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by sink. A setup is late more
+        1. ``picture`` draws the PNG chart of an event, or returns None, and ``notes`` gives notes to an event of a
+        setup; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by sink. A setup is late more
         than ``stale_after`` bars after it was found. ``tell`` receives a sentence when a sink starts to fail, when it
         works again, and when it finally refuses an event. If the store does not answer within ``store_within`` seconds,
         it is left alone for a while.

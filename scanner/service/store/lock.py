@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import fcntl
 import os
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
 from scanner.service.store.trouble import StoreInUseError, trouble
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 
@@ -73,6 +75,20 @@ class StoreLock:
         os.close(self._file)
         if self._store is not None:
             os.close(self._store)
+
+
+@contextmanager
+def not_running(path: Path) -> Iterator[None]:
+    """Hold the lock of a store, if it exists, so that no station uses it meanwhile.
+
+    StoreTroubleError if one does: two stations would conflict, since a broker allows one client per name.
+    """
+    lock = StoreLock(path) if path.exists() or path.with_name(f"{path.name}.lock").exists() else None
+    try:
+        yield
+    finally:
+        if lock is not None:
+            lock.release()
 
 
 def _opened(file: Path, store: Path, flags: int) -> int:

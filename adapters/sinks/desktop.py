@@ -65,7 +65,7 @@ class DesktopSink:
     async def stop(self) -> None:
         """Leave the session; notifications on the screen stay."""
         async with self._turn:
-            await self._hang_up()
+            await self._disconnect()
 
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Show one notification and return once the service has it; raises DeliveryError."""
@@ -79,14 +79,14 @@ class DesktopSink:
                     if messages is not None:
                         await self._show(backend, messages)
             except TimeoutError:
-                await self._hang_up()
+                await self._disconnect()
                 raise DeliveryError(
                     "The desktop's notification service does not answer: "
                     f"nothing came within {self._settings.timeout:g} s"
                 ) from None
             except Exception as error:
                 # Each system's notifications fail in their own ways, never because of the message.
-                await self._hang_up()
+                await self._disconnect()
                 raise DeliveryError(
                     f"Cannot show notifications on this desktop: {plain(str(error) or type(error).__name__, 160)}; "
                     "closewatch must run inside the user's desktop session, with a notification service"
@@ -96,7 +96,7 @@ class DesktopSink:
         from desktop_notifier import Capability, DesktopNotifier  # noqa: PLC0415 - only where it is used
 
         if (bus := getattr(self._backend, "bus", None)) is not None and not bus.connected:
-            await self._hang_up()
+            await self._disconnect()
         if self._backend is None:
             # Sending through the notifier only logs failures, with a traceback, and does not report them.
             self._backend = DesktopNotifier("closewatch", app_icon=None)._backend  # noqa: SLF001 - `send` hides failures
@@ -118,7 +118,7 @@ class DesktopSink:
         notification = Notification(title, body, Urgency(chosen), Icon(name=ICONS[chosen]))
         await backend._send(notification)  # noqa: SLF001 - the public way to send hides what fails
 
-    async def _hang_up(self) -> None:
+    async def _disconnect(self) -> None:
         backend, self._backend = self._backend, None
         if (bus := getattr(backend, "bus", None)) is not None:
             bus.disconnect()

@@ -70,7 +70,7 @@ class JsonlSink:
         self._stdout.flush()
 
     def _append(self, lines: bytes) -> None:
-        with open(self._path, "ab+", buffering=0, opener=_for_our_eyes) as file:
+        with open(self._path, "ab+", buffering=0, opener=_open_private) as file:
             size = file.seek(0, os.SEEK_END)
             if lines and size:
                 file.seek(-1, os.SEEK_END)
@@ -91,6 +91,6 @@ class JsonlSink:
             os.close(folder)
 
 
-def _for_our_eyes(path: str, flags: int) -> int:
+def _open_private(path: str, flags: int) -> int:
     """Open a file; a new one is not readable by other users."""
     return os.open(path, flags, 0o600)

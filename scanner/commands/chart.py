@@ -46,10 +46,10 @@ def run(
         reading.tz,
         daily=picture.daily,
     )
-    sentences = [_what_stood(picture, when, reading.tz)]
+    sentences = [_setup_sentence(picture, when, reading.tz)]
     if len(story) > 1:
         drawn = draw_story_chart(story_picture_of(asked.bars, story, asked.engine.without_setups(), reading.tz), kind)
-        sentences.append(_what_became_of_it(story[-1].data))
+        sentences.append(_outcome_sentence(story[-1].data))
     else:
         drawn = draw(picture, kind)
         if to_the_end and event is not None:
@@ -84,7 +84,7 @@ def format_of(out: Path | None) -> Format:
     raise UsageError(f"--out {out}: the name must end in .png or .svg")
 
 
-def _what_stood(picture: Picture, when: str, zone: str) -> str:
+def _setup_sentence(picture: Picture, when: str, zone: str) -> str:
     about = f"{plain(picture.instrument, LONGEST_NAME)} {picture.timeframe} at {when} ({zone})"
     if picture.setup is None:
         return f"There was no setup at this bar, {about}; closewatch explain says why."
@@ -94,7 +94,7 @@ def _what_stood(picture: Picture, when: str, zone: str) -> str:
     return f"{about}: there was a {setup['title']}, {setup['direction']}{place}{aside}."
 
 
-def _what_became_of_it(data: StoryData) -> str:
+def _outcome_sentence(data: StoryData) -> str:
     """Say how it ended, or its state when last reported, and why."""
     came = came_of(data)
     result = "" if data["r"] is None else f", {result_of(data)} before costs"

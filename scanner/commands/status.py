@@ -31,7 +31,7 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
     try:
         settings = configuration.load(path, environ, to_watch=True)
     except configuration.SettingsError:
-        _say_what_runs(path, environ)
+        _report_running(path, environ)
         raise
     running = holder(settings.store_path)
     read = ListRead.of(running)
@@ -45,7 +45,7 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
     output.say("", told_of_record(settings, now))
 
 
-def _say_what_runs(path: Path, environ: Mapping[str, str]) -> None:
+def _report_running(path: Path, environ: Mapping[str, str]) -> None:
     """Say so if the station of a configuration with a mistake is running."""
     left = check(path, environ).left
     running = None if left is None else holder(left.store_path)

@@ -40,7 +40,7 @@ def stop_at_sigterm() -> None:
     signal.signal(signal.SIGTERM, stop)
 
 
-def _say_what_can_be_said() -> None:
+def _write_sentence() -> None:
     """Drop output that has no reader: a second try at exit would change the exit code."""
     try:
         sys.stdout.flush()
@@ -60,7 +60,7 @@ def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         result = INTERRUPTED
     except BrokenPipeError:
-        _say_what_can_be_said()  # the reader of our output has gone
+        _write_sentence()  # the reader of our output has gone
         return FAILED
     except Exception as problem:  # anything but a sentence for the user is raised again
         code = UNUSABLE if isinstance(problem, OSError) else getattr(problem, "exit_code", None)
@@ -71,7 +71,7 @@ def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
             show()
         else:
             sys.stderr.write(f"closewatch: {problem}\n")
-        _say_what_can_be_said()
+        _write_sentence()
         return code
     if result == INTERRUPTED:  # the parser turns Ctrl-C into this code as well
         sys.stderr.write(STOPPED)

@@ -123,7 +123,7 @@ def _clock(feeds: dict[str, Feed]) -> Clock:
                 read()
             except FeedTroubleError as problem:
                 raise configuration.SettingsError(str(problem)) from problem
-            clock: Clock = feed.clock  # type: ignore[attr-defined]  # whoever can be read has one
+            clock: Clock = feed.clock  # type: ignore[attr-defined]  # a feed that can be read has one
             return clock
     return WallClock()
 
@@ -160,7 +160,7 @@ async def _watch(
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
     for name, sink in sinks.items():
         if isinstance(sink, Hearing):
-            sink.hear(DecisionsByMessage(store, settings.station.zone, partial(_note_deaf, station, name)))
+            sink.hear(DecisionsByMessage(store, settings.station.zone, partial(_note_decision_trouble, station, name)))
     list_read.keep(station)
     warn(station)
     record.look()
@@ -178,7 +178,7 @@ async def _watch(
             task.cancel()
 
 
-def _note_deaf(station: Station, sink: str, trouble: str) -> None:
+def _note_decision_trouble(station: Station, sink: str, trouble: str) -> None:
     station.telling.note(f"decisions by sink {sink}: {trouble}")
 
 

@@ -165,7 +165,7 @@ def _done(jobs: Iterator[Job], how: How) -> Iterator[Done]:
 def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
     """Give the executor of the jobs, and its number of workers."""
     if not how.cluster:
-        with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_leave_stopping_to_others) as executor:
+        with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_ignore_interrupt) as executor:
             yield executor, workers
         return
     try:
@@ -184,7 +184,7 @@ def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
         yield client.get_executor(pure=False), hands
 
 
-def _leave_stopping_to_others() -> None:
+def _ignore_interrupt() -> None:
     """Let Ctrl-C end the process that the user started, which then ends the others."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 

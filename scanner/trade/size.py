@@ -37,7 +37,7 @@ class Account(BaseModel):
 
     @field_validator("risk_fraction")
     @classmethod
-    def _bearable(cls, value: Decimal) -> Decimal:
+    def _at_most_greatest_risk(cls, value: Decimal) -> Decimal:
         if value > GREATEST_RISK:
             raise ValueError(
                 f"one trade may lose at most {GREATEST_RISK} of the equity, not {value}; write 1 % as 0.01"

@@ -35,7 +35,7 @@ PERMANENT = 500
 ENHANCED = re.compile(r"[245]\.\d{1,3}\.\d{1,3}(?= |$)")
 OF_THE_LETTER = re.compile(r"5\.(6\.\d+|3\.4|2\.3)")
 """Codes about its content, or its size for the server or for a mailbox (RFC 3463, sections 3.7, 3.4 and 3.3)."""
-OURSELVES = "[127.0.0.1]"
+OUR_NAME = "[127.0.0.1]"
 """Our name at the server: the name of this machine would need a look-up, and would identify it."""
 
 
@@ -123,7 +123,7 @@ class EmailSink:
         client = aiosmtplib.SMTP(
             hostname=settings.host,
             port=settings.port or PORTS[settings.security],
-            local_hostname=OURSELVES,
+            local_hostname=OUR_NAME,
             use_tls=settings.security == "tls",
             start_tls=settings.security == "starttls",
             tls_context=await self._trust(),

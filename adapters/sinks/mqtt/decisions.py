@@ -98,7 +98,7 @@ class MqttDecisions:
         what = "cannot be reached for decisions"
         try:
             async with await self._line(settings, settings.hearing_identifier) as line:
-                if await self._lets_anybody_in():
+                if await self._accepts_without_login():
                     raise DeliveryError(f"{self._where} {OPEN_TO_ALL}")
                 what = "did not answer the subscription to decisions"
                 (granted,) = await line.subscribe(topic, **self._subscription())
@@ -107,11 +107,11 @@ class MqttDecisions:
                 what = "broke the connection for decisions"
                 connected.append(True)
                 if decider is not None:
-                    await self._hear(line, decider)
+                    await self._receive(line, decider)
         except aiomqtt.MqttError as problem:
             raise DeliveryError(f"{self._where} {what} ({problem.__cause__ or problem})") from problem
 
-    async def _hear(self, line: BrokerLine, decider: Decider) -> None:
+    async def _receive(self, line: BrokerLine, decider: Decider) -> None:
         async for message in line.messages:
             payload = message.payload if isinstance(message.payload, bytes) else b""
             if len(line.messages) > MOST_WAITING:
@@ -126,7 +126,7 @@ class MqttDecisions:
     async def _answer(self, line: BrokerLine, answer: bytes) -> None:
         await line.publish(self._topics.decided, answer, qos=1)
 
-    async def _lets_anybody_in(self) -> bool:
+    async def _accepts_without_login(self) -> bool:
         """Try to connect without a login; DeliveryError if the broker accepts that."""
         try:
             async with await self._line(self._settings.anonymous, f"cp{secrets.token_hex(8)}"):

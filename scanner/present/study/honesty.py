@@ -54,14 +54,14 @@ def measured() -> Measured | None:
 
 def honesty(found: Measured) -> str:
     """Show the measurements, by the feeds they were made on."""
-    head = ("of so many feeds", "measured", "may be", "wanted", "", "feeds")
+    head = ("share of feeds", "measured", "interval", "target", "", "feeds")
     groups = tuple(
         Group(of, tuple(Row(each.name, _cells(each)) for each in rows))
         for of, rows in groupby(found.rows, key=lambda each: each.of)
     )
     words = (
         "The study was run on invented feeds whose truth is known, and its answers were compared with that. "
-        f"Measured on {found.date} by {found.command}, which measures again."
+        f"Measured on {found.date} by {found.command}; run it to measure again."
     )
     return f"<p>{escape(words)}</p>\n{grouped(Table('Measured on feeds whose truth is known', head, groups))}"
 

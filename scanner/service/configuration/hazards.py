@@ -36,5 +36,5 @@ def _of_dates(settings: Settings, now: int) -> Iterator[str]:
         yield f"{settings.folder / path}: its last date, {past}, has passed; add the next ones"
     elif dates.found == ():
         yield f"{settings.folder / path}: it holds no dates; add the next ones"
-    if nobody := concerning_nobody(dates.found or (), [*settings.instruments, *settings.groups]):
-        yield f"{settings.folder / path}: there is no instrument or group {named(nobody)}; correct or remove the lines"
+    if unknown := concerning_nobody(dates.found or (), [*settings.instruments, *settings.groups]):
+        yield f"{settings.folder / path}: there is no instrument or group {named(unknown)}; correct or remove the lines"

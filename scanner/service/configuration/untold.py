@@ -82,23 +82,23 @@ def _of_setups(settings: Settings) -> Iterator[Mistake]:
             yield Mistake(FIRST, text + "will not be reported: check directions", warning=True)
     missing: dict[tuple[Kind, ...], list[Series]] = {}
     for each in series:
-        if kinds := _unheard(each, takes, settings):
+        if kinds := _kinds_without_route(each, takes, settings):
             missing.setdefault(kinds, []).append(each)
-    for kinds, unheard in missing.items():
-        text = f"a route takes setup.qualified of {_whose(unheard, series)}, but none takes {', '.join(kinds)}; "
+    for kinds, affected in missing.items():
+        text = f"a route takes setup.qualified of {_whose(affected, series)}, but none takes {', '.join(kinds)}; "
         add = "it" if len(kinds) == 1 else "them"
         text += f"if you act on a setup, you need to know how it goes on: add {add} to the kinds of that route"
         yield Mistake(FIRST, text, warning=True)
 
 
-def _unheard(series: Series, takes: _Taken, settings: Settings) -> tuple[Kind, ...]:
+def _kinds_without_route(series: Series, takes: _Taken, settings: Settings) -> tuple[Kind, ...]:
     """Give the kinds that follow a setup of a series and that no route takes, although one takes the setup."""
     # The answer changes only at the amounts of evidence that routes require.
     steps = {route.least_evidence for route in settings.routes}
-    heard = [
+    taken = [
         (side, points) for side in DIRECTIONS for points in steps if takes("setup.qualified", series, side, points)
     ]
-    return tuple(kind for kind in FOLLOWING if not all(takes(kind, series, *each) for each in heard))
+    return tuple(kind for kind in FOLLOWING if not all(takes(kind, series, *each) for each in taken))
 
 
 def _series(settings: Settings) -> list[Series]:

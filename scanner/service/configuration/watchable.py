@@ -57,10 +57,10 @@ def unwatchable(instruments: Mapping[str, Mapping[Keys, Table]], gone: Collectio
             key: path for key in ("timeframes", "base") for path in reversed(list(parts)) if getattr(parts[path], key)
         }
         if "timeframes" in given:
-            yield from _unmakable(parts, given)
+            yield from _impossible_timeframes(parts, given)
 
 
-def _unmakable(parts: Mapping[Keys, Table], given: Mapping[str, Keys]) -> Iterator[Mistake]:
+def _impossible_timeframes(parts: Mapping[Keys, Table], given: Mapping[str, Keys]) -> Iterator[Mistake]:
     wanted = sorted(Timeframe.named(each) for each in parts[given["timeframes"]].timeframes or ())
     base = Timeframe.named(parts[given["base"]].base or "") if "base" in given else wanted[0]
     wrong = [each.name for each in wanted if each.seconds % base.seconds or each < base]

@@ -29,7 +29,7 @@ T = TypeVar("T")
 NANOSECONDS = 1_000_000_000
 LOADED = 1_000
 """Deliveries read from the outbox at a time."""
-LOOK_AGAIN = 5.0
+CHECK_SECONDS = 5.0
 """Seconds after which the outbox is checked again, since other programs may change it."""
 AT_LEAST = 0.1
 """Fewest seconds of rest if nothing can be sent."""
@@ -355,10 +355,10 @@ class Lane:
     async def _until_next(self, now: int, silent_until: int | None) -> float:
         """Give the seconds until something may be due, by the clock or because the outbox was changed."""
         if silent_until is not None:
-            return min(LOOK_AGAIN, (silent_until - now) / NANOSECONDS)
+            return min(CHECK_SECONDS, (silent_until - now) / NANOSECONDS)
         found = await self._stored(lambda: self._outbox.next_try(now, self._name))
-        wait = LOOK_AGAIN if found is None else (found - now) / NANOSECONDS
-        return min(max(wait, AT_LEAST), LOOK_AGAIN)
+        wait = CHECK_SECONDS if found is None else (found - now) / NANOSECONDS
+        return min(max(wait, AT_LEAST), CHECK_SECONDS)
 
     async def _rest(self, seconds: float) -> None:
         """Sleep until woken, at most a number of seconds."""

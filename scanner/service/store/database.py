@@ -26,13 +26,13 @@ if TYPE_CHECKING:
 
 PAGE_BYTES = 4_096
 CACHE_KIB = 32_768
-PATIENT_WITH_US = 4
+THREAD_PATIENCE = 4
 """How many times longer a thread waits for another thread's transaction than for another program's: on a working disk,
 none takes that long."""
 CHECKPOINT_PAGES = 16_384
 """Pages in the write-ahead log after which SQLite moves them to the database, if upkeep did not before."""
 
-OURS_ALONE = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
+DEFECTS = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
 """Errors that only a defect can cause: they keep their traceback."""
 
 WRITES_MISSED = {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
@@ -50,7 +50,7 @@ class Database:
         """Open the database; ``patience`` is how many seconds to wait for another program's lock."""
         self.path = path
         self._lock_of_threads = RLock()
-        self._turn_seconds = PATIENT_WITH_US * patience
+        self._turn_seconds = THREAD_PATIENCE * patience
         self._durable = True
         self._lock = None if visiting else StoreLock(path, make=True)
         try:
@@ -193,7 +193,7 @@ class Database:
     def _explained(self) -> Iterator[None]:
         try:
             yield
-        except OURS_ALONE:
+        except DEFECTS:
             raise
         except (sqlite3.Error, DamagedError) as problem:
             raise trouble(self.path, problem) from problem

@@ -83,7 +83,7 @@ class Decisions:
             (bar,) = connection.execute(
                 "SELECT max(s.last_close) FROM event e JOIN series s ON s.id = e.series WHERE e.thread = ?", (thread,)
             ).fetchone()
-            wrong = _put_right(kind, price, size, before, bar)
+            wrong = _replaced(kind, price, size, before, bar)
             kinds = {each.kind for each in before if wrong is None or each.kind != kind}
             if why := refusal(kind, kinds, ended=KINDS[last_kind].ends):
                 raise DecisionRefusedError(why)
@@ -158,7 +158,7 @@ def refusal(kind: Decided, before: Collection[Decided], *, ended: bool) -> str:
     return ""
 
 
-def _put_right(
+def _replaced(
     kind: Decided, price: Decimal | None, size: Decimal | None, before: Sequence[Decision], bar: int | None
 ) -> Decision | None:
     """Find the decision that another price or size replaces; None if there is none, or neither is given.

@@ -104,13 +104,13 @@ def holder(path: Path) -> Holder | None:
     If it is free, the lock is held for an instant to find out.
     """
     beside = path.with_name(f"{path.name}.lock")
-    if (word := _word_of_holder(beside, path)) is not None:
+    if (word := _holder_text(beside, path)) is not None:
         return word
     # The lock file of a running process may have been removed.
-    return None if _word_of_holder(path, path) is None else Holder("?", "")
+    return None if _holder_text(path, path) is None else Holder("?", "")
 
 
-def _word_of_holder(file: Path, store: Path) -> Holder | None:
+def _holder_text(file: Path, store: Path) -> Holder | None:
     """Read a file that a process has locked; None if none has, or there is no such file."""
     try:
         opened = os.open(file, os.O_RDONLY | os.O_CLOEXEC)

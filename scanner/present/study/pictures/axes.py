@@ -46,10 +46,10 @@ def sheet(height: float, *, left: float = 48) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(WIDTH / DPI, height / DPI), dpi=DPI, facecolor=PAPER)
     top, bottom, right = 24.0, 42.0, 12.0
     box = (left / WIDTH, bottom / height, 1 - (left + right) / WIDTH, 1 - (top + bottom) / height)
-    return figure, _dressed(figure.add_axes(box))
+    return figure, _styled(figure.add_axes(box))
 
 
-def _dressed(axes: Axes) -> Axes:
+def _styled(axes: Axes) -> Axes:
     axes.set_facecolor(PAPER)
     for side, spine in axes.spines.items():
         spine.set_visible(side in {"left", "bottom"})

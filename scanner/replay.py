@@ -59,6 +59,7 @@ class MostlyRefusedError(ReplayError):
             f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so no setup is looked for in them"
         )
         self.timetable = timetable
+        self.reasons = {*tally.refused}
 
 
 class Recording(Protocol):

@@ -6,7 +6,7 @@ import struct
 from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from math import inf, nan
+from math import inf, isnan, nan
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
@@ -36,13 +36,20 @@ Reason = Literal[
     "missing bars",
     "no trade",
     "unreadable volume",
+    "missing volume",
+    "leap in price",
 ]
 
-NOTED: frozenset[str] = frozenset({"suspected bad tick", "missing bars", "no trade", "unreadable volume"})
+NOTED: frozenset[str] = frozenset(
+    {"suspected bad tick", "missing bars", "no trade", "unreadable volume", "missing volume", "leap in price"}
+)
 """Reasons for which a row is only noted; for every other one it is refused."""
 
 NOTES_KEPT = 1_000
 """Notes kept for each reason and call; beyond them rows are counted."""
+
+LEAP = 1.8
+"""A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
 
 HOUR = 3_600 * 1_000_000_000
 
@@ -220,6 +227,9 @@ class Guard:
         row = first, high, low, end, volume = _row(raw, 0)
         sound = -BEYOND_PRICES < low <= first <= high < BEYOND_PRICES and low <= end <= high
         sound = sound and not (volume < 0 or volume == inf)
+        sound = sound and not (isnan(volume) and not isnan(self._last_row[-1]))
+        last_end = self._last_row[3]
+        sound = sound and (low <= 0 or (high < LEAP * min(low, last_end) and last_end < LEAP * low))
         idle = low == high and volume == 0
         if (
             self.until is not None
@@ -348,22 +358,14 @@ class Guard:
     def _note_oddities(
         self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
     ) -> None:
-        """Note bars before which others are missing, and bars without any trade or of a volume that cannot be read.
+        """Note bars before which others are missing, those without any trade or volume, and leaps in price.
 
         ``before`` is the bar before them.
         """
         if not len(bars):
             return
-        if found.raw.unreadable:
-            # Of a bar that is taken, prices and time could be read.
-            without = good[np.isnan(bars.volume)]
-            told = [row in found.raw.unreadable for row in found.raw.row[without].tolist()]
-            if any(told):
-                found.note(
-                    "unreadable volume",
-                    without[np.array(told)],
-                    lambda index: f"taken without a volume ({found.raw.unreadable[int(found.raw.row[index])]})",
-                )
+        self._note_volumes(bars, found, good)
+        self._note_leaps(bars, found, good)
         idle = np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))
         if len(idle):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
@@ -382,3 +384,44 @@ class Guard:
                 lambda index: f"{lacking[index]} bar(s) missing before {_written(int(found.raw.stamp[index]))}",
                 count=int(missing[gaps].sum()),
             )
+
+    def _note_volumes(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
+        """Note bars whose volume cannot be read, and each that has none after one that has."""
+        without = np.isnan(bars.volume)
+        if not without.any():
+            return
+        # Of a bar that is taken, prices and time could be read.
+        rows = found.raw.row[good].tolist() if found.raw.unreadable else []
+        told = np.array([row in found.raw.unreadable for row in rows] or False, dtype=np.bool_) & without
+        if told.any():
+            found.note(
+                "unreadable volume",
+                good[told],
+                lambda index: f"taken without a volume ({found.raw.unreadable[int(found.raw.row[index])]})",
+            )
+        ends = without & ~told & ~np.append(np.isnan(self._last_row[-1]), without[:-1])
+        if ends.any():
+            found.note("missing volume", good[ends], "taken without a volume, which the bar before it has")
+
+    def _note_leaps(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
+        """Note bars that open far from the last close, or reach far beyond their own open and close, in proportion."""
+        last_close = self._last_row[3]
+        last = np.append(bars.open[0] if isnan(last_close) else last_close, bars.close[:-1])
+        # Few comparisons find nearly every bar right.
+        least, most = np.minimum(bars.low, last), np.maximum(bars.high, last)
+        suspects = np.flatnonzero((least > 0) & (most >= LEAP * least))
+        if not len(suspects):
+            return
+        first, high, low, end = (column[suspects] for column in (bars.open, bars.high, bars.low, bars.close))
+        pairs = (
+            ("it opens at {} times the last close", first, last[suspects]),
+            ("its high is {} times its open or close", high, np.maximum(first, end)),
+            ("its low is {} times its open or close", low, np.minimum(first, end)),
+        )
+        said: dict[int, str] = {}
+        for words, price, other in pairs:
+            leaps = (price >= LEAP * other) | (other >= LEAP * price)
+            for index, ratio in zip(good[suspects[leaps]].tolist(), (price / other)[leaps].tolist(), strict=True):
+                said.setdefault(index, words.format(f"{ratio:.3g}"))
+        if said:
+            found.note("leap in price", np.array(sorted(said)), said.__getitem__)

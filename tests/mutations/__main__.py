@@ -16,7 +16,7 @@ from time import monotonic
 from typing import TYPE_CHECKING
 
 from scanner.present.tables import table
-from tests.mutations.kinds import KINDS
+from tests.mutations.kinds import KINDS, UNSEEN
 from tests.mutations.verdicts import VERDICTS, Judge
 
 if TYPE_CHECKING:
@@ -27,12 +27,17 @@ if TYPE_CHECKING:
 TOLD_EVERY = 5.0
 """Seconds between two words about how far it is."""
 WRONG = "wrong silently"
+UNSEEN_ONE_IN = 20
+"""One mutation in so many is one of those that nothing in the bars need show."""
 
 
 def mutation(seed: int, number: int) -> tuple[str, Mutated]:
     """Make one of the mutations; gives its kind as well. Each kind has its turn."""
-    kind = list(KINDS)[number % len(KINDS)]
     random = Random(f"{seed} {number}")
+    if random.randrange(UNSEEN_ONE_IN) == 0:
+        kind = random.choice(list(UNSEEN))
+        return kind, UNSEEN[kind][0](random)
+    kind = list(KINDS)[number % len(KINDS)]
     return kind, random.choice(KINDS[kind])(random)
 
 
@@ -54,7 +59,7 @@ def _show(judge: Judge, seed: int, number: int) -> int:
     kind, made = mutation(seed, number)
     verdict, why = judge.verdict(made)
     print(f"{kind}: {made.file.name}: {made.what}\n{verdict}", *why[:20], sep="\n  ")
-    return int(verdict == WRONG)
+    return int(verdict == WRONG and kind in KINDS)
 
 
 def _count(judge: Judge, seed: int, count: int) -> int:
@@ -65,16 +70,17 @@ def _count(judge: Judge, seed: int, count: int) -> int:
         kind, made = mutation(seed, number)
         verdict, _ = judge.verdict(made)
         found[kind, verdict] += 1
-        if verdict == WRONG:
+        if verdict == WRONG and kind in KINDS:
             wrong.append(f"{kind}: {made.what}: python -m tests.mutations --seed {seed} --number {number}")
         if monotonic() - said > TOLD_EVERY:
             said = monotonic()
             print(f"{number + 1:,} of {count:,}, {len(wrong):,} of them wrong silently", file=sys.stderr)
     rows = [
         (kind, f"{sum(found[kind, each] for each in VERDICTS):,}", *(f"{found[kind, each]:,}" for each in VERDICTS))
-        for kind in KINDS
+        for kind in (*KINDS, *UNSEEN)
     ]
     print(*table(("what is changed", "files", *VERDICTS), rows, left=(0,)), sep="\n")
+    print("", *(f"{kind}: cannot always be seen, for {why}" for kind, (_, why) in UNSEEN.items()), sep="\n")
     print(f"\nseed {seed}, {monotonic() - begun:.0f} s", *wrong, sep="\n")
     return int(bool(wrong))
 

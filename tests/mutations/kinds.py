@@ -240,6 +240,19 @@ def joined_lines(random: Random) -> Mutated:
     return _of(file, file.text(lines).encode(file.encoding), f"rows {row} and {row + 1} are one", range(row, row + 1))
 
 
+def cut_end(random: Random) -> Mutated:
+    """The file ends too soon, within a line or right behind it."""
+    file = any_file(random)
+    cells = file.cells()
+    lines = file.lines(cells)
+    row = random.randrange(len(lines) * 4 // 5, len(lines))
+    length = random.randint(1, len(lines[row]))
+    cut = file.text([*lines[:row], lines[row][:length]]).removesuffix(file.sheet.end)
+    kept = file.in_order[: row + (length == len(lines[row]))]
+    made = _of(file, cut.encode(file.encoding), f"the file ends in row {row}, after {length} letters", range(row, row + 1))
+    return replace(made, bars=kept[::-1] if file.sheet.newest_first else kept)
+
+
 # --- mixed encodings --------------------------------------------------------------------------------------------------
 
 ENCODINGS = ("utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "utf-16-be")
@@ -273,6 +286,18 @@ KINDS: dict[str, tuple[Callable[[Random], Mutated], ...]] = {
     "dropped cells": (emptied_cell, removed_cell, cell_moved_up),
     "shifted hours": (shifted_stretch, shifted_file),
     "scaled stretches": (scaled_stretch,),
-    "cut lines": (cut_line, cut_piece, cut_lines, joined_lines),
+    "cut lines": (cut_line, cut_piece, cut_lines, joined_lines, cut_end),
     "mixed encodings": (other_encoding, appended_file),
 }
+
+UNSEEN: dict[str, tuple[Callable[[Random], Mutated], str]] = {
+    "shifted hours, no calendar": (
+        shifted_unseen,
+        "bars of a market that is open at those hours are written just so; a calendar tells (--calendar)",
+    ),
+    "a number cut short": (
+        cut_last_number,
+        "the line has its end, so nothing else is missing, and a smaller volume is a volume",
+    ),
+}
+"""Mutations that nothing in the bars need show, and why."""

@@ -7,6 +7,7 @@ from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Literal
+from zoneinfo import ZoneInfo
 
 from pyarrow import parquet
 
@@ -14,9 +15,9 @@ from scanner.commands import import_bars
 from scanner.commands.replay import gather
 from scanner.recordings import Reading
 from tests.adapters.zoo.animals import Bar
+from tests.mutations.real_files import NEW_YORK
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from scanner.events import Event
@@ -36,9 +37,11 @@ class Told:
     notes: list[tuple[int, str]] = field(default_factory=list)
     holds: list[tuple[datetime, str]] = field(default_factory=list)
     refusals: list[str] = field(default_factory=list)
+    words: list[str] = field(default_factory=list)
+    """What was said of the file."""
 
 
-def read(path: Path, options: dict[str, object]) -> Told:
+def read(path: Path, options: dict[str, object], *, daily: bool) -> Told:
     """Read a file by both doors; one that either refuses gives no bars."""
     told, reading = Told(), Reading(**options)  # type: ignore[arg-type]  # options of all types
 
@@ -58,18 +61,22 @@ def read(path: Path, options: dict[str, object]) -> Told:
             if not told.refusals:
                 code = import_bars.run([path], reading, out)
                 assert code == 0, words.getvalue()
-                told.bars = list(_bars(out))
+                told.bars = _bars(out, daily=daily)
         except Exception as problem:  # what is not a sentence for people is raised again
             if getattr(problem, "exit_code", None) != 2:  # noqa: PLR2004 - what cannot be used
                 raise
             told.refusals.append(str(problem))
+    told.words = [line for line in words.getvalue().splitlines() if line.startswith(f"{path}: ")]
     out.unlink(missing_ok=True)
     return told
 
 
-def _bars(path: Path) -> Sequence[Bar]:
+def _bars(path: Path, *, daily: bool) -> list[Bar]:
+    """Read what ``import`` wrote; a daily bar is that of the day in New York on which its session opens."""
     columns: dict[str, Any] = parquet.read_table(path).to_pydict()
     opens = columns["date"] if "date" in columns else [_moment(each) for each in columns["open time"]]
+    if daily and "date" not in columns:
+        opens = [each.astimezone(ZoneInfo(NEW_YORK)).date() for each in opens]
     prices = zip(*(columns[name] for name in ("open", "high", "low", "close")), strict=True)
     return [Bar.of(*row) for row in zip(opens, prices, columns["volume"], strict=True)]
 
@@ -88,19 +95,19 @@ class Judge:
     def _unchanged(self, made: Mutated) -> Told:
         key = f"{made.file.name} {made.file.bars[0].opens}", str(made.options)
         if key not in self._before:
-            told = self._read(made.file.content(made.file.cells()), made.options)
+            told = self._read(made, made.file.content(made.file.cells()))
             assert told.bars == list(made.file.bars), f"the real file is misread: {made.file.name} {told.refusals}"
             self._before[key] = told
         return self._before[key]
 
-    def _read(self, content: bytes, options: dict[str, object]) -> Told:
+    def _read(self, made: Mutated, content: bytes) -> Told:
         path = self._folder / "MUTATED.csv"
         path.write_bytes(content)
-        return read(path, options)
+        return read(path, made.options, daily=not isinstance(made.bars[0].opens, datetime))
 
     def verdict(self, made: Mutated) -> tuple[Verdict, list[str]]:
         """Say what became of a mutated file, and what was said of it or which bars are wrong."""
-        before, told = self._unchanged(made), self._read(made.content, made.options)
+        before, told = self._unchanged(made), self._read(made, made.content)
         if told.refusals:
             return "refused", told.refusals
         if told.bars == list(made.bars):
@@ -126,4 +133,4 @@ class Judge:
             for when, why in told.holds
             if (when, why) not in before.holds and times[0][:10] <= str(when)[:10] <= times[-1][:10]
         ]
-        return notes + holds
+        return notes + holds + [line for line in told.words if line not in before.words]

@@ -39,6 +39,10 @@ class Table(Known, Protocol):
     def form(self) -> str:
         """What kind of file it is, in words."""
 
+    @property
+    def open_end(self) -> bool:
+        """Whether its last line has no end, and so may be cut off."""
+
     def beginning(self) -> Iterable[Sequence[Rows]]:
         """Give the first rows, numbers that are written as text as they stand."""
 

@@ -45,6 +45,7 @@ class WorkbookTable:
     """The one sheet of a workbook that holds a table of bars; its rows have the numbers that they have there."""
 
     by_program = False
+    open_end = False
 
     def __init__(self, file: ByteFile, options: ReadingOptions) -> None:
         self._file = file

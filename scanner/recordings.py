@@ -216,7 +216,7 @@ def advised(problem: ReplayError, recording: Recording, reading: Reading) -> str
     if "misaligned time" in problem.reasons:
         tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
     elif problem.reasons & WRONG_COLUMNS:
-        tried = "are the columns what their names say? if not, say which with --columns high=NAME,low=NAME"
+        tried = "a column may hold something else than its name says: compare some rows with the header"
     return f"{problem}; {tried or 'look at what is said of each row, and mend the file or say how it is written'}"
 
 

@@ -39,7 +39,10 @@ def together() -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def found(together: pd.DataFrame) -> pd.DataFrame:
-    with pytest.warns(UserWarning, match=r"^(AAPL|MSFT): put on hold [12] times?, as after a split$"):
+    with pytest.warns(
+        UserWarning,
+        match=r"^(AAPL|MSFT): \d rows? \(\d leap in price\) noted; put on hold [12] times?, as after a split$",
+    ):
         return scanner.find_setups(together)
 
 

@@ -50,6 +50,8 @@ NOTES_KEPT = 1_000
 
 LEAP = 1.8
 """A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
+RANGES = 3.0
+"""It must be farther away than so many times the range of the bar before, and the range or body of its own."""
 
 HOUR = 3_600 * 1_000_000_000
 
@@ -404,23 +406,30 @@ class Guard:
             found.note("missing volume", good[ends], "taken without a volume, which the bar before it has")
 
     def _note_leaps(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
-        """Note bars that open far from the last close, or reach far beyond their own open and close, in proportion."""
-        last_close = self._last_row[3]
+        """Note bars that open far from the last close, or reach far beyond their own open and close.
+
+        Far is by a factor of ``LEAP``, and by several times the ranges beside it: prices near zero double every day.
+        """
+        _, last_high, last_low, last_close, _ = self._last_row
         last = np.append(bars.open[0] if isnan(last_close) else last_close, bars.close[:-1])
         # Few comparisons find nearly every bar right.
         least, most = np.minimum(bars.low, last), np.maximum(bars.high, last)
         suspects = np.flatnonzero((least > 0) & (most >= LEAP * least))
         if not len(suspects):
             return
+        ranges = np.append(0.0 if isnan(last_close) else last_high - last_low, bars.high - bars.low)
+        before, own = ranges[suspects], ranges[suspects + 1]
         first, high, low, end = (column[suspects] for column in (bars.open, bars.high, bars.low, bars.close))
-        pairs = (
-            ("it opens at {} times the last close", first, last[suspects]),
-            ("its high is {} times its open or close", high, np.maximum(first, end)),
-            ("its low is {} times its open or close", low, np.minimum(first, end)),
+        body = np.abs(end - first)
+        sides = (
+            ("it opens at {} times the last close", first, last[suspects], own),
+            ("its high is {} times its open or close", high, np.maximum(first, end), body),
+            ("its low is {} times its open or close", low, np.minimum(first, end), body),
         )
         said: dict[int, str] = {}
-        for words, price, other in pairs:
+        for words, price, other, beside in sides:
             leaps = (price >= LEAP * other) | (other >= LEAP * price)
+            leaps &= np.abs(price - other) > RANGES * np.maximum(before, beside)
             for index, ratio in zip(good[suspects[leaps]].tolist(), (price / other)[leaps].tolist(), strict=True):
                 said.setdefault(index, words.format(f"{ratio:.3g}"))
         if said:

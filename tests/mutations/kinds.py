@@ -249,7 +249,9 @@ def cut_end(random: Random) -> Mutated:
     length = random.randint(1, len(lines[row]))
     cut = file.text([*lines[:row], lines[row][:length]]).removesuffix(file.sheet.end)
     kept = file.in_order[: row + (length == len(lines[row]))]
-    made = _of(file, cut.encode(file.encoding), f"the file ends in row {row}, after {length} letters", range(row, row + 1))
+    made = _of(
+        file, cut.encode(file.encoding), f"the file ends in row {row}, after {length} letters", range(row, row + 1)
+    )
     return replace(made, bars=kept[::-1] if file.sheet.newest_first else kept)
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 NEW_YORK = "America/New_York"
 CALENDAR = "XNYS"
-"""All seven series are American: with this calendar the times of a file can be held against sessions."""
+"""All the series are American: with this calendar the times of a file can be held against sessions."""
 LENGTH = 320
 """Bars of a file; so many that setups could be found in it."""
 A_DAY = 26
@@ -103,7 +103,7 @@ def real_file(number: int) -> RealFile:
     ways = [*DAILY, *QUARTERS]
     way, window = ways[number % len(ways)], number // len(ways)
     symbol, bars = _window(window * len(ways) + number % len(ways))
-    options = {"calendar": CALENDAR, **LOCAL}
+    options: dict[str, object] = {"calendar": CALENDAR, **LOCAL}
     if way in DAILY:
         sheet, encoding = DAILY[way]
         return RealFile(f"{symbol}, {way}", bars, sheet, encoding, options)
@@ -126,7 +126,7 @@ def file_within_days(random: Random) -> RealFile:
 
 def _window(number: int) -> tuple[str, tuple[Bar, ...]]:
     """Give bars of one of the series, of another time for each number."""
-    series = every_series()
+    series = {symbol: found for symbol, found in every_series().items() if len(found) > LENGTH}
     symbol = list(series)[number % len(series)]
     found = series[symbol]
     begin = (number * 971) % (len(found) - LENGTH)

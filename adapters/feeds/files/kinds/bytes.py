@@ -145,7 +145,9 @@ class ByteFile:
         open_end = not packed and end not in WHOLE_ENDS
         # A packed file is gone through twice.
         progress.total += state.st_size * (1 + packed)
-        return cls(path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""), open_end)
+        return cls(
+            path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""), open_end
+        )
 
     def head(self) -> bytes:
         """Give the beginning of the content in UTF-8, enough for two lines; other bytes than text stay as they are."""

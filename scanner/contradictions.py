@@ -1,4 +1,4 @@
-"""What is said of recorded bars, held against the bars: a step or columns that cannot be theirs, rows that do not fit."""
+"""What is said of recorded bars, held against the bars: steps and columns that cannot be theirs, rows that fail."""
 
 from __future__ import annotations
 

@@ -188,7 +188,7 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     if calendar.known and not len(checked.bars) and checked.counts["misaligned time"]:
         tried = advice(reading, partial(_first_rows, recording), calendar, base)
         raise ValueError(
-            f"no {base.name} bar begins where its first {len(rows):,} rows do, going by the sessions of "
+            f"no {base.name} bar can begin where its first {len(rows):,} rows do in the sessions of "
             f"{calendar.name}; {tried or 'give another calendar, or the zone of the times with --tz'}"
         )
     instrument = replace(instrument, currency=instrument.currency or reading.currency)

@@ -229,7 +229,7 @@ class Guard:
         row = first, high, low, end, volume = _row(raw, 0)
         sound = -BEYOND_PRICES < low <= first <= high < BEYOND_PRICES and low <= end <= high
         sound = sound and not (volume < 0 or volume == inf)
-        sound = sound and not (isnan(volume) and not isnan(self._last_row[-1]))
+        sound = sound and isnan(volume) == isnan(self._last_row[-1])
         last_end = self._last_row[3]
         sound = sound and (low <= 0 or (high < LEAP * min(low, last_end) and last_end < LEAP * low))
         idle = low == high and volume == 0
@@ -274,7 +274,7 @@ class Guard:
             stamps = np.where(unreadable, readable[0] if len(readable) else 0, stamps)
         opens, closes, aligned = self.timetable.spans(stamps, raw.stamp_kind)
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
-        grid = f"the sessions of {calendar.name}" if calendar.known else "one another"
+        grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
             usual = min(timeframe.nanoseconds, HOUR)
             phases = opens - opens // usual * usual
@@ -284,9 +284,7 @@ class Guard:
             found.note(
                 "misaligned time",
                 astray,
-                lambda index: (
-                    f"no {timeframe.name} bar has the time {_written(int(raw.stamp[index]))}, going by {grid}"
-                ),
+                lambda index: f"no {timeframe.name} bar can have the time {_written(int(raw.stamp[index]))} {grid}",
             )
         return opens, closes
 
@@ -340,7 +338,7 @@ class Guard:
 
         checks: tuple[tuple[str, Reason, Callable[[int], str]], ...] = (
             ("repeated", "repeated time", repeated),
-            ("backward", "backward time", lambda index: f"the time {time(index)} goes back"),
+            ("backward", "backward time", lambda index: f"the time {time(index)} is before that of the last bar"),
             (
                 "overlapping",
                 "misaligned time",
@@ -349,7 +347,7 @@ class Guard:
             (
                 "ahead",
                 "leap in time",
-                lambda index: f"the time {time(index)} leaps ahead by more than a year, and no row before goes there",
+                lambda index: f"the time {time(index)} is more than a year after the last bar",
             ),
         )
         for disorder, reason, say in checks:
@@ -388,9 +386,10 @@ class Guard:
             )
 
     def _note_volumes(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
-        """Note bars whose volume cannot be read, and each that has none after one that has."""
+        """Note bars whose volume cannot be read, each that has none after one that has, and the other way round."""
         without = np.isnan(bars.volume)
-        if not without.any():
+        before = np.append(without[0] if isnan(self._last_row[3]) else isnan(self._last_row[-1]), without[:-1])
+        if not (without | before).any():
             return
         # Of a bar that is taken, prices and time could be read.
         rows = found.raw.row[good].tolist() if found.raw.unreadable else []
@@ -401,9 +400,14 @@ class Guard:
                 good[told],
                 lambda index: f"taken without a volume ({found.raw.unreadable[int(found.raw.row[index])]})",
             )
-        ends = without & ~told & ~np.append(np.isnan(self._last_row[-1]), without[:-1])
-        if ends.any():
-            found.note("missing volume", good[ends], "taken without a volume, which the bar before it has")
+        changes = np.flatnonzero((without != before) & ~told)
+        if len(changes):
+            ends = dict(zip(good[changes].tolist(), without[changes].tolist(), strict=True))
+            found.note(
+                "missing volume",
+                good[changes],
+                lambda index: "no volume, unlike the bar before" if ends[index] else "a volume, unlike the bar before",
+            )
 
     def _note_leaps(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
         """Note bars that open far from the last close, or reach far beyond their own open and close.

@@ -82,7 +82,7 @@ def test_a_calendar_in_which_no_bar_can_begin_is_refused(tmp_path: Path) -> None
     ]
     code, out, err = closewatch("replay", written(tmp_path / "gannet.csv", nights), "--calendar", "XNYS")
     assert (code, out) == (2, "")
-    assert "no 15m bar begins where its first 160 rows do, going by the sessions of XNYS; give another calendar" in err
+    assert "no 15m bar can begin where its first 160 rows do in the sessions of XNYS; give another calendar" in err
 
 
 def test_a_file_of_which_much_is_refused_gives_no_setup_and_ends_nothing_else(local: Path, tmp_path: Path) -> None:

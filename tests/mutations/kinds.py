@@ -52,7 +52,7 @@ def _stretch(file: RealFile, random: Random) -> range:
 
 
 def swapped_columns(random: Random) -> Mutated:
-    """Two columns of numbers change places below a header that stays as it is."""
+    """Let two columns of numbers change places below a header that stays as it is."""
     file = any_file(random)
     one, other = random.choice(list(combinations(range(FIRST_PRICE, VOLUME + 1), 2)))
     cells = file.cells()
@@ -69,36 +69,39 @@ def _place(file: RealFile, random: Random) -> tuple[int, int, list[list[str]]]:
     return random.randrange(len(file.bars)), random.randrange(VOLUME + 1), file.cells()
 
 
+def _without_volume(file: RealFile, row: int) -> tuple[Bar, ...]:
+    bar = file.in_order[row]
+    return tuple(replace(each, volume=None) if each is bar else each for each in file.bars)
+
+
 def emptied_cell(random: Random) -> Mutated:
-    """A cell loses what stood in it; without its volume a bar is still true."""
+    """Empty a cell; without its volume a bar is still true."""
     file = any_file(random)
     row, column, cells = _place(file, random)
     cells[row][column] = ""
     made = _of(file, file.content(cells), f"{file.sheet.names[column]} is emptied", range(row, row + 1))
     if column != VOLUME:
         return made
-    bar = file.in_order[row]
-    return replace(made, bars=tuple(replace(each, volume=None) if each is bar else each for each in file.bars))
+    return replace(made, bars=_without_volume(file, row))
 
 
 def removed_cell(random: Random) -> Mutated:
-    """A cell is taken out, and those after it move to the left; perhaps an empty one fills the line up."""
+    """Take a cell out, so that those after it move to the left; perhaps an empty one fills the line up."""
     file = any_file(random)
     row, column, cells = _place(file, random)
     del cells[row][column]
-    filled = random.random() < 0.5  # noqa: PLR2004 - a half
+    filled = random.random() < 0.5
     if filled:
         cells[row].append("")
     what = f"{file.sheet.names[column]} is taken out{', an empty cell stands at the end' if filled else ''}"
     made = _of(file, file.content(cells), what, range(row, row + 1))
     if not (filled and column == VOLUME):
         return made
-    bar = file.in_order[row]
-    return replace(made, bars=tuple(replace(each, volume=None) if each is bar else each for each in file.bars))
+    return replace(made, bars=_without_volume(file, row))
 
 
 def cell_moved_up(random: Random) -> Mutated:
-    """A cell is taken out in a spreadsheet, and all below it move up."""
+    """Take a cell out so that all below it move up, as a spreadsheet does."""
     file = any_file(random)
     row, column, cells = _place(file, random)
     for index in range(row, len(cells)):
@@ -106,8 +109,7 @@ def cell_moved_up(random: Random) -> Mutated:
     made = _of(file, file.content(cells), f"{file.sheet.names[column]} moves up", range(row, len(cells)))
     if not (column == VOLUME and row == len(cells) - 1):
         return made
-    bar = file.in_order[row]
-    return replace(made, bars=tuple(replace(each, volume=None) if each is bar else each for each in file.bars))
+    return replace(made, bars=_without_volume(file, row))
 
 
 # --- shifted hours ----------------------------------------------------------------------------------------------------
@@ -134,22 +136,22 @@ def _hours(random: Random) -> int:
 
 
 def shifted_stretch(random: Random) -> Mutated:
-    """The times of some rows are hours away."""
+    """Move the times of some rows by hours."""
     file = file_within_days(random)
     rows, hours = _stretch(file, random), _hours(random)
     return _of(file, _shifted(file, rows, hours), f"{len(rows)} rows are {hours:+} hours away", rows)
 
 
 def shifted_file(random: Random) -> Mutated:
-    """All times are hours away, as those of another zone are."""
+    """Move all times by hours, as those of another zone are."""
     file = any_file(random)
     rows, hours = range(len(file.bars)), _hours(random)
     return _of(file, _shifted(file, rows, hours), f"all rows are {hours:+} hours away", rows)
 
 
 def shifted_unseen(random: Random) -> Mutated:
-    """All times are hours away, and nothing is told of the sessions."""
-    made = shifted_file(random) if random.random() < 0.5 else shifted_stretch(random)  # noqa: PLR2004 - a half
+    """Move times by hours, and tell nothing of the sessions."""
+    made = shifted_file(random) if random.random() < 0.5 else shifted_stretch(random)
     return replace(made, options={**made.options, "calendar": "none"})
 
 
@@ -159,7 +161,7 @@ FACTORS = (2, 0.5, 10, 100, 1000, 0.1, 0.01, 0.001)
 
 
 def scaled_stretch(random: Random) -> Mutated:
-    """All prices of some rows, or those of one column, are in another unit."""
+    """Bring all prices of some rows, or those of one column, to another unit."""
     file = any_file(random)
     rows, factor = _stretch(file, random), random.choice(FACTORS)
     columns = random.choice((range(FIRST_PRICE, VOLUME), range(at := random.randint(FIRST_PRICE, VOLUME - 1), at + 1)))
@@ -191,7 +193,7 @@ def _cut_at(file: RealFile, row: int, keep: Callable[[str], str], what: str) -> 
 
 
 def cut_line(random: Random) -> Mutated:
-    """A line ends too soon, before its last cell."""
+    """End a line too soon, before its last cell."""
     file = any_file(random)
     row = random.randrange(len(file.bars))
     line = file.lines(file.cells())[row]
@@ -200,7 +202,7 @@ def cut_line(random: Random) -> Mutated:
 
 
 def cut_last_number(random: Random) -> Mutated:
-    """A line ends within its last cell."""
+    """End a line within its last cell."""
     file = any_file(random)
     row = random.randrange(len(file.bars))
     line = file.lines(file.cells())[row]
@@ -209,7 +211,7 @@ def cut_last_number(random: Random) -> Mutated:
 
 
 def cut_piece(random: Random) -> Mutated:
-    """A piece is cut out, from within a line to within a later one."""
+    """Cut a piece out, from within a line to within a later one."""
     file = any_file(random)
     lines = file.lines(file.cells())
     row = random.randrange(len(lines) - 1)
@@ -221,7 +223,7 @@ def cut_piece(random: Random) -> Mutated:
 
 
 def cut_lines(random: Random) -> Mutated:
-    """Whole lines are cut out, not the first or last ones."""
+    """Cut whole lines out, not the first or last ones."""
     file = any_file(random)
     lines = file.lines(file.cells())
     row = random.randrange(1, len(lines) - 2)
@@ -232,7 +234,7 @@ def cut_lines(random: Random) -> Mutated:
 
 
 def joined_lines(random: Random) -> Mutated:
-    """A line has lost its end, and goes on with the next."""
+    """Take the end of a line away, so that it goes on with the next."""
     file = any_file(random)
     lines = file.lines(file.cells())
     row = random.randrange(len(lines) - 1)
@@ -241,7 +243,7 @@ def joined_lines(random: Random) -> Mutated:
 
 
 def cut_end(random: Random) -> Mutated:
-    """The file ends too soon, within a line or right behind it."""
+    """End the file too soon, within a line or right behind it."""
     file = any_file(random)
     cells = file.cells()
     lines = file.lines(cells)
@@ -261,7 +263,7 @@ ENCODINGS = ("utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "utf-16-be")
 
 
 def other_encoding(random: Random) -> Mutated:
-    """Some lines are in another encoding than those before, as where files are put end to end."""
+    """Write some lines in another encoding than those before, as where files are put end to end."""
     file = any_file(random)
     lines = [line + file.sheet.end for line in file.lines(file.cells())]
     rows, encoding = _stretch(file, random), random.choice(ENCODINGS)
@@ -273,7 +275,7 @@ def other_encoding(random: Random) -> Mutated:
 
 
 def appended_file(random: Random) -> Mutated:
-    """A second half with a header of its own, in another encoding and with other line ends, is put below the first."""
+    """Put a second half with a header of its own, in another encoding and with other line ends, below the first."""
     file = any_file(random)
     lines, encoding = file.lines(file.cells()), random.choice(ENCODINGS)
     end = random.choice(("\n", "\r\n"))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
-from functools import cache
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -51,9 +51,13 @@ class RealFile:
         """Give the number of the line of the first row."""
         return self.sheet.above.count("\n") + 2
 
-    def cells(self) -> list[list[str]]:
-        """Give the cells of each row."""
+    @cached_property
+    def _cells(self) -> list[list[str]]:
         return list(self.sheet.rows(self.bars))
+
+    def cells(self) -> list[list[str]]:
+        """Give the cells of each row, which may be changed."""
+        return [row.copy() for row in self._cells]
 
     def lines(self, cells: list[list[str]]) -> list[str]:
         """Write rows out, a line each, without their ends."""

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.market.guard import Note
     from tests.mutations.kinds import Mutated
-    from tests.mutations.real_files import RealFile
 
 Verdict = Literal["true bars", "noted", "refused", "wrong silently"]
 VERDICTS: tuple[Verdict, ...] = ("true bars", "noted", "refused", "wrong silently")
@@ -63,7 +62,7 @@ def read(path: Path, options: dict[str, object], *, daily: bool) -> Told:
                 assert code == 0, words.getvalue()
                 told.bars = _bars(out, daily=daily)
         except Exception as problem:  # what is not a sentence for people is raised again
-            if getattr(problem, "exit_code", None) != 2:  # noqa: PLR2004 - what cannot be used
+            if getattr(problem, "exit_code", None) != 2:
                 raise
             told.refusals.append(str(problem))
     told.words = [line for line in words.getvalue().splitlines() if line.startswith(f"{path}: ")]

@@ -125,6 +125,6 @@ def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequ
     if written and len(written) * 2 > sum(map(len, texts)):
         column = seen.columns.names[seen.columns.numbers["volume"]]
         raise UnreadableFileError(
-            f"{path}: the volume {quoted(written[0])} in the column {quoted(column)} is no number; "
-            "leave it out with --columns volume="
+            f"{path}: the volume {quoted(written[0])} in the column {quoted(column)} is not a number; "
+            "leave the column out with --columns volume="
         )

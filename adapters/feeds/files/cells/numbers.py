@@ -165,12 +165,12 @@ class Evidence:
         if min(point, comma) * FEW > point + comma:
             raise UnreadableFileError(
                 f"{path}: some numbers have a decimal point and others a decimal comma ({point:,} and {comma:,} "
-                "of those that tell); write all of them the same way"
+                "of the clear ones); write all of them the same way"
             )
         if self.ticks and not self.grouped:
             whole, _, rest = self.ticks.partition("'")
             raise UnreadableFileError(
-                f"{path}: {quoted(self.ticks)} may be {whole}{rest} or {whole} and {rest[:2]} thirty-seconds; "
+                f"{path}: {quoted(self.ticks)} may mean {whole}{rest}, or {whole} and {rest[:2]} thirty-seconds; "
                 "write prices with a decimal point"
             )
         if self.settled:
@@ -180,9 +180,9 @@ class Evidence:
             return "."
         mark: Mark = "." if "." in doubtful else ","
         raise UnreadableFileError(
-            f"{path}: {quoted(doubtful)} may be {doubtful.replace(mark, '')} or have a decimal {WORDS[mark]}, "
-            f"and no other number tells; say --decimal {mark} for the {WORDS[mark]}, "
-            f"or --decimal {_other(mark)}"
+            f"{path}: {quoted(doubtful)} can be read as {doubtful.replace(mark, '')} or with a decimal {WORDS[mark]}, "
+            f"and nothing else in the file settles it; add --decimal {mark} if the {WORDS[mark]} is the decimal mark, "
+            f"or --decimal {_other(mark)} if it separates thousands"
         )
 
 
@@ -244,7 +244,7 @@ class NumberReader:
             if self.currency not in {"", mark}:
                 raise UnreadableFileError(
                     f"{self.path}: some prices are in {self.currency} and others in {mark}; "
-                    "put those of one currency into a file of their own"
+                    "put each currency into a file of its own"
                 )
             self.currency = mark
 

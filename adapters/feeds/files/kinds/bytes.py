@@ -135,7 +135,7 @@ class ByteFile:
             if S_ISDIR(state.st_mode):
                 raise UnreadableFileError(f"{path}: it is a folder; a folder within a folder is not looked into")
             if not S_ISREG(state.st_mode):
-                raise UnreadableFileError(f"{path}: it is no regular file; save the bars to a file first")
+                raise UnreadableFileError(f"{path}: it is not a regular file; save the bars to a file first")
             with path.open("rb") as raw:
                 packed = raw.read(2) == GZIP
             with path.open("rb") as raw:

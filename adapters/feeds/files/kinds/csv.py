@@ -36,7 +36,7 @@ class CsvLines:
 
     def __init__(self, path: Path, head: Sequence[str], options: ReadingOptions) -> None:
         if any("\r" in line for line in head):
-            raise UnreadableFileError(f"{path}: its lines end in carriage returns alone; save it with usual line ends")
+            raise UnreadableFileError(f"{path}: its lines end in carriage returns only; save it with normal line ends")
         header = find_header(path, head, options)
         rows = [fields_of(line, header.delimiter) for line in head[header.line :]]
         self.columns = _with_volume(header.columns, rows)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from scanner.contradictions import check_columns, check_step
+from scanner.contradictions import check_columns, check_step, is_mostly_refused
 from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
@@ -225,6 +225,7 @@ def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar
 
     ``rows`` reads the first rows once more in another way.
     """
+    best, most = "", 0
     for words, other in _other_ways(reading, calendar):
         raw = rows(other)
         if raw is None:
@@ -232,7 +233,9 @@ def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar
         kept = len(Guard(Timetable(calendar, base)).check(raw).bars)
         if 20 * kept >= 19 * len(raw):
             return words
-    return ""
+        if kept > most and not is_mostly_refused(len(raw) - kept, len(raw)):
+            best, most = words, kept
+    return best
 
 
 def _other_ways(reading: Reading, calendar: Calendar) -> Iterator[tuple[str, Reading]]:

@@ -327,6 +327,9 @@ class Guard:
         if not faults:
             return
         held = {int(good[fault.position]): fault.held for fault in faults}
+        weeks = ""
+        if self.timetable.timeframe.name == "1w" and not self.timetable.calendar.known:
+            weeks = "; where weeks begin on different days, say in which calendar (--calendar)"
 
         def time(index: int) -> str:
             return _written(int(raw.stamp[index]))
@@ -342,7 +345,7 @@ class Guard:
             (
                 "overlapping",
                 "misaligned time",
-                lambda index: f"the bar of {time(index)} begins before the last one ends",
+                lambda index: f"the bar of {time(index)} begins before the last one ends{weeks}",
             ),
             (
                 "ahead",

@@ -106,12 +106,12 @@ class Judge:
 
     def verdict(self, made: Mutated) -> tuple[Verdict, list[str]]:
         """Say what became of a mutated file, and what was said of it or which bars are wrong."""
-        before, told = self._unchanged(made), self._read(made, made.content)
+        told = self._read(made, made.content)
         if told.refusals:
             return "refused", told.refusals
         if told.bars == list(made.bars):
             return "true bars", []
-        said = self._said(made, before, told)
+        said = self._said(made, self._unchanged(made), told)
         if said:
             return "noted", said
         right = set(made.bars)

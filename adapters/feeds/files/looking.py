@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-import pyarrow as pa
+import numpy as np
 
 from adapters.feeds.files.cells.arrow import is_text
 from adapters.feeds.files.cells.cells import Cells
@@ -120,8 +120,12 @@ def understand(path: Path, table: Table, options: ReadingOptions) -> Understandi
 def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequence[Rows]) -> None:
     """Refuse a file whose first volumes are all unreadable, which would be taken for missing."""
     texts = [column for rows in first for name, column in rows.numbers(seen.columns) if name == "volume"]
-    bad = [text.filter(pa.array(seen.numbers.read("volume", text)[1])) for text in texts if is_text(text.type)]
-    written = [cell for cells in bad for cell in cells.to_pylist()]
+    written = [
+        text[index].as_py()
+        for text in texts
+        if is_text(text.type)
+        for index in np.flatnonzero(seen.numbers.read("volume", text)[1]).tolist()
+    ]
     if written and len(written) * 2 > sum(map(len, texts)):
         column = seen.columns.names[seen.columns.numbers["volume"]]
         raise UnreadableFileError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from typing import TYPE_CHECKING
 
 import pytest
@@ -51,6 +52,17 @@ def run(capsys: pytest.CaptureFixture[str]) -> Run:
         return code, *capsys.readouterr()
 
     return typed
+
+
+def test_a_file_that_may_be_cut_off_is_told(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "gannet.csv"
+    path.write_bytes(GERMAN.encode()[:-2] + b"12")
+    assert "no line end; if the file was cut off there, its last number is wrong" in run("import", path)[1]
+    told = f"{path}: the last line has no line end; if the file was cut off there, its last number is wrong\n"
+    assert told in run("replay", path)[2]
+    for whole in (GERMAN.encode(), GERMAN.encode("utf-16"), gzip.compress(GERMAN.encode()[:-2])):
+        path.write_bytes(whole)
+        assert "no line end" not in run("import", path)[1]
 
 
 def test_what_is_understood_is_said(run: Run, tmp_path: Path) -> None:

@@ -91,6 +91,29 @@ def test_a_volume_that_cannot_be_read_is_noted_and_the_bar_taken() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ((20.1, 21.0, 20.0, 20.2, 5.0), "it opens at 1.91 times the last close"),
+        ((0.105, 0.11, 0.1, 0.105, 5.0), "it opens at 0.01 times the last close"),
+        ((10.5, 110.0, 10.0, 10.6, 5.0), "its high is 10.4 times its open or close"),
+        ((10.5, 11.0, 0.1, 10.6, 5.0), "its low is 0.00952 times its open or close"),
+        ((10.5, 11.0, 10.0, 10.6, nan), "no volume, unlike the bar before"),
+        ((18.0, 19.0, 11.0, 12.0, 5.0), ""),
+        ((2.0, 90.0, 1.0, 80.0, 5.0), ""),
+        ((-5.0, 10.0, -6.0, 9.0, 5.0), ""),
+    ],
+)
+def test_leaps_in_price_and_a_volume_that_ends_are_noted(row: tuple[float, ...], said: str) -> None:
+    first: Row = (START, 10.0, 11.0, 9.0, 10.5, 5.0)
+    leaping: Row = (START + QUARTER, *row)  # type: ignore[assignment]  # five
+    for cut in ([[first, leaping]], [[first], [leaping]]):
+        watching, texts = guard(), []
+        for rows in cut:
+            texts += [note.text for note in watching.check(raw(rows)).notes]
+        assert texts == [said] * bool(said)
+
+
 def test_negative_prices_are_prices_and_a_missing_volume_is_no_fault() -> None:
     checked = guard().check(raw([(START, -10.0, -9.0, -11.0, -9.5, nan)]))
     assert (len(checked.bars), checked.notes) == (1, [])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import os
+import subprocess
+import sys
 import tracemalloc
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -119,6 +121,26 @@ def test_one_sentence_each(tmp_path: Path, content: bytes, said: str) -> None:
     path = tmp_path / "bars"
     path.write_bytes(content)
     assert refusal(path) == said
+
+
+def test_rows_above_the_header_are_no_titles(tmp_path: Path) -> None:
+    path = tmp_path / "bars.csv"
+    path.write_bytes(ROW + ROW + HEADER + ROW)
+    assert refusal(path) == (
+        "line 1 looks like a row, but the names of the columns stand below it, in line 3; put them on the first line"
+    )
+
+
+def test_a_plain_file_is_read_without_loading_pandas(tmp_path: Path) -> None:
+    path = tmp_path / "bars.csv"
+    path.write_bytes(HEADER + b"".join(b"2024-01-02T%02d:00Z,10.5,11,10,10.25,5\n" % hour for hour in range(20)))
+    code = (
+        "import sys; from pathlib import Path; from adapters.feeds.files.opening import ReadingOptions, recordings; "
+        "print(sum(len(raw) for one in recordings([Path(sys.argv[1])], ReadingOptions()) for raw in one.bars), "
+        "'pandas' in sys.modules)"
+    )
+    printed = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, check=True)
+    assert printed.stdout == "20 False\n"
 
 
 def test_options_that_do_not_fit(tmp_path: Path) -> None:

@@ -74,6 +74,7 @@ def _count(judge: Judge, kinds: Kinds, seed: int, count: int) -> int:
         found[kind, verdict] += 1
         if verdict == WRONG and kind in kinds:
             wrong.append(f"{kind}: {made.what}: python -m tests.mutations --seed {seed} --number {number}")
+            print(wrong[-1], file=sys.stderr)
         if monotonic() - said > TOLD_EVERY:
             said = monotonic()
             print(f"{number + 1:,} of {count:,}, {len(wrong):,} of them wrong silently", file=sys.stderr)

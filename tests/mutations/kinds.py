@@ -211,11 +211,21 @@ def cut_last_number(random: Random) -> Mutated:
 
 
 def cut_piece(random: Random) -> Mutated:
-    """Cut a piece out, from within a line to within a later one."""
+    """Cut a piece out, from within a line to within a later one that is not the last."""
     file = any_file(random)
+    row = random.randrange(len(file.bars) - 2)
+    return _cut_between(file, row, min(len(file.bars) - 2, row + random.choice((1, 1, 2, 30))), random)
+
+
+def cut_piece_to_the_end(random: Random) -> Mutated:
+    """Cut a piece out, from within a line to within the last one."""
+    file = any_file(random)
+    last = len(file.bars) - 1
+    return _cut_between(file, last - random.choice((1, 2, 30)), last, random)
+
+
+def _cut_between(file: RealFile, row: int, last: int, random: Random) -> Mutated:
     lines = file.lines(file.cells())
-    row = random.randrange(len(lines) - 1)
-    last = min(len(lines) - 1, row + random.choice((1, 1, 2, 30)))
     begin, end = random.randint(1, len(lines[row]) - 1), random.randint(1, len(lines[last]) - 1)
     lines[row : last + 1] = [lines[row][:begin] + lines[last][end:]]
     what = f"what stood from row {row} to row {last} is cut out but for {begin} letters and all after {end}"
@@ -298,6 +308,10 @@ UNSEEN: dict[str, tuple[Callable[[Random], Mutated], str]] = {
     "shifted hours, no calendar": (
         shifted_unseen,
         "bars of a market that is open at those hours are written just so; a calendar tells (--calendar)",
+    ),
+    "a piece cut out, to the end": (
+        cut_piece_to_the_end,
+        "a file that ends sooner is a file, and its last number may be made of two",
     ),
     "a number cut short": (
         cut_last_number,

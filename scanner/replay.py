@@ -56,7 +56,7 @@ class MostlyRefusedError(ReplayError):
         reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
         super().__init__(
             f"{tally.source}: {tally.refused.total():,} of the first {tally.rows:,} rows of "
-            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so no setup is looked for in them"
+            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so the rest is not used either"
         )
         self.timetable = timetable
         self.reasons = {*tally.refused}

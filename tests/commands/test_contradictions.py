@@ -77,7 +77,7 @@ def test_columns_that_cannot_hold_what_they_are_taken_for_are_refused(tmp_path: 
 def test_times_that_no_session_has_are_told_with_the_zone_where_they_would_fit(local: Path) -> None:
     code, out, err = closewatch("replay", local, "--calendar", "XNYS")
     assert (code, out) == (2, "")
-    assert "more than a fifth, so no setup is looked for in them" in err
+    assert "more than a fifth, so the rest is not used either" in err
     assert "; these look like New York times: --tz America/New_York" in err
     assert closewatch("replay", local, "--calendar", "XNYS", "--tz", "America/New_York")[0] == 0
     for command in ("explain", "chart"):

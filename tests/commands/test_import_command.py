@@ -92,7 +92,7 @@ def test_a_bad_file_of_a_folder_is_named_at_the_end_and_ends_nothing(run: Run, t
     troubles = (
         f"not read: {tmp_path / 'heron.csv'}: no column is named open, high, low; ",
         f'not read: {tmp_path / "ibis.csv"}: "17.712" can be read as 17712 or with a decimal point, ',
-        f"not read: {tmp_path / 'knot.csv'}: the spacing of the bars of 'knot' tells no timeframe; ",
+        f"not read: {tmp_path / 'knot.csv'}: the spacing of the bars of 'knot' shows no timeframe; ",
     )
     for words in (("import", tmp_path), ("replay", tmp_path)):
         code, said, told = run(*words)

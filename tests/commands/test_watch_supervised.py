@@ -128,7 +128,11 @@ def test_only_what_the_user_has_to_mend_keeps_the_service_from_starting_it_again
     # configuration is wrong.
     for said, code, sentence in (
         (text, 1, "closewatch: the system stopped the station: [Errno 28] No space left on device; fix that "),
-        (text.replace("kept.db", "harmed.db"), 2, f"closewatch: {tmp_path / 'harmed.db'}: this is no store of "),
+        (
+            text.replace("kept.db", "harmed.db"),
+            2,
+            f"closewatch: {tmp_path / 'harmed.db'}: this is not a closewatch store",
+        ),
         (text.replace("step", "stp"), 2, f"closewatch: {path}: defaults.stp: there is no such setting; did you mean "),
     ):
         path.write_text(said, encoding="utf-8")

@@ -145,7 +145,7 @@ class Superior:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """Which rule earns its keep: every variant, and whether the best beats the rules as they are, or no trade."""
+    """Which rule helps: every variant, and whether the best beats the rules as they are, or no trade."""
 
     variants: tuple[VariantResult, ...]
     over_as_is: Superior | None

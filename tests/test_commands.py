@@ -234,7 +234,7 @@ def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path)
         (("replay", str(SP500), "--time-format", "%d/%m/%Y"), "does not fit --time-format %d/%m/%Y; %m/%d/%Y"),
         (
             ("replay", str(SP500), "--columns", "when=Date"),
-            "--columns when=Date: write what a column holds and its name",
+            "--columns when=Date: write a role and the name of its column",
         ),
         (("import", str(SP500), "--out", "bars.csv"), "--out bars.csv: bars are written as Parquet"),
         (("replay", str(SHARES), "--timeframe", "7m"), "there is no timeframe '7m'; choose one of 1m, 2m"),

@@ -31,7 +31,7 @@ pytestmark = pytest.mark.usefixtures("nothing_secret_is_logged")
     [
         ({"secret_query": {"apikey": ""}}, "secret_query.apikey is empty, or has blanks"),
         ({"secret_query": {"apikey": f"{UNSEEN}\n"}}, "secret_query.apikey is empty, or has blanks"),
-        ({"secret_query_names": {"apikey": "apiKey"}}, "names has apikey, but that secret is missing;  give secret_"),
+        ({"secret_query_names": {"apikey": "apiKey"}}, "names has apikey, but that secret is missing; give secret_"),
     ],
 )
 async def test_a_secret_that_is_useless_or_not_there_is_told_at_the_start(

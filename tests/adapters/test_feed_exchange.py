@@ -173,7 +173,7 @@ async def test_unknown_symbols_and_timeframes_are_named() -> None:
                 await feed.fetch([Want("ABC/XYZ", "3m", None)])
 
 
-async def test_nobody_there_and_nobody_answering() -> None:
+async def test_a_server_that_is_away_or_silent() -> None:
     with pytest.raises(FeedTroubleError, match="cannot be reached"):
         async with asking(f"http://{HOST}:{free_port()}"):
             pass

@@ -278,7 +278,7 @@ async def test_a_type_that_is_not_called_json_can_be_allowed() -> None:
     assert told(answer.bars) == rows(2)
 
 
-async def test_nobody_there() -> None:
+async def test_a_server_that_is_away() -> None:
     with pytest.raises(FeedTroubleError, match="cannot be reached"):
         await ask(url=f"http://{HOST}:{free_port()}/{{symbol}}")
 

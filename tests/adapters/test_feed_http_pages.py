@@ -101,7 +101,7 @@ async def test_pages_without_end_come_to_an_end(
         pytest.param(lambda opens, since: opens + QUARTER_HOUR > since, id="close, later ones alone"),
     ],
 )
-async def test_asked_on_from_the_last_bar_a_server_leaves_none_out_whichever_end_it_goes_by(
+async def test_requests_from_the_last_bar_on_get_every_bar_from_oldest_first_and_newest_first_servers(
     goes_by: Callable[[int, int], bool],
 ) -> None:
     def answer(request: Request) -> Response:

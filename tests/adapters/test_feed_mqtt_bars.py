@@ -233,7 +233,7 @@ async def test_bars_that_came_before_the_connection_broke_are_still_given(tmp_pa
                 await feed.fetch([HARBOUR])
 
 
-async def test_nobody_there_and_nobody_answering() -> None:
+async def test_a_server_that_is_away_or_silent() -> None:
     feed = feed_at(free_port())
     with pytest.raises(FeedTroubleError, match=r"it cannot be reached \(.*refused.*\)"):
         await feed.start()

@@ -256,7 +256,7 @@ async def test_a_server_that_opens_no_stream(
             await feed_at(port, connect_timeout=0.2).start()
 
 
-async def test_nobody_there() -> None:
+async def test_a_server_that_is_away() -> None:
     with pytest.raises(FeedTroubleError, match="cannot be opened or was broken off"):
         await feed_at(free_port()).start()
 

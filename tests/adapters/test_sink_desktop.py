@@ -64,7 +64,7 @@ Place the stop together with the entry: a fill is told only at the close of its 
     )
 
 
-async def test_urgency_goes_by_kind(bus: str, sink: DesktopSink) -> None:
+async def test_urgency_depends_on_the_kind(bus: str, sink: DesktopSink) -> None:
     assert set(KINDS) == set(get_args(Kind))
     events = one_of_each()
     async with notification_service(bus, "body") as service:

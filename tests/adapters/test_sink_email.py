@@ -364,7 +364,7 @@ async def test_a_server_that_does_not_encrypt_is_told_nothing(certificates: Cert
         assert (server.logins, server.letters) == (0, [])
 
 
-async def test_nobody_there_nobody_answers_and_nobody_stays(certificates: Certificates) -> None:
+async def test_a_server_that_is_away_or_silent_and_a_cancelled_delivery(certificates: Certificates) -> None:
     async with mail_server(certificates) as server:
         with pytest.raises(DeliveryError, match=r"127\.0\.0\.1:\d+ cannot be reached or broke the connection"):
             await sink_to(server, certificates, port=free_port()).start()

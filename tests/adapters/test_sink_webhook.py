@@ -209,7 +209,7 @@ async def test_no_redirect_is_followed(status: int) -> None:
         assert not elsewhere.requests
 
 
-async def test_a_receiver_that_is_away_hangs_up_or_stalls() -> None:
+async def test_a_receiver_that_is_away_disconnects_or_stalls() -> None:
     event, end = setup_event(), threading.Event()
 
     def hang_up(_: Request) -> Response:

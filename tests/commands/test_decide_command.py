@@ -156,7 +156,7 @@ def test_a_note_is_welcome_when_the_story_has_ended_and_a_price_below_0_where_th
     ]
 
 
-def test_whoever_was_stopped_out_may_tell_at_what_price(station: Store) -> None:
+def test_a_user_who_was_stopped_out_may_give_the_price(station: Store) -> None:
     assert run(station, "take", "GANNET", "--price", "101.40")[0] == 0
     say(station, told(GANNET, "setup.closed", 5, "stopped", exit="100.15"))
     assert run(station, "leave", GANNET.id[:8], "--price", "100.05")[0] == 0

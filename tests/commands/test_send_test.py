@@ -53,7 +53,7 @@ def test_a_marked_example_reaches_every_sink(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("hook")
-def test_each_sink_that_fails_is_told_of_in_a_sentence(tmp_path: Path) -> None:
+def test_each_sink_that_fails_is_reported_in_a_sentence(tmp_path: Path) -> None:
     port = free_port()
     done = closewatch("send-test", written(tmp_path, MAIL.format(port), FILE, HOOK))
     mail, file, hook = done.out.splitlines()

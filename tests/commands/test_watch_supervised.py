@@ -118,7 +118,7 @@ def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, hea
     assert "1 hour" in log
 
 
-def test_only_what_the_user_has_to_mend_keeps_the_service_from_starting_it_again(tmp_path: Path) -> None:
+def test_only_mistakes_the_user_must_correct_prevent_a_restart_by_the_service(tmp_path: Path) -> None:
     unit = (Path(__file__).parents[2] / "config" / "closewatch.service").read_text(encoding="utf-8").splitlines()
     assert {"Restart=always", "RestartPreventExitStatus=2"} <= set(unit)
     path = tmp_path / "watch.toml"

@@ -210,7 +210,7 @@ def test_each_story_is_told_as_it_goes(name: str, sign: int) -> None:
 
 
 @BOTH
-def test_all_that_is_told_of_a_ride(sign: int) -> None:
+def test_all_figures_of_a_sign_of_pressure(sign: int) -> None:
     """All figures of the sign of pressure of the story above."""
     case = STORIES["ride: pressure"][0]
     data = told(case, sign)[1].data

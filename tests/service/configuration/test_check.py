@@ -124,7 +124,7 @@ def test_secrets_that_are_not_there_are_named_and_are_no_mistake() -> None:
     }
 
 
-def test_a_file_among_the_secrets_that_is_for_nobody(tmp_path: Path) -> None:
+def test_a_file_in_the_secrets_folder_without_a_feed_or_sink_is_a_mistake(tmp_path: Path) -> None:
     (tmp_path / "sinks.mial.password").write_text("invented", encoding="utf-8")
     checked = check(EXAMPLE, {**SECRETS, "CLOSEWATCH_SECRETS": str(tmp_path)})
     file = tmp_path / "sinks.mial.password"
@@ -153,7 +153,7 @@ SETTINGS = [number for number, line in enumerate(EXAMPLE_LINES) if re.match(r"\w
 
 @effort(deadline=None, max_examples=60)
 @given(st.lists(st.tuples(st.sampled_from(SETTINGS), st.sampled_from((*LITERALS, "gone", "misspelt"))), max_size=4))
-def test_whatever_stands_in_a_setting_check_and_load_agree(changes: list[tuple[int, str]]) -> None:
+def test_check_and_load_agree_on_any_value_of_a_setting(changes: list[tuple[int, str]]) -> None:
     lines = list(EXAMPLE_LINES)
     for number, change in changes:
         key, _, value = EXAMPLE_LINES[number].partition(" = ")

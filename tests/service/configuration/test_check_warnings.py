@@ -194,7 +194,7 @@ ALL, NAMED = "[[routes]]\nsinks = ['screen']\n", "[[routes]]\nsinks = ['screen']
         ("doji_pause", "3", "", ["7: setups.doji_pause.forming: must be true or false, not 3"]),
     ],
 )
-def test_what_is_told_one_bar_ahead_has_to_be_routed(
+def test_announcements_one_bar_ahead_need_a_route(
     setup: str, forming: str, routes: str, told: list[str], tmp_path: Path
 ) -> None:
     config = tmp_path / "x.toml"

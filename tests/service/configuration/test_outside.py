@@ -172,7 +172,7 @@ def test_a_secret_in_the_file_is_refused_with_the_places_where_it_may_be(tmp_pat
     )
 
 
-def test_no_secret_stands_in_a_sentence(settings: Settings) -> None:
+def test_no_sentence_contains_a_secret(settings: Settings) -> None:
     environ = {
         "CLOSEWATCH_SINKS__HOOK__URL": "hxxp://token-of-mine",
         "CLOSEWATCH_SINKS__HOOK__SECRET": "hush",

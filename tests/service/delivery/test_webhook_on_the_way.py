@@ -20,7 +20,7 @@ def all_of(folder: Path) -> bytes:
     return b"".join(path.read_bytes() for path in folder.iterdir())
 
 
-async def test_an_alert_outlives_whatever_stands_in_its_way_and_no_token_is_kept(tmp_path: Path) -> None:
+async def test_an_alert_survives_every_obstacle_and_no_token_is_kept(tmp_path: Path) -> None:
     time, sentences, planned = Time(), list[str](), list(OF_THE_WAY)
 
     def answer(request: Request) -> Response:

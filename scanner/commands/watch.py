@@ -189,7 +189,7 @@ async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
     if port is None:
         yield
         return
-    from scanner.service.health import HealthServer  # noqa: PLC0415 - only where it is wanted
+    from scanner.web.health import HealthServer  # noqa: PLC0415 - only where it is wanted
 
     server = HealthServer(port, partial(look, station))
     try:

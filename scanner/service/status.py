@@ -45,17 +45,15 @@ class Facts:
 def facts(store: Store, watched: Sequence[Watched]) -> Facts:
     """Read what a store knows; StoreTroubleError where it cannot be read."""
     by_base = {SeriesKey(each.instrument.symbol, each.base.name): each for each in watched}
-    last = {key: close for each in watched for key in _keys(each) if (close := store.bars.last_close(key)) is not None}
+    listed = {key for each in watched for key in _keys(each)}
+    last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
-    for stored in store.bars.load(by_base, 1):
-        each = by_base[stored.key]
-        if stored.state:
-            # The state is as old as the bars that it was read with: those of the running station may be newer by now.
-            last[stored.key] = int(stored.bars.close_time[-1])
-            names = [timeframe.name for timeframe in each.timeframes]
-            seen |= zip(
-                (SeriesKey(stored.key.instrument, name) for name in names), counts_in(stored.state), strict=False
-            )
+    for key, close, state in store.bars.states():
+        if key in listed and close is not None:
+            last[key] = close
+        if key in by_base and state:
+            series = (SeriesKey(key.instrument, timeframe.name) for timeframe in by_base[key].timeframes)
+            seen |= zip(series, counts_in(state), strict=False)
     return Facts(last, seen, store.outbox.counts())
 
 

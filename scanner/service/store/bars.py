@@ -207,6 +207,18 @@ class BarLog:
                     found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}")))
             yield from found
 
+    def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
+        """Give every series as the store has it now: the close of its last bar, None without one, and its state.
+
+        StoreTroubleError where what is stored is damaged.
+        """
+        with self._database.reading() as connection:
+            for instrument, timeframe, last_close, state in connection.execute(
+                "SELECT instrument, timeframe, last_close, state FROM series ORDER BY id"
+            ):
+                last = None if last_close == LONG_AGO else last_close
+                yield SeriesKey(instrument, timeframe), last, unseal(state, f"the state of {instrument}/{timeframe}")
+
     def longest_tail(self, *, due: bool = True) -> int | None:
         """Give the bucket with the most in its tail: among those due for folding, or among all."""
         at_least = (FOLD_CHUNKS, FOLD_BARS) if due else (1, 1)

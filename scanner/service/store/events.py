@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from scanner.events import Event
+from scanner.events import KINDS, Event
 from scanner.service.store.packing import checksum_of
 from scanner.service.store.trouble import DamagedError
 
@@ -121,6 +121,47 @@ class EventLog:
                 (after, not kinds, *kinds, number, number, since, since, limit),
             ).fetchall()
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+    def last(self) -> int:
+        """Give the number of the last event; 0 without any."""
+        with self._database.reading() as connection:
+            (number,) = connection.execute("SELECT max(number) FROM event").fetchone()
+        return int(number or 0)
+
+    def unfinished(self, until: int) -> list[KeptEvent]:
+        """Give all events numbered up to ``until`` of the threads that had not ended by then, as they were said."""
+        ends = [kind for kind, facts in KINDS.items() if facts.ends]
+        with self._database.reading() as connection:
+            threads = [
+                thread
+                for (thread,) in connection.execute(
+                    "SELECT e.thread FROM event e JOIN "  # noqa: S608 - our words
+                    "(SELECT max(number) AS number FROM event WHERE thread != '' AND number <= ? GROUP BY thread) l "
+                    f"ON e.number = l.number WHERE e.kind NOT IN ({', '.join('?' * len(ends))})",
+                    (until, *ends),
+                )
+            ]
+            rows = [
+                row
+                for thread in threads
+                for row in connection.execute(
+                    f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? AND e.number <= ?",  # noqa: S608 - our words
+                    (thread, until),
+                )
+            ]
+        found = [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+        return sorted(found, key=lambda each: each.number)
+
+    def before(self, number: int, kinds: Sequence[Kind], limit: int) -> list[KeptEvent]:
+        """Give the last events numbered below ``number`` that are of some kinds, the newest first."""
+        marks = ", ".join("?" * len(kinds))
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number < ? AND e.kind IN ({marks}) "  # noqa: S608 - our words
+                "ORDER BY e.number DESC LIMIT ?",
+                (number, *kinds, limit),
+            ).fetchall()
+        return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 
     def story(self, thread: str) -> list[KeptEvent]:
         """Give all that was said of a setup, in the order in which it was said."""

@@ -35,7 +35,8 @@ from scanner.service.supervisor import Supervisor
 from scanner.service.vitals import look
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from scanner.clocks import Clock
@@ -68,8 +69,8 @@ CLOSE_SECONDS = 0.5
 """Seconds that closing the store may take."""
 
 
-def run(path: Path) -> None:
-    """Watch until told to stop by Ctrl-C or SIGTERM."""
+def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[None]]) -> None:
+    """Watch until told to stop by Ctrl-C or SIGTERM; ``beside`` serves the page meanwhile, where one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
     output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
@@ -78,6 +79,7 @@ def run(path: Path) -> None:
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Whether the store is free is seen first, before a recording, which takes long, is read for its clock.
     with (
+        beside(path, settings),
         asyncio.Runner() as runner,
         Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is known later
     ):

@@ -73,8 +73,12 @@ class BarLog:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self.look_again()
+
+    def look_again(self) -> None:
+        """See which series there are now; for a visitor, since its owner knows."""
         # In memory: which series there are, their last closes, and how long the tails are.
-        with database.reading() as connection:
+        with self._database.reading() as connection:
             found = connection.execute("SELECT id, instrument, timeframe, last_close FROM series").fetchall()
             tails = connection.execute(
                 "SELECT bucket, count(*), sum(bars), max(number) FROM tail GROUP BY bucket"

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 SHOWN, AT_FIRST = 320, 72
 """Bars that a chart can be moved over, and those in view at first."""
+ROOM = 16
+"""Bars' room in view at first on the right, for the labels of levels."""
 SETTLING = 300
 """Bars that go through the indicators before those."""
 AFTER = 60
@@ -125,7 +127,7 @@ def bar_values(about: Known, bar: JudgedBar) -> dict[str, Any]:
     event = next((each for each in bar.said if each.facts.begins), None)
     if event is not None:
         return values | _setup_values(event.data, at)
-    return values | {"letters": [{"at": at, "letter": "this bar"}]}
+    return values | {"letters": [{"at": at, "letter": ""}]}
 
 
 def _values(bars: Bars, at: int, end: int, engine: SeriesEngine, zone: str) -> dict[str, Any]:
@@ -147,7 +149,7 @@ def _values(bars: Bars, at: int, end: int, engine: SeriesEngine, zone: str) -> d
         **{key: [float(f"{value:.10g}") for value in column] for key, column in numbers.items()},
         **{key: [None if np.isnan(v) else float(f"{v:.8g}") for v in column] for key, column in lines.items()},
         "names": {"fast": f"{rules.fast_average}-bar average", "slow": f"{rules.slow_average}-bar average"},
-        "view": [max(at - first - AT_FIRST + 12, 0), min(end - first + 12, len(shown))],
+        "view": [at - first - AT_FIRST + ROOM, end - first + ROOM],
         "at": at - first,
         "levels": [],
         "letters": [],

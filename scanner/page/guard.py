@@ -100,7 +100,7 @@ class Guard:
         headers.setdefault("Content-Security-Policy", policy(nonce))
         headers["X-Frame-Options"] = "DENY"
         headers["X-Content-Type-Options"] = "nosniff"
-        headers["Referrer-Policy"] = "no-referrer"
+        headers["Referrer-Policy"] = "same-origin"  # with none at all a form has no origin
         headers["Cross-Origin-Resource-Policy"] = "same-origin"
         headers["Cross-Origin-Opener-Policy"] = "same-origin"
         headers["Permissions-Policy"] = "camera=(), geolocation=(), microphone=()"

@@ -34,6 +34,7 @@ STOP_WITHIN = 1
 class Impatient(H11Protocol):
     """Closes a connection whose request does not come whole in time; the library itself would wait for ever."""
 
+    within = REQUEST_WITHIN
     _late: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as the library has it
@@ -56,7 +57,7 @@ class Impatient(H11Protocol):
 
     def _wait(self) -> None:
         if self._late is None:
-            self._late = self.loop.call_later(REQUEST_WITHIN, self.transport.abort)
+            self._late = self.loop.call_later(self.within, self.transport.abort)
 
     def _calm(self) -> None:
         if self._late is not None:
@@ -73,16 +74,24 @@ class WebServer(uvicorn.Server):
 
 
 def server(
-    app: ASGIApp, *, most: int = MOST_CONNECTIONS, certificate: Path | None = None, key: Path | None = None
+    app: ASGIApp,
+    *,
+    most: int = MOST_CONNECTIONS,
+    request_within: float = REQUEST_WITHIN,
+    certificate: Path | None = None,
+    key: Path | None = None,
 ) -> WebServer:
-    """Make a server for an application; with a certificate and its key it speaks TLS."""
+    """Make a server for an application, with so many connections and seconds for a request.
+
+    With a certificate and its key it speaks TLS.
+    """
     options: dict[str, Any] = {}
     if certificate is not None:
         options = {"ssl_certfile": str(certificate), "ssl_keyfile": None if key is None else str(key)}
         options["ssl_version"] = ssl.PROTOCOL_TLS_SERVER
     config = uvicorn.Config(
         app,
-        http=Impatient,
+        http=type("Limited", (Impatient,), {"within": request_within}),
         ws="none",
         lifespan="off",
         loop="asyncio",

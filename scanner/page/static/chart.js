@@ -1,6 +1,8 @@
 "use strict";
 /* Charts that can be moved, zoomed and read at the cursor, by mouse, touch and keyboard; drawn by the chart library. */
 
+const BEYOND = 40; // bars that the view may reach beyond the first and the last one
+const LABEL_GAP = 16; // pixels from one label to the next
 const KINDS = ["stop", "entry", "goal", "obstacle"];
 
 function color(name) {
@@ -46,19 +48,22 @@ class Chart {
   }
 
   async draw() {
-    const view = this.range ? [this.range.start, this.range.end] : this.values.view;
-    this.plot.replaceChildren();
     const v = this.values;
+    const narrow = this.plot.clientWidth < 560;
+    if (narrow && !this.range) v.view = [v.view[1] - 52, v.view[1] + 6];
+    const view = this.range ? [this.range.start, this.range.end] : v.view;
+    this.plot.replaceChildren();
     const x = v.labels.map((_, index) => index);
     const source = new Bokeh.ColumnDataSource({ data: {
       x, open: v.open, high: v.high, low: v.low, close: v.close, fast: v.fast.map((y) => y ?? NaN),
       slow: v.slow.map((y) => y ?? NaN), macd: v.macd.map((y) => y ?? NaN), signal: v.signal.map((y) => y ?? NaN),
+      middle: v.close.map((close, index) => (close + v.open[index]) / 2), tall: v.close.map((close, index) => Math.abs(close - v.open[index])),
       body: v.close.map((close, index) => (close >= v.open[index] ? color("card") : color("ink"))),
     } });
-    this.range = new Bokeh.Range1d({ start: view[0], end: view[1], bounds: [-10, this.count + 30] });
+    this.range = new Bokeh.Range1d({ start: view[0], end: view[1], bounds: [-BEYOND, this.count + BEYOND] });
     this.prices = new Bokeh.Range1d({ start: 0, end: 1 });
-    const narrow = this.plot.clientWidth < 560;
-    const labels = new Map(v.labels.map((label, index) => [index, label]));
+    const labels = new Map();
+    for (let index = -BEYOND; index <= this.count + BEYOND; index += 1) labels.set(index, v.labels[index] ?? "");
     const usual = { sizing_mode: "stretch_width", tools: "", toolbar_location: null, x_range: this.range,
       background_fill_color: color("card"), border_fill_color: color("card"), outline_line_color: null,
       min_border_left: 8, min_border_right: 4 };
@@ -80,19 +85,21 @@ class Chart {
     }
     prices.xaxis.visible = false;
     prices.segment({ x0: { field: "x" }, y0: { field: "low" }, x1: { field: "x" }, y1: { field: "high" }, source, line_color: color("ink"), line_width: 1.2 });
-    prices.vbar({ x: { field: "x" }, width: 0.7, top: { field: "close" }, bottom: { field: "open" }, source, fill_color: { field: "body" }, line_color: color("ink"), line_width: 1.1 });
+    // Not bars of the library's, whose outline it draws along the edge where they lie beyond it.
+    prices.rect({ x: { field: "x" }, y: { field: "middle" }, width: 0.7, height: { field: "tall" }, source, fill_color: { field: "body" }, line_color: color("ink"), line_width: 1.1 });
     prices.line({ x: { field: "x" }, y: { field: "fast" }, source, line_color: color("fast"), line_width: 2 });
     prices.line({ x: { field: "x" }, y: { field: "slow" }, source, line_color: color("slow"), line_width: 2, line_dash: [6, 3] });
     macd.line({ x: { field: "x" }, y: { field: "macd" }, source, line_color: color("ink"), line_width: 1.6 });
     macd.line({ x: { field: "x" }, y: { field: "signal" }, source, line_color: color("stop"), line_width: 1.6, line_dash: [6, 3] });
     const width = { stop: 2.2, entry: 2.2, goal: 1.6, obstacle: 1.6 };
-    const dash = { stop: [], entry: [], goal: [2, 3], obstacle: [6, 2, 1, 2] };
+    const dash = { stop: "solid", entry: "solid", goal: "dotted", obstacle: "dotdash" };
     for (const level of v.levels) {
-      prices.segment({ x0: level.from, y0: level.price, x1: this.count + 30, y1: level.price, line_color: color(level.kind), line_width: width[level.kind], line_dash: dash[level.kind], line_alpha: 0.9 });
+      prices.segment({ x0: level.from, y0: level.price, x1: this.count + BEYOND, y1: level.price, line_color: color(level.kind), line_width: width[level.kind], line_dash: dash[level.kind], line_alpha: 0.9 });
     }
-    this.tags = v.levels.map((level) => {
+    this.height = (narrow ? 300 : 420) - 14;
+    this.tags = [...v.levels].sort((one, other) => one.price - other.price).map((level) => {
       const tag = new Bokeh.Label({ x: 0, y: level.price, text: level.label, text_color: color(level.kind), text_font_size: narrow ? "11px" : "13px",
-        text_align: "right", text_baseline: "bottom", text_font_style: KINDS.indexOf(level.kind) < 2 ? "bold" : "normal", y_offset: 1 });
+        text_align: "right", text_baseline: "bottom", background_fill_color: color("card"), background_fill_alpha: 0.8, text_font_style: KINDS.indexOf(level.kind) < 2 ? "bold" : "normal" });
       prices.add_layout(tag);
       return tag;
     });
@@ -103,7 +110,7 @@ class Chart {
     const shape = { entry: "triangle", half_exit: "square", exit: "square", sign: "inverted_triangle" };
     for (const mark of v.marks) {
       prices.scatter({ x: mark.at, y: mark.price, marker: shape[mark.kind], size: 10, line_color: color("ink"), fill_color: color(mark.kind === "entry" ? "entry" : mark.kind === "sign" ? "stop" : "goal") });
-      if (mark.kind !== "sign") {
+      if (mark.kind !== "sign" && !narrow) {
         prices.add_layout(new Bokeh.Label({ x: mark.at, y: mark.price, text: mark.label, y_offset: 9, text_color: color("ink"), text_font_size: "12px",
           background_fill_color: color("card"), background_fill_alpha: 0.85 }));
       }
@@ -147,7 +154,15 @@ class Chart {
     const near = this.values.levels.filter((each) => each.price > low - span && each.price < high + span).map((each) => each.price);
     [low, high] = [Math.min(low, ...near), Math.max(high, ...near)];
     this.prices.setv({ start: low - (high - low) * 0.12, end: high + (high - low) * 0.08 });
-    for (const tag of this.tags) tag.x = this.range.end;
+    // Labels stand above each other, each as near to its price as there is room.
+    const pixels = this.height / (this.prices.end - this.prices.start);
+    let least = -Infinity;
+    for (const tag of this.tags) {
+      const wanted = (tag.y - this.prices.start) * pixels;
+      const placed = Math.max(wanted, least);
+      least = placed + LABEL_GAP;
+      tag.setv({ x: this.range.end, y_offset: placed - wanted + 1 });
+    }
   }
 
   show(index) {
@@ -166,7 +181,7 @@ class Chart {
 
   zoom(by) {
     const [start, end] = [this.range.start, this.range.end];
-    const width = Math.min(Math.max((end - start) * by, 12), this.count + 40);
+    const width = Math.min(Math.max((end - start) * by, 12), this.count + BEYOND);
     const middle = Math.min(Math.max(this.at, start), end);
     const part = (middle - start) / (end - start);
     this.look(middle - part * width, middle + (1 - part) * width);
@@ -184,7 +199,7 @@ class Chart {
 
   look(start, end) {
     const width = end - start;
-    const from = Math.min(Math.max(start, -10), this.count + 30 - width);
+    const from = Math.min(Math.max(start, -BEYOND), this.count + BEYOND - width);
     this.range.setv({ start: from, end: from + width });
   }
 

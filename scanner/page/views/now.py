@@ -48,7 +48,7 @@ class Shown:
 def now(request: Request) -> Response:
     """Show how things stand."""
     seen, about = board(request), known(request)
-    listed = [_shown(each, seen, about) for each in reversed(seen.stories) if each.setup["instrument"]]
+    listed = [_shown(each, seen, about) for each in reversed(seen.stories)]
     open_ones = [each for each in listed if each.story.told is not None and each.story.told["state"] == "open"]
     waiting = [each for each in listed if each not in open_ones and not each.story.setup["set_aside"]]
     aside = [each for each in listed if each not in open_ones and each.story.setup["set_aside"]]
@@ -93,7 +93,7 @@ def orders_of(story: Story, about: Known) -> str:
     if told is not None:
         return phrase(told["orders"])
     begins = [each.event for each in story.events if each.event.facts.begins][-1]
-    return alert(Message(begins), about.zone, None).orders
+    return alert(Message(begins), about.zone, None).orders.removeprefix("Orders: ")
 
 
 def _risk(held: Iterable[Position]) -> tuple[Decimal, Decimal | None, int]:

@@ -50,7 +50,7 @@ def setup(request: Request) -> Response:
         each=found,
         rules=[(name, *words) for name, words in zip(one.rules, one.words(fit, numbers), strict=True)],
         numbers=[
-            (name, value(default), found.here.get(name, ""), fields[name].description or "")
+            (name, value(default), *([found.here.get(name, "")] if found.here else []), fields[name].description or "")
             for name, default in one.numbers()
         ],
         evidence=[

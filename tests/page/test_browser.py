@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -18,7 +18,7 @@ from tests.page.served import HOSTILE, Served, served
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from playwright.sync_api import Browser, BrowserContext, Page
+    from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request
 
 FLAGS = (
     "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
@@ -26,7 +26,13 @@ FLAGS = (
 )
 BEFORE, AT, AFTER = 590, 593, 600
 """Bars before a setup stands, with it, and some more while its story is open."""
-CONTRAST = {"runOnly": ["color-contrast"]}
+LOOKS: tuple[tuple[int, Literal["light", "dark"], dict[str, list[str]] | None], ...] = (
+    (360, "light", {}),
+    (1280, "light", None),
+    (1280, "dark", {"runOnly": ["color-contrast"]}),
+    (360, "dark", None),
+)
+"""Width, colours, and what axe is to look at; None where that was looked at in another width."""
 
 
 @pytest.fixture(scope="module")
@@ -55,10 +61,19 @@ class Watched:
 
     def __init__(self, context: BrowserContext, url: str) -> None:
         self.wrong: list[str] = []
-        context.on("console", lambda message: message.type in {"error", "warning"} and self.wrong.append(message.text))
+        self.url = url
+        context.on("console", self._console)
         context.on("weberror", lambda error: self.wrong.append(str(error.error)))
-        context.on("dialog", lambda dialog: (self.wrong.append(dialog.message), dialog.dismiss()))
-        context.on("request", lambda request: request.url.startswith((url, "data:")) or self.wrong.append(request.url))
+        context.on("dialog", lambda dialog: self.wrong.append(dialog.message))
+        context.on("request", self._request)
+
+    def _console(self, message: ConsoleMessage) -> None:
+        if message.type in {"error", "warning"}:
+            self.wrong.append(message.text)
+
+    def _request(self, request: Request) -> None:
+        if not request.url.startswith((self.url, "data:")):
+            self.wrong.append(request.url)
 
 
 @pytest.fixture
@@ -103,12 +118,7 @@ def test_every_page_fits_and_can_be_read_by_all(window: Page, page: Served, name
     window.goto(page.url + (story(page, PAGES[name]) if name == "story" else PAGES[name]))
     drawn(window)
     # Of what axe looks at, only colours differ in the dark. Preloaded, styles would break the policy by its own doing.
-    for width, scheme, rules in (
-        (360, "light", {}),
-        (1280, "light", None),
-        (1280, "dark", CONTRAST),
-        (360, "dark", None),
-    ):
+    for width, scheme, rules in LOOKS:
         window.set_viewport_size({"width": width, "height": 740})
         window.emulate_media(color_scheme=scheme)
         assert window.evaluate("document.documentElement.scrollWidth") <= width

@@ -181,9 +181,7 @@ def test_slow_clients_hold_nobody_up(client: httpx.Client, page: Served) -> None
         assert client.get("/").status_code == 200
 
 
-def test_200_listeners_hear_of_a_change_and_too_many_connections_are_turned_away(
-    client: httpx.Client, page: Served
-) -> None:
+def test_200_listeners_hear_of_a_change_and_too_many_connections_are_turned_away(page: Served) -> None:
     ask = b"GET /live HTTP/1.1\r\nHost: localhost\r\n\r\n"
     with lines(page, 200, ask) as listening:
         heard = [_until(each, b"event: version") for each in listening]
@@ -232,15 +230,9 @@ def test_a_password_is_asked_for_hashed_and_not_to_be_guessed(tmp_path: Path) ->
 def test_over_tls_the_cookie_stays_on_tls(tmp_path: Path) -> None:
     made = make_certificates(tmp_path)
     table = f'certificate = "{made.server}"\nkey = "{made.server_key}"\n'
-    with (
-        served(tmp_path, table) as page,
-        httpx.Client(
-            base_url=page.url.replace("http", "https"),
-            trust_env=False,
-            verify=ssl.create_default_context(cafile=made.authority),
-        ) as client,
-    ):
-        answer = client.get("/")
+    trusting = ssl.create_default_context(cafile=made.authority)
+    with served(tmp_path, table) as page:
+        answer = httpx.get(page.url.replace("http", "https"), trust_env=False, verify=trusting)
         assert answer.headers["set-cookie"].startswith("__Host-closewatch-")
         assert "Secure" in answer.headers["set-cookie"]
         assert "strict-transport-security" in answer.headers
@@ -306,8 +298,6 @@ def test_sessions_end_by_themselves_and_are_not_without_number() -> None:
     assert not sessions.fits(first, Sessions(lambda: 0.0).token(first))
 
 
-@pytest.mark.parametrize(
-    "host", ["", ":80", "a b", "[::1", "x@localhost", "localhost:", "localhost:port", "local/host"]
-)
+@pytest.mark.parametrize("host", ["", ":80", "[::1", "x@localhost", "localhost:", "localhost:port", "local/host"])
 def test_what_is_not_a_host_has_no_name(host: str) -> None:
-    assert name_of(host) in {"", "a b"}
+    assert name_of(host) == ""

@@ -221,6 +221,6 @@ class Chart {
 Bokeh.logger.set_level("off");
 for (const figure of document.querySelectorAll("figure[data-chart]")) {
   fetch(figure.dataset.chart).then(async (answer) => {
-    if (answer.ok) { new Chart(figure, await answer.json()); } else { figure.hidden = true; }
+    if (answer.status === 200) { new Chart(figure, await answer.json()); } else { figure.hidden = true; }
   }).catch(() => { figure.hidden = true; });
 }

@@ -23,9 +23,7 @@ GONE = "The store does not have the bars of this chart any more."
 def story_data(request: Request) -> Response:
     """Give the chart of a story as values."""
     values = charts.story_values(looker(request).store, known(request), story_of(request))
-    if values is None:
-        raise NothingHereError(GONE)
-    return _json(values)
+    return Response(status_code=204) if values is None else _json(values)
 
 
 def why_data(request: Request) -> Response:

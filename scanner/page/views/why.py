@@ -56,7 +56,6 @@ def why(request: Request) -> Response:
     return render(
         request,
         "why.html",
-        404 if wrong else 200,
         instrument=instrument,
         timeframe=timeframe if bar is None else bar.key.timeframe,
         at=asked(request, "at"),

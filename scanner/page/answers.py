@@ -13,6 +13,8 @@ from scanner.page.sessions import Sessions
 from scanner.present.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     from starlette.requests import Request
     from starlette.responses import Response
 
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 Answer = TypeVar("Answer", bound="Response")
 PIECES = 64
 """Pieces of a template that are sent together."""
+HEAD_ENDS = "</header>"
 NAV = (
     ("/", "Now"),
     ("/series", "List"),
@@ -80,9 +83,19 @@ def render(request: Request, template: str, status: int = 200, **context: Any) -
 def stream(request: Request, template: str, **context: Any) -> StreamingResponse:  # noqa: ANN401 - as above
     """Write a page piece by piece, as far as it is known."""
     session, new = _session(request)
-    parts = templates().get_template(template).stream(_common(request, session) | context)
-    parts.enable_buffering(PIECES)
-    return _with_session(request, StreamingResponse(parts, media_type="text/html"), new)
+    pieces = templates().get_template(template).generate(_common(request, session) | context)
+    return _with_session(request, StreamingResponse(_together(pieces), media_type="text/html"), new)
+
+
+def _together(pieces: Iterable[str]) -> Iterator[str]:
+    """Put pieces together: the head of a page is sent at once, the rest as far as there is enough of it."""
+    kept: list[str] = []
+    for piece in pieces:
+        kept.append(piece)
+        if HEAD_ENDS in piece or len(kept) == PIECES:
+            yield "".join(kept)
+            kept.clear()
+    yield "".join(kept)
 
 
 def _session(request: Request) -> tuple[str, str]:
@@ -124,6 +137,12 @@ def remember(request: Request, answer: Response, session: str) -> None:
 def go_to(path: str) -> Response:
     """Send the browser to another page of ours after a form."""
     return RedirectResponse(path, 303)
+
+
+def load_templates() -> None:
+    """Read all templates, so that nobody waits for it."""
+    for name in templates().list_templates():
+        templates().get_template(name)
 
 
 @cache

@@ -14,7 +14,7 @@ from starlette.middleware import Middleware
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from scanner.page.answers import NothingHereError, go_to, render, session_of, sessions
+from scanner.page.answers import NothingHereError, go_to, load_templates, render, session_of, sessions
 from scanner.page.charts import Pictures
 from scanner.page.guard import Guard, Reached
 from scanner.page.live import Live, live
@@ -69,6 +69,7 @@ def application(
         Route("/live", live),
         Route("/static/{name}", static),
     ]
+    load_templates()
     app = Starlette(
         routes=routes,
         middleware=[Middleware(Guard, reached), Middleware(SignedIn, password is not None)],

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner import settings as configuration
+from scanner.commands.setups import listed_in, rulebooks_of
 from scanner.service.asks import Manners
 from scanner.service.configuration.outside import prepare
 from scanner.service.status import is_played
@@ -15,17 +16,25 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from scanner.present.setups_report import Listed
     from scanner.settings import Settings, Watched
+    from scanner.trade.rulebook import Rulebook
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A configuration, resolved: what is watched by name, the patience of each feed, and whether bars are played."""
+    """A configuration, resolved: what is watched by name, the patience of each feed, and whether bars are played.
+
+    ``mark`` tells it from others. ``rulebooks`` are those of the instruments, ``setups`` all that there are, by name.
+    """
 
     settings: Settings
+    mark: str
     watched: Mapping[str, Watched]
     patience: Mapping[str, float]
     played: bool
+    rulebooks: Mapping[str, Rulebook]
+    setups: Mapping[str, Listed]
 
     @property
     def zone(self) -> str:
@@ -70,7 +79,10 @@ class Configured:
         feeds = {name: prepare("feeds", name, settings, self._environ) for name in settings.feeds}
         return Known(
             settings,
+            settings.mark,
             {each.instrument.symbol: each for each in settings.watched()},
             {name: getattr(each.settings, "patience", Manners().patience) for name, each in feeds.items()},
             is_played(settings, self._environ),
+            rulebooks := rulebooks_of(settings),
+            listed_in(rulebooks),
         )

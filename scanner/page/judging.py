@@ -11,8 +11,8 @@ from scanner.analysis.pool import Candidates
 from scanner.commands.one_bar import bar_at
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
-from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
+from scanner.pipeline import Pipeline
 from scanner.service.store import SeriesKey
 
 if TYPE_CHECKING:
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from scanner.trade.size import Account
 
 NO_BARS = Bars.of([])
+A_DAY = 1_440
+"""Bars of a day at most, by which one that is meant may lie before the moment that is named."""
 
 
 class OneBarEngine(SeriesEngine):
@@ -85,24 +87,22 @@ def judge_bar(
         return None
     index = len(own) - 1 if index is None else index
     close = int(own.close_time[index])
-    engine: OneBarEngine | None = None
-    said: list[Event] = []
-    for timeframe in sorted(watched.timeframes, reverse=True):
-        if timeframe < Timeframe.named(key.timeframe):
-            break
-        all_bars = bars.get(SeriesKey(key.instrument, timeframe.name), NO_BARS)
+    lanes = Pipeline(
+        watched.instrument,
+        watched.calendar,
+        watched.base,
+        watched.timeframes,
+        rulebook=watched.rulebook,
+        account=account,
+        dates=watched.dates,
+        engines=OneBarEngine,
+    ).lanes
+    for lane in lanes:
+        all_bars = bars.get(SeriesKey(key.instrument, lane.timeframe.name), NO_BARS)
         stop = int(np.searchsorted(all_bars.close_time, close, side="right"))
-        engine = OneBarEngine(
-            watched.instrument,
-            Timetable(watched.calendar, timeframe),
-            watched.rulebook,
-            account,
-            coarser=engine,
-            dates=watched.dates,
-        )
-        said = engine.push(all_bars[max(stop - _run_in(watched), 0) : stop])
-    if engine is None:
-        return None
+        engine, said = lane.engine, lane.engine.push(all_bars[max(stop - _run_in(watched), 0) : stop])
+        if lane.timeframe.name == key.timeframe:
+            break
     return JudgedBar(
         watched,
         key,
@@ -121,7 +121,10 @@ def judged_at(
 ) -> JudgedBar | None:
     """Find the bar that a moment or a ``day`` means, the last one where none is given, and judge it."""
     keys = [SeriesKey(key.instrument, timeframe.name) for timeframe in watched.timeframes]
-    most = _run_in(watched) if moment is None else None
+    most = _run_in(watched)
+    if moment is not None:
+        since = max((store.bars.last_close(key) or 0) - moment, 0)
+        most += since // Timeframe.named(key.timeframe).nanoseconds + A_DAY
     bars = {found.key: found.bars for found in store.bars.load(keys, most)}
     own = bars.get(key, NO_BARS)
     index = None if moment is None else bar_at(own, moment, day=day)

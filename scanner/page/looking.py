@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from scanner.commands.risk_notes import RiskNotes
 from scanner.events import KINDS
+from scanner.page.summary import Summary, summary_of
 from scanner.service.status import facts, status
 from scanner.service.store import Store, StoreTroubleError
 from scanner.service.store.lock import holder
@@ -46,6 +47,7 @@ class Board:
 
     version: int = 0
     status: Status | None = None
+    summary: Summary = field(default_factory=Summary)
     stories: Sequence[Story] = ()
     decisions: Mapping[str, Sequence[Decision]] = field(default_factory=dict)
     held: Mapping[str, Position] = field(default_factory=dict)
@@ -109,14 +111,14 @@ class Looker:
         self._own = self._views = None
 
     def look(self) -> bool:
-        """Look once; says whether anything is different."""
+        """Look once; says whether there is another version."""
         before = self.board
         try:
             self.board = self._looked()
         except StoreTroubleError as problem:
             if str(problem) != before.trouble:
                 self.board = replace(before, version=before.version + 1, trouble=str(problem))
-        return self.board is not before
+        return self.board.version != before.version
 
     def _looked(self) -> Board:
         board = self.board
@@ -158,12 +160,14 @@ class Looker:
         self.configured.look_again()
         known = self.configured.known
         running = holder(known.settings.store_path)
-        found = facts(store, list(known.watched.values()))
-        new = status(known.settings, found, known.patience, self._now(), running, played=known.played)
+        watched = list(known.watched.values())
+        found = facts(store, watched)
+        now = self._now()
+        new = status(known.settings, found, known.patience, now, running, played=known.played, watched=watched)
         self.store.bars.look_again()
-        if board.status is not None and replace(board.status, now=new.now) == new:
-            return replace(board, status=new)
-        return replace(board, status=new, version=board.version + 1)
+        summed = summary_of(new)
+        is_same = summed == board.summary and board.status is not None and replace(board.status, now=new.now) == new
+        return replace(board, status=new, summary=summed, version=board.version + (not is_same))
 
     def _opened(self) -> Store:
         path = self.configured.known.settings.store_path

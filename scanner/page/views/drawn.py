@@ -34,14 +34,14 @@ def why_data(request: Request) -> Response:
 def story_picture(request: Request) -> Response:
     """Give the chart of a story as a picture."""
     story, about, store = story_of(request), known(request), looker(request).store
-    key = "story", story.id, story.events[-1].number, about.settings.mark
+    key = "story", story.id, story.events[-1].number, about.mark
     return _png(_pictures(request).of(key, lambda: charts.story_picture(store, about, story)))
 
 
 def why_picture(request: Request) -> Response:
     """Give the chart of a bar that is explained as a picture."""
     bar, about = bar_of(request), known(request)
-    key = "why", bar.key, int(bar.bars.close_time[bar.index]), about.settings.mark
+    key = "why", bar.key, int(bar.bars.close_time[bar.index]), about.mark
     return _png(_pictures(request).of(key, lambda: charts.bar_picture(about, bar)))
 
 

@@ -13,10 +13,13 @@ from scanner.events import KINDS
 from scanner.journal.entries import Entry, entry_of
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import stories
-from scanner.page.answers import asked, board, known, looker, render
+from scanner.page.answers import asked, board, known, looker, render, stream
 from scanner.present.journal_report import BROKEN_SHORT, BROKEN_WORDS, LEGEND, figure_rows, state_in_words
+from scanner.service.store import StoreTroubleError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from starlette.requests import Request
     from starlette.responses import Response
 
@@ -95,17 +98,20 @@ def review(request: Request) -> Response:
     except (ValueError, OverflowError):
         last, wrong = today, "Write the last day as 2026-03-02."
         first, end = _midnight(last + timedelta(1 - SPANS[span]), zone), _midnight(last + timedelta(1), zone)
-    found = _review(request, first, end)
-    heads, rows, notes = figure_rows(found)
-    return render(
+
+    def looked() -> tuple[Review, Sequence[str], list[tuple[str, ...]], list[str]] | None:
+        try:
+            found = _review(request, first, end)
+        except StoreTroubleError:
+            return None
+        return found, *figure_rows(found)
+
+    return stream(
         request,
         "review.html",
-        found=found,
+        looked=looked,
         span=span,
         until=last.isoformat(),
-        heads=heads,
-        rows=rows,
-        notes=notes,
         broken_words=BROKEN_WORDS,
         wrong=wrong,
     )
@@ -124,8 +130,10 @@ def _review(request: Request, first: int, end: int) -> Review:
     return found
 
 
-def _stories(looking: Looker, first: int, end: int) -> list[Story]:
-    return stories(looking.store.events.stories(since=first, until=end))
+def _stories(looking: Looker, first: int, end: int) -> Iterator[Story]:
+    """Give the stories with an event in a time, one after the other: together they may be too many to hold."""
+    for thread in looking.store.events.threads(first, end):
+        yield from stories(looking.store.events.story(thread))
 
 
 def _midnight(day: date, zone: str) -> int:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from scanner.page.answers import board, known, looker, render
+from scanner.page.answers import board, known, render
 from scanner.ports import Message
-from scanner.present.status_report import lag_in_words
 from scanner.present.wording import phrase
 from scanner.present.words import alert
 
@@ -24,11 +22,9 @@ if TYPE_CHECKING:
     from scanner.journal.stories import Story
     from scanner.page.configured import Known
     from scanner.page.looking import Board
-    from scanner.present.status_report import Status
 
 MOST_SHOWN = 200
 """Stories that are shown of each kind, the newest first."""
-MOST_BEHIND = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +59,11 @@ def now(request: Request) -> Response:
         limits=about.settings.limits,
         currency=about.settings.account.currency,
         which=about.settings.follow.which,
-        closes=_closes(seen.status),
-        troubles=_troubles(seen.status),
-        cold=sum(each.needed > 0 for each in seen.status.series) if seen.status else 0,
+        closes=seen.summary.closes,
+        troubles=seen.summary.troubles,
+        cold=seen.summary.cold,
         recent=[_headline(each.event, about) for each in seen.recent],
-        started=looker(request).board.status is not None,
+        started=seen.status is not None,
     )
 
 
@@ -105,50 +101,6 @@ def _risk(held: Iterable[Position]) -> tuple[Decimal, Decimal | None, int]:
         None if None in money else sum((each for each in money if each is not None), Decimal(0)),
         len(every),
     )
-
-
-def _closes(status: Status | None) -> list[tuple[int, list[tuple[str, int]]]]:
-    """List the next closes: when, and how many series of which timeframe."""
-    found: Counter[tuple[int, str]] = Counter()
-    for each in () if status is None else status.series:
-        found[each.next_close, each.timeframe] += 1
-    times = sorted({time for time, _ in found})
-    return [(time, [(name, count) for (at, name), count in sorted(found.items()) if at == time]) for time in times[:6]]
-
-
-def _troubles(status: Status | None) -> list[str]:
-    """Say what is late or unwell."""
-    if status is None:
-        return []
-    running = [] if status.process is not None else ["The station is not running: nobody is looking at its series."]
-    late = [
-        f"The feed {phrase(each.name)} is late: {each.behind:,} series lack a bar."
-        for each in status.feeds
-        if each.late
-    ]
-    behind = [each for each in status.series if each.lag]
-    named = ", ".join(
-        f"{phrase(each.instrument)} {each.timeframe} ({lag_in_words(each.lag)})" for each in behind[:MOST_BEHIND]
-    )
-    more = f" and {len(behind) - MOST_BEHIND:,} more" if len(behind) > MOST_BEHIND else ""
-    sinks = [
-        f"The sink {phrase(each.name)} has {each.waiting:,} waiting and {each.dead:,} that it refused for good."
-        for each in status.sinks
-        if each.dead or each.waiting
-    ]
-    old = (
-        []
-        if status.old is None
-        else ["The configuration has changed since the station read it; closewatch status says more."]
-    )
-    return [
-        *running,
-        *late,
-        *([f"Behind what has closed: {named}{more}."] if behind else []),
-        *sinks,
-        *old,
-        *(phrase(each) for each in status.warnings),
-    ]
 
 
 def _headline(event: Event, about: Known) -> tuple[int, str]:

@@ -70,7 +70,7 @@ class Distances:
 
 
 def _mark(each: SeriesStatus, about: Known) -> tuple[SeriesKey, int | None, str]:
-    return SeriesKey(each.instrument, each.timeframe), each.last_close, about.settings.mark
+    return SeriesKey(each.instrument, each.timeframe), each.last_close, about.mark
 
 
 def series(request: Request) -> StreamingResponse:

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from scanner.analysis.setup import Chosen
 from scanner.analysis.setup_trial import example_fit
-from scanner.commands.setups import listed_in, rulebooks_of
 from scanner.page.answers import NothingHereError, known, render
 from scanner.present.setups_report import value
 from scanner.trade.rulebook import Rulebook
@@ -20,20 +19,15 @@ if TYPE_CHECKING:
 
 def setups(request: Request) -> Response:
     """List all setups."""
-    return render(request, "setups.html", listed=listed(request).values())
-
-
-def listed(request: Request) -> dict[str, Listed]:
-    """Give all setups by name, as the configuration sees them."""
-    return listed_in(rulebooks_of(known(request).settings))
+    return render(request, "setups.html", listed=known(request).setups.values())
 
 
 def chosen_of(request: Request) -> tuple[Listed, Rulebook]:
     """Find the setup that the address names, and a rulebook of it alone; NothingHereError where there is none."""
-    found = listed(request).get(request.path_params["setup"])
+    found = known(request).setups.get(request.path_params["setup"])
     if found is None:
         raise NothingHereError("There is no setup of that name.")
-    rules = next(iter(rulebooks_of(known(request).settings).values())).rules
+    rules = next(iter(known(request).rulebooks.values())).rules
     return found, Rulebook(rules, (Chosen(found.setup, found.numbers),))
 
 

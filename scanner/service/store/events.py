@@ -172,6 +172,14 @@ class EventLog:
             ).fetchall()
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 
+    def threads(self, since: int, until: int) -> list[str]:
+        """Name the threads with an event about a time from ``since`` on and before ``until``."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT DISTINCT thread FROM event WHERE thread != '' AND time >= ? AND time < ?", (since, until)
+            ).fetchall()
+        return [thread for (thread,) in rows]
+
     def stories(
         self, *, since: int | None = None, until: int | None = None, begins: str = "", instrument: str | None = None
     ) -> list[KeptEvent]:

@@ -91,11 +91,12 @@ def status(
         for each in watched
         for timeframe in each.timeframes
     ]
+    made = {(each.instrument, each.timeframe): each for each in series}
     bases: dict[str, list[SeriesStatus]] = {name: [] for name in settings.feeds}
     waited: dict[str, int] = dict.fromkeys(settings.feeds, 0)
     for each in watched:
         of_base = lags.of(each.calendar, each.base)
-        base = _series(each, each.base, known, of_base)
+        base = made.get((each.instrument.symbol, each.base.name)) or _series(each, each.base, known, of_base)
         bases.setdefault(each.feed, []).append(base)
         wait = base.lag or 0
         if base.last_close is None and holder is not None:

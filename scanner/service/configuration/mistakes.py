@@ -48,6 +48,7 @@ OF_TYPE = ("_type", "_parsing", "_parsing_size", "_from_float", "_number")
 """How these names end. Others tell of a value that is of the right type, and wrong for another reason."""
 PATTERNS = {
     "^([A-Z]{3})?$": "three capital letters (ISO 4217) such as EUR",
+    "^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$": "a name in small letters, such as desk.example.org",
     "^[!-~]+$": "a name without spaces, in plain letters, such as mail.example.org",
 }
 """What the patterns of settings ask, in words; of another pattern the setting's description is told."""

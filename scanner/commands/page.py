@@ -13,6 +13,7 @@ from scanner.page import passwords, serving
 from scanner.settings import Page
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from scanner.settings import Settings
@@ -30,11 +31,17 @@ def run(path: Path, port: int | None) -> None:
     serving.run(path, page, at)
 
 
-def set_password(path: Path) -> None:
-    """Ask for a password, and leave it hashed in the file that the configuration names."""
+def ask() -> str:
+    """Ask for a password, twice and without showing it."""
+    told: str = typer.prompt("Password of the page", hide_input=True, confirmation_prompt=True, err=True)
+    return told
+
+
+def set_password(path: Path, asked: Callable[[], str] = ask) -> None:
+    """Leave the password that is ``asked`` for hashed in the file that the configuration names."""
     settings = configuration.load(path)
     target = _file_of(settings, path)
-    password = typer.prompt("Password of the page", hide_input=True, confirmation_prompt=True, err=True)
+    password = asked()
     if not passwords.LEAST <= len(password) <= passwords.MOST:
         raise UsageError(f"a password has {passwords.LEAST} to {passwords.MOST:,} characters; choose another")
     output.write_whole(target, passwords.line_of(password).encode(), private=True)

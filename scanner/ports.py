@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.market.bars import RawBars, StampKind
 
@@ -91,11 +92,13 @@ class Notes:
     """What goes with an alert of a setup as of the moment it leaves, and is not part of the event.
 
     ``risk`` are sentences on what else is open; ``record`` is one on what setups of its kind have come to so far, empty
-    where nothing is to be said of that.
+    where nothing is to be said of that. ``setup`` is, of what follows on a setup, that setup as it was said last, None
+    where it is not known any more.
     """
 
     risk: tuple[str, ...] = ()
     record: str = ""
+    setup: SetupData | None = None
 
 
 @dataclass(frozen=True, slots=True)

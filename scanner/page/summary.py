@@ -6,6 +6,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
+from scanner.market.digits import grouped
 from scanner.present.status_report import lag_in_words
 from scanner.present.wording import phrase
 
@@ -40,7 +42,7 @@ def _closes(status: Status) -> list[tuple[int, list[tuple[str, int]]]]:
 def _troubles(status: Status) -> list[str]:
     running = [] if status.process is not None else ["The station is not running: nobody is looking at its series."]
     late = [
-        f"The feed {phrase(each.name)} is late: {each.behind:,} series lack a bar."
+        f"The feed {phrase(each.name)} is late: {grouped(each.behind)} series lack a bar."
         for each in status.feeds
         if each.late
     ]
@@ -48,9 +50,9 @@ def _troubles(status: Status) -> list[str]:
     named = ", ".join(
         f"{phrase(each.instrument)} {each.timeframe} ({lag_in_words(each.lag)})" for each in behind[:MOST_BEHIND]
     )
-    more = f" and {len(behind) - MOST_BEHIND:,} more" if len(behind) > MOST_BEHIND else ""
+    more = f" and {grouped(len(behind) - MOST_BEHIND)} more" if len(behind) > MOST_BEHIND else ""
     sinks = [
-        f"The sink {phrase(each.name)} has {each.waiting:,} waiting and {each.dead:,} that it refused for good."
+        f"The sink {phrase(each.name)} has {grouped(each.waiting)} waiting, and refused {grouped(each.dead)} for good."
         for each in status.sinks
         if each.dead or each.waiting
     ]

@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from scanner.events import rfc3339
+from scanner.market.digits import grouped
 from scanner.present.times import moment
 from scanner.present.wording import counted, name, number, phrase, sentence
 
@@ -64,6 +65,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "counted": counted,
     "name": name,
     "phrase": phrase,
+    "grouped": grouped,
     "sentence": sentence,
     "measured": number,
     "plainly": underscored,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from scanner.page.answers import board, known, render
 from scanner.ports import Message
+from scanner.present.glance.acting import acting
 from scanner.present.wording import phrase
 from scanner.present.words import alert
 
@@ -89,7 +90,7 @@ def orders_of(story: Story, about: Known) -> str:
     if told is not None:
         return phrase(told["orders"])
     begins = [each.event for each in story.events if each.event.facts.begins][-1]
-    return alert(Message(begins), about.zone, None).orders.removeprefix("Orders: ")
+    return acting(begins.data, about.zone)
 
 
 def _risk(held: Iterable[Position]) -> tuple[Decimal, Decimal | None, int]:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
     from starlette.responses import Response
+    from starlette.types import Receive, Scope, Send
 
     from scanner.page.looking import Board
 
@@ -46,22 +47,34 @@ class Live:
 
     async def listen(self) -> AsyncIterator[str]:
         """Give the version that there is, and every later one; what comes in quick succession comes as one."""
-        self.listeners += 1
+        told = -1
+        while not self.ended:
+            changed = self._changed
+            if told != self.version:
+                told = self.version
+                yield f"retry: 3000\nevent: version\ndata: {told}\n\n"
+                continue
+            try:
+                async with asyncio.timeout(ALIVE):
+                    await changed.wait()
+            except TimeoutError:
+                yield ": still here\n\n"
+
+
+class Listening(StreamingResponse):
+    """A stream that counts as a listener for as long as it is sent."""
+
+    def __init__(self, hub: Live) -> None:
+        super().__init__(hub.listen(), media_type="text/event-stream")
+        self._hub = hub
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send it."""
+        self._hub.listeners += 1
         try:
-            told = -1
-            while not self.ended:
-                changed = self._changed
-                if told != self.version:
-                    told = self.version
-                    yield f"retry: 3000\nevent: version\ndata: {told}\n\n"
-                    continue
-                try:
-                    async with asyncio.timeout(ALIVE):
-                        await changed.wait()
-                except TimeoutError:
-                    yield ": still here\n\n"
+            await super().__call__(scope, receive, send)
         finally:
-            self.listeners -= 1
+            self._hub.listeners -= 1
 
 
 async def live(request: Request) -> Response:
@@ -69,4 +82,4 @@ async def live(request: Request) -> Response:
     hub: Live = request.app.state.live
     if hub.listeners >= MOST:
         return PlainTextResponse("Too many are listening.\n", 503)
-    return StreamingResponse(hub.listen(), media_type="text/event-stream")
+    return Listening(hub)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
-from scanner.market.digits import grouped
 from scanner.present.status_report import lag_in_words
 from scanner.present.wording import phrase
 

@@ -17,6 +17,7 @@ from scanner.service.store.lock import holder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
 
     from scanner.events import Event, Kind
     from scanner.journal.open_risk import Position
@@ -74,6 +75,7 @@ class Looker:
         self._views: Store | None = None
         self._risk: RiskNotes | None = None
         self._seen: object = None
+        self._file: object = None
         self._series_at = -ANYWAY
         self._series_took = 0.0
         self._behind = True
@@ -121,10 +123,12 @@ class Looker:
         return self.board.version != before.version
 
     def _looked(self) -> Board:
-        board = self.board
-        if self._own is None:
-            self._own = self._opened()
+        board, file = self.board, _identity(self.configured.known.settings.store_path)
+        if self._own is None or file != self._file:
+            # Another file lies there than the one that is open. Whoever still answers from that has it to the end.
+            self._own, self._views, self._file = self._opened(), None, file
             self._risk = RiskNotes(self._own, lambda: self.configured.known.settings)
+            self._seen = None
         store, seen = self._own, self._own.database.version()
         if seen != self._seen or board.trouble:
             self._seen = None
@@ -174,3 +178,12 @@ class Looker:
         store = Store.open(path, self._now, visiting=True)
         store.database.spare_memory(CACHE_KIB)
         return store
+
+
+def _identity(path: Path) -> object:
+    """Give what tells a file from another of the same name."""
+    try:
+        found = path.stat()
+    except OSError as problem:
+        return type(problem)
+    return found.st_dev, found.st_ino

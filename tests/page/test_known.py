@@ -102,8 +102,14 @@ def test_a_look_finds_another_version_only_where_something_is_different(tmp_path
     (tmp_path / "watch.toml").write_text(CONFIG.replace("loft <b>", "attic"))
     passed[0] += 60
     assert looker.look()
-    looker.stop()
     store.close()
+    for file in tmp_path.glob("kept.db*"):
+        file.unlink()
+    with Store.open(tmp_path / "kept.db", lambda: 0):
+        assert looker.look()
+        assert looker.board.stories == []
+        assert looker.store.events.last() == 0
+        looker.stop()
 
 
 def test_the_report_that_is_kept_is_shown_and_can_do_nothing(tmp_path: Path) -> None:

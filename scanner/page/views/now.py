@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.journal.stories import Story
 from scanner.page.answers import board, known, render
 from scanner.ports import Message
 from scanner.present.glance.acting import acting
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.journal.open_risk import Position
-    from scanner.journal.stories import Story
     from scanner.page.configured import Known
     from scanner.page.looking import Board
 
@@ -45,21 +45,24 @@ class Shown:
 def now(request: Request) -> Response:
     """Show how things stand."""
     seen, about = board(request), known(request)
-    listed = [_shown(each, seen, about) for each in reversed(seen.stories)]
-    open_ones = [each for each in listed if each.story.told is not None and each.story.told["state"] == "open"]
-    waiting = [each for each in listed if each not in open_ones and not each.story.setup["set_aside"]]
-    aside = [each for each in listed if each not in open_ones and each.story.setup["set_aside"]]
+    open_ones, waiting, aside = list[Story](), list[Story](), 0
+    for each in reversed(seen.stories):
+        if each.told is not None and each.told["state"] == "open":
+            open_ones.append(each)
+        elif each.setup["set_aside"]:
+            aside += 1
+        else:
+            waiting.append(each)
     return render(
         request,
         "now.html",
-        open_ones=open_ones[:MOST_SHOWN],
-        waiting=waiting[:MOST_SHOWN],
-        aside=len(aside),
+        open_ones=[_shown(each, seen, about) for each in open_ones[:MOST_SHOWN]],
+        waiting=[_shown(each, seen, about) for each in waiting[:MOST_SHOWN]],
+        aside=aside,
         left_out=max(len(open_ones) - MOST_SHOWN, 0) + max(len(waiting) - MOST_SHOWN, 0),
         risk=_risk(seen.held.values()),
         limits=about.settings.limits,
         currency=about.settings.account.currency,
-        which=about.settings.follow.which,
         closes=seen.summary.closes,
         troubles=seen.summary.troubles,
         cold=seen.summary.cold,

@@ -32,7 +32,7 @@ ANYWAY = 5.0
 """Seconds after which the series are looked at again though nothing has changed, since closes come and go."""
 REST = 4
 """A look at all series is followed by a rest of so many times its length."""
-CACHE_KIB = 4_096
+CACHE_KIB = 1_024
 RECENT = 8
 OF_WATCHING: tuple[Kind, ...] = tuple(kind for kind, about in KINDS.items() if about.about != "setup")
 

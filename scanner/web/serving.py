@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import socket
 import ssl
 from contextlib import nullcontext
@@ -9,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import h11
 import uvicorn
+from starlette.requests import ClientDisconnect
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 if TYPE_CHECKING:
-    import asyncio
     from contextlib import AbstractContextManager
     from pathlib import Path
 
@@ -73,6 +75,15 @@ class WebServer(uvicorn.Server):
         return nullcontext()
 
 
+class NoNews(logging.Filter):
+    """Leaves out of the log what a client that goes away, or a stop, does to an answer that is under way."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether a record is for somebody to read."""
+        problem = record.exc_info[1] if record.exc_info else None
+        return not isinstance(problem, (asyncio.CancelledError, ClientDisconnect, OSError))
+
+
 def server(
     app: ASGIApp,
     *,
@@ -89,6 +100,7 @@ def server(
     if certificate is not None:
         options = {"ssl_certfile": str(certificate), "ssl_keyfile": None if key is None else str(key)}
         options["ssl_version"] = ssl.PROTOCOL_TLS_SERVER
+    logging.getLogger("uvicorn.error").addFilter(NO_NEWS)
     config = uvicorn.Config(
         app,
         http=type("Limited", (Impatient,), {"within": request_within}),
@@ -106,6 +118,9 @@ def server(
         **options,
     )
     return WebServer(config)
+
+
+NO_NEWS = NoNews()
 
 
 def listener(port: int, address: str = LOOPBACK) -> socket.socket:

@@ -12,6 +12,7 @@ import argparse
 import asyncio
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -107,8 +108,10 @@ def page_of(path: Path, environ: Mapping[str, str]) -> Iterator[tuple[str, int]]
                     break
             except httpx.TransportError:
                 time.sleep(0.1)
-        yield url, process.pid
-        process.terminate()
+        try:
+            yield url, process.pid
+        finally:
+            process.terminate()
 
 
 def own_memory(process: int) -> float:
@@ -196,6 +199,13 @@ def station(config: Path, close: int) -> dict[str, float]:
     return told_of_it
 
 
+def refill(folder: Path) -> None:
+    """Put the store back to where it was before the close."""
+    for file in folder.glob("closing.db*"):
+        file.unlink()
+    shutil.copy(folder / "filled.db", folder / "closing.db")
+
+
 def time_closes(measures: Measures, folder: Path, size: int, each: int) -> None:
     """Measure bar close to commit, from which on alerts leave, with browsers on the page and without."""
     server = [sys.executable, "-m", "tests.benchmarks.live", "--serve", str(size)]
@@ -208,15 +218,16 @@ def time_closes(measures: Measures, folder: Path, size: int, each: int) -> None:
         config.write_text(live.CONFIG.format(port=port) + listed)
         os.environ["CLOSEWATCH_STATION__STORE"] = "closing.db"
         live.fill(config, size)
+        shutil.copy(folder / "closing.db", folder / "filled.db")
+        with httpx.Client(trust_env=False) as client:
+            client.get(f"http://127.0.0.1:{port}/step?to=1")
+        close = live.close_of(live.STORED)
         alone, crowded = [], []
-        for number in range(each):
-            with httpx.Client(trust_env=False) as client:
-                client.get(f"http://127.0.0.1:{port}/step?to={2 * number + 1}")
-            alone.append(station(config, live.close_of(live.STORED + 2 * number))["committed"])
-            with httpx.Client(trust_env=False) as client:
-                client.get(f"http://127.0.0.1:{port}/step?to={2 * number + 2}")
+        for _ in range(each):
+            refill(folder)
+            alone.append(station(config, close)["committed"])
+            refill(folder)
             with page_of(config, {}) as (url, _):
-                close = live.close_of(live.STORED + 2 * number + 1)
                 crowded.append(asyncio.run(crowd(url, config, close))["committed"])
         bars.stdin.close()
     measures.add("bar close to commit, nobody on the page", min(alone), "{:.2f} s")
@@ -232,7 +243,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         path, story = fill(Path(folder), SERIES // scale, STORIES // scale)
         time_pages(measures, path, story)
-        time_closes(measures, Path(folder), CLOSING // scale, 1 if quick else live.CLOSES // 2 + 1)
+        time_closes(measures, Path(folder), CLOSING // scale, 1 if quick else 3)
     print("\n".join(measures.lines()))
     return int(measures.missed(MARGIN if quick else 1.0))
 

@@ -176,6 +176,7 @@ class UnderstoodFile:
     ``columns`` has the names of the columns that were read by what they hold, ``unused`` those of the others.
     ``decimal`` is the decimal mark, ``currency`` what prices are marked with, ``time_format`` the format of times that
     are in no standard form, and ``zone`` the one by whose clocks they are read; they are empty where there is none.
+    ``open_end`` says that its last line has no end, and so may be cut off.
     """
 
     path: Path
@@ -188,3 +189,4 @@ class UnderstoodFile:
     stamp: StampKind
     zone: str
     newest_first: bool
+    open_end: bool

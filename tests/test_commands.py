@@ -231,7 +231,7 @@ def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path)
     ("words", "said"),
     [
         (("replay", "nowhere.csv"), "nowhere.csv: there is no such file"),
-        (("replay", str(SP500), "--time-format", "%d/%m/%Y"), "does not fit --time-format %d/%m/%Y, and %m/%d/%Y"),
+        (("replay", str(SP500), "--time-format", "%d/%m/%Y"), "does not fit --time-format %d/%m/%Y; %m/%d/%Y"),
         (
             ("replay", str(SP500), "--columns", "when=Date"),
             "--columns when=Date: write what a column holds and its name",

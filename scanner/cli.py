@@ -320,8 +320,38 @@ def watch(
     Example: closewatch watch config/demo.toml, which plays a day of the demo feed as if it were live.
     """
     from scanner.commands import watch as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.page.serving import beside  # noqa: PLC0415 - as above
 
-    command.run(config)
+    command.run(config, beside)
+
+
+@app.command()
+def page(
+    config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
+    port: Annotated[
+        int | None,
+        typer.Option(
+            help="Port to serve it on, where it is another than that of [page].", min=1, max=65_535, metavar="PORT"
+        ),
+    ] = None,
+    set_password: Annotated[
+        bool,
+        typer.Option(
+            "--set-password", help="Only ask for a password, and leave it hashed in the file that [page] has."
+        ),
+    ] = False,
+) -> None:
+    """Serve a page for your browser: what is open, what is near, why not, and the journal.
+
+    From the store alone, beside the running station and when none runs. Only this machine reaches it, unless [page]
+    says otherwise. Example: closewatch page config/demo.toml
+    """
+    from scanner.commands import page as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    if set_password:
+        command.set_password(config)
+    else:
+        command.run(config, port)
 
 
 @app.command()

@@ -10,11 +10,12 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property, partial
 from hashlib import sha256
+from ipaddress import IPv4Address
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, PrivateAttr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from scanner.analysis.known_setups import (
@@ -67,6 +68,9 @@ if TYPE_CHECKING:
     from scanner.market.price_steps import PriceSteps
 
 
+HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$")]
+
+
 class SettingsError(Exception):
     """The configuration cannot be used; the message says where and what to do."""
 
@@ -90,6 +94,44 @@ class Station(_Part):
     keep_days: int = Field(400, ge=1, description="days for which events and recordings are kept")
     summary_at: time | None = Field(None, description="time of day of the «still watching» summary, in the zone")
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
+
+
+class Page(_Part):
+    """The page to look at: on loopback, unless it listens on another address, which takes a password and TLS."""
+
+    port: int = Field(8470, ge=1, le=65_535, description="port of the page")
+    listen: IPvAnyAddress = Field(
+        default=IPv4Address("127.0.0.1"),
+        description="address to listen on; any but loopback takes a password, and a certificate or a proxy",
+    )
+    names: tuple[HostName, ...] = Field(
+        (),
+        description="names by which browsers reach it, where the address is not its name, as desk.example",
+    )
+    password: Path | None = Field(None, description="file of its hashed password, as `closewatch page` writes it")
+    certificate: Path | None = Field(None, description="file of its TLS certificate, in PEM")
+    key: Path | None = Field(None, description="file of the key of that certificate, in PEM")
+    behind_proxy: bool = Field(default=False, description="whether a proxy in front of it speaks TLS")
+
+    @model_validator(mode="after")
+    def _safe(self) -> Self:
+        if (self.certificate is None) != (self.key is None):
+            raise ValueError("certificate and key go together; give both or neither")
+        if self.is_local and not self.behind_proxy:
+            return self
+        if self.password is None:
+            raise ValueError("a page that others can reach takes a password; name its file with password")
+        if self.certificate is None and not self.behind_proxy:
+            raise ValueError(
+                "a page that others can reach takes TLS; give certificate and key, or behind_proxy = true where a "
+                "proxy speaks it"
+            )
+        return self
+
+    @property
+    def is_local(self) -> bool:
+        """Whether only this machine can reach it."""
+        return self.listen.is_loopback
 
 
 class Split(_Part):
@@ -224,6 +266,7 @@ class Settings(BaseSettings):
     sinks: dict[str, dict[str, Any]] = Field(default_factory=dict)
     routes: tuple[Route, ...] = ()
     quiet: dict[str, Quiet] = Field(default_factory=dict)
+    page: Page | None = Field(None, description="the page to look at; `closewatch watch` serves it where it is given")
     study: KeptStudy = Field(default_factory=KeptStudy)
     ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
         default_factory=dict, description="alerts per minute and sink; more are bundled into digests"

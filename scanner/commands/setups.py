@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import SetupData
     from scanner.present.chart import Format
+    from scanner.settings import Settings
 
 WIDTH = 100
 """Columns of a line if no terminal shows it."""
@@ -41,8 +42,7 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
     if name is None and out is not None:
         raise UsageError("--out is for the picture of one setup; give its name: closewatch setups NAME --out PICTURE")
     kind, rulebooks = format_of(out), _rulebooks(config)
-    setups = known() | {each.setup.name: each.setup for book in rulebooks.values() for each in book.setups}
-    listed = {each: _listed(Chosen(setup, setup.numbers()), rulebooks) for each, setup in sorted(setups.items())}
+    listed = listed_in(rulebooks)
     if name is None:
         output.say(*listing(listed.values(), output.width() or WIDTH), "", SHORT)
         return
@@ -57,12 +57,22 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
 
 
 def _rulebooks(config: Path | None) -> dict[str, Rulebook]:
-    """Give the rulebook of each instrument of a configuration; a single default one if it has none."""
     if config is None:
         return {"": Rulebook()}
     said = settings.load(config)
     said.try_own_setups()
+    return rulebooks_of(said)
+
+
+def rulebooks_of(said: Settings) -> dict[str, Rulebook]:
+    """Give the rulebook of each instrument of a configuration; a single one where it has none."""
     return {name: said.rulebook_of(name) for name in said.instruments or [""]}
+
+
+def listed_in(rulebooks: Mapping[str, Rulebook]) -> dict[str, Listed]:
+    """Give all setups there are by name, as these rulebooks see them."""
+    setups = known() | {each.setup.name: each.setup for book in rulebooks.values() for each in book.setups}
+    return {each: _listed(Chosen(setup, setup.numbers()), rulebooks) for each, setup in sorted(setups.items())}
 
 
 def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
@@ -87,7 +97,7 @@ def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
 
 def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
     """Draw the first such setup in the demo feed, and say where; nothing is drawn if there is none."""
-    found = _example(rulebook, kind)
+    found = example(rulebook, kind)
     if found is None:
         return "The demo feed holds no such setup, so none was drawn."
     data, drawn = found
@@ -97,7 +107,8 @@ def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
     return f"The first one in the invented demo feed ({which}) is drawn into {path}"
 
 
-def _example(rulebook: Rulebook, kind: Format) -> tuple[SetupData, bytes] | None:
+def example(rulebook: Rulebook, kind: Format) -> tuple[SetupData, bytes] | None:
+    """Draw the first setup of a rulebook that the demo feed holds; None where it holds none."""
     with as_file(files("demo_feed")) as folder:
         exchange = settings.load(folder / "instruments.toml")
         paths: Sequence[Path] = [folder / f"{name}.parquet" for name in exchange.instruments]

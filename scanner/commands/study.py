@@ -23,7 +23,7 @@ from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.keeping import record_of
 from scanner.studies.kept.marks import rules_marks
 from scanner.studies.kept.noting import note
-from scanner.studies.kept.record import beside
+from scanner.studies.kept.record import beside, report_beside
 from scanner.studies.running import How, study_files
 
 if TYPE_CHECKING:
@@ -69,6 +69,9 @@ def run(
         output.say(f"noted in {noted.ledger}: {counted(noted.looks, 'look')} at these bars, this one included")
     if keep and reading.settings is not None:
         output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
+        kept = report_beside(reading.settings.store_path)
+        output.write_whole(kept, (out / REPORT).read_bytes(), private=True)
+        output.say(f"kept for the page: {kept}")
     output.say("", SHORT)
     output.tell(*noted.told, *troubles, *undrawn)
     return UNUSABLE if troubles else DONE

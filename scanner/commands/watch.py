@@ -36,7 +36,8 @@ from scanner.service.supervisor import Supervisor
 from scanner.service.vitals import look
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from scanner.clocks import Clock
@@ -69,8 +70,8 @@ CLOSE_SECONDS = 0.5
 """Seconds allowed for closing the store."""
 
 
-def run(path: Path) -> None:
-    """Watch until told to stop by Ctrl-C or SIGTERM."""
+def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[None]]) -> None:
+    """Watch until told to stop by Ctrl-C or SIGTERM; ``beside`` serves the page meanwhile, where one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
     output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
@@ -79,6 +80,7 @@ def run(path: Path) -> None:
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Check first that the store is free: reading a recording for its clock takes long.
     with (
+        beside(path, settings),
         asyncio.Runner() as runner,
         Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is set later
     ):
@@ -188,7 +190,7 @@ async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
     if port is None:
         yield
         return
-    from scanner.service.health import HealthServer  # noqa: PLC0415 - only if configured
+    from scanner.web.health import HealthServer  # noqa: PLC0415 - only where it is wanted
 
     server = HealthServer(port, partial(look, station))
     try:

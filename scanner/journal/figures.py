@@ -18,7 +18,7 @@ Z_95 = 1.959963984540054
 """The standard normal distribution has 95 % between minus and plus this."""
 TOO_FEW = 20
 """With fewer results, an interval says too little to be shown."""
-RESAMPLES, SEED, BLOCK = 10_000, 20_260_302, 2_000_000
+RESAMPLES, SEED, BLOCK = 10_000, 20_260_302, 200_000
 
 
 @dataclass(frozen=True, slots=True)

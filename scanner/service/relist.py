@@ -27,7 +27,7 @@ TOGETHER = 64
 LAST_BARS = 16
 """Bars that are read of a series that is not on the list any more."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
-FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
+FIXED = ("station", "feeds", "sinks", "quiet", "ceiling", "page")
 """Parts of the settings that are only read at the start."""
 
 

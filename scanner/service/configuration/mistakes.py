@@ -48,6 +48,7 @@ OF_TYPE = ("_type", "_parsing", "_parsing_size", "_from_float", "_number")
 """The endings of these names. Other errors are about a value of the right type."""
 PATTERNS = {
     "^([A-Z]{3})?$": "three capital letters (ISO 4217) such as EUR",
+    "^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$": "a name in small letters, such as desk.example.org",
     "^[!-~]+$": "a name without spaces, in plain letters, such as mail.example.org",
 }
 """What the patterns of settings require, in words; for other patterns, the setting's description is shown."""

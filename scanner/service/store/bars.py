@@ -73,8 +73,12 @@ class BarLog:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self.look_again()
+
+    def look_again(self) -> None:
+        """See which series there are now; for a visitor, since its owner knows."""
         # In memory: which series there are, their last closes, and how long the tails are.
-        with database.reading() as connection:
+        with self._database.reading() as connection:
             found = connection.execute("SELECT id, instrument, timeframe, last_close FROM series").fetchall()
             tails = connection.execute(
                 "SELECT bucket, count(*), sum(bars), max(number) FROM tail GROUP BY bucket"
@@ -206,6 +210,18 @@ class BarLog:
                     _check_whole(name, table[1], last_close, count if last_bars is None else min(count, last_bars))
                     found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}")))
             yield from found
+
+    def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
+        """Give every series as the store has it now: the close of its last bar, None without one, and its state.
+
+        StoreTroubleError where what is stored is damaged.
+        """
+        with self._database.reading() as connection:
+            for instrument, timeframe, last_close, state in connection.execute(
+                "SELECT instrument, timeframe, last_close, state FROM series ORDER BY id"
+            ):
+                last = None if last_close == LONG_AGO else last_close
+                yield SeriesKey(instrument, timeframe), last, unseal(state, f"the state of {instrument}/{timeframe}")
 
     def longest_tail(self, *, due: bool = True) -> int | None:
         """Give the bucket with the most in its tail: among those due for folding, or among all."""

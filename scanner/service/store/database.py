@@ -127,6 +127,17 @@ class Database:
                     "now would be lost; put the store back, or restart to make another"
                 )
 
+    def version(self) -> int:
+        """Give a number that is another one as soon as anybody else has changed the store."""
+        with self.plain() as connection:
+            (number,) = connection.execute("PRAGMA data_version").fetchone()
+        return int(number)
+
+    def spare_memory(self, kibibytes: int) -> None:
+        """Keep no more than so much of the file in memory."""
+        with self.plain() as connection:
+            connection.execute(f"PRAGMA cache_size = {-kibibytes}")
+
     @contextmanager
     def turn(self) -> Iterator[None]:
         """Let one thread at a time use the connection; StoreTroubleError if the one before does not end."""

@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from scanner.events import Event
+from scanner.events import KINDS, Event
 from scanner.service.store.packing import checksum_of
 from scanner.service.store.trouble import DamagedError
 
@@ -122,6 +122,47 @@ class EventLog:
             ).fetchall()
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 
+    def last(self) -> int:
+        """Give the number of the last event; 0 without any."""
+        with self._database.reading() as connection:
+            (number,) = connection.execute("SELECT max(number) FROM event").fetchone()
+        return int(number or 0)
+
+    def unfinished(self, until: int) -> list[KeptEvent]:
+        """Give all events numbered up to ``until`` of the threads that had not ended by then, as they were said."""
+        ends = [kind for kind, facts in KINDS.items() if facts.ends]
+        with self._database.reading() as connection:
+            threads = [
+                thread
+                for (thread,) in connection.execute(
+                    "SELECT e.thread FROM event e JOIN "  # noqa: S608 - our words
+                    "(SELECT max(number) AS number FROM event WHERE thread != '' AND number <= ? GROUP BY thread) l "
+                    f"ON e.number = l.number WHERE e.kind NOT IN ({', '.join('?' * len(ends))})",
+                    (until, *ends),
+                )
+            ]
+            rows = [
+                row
+                for thread in threads
+                for row in connection.execute(
+                    f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? AND e.number <= ?",  # noqa: S608 - our words
+                    (thread, until),
+                )
+            ]
+        found = [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+        return sorted(found, key=lambda each: each.number)
+
+    def before(self, number: int, kinds: Sequence[Kind], limit: int) -> list[KeptEvent]:
+        """Give the last events numbered below ``number`` that are of some kinds, the newest first."""
+        marks = ", ".join("?" * len(kinds))
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number < ? AND e.kind IN ({marks}) "  # noqa: S608 - our words
+                "ORDER BY e.number DESC LIMIT ?",
+                (number, *kinds, limit),
+            ).fetchall()
+        return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
     def story(self, thread: str) -> list[KeptEvent]:
         """Give all events of a setup, in order."""
         with self._database.reading() as connection:
@@ -130,6 +171,14 @@ class EventLog:
                 (thread,),
             ).fetchall()
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+    def threads(self, since: int, until: int) -> list[str]:
+        """Name the threads with an event about a time from ``since`` on and before ``until``."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT DISTINCT thread FROM event WHERE thread != '' AND time >= ? AND time < ?", (since, until)
+            ).fetchall()
+        return [thread for (thread,) in rows]
 
     def stories(
         self, *, since: int | None = None, until: int | None = None, begins: str = "", instrument: str | None = None

@@ -70,6 +70,11 @@ def beside(store: Path) -> Path:
     return store.with_name(f"{store.name}.study.json")
 
 
+def report_beside(store: Path) -> Path:
+    """Say where the report of the study is that the record is of."""
+    return store.with_name(f"{store.name}.study.html")
+
+
 def read(path: Path) -> Record | None:
     """Read a record; None if there is none. RecordError if it cannot be read."""
     try:

@@ -8,6 +8,7 @@ import pytest
 
 from scanner.analysis.known_setups import SetupError
 from scanner.commands import one_bar, replay, watch
+from scanner.page.serving import beside
 from scanner.recordings import Reading
 from scanner.service.configuration.check import check
 from scanner.settings import load
@@ -66,7 +67,7 @@ def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(tmp_path: 
     with pytest.raises(SetupError, match=sentence):
         one_bar.find([SP500], Reading(settings=load(path, {})), "2000-06-01", None)
     with pytest.raises(SetupError, match=sentence):
-        watch.run(path)
+        watch.run(path, beside)
     assert not (tmp_path / "closewatch.db").exists()
 
 

@@ -6,14 +6,14 @@ The only place where market, analysis and trade meet.
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.compiling import is_kept
 from scanner.analysis.indicators import kernel, spikes
-from scanner.analysis.pool import FEW, Candidates, Pool, Spiked, Warm
+from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339, setup_id
@@ -50,6 +50,7 @@ if TYPE_CHECKING:
 
 
 SIZE_BYTES = 4
+TIME_BYTES = 8
 NEVER = 2**31
 """More bars than anybody waits for."""
 
@@ -294,15 +295,46 @@ class SeriesEngine:
         return self.series.times[1, begin:used].copy(), [self._lean(index) for index in range(begin, used)]
 
     def snapshot(self) -> bytes:
-        """Give what must be kept, besides the last ``history`` bars, to go on in a later run."""
-        stories = b"" if self.follower is None else self.follower.snapshot()
-        return self.series.snapshot() + stories + len(stories).to_bytes(SIZE_BYTES, "little")
+        """Give what must be kept after each bar, besides a checkpoint and the bars, to go on in a later run."""
+        return self.record.tobytes() + self.stories()
 
-    def restore(self, snapshot: bytes, bars: Bars) -> None:
-        """Go on from a snapshot; ``bars`` are the last bars taken in. ValueError when they are too few."""
+    @property
+    def record(self) -> NDArray[Any]:
+        """What the series remembers besides its windows: an array of one STATE record."""
+        row = self.series.row
+        return self.series.pool.state[row : row + 1]
+
+    def stories(self) -> bytes:
+        """Give what must be kept of the stories."""
+        stories = b"" if self.follower is None else self.follower.snapshot()
+        return stories + len(stories).to_bytes(SIZE_BYTES, "little")
+
+    def checkpoint(self) -> bytes:
+        """Give what only needs to be kept now and then: the windows, to which a later run adds the bars since."""
+        return self.last_close.to_bytes(TIME_BYTES, "little", signed=True) + self.series.snapshot()
+
+    def restore(self, snapshot: bytes, checkpoint: bytes, bars: Bars) -> None:
+        """Go on from a snapshot and an earlier checkpoint of it.
+
+        ``bars`` are the last bars taken in: all since the checkpoint, and ``history`` or all before it. ValueError
+        where they are too few, or do not lead from one to the other.
+        """
         rest, size = snapshot[:-SIZE_BYTES], int.from_bytes(snapshot[-SIZE_BYTES:], "little")
-        end = len(rest) - size
-        self.series.restore(rest[:end], bars)
+        end, windows = len(rest) - size, checkpoint[TIME_BYTES:]
+        if not windows:
+            raise ValueError("nothing was kept of the windows of the series")
+        last_close = int.from_bytes(checkpoint[:TIME_BYTES], "little", signed=True)
+        known = 0
+        if Series.count_in(windows):
+            known = int(np.searchsorted(bars.close_time, last_close, side="right"))
+            self.series.restore(windows, bars[:known])
+        else:
+            self.series.pool.clear(self.series.row)
+        for stop in self.series.take(bars[known:]):
+            if isinstance(stop, Leap) and self._suspected_split(stop.index) is not None:
+                self.series.restart()
+        if self.record.tobytes() != rest[:end]:
+            raise ValueError("the bars since do not lead to what was kept of the series")
         self.follower = None
         if size:
             self.follower = self._new_follower()

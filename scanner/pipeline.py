@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from functools import cache, cached_property, lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING
+from zlib import crc32
 
 import numpy as np
 
@@ -40,6 +41,8 @@ if TYPE_CHECKING:
 
 
 NEVER = np.iinfo(np.int64).max
+BETWEEN = 32
+"""Bars between two checkpoints: so few that a start takes them in at once, so many that checkpoints cost next to nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +159,7 @@ class Pipeline:
         """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
         """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
+        self._turn = crc32(instrument.symbol.encode()) % BETWEEN
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
 
     @cached_property
@@ -242,24 +246,40 @@ class Pipeline:
                 yield lane, lane.aggregator.flush(now)
 
     def snapshot(self) -> bytes:
-        """Give what must be kept, besides the last bars of each timeframe, to go on in a later run."""
+        """Give what must be kept after each bar, besides checkpoint and bars, to go on in a later run."""
         parts = [self.mark, self.guard.snapshot()]
         for lane in self.lanes:
             parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), lane.engine.snapshot()]
-        return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
+        return _together(parts)
 
-    def restore(self, snapshot: bytes, bars: Mapping[str, Bars]) -> None:
-        """Go on from a snapshot; ``bars`` are the last bars by name of timeframe. ValueError where they do not fit."""
+    def checkpoint(self) -> bytes:
+        """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
+        return _together([lane.engine.checkpoint() for lane in self.lanes])
+
+    def is_due(self, before: int, now: int) -> bool:
+        """Say whether a checkpoint is due with a bar that closes ``now``, after one that closed ``before``.
+
+        Each instrument has its own turn, so that not all come at once.
+        """
+        length = self.base.nanoseconds
+        return (before // length + self._turn) // BETWEEN < (now // length + self._turn) // BETWEEN
+
+    def restore(self, snapshot: bytes, checkpoint: bytes, bars: Mapping[str, Bars]) -> None:
+        """Go on from a snapshot and an earlier checkpoint; ``bars`` are the last bars by name of timeframe.
+
+        They are those since the checkpoint, and the ``history`` before. ValueError where they do not fit.
+        """
         mark, *parts = _parts(snapshot)
+        windows = _parts(checkpoint) or [b""] * len(self.lanes)
         if mark != self.mark or len(parts) != 1 + 2 * len(self.lanes):
             raise ValueError(
                 f"the state kept of {self.instrument.symbol} is of other timeframes, sessions, splits or rules than now"
             )
         self.guard.restore(parts[0])
-        for lane, aggregated, engine in zip(self.lanes, parts[1::2], parts[2::2], strict=True):
+        for lane, aggregated, engine, kept in zip(self.lanes, parts[1::2], parts[2::2], windows, strict=True):
             if lane.aggregator is not None:
                 lane.aggregator.restore(aggregated)
-            lane.engine.restore(engine, bars.get(lane.timeframe.name, Bars.of([])))
+            lane.engine.restore(engine, kept, bars.get(lane.timeframe.name, Bars.of([])))
 
 
 @dataclass(slots=True)
@@ -348,6 +368,10 @@ def counts_in(snapshot: bytes) -> list[int]:
     They come in the order of the timeframes, from the finest on.
     """
     return [Series.count_in(engine) for engine in _parts(snapshot)[3::2]][::-1]
+
+
+def _together(parts: Iterable[bytes]) -> bytes:
+    return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
 
 
 def _parts(snapshot: bytes) -> list[bytes]:

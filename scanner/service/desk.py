@@ -15,7 +15,7 @@ import numpy as np
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import NOTED, Guard
-from scanner.pipeline import Pipeline, Pools, run_together
+from scanner.pipeline import BETWEEN, Pipeline, Pools, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.decided import Decided
@@ -51,6 +51,8 @@ TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in
 RECENT = 64
 """Bars of a series that are read to see whether one was restated, unless the feed goes further back."""
 READ_TOGETHER = 128
+SINCE_CHECKPOINT = 2 * BETWEEN
+"""Bars that there may be since a checkpoint, at the most: sessions cut some of them short."""
 LATE_END = 1_800_000_000_000
 """Nanoseconds after a coarser bar's close until it counts as complete though the feed sent nothing for its end: longer
 than the usual delays of feeds, since what comes for it afterwards would come too late."""
@@ -160,7 +162,7 @@ class Desk:
         """
         names = list(self.watched if names is None else names)
         keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
-        most = max((each.rulebook.history for each in self.watched.values()), default=0)
+        most = max((each.rulebook.history for each in self.watched.values()), default=0) + SINCE_CHECKPOINT
         stored = {found.key: found for found in self.store.bars.load(keys, most)}
         anew = []
         for name in names:
@@ -175,7 +177,7 @@ class Desk:
                 anew.append(name)
             else:
                 try:
-                    pipeline.restore(base.state, bars)
+                    pipeline.restore(base.state, base.checkpoint, bars)
                 except ValueError:
                     anew.append(name)
                     pipeline = self._fresh(name)
@@ -340,11 +342,13 @@ class Desk:
         if not kept and not checked.counts["bad tick"]:  # of one that was left out the next row is judged by it
             return
         work.said += [(event, SeriesKey(name, lane.timeframe.name)) for event, lane in run.said]
-        state = pipeline.snapshot()
+        state, last = pipeline.snapshot(), self.last[name]
+        due = last is None or (len(bars) > 0 and pipeline.is_due(last.close_time, int(bars.close_time[-1])))
+        checkpoint = pipeline.checkpoint() if due else b""
         kept.setdefault(base, [])
         for key, parts in kept.items():
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
-            work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
+            work.updates[key] = SeriesUpdate(key, joined, *((state, checkpoint) if key == base else (b"",)))
 
     def _recent(self, name: str, work: _Work) -> Bars:
         """Give the last stored bars of an instrument, read together with those that come after it in the call.

@@ -43,7 +43,7 @@ class Before:
 def _of_series(connection: sqlite3.Connection) -> list[str]:
     """Name the tables that have one row a series."""
     known = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    return [name for name in ("series", "engine") if name in known]
+    return [name for name in ("series", "checkpoint") if name in known]
 
 
 def _all(connection: sqlite3.Connection, name: str) -> sqlite3.Cursor:

@@ -42,11 +42,15 @@ class SeriesKey(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SeriesUpdate:
-    """New bars of a series, later than all before, and what its engine remembers after them. Either may be empty."""
+    """New bars of a series, later than all before, and what its engine remembers after them. Either may be empty.
+
+    ``checkpoint`` is kept in the place of the one before, unless it is empty.
+    """
 
     key: SeriesKey
     bars: Bars
     state: bytes
+    checkpoint: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,15 +61,20 @@ class Rewrite:
     since: int
     bars: Bars
     state: bytes
+    checkpoint: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
 class StoredSeries:
-    """The last bars of a series, oldest first, and what its engine remembers. The arrays may be read-only."""
+    """The last bars of a series, oldest first, and what its engine remembers. The arrays may be read-only.
+
+    ``checkpoint`` is what it held some bars ago, empty where none was kept.
+    """
 
     key: SeriesKey
     bars: Bars
     state: bytes
+    checkpoint: bytes = b""
 
 
 class BarLog:
@@ -132,6 +141,7 @@ class BarLog:
                 for close, count, update, number in zip(last, counts.tolist(), updates, numbers.tolist(), strict=True)
             ],
         )
+        _keep_checkpoints(connection, numbers, updates)
         self._last.update(zip(numbers.tolist(), last, strict=True))
 
     def numbered(self, connection: sqlite3.Connection, keys: Sequence[SeriesKey]) -> Table:
@@ -192,7 +202,8 @@ class BarLog:
                 rows = {
                     number: rest
                     for number, *rest in connection.execute(
-                        "SELECT id, last_close, bars, state FROM series WHERE id BETWEEN ? AND ?",
+                        "SELECT id, last_close, bars, state, data FROM series LEFT JOIN checkpoint ON series = id "
+                        "WHERE id BETWEEN ? AND ?",
                         (min(wanted), max(wanted)),
                     )
                 }
@@ -201,10 +212,11 @@ class BarLog:
                     name = "/".join(key)
                     if number not in rows:
                         raise DamagedError(f"the series {name} is missing")
-                    last_close, count, state = rows[number]
+                    last_close, count, state, checkpoint = rows[number]
                     table = latest(connection, number, tails.get(number), last_bars)
                     _check_whole(name, table[1], last_close, count if last_bars is None else min(count, last_bars))
-                    found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}")))
+                    kept = b"" if checkpoint is None else unseal(checkpoint, f"the checkpoint of {name}")
+                    found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}"), kept))
             yield from found
 
     def longest_tail(self, *, due: bool = True) -> int | None:
@@ -262,6 +274,7 @@ class BarLog:
                 (last, new.shape[1] - old.shape[1], seal(rewrite.state), number),
             )
             self._last[number] = last
+        _keep_checkpoints(connection, numbers, rewrites)
 
     @staticmethod
     def everything(connection: sqlite3.Connection) -> Iterator[tuple[SeriesKey, Bars]]:
@@ -275,6 +288,19 @@ class BarLog:
                 bucket = number // BUCKET
                 tails = read_tail(connection, bucket)
             yield SeriesKey(instrument, timeframe), bars_of(latest(connection, number, tails.get(number), None))
+
+
+def _keep_checkpoints(
+    connection: sqlite3.Connection, numbers: Table, kept: Sequence[SeriesUpdate] | Sequence[Rewrite]
+) -> None:
+    connection.executemany(
+        "INSERT INTO checkpoint VALUES (?, ?) ON CONFLICT (series) DO UPDATE SET data = excluded.data",
+        [
+            (number, seal(each.checkpoint))
+            for number, each in zip(numbers.tolist(), kept, strict=True)
+            if each.checkpoint
+        ],
+    )
 
 
 def _check_whole(name: str, closes: Table, last_close: int, count: int) -> None:

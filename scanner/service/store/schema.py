@@ -115,7 +115,15 @@ CREATE INDEX decision_thread ON decision (thread);
 """
 """All that was said of a setup is found at once, and what the user decided of it is kept beside it."""
 
-MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS, STORIES)
+CHECKPOINTS = """
+CREATE TABLE checkpoint (         -- what the engines of a series held some bars ago, sealed
+    series INTEGER PRIMARY KEY REFERENCES series,
+    data BLOB NOT NULL
+);
+"""
+"""So that a bar close writes what has changed, and not the windows of every series."""
+
+MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS, STORIES, CHECKPOINTS)
 """What leads from each version of the tables to the next, oldest first; never changed once released."""
 
 

@@ -444,22 +444,32 @@ def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list
 
     Those that share a pool go through compiled code together.
     """
+    return push_joined(engines, Bars.joined(bars), np.cumsum([len(own) for own in bars], dtype=np.int64))
+
+
+def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.int64]) -> list[list[Event]]:
+    """Do what ``push_together`` does; the bars of the engine k are ends[k−1]…ends[k]−1 of ``bars``."""
     said: list[list[Event]] = [[] for _ in engines]
     by_pool: dict[int, list[int]] = {}
-    for number, engine in enumerate(engines):
+    begins = np.concatenate([[0], ends[:-1]])
+    for number, (engine, count) in enumerate(zip(engines, (ends - begins).tolist(), strict=True)):
         engine.before_hold.clear()
         if engine.decisions:
-            said[number] += engine.events(bars[number])
-        elif len(bars[number]):
+            said[number] += engine.events(bars[int(begins[number]) : int(ends[number])])
+        elif count:
             by_pool.setdefault(id(engine.series.pool), []).append(number)
     for numbers in by_pool.values():
-        rows = np.array([engines[number].series.row for number in numbers])
-        ends = np.cumsum([len(bars[number]) for number in numbers])
-        pool = engines[numbers[0]].series.pool
-        for place, stop in pool.take(rows, ends, Bars.joined([bars[number] for number in numbers])):
+        rows, pool = np.array([engines[number].series.row for number in numbers]), engines[numbers[0]].series.pool
+        own, own_ends = bars, ends
+        if len(numbers) < len(engines):
+            counts = (ends - begins)[numbers]
+            own_ends = np.cumsum(counts)
+            own = bars[np.repeat(begins[numbers] - (own_ends - counts), counts) + np.arange(own_ends[-1])]
+        for place, stop in pool.take(rows, own_ends, own):
             said[numbers[place]] += engines[numbers[place]].said_at(stop)
     for number, engine in enumerate(engines):
-        said[number] += engine.said_of_stories()
+        if engine.follower is not None:
+            said[number] += engine.said_of_stories()
     return said
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cache, cached_property, lru_cache
 from hashlib import sha256
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 from zlib import crc32
 
 import numpy as np
@@ -25,6 +25,8 @@ from scanner.market.splits import adjust
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from scanner.analysis.rules import Rules
     from scanner.events import Event
     from scanner.follow.news import News
@@ -42,7 +44,7 @@ if TYPE_CHECKING:
 
 NEVER = np.iinfo(np.int64).max
 BETWEEN = 32
-"""Bars between two checkpoints: so few that a start takes them in at once, so many that checkpoints cost next to nothing."""
+"""Bars between two checkpoints: so few that a start takes them in at once, so many that they cost next to nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,12 @@ class Pipeline:
         """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
         """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
-        self._turn = crc32(instrument.symbol.encode()) % BETWEEN
+        self.turn = crc32(instrument.symbol.encode()) % BETWEEN
+        """So many bars earlier than others it keeps a checkpoint, so that not all come at once."""
+        self.is_alone = len(self.lanes) == 1 and self.lanes[0].aggregator is None
+        """Whether nothing is made of the bars but what the engine of the base timeframe says."""
+        self.goes_along = self.guard.takes_all and not self.adjustments and base.intraday
+        """Whether a sound bar that follows the last one can be taken in with those of other instruments."""
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
 
     @cached_property
@@ -255,14 +262,6 @@ class Pipeline:
     def checkpoint(self) -> bytes:
         """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
         return _together([lane.engine.checkpoint() for lane in self.lanes])
-
-    def is_due(self, before: int, now: int) -> bool:
-        """Say whether a checkpoint is due with a bar that closes ``now``, after one that closed ``before``.
-
-        Each instrument has its own turn, so that not all come at once.
-        """
-        length = self.base.nanoseconds
-        return (before // length + self._turn) // BETWEEN < (now // length + self._turn) // BETWEEN
 
     def restore(self, snapshot: bytes, checkpoint: bytes, bars: Mapping[str, Bars]) -> None:
         """Go on from a snapshot and an earlier checkpoint; ``bars`` are the last bars by name of timeframe.
@@ -360,6 +359,17 @@ def _mark(
         Follower.LAYOUT,
     )
     return sha256(repr(told).encode()).digest()[:16]
+
+
+Times = TypeVar("Times", int, "NDArray[np.int64]")
+
+
+def is_due(length: int, turn: Times, before: Times, now: Times) -> Times:
+    """Say whether a checkpoint is due with a bar of a ``length`` that closes ``now``, after one that closed ``before``.
+
+    ``turn`` is that of the pipeline. Other than 0 is yes.
+    """
+    return (now // length + turn) // BETWEEN - (before // length + turn) // BETWEEN
 
 
 def counts_in(snapshot: bytes) -> list[int]:

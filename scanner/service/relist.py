@@ -47,7 +47,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
 
     StoreTroubleError where the store cannot be read or written: then the desk is as before.
     """
-    before = desk.watched, desk.account, dict(desk.pipelines), dict(desk.last)
+    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy()
     new = {each.instrument.symbol: each for each in watched}
     changed = [
         name

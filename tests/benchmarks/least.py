@@ -33,7 +33,7 @@ class Before:
         with sqlite3.connect(path) as connection:
             return cls(
                 {
-                    name: connection.execute(f"SELECT coalesce(max(number), 0) FROM {name}").fetchone()[0]
+                    name: connection.execute(f"SELECT coalesce(max(number), 0) FROM {name}").fetchone()[0]  # noqa: S608 - our words
                     for name in NUMBERED
                 },
                 {name: {row[0]: hash(row) for row in _all(connection, name)} for name in _of_series(connection)},

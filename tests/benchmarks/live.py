@@ -33,8 +33,9 @@ from scanner import settings as configuration
 from scanner.analysis.known_setups import known
 from scanner.market.bars import Bars, RawBars
 from scanner.present.tables import table
-from scanner.service.desk import Arrival, Desk
+from scanner.service.desk import Desk
 from scanner.service.store import Store
+from scanner.service.together.arrival import Arrival
 from tests.adapters.servers import HOST, mosquitto
 from tests.benchmarks.least import Before, least
 from tests.benchmarks.measures import Measures
@@ -272,8 +273,8 @@ def main() -> None:
             told(measures, size, found)
             parts = " · ".join(f"{step} {part:.0%}" for step, part in looked_at["shares"].items())  # type: ignore[attr-defined]  # the only figure that is none
             shares.append(f"{size:,} series, where the time goes: {parts}")
-    heads = ("series", "committed", "p99 acknowledged", "the least", "written", "events", "CPU")
-    heads += ("resident", "start to ready", "reading", "idle CPU")
+    heads = ["series", "committed", "p99 acknowledged", "the least", "written", "events", "CPU"]
+    heads += ["resident", "start to ready", "reading", "idle CPU"]
     print("\n".join([*table(heads, lines, left=(0,)), "", *shares, "", *measures.lines()]))
     print(f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores; {time.monotonic() - begun:.0f} s")
     raise SystemExit(measures.missed(1.0))

@@ -46,9 +46,9 @@ class Manners:
 def arrivals_of(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]], asked: int) -> list[Arrival]:
     """Give what came for each ask; ``asked`` is when the feed was asked."""
     return [
-        Arrival(ask.instrument, answer.bars, asked, answer.want.since)
+        Arrival(ask.instrument, answer.table, asked, answer.want.since, answer.shared)
         for answer in answers
-        if len(answer.bars)
+        if len(answer)
         for ask in wants.get(answer.want, ())
     ]
 

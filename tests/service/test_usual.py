@@ -147,7 +147,7 @@ def answer_of(bars: Bars, change: str | None) -> RawBars:
         prices[:, -1], volume[-1] = prices[3, -2], 0
     elif change == "no volume":
         volume[-1] = np.nan
-    made = sent(Bars(bars.open_time, bars.close_time, *prices, volume))[keep]
+    made = sent(Bars(bars.open_time, bars.close_time, *np.vstack([prices, volume])))[keep]
     return replace(made, unreadable={int(made.row[-1]): "volume ?"}) if change == "no volume" else made
 
 

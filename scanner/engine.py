@@ -50,6 +50,7 @@ if TYPE_CHECKING:
 
 
 SIZE_BYTES = 4
+NO_STORIES = (0).to_bytes(SIZE_BYTES, "little")
 TIME_BYTES = 8
 NEVER = 2**31
 """More bars than anybody waits for."""
@@ -306,7 +307,9 @@ class SeriesEngine:
 
     def stories(self) -> bytes:
         """Give what must be kept of the stories."""
-        stories = b"" if self.follower is None else self.follower.snapshot()
+        if self.follower is None:
+            return NO_STORIES
+        stories = self.follower.snapshot()
         return stories + len(stories).to_bytes(SIZE_BYTES, "little")
 
     def checkpoint(self) -> bytes:

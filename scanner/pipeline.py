@@ -10,6 +10,7 @@ from zlib import crc32
 
 import numpy as np
 
+from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
@@ -370,6 +371,25 @@ def is_due(length: int, turn: Times, before: Times, now: Times) -> Times:
     ``turn`` is that of the pipeline. Other than 0 is yes.
     """
     return (now // length + turn) // BETWEEN - (before // length + turn) // BETWEEN
+
+
+def snapshots_of(pipelines: Sequence[Pipeline]) -> list[bytes]:
+    """Give the snapshots of many pipelines, each of which ``is_alone``, as each would give it."""
+    heads: dict[tuple[bytes, int], bytes] = {}
+    records: dict[int, memoryview] = {}
+    snapshots, record, nothing = [], kernel.STATE.itemsize, (0).to_bytes(4, "little")
+    for pipeline in pipelines:
+        engine, guard = pipeline.lanes[0].engine, pipeline.guard.snapshot()
+        pool, row, stories = engine.series.pool, engine.series.row, engine.stories()
+        head = heads.get((pipeline.mark, len(guard)))
+        if head is None:
+            head = heads[pipeline.mark, len(guard)] = _together([pipeline.mark]) + len(guard).to_bytes(4, "little")
+        states = records.get(id(pool))
+        if states is None:
+            states = records[id(pool)] = pool.state.view(np.uint8).data
+        size = (record + len(stories)).to_bytes(4, "little")
+        snapshots.append(b"".join((head, guard, nothing, size, states[row * record : (row + 1) * record], stories)))
+    return snapshots
 
 
 def counts_in(snapshot: bytes) -> list[int]:

@@ -11,7 +11,7 @@ import numpy as np
 from scanner.engine import push_joined
 from scanner.market.bars import Bars
 from scanner.market.guard import Checked
-from scanner.pipeline import is_due
+from scanner.pipeline import is_due, snapshots_of
 from scanner.service.store import SentRows, SeriesKey, SeriesUpdates
 from scanner.service.together.usual import Rows, usual_answers
 
@@ -129,6 +129,6 @@ def _run(together: Together, pipelines: Sequence[Pipeline], before: Integers, ro
     due = np.flatnonzero(is_due(pipelines[0].base.nanoseconds, turns, before, updates.bars.close_time))
     together.updates = replace(
         updates,
-        states=[each.snapshot() for each in pipelines],
+        states=snapshots_of(pipelines),
         checkpoints={place: pipelines[place].checkpoint() for place in due.tolist()},
     )

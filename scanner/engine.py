@@ -322,26 +322,39 @@ class SeriesEngine:
         ``bars`` are the last bars taken in: all since the checkpoint, and ``history`` or all before it. ValueError
         where they are too few, or do not lead from one to the other.
         """
-        rest, size = snapshot[:-SIZE_BYTES], int.from_bytes(snapshot[-SIZE_BYTES:], "little")
-        end, windows = len(rest) - size, checkpoint[TIME_BYTES:]
+        wrong = restore_together([(self, snapshot, checkpoint, bars)])
+        if wrong:
+            raise ValueError(wrong[0])
+
+    def begin_again(self, checkpoint: bytes, bars: Bars) -> Bars:
+        """Become what a checkpoint kept; gives those of the bars that have come since."""
+        windows = checkpoint[TIME_BYTES:]
         if not windows:
             raise ValueError("nothing was kept of the windows of the series")
-        last_close = int.from_bytes(checkpoint[:TIME_BYTES], "little", signed=True)
         known = 0
         if Series.count_in(windows):
+            last_close = int.from_bytes(checkpoint[:TIME_BYTES], "little", signed=True)
             known = int(np.searchsorted(bars.close_time, last_close, side="right"))
             self.series.restore(windows, bars[:known])
         else:
             self.series.pool.clear(self.series.row)
-        for stop in self.series.take(bars[known:]):
-            if isinstance(stop, Leap) and self._suspected_split(stop.index) is not None:
-                self.series.restart()
+        return bars[known:]
+
+    def end_again(self, snapshot: bytes) -> None:
+        """Go on with the stories of a snapshot; ValueError where the series is not what it was then."""
+        rest, size = snapshot[:-SIZE_BYTES], int.from_bytes(snapshot[-SIZE_BYTES:], "little")
+        end = len(rest) - size
         if self.record.tobytes() != rest[:end]:
             raise ValueError("the bars since do not lead to what was kept of the series")
         self.follower = None
         if size:
             self.follower = self._new_follower()
             self.follower.restore(rest[end:])
+
+    def pass_over(self, leap: Leap) -> None:
+        """Hold the series where it was held, without a word."""
+        if self._suspected_split(leap.index) is not None:
+            self.series.restart()
 
     def _suspect(self, index: int) -> Suspect:
         series, (open_time, close_time) = self.series.columns, self.series.times[:, index].tolist()
@@ -474,6 +487,40 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
         if engine.follower is not None:
             said[number] += engine.said_of_stories()
     return said
+
+
+def restore_together(kept: Sequence[tuple[SeriesEngine, bytes, bytes, Bars]]) -> dict[int, str]:
+    """Let several engines go on, each from a snapshot, a checkpoint and bars as for ``SeriesEngine.restore``.
+
+    Gives by place those that cannot, with the reason; they must begin anew.
+    """
+    wrong: dict[int, str] = {}
+    since: dict[int, Bars] = {}
+    by_pool: dict[int, list[int]] = {}
+    for place, (engine, _, checkpoint, bars) in enumerate(kept):
+        try:
+            since[place] = engine.begin_again(checkpoint, bars)
+        except ValueError as problem:
+            wrong[place] = str(problem)
+        else:
+            by_pool.setdefault(id(engine.series.pool), []).append(place)
+    for places in by_pool.values():
+        pool = kept[places[0]][0].series.pool
+        rows = np.array([kept[place][0].series.row for place in places])
+        ends = np.cumsum([len(since[place]) for place in places])
+        finds, pool.finds = pool.finds, []  # what there was to find was said in its time
+        try:
+            for number, stop in pool.take(rows, ends, Bars.joined([since[place] for place in places])):
+                if isinstance(stop, Leap):
+                    kept[places[number]][0].pass_over(stop)
+        finally:
+            pool.finds = finds
+    for place in since:
+        try:
+            kept[place][0].end_again(kept[place][1])
+        except ValueError as problem:
+            wrong[place] = str(problem)
+    return wrong
 
 
 def make_ready(rulebooks: Iterable[Rulebook]) -> None:

@@ -14,7 +14,7 @@ from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
-from scanner.engine import SeriesEngine, push_together
+from scanner.engine import SeriesEngine, push_together, restore_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
@@ -112,13 +112,24 @@ class Pools:
     def __init__(self, room: int = FEW) -> None:
         self._room = room
         self._pools: dict[tuple[Rulebook, int], Pool] = {}
+        self._known: dict[tuple[int, int], tuple[Rulebook, Pool]] = {}
+        """The same by identity, since to compare rulebooks takes long; it keeps them, so that each stays itself."""
 
     def of(self, rulebook: Rulebook, timetable: Timetable) -> Pool:
         """Give the pool for a rulebook and a timetable."""
-        key = (rulebook, id(timetable))  # of a calendar and timeframe there is one timetable only
-        if key not in self._pools:
-            self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, self._room)
-        return self._pools[key]
+        known = self._known.get((id(rulebook), id(timetable)))
+        if known is None:
+            key = (rulebook, id(timetable))  # of a calendar and timeframe there is one timetable only
+            if key not in self._pools:
+                self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, self._room)
+            known = self._known[id(rulebook), id(timetable)] = rulebook, self._pools[key]
+        return known[1]
+
+    def reserve(self, series: Iterable[tuple[Rulebook, Calendar, Timeframe]]) -> None:
+        """Have room for so many series in all, so that no pool has to be moved as it grows."""
+        pools = [self.of(rulebook, _timetable(calendar, timeframe)) for rulebook, calendar, timeframe in series]
+        for pool in {id(each): each for each in pools}.values():
+            pool.reserve(sum(each is pool for each in pools))
 
 
 class Pipeline:
@@ -264,22 +275,47 @@ class Pipeline:
         """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
         return _together([lane.engine.checkpoint() for lane in self.lanes])
 
-    def restore(self, snapshot: bytes, checkpoint: bytes, bars: Mapping[str, Bars]) -> None:
-        """Go on from a snapshot and an earlier checkpoint; ``bars`` are the last bars by name of timeframe.
-
-        They are those since the checkpoint, and the ``history`` before. ValueError where they do not fit.
-        """
+    def restore(self, snapshot: bytes) -> tuple[bytes, ...]:
+        """Go on from a snapshot, all but the engines; gives those of the lanes. ValueError where it does not fit."""
         mark, *parts = _parts(snapshot)
-        windows = _parts(checkpoint) or [b""] * len(self.lanes)
         if mark != self.mark or len(parts) != 1 + 2 * len(self.lanes):
             raise ValueError(
                 f"the state kept of {self.instrument.symbol} is of other timeframes, sessions, splits or rules than now"
             )
         self.guard.restore(parts[0])
-        for lane, aggregated, engine, kept in zip(self.lanes, parts[1::2], parts[2::2], windows, strict=True):
+        for lane, aggregated in zip(self.lanes, parts[1::2], strict=True):
             if lane.aggregator is not None:
                 lane.aggregator.restore(aggregated)
-            lane.engine.restore(engine, kept, bars.get(lane.timeframe.name, Bars.of([])))
+        return tuple(parts[2::2])
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What was kept of a pipeline: a snapshot, an earlier checkpoint, and the last bars by name of timeframe.
+
+    They are those since the checkpoint, and the ``history`` before.
+    """
+
+    snapshot: bytes
+    checkpoint: bytes
+    bars: Mapping[str, Bars]
+
+
+def restore_pipelines(pipelines: Sequence[Pipeline], kept: Sequence[Kept]) -> set[int]:
+    """Let pipelines go on from what was kept; gives the places of those that cannot, and must begin anew."""
+    engines: list[tuple[SeriesEngine, bytes, bytes, Bars]] = []
+    places, wrong = [], set()
+    for place, (pipeline, each) in enumerate(zip(pipelines, kept, strict=True)):
+        try:
+            snapshots = pipeline.restore(each.snapshot)
+        except ValueError:
+            wrong.add(place)
+            continue
+        windows = _parts(each.checkpoint) or [b""] * len(pipeline.lanes)
+        for lane, snapshot, checkpoint in zip(pipeline.lanes, snapshots, windows, strict=True):
+            engines.append((lane.engine, snapshot, checkpoint, each.bars.get(lane.timeframe.name, Bars.of([]))))
+            places.append(place)
+    return wrong | {places[number] for number in restore_together(engines)}
 
 
 @dataclass(slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from scanner.market.guard import NOTED, Guard
-from scanner.pipeline import BETWEEN, Pipeline, Pools, is_due, run_together
+from scanner.pipeline import BETWEEN, Kept, Pipeline, Pools, is_due, restore_pipelines, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.decided import Decided
@@ -135,6 +135,9 @@ class Desk:
         self.record = record
         self._looked_at_closely = closely
         self.pools = Pools()
+        self.pools.reserve(
+            (each.rulebook, each.calendar, timeframe) for each in watched for timeframe in each.timeframes
+        )
         self.pipelines: dict[str, Pipeline] = {}
         self.last = LastBars()
         """The last bar of each instrument's base timeframe; None where there is none."""
@@ -152,29 +155,27 @@ class Desk:
         """
         names = list(self.watched if names is None else names)
         keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
-        most = max((each.rulebook.history for each in self.watched.values()), default=0) + SINCE_CHECKPOINT
+        rulebooks = {id(each.rulebook): each.rulebook for each in self.watched.values()}
+        most = max((each.history for each in rulebooks.values()), default=0) + SINCE_CHECKPOINT
         stored = {found.key: found for found in self.store.bars.load(keys, most)}
-        anew = []
+        for name in names:
+            self.pipelines.pop(name, None)  # gives its rows back
+        pipelines, kept = {name: self._fresh(name) for name in names}, dict[str, Kept]()
         for name in names:
             base = stored.get(self._base(name))
-            pipeline = self._fresh(name)
-            bars = {
-                timeframe: stored[key].bars
-                for timeframe in self._timeframes(name)
-                if (key := SeriesKey(name, timeframe)) in stored
-            }
-            if base is None or not base.state:
-                anew.append(name)
-            else:
-                try:
-                    pipeline.restore(base.state, base.checkpoint, bars)
-                except ValueError:
-                    anew.append(name)
-                    pipeline = self._fresh(name)
-            self.pipelines[name] = pipeline
-            self.last[name] = base.bars.last() if base is not None and base.state else None
-        self._decided.begin({name: self.pipelines[name] for name in names})
-        return anew
+            if base is not None and base.state:
+                own = {timeframe: stored.get(SeriesKey(name, timeframe)) for timeframe in self._timeframes(name)}
+                bars = {timeframe: each.bars for timeframe, each in own.items() if each is not None}
+                kept[name] = Kept(base.state, base.checkpoint, bars)
+            self.last[name] = base.bars.last() if name in kept and base is not None else None
+        known = list(kept)
+        wrong = restore_pipelines([pipelines[name] for name in known], list(kept.values()))
+        for place in wrong:
+            pipelines[known[place]] = self._fresh(known[place])
+        self.pipelines |= pipelines
+        anew = {known[place] for place in wrong} | (pipelines.keys() - kept.keys())
+        self._decided.begin(pipelines)
+        return [name for name in names if name in anew]
 
     def _fresh(self, name: str) -> Pipeline:
         return fresh_pipeline(self.watched[name], self.account, self.pools)

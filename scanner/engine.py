@@ -18,7 +18,7 @@ from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
-from scanner.follow.follower import Follower
+from scanner.follow.follower import Follower, go_on_together
 from scanner.follow.found import Found
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
@@ -232,6 +232,10 @@ class SeriesEngine:
 
     def _new_follower(self) -> Follower:
         return Follower(self.series, self.instrument, self.rulebook, self.timetable)
+
+    def said_of(self, news: list[News]) -> list[Event]:
+        """Say what became of setups."""
+        return self._told(news)
 
     def _told(self, news: list[News]) -> list[Event]:
         if not news:
@@ -483,9 +487,10 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
             own = bars[np.repeat(begins[numbers] - (own_ends - counts), counts) + np.arange(own_ends[-1])]
         for place, stop in pool.take(rows, own_ends, own):
             said[numbers[place]] += engines[numbers[place]].said_at(stop)
-    for number, engine in enumerate(engines):
-        if engine.follower is not None:
-            said[number] += engine.said_of_stories()
+    following = [(number, each.follower) for number, each in enumerate(engines) if each.follower is not None]
+    for (number, _), news in zip(following, go_on_together([each for _, each in following]), strict=True):
+        if news:
+            said[number] += engines[number].said_of(news)
     return said
 
 
@@ -537,6 +542,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
 
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
-    needed = [kernel.advance, spikes.find, *(chosen.setup.find for chosen in rulebook.setups), steps.advance]
+    needed = [kernel.advance, spikes.find, *(chosen.setup.find for chosen in rulebook.setups)]
+    needed += [steps.advance, steps.advance_together]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

@@ -42,7 +42,8 @@ class TimedStore(Store):
 
     def commit(self, batch: Batch) -> list[Event]:
         said = super().commit(batch)
-        committed.append((self.clock(), len(batch.updates), len(said)))
+        series = len(batch.updates) + sum(len(each.keys) for each in batch.together)
+        committed.append((self.clock(), series, len(said)))
         return said
 
 

@@ -52,6 +52,7 @@ if TYPE_CHECKING:
 SIZE_BYTES = 4
 NO_STORIES = (0).to_bytes(SIZE_BYTES, "little")
 TIME_BYTES = 8
+MINUTE = 60 * 1_000_000_000
 NEVER = 2**31
 """More bars than anybody waits for."""
 
@@ -535,7 +536,10 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         instrument = Instrument("", PriceSteps.fixed(Decimal(1)))
         pool = Pool(rulebook.rules, rulebook.setups, timetable, FEW)
         engine = SeriesEngine(instrument, timetable, rulebook, pool=pool)
-        engine.push(Bars.of([(0, 1, 1.0, 1.0, 1.0, 1.0, 1.0)]))
+        opens, price = MINUTE * np.arange(rulebook.rules.warm_up + 1), np.ones(rulebook.rules.warm_up + 1)
+        bars = Bars(opens, opens + MINUTE, *[price] * 5)
+        engine.push(bars[:-1])  # setups are looked for once a series is warm, and live bars come one by one
+        engine.push(bars[-1:])
         engine.judge_last()
         Follower(engine.series, instrument, rulebook, timetable).make_ready()
 

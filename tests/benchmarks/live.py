@@ -8,7 +8,8 @@ something to tell at a close.
 
 Beside it stands the least that such a close could cost here, measured in the same run: parsing the same answers, and
 committing the bytes that the station committed in one transaction of SQLite; and for a start, reading and unpacking
-all that is stored. Times are real; they depend on the machine and on what else it does. The last of the closes is
+all that is stored. Times are real; they depend on the machine and on what else it does, so that the time of the
+processor is compared besides. The last of the closes is
 looked at by a second thread, which says where the time goes.
 """
 
@@ -233,7 +234,7 @@ def row(size: int, found: list[dict[str, float]]) -> tuple[str, ...]:
         span("floor", "s", places=3),
         span("bytes", "MB", 1e-6, 1),
         span("events", "", places=0),
-        span("cpu", "s"),
+        span("used", "s"),
         span("resident", "MB", 1e-6, 0),
         span("ready", "s"),
         span("read", "s"),
@@ -250,6 +251,7 @@ def told(measures: Measures, size: int, found: list[dict[str, float]]) -> None:
 
     what = f"{size:,} series"
     measures.add(f"{what} committed, against the least", best("committed") / best("floor"), "{:.1f} x", most=committed)
+    measures.add("    of the processor alone", best("used") / best("floor_used"), "{:.1f} x")
     measures.add(f"{what}, p99 acknowledged", best("acknowledged") / best("floor"), "{:.1f} x", most=acknowledged)
     if size == max(WANTED):
         measures.add("start to ready, against reading", best("ready") / best("read"), "{:.1f} x", most=2.0)
@@ -273,7 +275,7 @@ def main() -> None:
             told(measures, size, found)
             parts = " · ".join(f"{step} {part:.0%}" for step, part in looked_at["shares"].items())  # type: ignore[attr-defined]  # the only figure that is none
             shares.append(f"{size:,} series, where the time goes: {parts}")
-    heads = ["series", "committed", "p99 acknowledged", "the least", "written", "events", "CPU"]
+    heads = ["series", "committed", "p99 acknowledged", "the least", "written", "events", "CPU until committed"]
     heads += ["resident", "start to ready", "reading", "idle CPU"]
     print("\n".join([*table(heads, lines, left=(0,)), "", *shares, "", *measures.lines()]))
     print(f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores; {time.monotonic() - begun:.0f} s")

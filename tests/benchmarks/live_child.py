@@ -38,42 +38,33 @@ SECOND = 1_000_000_000
 
 
 class TimedStore(Store):
-    """A store that notes when each batch was committed, how many series it brought on, and how many events."""
+    """A store that notes when each batch was committed, by clock and processor, and how many series and events it had."""
 
     def commit(self, batch: Batch) -> list[Event]:
         said = super().commit(batch)
         series = len(batch.updates) + sum(len(each.keys) for each in batch.together)
-        committed.append((self.clock(), series, len(said)))
+        committed.append((self.clock(), series, len(said), time.process_time()))
         return said
 
 
-committed: list[tuple[int, int, int]] = []
+committed: list[tuple[int, int, int, float]] = []
 
 
 STEPS = (
-    ("service/store/", "committing"),
+    ("service/store/__init__.py:commit", "committing"),
+    ("scanner/engine.py:push_joined", "judging"),
+    ("scanner/engine.py:events", "judging"),
+    ("service/desk.py:take", "checking"),
+    ("http_json.py:_page", "parsing"),
+    ("http/answer.py:_loaded", "parsing"),
     ("service/delivery/", "delivering"),
     ("adapters/sinks/", "delivering"),
-    ("feeds/json_rows", "parsing"),
-    ("feeds/raw_rows", "parsing"),
-    ("json/decoder", "parsing"),
-    ("http_json.py:_page", "parsing"),
     ("adapters/feeds/", "asking"),
     ("/httpx/", "asking"),
-    ("/httpcore/", "asking"),
-    ("service/intake", "asking"),
-    ("service/asks", "asking"),
-    ("scanner/engine", "judging"),
-    ("scanner/judgement", "judging"),
-    ("scanner/forming", "judging"),
-    ("scanner/follow/", "judging"),
-    ("scanner/analysis/", "judging"),
-    ("scanner/pipeline", "checking"),
-    ("scanner/market/", "checking"),
-    ("service/desk", "checking"),
-    ("service/", "checking"),
+    ("service/intake.py", "asking"),
+    ("service/asks.py", "asking"),
 )
-"""What a thread is doing, by the file of ours that it is in; the first that fits counts."""
+"""What a thread is doing, by the innermost of these that it is in."""
 WAITING = ("/selectors.py", "/threading.py", "/concurrent/", "/asyncio/", "/queue.py")
 
 
@@ -130,7 +121,7 @@ async def watch(station: Station, close: int, quiet: float, begun: float, shares
     cpu = time.process_time()
     if shares is not None:
         shares.on.set()
-    while not running.done() and sum(series for _, series, _ in committed) < len(station.desk.watched):  # noqa: ASYNC110 - a store tells nobody
+    while not running.done() and sum(series for _, series, *_ in committed) < len(station.desk.watched):  # noqa: ASYNC110 - a store tells nobody
         await asyncio.sleep(0.05)
     if shares is not None:
         shares.on.clear()
@@ -143,8 +134,9 @@ async def watch(station: Station, close: int, quiet: float, begun: float, shares
     await running
     if committed:
         found["committed"] = (committed[-1][0] - close) / SECOND
-    found["series"] = sum(series for _, series, _ in committed)
-    found["events"] = sum(events for *_, events in committed)
+        found["used"] = committed[-1][3] - cpu
+    found["series"] = sum(series for _, series, *_ in committed)
+    found["events"] = sum(events for _, _, events, _ in committed)
     found["resident"] = resident()
     return found
 

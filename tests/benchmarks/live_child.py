@@ -38,7 +38,7 @@ SECOND = 1_000_000_000
 
 
 class TimedStore(Store):
-    """A store that notes when each batch was committed, by clock and processor, and how many series and events it had."""
+    """A store that notes when each batch was committed, by both clocks, and how many series and events it had."""
 
     def commit(self, batch: Batch) -> list[Event]:
         said = super().commit(batch)

@@ -114,7 +114,8 @@ SPREAD = {"GANNET": ("15m",), "FULMAR": ("15m", "1h"), "PETREL": ("1h",), "AUK":
 START = 1_700_000_100 * SECOND // (900 * SECOND) * 900 * SECOND
 TAPES = {name: bars_of(tape(seed), START) for name, seed in zip(NAMES, SEEDS, strict=True)}
 KNOWN = 300
-CHANGES = (None, None, None, None, "restated", "missing", "twice", "idle", "bad", "no volume", "leap", "open", "alone")
+ODD = ("restated", "missing", "twice", "idle", "bad", "no volume", "volume ends", "leap", "double", "open", "alone")
+CHANGES: tuple[str | None, ...] = (*[None] * 5, *ODD)
 
 
 def watched(name: str, seed: int, calendar: str) -> Watched:
@@ -145,8 +146,10 @@ def answer_of(bars: Bars, change: str | None) -> RawBars:
         prices[:, -1] += 10_000
     elif change == "idle":
         prices[:, -1], volume[-1] = prices[3, -2], 0
-    elif change == "no volume":
+    elif change in {"no volume", "volume ends"}:
         volume[-1] = np.nan
+    elif change == "double":
+        prices[:, -1] *= 2
     made = sent(Bars(bars.open_time, bars.close_time, *np.vstack([prices, volume])))[keep]
     return replace(made, unreadable={int(made.row[-1]): "volume ?"}) if change == "no volume" else made
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.market.bars import NO_TIME, RawBars
+from scanner.market.guard import LEAP
 from scanner.market.numbers import BEYOND_PRICES
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def usual_answers(
     is_open = (left == 2) & (raw.stamp[at(place + 1)] == after[spot]) & (after[1] > now)  # noqa: PLR2004 - one more
     usual = known & ((left == 0) & seen | is_next & (left == 1) | has_closed & is_open)
 
-    sound = _sound(raw, next_row)
+    sound = _sound(raw, next_row, prices[:, 3], prices[:, 4])
     if not timetable.calendar.known:
         sound &= follows[0] % timetable.longest_phase == phases
     usual &= sound | ~has_closed
@@ -113,10 +114,15 @@ def usual_answers(
     return Usual(usual, place + new, np.where(new, next_row, -1), follows[0], follows[1])
 
 
-def _sound(raw: RawBars, at: Integers) -> Marks:
-    """Say which rows the guard takes without a word, going by their numbers: NaN fails all comparisons."""
+def _sound(raw: RawBars, at: Integers, last_close: NDArray[np.float64], last_volume: NDArray[np.float64]) -> Marks:
+    """Say which rows have numbers that the guard takes without a word after those of the last bar.
+
+    NaN fails all comparisons.
+    """
     first, high, low, last, volume = raw.open[at], raw.high[at], raw.low[at], raw.close[at], raw.volume[at]
     sound = (low > -BEYOND_PRICES) & (low <= first) & (first <= high) & (high < BEYOND_PRICES)
     sound &= (low <= last) & (last <= high) & ~((volume < 0) | (volume == np.inf))
-    sound &= ~((low == high) & (volume == 0))
+    sound &= ~((low == high) & (volume == 0)) & (np.isnan(volume) == np.isnan(last_volume))
+    least, most = np.minimum(low, last_close), np.maximum(high, last_close)
+    sound &= ~((least > 0) & (most >= LEAP * least))
     return sound

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 from urllib.parse import urljoin
 
@@ -15,7 +16,7 @@ from adapters.answers import hidden
 from adapters.feeds.http.answer import JsonEndpoint, where
 from adapters.feeds.http.settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader, shown
-from adapters.feeds.raw_rows import joined_pages, no_rows, unreadable_row
+from adapters.feeds.raw_rows import copied, joined_pages, no_rows, unreadable_row
 from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
@@ -37,6 +38,10 @@ class _Question:
     since: int | None
     token: str | None = None
     url: httpx.URL | None = None
+
+
+_Part = tuple["RawBars", slice | None]
+"""Rows of one symbol, as in ``Answer``: a table, and which of its rows, all where that is None."""
 
 
 class HttpJsonFeed:
@@ -75,11 +80,11 @@ class HttpJsonFeed:
         await self._endpoint.stop()
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
-        """Ask for each want, together if the endpoint supports it; raises FeedTroubleError."""
-        answers: dict[Want, RawBars] = {}
+        """Ask for each want, together where the endpoint can; raises FeedTroubleError."""
+        answers: dict[Want, Answer] = {}
         for question in self._questions(wants):
             answers |= await self._answered(question)
-        return [Answer(want, answers[want]) for want in wants]
+        return [answers[want] for want in wants]
 
     def _questions(self, wants: Sequence[Want]) -> Iterator[_Question]:
         alike: dict[tuple[str, bool], list[Want]] = {}
@@ -96,11 +101,11 @@ class HttpJsonFeed:
         known = (want.since, self.settings.earliest_time, want.enough_from)
         return next((time for time in known if time is not None), None)
 
-    async def _answered(self, question: _Question) -> dict[Want, RawBars]:
+    async def _answered(self, question: _Question) -> dict[Want, Answer]:
         """Ask page after page."""
         begin = self._address(question)
         source = where(begin)
-        pages: list[dict[str, RawBars]] = []
+        pages: list[dict[str, _Part]] = []
         row = 0
         following: _Question | None = question
         while following is not None:
@@ -111,14 +116,18 @@ class HttpJsonFeed:
                 )
             url = begin if following is question else following.url or self._address(following)
             value = await self._endpoint.ask(url, source)
-            # A large one takes a while; others must not wait for it.
-            page = await asyncio.to_thread(self._page, value, question, source, row)
-            row += sum(map(len, page.values()))
+            # A large one takes a while, which others must not wait for.
+            page, rows = await asyncio.to_thread(self._page, value, question, source, row)
+            row += rows
             pages.append(page)
             following = self._following(following, url, value, source)
         nothing = no_rows(source, self.settings.stamp)
+        if len(pages) == 1:
+            return {want: Answer(want, *pages[0].get(want.symbol, (nothing, None))) for want in question.wants}
         return {
-            want: joined_pages([page[want.symbol] for page in pages if want.symbol in page], nothing)
+            want: Answer(
+                want, joined_pages([_own(page[want.symbol]) for page in pages if want.symbol in page], nothing)
+            )
             for want in question.wants
         }
 
@@ -164,8 +173,8 @@ class HttpJsonFeed:
             )
         return replace(question, url=onward)
 
-    def _page(self, value: object, question: _Question, source: str, row: int) -> dict[str, RawBars]:
-        """Give the bars of one page by symbol."""
+    def _page(self, value: object, question: _Question, source: str, row: int) -> tuple[dict[str, _Part], int]:
+        """Give the bars of one page by symbol, and how many rows they are."""
         misfits: dict[str, str] = {}
         try:
             if self._groups is None:
@@ -181,24 +190,32 @@ class HttpJsonFeed:
             )
         raw = self._reader.bars(columns, source, row)
         if self.settings.one_by_one:
-            return {question.wants[0].symbol: _oldest_first(raw)}
-        at: dict[str, list[int]] = {}
-        for index, symbol in enumerate(columns["symbol"]):
-            at.setdefault(_name(symbol), []).append(index)
+            return {question.wants[0].symbol: (_oldest_first(raw), None)}, len(raw)
+        at = _runs(columns["symbol"])
         if at and not any(want.symbol in at or want.symbol in misfits for want in question.wants):
             raise FeedTroubleError(
                 f"{source}: none of the {len(raw)} rows is for a requested instrument; "
                 f"the first is of {self._endpoint.told(next(iter(at)))}; check symbol"
             )
-        page: dict[str, RawBars] = {}
+        page: dict[str, _Part] = {}
+        rows, sound, stamp = 0, replace(raw, unreadable={}), raw.stamp
         for symbol in {want.symbol: None for want in question.wants}:
             if symbol in misfits:
                 # It must not hide the others: the guard refuses a row of it, and says why.
                 number = row + len(raw) + len(page)
-                page[symbol] = unreadable_row(misfits[symbol], number, source, self.settings.stamp)
+                page[symbol] = unreadable_row(misfits[symbol], number, source, self.settings.stamp), None
+                rows += 1
             elif symbol in at:
-                page[symbol] = _oldest_first(_rows_at(raw, at[symbol]))
-        return page
+                first, *others = at[symbol]
+                rows += sum(part.stop - part.start for part in at[symbol])
+                in_order = stamp.item(first.start) <= stamp.item(first.stop - 1)
+                if others or not in_order or raw.unreadable:
+                    parts = [np.arange(part.start, part.stop) for part in at[symbol]]
+                    own = _oldest_first(copied(raw, np.concatenate(parts)))
+                    page[symbol] = own, None
+                else:
+                    page[symbol] = sound, first
+        return page, rows
 
     def _grouped(self, groups: object) -> tuple[Columns | None, dict[str, str]]:
         """Join the rows of all groups, each with the symbol of its group.
@@ -232,8 +249,15 @@ def _oldest_first(raw: RawBars) -> RawBars:
     return raw[np.arange(len(raw))[::-1]] if bool((times[1:] < times[:-1]).all()) else raw
 
 
-def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:
-    first, count = indices[0], len(indices)
-    if indices[-1] - first + 1 == count:
-        return raw[first : first + count]
-    return raw[np.array(indices)]
+def _runs(symbols: list[object]) -> dict[str, list[slice]]:
+    """Say where the rows of each symbol lie, which mostly come one after the other."""
+    edges = [index for index, (one, other) in enumerate(pairwise(symbols), 1) if one != other]
+    runs: dict[str, list[slice]] = {}
+    for begin, end in pairwise([0, *edges, len(symbols)] if symbols else []):
+        runs.setdefault(_name(symbols[begin]), []).append(slice(begin, end))
+    return runs
+
+
+def _own(part: _Part) -> RawBars:
+    table, shared = part
+    return table if shared is None else table[shared]

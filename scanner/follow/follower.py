@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.pool import Pool
     from scanner.analysis.series import Series
     from scanner.event_data import State
     from scanner.events import Kind
@@ -73,8 +74,37 @@ class Follower:
         self._timetable = timetable
         timeframe = timetable.timeframe
         self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known
-        self._records = np.zeros(0, dtype=steps.STORY)
+        self.records = np.zeros(0, dtype=steps.STORY)
         self._stories: list[Story] = []
+
+    @property
+    def pool(self) -> Pool:
+        """The pool of the series."""
+        return self._series.pool
+
+    @property
+    def row(self) -> int:
+        """Its row there."""
+        return self._series.row
+
+    @property
+    def numbers(self) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Rules and how setups are followed, as the compiled code takes them."""
+        return self._rules.record, self._numbers
+
+    @property
+    def is_following(self) -> bool:
+        """Whether there are stories."""
+        return bool(self._stories)
+
+    @property
+    def needs_sessions(self) -> bool:
+        """Whether it has to know where bars are in their session."""
+        return self._flat_by_close
+
+    def tell(self) -> list[News]:
+        """Tell what there is once its ``records`` went on over all bars, and go on from there."""
+        return self._go_on(self._series.used, 0, has_news=True)
 
     def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
         """Go on to a bar of the window that has setups on some ``sides``, and follow those ``found``.
@@ -89,13 +119,13 @@ class Follower:
         """Follow setups from their own bars of the window on."""
         if not found:
             return
-        records, have = np.empty(len(self._records) + len(found), dtype=steps.STORY), len(self._records)
-        records[:have] = self._records
+        records, have = np.empty(len(self.records) + len(found), dtype=steps.STORY), len(self.records)
+        records[:have] = self.records
         first = self._stories[-1].number + 1 if self._stories else 0
         for number, (index, each) in enumerate(found):
             records[have + number] = self._record(index, each)
             self._stories.append(Story(each, each.stop, first + number))
-        self._records = records
+        self.records = records
 
     def go_on(self) -> list[News]:
         """Go on over all bars of the series so far."""
@@ -104,11 +134,11 @@ class Follower:
     def break_off(self, index: int, reason: str) -> list[News]:
         """Go on over the bars before one of the window, and end the remaining stories there, without a result."""
         told = self._go_on(index, 0)
-        for each, story in zip(self._records, self._stories, strict=True):
+        for each, story in zip(self.records, self._stories, strict=True):
             record = _read(each) | {"ended_at": int(self._series.times[1, index])}
             now = self._outcome(record, story, "broken_off", reason)
             told.append(self._news(record, story, now, index, "setup.broken_off", reason))
-        self._records, self._stories = self._records[:0], []
+        self.records, self._stories = self.records[:0], []
         return told
 
     def decide(self, decision: Decision) -> list[News]:
@@ -119,7 +149,7 @@ class Follower:
         which = next((n for n, each in enumerate(self._stories) if each.found.thread == decision.thread), None)
         if which is None:
             return []
-        story, records, index = self._stories[which], self._records[which : which + 1], self._series.used - 1
+        story, records, index = self._stories[which], self.records[which : which + 1], self._series.used - 1
         sign, was_open = story.found.sign, bool(records["state"][0] == steps.OPEN)
         price = decision.price
         if decision.size is not None:
@@ -158,24 +188,25 @@ class Follower:
     def leave_alone(self, threads: Collection[str]) -> None:
         """Stop following stories, without news."""
         kept = [story.found.thread not in threads for story in self._stories]
-        self._records = self._records[kept]
+        self.records = self.records[kept]
         self._stories = list(compress(self._stories, kept))
 
     def under_way(self) -> list[Outcome]:
         """Give those that have not ended."""
-        return [self._now(_read(record), story) for record, story in zip(self._records, self._stories, strict=True)]
+        return [self._now(_read(record), story) for record, story in zip(self.records, self._stories, strict=True)]
 
     def make_ready(self) -> None:
         """Compile in advance the code that the first story would otherwise wait for."""
         self._advance(0, 0, 0, NOTHING)
+        _advance_together([self])
 
     def snapshot(self) -> bytes:
-        """Give the state needed to resume in a later run; empty if nothing is followed."""
-        return packed([(story.found, story.stop) for story in self._stories], self._records) if self._stories else b""
+        """Give what must be kept to go on in a later run; empty where nothing is followed."""
+        return packed([(story.found, story.stop) for story in self._stories], self.records) if self._stories else b""
 
     def restore(self, snapshot: bytes) -> None:
-        """Resume from a snapshot. ValueError if it is not one."""
-        kept, self._records = unpacked(snapshot)
+        """Follow what the follower of a snapshot followed. ValueError where it is not a snapshot."""
+        kept, self.records = unpacked(snapshot)
         self._stories = [Story(found, stop, number) for number, (found, stop) in enumerate(kept)]
 
     @property
@@ -214,24 +245,26 @@ class Follower:
         }
         return tuple((BLANK | values).values())
 
-    def _go_on(self, stop: int, sides: int) -> list[News]:
+    def _go_on(self, stop: int, sides: int, *, has_news: bool = False) -> list[News]:
+        """Go on to a bar; where the stories went on already and one ``has_news``, begin with that."""
         if not self._stories:
             return []
         offset, in_session = self._offset, self._in_session(stop) if self._flat_by_close else NOTHING
         told: list[tuple[int, int, News]] = []
-        while self._advance(offset, stop, sides, in_session):
-            for which in np.flatnonzero(self._records["news"]).tolist():
-                story, record = self._stories[which], _read(self._records[which])
+        while has_news or self._advance(offset, stop, sides, in_session):
+            has_news = False
+            for which in np.flatnonzero(self.records["news"]).tolist():
+                story, record = self._stories[which], _read(self.records[which])
                 index = record["next"] - 1 + offset
                 bits, was = record["news"], story.stop
                 if bits & (steps.SWING | steps.TO_ENTRY):
                     self._raise_stop(record, story, index)
-                    self._records[which]["stop"] = story.found.sign * float(story.stop)
-                self._records[which]["news"] = 0
+                    self.records[which]["stop"] = story.found.sign * float(story.stop)
+                self.records[which]["news"] = 0
                 told += [(index, story.number, news) for news in self._tell(record, story, index, was)]
-            going_on = (self._records["state"] <= steps.OPEN).tolist()
+            going_on = (self.records["state"] <= steps.OPEN).tolist()
             if not all(going_on):
-                self._records = self._records[going_on]
+                self.records = self.records[going_on]
                 self._stories = list(compress(self._stories, going_on))
         told.sort(key=lambda each: each[:2])
         return [news for _, _, news in told]
@@ -241,12 +274,12 @@ class Follower:
         windows = (pool.columns, pool.deep, pool.times, row)
         rules, follow = self._rules.record, self._numbers
         how = (self.telling, rules, follow)
-        found: bool = steps.advance(*windows, self._records, offset, stop, sides, in_session, *how)
+        found: bool = steps.advance(*windows, self.records, offset, stop, sides, in_session, *how)
         return found
 
     def _in_session(self, stop: int) -> NDArray[np.uint8]:
-        """Give the place of each bar in its session, from the first that a story has not met up to ``stop`` − 1."""
-        first = int(self._records["next"].min()) + self._offset
+        """Say where in its session each bar is, from the first that a story has not met yet up to ``stop`` − 1."""
+        first = int(self.records["next"].min()) + self._offset
         opens = self._series.times[0, first - 1 : stop]
         numbers, bars = self._timetable.places_in_sessions(opens)
         left, sessions = bars - numbers, self._timetable.session_numbers(opens)
@@ -364,6 +397,38 @@ class Follower:
             ended_at=None if state in {"waiting", "open"} else record["ended_at"],
             cost=cost,
         )
+
+
+def go_on_together(followers: Sequence[Follower]) -> list[list[News]]:
+    """Go on over all bars that each series has taken in, as each would by itself; gives what each tells."""
+    told: list[list[News]] = [[] for _ in followers]
+    by_pool: dict[tuple[int, int], list[int]] = {}
+    for number, each in enumerate(followers):
+        if each.needs_sessions:
+            told[number] = each.go_on()
+        elif each.is_following:
+            by_pool.setdefault((id(each.pool), each.telling), []).append(number)
+    for numbers in by_pool.values():
+        has_news = _advance_together([followers[number] for number in numbers])
+        for number in np.array(numbers)[has_news].tolist():
+            told[number] = followers[number].tell()
+    return told
+
+
+def _advance_together(followers: Sequence[Follower]) -> NDArray[np.bool_]:
+    """Take the stories of several followers of one pool over all bars; says which have something to tell."""
+    first = followers[0]
+    pool, rows = first.pool, np.array([each.row for each in followers], dtype=np.int64)
+    ends = np.cumsum([len(each.records) for each in followers], dtype=np.int64)
+    joined = bytearray(b"".join([each.records.tobytes() for each in followers]))  # many times faster than numpy's way
+    records, used = np.frombuffer(joined, dtype=steps.STORY), pool.used[rows]
+    found, begin = np.zeros(len(rows), dtype=np.bool_), 0
+    windows, how = (pool.columns, pool.deep, pool.times), (first.telling, *first.numbers)
+    steps.advance_together(*windows, rows, records, ends, used - pool.state["count"][rows], used, *how, found)
+    for each, end in zip(followers, ends.tolist(), strict=True):
+        each.records = records[begin:end]
+        begin = end
+    return found
 
 
 def _read(record: np.void) -> Record:

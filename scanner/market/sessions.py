@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.market.bars import NO_TIME
 from scanner.market.calendars import DAY, EPOCH, FIRST_YEAR, LAST_YEAR, NANOSECONDS
 
 if TYPE_CHECKING:
@@ -27,7 +28,8 @@ FIRST = (date(FIRST_YEAR, 1, 1) - EPOCH).days * DAY
 END = (date(LAST_YEAR + 1, 1, 1) - EPOCH).days * DAY
 """Bars must lie from ``FIRST`` on and before ``END``; any other time is a mistake."""
 YEARS_AHEAD = 12
-"""A calendar without a session for this long has ended."""
+"""A calendar without a session for so long has ended."""
+HOUR = 3_600 * NANOSECONDS
 DAYS_OF_WEEK = 7
 SUNDAY = 6
 NEXT_KNOWN = 16
@@ -308,6 +310,32 @@ class Timetable:
             closes = np.minimum(opens + length, closes[period])
         due = (closes > after) & (closes <= until)
         return opens[due], closes[due]
+
+    def following(self, closes: Times) -> tuple[Times, Times]:
+        """Give open and close of the bar that follows the one that closed then, for each of some closes.
+
+        NO_TIME where the calendar knows none, and after NO_TIME itself. Where sessions are unknown, a bar of less than
+        a day follows at once.
+        """
+        if self.timeframe.intraday and not self.calendar.known:
+            missing = closes == NO_TIME
+            return np.where(missing, NO_TIME, closes), np.where(missing, NO_TIME, closes + self.timeframe.nanoseconds)
+        different, which = np.unique(closes, return_inverse=True)  # few, since series close together
+        found = np.array([self._following(close) for close in different.tolist()], dtype=np.int64).reshape(-1, 2)
+        return found[which, 0], found[which, 1]
+
+    def _following(self, close: int) -> tuple[int, int]:
+        if close == NO_TIME:
+            return NO_TIME, NO_TIME
+        try:
+            return self.next_close(close)
+        except ValueError:  # the calendar has ended
+            return NO_TIME, NO_TIME
+
+    @property
+    def longest_phase(self) -> int:
+        """How long after a whole hour, or a whole timeframe if that is shorter, bars may begin (nanoseconds)."""
+        return min(self.timeframe.nanoseconds, HOUR)
 
     def next_close(self, after: int) -> tuple[int, int]:
         """Give open and close time of the first bar that closes later than ``after``.

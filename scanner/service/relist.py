@@ -47,7 +47,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
 
     StoreTroubleError where the store cannot be read or written: then the desk is as before.
     """
-    before = desk.watched, desk.account, dict(desk.pipelines), dict(desk.last)
+    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy()
     new = {each.instrument.symbol: each for each in watched}
     changed = [
         name
@@ -111,7 +111,7 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
                 said += [
                     (each, SeriesKey(name, lane.timeframe.name)) for each in _retold(desk, name, lane, events, own)
                 ]
-            updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot()))
+            updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot(), pipeline.checkpoint()))
             desk.last[name] = bars.last()
             revived.append(name)
     desk.store.commit(Batch(updates, rewrites, desk.addressing.addressed(said, desk.store.clock())))

@@ -20,6 +20,7 @@ class Rulebook:
     setups: tuple[Chosen, ...] = field(default_factory=by_default)
     surroundings: Surroundings = field(default_factory=Surroundings)
     follow: Follow = field(default_factory=Follow)
+    _told: str = field(default="", init=False, repr=False, compare=False)
 
     @property
     def history(self) -> int:
@@ -28,6 +29,8 @@ class Rulebook:
 
     @property
     def told(self) -> str:
-        """Identify a rulebook by what setups it finds and how it follows them, the same in every run."""
-        setups = [(chosen.setup.name, chosen.numbers) for chosen in self.setups]
-        return repr((self.rules, setups, self.surroundings, self.follow))
+        """Tell rulebooks apart that find different setups or follow them otherwise, the same in every run."""
+        if not self._told:  # once, since thousands of instruments share a rulebook
+            setups = [(chosen.setup.name, chosen.numbers) for chosen in self.setups]
+            object.__setattr__(self, "_told", repr((self.rules, setups, self.surroundings, self.follow)))
+        return self._told

@@ -79,7 +79,8 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
         fill_the_disk(store)
         await on.bars(60)  # among them the end of the first story, and all of the second
         assert check(store) == []
-        assert kept(store) == before  # nothing half kept
+        # What still fits into the pages there are is kept whole, and nothing else.
+        assert set(before) <= set(kept(store)) < set(expected(known, FIRST + 70))
         first, late = on.station.telling.troubles
         assert first.startswith(f"feed tape: {tmp_path}/kept.db: the disk is full, nothing of what was being written")
         assert late == first.replace("tape:", "tape late:", 1)

@@ -13,8 +13,9 @@ import pytest
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
-from scanner.service.desk import Arrival, Desk
+from scanner.service.desk import Desk
 from scanner.service.store import Batch, Store, StoreTroubleError
+from scanner.service.together.arrival import Arrival
 from tests.laws import QUARTER_HOUR, all_setups, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
 

@@ -10,6 +10,7 @@ import zlib
 from typing import TYPE_CHECKING
 
 import httpx
+import orjson
 
 from adapters.answers import hidden, what_failed
 from adapters.feeds.files.trouble import quoted
@@ -46,6 +47,14 @@ def _unpacked(packed: bytes | bytearray, most: int) -> bytes:
     if len(body) < most and (not unpacker.eof or unpacker.unused_data):
         raise ValueError("is gzip that is cut off, or that something follows")
     return body
+
+
+def _loaded(body: bytes) -> object:
+    """Decode JSON; the quick way refuses what is no JSON by the letter, as NaN, or nested deep, and others send."""
+    try:
+        return orjson.loads(body)
+    except ValueError:
+        return json.loads(body)
 
 
 def where(url: httpx.URL) -> str:
@@ -130,7 +139,7 @@ class JsonEndpoint:
             reason = str(problem) if self.shows and str(problem) else what_failed(problem)
             raise FeedTroubleError(f"{here}: the answer broke off ({reason}); check the server") from None
         try:
-            return json.loads(body)
+            return _loaded(body)
         except (ValueError, RecursionError):
             text = self.told(body.decode(errors="replace"))
             raise FeedTroubleError(f"{here}: the answer is not JSON: {text}; check the address") from None

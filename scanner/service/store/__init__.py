@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from scanner.service.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, StoredSeries
+from scanner.service.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries
 from scanner.service.store.database import Database
 from scanner.service.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
 from scanner.service.store.events import EventLog, KeptEvent, Said
 from scanner.service.store.outbox import Delivery, Outbox
-from scanner.service.store.recordings import Recordings, Sent
+from scanner.service.store.recordings import Recordings, Sent, SentRows
 from scanner.service.store.trouble import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -33,8 +33,10 @@ __all__ = [
     "Rewrite",
     "Said",
     "Sent",
+    "SentRows",
     "SeriesKey",
     "SeriesUpdate",
+    "SeriesUpdates",
     "Store",
     "StoreTroubleError",
     "StoredSeries",
@@ -45,7 +47,8 @@ __all__ = [
 class Batch:
     """What is committed together: new bars and states, rewritten ends of series, events, and the rows as sent.
 
-    ``decided`` is the number of the last decision taken into account, None if it does not matter.
+    ``together`` and ``sent_together`` are more updates and rows, in columns. ``decided`` is the number of the last
+    decision that was heard before, None where it does not matter.
     """
 
     updates: Sequence[SeriesUpdate] = ()
@@ -53,6 +56,8 @@ class Batch:
     said: Sequence[Said] = ()
     sent: Sequence[Sent] = ()
     decided: int | None = None
+    together: Sequence[SeriesUpdates] = ()
+    sent_together: Sequence[SentRows] = ()
 
 
 class Store:
@@ -105,11 +110,14 @@ class Store:
         DecidedMeanwhileError if it ignores a decision that comes before its bars.
         """
         now = self.clock()
+        updates = SeriesUpdates.joined([*batch.together, SeriesUpdates.of(batch.updates)])
         with self.bars.writing() as connection:
             if batch.decided is not None:
-                keys = {each.key for each in batch.updates} | {each.key for each in batch.rewrites}
+                keys = {*updates.keys, *(each.key for each in batch.rewrites)}
                 self.decisions.check_heard(connection, batch.decided, keys)
             self.bars.rewrite(connection, batch.rewrites, now)
-            self.bars.append(connection, batch.updates)
+            self.bars.append(connection, updates)
+            for rows in batch.sent_together:
+                self.recordings.append_rows(connection, rows, now)
             self.recordings.append(connection, batch.sent, now)
             return self.events.append(connection, batch.said, now)

@@ -56,12 +56,15 @@ def _check_series(connection: sqlite3.Connection) -> Iterator[str]:
     except DamagedError as problem:
         yield f"{problem}"
         return
-    for series, instrument, timeframe, last_close, bars, pruned_to, state in connection.execute(
-        "SELECT id, instrument, timeframe, last_close, bars, pruned_to, state FROM series"
+    for series, instrument, timeframe, last_close, bars, pruned_to, state, checkpoint in connection.execute(
+        "SELECT id, instrument, timeframe, last_close, bars, pruned_to, state, data "
+        "FROM series LEFT JOIN checkpoint ON series = id"
     ).fetchall():
         name = f"{instrument}/{timeframe}"
         try:
             unseal(state, f"the state of {name}")
+            if checkpoint is not None:
+                unseal(checkpoint, f"the checkpoint of {name}")
             closes = np.concatenate([*_pages(connection, series), tails.pop(series, np.empty((7, 0), np.int64))[1]])
         except DamagedError as problem:
             yield f"{name}: {problem}"

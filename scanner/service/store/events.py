@@ -6,6 +6,8 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import orjson
+
 from scanner.events import KINDS, Event
 from scanner.service.store.packing import checksum_of
 from scanner.service.store.trouble import DamagedError
@@ -70,7 +72,7 @@ class EventLog:
                 event.subject,
                 event.source,
                 event.thread,
-                json.dumps(event.data, ensure_ascii=False, separators=(",", ":")),
+                orjson.dumps(event.data).decode(),
                 number,
                 len(sinks),
                 now,

@@ -6,9 +6,11 @@ import json
 import struct
 import zlib
 from dataclasses import dataclass
+from types import NoneType
 from typing import TYPE_CHECKING
 
 import numpy as np
+import orjson
 
 from scanner.market.bars import Bars
 from scanner.service.store.trouble import DamagedError
@@ -24,6 +26,7 @@ HEADER = struct.Struct("<IIII")
 COLUMNS = 7
 LEVEL = 1
 """The fastest level of zlib: bars take 18 instead of 56 bytes, and a higher level gains little."""
+QUICKLY_WRITTEN = {str, int, NoneType}
 CHECK = struct.Struct("<I")
 
 
@@ -75,7 +78,14 @@ def unseal(data: bytes, what: str) -> bytes:
 
 
 def checksum_of(values: Sequence[object]) -> int:
-    """Give the checksum of texts, numbers and None as SQLite returns them; it is stored, so it must never change."""
+    """Give the checksum of texts, numbers and None as SQLite gives them; stores are full of them, so it must stay.
+
+    It is over these values as the standard library writes them; what another writes alike, faster, is taken from there.
+    """
+    if all(type(value) in QUICKLY_WRITTEN for value in values):
+        written = orjson.dumps(values)
+        if written.isascii() and b"\x7f" not in written:
+            return zlib.crc32(written)
     return zlib.crc32(json.dumps(values, separators=(",", ":"), default=repr).encode())
 
 

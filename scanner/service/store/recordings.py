@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterator, Sequence
 
+    from numpy.typing import NDArray
+
     from scanner.service.store.bars import BarLog, SeriesKey
 
 MERGE_CHUNKS = 256
@@ -29,6 +31,15 @@ class Sent:
     """Rows of one series as its feed sent them."""
 
     key: SeriesKey
+    raw: RawBars
+
+
+@dataclass(frozen=True, slots=True)
+class SentRows:
+    """Rows of many series of one source, ``counts`` of each one after the other; all could be read."""
+
+    keys: Sequence[SeriesKey]
+    counts: NDArray[np.int64]
     raw: RawBars
 
 
@@ -54,6 +65,17 @@ class Recordings:
             numbers = self._bars.numbered(connection, [each.key for each in sent]).tolist()
             recorded = [Recorded(number, each.raw, arrived) for number, each in zip(numbers, sent, strict=True)]
             _insert(connection, recorded, None, merged=False)
+
+    def append_rows(self, connection: sqlite3.Connection, sent: SentRows, arrived: int) -> None:
+        """Write rows in columns, as ``append`` would."""
+        raw = sent.raw
+        if len(raw):
+            columns = (raw.stamp, raw.open, raw.high, raw.low, raw.close, raw.volume, raw.row)
+            table = np.stack([column.view(np.int64) for column in columns])
+            note = {"origins": [(raw.source, raw.stamp_kind)], "origin": [], "arrived": [arrived], "unreadable": {}}
+            written = json.dumps(note, separators=(",", ":")).encode()
+            rows = Rows(self._bars.numbered(connection, sent.keys), sent.counts, table, written)
+            _write(connection, rows, arrived, None, merged=False)
 
     @staticmethod
     def all(connection: sqlite3.Connection) -> Iterator[list[Recorded]]:
@@ -85,11 +107,14 @@ class Recordings:
 
 
 def _insert(connection: sqlite3.Connection, recorded: Sequence[Recorded], number: int | None, *, merged: bool) -> None:
-    rows = _rows(recorded)
+    _write(connection, _rows(recorded), recorded[-1].arrived, number, merged=merged)
+
+
+def _write(connection: sqlite3.Connection, rows: Rows, arrived: int, number: int | None, *, merged: bool) -> None:
     count = rows.table.shape[1]
     connection.execute(
         "INSERT INTO recording VALUES (?, ?, ?, ?, ?)",
-        (number, recorded[-1].arrived, count, merged or count >= LARGE_ROWS, pack(rows)),
+        (number, arrived, count, merged or count >= LARGE_ROWS, pack(rows)),
     )
 
 

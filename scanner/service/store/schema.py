@@ -115,8 +115,16 @@ CREATE INDEX decision_thread ON decision (thread);
 """
 """The events of a setup are found at once, and the user's decisions on it are kept."""
 
-MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS, STORIES)
-"""The steps from each version of the tables to the next, oldest first; never changed once released."""
+CHECKPOINTS = """
+CREATE TABLE checkpoint (         -- what the engines of a series held some bars ago, sealed
+    series INTEGER PRIMARY KEY REFERENCES series,
+    data BLOB NOT NULL
+);
+"""
+"""So that a bar close writes what has changed, and not the windows of every series."""
+
+MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS, STORIES, CHECKPOINTS)
+"""What leads from each version of the tables to the next, oldest first; never changed once released."""
 
 
 def prepare(connection: sqlite3.Connection, migrations: Sequence[str] = MIGRATIONS) -> None:

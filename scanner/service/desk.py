@@ -246,6 +246,7 @@ class Desk:
                 self._collect(arrival.instrument, run, checked, min(now, arrival.asked), work)
                 taken.notes += pipeline.suspects(checked)
             said = self.addressing.addressed(work.said, now)
+            stale, missed = self.addressing.too_late(said, now)  # before it is kept: a store may fail to be read after
             sent = work.sent if self.record else []
             decided = self._decided.last
             kept = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent, decided))
@@ -260,8 +261,8 @@ class Desk:
         self.last.update(work.last)
         taken.restated = work.restated
         for event in kept:
-            (taken.stale if self.addressing.is_stale(event, now) else taken.events).append(event)
-        taken.missed = [event for event in kept if self.addressing.is_missed(event, now)]
+            (taken.stale if event.id in stale else taken.events).append(event)
+        taken.missed = [event for event in kept if event.id in missed]
         return taken
 
     def _bring_back(self) -> None:

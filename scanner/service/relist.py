@@ -125,13 +125,13 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
     that goes on as it was told, or has ended just now, is told to where it stands; one that does not is given up. Of a
     setup that stood some bars ago and was never entered, as all those of an earlier release, nobody waits to hear.
     """
-    last = bars.last()
-    if last is None:
+    last, under_way = bars.last(), {each.thread for each in lane.engine.under_way()}
+    if last is None:  # a timeframe that is new: of setups that stood before nobody was told
+        lane.engine.leave_alone(under_way)
         return
     now: dict[str, list[Event]] = {}
     for event in found:
         now.setdefault(event.thread, []).append(event)
-    under_way = {each.thread for each in lane.engine.under_way()}
     said = _stories(desk, SeriesKey(name, lane.timeframe.name))
     recent = _recent(bars, lane.engine.rulebook.follow)
     goes_on = set()

@@ -26,16 +26,15 @@ SECOND = 1_000_000_000
 MINUTE = 60 * SECOND
 BEGIN = 1_700_000_000 // 3_600 * 3_600 * SECOND
 """When a world begins; bars that closed before are history."""
-HISTORY = 260
+HISTORY = 165
 NAMES = ("GANNET", "FULMAR", "PUFFIN")
-TAPES = range(7, 7 * 40, 7)
+TAPES = range(7, 7 * 25, 7)
 """Seeds of tapes whose prices have steps of 0.01."""
 AT_ONCE = 0.5
 """Seconds after its close until a bar that is not late can be had."""
 OVERLAP = 64
 """Bars that a feed in good order gives once more with each answer, so that whatever it said wrong is put right."""
 DELAYS = (5, 20, 45, 100, 200, 400)
-ROUND = "%.2f"
 
 
 @cache

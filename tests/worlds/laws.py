@@ -186,7 +186,7 @@ def _judge_deliveries(world: World, store: Store, said: Sequence[KeptEvent]) -> 
         furthest: dict[str, int] = {}
         for row in own:
             place = places.get(row.event.id)
-            if place is None or row.event.facts.about in {"feed", "station"}:
+            if place is None or not row.event.thread or row.event.facts.about == "feed":
                 continue  # that a feed is late may go past an outbox that can take nothing
             if place < furthest.get(row.event.thread, -1):
                 world.fault("an earlier event of a story arrived after a later one", f"{row.event.id} at {name}")

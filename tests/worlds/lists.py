@@ -28,7 +28,7 @@ RULES: dict[str, Any] = {
 }
 """Short lengths, so that a few hundred bars are a long history."""
 VARIANTS: tuple[dict[str, Any], ...] = ({}, {"fast_average": 8}, {"stop_margin": 0.15})
-COARSER = ("2m", "5m")
+COARSER = ("2m", "3m")
 SETUPS = ("doji_pause", "engulfing", "hammer", "false_break", "inside_bar", "three_bar_pullback")
 STALE_AFTER = 3
 """Bars after which a setup is no news any more."""

@@ -88,8 +88,11 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     said of these bars again: they were looked at in their time. But a story that does not go on as it was told is given
     up, and so is that of a series that is not on the list any more.
     """
-    updates, rewrites, revived = [], [], []
+    rewrites, revived = [], []
     said = unlisted(desk)
+    # Where it comes back to the list it begins anew, so that what is given up now does not go on then.
+    gone = {key.instrument for _, key in said} - desk.watched.keys()
+    updates = [SeriesUpdate(key, Bars.of([]), b"") for key in desk.store.bars.keys if key.instrument in gone]
     for begin in range(0, len(names), TOGETHER):
         for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
             base = SeriesKey(name, desk.watched[name].base.name)

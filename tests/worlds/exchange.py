@@ -166,7 +166,7 @@ class WorldFeed:
             found = found[: chance.randrange(0, len(found) + 1)]
         raw = as_sent(found, "exchange")
         if which == 3 and len(raw):
-            raw = raw[np.array(chance.choices(range(len(raw)), k=len(raw) + 3))]
+            raw = raw[np.array([*range(len(raw)), *chance.choices(range(len(raw)), k=3)])]
         elif which == 4:
             raw = raw[np.array(chance.sample(range(len(raw)), len(raw)), dtype=np.int64)]
         elif which == 5:

@@ -278,7 +278,8 @@ def held(station: Station) -> int:
             count += len(thing)
             waiting.extend(thing.values())
         elif isinstance(thing, list | set | frozenset | deque | tuple):
-            count += len(thing)
+            most = thing.maxlen if isinstance(thing, deque) else None
+            count += len(thing) if most is None else most  # what has a bound does not grow
             waiting.extend(thing)
         elif isinstance(thing, np.ndarray):
             continue

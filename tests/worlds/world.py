@@ -41,7 +41,7 @@ ON_TIME = 8.0
 """Seconds after its close at which a bar has to be kept in quiet minutes."""
 STOP_WITHIN = 2.0
 """Seconds that a stop may take."""
-MOST_GROWN = 20
+MOST_GROWN = 4
 """Things that a station may hold more after some quiet minutes."""
 Window = tuple[float, float, Any]
 """From when to when, in seconds, and how."""
@@ -414,7 +414,7 @@ class World:
 
     async def _see_that_all_is_well(self, station: Station) -> None:
         """Let it recover; then each bar has to be there on time, and nothing may grow."""
-        await self.until(self.well_from)
+        await self.until(self.well_from + ON_TIME)
         await self.user.settled.wait()
         before = held(station)
         for minute in range(QUIET):

@@ -32,8 +32,12 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1, help="that of the first world")
     parser.add_argument("--one", type=int, metavar="SEED", help="let this world pass alone, and say what is wrong")
     parser.add_argument("--bars", type=int, help="with --one: bars for which the mischief goes on")
-    parser.add_argument("--without", default="", help=f"with --one: kinds of mischief to leave out; {', '.join(MISCHIEF)}")
-    parser.add_argument("--planted", action="store_true", help="plant defects, and see after how many worlds each shows")
+    parser.add_argument(
+        "--without", default="", help=f"with --one: kinds of mischief to leave out; {', '.join(MISCHIEF)}"
+    )
+    parser.add_argument(
+        "--planted", action="store_true", help="plant defects, and see after how many worlds each shows"
+    )
     told = parser.parse_args(words)
     if told.one is not None:
         return _one(told.one, told.bars, set(filter(None, told.without.split(","))))
@@ -73,21 +77,37 @@ def _all(seeds: range) -> int:
         if monotonic() - said > TOLD_EVERY:
             said = monotonic()
             print(f"{worlds:,} of {len(seeds):,} worlds, {len(failed):,} of them with a fault", file=sys.stderr)
-    print(*table(("in so many worlds", "there were"), [(f"{kinds[kind]:,}", what) for kind, what in MISCHIEF.items()], left=(1,)), sep="\n")
+    print(
+        *table(
+            ("in so many worlds", "there were"),
+            [(f"{kinds[kind]:,}", what) for kind, what in MISCHIEF.items()],
+            left=(1,),
+        ),
+        sep="\n",
+    )
     print()
     print(*table(("what happened", "times"), _rows(counts), left=(0,)), sep="\n")
     print(
-        f"\n{worlds:,} worlds from seed {seeds.start} on in {monotonic() - begun:.0f} s, {seconds / max(worlds, 1):.2f} s "
-        f"of the processor each; the slowest stop took {slowest / 1000:.2f} s; {len(failed):,} with a fault"
+        f"\n{worlds:,} worlds from seed {seeds.start} on in {monotonic() - begun:.0f} s, "
+        f"{seconds / max(worlds, 1):.2f} s of the processor each; "
+        f"the slowest stop took {slowest / 1000:.2f} s; {len(failed):,} with a fault"
     )
     for number, each in enumerate(sorted(failed, key=lambda one: one.plan.seed)):
         print(f"\n{each.faults[0]}\n  {each.plan.command}")
         if number < MOST_SHRUNK:
-            law = each.faults[0].partition(":")[0]
-            with silent():
-                small = smallest(each.plan, lambda plan, law=law: any(fault.startswith(law) for fault in outcome(plan).faults))
-            print(f"  {small.command}")
+            print(f"  {_shrunk(each).command}")
     return int(bool(failed))
+
+
+def _shrunk(failed: Outcome) -> Plan:
+    """Find the smallest world in which the same law is broken."""
+    law = failed.faults[0].partition(":")[0]
+
+    def fails(plan: Plan) -> bool:
+        return any(fault.startswith(law) for fault in outcome(plan).faults)
+
+    with silent():
+        return smallest(failed.plan, fails)
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -34,6 +35,13 @@ AT_ONCE = 0.5
 """Seconds after its close until a bar that is not late can be had."""
 OVERLAP = 64
 """Bars that a feed in good order gives once more with each answer, so that whatever it said wrong is put right."""
+ODD = (
+    *("earlier ones", "the last ones", "the first ones", "some again", "any order", "unreadable", "the open one"),
+    *("nothing", "twice"),
+)
+HOW_ODD = 0.3
+"""How many answers are odd, as a part."""
+PRICES = ("open", "high", "low", "close", "volume")
 DELAYS = (5, 20, 45, 100, 200, 400)
 
 
@@ -152,32 +160,16 @@ class WorldFeed:
         """Give what is sent for a want, in as many answers as it takes."""
         world, chance, bars = self.world, self.chance, self.world.exchange.bars[want.symbol]
         first = 0 if want.since is None else int(np.searchsorted(bars.open_time, want.since))
-        odd = world.has("odd-rows") and chance.random() < 0.3
-        which = chance.randrange(9) if odd else -1
-        if world.calm or which == 0:
+        odd = chance.choice(ODD) if world.has("odd-rows") and chance.random() < HOW_ODD else ""
+        if world.calm or odd == "earlier ones":
             first = max(0, first - (OVERLAP if world.calm else chance.randrange(1, 80)))
-        found = world.exchange.known(want.symbol, first, world.true_time())
+        raw = as_sent(world.exchange.known(want.symbol, first, world.true_time()), "exchange")
         if not odd:
-            return [as_sent(found, "exchange")]
+            return [raw]
         world.count("odd answers")
-        if which == 1 and len(found):
-            found = found[-chance.randrange(1, len(found) + 1) :]
-        elif which == 2:
-            found = found[: chance.randrange(0, len(found) + 1)]
-        raw = as_sent(found, "exchange")
-        if which == 3 and len(raw):
-            raw = raw[np.array([*range(len(raw)), *chance.choices(range(len(raw)), k=3)])]
-        elif which == 4:
-            raw = raw[np.array(chance.sample(range(len(raw)), len(raw)), dtype=np.int64)]
-        elif which == 5:
-            raw = _unreadable(raw, chance)
-        elif which == 6:
+        if odd == "the open one":
             raw = self._with_open(want.symbol, raw)
-        elif which == 7:
-            return []
-        elif which == 8:
-            return [raw, raw]
-        return [raw]
+        return {"nothing": [], "twice": [raw, raw]}.get(odd, [_odd(raw, odd, chance)])
 
     def _with_open(self, name: str, raw: RawBars) -> RawBars:
         """Give rows with the bar that is still open, as it is so far."""
@@ -186,30 +178,41 @@ class WorldFeed:
         if place == len(bars) or bars.open_time[place] > self.world.true_time():
             return raw
         still = bars[place : place + 1]
-        so_far = as_sent(Bars(still.open_time, still.close_time, *[still.open] * 4, still.volume), "exchange")
-        return _joined(raw, so_far)
+        so_far = replace(still, high=still.open, low=still.open, close=still.open)
+        return _joined(raw, as_sent(so_far, "exchange"))
 
 
-def _unreadable(raw: RawBars, chance: Random) -> RawBars:
-    """Give rows with one among them that cannot be a bar."""
-    if not len(raw):
-        return raw
-    at = chance.randrange(len(raw))
-    bad = raw[at : at + 1]
-    columns = [np.array(each, copy=True) for each in (bad.stamp, bad.open, bad.high, bad.low, bad.close, bad.volume)]
+def _odd(raw: RawBars, how: str, chance: Random) -> RawBars:
+    """Give rows otherwise than they should be."""
+    count = len(raw)
+    if how == "the last ones" and count:
+        return raw[-chance.randrange(1, count + 1) :]
+    if how == "the first ones":
+        return raw[: chance.randrange(count + 1)]
+    if how == "some again" and count:
+        return raw[np.array([*range(count), *chance.choices(range(count), k=3)])]
+    if how == "any order":
+        return raw[np.array(chance.sample(range(count), count), dtype=np.int64)]
+    if how == "unreadable" and count:
+        at = chance.randrange(count)
+        return _joined(_joined(raw[:at], _unreadable(raw[at : at + 1], chance)), raw[at:])
+    return raw
+
+
+def _unreadable(row: RawBars, chance: Random) -> RawBars:
+    """Give a row that cannot be a bar."""
     which = chance.randrange(4)
     if which == 0:
-        columns[0][0] = NO_TIME
-    elif which == 1:
-        columns[2][0] = columns[3][0] - 1
-    elif which == 2:
-        columns[4][0] = np.nan
-    else:
-        columns[0][0] += 7 * SECOND
-    made = RawBars(*columns, bad.row, bad.source)
-    return _joined(_joined(raw[:at], made), raw[at:])
+        return replace(row, stamp=np.array([NO_TIME]))
+    if which == 1:
+        return replace(row, high=row.low - 1)
+    if which == 2:
+        return replace(row, close=np.array([np.nan]))
+    return replace(row, stamp=row.stamp + 7 * SECOND)
 
 
 def _joined(one: RawBars, other: RawBars) -> RawBars:
-    names = ("stamp", "open", "high", "low", "close", "volume", "row")
-    return RawBars(*(np.concatenate([getattr(one, name), getattr(other, name)]) for name in names), one.source)
+    stamp, row = (np.concatenate([getattr(one, name), getattr(other, name)]) for name in ("stamp", "row"))
+    prices = (np.concatenate([getattr(one, name), getattr(other, name)]) for name in PRICES)
+    first, high, low, last, volume = prices
+    return RawBars(stamp, first, high, low, last, volume, row, one.source)

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 from scanner.events import event_id
 from scanner.market.bars import Bars
 from scanner.present.tables import table
+from scanner.service.addressing import Addressing
 from scanner.service.decided import Decided
 from scanner.service.desk import Desk
 from scanner.service.doubts import NONE
 from scanner.service.station import Station
-from scanner.service.store import Batch, SeriesUpdate
 from scanner.service.store.outbox import Outbox
 from tests.worlds.disk import opened
 from tests.worlds.plan import Plan
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.pipeline import Pipeline
     from scanner.service.schedule import Group
-    from scanner.service.store import Said, Store
+    from scanner.service.store import Batch, Said, SeriesUpdate, Store
     from scanner.service.store.outbox import Delivery
 
 MOST = 500
@@ -92,7 +92,9 @@ class ForgottenRow(Planted):
     def batch(self, batch: Batch, now: int) -> Batch:
         """Forget the last sink."""
         del now
-        return replace(batch, said=[replace(s, sinks=s.sinks[:-1]) if s.sinks and self.strikes() else s for s in batch.said])
+        return replace(
+            batch, said=[replace(s, sinks=s.sinks[:-1]) if s.sinks and self.strikes() else s for s in batch.said]
+        )
 
 
 class IdOfTheTime(Planted):
@@ -146,7 +148,9 @@ class CoarserLost(Planted):
         """Leave it out."""
         del now
         updates = [
-            replace(each, bars=Bars.of([])) if each.key.timeframe != "1m" and not self._told(batch) and self.strikes() else each
+            replace(each, bars=Bars.of([]))
+            if each.key.timeframe != "1m" and not self._told(batch) and self.strikes()
+            else each
             for each in batch.updates
         ]
         return replace(batch, updates=updates)
@@ -176,11 +180,11 @@ class ChangedOutbox(Outbox):
 class OutboxPlanted(Planted):
     """A station with a defect in its outbox."""
 
-    kind: type[ChangedOutbox] = ChangedOutbox
+    Kind: type[ChangedOutbox] = ChangedOutbox
 
     def outbox(self, store: Store) -> Outbox:
         """Make the outbox with the defect."""
-        made = self.kind(store.database, store.clock)
+        made = self.Kind(store.database, store.clock)
         made.planted = self
         return made
 
@@ -188,7 +192,7 @@ class OutboxPlanted(Planted):
 class DoubledDelivery(OutboxPlanted):
     """What arrived is not always marked, and goes out again."""
 
-    class kind(ChangedOutbox):  # noqa: N801 - it takes the place of an attribute
+    class Kind(ChangedOutbox):
         """Forgets marks."""
 
         def delivered(self, numbers: Iterable[int], *, late: Collection[int] = ()) -> None:
@@ -200,7 +204,7 @@ class DoubledDelivery(OutboxPlanted):
 class WrongOrder(OutboxPlanted):
     """What is said last goes out first."""
 
-    class kind(ChangedOutbox):  # noqa: N801 - it takes the place of an attribute
+    class Kind(ChangedOutbox):
         """Turns the order round."""
 
         def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
@@ -213,7 +217,7 @@ class WrongOrder(OutboxPlanted):
 class MarkedTooEarly(OutboxPlanted):
     """What is about to go out counts as delivered already."""
 
-    class kind(ChangedOutbox):  # noqa: N801 - it takes the place of an attribute
+    class Kind(ChangedOutbox):
         """Marks before anything has arrived."""
 
         def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
@@ -227,7 +231,7 @@ class MarkedTooEarly(OutboxPlanted):
 class GivenUp(OutboxPlanted):
     """What fails is sometimes given up instead of tried again."""
 
-    class kind(ChangedOutbox):  # noqa: N801 - it takes the place of an attribute
+    class Kind(ChangedOutbox):
         """Buries what failed."""
 
         def failed(self, numbers: Iterable[int], next_try: int, error: str) -> None:
@@ -241,11 +245,11 @@ class GivenUp(OutboxPlanted):
 class StationPlanted(Planted):
     """A station with a defect of its own."""
 
-    kind: type[Station] = Station
+    Kind: type[Station] = Station
 
     def station(self, *parts: Any, **more: Any) -> Station:  # noqa: ANN401 - those of Station
         """Make it with the defect."""
-        made = self.kind(*parts, **more)
+        made = self.Kind(*parts, **more)
         made.planted = self  # type: ignore[attr-defined]  # for its own methods alone
         return made
 
@@ -253,7 +257,7 @@ class StationPlanted(Planted):
 class SkippedClose(StationPlanted):
     """A bar close is slept through now and then."""
 
-    class kind(Station):  # noqa: N801 - it takes the place of an attribute
+    class Kind(Station):
         """Sleeps through closes."""
 
         planted: Planted
@@ -266,7 +270,7 @@ class SkippedClose(StationPlanted):
 class Leak(StationPlanted):
     """What was asked for is never forgotten."""
 
-    class kind(Station):  # noqa: N801 - it takes the place of an attribute
+    class Kind(Station):
         """Remembers all closes."""
 
         planted: Planted
@@ -281,7 +285,7 @@ class Leak(StationPlanted):
 class SlowStop(StationPlanted):
     """A stop waits for what feeds still have to answer."""
 
-    class kind(Station):  # noqa: N801 - it takes the place of an attribute
+    class Kind(Station):
         """Waits."""
 
         planted: Planted
@@ -296,7 +300,7 @@ class SlowStop(StationPlanted):
 class SwallowedRestatement(StationPlanted):
     """What a feed restates is not taken."""
 
-    class kind(Station):  # noqa: N801 - it takes the place of an attribute
+    class Kind(Station):
         """Has another desk."""
 
         planted: Planted
@@ -309,14 +313,27 @@ class SwallowedRestatement(StationPlanted):
 class DeafDesk(Desk):
     """A desk to which every bar is as it came first."""
 
-    def _beyond_doubt(self, *_: Any) -> Bars:  # type: ignore[override]  # noqa: ANN401 - whatever it is given
+    def _beyond_doubt(self, *_: Any) -> Bars:  # noqa: ANN401 - whatever it is given
         return NONE
+
+
+class OldNews(StationPlanted):
+    """A setup is sent however late it was found."""
+
+    class Kind(Station):
+        """Takes everything for news."""
+
+        planted: Planted
+
+        def __init__(self, *parts: Any, **more: Any) -> None:  # noqa: ANN401 - those of Station
+            super().__init__(*parts, **more)
+            self.desk.addressing = Addressing(self.store, self.route, 10**6, lambda: self.desk.watched)
 
 
 class LostDecision(StationPlanted):
     """What was decided is forgotten at a start."""
 
-    class kind(Station):  # noqa: N801 - it takes the place of an attribute
+    class Kind(Station):
         """Hears only of what is decided while it watches."""
 
         planted: Planted
@@ -351,6 +368,7 @@ DEFECTS: tuple[type[Planted], ...] = (
     IdOfTheTime,
     LostDecision,
     NoSummary,
+    OldNews,
     SlowStop,
     Leak,
 )

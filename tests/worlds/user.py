@@ -5,14 +5,13 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from scanner.commands.deciding import Wish, keep
 from scanner.commands.trouble import UsageError
 from scanner.events import OF_SETUPS
 from scanner.journal.stories import stories
 from scanner.service.store import Store, StoreTroubleError
-from scanner.service.store.maintenance import retain, tidy
 from scanner.service.upkeep import Upkeep
 from scanner.settings import SettingsError
 from tests.worlds.disk import opened

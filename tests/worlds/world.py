@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from scanner.service.store import Batch
     from scanner.events import Event
+    from scanner.service.store import Batch
     from tests.worlds.plan import Plan
 
 RECOVERY = 12
@@ -106,6 +106,14 @@ class World:
         """By instrument: the close from which on setups are those of the list there is in the end."""
         self.user = User(self)
         self._draw_mischief()
+        self.counts += Counter(
+            {
+                "bars late": self.exchange.late,
+                "bars restated": self.exchange.restated,
+                "bars that never came": self.exchange.never,
+                "clock leaps": len(self.leaps),
+            }
+        )
         self._watched_by_observer = 0
         self._doom: tuple[str, int, float] | None = None
         self._committed = 0
@@ -322,7 +330,9 @@ class World:
         for name, reader in self.readers.items():
             reader.confirmed.clear()
             reader.settled = {each.event.id for each in store.outbox.list(["delivered"], name)}
-        self.took(self.listed, {key.instrument: store.bars.last_close(key) for key in store.bars.keys if key[1] == "1m"})
+        self.took(
+            self.listed, {key.instrument: store.bars.last_close(key) for key in store.bars.keys if key[1] == "1m"}
+        )
 
     def took(self, listed: Listed, last: dict[str, int | None]) -> None:
         """Take note that another list is watched, and up to which closes that was not so."""
@@ -373,9 +383,7 @@ class World:
         stop.set()
         await asyncio.wait({running}, timeout=10 * STOP_WITHIN)
         self.count("stops")
-        self.counts["slowest stop, ms"] = max(
-            self.counts["slowest stop, ms"], round(1000 * (self.passed - begun))
-        )
+        self.counts["slowest stop, ms"] = max(self.counts["slowest stop, ms"], round(1000 * (self.passed - begun)))
         if self.passed - begun > STOP_WITHIN:
             self.fault("a stop took too long", f"{self.passed - begun:.1f} s in life {self.life}")
         if running.done():

@@ -73,7 +73,9 @@ def _all(seeds: range) -> int:
         slowest = max(slowest, each.counts.pop("slowest stop, ms", 0))
         counts += each.counts
         kinds.update(each.plan.kinds)
-        failed += [each] if each.faults else []
+        if each.faults:
+            failed.append(each)
+            print(f"{each.faults[0][:200]}\n  {each.plan.command}", file=sys.stderr)
         if monotonic() - said > TOLD_EVERY:
             said = monotonic()
             print(f"{worlds:,} of {len(seeds):,} worlds, {len(failed):,} of them with a fault", file=sys.stderr)

@@ -27,7 +27,7 @@ SECOND = 1_000_000_000
 MINUTE = 60 * SECOND
 BEGIN = 1_700_000_000 // 3_600 * 3_600 * SECOND
 """When a world begins; bars that closed before are history."""
-HISTORY = 165
+HISTORY = 125
 NAMES = ("GANNET", "FULMAR", "PUFFIN")
 TAPES = range(7, 7 * 25, 7)
 """Seeds of tapes whose prices have steps of 0.01."""

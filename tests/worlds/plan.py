@@ -22,7 +22,7 @@ MISCHIEF = {
     "clock-leaps": "the clock is set ahead or back, and right again",
     "upkeep": "the store is tidied, pruned and, while nobody watches, compacted",
 }
-LONGEST = 30
+LONGEST = 26
 """Bars for which there is mischief, at the most, unless more are asked for."""
 OFTEN = 0.5
 """How many of the worlds have a kind of mischief in them, as a part."""

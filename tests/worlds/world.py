@@ -31,9 +31,9 @@ if TYPE_CHECKING:
     from scanner.service.store import Batch
     from tests.worlds.plan import Plan
 
-RECOVERY = 12
+RECOVERY = 11
 """Minutes in good order after which all that was missed has been caught up with: longer than any pause."""
-QUIET = 5
+QUIET = 4
 """Minutes after that, in which each bar has to be there on time."""
 SPARE = 12
 """Minutes by which the mischief may end late, where a station was killed and not started again at once."""

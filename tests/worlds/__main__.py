@@ -39,8 +39,13 @@ def main(words: Sequence[str] | None = None) -> int:
         "--planted", action="store_true", help="plant defects, and see after how many worlds each shows"
     )
     told = parser.parse_args(words)
+    without = set(filter(None, told.without.split(",")))
+    if unknown := without - MISCHIEF.keys():
+        parser.error(f"--without {','.join(sorted(unknown))}: choose among {', '.join(MISCHIEF)}")
+    if told.worlds < 1 or (told.bars is not None and told.bars < 1):
+        parser.error("--worlds and --bars are whole numbers from 1 on")
     if told.one is not None:
-        return _one(told.one, told.bars, set(filter(None, told.without.split(","))))
+        return _one(told.one, told.bars, without)
     if told.planted:
         from tests.worlds.planted import show  # noqa: PLC0415 - only where it is wanted
 

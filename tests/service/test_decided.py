@@ -5,16 +5,17 @@ from __future__ import annotations
 from contextlib import contextmanager
 from dataclasses import replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from scanner.commands.deciding import Wish, keep
 from scanner.events import rfc3339
-from scanner.follow.decision import Decision
+from scanner.follow.decision import Decision as Heard
 from scanner.market.bars import Bars
 from scanner.service.store import DecisionRefusedError, Store
+from scanner.service.store.decisions import Decisions
 from scanner.trade.following import Follow
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import BARS, KEY, desk, take
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.events import Event
-    from scanner.service.store.decisions import Decided
+    from scanner.service.store.decisions import Decided, Decision
 
 
 class Now:
@@ -165,9 +166,28 @@ def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: No
     take(at, BARS[index + 3 :])
     assert [each.price for each in store.decisions.all()] == [own_price(story[1], "4"), right]
     at_once = engine(rulebook=many_found())
-    at_once.hear(Decision(thread, "take", right, Decimal(3), int(BARS.close_time[index])))
+    at_once.hear(Heard(thread, "take", right, Decimal(3), int(BARS.close_time[index])))
     wanted = [event for event in at_once.push(BARS) if event.thread == thread]
     assert [kept.event for kept in store.events.story(thread)] == wanted
+
+
+class LastWord(Decisions):
+    """Decisions on a disk that fails once it has kept one."""
+
+    def add(self, *about: Any, **told: Any) -> Decision:  # noqa: ANN401 - those of a decision
+        made = super().add(*about, **told)
+        self._database.close()
+        return made
+
+
+def test_what_is_kept_is_confirmed_though_the_store_cannot_be_read_after(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    take(desk(store), BARS[: index + 1])
+    with beside(store, now) as visitor:
+        visitor.decisions = LastWord(visitor.database, now)
+        made, lines = keep(visitor, Wish(story[0].thread, "take"), "UTC")
+    assert store.decisions.all() == [made]
+    assert lines[0].startswith("Taken: GANNET 15m ")
 
 
 def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: Store, now: Now) -> None:

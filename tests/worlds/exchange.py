@@ -139,17 +139,20 @@ class WorldFeed:
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer as the world wants it."""
-        await self._trouble()
+        if await self._trouble() == "is silent":
+            return []
         await asyncio.sleep(self.chance.uniform(0.05, 0.4))
         return [Answer(want, rows) for want in wants for rows in self._rows(want)]
 
-    async def _trouble(self) -> None:
+    async def _trouble(self) -> str:
+        """Fail where the feed is in trouble; else give how it is, empty where all is well."""
         how = self.world.outage()
         if not how and self.world.has("feed-trouble") and self.chance.random() < 0.05:
             how = self.chance.choice(("refuses", "hangs", "breaks"))
-        if not how:
-            return
-        self.world.count(f"feed {how}")
+        if how:
+            self.world.count(f"feed {how}")
+        if how in {"", "is silent"}:
+            return how
         if how == "hangs":
             await asyncio.sleep(10**6)
         if how == "breaks":

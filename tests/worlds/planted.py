@@ -39,15 +39,12 @@ class Planted(Parts):
     """A station with a defect, which shows now and then."""
 
     def __init__(self) -> None:
-        super().__init__()
         self._asked = 0
 
     def strikes(self) -> bool:
         """Whether the defect does its work this time."""
         self._asked += 1
-        strikes = self._asked % NOW_AND_THEN == 0
-        self.done += strikes
-        return strikes
+        return self._asked % NOW_AND_THEN == 0
 
     def batch(self, batch: Batch, now: int) -> Batch | None:
         """Change what is to be kept; None loses all of it."""
@@ -116,9 +113,7 @@ class NotWithdrawn(Planted):
     def batch(self, batch: Batch, now: int) -> Batch:
         """Leave withdrawals out."""
         del now
-        said = [each for each in batch.said if each.event.kind != "setup.withdrawn"]
-        self.done += len(batch.said) - len(said)
-        return replace(batch, said=said)
+        return replace(batch, said=[each for each in batch.said if each.event.kind != "setup.withdrawn"])
 
 
 class StaleState(Planted):
@@ -166,9 +161,7 @@ class NoSummary(Planted):
     def batch(self, batch: Batch, now: int) -> Batch:
         """Leave summaries out."""
         del now
-        said = [each for each in batch.said if each.event.kind != "station.caught_up"]
-        self.done += len(batch.said) - len(said)
-        return replace(batch, said=said)
+        return replace(batch, said=[each for each in batch.said if each.event.kind != "station.caught_up"])
 
 
 class ChangedOutbox(Outbox):
@@ -210,7 +203,6 @@ class WrongOrder(OutboxPlanted):
         def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
             """Give deliveries the wrong way round."""
             found = super().due(now, sink, limit)
-            self.planted.done += len(found) > 1
             return found[::-1]
 
 
@@ -223,7 +215,6 @@ class MarkedTooEarly(OutboxPlanted):
         def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
             """Give deliveries, and mark them."""
             found = super().due(now, sink, limit)
-            self.planted.done += len(found)
             self.delivered([each.number for each in found])
             return found
 
@@ -277,7 +268,6 @@ class Leak(StationPlanted):
         asked: list[object]
 
         async def _close(self, group: Group, close: int) -> None:
-            self.planted.done += 1
             self.asked = [*getattr(self, "asked", []), *self._asks(group, close)]
             await super()._close(group, close)
 
@@ -291,7 +281,6 @@ class SlowStop(StationPlanted):
         planted: Planted
 
         async def _stop(self, *tasks: Any) -> None:  # noqa: ANN401 - tasks
-            self.planted.done += 1
             for intake in self.intakes.values():
                 await intake.rest(60)
             await super()._stop(*tasks)

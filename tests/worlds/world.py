@@ -62,10 +62,6 @@ class WorldStore(Store):
 class Parts:
     """Makes the parts of a station; planted defects make others."""
 
-    def __init__(self) -> None:
-        self.done = 0
-        """How often a planted defect did its work."""
-
     def store(self, world: World) -> Store:
         """Open the store."""
         store = opened(WorldStore, world)
@@ -114,7 +110,7 @@ class World:
                 "clock leaps": len(self.leaps),
             }
         )
-        self._watched_by_observer = 0
+        self._observers = 0
         self._doom: tuple[str, int, float] | None = None
         self._committed = 0
         self._synced = (b"", 0)
@@ -207,7 +203,7 @@ class World:
 
     def disk_trouble(self, what: str) -> tuple[int, str] | None:
         """Give how a read or a write fails; None where it does not."""
-        if not self.has("disk-errors") or self._watched_by_observer or not self.alive:
+        if not self.has("disk-errors") or self._observers or not self.alive:
             return None
         often = self._within(self.bad_disk) or 0.01
         if self._disk.random() >= (often if what == "write" else often / 8):
@@ -218,11 +214,11 @@ class World:
     @contextmanager
     def observed(self) -> Iterator[None]:
         """Let the disk work, for whoever only looks at the world."""
-        self._watched_by_observer += 1
+        self._observers += 1
         try:
             yield
         finally:
-            self._watched_by_observer -= 1
+            self._observers -= 1
 
     def delay(self) -> float:
         """Give the seconds that the next work in a thread takes."""

@@ -109,7 +109,7 @@ def find_setups(
             try:
                 said += replay(recording, made, tally, lambda _: None, keep, tells_stories=False)
             except ReplayError as problem:
-                raise ValueError(advised(problem, recording, reading)) from None
+                raise ValueError(in_python(advised(problem, recording, reading))) from None
             _warn(tally)
     rows = [_row(event, came.get(event.thread)) for event in said if event.facts.begins]
     kinds = {name: COLUMNS[name] for name in OF_SETUP} | CAME

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, get_args
 from scanner.analysis.rules import TIE
 from scanner.event_data import EntryStyle
 from scanner.market.price_steps import EXACT
-from scanner.trade.size import size
+from scanner.trade.size import money_at_risk, size
 
 if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
@@ -182,6 +182,7 @@ def _entry(
         "room": None,
         "size": None,
         "size_reason": reason,
+        "at_risk": None,
         "reason": reason,
     }
     if price is None:
@@ -198,5 +199,8 @@ def _entry(
         room = EXACT.quantize(sign * (obstacle - price) / risk, Decimal("0.01"))
         entry["room"] = f"{EXACT.add(room, 0):f}"  # there is no negative zero
     amount, entry["size_reason"] = size(account, instrument, price, risk)
-    entry["size"] = None if amount is None else f"{amount:f}"
+    if amount is not None:
+        entry["size"] = f"{amount:f}"
+        money = money_at_risk(account, instrument, risk, amount)
+        entry["at_risk"] = None if money is None else f"{money:f}"
     return entry

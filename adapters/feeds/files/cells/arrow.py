@@ -9,6 +9,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
 # pyarrow publishes no types: these are words for the reader.
@@ -16,8 +18,27 @@ Column = Any
 """An Arrow array."""
 Table = Any
 """An Arrow table."""
+Scalar = Any
+"""One value of a column."""
 Kind = Any
 """The type of an Arrow column."""
+
+
+# What pyarrow makes of Python values itself it asks pandas about, which takes longer to load than most files to read.
+
+
+def texts(cells: Sequence[str | None]) -> Column:
+    """Give a column of text."""
+    encoded = [b"" if cell is None else cell.encode() for cell in cells]
+    ends = np.cumsum([0, *map(len, encoded)], dtype=np.int32)
+    valid = np.packbits([cell is not None for cell in cells], bitorder="little")
+    buffers = [pa.py_buffer(valid), pa.py_buffer(ends), pa.py_buffer(b"".join(encoded))]
+    return pa.Array.from_buffers(pa.string(), len(cells), buffers)
+
+
+def integer(value: int) -> Scalar:
+    """Give a whole number to compare columns with."""
+    return pa.Array.from_buffers(pa.int64(), 1, [None, pa.py_buffer(np.array([value], dtype=np.int64))])[0]
 
 
 def flat(cells: Column) -> Column:

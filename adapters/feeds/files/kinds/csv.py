@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
+from adapters.feeds.files.cells.arrow import texts
 from adapters.feeds.files.cells.columns import PRICES
 from adapters.feeds.files.cells.names import ENGLISH, plain
 from adapters.feeds.files.cells.numbers import NO_VALUE
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files.trouble import ReadingOptions
 
 
+WITHOUT = texts(NO_VALUE)
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks"}
 
 
@@ -36,7 +38,7 @@ class CsvLines:
 
     def __init__(self, path: Path, head: Sequence[str], options: ReadingOptions) -> None:
         if any("\r" in line for line in head):
-            raise UnreadableFileError(f"{path}: its lines end in carriage returns alone; save it with usual line ends")
+            raise UnreadableFileError(f"{path}: its lines end in carriage returns only; save it with normal line ends")
         header = find_header(path, head, options)
         rows = [fields_of(line, header.delimiter) for line in head[header.line :]]
         self.columns = _with_volume(header.columns, rows)
@@ -55,7 +57,7 @@ class CsvLines:
         for name, column in rows.numbers(self.columns):
             text = pc.replace_substring(column, decimal, ".")
             try:
-                text.filter(pc.invert(pc.is_in(text, pa.array(NO_VALUE)))).cast(pa.float64())
+                text.filter(pc.invert(pc.is_in(text, WITHOUT))).cast(pa.float64())
             except pa.ArrowInvalid:
                 self._as_text.add(name)
 

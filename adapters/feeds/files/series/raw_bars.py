@@ -83,7 +83,7 @@ class RawBarsMaker:
             )
             yield raw, cells
         if not seen:
-            raise UnreadableFileError(f"{self._path}: it has a header and no rows; put bars in it")
+            raise UnreadableFileError(f"{self._path}: it has a header but no rows; put bars in it")
 
     def _clock(self) -> LocalClock | None:
         """Give a clock for times that are those of the zone, once some have been read."""

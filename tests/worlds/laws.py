@@ -299,7 +299,7 @@ def held(station: Station) -> int:
             continue
         seen.add(id(thing))
         if isinstance(thing, dict):
-            count += len(thing)
+            count += 0 if isinstance(thing, Counter) else len(thing)  # there are only so many kinds to be counted
             waiting.extend(thing.values())
         elif isinstance(thing, list | set | frozenset | deque | tuple):
             most = thing.maxlen if isinstance(thing, deque) else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,13 +17,14 @@ from scanner.service.desk import Desk
 from scanner.service.doubts import NONE
 from scanner.service.station import Station
 from scanner.service.store.outbox import Outbox
-from tests.worlds.disk import opened
+from tests.worlds.disk import WorldDatabase, opened
 from tests.worlds.plan import Plan
 from tests.worlds.running import outcome, silent
 from tests.worlds.world import Parts, World, WorldStore
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+    import sqlite3
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
     from scanner.events import Event
     from scanner.pipeline import Pipeline
@@ -162,6 +164,27 @@ class NoSummary(Planted):
         """Leave summaries out."""
         del now
         return replace(batch, said=[each for each in batch.said if each.event.kind != "station.caught_up"])
+
+
+class NotSynced(Planted):
+    """What is kept is not synced to the disk."""
+
+    def store(self, world: World) -> Store:
+        """Open the store with the defect."""
+        store = super().store(world)
+        store.database.__class__ = CarelessDatabase
+        return store
+
+
+class CarelessDatabase(WorldDatabase):
+    """A database to which nothing matters much."""
+
+    @contextmanager
+    def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
+        """Begin what a power cut may take back."""
+        del durable
+        with super().writing(durable=False) as connection:
+            yield connection
 
 
 class ChangedOutbox(Outbox):
@@ -344,6 +367,7 @@ class Forgetful(Decided):
 
 DEFECTS: tuple[type[Planted], ...] = (
     LostCommit,
+    NotSynced,
     StaleState,
     CoarserLost,
     ForgottenRow,

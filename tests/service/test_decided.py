@@ -19,6 +19,7 @@ from scanner.service.store.decisions import Decisions
 from scanner.trade.following import Follow
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import BARS, KEY, desk, take
+from tests.service.test_restating import halves
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -252,3 +253,22 @@ def test_a_decision_counts_whatever_the_clock_says(store: Store, now: Now) -> No
             visitor.decisions.add(story[0].thread, kind, price=own_price(story[1], "0.1"))
     (closed,) = (event for event in take(at, BARS[index + 1 : index + 2]).events if event.thread == story[0].thread)
     assert (closed.kind, closed.data["reason"], closed.data["r"]) == ("setup.closed", "you left it", "0.00")
+
+
+def test_what_is_decided_between_two_coarser_bars_is_told_though_a_finer_one_is_restated(
+    store: Store, now: Now
+) -> None:
+    _, index = story_of_one_entered()
+    bars, cut = halves(BARS), 2 * (index + 1) + 1
+    at = desk(store, "30m")
+    take(at, bars[:cut])
+    (thread,) = (each.thread for each in at.pipelines["GANNET"].lanes[0].engine.under_way())
+    kinds: tuple[Decided, ...] = ("take", "leave")
+    for kind in kinds:
+        with beside(store, now) as visitor:
+            visitor.decisions.add(thread, kind)
+    columns = [column.copy() for column in bars.columns()]
+    columns[6][cut - 1] = 12_345
+    assert set(take(at, Bars(*columns)[cut - 1 : cut + 1]).restated) == {"GANNET"}
+    last = store.events.story(thread)[-1].event
+    assert (last.kind, last.data["reason"], last.time) == ("setup.closed", "you left it", bars.close_time[cut - 2])

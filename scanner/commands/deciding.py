@@ -80,11 +80,14 @@ def keep(store: Store, wish: Wish, zone: str) -> tuple[Decision, list[str]]:
     _check_numbers(meant, wish.price, wish.size)
     if wish.price is not None:
         _check_price(meant, wish.kind, wish.price)
+    before = store.decisions.on(
+        meant.id
+    )  # now, as what is kept has to be confirmed though nothing can be read after it
     try:
         made = store.decisions.add(meant.id, wish.kind, price=wish.price, size=wish.size, text=wish.text.strip())
     except DecisionRefusedError as problem:
         raise UsageError(f"{about}: {problem}") from None
-    return made, _kept(meant, made, store.decisions.on(meant.id), about)
+    return made, _kept(meant, made, before, about)
 
 
 def _check_text(text: str) -> None:
@@ -180,11 +183,11 @@ def _about(story: Story, zone: str) -> str:
     return f"{named} {data['title']} {data['direction']} of {moment(story.found, zone)} ({story.id[:8]})"
 
 
-def _kept(story: Story, made: Decision, decisions: Sequence[Decision], about: str) -> list[str]:
+def _kept(story: Story, made: Decision, before: Sequence[Decision], about: str) -> list[str]:
     at = "" if made.price is None else f" at {made.price:f}"
     size = "" if made.size is None else f", size {made.size:f}"
     lines = [f"{DONE[made.kind]}{at}{size}: {about}."]
-    before = [each for each in decisions if each.kind == made.kind != "note" and each.number < made.number]
-    lines += ["This replaces your earlier decision, which stays in the journal."] if before else []
+    if any(each.kind == made.kind != "note" for each in before):
+        lines.append("This replaces your earlier decision, which stays in the journal.")
     lines += [f"Against the rules: {BROKEN_WORDS[kind]}." for kind, _ in broken(story, [made])]
     return lines

@@ -81,7 +81,7 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
         assert check(store) == []
         assert kept(store) == before  # nothing half kept
         first, late = on.station.telling.troubles
-        assert first.startswith(f"feed tape: {tmp_path}/kept.db: the disk is full, nothing of what was being written")
+        assert first.startswith(f"feed tape: {tmp_path}/kept.db: the disk is full, nothing of the last change")
         assert late == first.replace("tape:", "tape late:", 1)
         make_room(store)
         await on.bars(150)

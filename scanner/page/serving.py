@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import gc
 import multiprocessing
 import os
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
 POLITE = 10
 """How far the page stands back where the station beside it wants the processor, as ``nice`` counts."""
+M_ARENA_MAX = -8
+"""The parameter of mallopt(3), from malloc.h."""
 THREADS = 4
 """Answers that are worked out at a time."""
 FORK = "fork" if sys.platform == "linux" else "spawn"
@@ -120,12 +123,19 @@ def run(path: Path, page: Page, at: socket) -> None:
     asyncio.run(until_stopped())
 
 
+def _share_one_heap() -> None:
+    """Have all threads take memory from one heap where the C library (glibc) can be told; each would keep its own."""
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
+
+
 async def serve(path: Path, page: Page, at: socket, stop: asyncio.Event) -> None:
     """Serve the page of the configuration at ``path`` on a port that is open already, until told to stop."""
     # Much is loaded for this, which nobody needs who only starts a station without a page.
     from scanner.page.app import application  # noqa: PLC0415 - as said above
     from scanner.page.looking import Looker  # noqa: PLC0415 - as said above
 
+    _share_one_heap()
     configured = Configured(path)
     settings = configured.known.settings
     looker = Looker(configured)

@@ -1,4 +1,4 @@
-"""What goes with an alert besides the event: what taking it would bring the open risk to."""
+"""A note added to an alert: the open risk if the setup is taken."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 
 
 class RiskNotes:
-    """Knows the open stories of a store, and finds the notes to a setup.
+    """Knows the open stories of a store, and finds the notes for a setup.
 
-    It reads what was said since it was last asked, and lets go of what has ended. ``settings`` gives the configuration
-    as it is now.
+    It reads the events since it was last asked, and drops the stories that have ended. ``settings`` gives the
+    configuration as it is now.
     """
 
     def __init__(self, store: Store, settings: Callable[[], Settings]) -> None:
@@ -36,8 +36,8 @@ class RiskNotes:
         self._turn = Lock()
 
     def __call__(self, event: Event) -> list[str]:
-        """Say what taking a setup would bring the open risk to, and which others are the same bet."""
-        with self._turn:  # each sink asks from a thread of its own
+        """Give the open risk if a setup is taken, and the others that are the same bet."""
+        with self._turn:  # each sink asks from its own thread
             return self._notes(event)
 
     def _notes(self, event: Event) -> list[str]:

@@ -1,4 +1,4 @@
-"""``closewatch setups``: what setups there are, or one of them explained, with an example drawn from the demo feed."""
+"""``closewatch setups``: the list of setups, or one of them explained, with an example from the demo feed."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ if TYPE_CHECKING:
     from scanner.settings import Settings
 
 WIDTH = 100
-"""Columns of lines that no terminal shows."""
+"""Columns of a line if no terminal shows it."""
 
 
 def run(name: str | None, config: Path | None, out: Path | None) -> None:
     """List all setups, or explain one, as a configuration has them."""
     if name is None and out is not None:
-        raise UsageError("--out is for the picture of one setup; name it: closewatch setups NAME --out PICTURE")
+        raise UsageError("--out is for the picture of one setup; give its name: closewatch setups NAME --out PICTURE")
     kind, rulebooks = format_of(out), _rulebooks(config)
     listed = listed_in(rulebooks)
     if name is None:
@@ -76,7 +76,7 @@ def listed_in(rulebooks: Mapping[str, Rulebook]) -> dict[str, Listed]:
 
 
 def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
-    """See for which instruments a setup is watched, and with which numbers."""
+    """Find the instruments for which a setup is watched, and its settings."""
     numbers = {
         name: each.numbers
         for name, book in rulebooks.items()
@@ -96,7 +96,7 @@ def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
 
 
 def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
-    """Draw the first such setup in the demo feed, and say where; nothing is drawn where there is none."""
+    """Draw the first such setup in the demo feed, and say where; nothing is drawn if there is none."""
     found = example(rulebook, kind)
     if found is None:
         return "The demo feed holds no such setup, so none was drawn."

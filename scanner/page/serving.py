@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import anyio.to_thread
 
-from scanner.page import passwords
-from scanner.page.configured import Configured
-from scanner.page.guard import LOCAL, Reached
+from scanner.page.access import passwords
+from scanner.page.access.guard import LOCAL, Reached
+from scanner.page.known.configured import Configured
 from scanner.settings import SettingsError
 from scanner.web.serving import MOST_CONNECTIONS, listener, server
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from socket import socket
 
-    from scanner.page.looking import Board
+    from scanner.page.known.looking import Board
     from scanner.settings import Page, Settings
 
 POLITE = 10
@@ -105,7 +105,7 @@ async def serve(path: Path, page: Page, at: socket, stop: asyncio.Event) -> None
     """Serve the page of the configuration at ``path`` on a port that is open already, until told to stop."""
     # Much is loaded for this, which nobody needs who only starts a station without a page.
     from scanner.page.app import application  # noqa: PLC0415 - as said above
-    from scanner.page.looking import Looker  # noqa: PLC0415 - as said above
+    from scanner.page.known.looking import Looker  # noqa: PLC0415 - as said above
 
     _share_one_heap()
     configured = Configured(path)

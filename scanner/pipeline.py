@@ -80,7 +80,7 @@ class Inputs:
         """Make sure that the bars can be made."""
         for timeframe in self.timeframes:
             if timeframe != self.base:
-                Aggregator(self.base, _timetable(self.calendar, timeframe))
+                Aggregator(self.base, timetable_of(self.calendar, timeframe))
 
     def guard(self) -> Guard:
         """Make the guard for the rows of the base timeframe."""
@@ -127,7 +127,7 @@ class Pools:
 
     def reserve(self, series: Iterable[tuple[Rulebook, Calendar, Timeframe]]) -> None:
         """Have room for so many series in all, so that no pool has to be moved as it grows."""
-        pools = [self.of(rulebook, _timetable(calendar, timeframe)) for rulebook, calendar, timeframe in series]
+        pools = [self.of(rulebook, timetable_of(calendar, timeframe)) for rulebook, calendar, timeframe in series]
         for pool in {id(each): each for each in pools}.values():
             pool.reserve(sum(each is pool for each in pools))
 
@@ -164,7 +164,7 @@ class Pipeline:
         self._calendar, self._timeframes, self._rulebook = calendar, tuple(timeframes), rulebook
         lanes: list[Lane] = []
         for timeframe in sorted(timeframes, reverse=True):
-            timetable = _timetable(calendar, timeframe)
+            timetable = timetable_of(calendar, timeframe)
             pool = Pool(rulebook.rules, rulebook.setups, timetable) if pools is None else pools.of(rulebook, timetable)
             coarser = lanes[-1].engine if lanes else None
             engine = engines(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
@@ -368,11 +368,11 @@ def _older(known: Bars, aggregator: Aggregator, made: Bars) -> Bars:
 def _guard(
     calendar: Calendar, base: Timeframe, rules: Rules, adjustments: Sequence[Adjustment], until: int | None
 ) -> Guard:
-    return Guard(_timetable(calendar, base), until, SpikeSieve(rules, adjustments) if rules.drop_spikes else None)
+    return Guard(timetable_of(calendar, base), until, SpikeSieve(rules, adjustments) if rules.drop_spikes else None)
 
 
 @cache
-def _timetable(calendar: Calendar, timeframe: Timeframe) -> Timetable:
+def timetable_of(calendar: Calendar, timeframe: Timeframe) -> Timetable:
     """Give one timetable to all instruments that have the same."""
     return Timetable(calendar, timeframe)
 

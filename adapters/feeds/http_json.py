@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """One request: wants that share a timeframe, and where its answer goes on."""
+    """One request: wants that share a timeframe, and where its answer continues."""
 
     wants: Sequence[Want]
     timeframe: str
@@ -45,9 +45,9 @@ _Part = tuple["RawBars", slice | None]
 
 
 class HttpJsonFeed:
-    """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe.
+    """Asks an endpoint for bars of one series at a time, or of many that share a timeframe.
 
-    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may repeat secrets.
+    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may contain secrets.
     """
 
     Settings = HttpJsonSettings
@@ -72,7 +72,7 @@ class HttpJsonFeed:
         self._next = None if settings.next is None else Place(settings.next)
 
     async def start(self) -> None:
-        """Get ready to ask; raises FeedTroubleError for headers that cannot be sent."""
+        """Prepare; raises FeedTroubleError for headers that cannot be sent."""
         self._endpoint.start()
 
     async def stop(self) -> None:
@@ -97,7 +97,7 @@ class HttpJsonFeed:
                 yield _Question(part, timeframe, min(times) if len(times) == len(part) else None)
 
     def _since(self, want: Want) -> int | None:
-        """Give the time to ask from; None for as much as there is."""
+        """Give the start time of a request; None for all there is."""
         known = (want.since, self.settings.earliest_time, want.enough_from)
         return next((time for time in known if time is not None), None)
 
@@ -139,7 +139,7 @@ class HttpJsonFeed:
         return address(settings, symbols, timeframe, since, question.token)
 
     def _following(self, question: _Question, url: httpx.URL, value: object, source: str) -> _Question | None:
-        """Find out how to ask for the next page; None where this was the last."""
+        """Find out how to ask for the next page; None if this was the last."""
         found = None if self._next is None else self._next.find(value)
         if not found:
             return None
@@ -150,7 +150,7 @@ class HttpJsonFeed:
         if self.settings.has("next"):
             if str(found) == question.token:
                 raise FeedTroubleError(
-                    f"{source}: the page {told(str(found), 200)} says that it is followed by itself; check next"
+                    f"{source}: the page {told(str(found), 200)} names itself as its next page; check next"
                 )
             following = replace(question, token=str(found))
             try:
@@ -166,7 +166,7 @@ class HttpJsonFeed:
             onward = url
         query = self.settings.without_secrets(onward.query.decode())
         onward = onward.copy_with(query=query.encode() or None)
-        # Headers and query may carry secrets: they go to no other server.
+        # Headers and query may hold secrets: they go to no other server.
         if onward == url or (onward.scheme, onward.netloc) != (url.scheme, url.netloc):
             raise FeedTroubleError(
                 f"{source}: its next page, {told(str(found), 200)}, is not another page of this server; check next"
@@ -182,9 +182,7 @@ class HttpJsonFeed:
             else:
                 columns, misfits = self._grouped(self._groups.find(value))
         except ValueError as problem:
-            raise FeedTroubleError(
-                f"{source}: the rows do not fit together ({problem}); check rows and fields"
-            ) from None
+            raise FeedTroubleError(f"{source}: the rows do not match ({problem}); check rows and fields") from None
         if columns is None:
             path = "rows" if self._groups is None else "groups"
             raise FeedTroubleError(
@@ -196,14 +194,14 @@ class HttpJsonFeed:
         at = _runs(columns["symbol"])
         if at and not any(want.symbol in at or want.symbol in misfits for want in question.wants):
             raise FeedTroubleError(
-                f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
+                f"{source}: none of the {len(raw)} rows is for a requested instrument; "
                 f"the first is of {self._endpoint.told(next(iter(at)))}; check symbol"
             )
         page: dict[str, _Part] = {}
         rows, sound, stamp = 0, replace(raw, unreadable={}), raw.stamp
         for symbol in {want.symbol: None for want in question.wants}:
             if symbol in misfits:
-                # It must not blind the others: the guard refuses a row of it, and says why.
+                # It must not hide the others: the guard refuses a row of it, and says why.
                 number = row + len(raw) + len(page)
                 page[symbol] = unreadable_row(misfits[symbol], number, source, self.settings.stamp), None
                 rows += 1
@@ -220,9 +218,9 @@ class HttpJsonFeed:
         return page, rows
 
     def _grouped(self, groups: object) -> tuple[Columns | None, dict[str, str]]:
-        """Take the rows of all groups together, each with the symbol of its group.
+        """Join the rows of all groups, each with the symbol of its group.
 
-        Also says by symbol why the rows of a group do not fit together.
+        Also says by symbol why the rows of a group do not match.
         """
         if isinstance(groups, dict):
             names, members = list(groups), list(groups.values())
@@ -239,12 +237,12 @@ class HttpJsonFeed:
 
 
 def _name(symbol: object) -> str:
-    """Read a symbol, which may also be a number; empty where it is neither."""
+    """Read a symbol, which may also be a number; empty if it is neither."""
     return str(symbol) if isinstance(symbol, str | int | float) else ""
 
 
 def _oldest_first(raw: RawBars) -> RawBars:
-    """Turn rows around that come newest first throughout, as from many servers; others stay as they were sent."""
+    """Reverse rows that are sorted newest first, as from many servers; others stay as sent."""
     if len(raw) <= 1 or raw.stamp.item(0) <= raw.stamp.item(-1):
         return raw
     times = raw.stamp[raw.stamp != NO_TIME]

@@ -78,8 +78,14 @@ class Addressing:
     def _told_of(self, thread: str) -> set[str]:
         return self._store.outbox.sinks_of(thread)
 
-    def is_stale(self, event: Event, now: int) -> bool:
-        """Whether an event is kept and not sent, since it comes too long after its bar.
+    def too_late(self, said: Sequence[Said], now: int) -> tuple[set[str], set[str]]:
+        """Give the ids of those said together at ``now`` that are stale, and of those that are missed, as below."""
+        told = {each.event.thread for each in said if each.sinks}
+        stale = {each.event.id for each in said if self.is_stale(each.event, now, told)}
+        return stale, {each.event.id for each in said if self.is_missed(each.event, now, told)}
+
+    def is_stale(self, event: Event, now: int, told: Collection[str] = ()) -> bool:
+        """Whether an event is kept and not sent, since it comes too long after its bar; ``told`` are threads of news.
 
         That is a setup that was not said before, and all that follows a setup of which nobody heard. Whoever did hear
         of one is told how it went on, however late: they may have an order in the market. What told of the next bar is
@@ -89,16 +95,18 @@ class Addressing:
             return is_over(event, now)
         if event.facts.about != "setup" or not self._too_old(event, now):
             return False
-        return event.id == event.thread if event.facts.begins else not self._told_of(event.thread)
+        if event.facts.begins:
+            return event.id == event.thread
+        return event.thread not in told and not self._told_of(event.thread)
 
-    def is_missed(self, event: Event, now: int) -> bool:
+    def is_missed(self, event: Event, now: int, told: Collection[str] = ()) -> bool:
         """Whether a summary tells of an event: where it is too old, and the end of a setup only if that was sent."""
         facts = event.facts
         if not facts.ages or facts.on_request or not self._too_old(event, now):
             return False
         if facts.begins:
             return event.id == event.thread
-        return bool(self._told_of(event.thread)) and self._is_wanted(event)
+        return (event.thread in told or bool(self._told_of(event.thread))) and self._is_wanted(event)
 
     def _too_old(self, event: Event, now: int) -> bool:
         return now - event.time > self._stale_after * Timeframe.named(event.data["timeframe"]).nanoseconds

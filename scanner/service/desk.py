@@ -240,6 +240,7 @@ class Desk:
                 taken.notes += pipeline.suspects(checked)
             work.said.sort(key=lambda each: places[each[1].instrument])
             said = self.addressing.addressed(work.said, now)
+            stale, missed = self.addressing.too_late(said, now)  # before it is kept: a store may fail to be read after
             sent = (work.sent, [each.sent for each in work.together]) if self.record else ([], [])
             updates = [each.updates for each in work.together]
             batch = Batch(
@@ -259,8 +260,8 @@ class Desk:
             self.last.follow(each.rows, each.updates.bars)
         taken.restated = work.restated
         for event in kept:
-            (taken.stale if self.addressing.is_stale(event, now) else taken.events).append(event)
-        taken.missed = [event for event in kept if self.addressing.is_missed(event, now)]
+            (taken.stale if event.id in stale else taken.events).append(event)
+        taken.missed = [event for event in kept if event.id in missed]
         return taken
 
     def _bring_back(self) -> None:

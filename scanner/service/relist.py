@@ -27,7 +27,7 @@ TOGETHER = 64
 LAST_BARS = 16
 """Bars that are read of a series that is not on the list any more."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
-FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
+FIXED = ("station", "feeds", "sinks", "quiet", "ceiling", "page")
 """Parts of the settings that are only read at the start."""
 
 
@@ -88,8 +88,11 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     said of these bars again: they were looked at in their time. But a story that does not go on as it was told is given
     up, and so is that of a series that is not on the list any more.
     """
-    updates, rewrites, revived = [], [], []
+    rewrites, revived = [], []
     said = unlisted(desk)
+    # Where it comes back to the list it begins anew, so that what is given up now does not go on then.
+    gone = {key.instrument for _, key in said} - desk.watched.keys()
+    updates = [SeriesUpdate(key, Bars.of([]), b"") for key in desk.store.bars.keys if key.instrument in gone]
     for begin in range(0, len(names), TOGETHER):
         for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
             base = SeriesKey(name, desk.watched[name].base.name)
@@ -125,13 +128,13 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
     that goes on as it was told, or has ended just now, is told to where it stands; one that does not is given up. Of a
     setup that stood some bars ago and was never entered, as all those of an earlier release, nobody waits to hear.
     """
-    last = bars.last()
-    if last is None:
+    last, under_way = bars.last(), {each.thread for each in lane.engine.under_way()}
+    if last is None:  # a timeframe that is new: of setups that stood before nobody was told
+        lane.engine.leave_alone(under_way)
         return
     now: dict[str, list[Event]] = {}
     for event in found:
         now.setdefault(event.thread, []).append(event)
-    under_way = {each.thread for each in lane.engine.under_way()}
     said = _stories(desk, SeriesKey(name, lane.timeframe.name))
     recent = _recent(bars, lane.engine.rulebook.follow)
     goes_on = set()

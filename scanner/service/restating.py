@@ -101,11 +101,13 @@ def run_again(
         key, own = SeriesKey(name, lane.timeframe.name), Bars.joined(run.bars.get(lane, []))
         rewritten[key.timeframe] = own
         found = [event for event, of_lane in run.said if of_lane is lane]
-        before = said(key, since)
-        news = _of_holds([event for event in found if event.time >= since], before)
+        # What was decided after the last bar of a coarser timeframe, and is heard only now, is told of that bar.
+        heard = min([since, *stored.get(key.timeframe, own).close_time[-1:].tolist()])
+        before = said(key, heard)
+        news = _of_holds([event for event in found if event.time >= heard], before)
         known = {event.id for event in before}
-        news += [event for event in found if event.facts.ahead and event.time >= since and event.id not in known]
-        news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, since, whole, route)
+        news += [event for event in found if event.facts.ahead and event.time >= heard and event.id not in known]
+        news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, heard, whole, route)
         rerun.said += [(event, key) for event in news]
     state = pipeline.snapshot(), pipeline.checkpoint()
     for timeframe, own in rewritten.items():

@@ -35,10 +35,10 @@ def retold(
     against what stood before ``judged_from``. ``last`` is the series' last bar, ``route`` gives the sinks that an event
     is for.
     """
-    if not whole:
-        return list(found), False
-    said = whole[-1]
     is_found = any(event.facts.begins for event in found)
+    if not whole:  # it is new, or stood before the series was judged by its rules, when nobody was told
+        return (list(found), False) if is_found else ([], True)
+    said = whole[-1]
     if said.kind in {"setup.withdrawn", "setup.broken_off"}:
         again = is_found and said.kind == "setup.withdrawn"
         return (_anew(found, said), False) if again else ([], True)

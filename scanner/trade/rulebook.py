@@ -1,4 +1,4 @@
-"""The rulebook: everything that a series is judged by."""
+"""The rulebook: all rules for a series."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from scanner.trade.surroundings import Surroundings
 
 @dataclass(frozen=True, slots=True)
 class Rulebook:
-    """The common rules, the setups that are looked for, what is wanted around them, and how they are followed."""
+    """The common rules, the setups to look for, their required surroundings, and how they are followed."""
 
     rules: Rules = field(default_factory=Rules)
     setups: tuple[Chosen, ...] = field(default_factory=by_default)
@@ -24,7 +24,7 @@ class Rulebook:
 
     @property
     def history(self) -> int:
-        """How many closed bars before the next one are looked back at."""
+        """How many closed bars before the next one are needed."""
         return windows(self.rules, self.setups)[1]
 
     @property

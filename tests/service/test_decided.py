@@ -5,26 +5,28 @@ from __future__ import annotations
 from contextlib import contextmanager
 from dataclasses import replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from scanner.commands.deciding import Wish, keep
 from scanner.events import rfc3339
-from scanner.follow.decision import Decision
+from scanner.follow.decision import Decision as Heard
 from scanner.market.bars import Bars
 from scanner.service.store import DecisionRefusedError, Store
+from scanner.service.store.decisions import Decisions
 from scanner.trade.following import Follow
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import BARS, KEY, desk, take
+from tests.service.test_restating import halves
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
     from scanner.events import Event
-    from scanner.service.store.decisions import Decided
+    from scanner.service.store.decisions import Decided, Decision
 
 
 class Now:
@@ -155,7 +157,7 @@ def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: No
     with beside(store, now) as visitor:
         _, lines = keep(visitor, Wish(thread, "take", right), "UTC")
     assert lines[0].startswith(f"Taken at {right:f}, size 3: GANNET 15m "), "what is not told anew stays"
-    assert lines[1] == "This takes the place of what you told before, which stays in the journal."
+    assert lines[1] == "This replaces your earlier decision, which stays in the journal."
     for price in (right, own_price(story[1], "4"), None):  # as a message does that comes twice
         with pytest.raises(DecisionRefusedError, match="it was taken already"):
             decide(store, now, thread, "take", index, price)
@@ -165,9 +167,28 @@ def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: No
     take(at, BARS[index + 3 :])
     assert [each.price for each in store.decisions.all()] == [own_price(story[1], "4"), right]
     at_once = engine(rulebook=many_found())
-    at_once.hear(Decision(thread, "take", right, Decimal(3), int(BARS.close_time[index])))
+    at_once.hear(Heard(thread, "take", right, Decimal(3), int(BARS.close_time[index])))
     wanted = [event for event in at_once.push(BARS) if event.thread == thread]
     assert [kept.event for kept in store.events.story(thread)] == wanted
+
+
+class LastWord(Decisions):
+    """Decisions on a disk that fails once it has kept one."""
+
+    def add(self, *about: Any, **told: Any) -> Decision:  # noqa: ANN401 - those of a decision
+        made = super().add(*about, **told)
+        self._database.close()
+        return made
+
+
+def test_what_is_kept_is_confirmed_though_the_store_cannot_be_read_after(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    take(desk(store), BARS[: index + 1])
+    with beside(store, now) as visitor:
+        visitor.decisions = LastWord(visitor.database, now)
+        made, lines = keep(visitor, Wish(story[0].thread, "take"), "UTC")
+    assert store.decisions.all() == [made]
+    assert lines[0].startswith("Taken: GANNET 15m ")
 
 
 def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: Store, now: Now) -> None:
@@ -232,3 +253,22 @@ def test_a_decision_counts_whatever_the_clock_says(store: Store, now: Now) -> No
             visitor.decisions.add(story[0].thread, kind, price=own_price(story[1], "0.1"))
     (closed,) = (event for event in take(at, BARS[index + 1 : index + 2]).events if event.thread == story[0].thread)
     assert (closed.kind, closed.data["reason"], closed.data["r"]) == ("setup.closed", "you left it", "0.00")
+
+
+def test_what_is_decided_between_two_coarser_bars_is_told_though_a_finer_one_is_restated(
+    store: Store, now: Now
+) -> None:
+    _, index = story_of_one_entered()
+    bars, cut = halves(BARS), 2 * (index + 1) + 1
+    at = desk(store, "30m")
+    take(at, bars[:cut])
+    (thread,) = (each.thread for each in at.pipelines["GANNET"].lanes[0].engine.under_way())
+    kinds: tuple[Decided, ...] = ("take", "leave")
+    for kind in kinds:
+        with beside(store, now) as visitor:
+            visitor.decisions.add(thread, kind)
+    columns = [column.copy() for column in bars.columns()]
+    columns[6][cut - 1] = 12_345
+    assert set(take(at, Bars(*columns)[cut - 1 : cut + 1]).restated) == {"GANNET"}
+    last = store.events.story(thread)[-1].event
+    assert (last.kind, last.data["reason"], last.time) == ("setup.closed", "you left it", bars.close_time[cut - 2])

@@ -130,7 +130,7 @@ def test_an_old_story_is_kept_and_not_sent_and_its_setup_is_missed(store: Store)
     assert not store.outbox.list()
 
 
-def test_what_becomes_of_a_position_is_sent_however_late(store: Store) -> None:
+def test_events_of_a_position_are_sent_however_late(store: Store) -> None:
     at, (setup, *others) = desk(store, stale_after=3), expected()
     story = [event for event in others if event.thread == setup.id]
     assert story[-1].kind == "setup.closed"

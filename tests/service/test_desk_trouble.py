@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from scanner.events import Event
+    from scanner.service.store import Batch
     from scanner.settings import Watched
 
 
@@ -45,6 +47,25 @@ class Broken:
 
     def commit(self, _: object) -> NoReturn:
         raise StoreTroubleError("the disk is gone")
+
+
+class LastWord(Store):
+    """A store that cannot be read any more once it has kept something."""
+
+    def commit(self, batch: Batch) -> list[Event]:
+        kept = super().commit(batch)
+        self.close()
+        return kept
+
+
+def test_what_was_kept_is_told_of_though_the_store_cannot_be_read_after(tmp_path: Path) -> None:
+    with LastWord.open(tmp_path / "kept.db", lambda: LATER) as store:
+        at = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=True)
+        at.load()
+        taken = at.take([Arrival("GANNET", raw(BARS))], LATER)
+    setups = [event.id for event in expected() if event.facts.begins]
+    assert [event.id for event in taken.missed] == setups
+    assert {event.id for event in taken.stale} == {event.id for event in expected()}
 
 
 def test_a_bar_that_was_open_when_it_was_asked_for_is_left_though_it_closed_meanwhile(store: Store) -> None:

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.analysis.rules import Rules
+from scanner.market.bars import Bars
 from scanner.service.desk import Desk
 from scanner.service.relist import revive
-from scanner.service.store import Store
+from scanner.service.store import SeriesKey, Store
 from scanner.trade.following import Follow
 from tests.laws import all_setups, bars_of, engine, many_found
 from tests.outside.random_tapes import tape
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, take, watched
 from tests.service.story_grammar import faults
+from tests.service.test_restating import halves
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -122,3 +124,50 @@ def test_the_stories_of_what_is_not_on_the_list_any_more_end(store: Store, last:
         revive(at, at.load())
         assert [kept.event.kind for kept in store.events.find(after=before[-1].number)] == kinds
         before = store.events.find()
+
+
+@pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
+def test_what_was_given_up_does_not_go_on_when_its_instrument_comes_back(store: Store, last: str) -> None:
+    index = under_way_at(last)
+    take(desk(store), BARS[: index + 1])
+    gone = replace(watched(), instrument=replace(watched().instrument, symbol="X"))
+    for each in (gone, watched()):
+        at = Desk([each], ACCOUNT, store, **SENDS_NOTHING)
+        revive(at, at.load())
+    given_up = store.events.find()[-1].event
+    take(at, BARS[index + 1 :])
+    said = [kept.event for kept in store.events.find(series=KEY)]
+    assert faults(said) == []
+    assert "it is not followed any longer" in given_up.data["reason"]
+    assert [event for event in said if event.thread == given_up.thread][-1] == given_up
+    replayed = [event for event in engine(rulebook=many_found()).push(BARS) if event.facts.begins]
+    assert [event.id for event in said if event.facts.begins] == [event.id for event in replayed]
+
+
+def test_of_a_timeframe_that_is_new_no_story_is_told_whose_setup_was_not(store: Store) -> None:
+    index, bars = under_way_at("setup.entered"), halves(BARS)
+    cut = 2 * (index + 1)
+    take(desk(store), bars[:cut])
+    at = Desk([watched("15m", "30m")], ACCOUNT, store, **SENDS_NOTHING)
+    revive(at, at.load())
+    take(at, bars[cut:])
+    said = [kept.event for kept in store.events.find(series=SeriesKey("GANNET", "30m"))]
+    assert faults(said) == []
+    assert any(event.facts.begins for event in said)
+
+
+def test_a_restated_bar_brings_back_no_story_of_which_nobody_was_told(store: Store) -> None:
+    index = under_way_at("setup.entered")
+    finds_nothing = [replace(watched(), rulebook=replace(many_found(), setups=()))]
+    before = Desk(finds_nothing, ACCOUNT, store, **SENDS_NOTHING)
+    before.load()
+    take(before, BARS[: index + 1])
+    at = Desk([watched()], ACCOUNT, store, **SENDS_NOTHING)
+    revive(at, at.load())
+    columns = [column.copy() for column in BARS.columns()]
+    columns[6][index] = 12_345
+    assert set(take(at, Bars(*columns)[index - 1 : index + 1]).restated) == {"GANNET"}
+    take(at, BARS[index + 1 :])
+    said = [kept.event for kept in store.events.find(series=KEY)]
+    assert faults(said) == []
+    assert any(event.facts.begins for event in said)

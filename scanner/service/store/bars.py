@@ -1,8 +1,8 @@
-"""The log of bars, and beside each series what its engine must remember.
+"""The log of bars, and for each series the state of its engine.
 
-Bars come across: one bar of each of ten thousand series in the same second. They are wanted along: five hundred bars
-of one series. So they are first written as they come, into a tail, a few hundred series to a bucket; later each
-bucket's tail is folded into pages, one series to a page. Both are few and large rows, which SQLite moves quickly.
+Bars arrive across series: one bar of each of ten thousand series in the same second. They are read along one: five
+hundred bars of one series. So they are first written as they come, into a tail, a few hundred series to a bucket; later
+each bucket's tail is folded into pages, one series to a page. Both use few and large rows, which SQLite moves quickly.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ BUCKET = 128
 """Series that share a tail."""
 FOLD_CHUNKS = 256
 FOLD_BARS = 64 * BUCKET
-"""A bucket's tail is due for folding from so many chunks or bars on."""
+"""Chunks or bars from which a bucket's tail is due for folding."""
 LONG_AGO = np.iinfo(np.int64).min + 1
 
 
@@ -121,12 +121,16 @@ class StoredSeries:
 
 
 class BarLog:
-    """The bars of all series. Only one owner writes; a visitor sees the series there were when it came."""
+    """The bars of all series. Only one owner writes; a visitor sees the series that existed when it came."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self.look_again()
+
+    def look_again(self) -> None:
+        """See which series there are now; for a visitor, since its owner knows."""
         # In memory: which series there are, their last closes, and how long the tails are.
-        with database.reading() as connection:
+        with self._database.reading() as connection:
             found = connection.execute("SELECT id, instrument, timeframe, last_close FROM series").fetchall()
             tails = connection.execute(
                 "SELECT bucket, count(*), sum(bars), max(number) FROM tail GROUP BY bucket"
@@ -138,7 +142,7 @@ class BarLog:
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """Give the connection in a durable transaction; where that is taken back, the memory of it is as well."""
+        """Give the connection in a durable transaction; a rollback also restores the memory."""
         with self._database.turn():
             before = self._numbers.copy(), self._last.copy(), self._tails.copy(), self._next_chunk
             try:
@@ -150,28 +154,28 @@ class BarLog:
 
     @property
     def keys(self) -> list[SeriesKey]:
-        """List every series there is."""
+        """List every series."""
         return list(self._numbers)
 
     def number_of(self, key: SeriesKey) -> int | None:
-        """Give the number of a series in the tables; None where there is no such series."""
+        """Give the number of a series in the tables; None if there is no such series."""
         return self._numbers.get(key)
 
     def last_close(self, key: SeriesKey) -> int | None:
-        """Give the close time of the last bar of a series; None where there is none."""
+        """Give the close time of the last bar of a series; None if there is none."""
         last = self._last.get(self._numbers.get(key, -1), LONG_AGO)
         return None if last == LONG_AGO else last
 
     def append(self, connection: sqlite3.Connection, updates: SeriesUpdates) -> None:
         """Write new bars and states in a transaction of ``writing``.
 
-        ValueError where bars are not in order, not later than those before, or a series comes twice.
+        ValueError if bars are not in order, not later than those before, or a series appears twice.
         """
         keys, counts = updates.keys, updates.counts
         if not keys:
             return
         if len(set(keys)) < len(keys):
-            raise ValueError("a series comes twice in one batch")
+            raise ValueError("a series appears twice in one batch")
         numbers = self.numbered(connection, keys)
         table = table_of([updates.bars])
         last = self._checked_order(numbers, counts, table[1], keys)
@@ -229,9 +233,9 @@ class BarLog:
             self._next_chunk += 1
 
     def load(self, keys: Iterable[SeriesKey], last_bars: int | None = None) -> Iterator[StoredSeries]:
-        """Give those of the series that are there, with their last bars, or all of them. The order is the store's own.
+        """Give those of the series that exist, with their last bars, or all of them. The order is the store's own.
 
-        A few hundred series are in memory at a time. StoreTroubleError where what is stored is damaged.
+        A few hundred series are in memory at a time. StoreTroubleError if stored data is damaged.
         """
         buckets: dict[int, dict[int, SeriesKey]] = {}
         for key in keys:
@@ -261,6 +265,18 @@ class BarLog:
                     found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}"), kept))
             yield from found
 
+    def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
+        """Give every series as the store has it now: the close of its last bar, None without one, and its state.
+
+        StoreTroubleError where what is stored is damaged.
+        """
+        with self._database.reading() as connection:
+            for instrument, timeframe, last_close, state in connection.execute(
+                "SELECT instrument, timeframe, last_close, state FROM series ORDER BY id"
+            ):
+                last = None if last_close == LONG_AGO else last_close
+                yield SeriesKey(instrument, timeframe), last, unseal(state, f"the state of {instrument}/{timeframe}")
+
     def longest_tail(self, *, due: bool = True) -> int | None:
         """Give the bucket with the most in its tail: among those due for folding, or among all."""
         at_least = (FOLD_CHUNKS, FOLD_BARS) if due else (1, 1)
@@ -287,7 +303,7 @@ class BarLog:
         self._tails.pop(bucket, None)
 
     def rewrite(self, connection: sqlite3.Connection, rewrites: Sequence[Rewrite], noticed: int) -> None:
-        """Replace the end of series, and keep the bars that changed or went among the restated, as ``append`` does."""
+        """Replace the end of series, and keep the changed or missing bars as restated; errors as for ``append``."""
         numbers = self.numbered(connection, [each.key for each in rewrites])
         for number, rewrite in zip(numbers.tolist(), rewrites, strict=True):
             closes = rewrite.bars.close_time
@@ -341,7 +357,7 @@ def _keep_checkpoints(connection: sqlite3.Connection, kept: Mapping[int, bytes])
 
 
 def _check_whole(name: str, closes: Table, last_close: int, count: int) -> None:
-    """Raise DamagedError where bars are not those that the row of their series speaks of."""
+    """Raise DamagedError if bars do not match the row of their series."""
     if len(closes) != count or (count and closes[-1] != last_close) or (closes[1:] <= closes[:-1]).any():
         raise DamagedError(f"bars of {name} are missing or out of order")
 

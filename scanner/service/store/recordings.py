@@ -1,4 +1,4 @@
-"""Everything the feeds sent, in the order of its arrival, so that any day can be replayed as it was."""
+"""Everything the feeds sent, in order of arrival, so that any day can be replayed as it was."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from scanner.service.store.bars import BarLog, SeriesKey
 
 MERGE_CHUNKS = 256
-"""Small chunks are due for merging from so many on."""
+"""Number of small chunks from which they are due for merging."""
 LARGE_ROWS = 4_096
-"""A chunk of so many rows stays as it is."""
+"""A chunk of this many rows is not merged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Recordings:
         self._bars = bars
 
     def append(self, connection: sqlite3.Connection, sent: Sequence[Sent], arrived: int) -> None:
-        """Write rows in a transaction of ``BarLog.writing``; their series become known, if they were not."""
+        """Write rows in a transaction of ``BarLog.writing``; their series are added, if they are new."""
         sent = [each for each in sent if len(each.raw)]
         if sent:
             numbers = self._bars.numbered(connection, [each.key for each in sent]).tolist()
@@ -85,7 +85,7 @@ class Recordings:
 
     @staticmethod
     def merge(connection: sqlite3.Connection, *, all_of_them: bool = False) -> int:
-        """Put the oldest small chunks that lie side by side into one; gives how many, 0 where none is due."""
+        """Merge the oldest adjacent small chunks into one; return how many, 0 if none is due."""
         small = connection.execute(
             "SELECT number, rows FROM recording WHERE merged = 0 ORDER BY number LIMIT ?", (LARGE_ROWS,)
         ).fetchall()
@@ -151,7 +151,7 @@ def _if_varied(times: list[int]) -> list[int]:
 
 
 def chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
-    """Read one chunk; DamagedError where it is damaged."""
+    """Read one chunk; DamagedError if it is damaged."""
     found = connection.execute("SELECT data FROM recording WHERE number = ?", (number,)).fetchone()
     if found is None:
         raise DamagedError(f"recording {number} is missing")

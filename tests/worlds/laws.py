@@ -1,0 +1,320 @@
+"""What must hold of every world when it is over, whatever happened in it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter, deque
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.clocks import SECOND
+from scanner.events import KINDS, OF_SETUPS, rfc3339
+from scanner.journal.entries import by_story, entry_of
+from scanner.journal.stories import stories
+from scanner.market.timeframes import Timeframe
+from scanner.service.decided import Decided
+from scanner.service.desk import fresh_pipeline
+from scanner.service.restating import as_sent, same
+from scanner.service.store import SeriesKey
+from scanner.service.store.check import check
+from scanner.service.store.maintenance import retain
+from tests.service.story_grammar import faults
+from tests.service.test_restating import stands
+from tests.worlds.lists import STALE_AFTER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from scanner.events import Event
+    from scanner.market.bars import Bars
+    from scanner.service.station import Station
+    from scanner.service.store import Delivery, KeptEvent, Store
+    from tests.worlds.reader import Reader
+    from tests.worlds.world import World
+
+BEGINS = tuple(kind for kind, facts in KINDS.items() if facts.begins)
+OF_BARS = (*OF_SETUPS, "series.held", "series.resumed")
+MAY_BREAK_OFF = {"restated-bars", "odd-rows", "late-bars", "clock-leaps"}
+"""Mischief by which bars may be others than they were."""
+MINUTE = 60 * SECOND
+NAMED = 50
+"""Setups that a summary names at the most."""
+
+
+def judge(world: World, store: Store) -> None:
+    """Hold a world against all laws."""
+    for sentence in check(store):
+        world.fault("the store is not sound", sentence)
+    said = store.events.find()
+    world.counts["setups said"] += sum(each.event.kind in BEGINS for each in said)
+    world.counts["endings said"] += sum(each.event.facts.of_story and each.event.facts.ends for each in said)
+    for kind in ("setup.withdrawn", "setup.broken_off", "feed.late", "station.caught_up", "series.held"):
+        world.counts[kind] += sum(each.event.kind == kind for each in said)
+    for sentence in faults(each.event for each in said):
+        world.fault("a story breaks the rules of stories", sentence)
+    for name in world.listed.names:
+        _judge_series(world, store, name, [each for each in said if each.event.data.get("instrument") == name])
+    _judge_decisions(world, store)
+    _judge_deliveries(world, store, said)
+    _judge_summaries(world, store, said)
+    _judge_feeds(world, said)
+    _judge_size(world, store)
+
+
+def _judge_series(world: World, store: Store, name: str, said: Sequence[KeptEvent]) -> None:
+    """Hold what is stored and said of an instrument against a replay of its true bars."""
+    base = SeriesKey(name, "1m")
+    loaded = {found.key.timeframe: found.bars for found in store.bars.load(store.bars.keys) if found.key[0] == name}
+    stored, true = loaded.get("1m"), world.exchange.bars[name]
+    if stored is None or not len(stored):
+        world.fault("no bar is stored", name)
+        return
+    true = true[true.open_time >= stored.open_time[0]]
+    true = true[true.close_time <= stored.close_time[-1]]
+    if not same(stored, true):
+        world.fault("other bars are stored than there were", f"{'/'.join(base)}, {_first_other(stored, true)}")
+        return
+    (watched,) = (each for each in world.listed.settings().watched() if each.instrument.symbol == name)
+    pipeline = fresh_pipeline(watched, world.listed.settings().account)
+    Decided(store).begin({name: pipeline})
+    checked = pipeline.check(as_sent(true, name)).bars
+    replayed: list[Event] = []
+    own: dict[str, list[Bars]] = {}
+    for part in pipeline.parts(checked):
+        for lane, bars in pipeline.lanes_of(part):
+            own.setdefault(lane.timeframe.name, []).append(bars)
+            replayed += lane.engine.events(bars)
+    for timeframe, parts in own.items():
+        made = type(true).joined(parts)
+        if timeframe != "1m" and not same(loaded[timeframe], made):
+            world.fault("other coarser bars are stored", f"{name}/{timeframe}, {_first_other(loaded[timeframe], made)}")
+    since, timeframes = world.exact_from.get(name, 0), set(own)
+    before = {each.event.thread for each in said if each.event.facts.begins and each.event.time <= since}
+    before |= {event.thread for event in replayed if event.facts.begins and event.time <= since}
+    now = [
+        each.event
+        for each in said
+        if each.event.kind in OF_BARS
+        and each.event.thread not in before
+        and each.event.data["timeframe"] in timeframes
+        and each.event.time > since
+    ]
+    wanted = [
+        event for event in replayed if event.kind in OF_BARS and event.thread not in before and event.time > since
+    ]
+    if name not in world.rewritten:
+        _compare(world, name, [event.to_json() for event in wanted], [event.to_json() for event in now])
+        if not since:
+            _judge_journal(world, store, name, wanted)
+    else:
+        _compare_what_stands(world, name, wanted, now)
+
+
+def _first_other(one: Bars, other: Bars) -> str:
+    length = min(len(one), len(other))
+    for place in range(length):
+        if not same(one[place : place + 1], other[place : place + 1]):
+            return f"from {rfc3339(int(one.open_time[place]))} on ({len(one)} and {len(other)} bars)"
+    return f"{len(one)} and {len(other)} bars"
+
+
+def _compare(world: World, name: str, wanted: Iterable[str], found: Iterable[str]) -> None:
+    expected, there = Counter(wanted), Counter(found)
+    for line in expected - there:
+        world.fault("something was not said that a replay says", f"{name}: {line[:300]}")
+    for line in there - expected:
+        world.fault("something was said that no replay says", f"{name}: {line[:300]}")
+
+
+def _compare_what_stands(world: World, name: str, wanted: list[Event], found: list[Event]) -> None:
+    """Compare what stands in the end, where bars became others than they were when they were judged."""
+    try:
+        standing = stands([event for event in found if event.facts.of_story])
+    except KeyError as problem:
+        world.fault("a story goes on without a beginning", f"{name}: {problem}")
+        return
+    replayed = stands([event for event in wanted if event.facts.of_story])
+    broken = {thread for thread, told in standing.items() if told[-1][0] == "setup.broken_off"}
+    if broken and not world.plan.kinds & MAY_BREAK_OFF:
+        world.fault("a story was broken off for nothing", f"{name}: {broken}")
+    for thread in (standing.keys() | replayed.keys()) - broken:
+        one, other = standing.get(thread), replayed.get(thread)
+        if one != other:
+            world.fault("what stands is not what a replay says", f"{name} {thread}: said {one}, replayed {other}")
+
+
+def _judge_journal(world: World, store: Store, name: str, replayed: list[Event]) -> None:
+    """See that the journal tells of each setup what a replay does, and what the user decided."""
+    decisions = by_story(store.decisions.all())
+    last = {event.thread: event for event in replayed if event.facts.of_story}
+    for story in stories(store.events.stories(instrument=name)):
+        if story.id not in last:
+            continue
+        entry, told = entry_of(story, decisions.get(story.id, [])), last[story.id]
+        closed = told.kind == "setup.closed"
+        state = None if told.facts.begins else told.data["state"]
+        r = None if entry.r is None else str(entry.r)
+        if entry.state != state or r != (told.data["r"] if closed else None):
+            world.fault("the journal differs from a replay", f"{name} {story.id}: {entry.state} {r}, {state}")
+        kinds = {each.kind for each in world.user.asked if each.kept and each.thread == story.id}
+        taken = "taken" if "take" in kinds else "passed" if "pass" in kinds else None
+        if entry.decision != taken:
+            world.fault("the journal differs from what was decided", f"{name} {story.id}: {entry.decision}, {taken}")
+
+
+def _judge_decisions(world: World, store: Store) -> None:
+    """See that what was answered to be kept is there, once and in order, and nothing else."""
+    wanted = [(each.thread, each.kind, each.text, each.price) for each in world.user.asked if each.kept]
+    found = [(each.thread, each.kind, each.text, each.price) for each in store.decisions.all()]
+    if wanted != found:
+        world.fault("other decisions are kept than were confirmed", f"{len(found)} are there, {len(wanted)} should be")
+
+
+def _judge_deliveries(world: World, store: Store, said: Sequence[KeptEvent]) -> None:
+    """See that all that had to go to a reader arrived, in order within each story, and nothing else did."""
+    ids = {each.event.id: each.event.to_json() for each in said}
+    rows = store.outbox.list()
+    for name, reader in world.readers.items():
+        world.counts["repeated deliveries"] += reader.repeats
+        own = [row for row in rows if row.sink == name]
+        for row in own:
+            if wrong := _wrong_state(row, reader):
+                world.fault(wrong, f"{row.event.kind} {row.event.id} to {name}, {row.state}")
+        for event in _overtaken(own, reader):
+            world.fault("an earlier event of a story arrived after a later one", f"{event} at {name}")
+        for ident, line in reader.arrived.items():
+            if ident not in ids and '"type":"closewatch.feed.late"' not in line:  # which may go past the outbox
+                world.fault("something arrived that was never said", f"{ident} at {name}")
+            elif ids.get(ident, line) != line:
+                world.fault("something else arrived than was said", f"{ident} at {name}")
+    _judge_addresses(world, said, {(row.event.id, row.sink) for row in rows})
+
+
+def _wrong_state(row: Delivery, reader: Reader) -> str:
+    """Say what is wrong with where a delivery stands in the end; empty where nothing is."""
+    if row.state == "delivered":
+        return "" if row.event.id in reader.arrived else "something counts as delivered that never arrived"
+    if row.state == "dead":
+        return "" if row.event.id in reader.refused else "something counts as refused that was not"
+    return "something never left"
+
+
+def _overtaken(rows: Sequence[Delivery], reader: Reader) -> Iterator[str]:
+    """Name what arrived after something that was said later of the same story."""
+    places = {ident: place for place, ident in enumerate(reader.arrived)}
+    furthest: dict[str, int] = {}
+    for row in rows:
+        event = row.event
+        if event.id in places and event.thread and event.facts.about != "feed":
+            if places[event.id] < furthest.get(event.thread, -1):
+                yield event.id
+            furthest[event.thread] = max(places[event.id], furthest.get(event.thread, -1))
+
+
+def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[str, str]]) -> None:
+    """See that whatever is news goes to all readers, and so does all that follows on what they were told."""
+    slow = world.plan.kinds & {"slow-disk", "clock-leaps"}  # then it may have been judged long before it was kept
+    for each in said:
+        event = each.event
+        missing = [name for name in world.readers if (event.id, name) not in sent]
+        is_first = event.facts.begins and event.id == event.thread and not slow
+        if is_first and len(missing) < len(world.readers) and each.said - event.time > _news_for(event) + MINUTE:
+            world.fault("old news were sent", f"{event.kind} {event.id}")
+        if not missing or event.facts.on_request:
+            continue
+        if event.facts.about != "setup":
+            is_news = True
+        elif event.facts.begins:
+            is_news = each.said - event.time <= _news_for(event)
+        else:
+            is_news = any((event.thread, name) in sent for name in missing)
+        if is_news:
+            world.fault("news were not sent", f"{event.kind} {event.id} to {missing}")
+
+
+def _news_for(event: Event) -> int:
+    """Give the nanoseconds for which a setup is news."""
+    return STALE_AFTER * Timeframe.named(event.data["timeframe"]).nanoseconds
+
+
+def _judge_summaries(world: World, store: Store, said: Sequence[KeptEvent]) -> None:
+    """See that setups that came too late to be sent are named in a summary."""
+    if "reloads" in world.plan.kinds:
+        return  # of a series that is not watched at present nothing is summed up
+    sent = {row.event.id for row in store.outbox.list()}
+    summaries = [each.event.data for each in said if each.event.kind == "station.caught_up"]
+    if any(data["setups_found"] > NAMED for data in summaries):
+        return
+    named = {name for data in summaries for name in data["setups"]}
+    for each in said:
+        event = each.event
+        if event.kind == "setup.qualified" and event.id == event.thread and event.id not in sent:
+            name = f"{event.subject} {event.data['direction']} {event.data['bar_close']}"
+            if name not in named:
+                world.fault("a setup that came too late is in no summary", name)
+
+
+def _judge_feeds(world: World, said: Sequence[KeptEvent]) -> None:
+    """See that each feed that was late is back in the end, told with the thread of its being late."""
+    threads: dict[str, list[str]] = {}
+    for each in said:
+        if each.event.facts.about == "feed":
+            threads.setdefault(each.event.thread, []).append(each.event.kind)
+    for thread, kinds in threads.items():
+        if kinds[0] != "feed.late" or kinds.count("feed.back") > 1:
+            world.fault("being late is told wrongly", f"{thread}: {kinds}")
+
+
+def _judge_size(world: World, store: Store) -> None:
+    """See that what is past keeping goes, and that no table keeps anything beside it."""
+    retain(store, keep_bars=10, keep_days=0, now=store.clock() + 10 * 86_400 * SECOND)
+    decided = {each.thread for each in store.decisions.all()}
+    left = [each.event.id for each in store.events.find() if each.event.thread not in decided]
+    if left:
+        world.fault("what is past keeping is kept", f"{len(left)} events")
+    with store.database.reading() as connection:
+        (rows,) = connection.execute(
+            "SELECT count(*) FROM outbox WHERE event NOT IN (SELECT number FROM event)"
+        ).fetchone()
+        (recorded,) = connection.execute("SELECT count(*) FROM recording").fetchone()
+        (restated,) = connection.execute("SELECT count(*) FROM restated").fetchone()
+    if rows or recorded or restated:
+        world.fault("what is past keeping is kept", f"{rows} deliveries, {recorded} recordings, {restated} restated")
+
+
+OURS = ("scanner.service.", "asyncio.locks")
+PASSED_BY = ("scanner.service.store",)
+"""What the store holds is on its disk, and in tables of its series alone."""
+
+
+def held(station: Station) -> int:
+    """Count the things that a station holds, and what goes on in its loop."""
+    seen: set[int] = set()
+    waiting: deque[Any] = deque([station])
+    count = len(asyncio.all_tasks())
+    while waiting:
+        thing = waiting.popleft()
+        if id(thing) in seen:
+            continue
+        seen.add(id(thing))
+        if isinstance(thing, dict):
+            count += 0 if isinstance(thing, Counter) else len(thing)  # there are only so many kinds to be counted
+            waiting.extend(thing.values())
+        elif isinstance(thing, list | set | frozenset | deque | tuple):
+            most = thing.maxlen if isinstance(thing, deque) else None
+            count += len(thing) if most is None else most  # what has a bound does not grow
+            waiting.extend(thing)
+        elif isinstance(thing, np.ndarray):
+            continue
+        elif _is_ours(thing):
+            waiting.extend(getattr(thing, "__dict__", {}).values())
+            for kind in type(thing).__mro__:
+                names = getattr(kind, "__slots__", ())
+                waiting.extend(getattr(thing, name) for name in names if hasattr(thing, name))
+    return count
+
+
+def _is_ours(thing: object) -> bool:
+    modules = [kind.__module__ for kind in type(thing).__mro__]
+    return any(each.startswith(OURS) for each in modules) and not any(each.startswith(PASSED_BY) for each in modules)

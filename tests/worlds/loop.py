@@ -1,0 +1,95 @@
+"""An event loop in which waiting takes no time, threads are steps of it, and the process may die between any two steps.
+
+``asyncio.sleep``, timeouts and all that is built on them go by its time. What is handed to a thread is done at once at
+a moment that the world chooses, so that the same world always goes the same way.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from selectors import BaseSelector, SelectorKey
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+
+class KilledError(SystemExit):
+    """The process is dead; the event loop lets it through, as no task may take it for one of its own."""
+
+
+class Fate(Protocol):
+    """What happens to a process: how slow its disk is, and when it dies."""
+
+    passed: float
+    """Seconds of simulated time."""
+
+    def delay(self) -> float:
+        """Give the seconds that the next piece of work in a thread takes."""
+
+    def step(self) -> None:
+        """Be told that the loop is about to do its next step; KilledError ends the process there."""
+
+    def done(self) -> None:
+        """Be told that a thread has done its work, which nobody has heard of yet; KilledError as above."""
+
+
+class _Jump(BaseSelector):
+    """Waits for nothing outside: where the loop would wait, its time passes."""
+
+    def __init__(self, fate: Fate) -> None:
+        self._fate = fate
+        self._keys: dict[Any, SelectorKey] = {}
+
+    def register(self, fileobj: Any, events: int, data: Any = None) -> SelectorKey:  # noqa: ANN401 - as in the library
+        self._keys[fileobj] = key = SelectorKey(fileobj, _number(fileobj), events, data)
+        return key
+
+    def unregister(self, fileobj: Any) -> SelectorKey:  # noqa: ANN401 - as in the library
+        return self._keys.pop(fileobj)
+
+    def get_map(self) -> Mapping[Any, SelectorKey]:
+        return self._keys
+
+    def select(self, timeout: float | None = None) -> list[tuple[SelectorKey, int]]:
+        assert timeout is not None, "everybody waits, and nothing will ever happen"
+        if timeout > 0:
+            self._fate.passed += timeout
+        self._fate.step()
+        return []
+
+
+class WorldLoop(asyncio.SelectorEventLoop):
+    """The loop of one process of a world."""
+
+    def __init__(self, fate: Fate) -> None:
+        self._fate = fate
+        super().__init__(_Jump(fate))
+
+    def time(self) -> float:
+        return self._fate.passed
+
+    def run_in_executor(self, executor: object, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:  # type: ignore[override] # noqa: ANN401 - as in the library
+        """Do in a step of its own, some time from now, what a thread would do; it cannot be called back."""
+        assert executor is None
+        future = self.create_future()
+        self.call_later(self._fate.delay(), self._work, future, func, args)
+        return future
+
+    def _work(self, future: asyncio.Future[Any], func: Callable[..., Any], args: tuple[Any, ...]) -> None:
+        try:
+            result, problem = func(*args), None
+        except Exception as raised:  # noqa: BLE001 - whoever waits gets it
+            result, problem = None, raised
+        self._fate.done()
+        if future.done():
+            return
+        if problem is not None:
+            future.set_exception(problem)
+        else:
+            future.set_result(result)
+
+
+def _number(fileobj: Any) -> int:  # noqa: ANN401 - a descriptor, or what has one
+    number: int = fileobj if isinstance(fileobj, int) else fileobj.fileno()
+    return number

@@ -1,0 +1,413 @@
+"""Defects planted in a station, each a small change of one of its parts, to see that the laws find them."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from scanner.events import event_id
+from scanner.market.bars import Bars
+from scanner.present.tables import table
+from scanner.service.addressing import Addressing
+from scanner.service.decided import Decided
+from scanner.service.desk import Desk
+from scanner.service.doubts import NONE
+from scanner.service.station import Station
+from scanner.service.store.outbox import Outbox
+from tests.worlds.disk import WorldDatabase, opened
+from tests.worlds.plan import Plan
+from tests.worlds.running import outcome, silent
+from tests.worlds.world import Parts, World, WorldStore
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+
+    from scanner.events import Event
+    from scanner.pipeline import Pipeline
+    from scanner.service.schedule import Group
+    from scanner.service.store import Batch, Said, SeriesUpdate, Store
+    from scanner.service.store.outbox import Delivery
+
+MOST = 500
+"""Worlds in which a defect has to show."""
+NOW_AND_THEN = 10
+
+
+class Planted(Parts):
+    """A station with a defect, which shows now and then."""
+
+    def __init__(self) -> None:
+        self._asked = 0
+
+    def strikes(self) -> bool:
+        """Whether the defect does its work this time."""
+        self._asked += 1
+        return self._asked % NOW_AND_THEN == 0
+
+    def batch(self, batch: Batch, now: int) -> Batch | None:
+        """Change what is to be kept; None loses all of it."""
+        del now
+        return batch
+
+    def outbox(self, store: Store) -> Outbox:
+        """Make the outbox."""
+        return store.outbox
+
+    def store(self, world: World) -> Store:
+        """Open the store with the defect."""
+        store = opened(ChangedStore, world)
+        store.world, store.planted = world, self
+        store.outbox = self.outbox(store)
+        return store
+
+
+class ChangedStore(WorldStore):
+    """A store that keeps what a planted defect makes of a batch."""
+
+    planted: Planted
+
+    def commit(self, batch: Batch) -> list[Event]:
+        """Keep something."""
+        changed = self.planted.batch(batch, self.clock())
+        return [each.event for each in batch.said] if changed is None else super().commit(changed)
+
+
+class LostCommit(Planted):
+    """What is to be kept is not, and nobody is told."""
+
+    def batch(self, batch: Batch, now: int) -> Batch | None:
+        """Lose it."""
+        del now
+        return None if batch.updates and self.strikes() else batch
+
+
+class ForgottenRow(Planted):
+    """An event is kept, and one of its sinks forgotten."""
+
+    def batch(self, batch: Batch, now: int) -> Batch:
+        """Forget the last sink."""
+        del now
+        return replace(
+            batch, said=[replace(s, sinks=s.sinks[:-1]) if s.sinks and self.strikes() else s for s in batch.said]
+        )
+
+
+class IdOfTheTime(Planted):
+    """The id of what follows on a setup depends on when it is said."""
+
+    def batch(self, batch: Batch, now: int) -> Batch:
+        """Give other ids."""
+        return replace(batch, said=[self._other(each, now) for each in batch.said])
+
+    def _other(self, said: Said, now: int) -> Said:
+        if not said.event.facts.follows or not self.strikes():
+            return said
+        return replace(said, event=replace(said.event, id=event_id(said.event.id, str(now))))
+
+
+class NotWithdrawn(Planted):
+    """A setup that does not stand any more is not withdrawn."""
+
+    def batch(self, batch: Batch, now: int) -> Batch:
+        """Leave withdrawals out."""
+        del now
+        return replace(batch, said=[each for each in batch.said if each.event.kind != "setup.withdrawn"])
+
+
+class StaleState(Planted):
+    """Bars are kept, but not what the engine remembers after them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._states: dict[str, bytes] = {}
+
+    def batch(self, batch: Batch, now: int) -> Batch:
+        """Keep the state of the time before."""
+        del now
+        return replace(batch, updates=[self._stale(each) for each in batch.updates])
+
+    def _stale(self, update: SeriesUpdate) -> SeriesUpdate:
+        before = self._states.get(update.key.instrument)
+        if not update.state or (before is not None and len(update.bars) and self.strikes()):
+            return update if before is None or not update.state else replace(update, state=before)
+        self._states[update.key.instrument] = update.state
+        return update
+
+
+class CoarserLost(Planted):
+    """A coarser bar is judged and not kept."""
+
+    def batch(self, batch: Batch, now: int) -> Batch:
+        """Leave it out."""
+        del now
+        updates = [
+            replace(each, bars=Bars.of([]))
+            if each.key.timeframe != "1m" and not self._told(batch) and self.strikes()
+            else each
+            for each in batch.updates
+        ]
+        return replace(batch, updates=updates)
+
+    @staticmethod
+    def _told(batch: Batch) -> bool:
+        return any(each.series is not None and each.series.timeframe != "1m" for each in batch.said)
+
+
+class NoSummary(Planted):
+    """What came too late to be sent is summed up nowhere."""
+
+    def batch(self, batch: Batch, now: int) -> Batch:
+        """Leave summaries out."""
+        del now
+        return replace(batch, said=[each for each in batch.said if each.event.kind != "station.caught_up"])
+
+
+class NotSynced(Planted):
+    """What is kept is not synced to the disk."""
+
+    def store(self, world: World) -> Store:
+        """Open the store with the defect."""
+        store = super().store(world)
+        store.database.__class__ = CarelessDatabase
+        return store
+
+
+class CarelessDatabase(WorldDatabase):
+    """A database to which nothing matters much."""
+
+    @contextmanager
+    def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
+        """Begin what a power cut may take back."""
+        del durable
+        with super().writing(durable=False) as connection:
+            yield connection
+
+
+class ChangedOutbox(Outbox):
+    """An outbox with a defect."""
+
+    planted: Planted
+
+
+class OutboxPlanted(Planted):
+    """A station with a defect in its outbox."""
+
+    Kind: type[ChangedOutbox] = ChangedOutbox
+
+    def outbox(self, store: Store) -> Outbox:
+        """Make the outbox with the defect."""
+        made = self.Kind(store.database, store.clock)
+        made.planted = self
+        return made
+
+
+class DoubledDelivery(OutboxPlanted):
+    """What arrived is not always marked, and goes out again."""
+
+    class Kind(ChangedOutbox):
+        """Forgets marks."""
+
+        def delivered(self, numbers: Iterable[int], *, late: Collection[int] = ()) -> None:
+            """Mark, or forget it."""
+            if not self.planted.strikes():
+                super().delivered(numbers, late=late)
+
+
+class WrongOrder(OutboxPlanted):
+    """What is said last goes out first."""
+
+    class Kind(ChangedOutbox):
+        """Turns the order round."""
+
+        def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
+            """Give deliveries the wrong way round."""
+            found = super().due(now, sink, limit)
+            return found[::-1]
+
+
+class MarkedTooEarly(OutboxPlanted):
+    """What is about to go out counts as delivered already."""
+
+    class Kind(ChangedOutbox):
+        """Marks before anything has arrived."""
+
+        def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
+            """Give deliveries, and mark them."""
+            found = super().due(now, sink, limit)
+            self.delivered([each.number for each in found])
+            return found
+
+
+class GivenUp(OutboxPlanted):
+    """What fails is sometimes given up instead of tried again."""
+
+    class Kind(ChangedOutbox):
+        """Buries what failed."""
+
+        def failed(self, numbers: Iterable[int], next_try: int, error: str) -> None:
+            """Try again, or not."""
+            if self.planted.strikes():
+                self.dead(numbers, error)
+            else:
+                super().failed(numbers, next_try, error)
+
+
+class StationPlanted(Planted):
+    """A station with a defect of its own."""
+
+    Kind: type[Station] = Station
+
+    def station(self, *parts: Any, **more: Any) -> Station:  # noqa: ANN401 - those of Station
+        """Make it with the defect."""
+        made = self.Kind(*parts, **more)
+        made.planted = self  # type: ignore[attr-defined]  # for its own methods alone
+        return made
+
+
+class SkippedClose(StationPlanted):
+    """A bar close is slept through now and then."""
+
+    class Kind(Station):
+        """Sleeps through closes."""
+
+        planted: Planted
+
+        async def _close(self, group: Group, close: int) -> None:
+            if not self.planted.strikes():
+                await super()._close(group, close)
+
+
+class Leak(StationPlanted):
+    """What was asked for is never forgotten."""
+
+    class Kind(Station):
+        """Remembers all closes."""
+
+        planted: Planted
+        asked: list[object]
+
+        async def _close(self, group: Group, close: int) -> None:
+            self.asked = [*getattr(self, "asked", []), *self._asks(group, close)]
+            await super()._close(group, close)
+
+
+class SlowStop(StationPlanted):
+    """A stop waits for what feeds still have to answer."""
+
+    class Kind(Station):
+        """Waits."""
+
+        planted: Planted
+
+        async def _stop(self, *tasks: Any) -> None:  # noqa: ANN401 - tasks
+            for intake in self.intakes.values():
+                await intake.rest(60)
+            await super()._stop(*tasks)
+
+
+class SwallowedRestatement(StationPlanted):
+    """What a feed restates is not taken."""
+
+    class Kind(Station):
+        """Has another desk."""
+
+        planted: Planted
+
+        def __init__(self, *parts: Any, **more: Any) -> None:  # noqa: ANN401 - those of Station
+            super().__init__(*parts, **more)
+            self.desk.__class__ = DeafDesk
+
+
+class DeafDesk(Desk):
+    """A desk to which every bar is as it came first."""
+
+    def _beyond_doubt(self, *_: Any) -> Bars:  # noqa: ANN401 - whatever it is given
+        return NONE
+
+
+class OldNews(StationPlanted):
+    """A setup is sent however late it was found."""
+
+    class Kind(Station):
+        """Takes everything for news."""
+
+        planted: Planted
+
+        def __init__(self, *parts: Any, **more: Any) -> None:  # noqa: ANN401 - those of Station
+            super().__init__(*parts, **more)
+            self.desk.addressing = Addressing(self.store, self.route, 10**6, lambda: self.desk.watched)
+
+
+class LostDecision(StationPlanted):
+    """What was decided is forgotten at a start."""
+
+    class Kind(Station):
+        """Hears only of what is decided while it watches."""
+
+        planted: Planted
+
+        def __init__(self, *parts: Any, **more: Any) -> None:  # noqa: ANN401 - those of Station
+            super().__init__(*parts, **more)
+            self.desk._decided = Forgetful(self.store)
+
+
+class Forgetful(Decided):
+    """Takes what was decided before for known."""
+
+    def begin(self, pipelines: Mapping[str, Pipeline]) -> None:
+        """Hand on nothing."""
+        del pipelines
+        found = self._store.decisions.after()
+        self.last = max(self.last, found[-1][1].number if found else 0)
+
+
+DEFECTS: tuple[type[Planted], ...] = (
+    LostCommit,
+    NotSynced,
+    StaleState,
+    CoarserLost,
+    ForgottenRow,
+    DoubledDelivery,
+    WrongOrder,
+    MarkedTooEarly,
+    GivenUp,
+    SkippedClose,
+    SwallowedRestatement,
+    NotWithdrawn,
+    IdOfTheTime,
+    LostDecision,
+    NoSummary,
+    OldNews,
+    SlowStop,
+    Leak,
+)
+
+
+def found_after(defect: type[Planted], seed: int, most: int = MOST) -> tuple[int, str]:
+    """Give after how many worlds a defect shows, and how; 0 where it does not."""
+    with silent():
+        for number in range(most):
+            faults = outcome(Plan.of(seed + number), defect).faults
+            if faults:
+                return number + 1, faults[0]
+    return 0, ""
+
+
+def _found(told: tuple[type[Planted], int]) -> tuple[int, str]:
+    return found_after(*told)
+
+
+def show(seed: int, defects: Sequence[type[Planted]] = DEFECTS, tell: Callable[[str], object] = print) -> int:
+    """Plant each defect and tell after how many worlds it shows; gives 1 where one does not."""
+    with multiprocessing.get_context("spawn").Pool(len(os.sched_getaffinity(0))) as pool:
+        found = pool.map(_found, [(defect, seed) for defect in defects], chunksize=1)
+    rows = [
+        ((defect.__doc__ or "").partition("\n")[0], f"{after:,}" if after else "NEVER", fault.partition(":")[0])
+        for defect, (after, fault) in zip(defects, found, strict=True)
+    ]
+    tell("\n".join(table(("defect", "found after so many worlds", "by the fault"), rows, left=(0, 2))))
+    return int(any(not after for after, _ in found))

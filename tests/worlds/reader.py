@@ -1,0 +1,90 @@
+"""Those who read what a station says: sinks that take it, fail, or take it and do not say so."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from scanner.ports import DeliveryError, DeliveryRefusedError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.ports import Message
+    from tests.worlds.world import World
+
+REFUSED = 50
+"""Of so many events a sink in trouble refuses about one for good."""
+
+
+@dataclass
+class Reader:
+    """Somebody at the other end of a sink, over all lives of a station."""
+
+    arrived: dict[str, str] = field(default_factory=dict)
+    """What arrived, by id, in the order in which each came first."""
+    confirmed: set[str] = field(default_factory=set)
+    """What the station of this life knows to have arrived."""
+    settled: set[str] = field(default_factory=set)
+    """What was marked as delivered in the store when this life began."""
+    refused: set[str] = field(default_factory=set)
+    repeats: int = 0
+
+
+class WorldSink:
+    """The way to a reader in one life of a station."""
+
+    wants_pictures = False
+
+    def __init__(self, name: str, world: World, *, digests: bool, at_once: int) -> None:
+        self.name, self.world, self.life = name, world, world.life
+        self.digests, self.at_once = digests, at_once
+        self.reader = world.readers[name]
+        self.chance = world.plan.chance(f"sink {name} {world.life}")
+
+    async def start(self) -> None:
+        """Connect, unless there is trouble."""
+        if self.world.sink_is_out(self.name):
+            raise DeliveryError("nobody answers")
+
+    async def stop(self) -> None:
+        """Let go; in trouble that never ends."""
+        if self.world.sink_is_out(self.name):
+            await asyncio.sleep(10**6)
+
+    async def deliver(self, messages: Sequence[Message]) -> None:
+        """Take messages, as the world wants it."""
+        world, chance = self.world, self.chance
+        if not world.lives(self.life):
+            return
+        for message in messages:
+            if message.event.id in self.reader.confirmed | self.reader.settled:
+                world.fault("delivered twice", f"{message.event.kind} {message.event.id} to {self.name}")
+        await asyncio.sleep(chance.uniform(0.01, 0.2))
+        troubled = world.has("sink-trouble")
+        if world.sink_is_out(self.name):
+            await asyncio.sleep(chance.choice((0.1, 5.0, 40.0)))
+            world.count("sink failures")
+            raise DeliveryError("nobody answers", chance.choice((None, None, 20.0)))
+        refused = {each.event.id for each in messages if troubled and self._refuses(each.event.id)}
+        if refused:
+            self.reader.refused |= refused
+            world.count("sink refusals")
+            raise DeliveryRefusedError("such events are not taken here")
+        if not world.lives(self.life):
+            return
+        for message in messages:
+            event = message.event
+            self.reader.repeats += event.id in self.reader.arrived
+            if self.reader.arrived.setdefault(event.id, event.to_json()) != event.to_json():
+                world.fault("one id, two events", event.id)
+        world.count("deliveries", len(messages))
+        if troubled and chance.random() < 0.1:
+            world.count("answers lost")
+            await asyncio.sleep(chance.choice((0.1, 20.0)))
+            raise DeliveryError("the line broke")
+        self.reader.confirmed |= {each.event.id for each in messages}
+
+    def _refuses(self, name: str) -> bool:
+        return (int(name[:8], 16) + self.world.plan.seed) % REFUSED == 0

@@ -1,0 +1,168 @@
+"""The user of a world: decides on setups, changes the list, and has the store kept in order."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from scanner.commands.deciding import Wish, keep
+from scanner.commands.trouble import UsageError
+from scanner.events import OF_SETUPS
+from scanner.journal.stories import stories
+from scanner.service.store import Store, StoreTroubleError
+from scanner.service.upkeep import Upkeep
+from scanner.settings import SettingsError
+from tests.worlds.disk import opened
+
+if TYPE_CHECKING:
+    from random import Random
+
+    from scanner.journal.stories import Story
+    from scanner.service.station import Station
+    from scanner.service.store.decisions import Decided
+    from tests.worlds.world import World
+
+AMONG = 6
+"""Of so many stories, the last ones, one is decided on."""
+TRIED_AGAIN = 20.0
+"""Seconds after which a list that was refused is given again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A decision that was answered: ``kept`` says how."""
+
+    thread: str
+    kind: str
+    text: str
+    price: Decimal | None
+    kept: bool
+
+
+class User:
+    """What somebody does beside a station, at moments that the world chooses."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.asked: list[Asked] = []
+        self.settled = asyncio.Event()
+        """Set once there is no other list to be taken any more."""
+        plan = world.plan
+        self._chance = plan.chance("decisions")
+        self._decides: list[float] = []
+        if "decisions" in plan.kinds:
+            self._decides = sorted(self._chance.uniform(30, world.end) for _ in range(self._chance.randint(3, 12)))
+        lists = plan.chance("reloads")
+        self._lists = []
+        if "reloads" in plan.kinds:
+            listed = world.listed
+            for moment in sorted(lists.uniform(0, world.end) for _ in range(lists.randint(1, 3))):
+                listed = listed.other(world.exchange.names, lists)
+                self._lists.append((moment, listed))
+        self._upkeep = plan.chance("upkeep")
+
+    def edit(self) -> None:
+        """Begin a life with the list that was last written, while nobody watched."""
+        self.settled = asyncio.Event()
+        while self._lists and self._lists[0][0] <= self.world.passed:
+            self.world.listed = self._lists.pop(0)[1]
+            self.world.count("lists changed at a start")
+
+    async def reload(self, station: Station) -> None:
+        """Change the list while it is watched, and again where that is refused."""
+        while self._lists:
+            await self.world.until(self._lists[0][0])
+            await station.watching.wait()
+            _, listed = self._lists.pop(0)
+            self.world.listed = listed
+            while True:
+                try:
+                    await station.reload(listed.settings())
+                except (SettingsError, StoreTroubleError):
+                    self.world.count("reloads refused")
+                    await asyncio.sleep(TRIED_AGAIN)
+                else:
+                    break
+            self.world.count("reloads")
+            self.world.took(listed, {name: station.last_close(name) for name in listed.names})
+        self.settled.set()
+
+    async def keep_in_order(self, store: Store) -> None:
+        """Do now and then what the upkeep does every minute and every day."""
+        while self.world.has("upkeep"):
+            await asyncio.sleep(self._upkeep.uniform(10, 200))
+            upkeep = Upkeep(store, keep_bars=10**6, keep_days=10**4, note=lambda _: None)
+            if self._upkeep.random() < 0.5:
+                await upkeep.tidy()
+                await asyncio.to_thread(fold, store)
+            else:
+                await upkeep.retain()
+            self.world.count("upkeep")
+
+    async def decide(self, store: Store) -> None:
+        """Decide at the moments chosen, beside the station or by way of it."""
+        while self._decides:
+            await self.world.until(self._decides[0])
+            self._decides.pop(0)
+            if self._chance.random() < 0.3:
+                await asyncio.to_thread(self._decide, store)
+            else:
+                self._beside()
+
+    def _beside(self) -> None:
+        try:
+            store = opened(Store, self.world, visiting=True)
+        except StoreTroubleError:
+            return
+        with store:
+            self._decide(store)
+
+    def _decide(self, store: Store) -> None:
+        world, chance = self.world, self._chance
+        with world.observed():
+            found = stories(store.events.find(kinds=OF_SETUPS))[-AMONG:]
+        still_open = [each for each in found if each.is_open] or found
+        if not still_open or not world.alive:
+            return
+        story = chance.choice(still_open)
+        kind: Decided = chance.choice(("take", "take", "take", "pass", "leave", "note"))
+        wish = Wish(story.id, kind, _price(story, kind, chance), _size(kind, chance), f"{len(self.asked)}")
+        for _ in range(chance.choice((1, 1, 2))):
+            try:
+                made, _ = keep(store, wish, "UTC")
+            except UsageError:
+                self.asked.append(Asked(story.id, kind, wish.text, wish.price, kept=False))
+                world.count("decisions refused")
+            except StoreTroubleError:
+                self.asked.append(Asked(story.id, kind, wish.text, wish.price, kept=False))
+                world.count("decisions that failed")
+            else:
+                self.asked.append(Asked(story.id, kind, made.text, made.price, kept=True))
+                world.count("decisions")
+                if world.has("kills") and chance.random() < 0.4:
+                    world.doom("kills", "steps")
+
+
+def fold(store: Store) -> None:
+    """Move all tails into pages, as the upkeep does once they are long."""
+    try:
+        while (bucket := store.bars.longest_tail(due=False)) is not None:
+            with store.bars.writing() as connection:
+                store.bars.fold(connection, bucket)
+    except StoreTroubleError:
+        return
+
+
+def _price(story: Story, kind: Decided, chance: Random) -> Decimal | None:
+    data = story.setup
+    entry = data["entries"][data["entry_style"]]
+    if kind not in {"take", "leave"} or entry["risk"] is None or chance.random() < 0.3:
+        return None
+    away = Decimal(entry["risk"]) * Decimal(f"{chance.uniform(-0.5, 0.5):.3f}")
+    return (Decimal(entry["price"] or data["close"]) + away).quantize(Decimal("0.01"))
+
+
+def _size(kind: Decided, chance: Random) -> Decimal | None:
+    return Decimal(chance.randint(1, 9)) if kind == "take" and chance.random() < 0.5 else None

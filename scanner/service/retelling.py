@@ -39,9 +39,11 @@ def retold(
     if not whole:  # it is new, or stood before the series was judged by its rules, when nobody was told
         return (list(found), False) if is_found else ([], True)
     said = whole[-1]
-    if said.kind in {"setup.withdrawn", "setup.broken_off"}:
-        again = is_found and said.kind == "setup.withdrawn"
-        return (_anew(found, said), False) if again else ([], True)
+    if said.kind == "setup.withdrawn" and is_found:
+        return _anew(found, said), False
+    # What ended before stays so, though by the rules there are now it may have gone on.
+    if said.kind in {"setup.withdrawn", "setup.broken_off"} or (said.facts.ends and said.time < since):
+        return [], True
     setup = said_last(whole)
     is_gone = setup.time >= max(since, judged_from) and not is_found
     if is_gone or not is_known:

@@ -1,4 +1,4 @@
-"""What must be told of an MQTT broker to reach it, and a connection to it that leaves nothing behind."""
+"""The settings needed to reach an MQTT broker, and a connection to it that leaves nothing behind."""
 
 from __future__ import annotations
 
@@ -20,32 +20,30 @@ if TYPE_CHECKING:
 
 PLAIN_PORT, TLS_PORT = 1883, 8883
 LIBRARY = logging.getLogger("closewatch.mqtt.library")
-"""Where the library tells what it does. What goes wrong is told by exceptions, and better."""
+"""The library's log. Exceptions report failures, and in more detail."""
 LIBRARY.setLevel(logging.CRITICAL)
 TIMED_OUT = "Operation timed out"
-"""How aiomqtt says so."""
+"""The words of aiomqtt for it."""
 
 
 class BrokerSettings(BaseModel):
-    """Which broker, and who we are to it."""
+    """The broker, and our identity there."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 
-    host: str = Field(min_length=1, description="Host name or address of the broker.")
-    port: int | None = Field(None, ge=1, le=65_535, description="Port; without one 1883, or 8883 with TLS.")
-    version: Literal["5.0", "3.1.1"] = Field("5.0", description="Version of MQTT that the broker speaks.")
-    user: str | None = Field(None, description="User name to log in with.")
-    password: SecretStr | None = Field(None, description="Password to log in with; never in the file.")
-    tls: bool = Field(
-        default=False, description="Whether to speak TLS, as one should with any broker not on this machine."
-    )
+    host: str = Field(min_length=1, description="host name or address of the broker")
+    port: int | None = Field(None, ge=1, le=65_535, description="port; by default 1883, or 8883 with TLS")
+    version: Literal["5.0", "3.1.1"] = Field("5.0", description="version of MQTT that the broker supports")
+    user: str | None = Field(None, description="user name to log in with")
+    password: SecretStr | None = Field(None, description="password to log in with; never in the file")
+    tls: bool = Field(default=False, description="whether to use TLS, as is right for any broker not on this machine")
     ca_file: Path | None = Field(
-        None, description="PEM file of the authorities to trust; without one, those that the system trusts."
+        None, description="PEM file of the authorities to trust; by default those of the system"
     )
-    client_cert: Path | None = Field(None, description="PEM file of the certificate to show to the broker.")
-    client_key: Path | None = Field(None, description="PEM file of its private key.")
-    client_key_password: SecretStr | None = Field(None, description="Password of the private key, where it has one.")
-    keep_alive: int = Field(30, ge=5, le=65_535, description="Seconds of silence after which the other side is asked.")
+    client_cert: Path | None = Field(None, description="PEM file of the certificate to show to the broker")
+    client_key: Path | None = Field(None, description="PEM file of its private key")
+    client_key_password: SecretStr | None = Field(None, description="password of the private key, if it has one")
+    keep_alive: int = Field(30, ge=5, le=65_535, description="seconds of silence after which the connection is checked")
 
     @model_validator(mode="after")
     def _login_is_whole(self) -> Self:
@@ -64,12 +62,12 @@ class BrokerSettings(BaseModel):
 
     @property
     def anonymous(self) -> Self:
-        """The same broker for somebody who does not say who they are."""
+        """The same broker for a client without a login."""
         nobody = dict.fromkeys(("user", "password", "client_cert", "client_key", "client_key_password"))
         return self.model_copy(update=nobody)
 
     def tls_context(self) -> ssl.SSLContext | None:
-        """Read the certificates, None without TLS; ValueError names a file that will not do."""
+        """Read the certificates, None without TLS; ValueError names an unusable file."""
         if not self.tls:
             return None
         for path in (self.ca_file, self.client_cert, self.client_key):
@@ -85,12 +83,12 @@ class BrokerSettings(BaseModel):
                 context.load_cert_chain(self.client_cert, self.client_key, password)
         except OSError as problem:
             paths = [str(path) for path in (self.ca_file, self.client_cert, self.client_key) if path]
-            raise ValueError(f"the certificates in {', '.join(paths)} are of no use: {problem}") from problem
+            raise ValueError(f"the certificates in {', '.join(paths)} cannot be used: {problem}") from problem
         return context
 
 
 class _ClosingSocket(ssl.SSLSocket):
-    """A socket that is not left open when the two sides cannot agree, as paho leaves it."""
+    """A socket that is closed when the two sides cannot agree; paho would leave it open."""
 
     def do_handshake(self, block: bool = False) -> None:
         """Shake hands, or close."""
@@ -102,9 +100,9 @@ class _ClosingSocket(ssl.SSLSocket):
 
 
 class BrokerLine(aiomqtt.Client):
-    """A connection to a broker that is closed for good whenever it is given up, be it half made.
+    """A connection to a broker that is closed for good whenever it is given up, even half made.
 
-    ``tls`` is what ``BrokerSettings.tls_context`` gives; ``options`` are those of aiomqtt that settings do not tell.
+    ``tls`` comes from ``BrokerSettings.tls_context``; ``options`` are those of aiomqtt beyond the settings.
     """
 
     def __init__(
@@ -129,9 +127,9 @@ class BrokerLine(aiomqtt.Client):
             logger=LIBRARY,
             **options,
         )
-        self._hung_up = "does it want a client certificate?" if tls else "does it want TLS?"
+        self._hung_up = "does it require a client certificate?" if tls else "does it require TLS?"
         five = settings.version == "5.0"
-        self._silent = "does it speak 3.1.1 alone? Then set version" if five else "is it an MQTT broker?"
+        self._silent = "does it support only 3.1.1? Then set version" if five else "is it an MQTT broker?"
         self._abandoned = False
         self._thread = threading.get_ident()
 
@@ -148,13 +146,13 @@ class BrokerLine(aiomqtt.Client):
             raise
 
     def break_off(self) -> None:
-        """Close the line without a word."""
+        """Close the connection without a farewell."""
         line = self._client.socket()
         if isinstance(line, socket.socket):
             with suppress(OSError):
                 line.shutdown(socket.SHUT_RDWR)
 
-    # What happens on the line reaches only these methods of aiomqtt's.
+    # Events of the connection reach only these methods of aiomqtt.
 
     def _client_connect(self) -> None:
         super()._client_connect()
@@ -183,9 +181,9 @@ class BrokerLine(aiomqtt.Client):
         properties: Properties | None = None,
     ) -> None:
         if self._connected.cancelled():
-            return  # it was given up before it was made, and nobody waits for it
+            return  # it was given up before it was made, so no call waits for it
         if self._connected.done():
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
         elif not self._abandoned:
             # aiomqtt would wait out its time for an answer.
-            self._connected.set_exception(aiomqtt.MqttError(f"it hung up instead of answering; {self._hung_up}"))
+            self._connected.set_exception(aiomqtt.MqttError(f"it disconnected instead of answering; {self._hung_up}"))

@@ -1,4 +1,4 @@
-"""The command ``closewatch``. Only words are read here; the work is imported when a command runs."""
+"""The command ``closewatch``. It only parses the command line; each command imports its work when it runs."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from scanner.recordings import Reading
 
 app = typer.Typer(
-    help="""Watch bar closes for setups and say where to enter, where the idea is wrong and how much to risk.
+    help="""Watch bar closes for setups; show the entry, the stop and the size of each.
 
-    Begin with `closewatch demo`; then `closewatch replay FILE` with bars of your own.
+    Start with `closewatch demo`, then run `closewatch replay FILE` on your own bars.
 
     Nothing here is advice, and past results prove nothing about the future.""",
     no_args_is_help=True,
@@ -41,60 +41,59 @@ Files = Annotated[
         metavar="FILE…",
     ),
 ]
-Tz = Annotated[str, typer.Option(help="Time zone of times that name none, and of the times shown.", metavar="ZONE")]
+Tz = Annotated[str, typer.Option(help="Time zone for times without one, and for the times shown.", metavar="ZONE")]
 Stamp = Annotated[Literal["open", "close"], typer.Option(help="Whether a bar's time is its open or its close.")]
 TimeFormat = Annotated[
-    str | None, typer.Option(help="How times are written, where the file does not tell.", metavar="%m/%d/%Y")
+    str | None, typer.Option(help="How times are written, where the file does not make it clear.", metavar="%m/%d/%Y")
 ]
 ColumnNames = Annotated[
     list[str] | None,
     typer.Option(
         "--columns",
-        help="Which columns are which, where their names do not tell: time, open, high, low, close, volume or symbol, "
-        "and the name or, without a header, the number of the column.",
+        help="Which column is which, where their names do not make it clear: time, open, high, low, close, volume or "
+        "symbol, and the name of the column or, without a header, its number.",
         metavar="time=NAME,…",
     ),
 ]
 DecimalMark = Annotated[
-    Literal[".", ","] | None, typer.Option("--decimal", help="The decimal mark, where the numbers do not tell.")
+    Literal[".", ","] | None,
+    typer.Option("--decimal", help="The decimal mark, where the numbers do not make it clear."),
 ]
 CalendarName = Annotated[
     str,
     typer.Option(
         "--calendar",
         help="Sessions of the instruments: an exchange's ISO code such as XNYS, `24/7`, `24/5`, "
-        "or `none` where they are not known; then a missing bar cannot be noticed.",
+        "or `none` if unknown; missing bars then go unnoticed.",
         metavar="NAME",
     ),
 ]
-Step = Annotated[
-    str | None, typer.Option(help="Price step, e.g. 0.01. Without it, guessed from the bars of the warm-up.")
-]
+Step = Annotated[str | None, typer.Option(help="Price step, e.g. 0.01. Default: estimated from the warm-up bars.")]
 TimeframeName = Annotated[
     list[str] | None,
     typer.Option(
-        "--timeframe", help="Timeframe to look at, 1m … 1w; again for more. Without it, that of the file.", metavar="TF"
+        "--timeframe", help="Timeframe to look at, 1m … 1w; repeat for more. Default: the file's.", metavar="TF"
     ),
 ]
-Equity = Annotated[str | None, typer.Option(help="Money in the account; with it, a size is given at 1 % risk.")]
+Equity = Annotated[str | None, typer.Option(help="Money in the account; each setup then shows a size at 1 % risk.")]
 CurrencyCode = Annotated[
     str | None,
     typer.Option(
         "--currency",
-        help="Currency of the equity, and of prices of which no configuration tells it, such as EUR.",
+        help="Currency of the equity, and of prices whose currency no configuration gives, such as EUR.",
         metavar="CODE",
     ),
 ]
 
 AsOf = Annotated[
     str | None,
-    typer.Option("--as-of", help="Leave out bars that go on after this moment; now, unless said.", metavar="TIME"),
+    typer.Option("--as-of", help="Leave out bars that close after this moment. Default: now.", metavar="TIME"),
 ]
 ConfigFile = Annotated[
     Path | None,
     typer.Option(
         "--config",
-        help="Configuration whose instruments, rules and account to use; files are matched by instrument name.",
+        help="Configuration with the instruments, rules and account to use; files are matched by instrument name.",
         metavar="CONFIG.toml",
     ),
 ]
@@ -112,10 +111,10 @@ def _say_version(*, wanted: bool) -> None:
 def _common(
     *,
     version: Annotated[
-        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Say which version this is.")
+        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Show the version.")
     ] = False,
 ) -> None:
-    """Take the options that stand before any command."""
+    """Take the options before the command."""
 
 
 def _number(text: str | None, option: str) -> Decimal | None:
@@ -143,7 +142,9 @@ def replay(
     timeframe: TimeframeName = None,
     events: Annotated[
         str | None,
-        typer.Option(help="Write each event as a line of JSON to this file, or to `-`.", metavar="OUT.jsonl"),
+        typer.Option(
+            help="Write each event as a line of JSON to this file; `-` is standard output.", metavar="OUT.jsonl"
+        ),
     ] = None,
     tz: Tz = "UTC",
     stamp: Stamp = "open",
@@ -156,9 +157,9 @@ def replay(
     currency: CurrencyCode = None,
     config: ConfigFile = None,
     as_of: AsOf = None,
-    strict: Annotated[bool, typer.Option("--strict", help="Stop at the first row that is refused.")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Stop at the first refused row.")] = False,
 ) -> int:
-    """Show every moment in recorded bars at which a setup stood, with its levels.
+    """Show every setup in recorded bars, with its levels.
 
     Example: closewatch replay prices.csv.gz --timeframe 1h --calendar XNYS --events found.jsonl
     """
@@ -178,7 +179,8 @@ def replay(
 def import_bars(
     files: Files,
     out: Annotated[
-        Path | None, typer.Option(help="Write the bars to this file, for every other command.", metavar="BARS.parquet")
+        Path | None,
+        typer.Option(help="Write the bars to this file, which every other command can read.", metavar="BARS.parquet"),
     ] = None,
     tz: Tz = "UTC",
     stamp: Stamp = "open",
@@ -187,7 +189,7 @@ def import_bars(
     decimal: DecimalMark = None,
     calendar: CalendarName = "none",
 ) -> int:
-    """Show what is understood of files: columns, zone, decimal mark, timeframe, the first bars; and write clean bars.
+    """Show how files are read (columns, zone, decimal mark, timeframe, first bars), and write clean bars.
 
     Example: closewatch import kurse.xlsx --out kurse.parquet
     """
@@ -202,29 +204,30 @@ def study(
     files: Files,
     out: Annotated[
         Path,
-        typer.Option(help="Folder for tables, and for what was done so far; the same command goes on.", metavar="DIR"),
+        typer.Option(
+            help="Folder for the tables and the progress; run the same command again to resume.", metavar="DIR"
+        ),
     ] = Path("study"),
     workers: Annotated[
-        int, typer.Option(help="Processes to work with; 0 for as many as there are cores.", min=0, metavar="N")
+        int, typer.Option(help="Number of processes; 0 means one for each core.", min=0, metavar="N")
     ] = 0,
     cluster: Annotated[
         str,
         typer.Option(help="Work on an existing Dask cluster instead, by its scheduler's address.", metavar="ADDRESS"),
     ] = "",
-    seed: Annotated[int, typer.Option(help="What random draws begin with.", metavar="N")] = 0,
+    seed: Annotated[int, typer.Option(help="Seed of the random draws.", metavar="N")] = 0,
     register: Annotated[
         str | None,
         typer.Option(
-            help="Only write a hypothesis of this name down, beside the bars; later studies judge it on bars that "
-            "came after, and on no others.",
+            help="Only record a hypothesis of this name, beside the bars; later studies test it on later bars only.",
             metavar="NAME",
         ),
     ] = None,
     where: Annotated[
         list[str] | None,
         typer.Option(
-            help="With --register: which setups it is about, such as direction=long or timeframe=1d; again for "
-            "more. Without it, all.",
+            help="With --register: which setups it is about, such as direction=long or timeframe=1d; repeat for more. "
+            "Default: all.",
             metavar="COLUMN=VALUE",
         ),
     ] = None,
@@ -232,7 +235,7 @@ def study(
         bool,
         typer.Option(
             "--keep",
-            help="Leave what each kind of setup came to beside the store of --config; alerts end with it from then on.",
+            help="Save the results of each kind of setup beside the store of --config; alerts then end with them.",
         ),
     ] = False,
     timeframe: TimeframeName = None,
@@ -246,16 +249,16 @@ def study(
     config: ConfigFile = None,
     as_of: AsOf = None,
 ) -> int:
-    """Study what setups came to on recorded bars, beside random bars and beside other rules.
+    """Study how setups performed on recorded bars, compared with random bars and with other rules.
 
     Example: closewatch study bars/ --config watch.toml --out study
     """
     if where and register is None:
-        raise typer.BadParameter("--where says which setups a hypothesis is about: give --register NAME too")
+        raise typer.BadParameter("--where narrows a hypothesis: give --register NAME too")
     if keep and register is not None:
-        raise typer.BadParameter("--register looks at nothing that could be kept: leave --keep out")
+        raise typer.BadParameter("--register looks at no results, so there is nothing to keep: leave --keep out")
     if keep and config is None:
-        raise typer.BadParameter("--keep leaves its table beside the store of a configuration: give --config too")
+        raise typer.BadParameter("--keep saves its table beside the store of a configuration: give --config too")
     from scanner.commands import register as registering  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.commands import study as command  # noqa: PLC0415 - as above
     from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
@@ -275,10 +278,10 @@ def study(
 @app.command()
 def explain(
     files: Files,
-    at: Annotated[str, typer.Option(help="The bar: a day, or the time at which it closed.", metavar="TIME")],
+    at: Annotated[str, typer.Option(help="The bar: a day, or the time of its close.", metavar="TIME")],
     timeframe: TimeframeName = None,
     instrument: Annotated[
-        str | None, typer.Option(help="Which instrument, where the files hold several.", metavar="NAME")
+        str | None, typer.Option(help="Which instrument, if the files hold several.", metavar="NAME")
     ] = None,
     tz: Tz = "UTC",
     stamp: Stamp = "open",
@@ -292,7 +295,7 @@ def explain(
     config: ConfigFile = None,
     as_of: AsOf = None,
 ) -> None:
-    """Say why there was a setup at a bar, or why there was none: every rule with its number.
+    """Explain why there was, or was not, a setup at a bar: each rule with its figures.
 
     Example: closewatch explain prices.csv.gz --at 2024-03-18T15:30
     """
@@ -312,22 +315,52 @@ def explain(
 def watch(
     config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
 ) -> None:
-    """Watch the list of a configuration unattended, and tell of every setup at its bar close.
+    """Watch the instruments of a configuration unattended, and report every setup at its bar close.
 
     Example: closewatch watch config/demo.toml, which plays a day of the demo feed as if it were live.
     """
     from scanner.commands import watch as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.page.serving import beside  # noqa: PLC0415 - as above
 
-    command.run(config)
+    command.run(config, beside)
+
+
+@app.command()
+def page(
+    config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
+    port: Annotated[
+        int | None,
+        typer.Option(
+            help="Port to serve it on, where it is another than that of [page].", min=1, max=65_535, metavar="PORT"
+        ),
+    ] = None,
+    set_password: Annotated[
+        bool,
+        typer.Option(
+            "--set-password", help="Only ask for a password, and leave it hashed in the file that [page] has."
+        ),
+    ] = False,
+) -> None:
+    """Serve a page for your browser: what is open, what is near, why not, and the journal.
+
+    From the store alone, beside the running station and when none runs. Only this machine reaches it, unless [page]
+    says otherwise. Example: closewatch page config/demo.toml
+    """
+    from scanner.commands import page as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    if set_password:
+        command.set_password(config)
+    else:
+        command.run(config, port)
 
 
 @app.command()
 def status(
     config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
 ) -> None:
-    """Say how a station stands: last bars, lags, what is warm, next closes, and what waits to be delivered.
+    """Show the state of a station: last bars, lags, what is warm, next closes and pending deliveries.
 
-    Works beside the running station, and when none runs. Example: closewatch status watch.toml
+    Works whether or not the station is running. Example: closewatch status watch.toml
     """
     from scanner.commands import status as command  # noqa: PLC0415 - heavy, and not needed for --help
 
@@ -345,11 +378,11 @@ def demo() -> None:
 @app.command()
 def chart(
     files: Files,
-    at: Annotated[str, typer.Option(help="The bar: a day, or the time at which it closed.", metavar="TIME")],
+    at: Annotated[str, typer.Option(help="The bar: a day, or the time of its close.", metavar="TIME")],
     out: Annotated[
         Path | None,
         typer.Option(
-            help="Picture to write, .png or .svg. Without it, one named after the bar, in this folder.",
+            help="Picture to write, .png or .svg. Default: a file in this folder, named after the bar.",
             metavar="PICTURE",
         ),
     ] = None,
@@ -357,12 +390,12 @@ def chart(
         bool,
         typer.Option(
             "--to-the-end",
-            help="Draw what became of the setup there: its entry, the way of its stop, and how it ended, in R.",
+            help="Draw how the setup there went on: its entry, the path of its stop, and its end, in R.",
         ),
     ] = False,
     timeframe: TimeframeName = None,
     instrument: Annotated[
-        str | None, typer.Option(help="Which instrument, where the files hold several.", metavar="NAME")
+        str | None, typer.Option(help="Which instrument, if the files hold several.", metavar="NAME")
     ] = None,
     tz: Tz = "UTC",
     stamp: Stamp = "open",
@@ -376,7 +409,7 @@ def chart(
     config: ConfigFile = None,
     as_of: AsOf = None,
 ) -> None:
-    """Draw the bars up to one, with the setup that stood there and its levels.
+    """Draw the bars up to a given one, with the setup found there and its levels.
 
     Example: closewatch chart prices.csv.gz --at 2024-03-18T15:30 --out found.png
     """
@@ -401,23 +434,23 @@ def check(
         bool,
         typer.Option(
             "--connect",
-            help="Also start every feed and sink, and say how each fared; not while the station is running.",
+            help="Also start every feed and sink, and report how each did; not while the station is running.",
         ),
     ] = False,
     show_body: Annotated[
         bool,
         typer.Option(
             "--show-body",
-            help="With --connect: where something is wrong, show what the server wrote; it may repeat your secrets.",
+            help="With --connect: show what the server wrote when something is wrong; it may contain your secrets.",
         ),
     ] = False,
 ) -> int:
-    """Explain every mistake in a configuration, or print when its bars close next.
+    """Explain every mistake in a configuration, or print its next bar closes.
 
     Example: closewatch check watch.toml --connect
     """
     if show_body and not connect:
-        raise typer.BadParameter("--show-body shows what servers answer: give --connect too")
+        raise typer.BadParameter("--show-body shows the answers of servers: give --connect too")
     from scanner.commands import check as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     return command.run(config, os.environ, time.time_ns(), connect=connect, show_body=show_body)
@@ -426,9 +459,9 @@ def check(
 @app.command("send-test")
 def send_test(
     config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
-    sink: Annotated[str | None, typer.Option(help="The sink to try. Without it, every one.", metavar="NAME")] = None,
+    sink: Annotated[str | None, typer.Option(help="The sink to try. Default: all.", metavar="NAME")] = None,
 ) -> int:
-    """Send an example, marked «TEST — invented», to each sink, and say which did not take it.
+    """Send an example, marked «TEST — invented», to each sink, and say which did not accept it.
 
     Not while the station is running. Example: closewatch send-test watch.toml --sink phone
     """
@@ -453,20 +486,20 @@ def new(
 @app.command()
 def setups(
     name: Annotated[
-        str | None, typer.Argument(help="The setup to explain. Without it, all are listed.", metavar="[NAME]")
+        str | None, typer.Argument(help="The setup to explain. Default: list all.", metavar="[NAME]")
     ] = None,
     config: Annotated[
         Path | None,
-        typer.Option("--config", help="Configuration whose setups and numbers to show.", metavar="CONFIG.toml"),
+        typer.Option("--config", help="Configuration whose setups and settings to show.", metavar="CONFIG.toml"),
     ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
-            help="Picture of an example to write, .png or .svg. Without it, NAME.png in this folder.", metavar="PICTURE"
+            help="Picture of an example to write, .png or .svg. Default: NAME.png in this folder.", metavar="PICTURE"
         ),
     ] = None,
 ) -> None:
-    """List the setups that there are, or explain one, with an example drawn from the demo feed.
+    """List the available setups, or explain one, with an example from the demo feed.
 
     Example: closewatch setups two_steps --config config/watch.own_setup.example.toml
     """
@@ -482,7 +515,7 @@ def contract(
         typer.Argument(help="The JSON Schema of the events, or the AsyncAPI document of the MQTT topics."),
     ] = "schema",
 ) -> None:
-    """Print what other programs may rely on: how events are written, and where they are published.
+    """Print the contract for other programs: the format of events, and where they are published.
 
     Example: closewatch contract asyncapi > asyncapi.json
     """
@@ -543,8 +576,8 @@ def _reading(
 
 
 def main() -> None:
-    """Run the command line; every expected trouble is one sentence and an exit code, never a traceback."""
-    from scanner.commands.trouble import run_guarded, stop_at_sigterm  # noqa: PLC0415 - not needed to read words
+    """Run the command line; every expected error is one sentence and an exit code, never a traceback."""
+    from scanner.commands.trouble import run_guarded, stop_at_sigterm  # noqa: PLC0415 - not needed to parse the command line
 
     stop_at_sigterm()
     sys.exit(run_guarded(app))

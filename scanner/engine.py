@@ -6,19 +6,19 @@ The only place where market, analysis and trade meet.
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.compiling import is_kept
 from scanner.analysis.indicators import kernel, spikes
-from scanner.analysis.pool import FEW, Candidates, Pool, Spiked, Warm
+from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
-from scanner.follow.follower import Follower
+from scanner.follow.follower import Follower, go_on_together
 from scanner.follow.found import Found
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
@@ -50,6 +50,9 @@ if TYPE_CHECKING:
 
 
 SIZE_BYTES = 4
+NO_STORIES = (0).to_bytes(SIZE_BYTES, "little")
+TIME_BYTES = 8
+MINUTE = 60 * 1_000_000_000
 NEVER = 2**31
 """More bars than anybody waits for."""
 MOST_AHEAD = 1000
@@ -233,6 +236,10 @@ class SeriesEngine:
     def _new_follower(self) -> Follower:
         return Follower(self.series, self.instrument, self.rulebook, self.timetable)
 
+    def said_of(self, news: list[News]) -> list[Event]:
+        """Say what became of setups."""
+        return self._told(news)
+
     def _told(self, news: list[News]) -> list[Event]:
         if not news:
             return []
@@ -296,19 +303,65 @@ class SeriesEngine:
         return self.series.times[1, begin:used].copy(), [self._lean(index) for index in range(begin, used)]
 
     def snapshot(self) -> bytes:
-        """Give what must be kept, besides the last ``history`` bars, to go on in a later run."""
-        stories = b"" if self.follower is None else self.follower.snapshot()
-        return self.series.snapshot() + stories + len(stories).to_bytes(SIZE_BYTES, "little")
+        """Give what must be kept after each bar, besides a checkpoint and the bars, to go on in a later run."""
+        return self.record.tobytes() + self.stories()
 
-    def restore(self, snapshot: bytes, bars: Bars) -> None:
-        """Go on from a snapshot; ``bars`` are the last bars taken in. ValueError when they are too few."""
+    @property
+    def record(self) -> NDArray[Any]:
+        """What the series remembers besides its windows: an array of one STATE record."""
+        row = self.series.row
+        return self.series.pool.state[row : row + 1]
+
+    def stories(self) -> bytes:
+        """Give what must be kept of the stories."""
+        if self.follower is None:
+            return NO_STORIES
+        stories = self.follower.snapshot()
+        return stories + len(stories).to_bytes(SIZE_BYTES, "little")
+
+    def checkpoint(self) -> bytes:
+        """Give what only needs to be kept now and then: the windows, to which a later run adds the bars since."""
+        return self.last_close.to_bytes(TIME_BYTES, "little", signed=True) + self.series.snapshot()
+
+    def restore(self, snapshot: bytes, checkpoint: bytes, bars: Bars) -> None:
+        """Go on from a snapshot and an earlier checkpoint of it.
+
+        ``bars`` are the last bars taken in: all since the checkpoint, and ``history`` or all before it. ValueError
+        where they are too few, or do not lead from one to the other.
+        """
+        wrong = restore_together([(self, snapshot, checkpoint, bars)])
+        if wrong:
+            raise ValueError(wrong[0])
+
+    def begin_again(self, checkpoint: bytes, bars: Bars) -> Bars:
+        """Become what a checkpoint kept; gives those of the bars that have come since."""
+        windows = checkpoint[TIME_BYTES:]
+        if not windows:
+            raise ValueError("nothing was kept of the windows of the series")
+        known = 0
+        if Series.count_in(windows):
+            last_close = int.from_bytes(checkpoint[:TIME_BYTES], "little", signed=True)
+            known = int(np.searchsorted(bars.close_time, last_close, side="right"))
+            self.series.restore(windows, bars[:known])
+        else:
+            self.series.pool.clear(self.series.row)
+        return bars[known:]
+
+    def end_again(self, snapshot: bytes) -> None:
+        """Go on with the stories of a snapshot; ValueError where the series is not what it was then."""
         rest, size = snapshot[:-SIZE_BYTES], int.from_bytes(snapshot[-SIZE_BYTES:], "little")
         end = len(rest) - size
-        self.series.restore(rest[:end], bars)
+        if self.record.tobytes() != rest[:end]:
+            raise ValueError("the bars since do not lead to what was kept of the series")
         self.follower = None
         if size:
             self.follower = self._new_follower()
             self.follower.restore(rest[end:])
+
+    def pass_over(self, leap: Leap) -> None:
+        """Hold the series where it was held, without a word."""
+        if self._suspected_split(leap.index) is not None:
+            self.series.restart()
 
     def _suspect(self, index: int) -> Suspect:
         series, (open_time, close_time) = self.series.columns, self.series.times[:, index].tolist()
@@ -427,23 +480,68 @@ def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list
 
     Those that share a pool go through compiled code together.
     """
+    return push_joined(engines, Bars.joined(bars), np.cumsum([len(own) for own in bars], dtype=np.int64))
+
+
+def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.int64]) -> list[list[Event]]:
+    """Do what ``push_together`` does; the bars of the engine k are ends[k−1]…ends[k]−1 of ``bars``."""
     said: list[list[Event]] = [[] for _ in engines]
     by_pool: dict[int, list[int]] = {}
-    for number, engine in enumerate(engines):
+    begins = np.concatenate([[0], ends[:-1]])
+    for number, (engine, count) in enumerate(zip(engines, (ends - begins).tolist(), strict=True)):
         engine.before_hold.clear()
         if engine.decisions:
-            said[number] += engine.events(bars[number])
-        elif len(bars[number]):
+            said[number] += engine.events(bars[int(begins[number]) : int(ends[number])])
+        elif count:
             by_pool.setdefault(id(engine.series.pool), []).append(number)
     for numbers in by_pool.values():
-        rows = np.array([engines[number].series.row for number in numbers])
-        ends = np.cumsum([len(bars[number]) for number in numbers])
-        pool = engines[numbers[0]].series.pool
-        for place, stop in pool.take(rows, ends, Bars.joined([bars[number] for number in numbers])):
+        rows, pool = np.array([engines[number].series.row for number in numbers]), engines[numbers[0]].series.pool
+        own, own_ends = bars, ends
+        if len(numbers) < len(engines):
+            counts = (ends - begins)[numbers]
+            own_ends = np.cumsum(counts)
+            own = bars[np.repeat(begins[numbers] - (own_ends - counts), counts) + np.arange(own_ends[-1])]
+        for place, stop in pool.take(rows, own_ends, own):
             said[numbers[place]] += engines[numbers[place]].said_at(stop)
-    for number, engine in enumerate(engines):
-        said[number] += engine.said_of_stories()
+    following = [(number, each.follower) for number, each in enumerate(engines) if each.follower is not None]
+    for (number, _), news in zip(following, go_on_together([each for _, each in following]), strict=True):
+        if news:
+            said[number] += engines[number].said_of(news)
     return said
+
+
+def restore_together(kept: Sequence[tuple[SeriesEngine, bytes, bytes, Bars]]) -> dict[int, str]:
+    """Let several engines go on, each from a snapshot, a checkpoint and bars as for ``SeriesEngine.restore``.
+
+    Gives by place those that cannot, with the reason; they must begin anew.
+    """
+    wrong: dict[int, str] = {}
+    since: dict[int, Bars] = {}
+    by_pool: dict[int, list[int]] = {}
+    for place, (engine, _, checkpoint, bars) in enumerate(kept):
+        try:
+            since[place] = engine.begin_again(checkpoint, bars)
+        except ValueError as problem:
+            wrong[place] = str(problem)
+        else:
+            by_pool.setdefault(id(engine.series.pool), []).append(place)
+    for places in by_pool.values():
+        pool = kept[places[0]][0].series.pool
+        rows = np.array([kept[place][0].series.row for place in places])
+        ends = np.cumsum([len(since[place]) for place in places])
+        finds, pool.finds = pool.finds, []  # what there was to find was said in its time
+        try:
+            for number, stop in pool.take(rows, ends, Bars.joined([since[place] for place in places])):
+                if isinstance(stop, Leap):
+                    kept[places[number]][0].pass_over(stop)
+        finally:
+            pool.finds = finds
+    for place in since:
+        try:
+            kept[place][0].end_again(kept[place][1])
+        except ValueError as problem:
+            wrong[place] = str(problem)
+    return wrong
 
 
 def make_ready(rulebooks: Iterable[Rulebook]) -> None:
@@ -453,13 +551,17 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         instrument = Instrument("", PriceSteps.fixed(Decimal(1)))
         pool = Pool(rulebook.rules, rulebook.setups, timetable, FEW)
         engine = SeriesEngine(instrument, timetable, rulebook, pool=pool)
-        engine.push(Bars.of([(0, 1, 1.0, 1.0, 1.0, 1.0, 1.0)]))
+        opens, price = MINUTE * np.arange(rulebook.rules.warm_up + 1), np.ones(rulebook.rules.warm_up + 1)
+        bars = Bars(opens, opens + MINUTE, *[price] * 5)
+        engine.push(bars[:-1])  # setups are looked for once a series is warm, and live bars come one by one
+        engine.push(bars[-1:])
         engine.judge_last()
         Follower(engine.series, instrument, rulebook, timetable).make_ready()
 
 
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
-    needed = [kernel.advance, spikes.find, *(chosen.setup.find for chosen in rulebook.setups), steps.advance]
+    needed = [kernel.advance, spikes.find, *(chosen.setup.find for chosen in rulebook.setups)]
+    needed += [steps.advance, steps.advance_together]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cache, cached_property, lru_cache
 from hashlib import sha256
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
+from zlib import crc32
 
 import numpy as np
 
+from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
-from scanner.engine import SeriesEngine, push_together
+from scanner.engine import SeriesEngine, push_together, restore_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
@@ -23,6 +25,8 @@ from scanner.market.splits import adjust
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
     from scanner.events import Event
@@ -40,6 +44,8 @@ if TYPE_CHECKING:
 
 
 NEVER = np.iinfo(np.int64).max
+BETWEEN = 32
+"""Bars between two checkpoints: so few that a start takes them in at once, so many that they cost next to nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +80,7 @@ class Inputs:
         """Make sure that the bars can be made."""
         for timeframe in self.timeframes:
             if timeframe != self.base:
-                Aggregator(self.base, _timetable(self.calendar, timeframe))
+                Aggregator(self.base, timetable_of(self.calendar, timeframe))
 
     def guard(self) -> Guard:
         """Make the guard for the rows of the base timeframe."""
@@ -106,13 +112,24 @@ class Pools:
     def __init__(self, room: int = FEW) -> None:
         self._room = room
         self._pools: dict[tuple[Rulebook, int], Pool] = {}
+        self._known: dict[tuple[int, int], tuple[Rulebook, Pool]] = {}
+        """The same by identity, since to compare rulebooks takes long; it keeps them, so that each stays itself."""
 
     def of(self, rulebook: Rulebook, timetable: Timetable) -> Pool:
         """Give the pool for a rulebook and a timetable."""
-        key = (rulebook, id(timetable))  # of a calendar and timeframe there is one timetable only
-        if key not in self._pools:
-            self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, self._room)
-        return self._pools[key]
+        known = self._known.get((id(rulebook), id(timetable)))
+        if known is None:
+            key = (rulebook, id(timetable))  # of a calendar and timeframe there is one timetable only
+            if key not in self._pools:
+                self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, self._room)
+            known = self._known[id(rulebook), id(timetable)] = rulebook, self._pools[key]
+        return known[1]
+
+    def reserve(self, series: Iterable[tuple[Rulebook, Calendar, Timeframe]]) -> None:
+        """Have room for so many series in all, so that no pool has to be moved as it grows."""
+        pools = [self.of(rulebook, timetable_of(calendar, timeframe)) for rulebook, calendar, timeframe in series]
+        for pool in {id(each): each for each in pools}.values():
+            pool.reserve(sum(each is pool for each in pools))
 
 
 class Pipeline:
@@ -147,7 +164,7 @@ class Pipeline:
         self._calendar, self._timeframes, self._rulebook = calendar, tuple(timeframes), rulebook
         lanes: list[Lane] = []
         for timeframe in sorted(timeframes, reverse=True):
-            timetable = _timetable(calendar, timeframe)
+            timetable = timetable_of(calendar, timeframe)
             pool = Pool(rulebook.rules, rulebook.setups, timetable) if pools is None else pools.of(rulebook, timetable)
             coarser = lanes[-1].engine if lanes else None
             engine = engines(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
@@ -156,6 +173,12 @@ class Pipeline:
         """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
         """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
+        self.turn = crc32(instrument.symbol.encode()) % BETWEEN
+        """So many bars earlier than others it keeps a checkpoint, so that not all come at once."""
+        self.is_alone = len(self.lanes) == 1 and self.lanes[0].aggregator is None
+        """Whether nothing is made of the bars but what the engine of the base timeframe says."""
+        self.goes_along = self.guard.takes_all and not self.adjustments and base.intraday
+        """Whether a sound bar that follows the last one can be taken in with those of other instruments."""
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
 
     @cached_property
@@ -242,24 +265,57 @@ class Pipeline:
                 yield lane, lane.aggregator.flush(now)
 
     def snapshot(self) -> bytes:
-        """Give what must be kept, besides the last bars of each timeframe, to go on in a later run."""
+        """Give what must be kept after each bar, besides checkpoint and bars, to go on in a later run."""
         parts = [self.mark, self.guard.snapshot()]
         for lane in self.lanes:
             parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), lane.engine.snapshot()]
-        return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
+        return _together(parts)
 
-    def restore(self, snapshot: bytes, bars: Mapping[str, Bars]) -> None:
-        """Go on from a snapshot; ``bars`` are the last bars by name of timeframe. ValueError where they do not fit."""
+    def checkpoint(self) -> bytes:
+        """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
+        return _together([lane.engine.checkpoint() for lane in self.lanes])
+
+    def restore(self, snapshot: bytes) -> tuple[bytes, ...]:
+        """Go on from a snapshot, all but the engines; gives those of the lanes. ValueError where it does not fit."""
         mark, *parts = _parts(snapshot)
         if mark != self.mark or len(parts) != 1 + 2 * len(self.lanes):
             raise ValueError(
                 f"the state kept of {self.instrument.symbol} is of other timeframes, sessions, splits or rules than now"
             )
         self.guard.restore(parts[0])
-        for lane, aggregated, engine in zip(self.lanes, parts[1::2], parts[2::2], strict=True):
+        for lane, aggregated in zip(self.lanes, parts[1::2], strict=True):
             if lane.aggregator is not None:
                 lane.aggregator.restore(aggregated)
-            lane.engine.restore(engine, bars.get(lane.timeframe.name, Bars.of([])))
+        return tuple(parts[2::2])
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What was kept of a pipeline: a snapshot, an earlier checkpoint, and the last bars by name of timeframe.
+
+    They are those since the checkpoint, and the ``history`` before.
+    """
+
+    snapshot: bytes
+    checkpoint: bytes
+    bars: Mapping[str, Bars]
+
+
+def restore_pipelines(pipelines: Sequence[Pipeline], kept: Sequence[Kept]) -> set[int]:
+    """Let pipelines go on from what was kept; gives the places of those that cannot, and must begin anew."""
+    engines: list[tuple[SeriesEngine, bytes, bytes, Bars]] = []
+    places, wrong = [], set()
+    for place, (pipeline, each) in enumerate(zip(pipelines, kept, strict=True)):
+        try:
+            snapshots = pipeline.restore(each.snapshot)
+        except ValueError:
+            wrong.add(place)
+            continue
+        windows = _parts(each.checkpoint) or [b""] * len(pipeline.lanes)
+        for lane, snapshot, checkpoint in zip(pipeline.lanes, snapshots, windows, strict=True):
+            engines.append((lane.engine, snapshot, checkpoint, each.bars.get(lane.timeframe.name, Bars.of([]))))
+            places.append(place)
+    return wrong | {places[number] for number in restore_together(engines)}
 
 
 @dataclass(slots=True)
@@ -312,11 +368,11 @@ def _older(known: Bars, aggregator: Aggregator, made: Bars) -> Bars:
 def _guard(
     calendar: Calendar, base: Timeframe, rules: Rules, adjustments: Sequence[Adjustment], until: int | None
 ) -> Guard:
-    return Guard(_timetable(calendar, base), until, SpikeSieve(rules, adjustments) if rules.drop_spikes else None)
+    return Guard(timetable_of(calendar, base), until, SpikeSieve(rules, adjustments) if rules.drop_spikes else None)
 
 
 @cache
-def _timetable(calendar: Calendar, timeframe: Timeframe) -> Timetable:
+def timetable_of(calendar: Calendar, timeframe: Timeframe) -> Timetable:
     """Give one timetable to all instruments that have the same."""
     return Timetable(calendar, timeframe)
 
@@ -342,12 +398,46 @@ def _mark(
     return sha256(repr(told).encode()).digest()[:16]
 
 
+Times = TypeVar("Times", int, "NDArray[np.int64]")
+
+
+def is_due(length: int, turn: Times, before: Times, now: Times) -> Times:
+    """Say whether a checkpoint is due with a bar of a ``length`` that closes ``now``, after one that closed ``before``.
+
+    ``turn`` is that of the pipeline. Other than 0 is yes.
+    """
+    return (now // length + turn) // BETWEEN - (before // length + turn) // BETWEEN
+
+
+def snapshots_of(pipelines: Sequence[Pipeline]) -> list[bytes]:
+    """Give the snapshots of many pipelines, each of which ``is_alone``, as each would give it."""
+    heads: dict[tuple[bytes, int], bytes] = {}
+    records: dict[int, memoryview] = {}
+    snapshots, record, nothing = [], kernel.STATE.itemsize, (0).to_bytes(4, "little")
+    for pipeline in pipelines:
+        engine, guard = pipeline.lanes[0].engine, pipeline.guard.snapshot()
+        pool, row, stories = engine.series.pool, engine.series.row, engine.stories()
+        head = heads.get((pipeline.mark, len(guard)))
+        if head is None:
+            head = heads[pipeline.mark, len(guard)] = _together([pipeline.mark]) + len(guard).to_bytes(4, "little")
+        states = records.get(id(pool))
+        if states is None:
+            states = records[id(pool)] = pool.state.view(np.uint8).data
+        size = (record + len(stories)).to_bytes(4, "little")
+        snapshots.append(b"".join((head, guard, nothing, size, states[row * record : (row + 1) * record], stories)))
+    return snapshots
+
+
 def counts_in(snapshot: bytes) -> list[int]:
     """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold.
 
     They come in the order of the timeframes, from the finest on.
     """
     return [Series.count_in(engine) for engine in _parts(snapshot)[3::2]][::-1]
+
+
+def _together(parts: Iterable[bytes]) -> bytes:
+    return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
 
 
 def _parts(snapshot: bytes) -> list[bytes]:

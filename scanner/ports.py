@@ -58,10 +58,24 @@ class Want:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What a feed has for one want: rows in the order sent, perhaps none, perhaps more than was asked for."""
+    """What a feed has for one want: rows in the order sent, perhaps none, perhaps more than was asked for.
+
+    Where answers share a ``table``, of which every row could be read, ``shared`` says which rows are those of this one:
+    thousands that come together are then taken in together. All of its rows are, where that is None.
+    """
 
     want: Want
-    bars: RawBars
+    table: RawBars
+    shared: slice | None = None
+
+    @property
+    def bars(self) -> RawBars:
+        """The rows of this answer."""
+        return self.table if self.shared is None else self.table[self.shared]
+
+    def __len__(self) -> int:
+        """Count them."""
+        return len(self.table) if self.shared is None else self.shared.stop - self.shared.start
 
 
 class Feed(Protocol):

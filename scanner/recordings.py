@@ -1,4 +1,4 @@
-"""What all that reads recorded files shares: opening them, and knowing the instruments in them."""
+"""What all readers of recorded files share: opening them, and knowing the instruments in them."""
 
 from __future__ import annotations
 
@@ -39,20 +39,20 @@ if TYPE_CHECKING:
 
 
 ROLES = ("time", "open", "high", "low", "close", "volume", "symbol")
-"""What the columns of a table of bars hold."""
+"""The roles of the columns of a table of bars."""
 
 FRAME = "frame"
-"""What a table in memory is called, and its instrument where no column names it."""
+"""The name of a table in memory, and of its instrument if no column names it."""
 
 ROWS_TO_GUESS = 20_000
-"""First rows among which bars are looked for to guess the price step from."""
+"""First rows whose bars are used to estimate the price step."""
 WRONG_COLUMNS = {"high below low", "outside its range"}
-"""What is said of many rows where a column is taken for another."""
+"""The reasons noted on many rows if one column is taken for another."""
 ZONES = (
     *("America/New_York", "America/Chicago", "America/Los_Angeles", "Europe/London", "Europe/Berlin", "UTC"),
     *("Asia/Tokyo", "Asia/Hong_Kong", "Asia/Kolkata", "Australia/Sydney"),
 )
-"""Zones that are tried, besides the calendar's own, where times do not fit."""
+"""Zones that are tried, in addition to the calendar's own, if times do not fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Reading:
     time_format: str | None = None
     decimal: str | None = None
     columns: tuple[tuple[str, str], ...] = ()
-    """What columns hold, and their names, as far as they are told; an empty name for one that is to be left out."""
+    """Roles of columns and their names, as far as given; an empty name for one to leave out."""
     calendar: str = "none"
     step: Decimal | None = None
     timeframes: Sequence[str] = ()
@@ -72,9 +72,9 @@ class Reading:
     rulebook: Rulebook = field(default_factory=Rulebook)
     account: Account = field(default_factory=Account)
     currency: str = ""
-    """Currency of the prices of instruments of which no configuration tells one."""
+    """Currency of the prices of instruments for which no configuration gives one."""
     until: int | None = None
-    """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
+    """The time by which bars must have closed, in nanoseconds since 1970 UTC; None for no limit."""
     frames: Mapping[str, pd.DataFrame] | None = None
     """Tables in memory that are read instead of files; the name of each stands for its path."""
 
@@ -83,7 +83,7 @@ class FileRecording(Recording, Protocol):
     """A recording from files."""
 
     def understood(self) -> Sequence[UnderstoodFile]:
-        """Say what was understood of them, once the bars have been read."""
+        """Say how they were read, once the bars have been read."""
 
 
 def recordings(
@@ -94,7 +94,7 @@ def recordings(
 ) -> Iterator[FileRecording]:
     """Open files, or tables in memory, through the feed ``recorded``, found by name like any other feed.
 
-    With ``on_trouble``, a file that cannot be opened is told there, and the others are read.
+    With ``on_trouble``, a file that cannot be opened is reported there, and the others are read.
     """
     feed, how = _feed(), _how(reading)
     opened: Iterator[FileRecording]
@@ -106,7 +106,7 @@ def recordings(
 
 
 def survey(paths: Sequence[Path], reading: Reading) -> Iterator[tuple[Path, str | None, str]]:
-    """Say of each file which instrument it holds, None where it may hold several, and what is wrong with it."""
+    """Give for each file its instrument, None if it may hold several, and what is wrong with it."""
     looked: Iterator[tuple[Path, str | None, str]] = _feed().survey(paths, **_how(reading))
     return looked
 
@@ -122,7 +122,7 @@ def _how(reading: Reading) -> dict[str, Any]:
 
 
 def named_columns(told: Sequence[str]) -> tuple[tuple[str, str], ...]:
-    """Read what ``--columns`` says, such as ``time=Datum,close=Schluss``; ReplayError where it cannot be read.
+    """Read the value of ``--columns``, such as ``time=Datum,close=Schluss``; ReplayError if it cannot be read.
 
     >>> named_columns(["time=Datum+Zeit,close=Schluss, bereinigt", "volume="])
     (('time', 'Datum+Zeit'), ('close', 'Schluss, bereinigt'), ('volume', ''))
@@ -133,25 +133,25 @@ def named_columns(told: Sequence[str]) -> tuple[tuple[str, str], ...]:
             role, equals, name = part.partition("=")
             if not equals or role.strip() not in ROLES or role.strip() in found:
                 raise ReplayError(
-                    f"--columns {text}: write what a column holds and its name, as in time=Datum,close=Schluss; "
-                    f"there are {', '.join(ROLES)}, each once"
+                    f"--columns {text}: write a role and the name of its column, as in time=Datum,close=Schluss; the "
+                    f"roles are {', '.join(ROLES)}, each once"
                 )
             found[role.strip()] = name.strip()
     return tuple(found.items())
 
 
 def guessed_step(bars: Bars) -> GuessedStep:
-    """Guess the price step from some bars."""
+    """Estimate the price step from some bars."""
     return guess_step(np.concatenate([bars.open, bars.high, bars.low, bars.close]))
 
 
 def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
-    """Make the pipeline for one recording; ReplayError in one sentence where what the user said does not fit it."""
+    """Make the pipeline for one recording; ReplayError in one sentence if the user's options do not fit it."""
     return inputs_for(reading, recording, first, tally).pipeline()
 
 
 def inputs_for(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
-    """Find what the pipeline for one recording is made of; ReplayError as in ``prepare``."""
+    """Find the parts of the pipeline for one recording; ReplayError as in ``prepare``."""
     try:
         return _inputs(reading, recording, first, tally)
     except ValueError as problem:
@@ -159,9 +159,9 @@ def inputs_for(reading: Reading, recording: Recording, first: RawBars, tally: Ta
 
 
 def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
-    """Find it in the first rows of a recording and what the user said.
+    """Find them from the first rows of a recording and the user's options.
 
-    An instrument of the configuration is taken as it stands there; of any other, what the options say.
+    An instrument of the configuration is used as defined there; any other, as the options say.
     """
     base = base_timeframe(first, recording)
     rows = next(first.blocks(ROWS_TO_GUESS))
@@ -200,7 +200,7 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
 
 
 def _first_rows(recording: Recording, reading: Reading) -> RawBars | None:
-    """Read the first rows of a recording once more, in another way; None where it has none then."""
+    """Read the first rows of a recording again, in another way; None if it has none then."""
     for again in recordings([recording.path], reading):
         if again.symbol == recording.symbol:
             first = next(iter(again.bars), None)
@@ -209,21 +209,21 @@ def _first_rows(recording: Recording, reading: Reading) -> RawBars | None:
 
 
 def advised(problem: ReplayError, recording: Recording, reading: Reading) -> str:
-    """Say why a recording cannot be replayed, with what may be tried where its rows are mostly refused."""
+    """Say why a recording cannot be replayed, with what to try if its rows are mostly refused."""
     if not isinstance(problem, MostlyRefusedError):
         return str(problem)
     tried, timetable = "", problem.timetable
     if "misaligned time" in problem.reasons:
         tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
     elif problem.reasons & WRONG_COLUMNS:
-        tried = "a column may hold something else than its name says: compare some rows with the header"
-    return f"{problem}; {tried or 'look at what is said of each row, and mend the file or say how it is written'}"
+        tried = "a column may hold something other than its name says: compare some rows with the header"
+    return f"{problem}; {tried or 'look at the note on each row, and correct the file or say how it is written'}"
 
 
 def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar: Calendar, base: Timeframe) -> str:
-    """Say what would make the times of some rows fit, as an option to give; empty where nothing is found.
+    """Say which option would make the times of some rows fit; empty if none is found.
 
-    ``rows`` reads the first rows once more in another way.
+    ``rows`` reads the first rows again in another way.
     """
     best, most = "", 0
     for words, other in _other_ways(reading, calendar):
@@ -239,7 +239,7 @@ def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar
 
 
 def _other_ways(reading: Reading, calendar: Calendar) -> Iterator[tuple[str, Reading]]:
-    """Give other zones and kinds of time, the likeliest first, each in words."""
+    """Give other zones and kinds of time, likeliest first, each in words."""
     zones = dict.fromkeys((reading.tz, calendar.tz, *ZONES))
     for stamp, zone in product(dict.fromkeys((reading.stamp, "open", "close")), zones):
         if (stamp, zone) == (reading.stamp, reading.tz):

@@ -33,13 +33,13 @@ if TYPE_CHECKING:
     from scanner.pipeline import Pipeline
 
 BLOCK = 65_536
-"""Rows looked at together: few enough to stay in the processor's cache."""
+"""Rows processed together: few enough to stay in the processor's cache."""
 
 SHORTEST_MONTH, LONGEST_MONTH = 28, 31
 """Days."""
 
 SHOWN = 60
-"""Letters of the name of an instrument that are shown."""
+"""Letters shown of the name of an instrument."""
 
 
 class ReplayError(Exception):
@@ -49,10 +49,10 @@ class ReplayError(Exception):
 
 
 class MostlyRefusedError(ReplayError):
-    """So many rows of a recording are refused that what is left is not to be relied on."""
+    """Too many rows of a recording are refused for the rest to be reliable."""
 
     def __init__(self, tally: Tally, timetable: Timetable) -> None:
-        """Take what was read so far, and the timetable that the rows were held against."""
+        """Take what was read so far, and the timetable used to check the rows."""
         reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
         super().__init__(
             f"{tally.source}: {tally.refused.total():,} of the first {tally.rows:,} rows of "
@@ -80,10 +80,10 @@ class Recording(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Came:
-    """What came of a setup, as far as it is known: prices, R and costs are None where there are none.
+    """The outcome of a setup, as far as known: prices, R and costs are None if there are none.
 
     R and costs are in the risk of the fill; ``ended`` is the close of the bar on which it ended, in nanoseconds since
-    1970 UTC, None where it goes on.
+    1970 UTC, None while its story is open.
     """
 
     thread: str
@@ -110,17 +110,17 @@ class Came:
 
     @classmethod
     def of_outcome(cls, outcome: Outcome) -> Self:
-        """Take it from where a story stands."""
+        """Take it from the state of a story."""
         about = outcome.thread, outcome.set_aside, outcome.state
         return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
 
 
 @dataclass(slots=True)
 class Ends:
-    """What came of the setups that were followed: how many by state, and the sum of what was closed.
+    """The outcomes of the setups that were followed: their number by state, and the sum of the closed ones.
 
-    ``r`` is in real R before costs, and ``best`` the best of them; ``cost`` is what the ``costed`` of them cost whose
-    costs are known.
+    ``r`` is in real R before costs, and ``best`` the best of them; ``cost`` sums the costs of the ``costed`` ones,
+    whose costs are known.
     """
 
     states: Counter[State] = field(default_factory=Counter)
@@ -144,7 +144,7 @@ class Ends:
                 self.cost += came.cost
 
     def __add__(self, other: Ends) -> Ends:
-        """Give both together."""
+        """Add two tallies."""
         return Ends(
             self.states + other.states,
             self.entered + other.entered,
@@ -158,14 +158,14 @@ class Ends:
 
 @dataclass(slots=True)
 class Tally:
-    """What one recording amounted to: rows read, bars refused and noted by reason, setups by direction."""
+    """The tally of one recording: rows read, bars refused and noted by reason, setups by direction."""
 
     symbol: str
     source: str
     timeframes: tuple[str, ...] = ()
     step: str = ""
     guessed_step: GuessedStep | None = None
-    """The guess that the price step is, None where the step was given."""
+    """The estimate of the price step, None if the step was given."""
     rows: int = 0
     bars: int = 0
     refused: Counter[str] = field(default_factory=Counter)
@@ -173,24 +173,24 @@ class Tally:
     setups: Counter[str] = field(default_factory=Counter)
     set_aside: int = 0
     ends: Ends = field(default_factory=Ends)
-    """What came of the setups found."""
+    """Outcomes of the setups found."""
     ends_aside: Ends = field(default_factory=Ends)
-    """What came of those set aside."""
+    """Outcomes of those set aside."""
     held: int = 0
     unready: list[str] = field(default_factory=list)
-    """Timeframes on which there were too few bars for any setup to be reported, with how many there were."""
+    """Timeframes with too few bars for any setup to be reported, and their number of bars."""
     first: int | None = None
     last: int | None = None
     mark: bytes = b""
-    """Tells the first bars from those of another instrument, whatever its name."""
+    """A fingerprint of the first bars, whatever the name of the instrument."""
 
     @property
     def is_mostly_refused(self) -> bool:
-        """Whether so many rows were refused that the rest is not to be relied on; bars that go on do not count."""
+        """Whether too many rows were refused for the rest to be reliable; bars that have not closed do not count."""
         return is_mostly_refused(self.refused.total() - self.refused["not ended"], self.rows)
 
     def count(self, rows: int, checked: Checked) -> None:
-        """Count rows, and what the guard made of them."""
+        """Count rows, and the guard's results."""
         self.rows += rows
         self.bars += len(checked.bars)
         for reason, count in checked.counts.items():
@@ -202,7 +202,7 @@ class Tally:
             self.last = int(checked.bars.close_time[-1])
 
     def hear(self, event: Event) -> None:
-        """Count what was said."""
+        """Count an event."""
         if event.kind == "setup.qualified":
             self.setups[event.data["direction"]] += 1
         elif event.kind == "setup.set_aside":
@@ -211,7 +211,7 @@ class Tally:
             self.held += 1
 
     def learn(self, came: Came) -> None:
-        """Count what came of a setup."""
+        """Count the outcome of a setup."""
         (self.ends_aside if came.set_aside else self.ends).count(came)
 
     def end(self, pipeline: Pipeline) -> None:
@@ -238,17 +238,17 @@ def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
 
 
 def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
-    """Say what is wrong with the spacing of bars that have no timeframe."""
+    """Say what is wrong with the spacing of bars that match no timeframe."""
     apart = usual_spacing(stamps)
     if apart is None:
-        return f"the spacing of the bars of {symbol} tells no timeframe; at least two bars in order of time are needed"
+        return f"the spacing of the bars of {symbol} shows no timeframe; at least two bars in order of time are needed"
     days = apart / DAY
     if SHORTEST_MONTH <= days <= LONGEST_MONTH:
         return f"the bars of {symbol} are monthly; the longest timeframe is a week, so give daily or weekly bars"
     units = ((DAY, "days"), (3_600, "hours"), (60, "minutes"), (1, "seconds"))
     size, unit = next((size, unit) for size, unit in units if not apart % size)
     names = ", ".join(each.name for each in ALL)
-    return f"the bars of {symbol} are {apart // size:,} {unit} apart, which is none of the timeframes ({names})"
+    return f"the bars of {symbol} are {apart // size:,} {unit} apart, which is not one of the timeframes ({names})"
 
 
 def replay(
@@ -262,10 +262,10 @@ def replay(
 ) -> Iterator[Event]:
     """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
 
-    ``prepare`` makes the pipeline from the first rows. ``on_note`` is told of each row that the guard refused or
-    noted, and may raise to stop. MostlyRefusedError is raised as soon as more than a fifth of the rows is refused.
-    ``on_end`` is told what came of each setup once that is known, and at the end of those that are still under way.
-    ``tells_stories`` is whether the events that follow a setup are wanted.
+    ``prepare`` makes the pipeline from the first rows. ``on_note`` receives each row that the guard refused or noted,
+    and may raise to stop. MostlyRefusedError is raised as soon as more than a fifth of the rows is refused. ``on_end``
+    receives the outcome of each setup once known, and at the end the state of those still open. ``tells_stories`` is
+    whether the events that follow a setup are wanted.
     """
     chunks = iter(recording.bars)
     first = next(chunks, None)
@@ -297,7 +297,7 @@ def replay(
 
 @dataclass(frozen=True, slots=True)
 class _Learner:
-    """Learns what came of setups, from events or without them."""
+    """Collects the outcomes of setups, from events or without them."""
 
     tally: Tally
     on_end: Callable[[Came], None]

@@ -10,11 +10,12 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property, partial
 from hashlib import sha256
+from ipaddress import IPv4Address
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, PrivateAttr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from scanner.analysis.known_setups import (
@@ -67,6 +68,9 @@ if TYPE_CHECKING:
     from scanner.market.price_steps import PriceSteps
 
 
+HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$")]
+
+
 class SettingsError(Exception):
     """The configuration cannot be used; the message says where and what to do."""
 
@@ -80,20 +84,58 @@ class _Part(BaseModel):
 class Station(_Part):
     """The running watcher itself."""
 
-    name: str = Field("station", min_length=1, description="what this station calls itself in events and topics")
-    zone: Zone = Field("UTC", description="the user's time zone, for times that people read")
+    name: str = Field("station", min_length=1, description="the station's name in events and topics")
+    zone: Zone = Field("UTC", description="the user's time zone, for displayed times")
     store: Path = Field(Path("closewatch.db"), description="the database; relative to the configuration's folder")
     secrets: Path | None = Field(None, description="the secrets folder, with files such as sinks.mail.password")
     stale_after: int = Field(3, ge=0, description="bars after which a setup found while catching up is not news")
-    record: bool = Field(default=True, description="keep all that the feeds send, so that any day can be replayed")
+    record: bool = Field(default=True, description="keep everything the feeds send, so that any day can be replayed")
     keep_bars: int = Field(20_000, ge=500, description="bars kept for each series")
     keep_days: int = Field(400, ge=1, description="days for which events and recordings are kept")
     summary_at: time | None = Field(None, description="time of day of the «still watching» summary, in the zone")
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
 
 
+class Page(_Part):
+    """The page to look at: on loopback, unless it listens on another address, which takes a password and TLS."""
+
+    port: int = Field(8470, ge=1, le=65_535, description="port of the page")
+    listen: IPvAnyAddress = Field(
+        default=IPv4Address("127.0.0.1"),
+        description="address to listen on; any but loopback takes a password, and a certificate or a proxy",
+    )
+    names: tuple[HostName, ...] = Field(
+        (),
+        description="names by which browsers reach it, where the address is not its name, as desk.example",
+    )
+    password: Path | None = Field(None, description="file of its hashed password, as `closewatch page` writes it")
+    certificate: Path | None = Field(None, description="file of its TLS certificate, in PEM")
+    key: Path | None = Field(None, description="file of the key of that certificate, in PEM")
+    behind_proxy: bool = Field(default=False, description="whether a proxy in front of it speaks TLS")
+
+    @model_validator(mode="after")
+    def _safe(self) -> Self:
+        if (self.certificate is None) != (self.key is None):
+            raise ValueError("certificate and key go together; give both or neither")
+        if self.is_local and not self.behind_proxy:
+            return self
+        if self.password is None:
+            raise ValueError("a page that others can reach takes a password; name its file with password")
+        if self.certificate is None and not self.behind_proxy:
+            raise ValueError(
+                "a page that others can reach takes TLS; give certificate and key, or behind_proxy = true where a "
+                "proxy speaks it"
+            )
+        return self
+
+    @property
+    def is_local(self) -> bool:
+        """Whether only this machine can reach it."""
+        return self.listen.is_loopback
+
+
 class Split(_Part):
-    """A known split: from the date on, so many new shares stand for so many old, written ``2:1``."""
+    """A known split: from the date on, 2 new shares replace 1 old if the ratio is ``2:1``."""
 
     date: Day = Field(description="the first day (or moment) at the new price")
     ratio: Ratio = Field(description="new:old shares")
@@ -102,36 +144,38 @@ class Split(_Part):
 class CostSettings(_Part):
     """Costs of a trade, each a price ("0.02"), per cent of the price ("0.05 %"), or money for one unit ("1.50 EUR")."""
 
-    spread: Expense | None = Field(None, description="distance from bid to ask, which both ways together cost once")
-    commission: Expense | None = Field(None, description="commission of each way; it is paid twice")
-    slippage: Expense | None = Field(None, description="what both ways together are filled worse than planned")
+    spread: Expense | None = Field(None, description="distance from bid to ask; entry and exit together cost it once")
+    commission: Expense | None = Field(None, description="commission of each way, paid twice")
+    slippage: Expense | None = Field(None, description="how much worse than planned entry and exit together are filled")
 
 
 class InstrumentSettings(_Part):
-    """What is known of an instrument; what is missing comes from its group, then from the defaults."""
+    """The settings of an instrument; missing ones come from its group, then from the defaults."""
 
     group: str | None = Field(None, description="the group whose settings it shares")
-    symbol: str | None = Field(None, description="the feed's name for it, where that is another")
-    feed: str | None = Field(None, description="the feed that has its bars")
+    symbol: str | None = Field(None, description="the feed's name for it, if different")
+    feed: str | None = Field(None, description="the feed that delivers its bars")
     calendar: CalendarName | None = Field(
         None, description="its sessions: none, 24/7, 24/5 or an exchange code such as XNYS"
     )
-    zone: Zone | None = Field(None, description="the zone in which a day of none and 24/7 begins")
+    zone: Zone | None = Field(None, description="the zone in which a day of none and 24/7 starts")
     timeframes: tuple[TimeframeName, ...] | None = Field(None, min_length=1, description="the timeframes to watch")
     base: TimeframeName | None = Field(
-        None, description="the timeframe asked of the feed; the finest watched one by default"
+        None, description="the timeframe requested from the feed; the finest watched one by default"
     )
     step: Step | None = Field(None, description="price step: a number, us_shares, or eu_shares:TRADES_A_DAY")
     point_value: PositiveDecimal | None = Field(None, description="money for one point of price and one unit")
-    lot_step: PositiveDecimal | None = Field(None, description="least size, and step of sizes")
+    lot_step: PositiveDecimal | None = Field(None, description="smallest size, and step of sizes")
     currency: Currency | None = Field(None, description="currency of its prices, ISO 4217")
     costs: CostSettings = Field(default_factory=CostSettings, description="what a trade costs")
     adjustments: tuple[Split, ...] | None = Field(None, description="known splits of bars that are not adjusted")
-    setups: dict[str, dict[str, Any]] = Field(default_factory=dict, description="setups in which it differs")
+    setups: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="settings of setups in which it differs"
+    )
 
 
 class Group(InstrumentSettings):
-    """Settings shared by several instruments, with rules of their own where they differ."""
+    """Settings shared by several instruments, with their own rules where those differ."""
 
     rules: dict[str, Any] = Field(default_factory=dict, description="rules in which the group differs")
     group: None = None
@@ -140,7 +184,7 @@ class Group(InstrumentSettings):
 
 
 class Route(_Part):
-    """Which events go to which sinks; an event takes every route that fits it."""
+    """Which events go to which sinks; an event takes every route that matches it."""
 
     sinks: tuple[str, ...] = Field(min_length=1, description="names of sinks")
     kinds: tuple[Kind, ...] = Field((), description="kinds of event, such as setup.qualified; all when empty")
@@ -148,28 +192,28 @@ class Route(_Part):
     timeframes: tuple[TimeframeName, ...] = Field((), description="timeframes; all when empty")
     directions: tuple[Literal["long", "short"], ...] = Field((), description="directions; both when empty")
     least_evidence: int = Field(
-        0, ge=0, le=10, description="least points of evidence of a setup, also for what follows on it"
+        0, ge=0, le=10, description="fewest points of evidence of a setup, also for later events of its story"
     )
 
 
 class Quiet(_Part):
-    """Quiet hours of a sink: what waits is delivered as one digest at their end."""
+    """Quiet hours of a sink: waiting messages are delivered as one digest at their end."""
 
-    start: time = Field(description="when they begin, such as 22:00")
-    end: time = Field(description="when they end, on the next day where that is earlier")
+    start: time = Field(description="when they start, such as 22:00")
+    end: time = Field(description="when they end; on the next day if that is earlier than the start")
     zone: Zone = Field(description="time zone of the hours")
 
     @model_validator(mode="after")
     def _ends(self) -> Self:
         if self.start == self.end:
-            raise ValueError("quiet hours that end when they start would never let anything out; give another end")
+            raise ValueError("quiet hours that end when they start would hold everything back; give another end")
         return self
 
 
 class KeptStudy(_Part):
     """The study that alerts quote, kept by ``closewatch study --keep``."""
 
-    max_age: int = Field(400, ge=1, description="days after the last bar of a study from which alerts call it old")
+    max_age: int = Field(400, ge=1, description="days after the last bar of a study after which alerts call it old")
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,18 +230,18 @@ class Watched:
     rulebook: Rulebook
     adjustments: tuple[Adjustment, ...]
     dates: tuple[Dated, ...] | None
-    """Those of the user's dates that concern it; None where there are none."""
+    """Those of the user's dates that concern it; None if no dates are known."""
 
     @property
     def rules(self) -> Rules:
-        """The common rules that it is judged by."""
+        """The common rules for it."""
         return self.rulebook.rules
 
 
 class Settings(BaseSettings):
     """The configuration of a station. Environment variables ``CLOSEWATCH_STATION__ZONE`` and so on override it.
 
-    ``folder`` is where its file lies, from which relative paths count.
+    ``folder`` holds its file; relative paths count from there.
     """
 
     model_config = SettingsConfigDict(extra="forbid", frozen=True)
@@ -211,7 +255,7 @@ class Settings(BaseSettings):
     limits: Limits = Field(default_factory=Limits)
     rules: Rules = Field(default_factory=Rules)
     setups: dict[str, dict[str, Any]] = Field(
-        default_factory=dict, description="setups to watch, by name, with the numbers in which they differ"
+        default_factory=dict, description="setups to watch, by name, with the settings in which they differ"
     )
     surroundings: Surroundings = Field(default_factory=Surroundings)
     follow: Follow = Field(default_factory=Follow)
@@ -222,9 +266,10 @@ class Settings(BaseSettings):
     sinks: dict[str, dict[str, Any]] = Field(default_factory=dict)
     routes: tuple[Route, ...] = ()
     quiet: dict[str, Quiet] = Field(default_factory=dict)
+    page: Page | None = Field(None, description="the page to look at; `closewatch watch` serves it where it is given")
     study: KeptStudy = Field(default_factory=KeptStudy)
     ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
-        default_factory=dict, description="alerts a minute by sink; what is more is bundled into digests"
+        default_factory=dict, description="alerts per minute and sink; more are bundled into digests"
     )
     _rulebooks: dict[tuple[str, str], Rulebook] = PrivateAttr(default_factory=dict)
 
@@ -237,7 +282,7 @@ class Settings(BaseSettings):
         dotenv_settings: PydanticBaseSettingsSource,
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Let the environment overrule the file. Secrets are for feeds and sinks, which read their own."""
+        """Let the environment override the file. Feeds and sinks read their own secrets."""
         del env_settings, dotenv_settings, file_secret_settings
         return (
             init_settings,
@@ -246,15 +291,15 @@ class Settings(BaseSettings):
         )
 
     def __reduce__(self) -> tuple[Any, tuple[Any, ...]]:
-        """Travel to another process as what it was read from; what the environment says of feeds and sinks stays here.
+        """Pickle as what it was read from; the environment's settings of feeds and sinks stay here.
 
-        That may be secret, and only those who start feeds and sinks read it.
+        They may be secret, and only code that starts feeds and sinks reads them.
         """
         return from_document, (self.document, self.folder, without_adapters(self.environ))
 
     @property
     def mark(self) -> str:
-        """Tell one file from another by what it says, whatever its layout and comments; the environment is left out."""
+        """Identify a file by its contents, whatever its layout and comments; the environment is left out."""
         return sha256(json.dumps(self.document, sort_keys=True, default=str).encode()).hexdigest()[:32]
 
     @property
@@ -269,12 +314,12 @@ class Settings(BaseSettings):
 
     @cached_property
     def dates(self) -> Dates:
-        """The user's dates, read when they are first asked for; what is wrong with their file is in their troubles."""
+        """The user's dates, read on first use; what is wrong with their file is in their troubles."""
         path = self.surroundings.dates
         return Dates() if path is None else read_dates(self.folder / path, self.station.zone)
 
     def parts(self, name: str) -> Iterator[tuple[tuple[str, ...], InstrumentSettings]]:
-        """Give the tables that an instrument is described by, with their paths, from its own to the defaults."""
+        """Give the tables that describe an instrument, with their paths, from its own to the defaults."""
         own = self.instruments[name]
         yield ("instruments", name), own
         if own.group in self.groups:
@@ -282,7 +327,7 @@ class Settings(BaseSettings):
         yield ("defaults",), self.defaults
 
     def pointing_nowhere(self) -> Iterator[Mistake]:
-        """Find the names of groups, feeds and sinks that are not there."""
+        """Find names of groups, feeds and sinks that do not exist."""
         described: list[tuple[tuple[str, ...], InstrumentSettings]] = [
             (("defaults",), self.defaults),
             *((("groups", name), group) for name, group in self.groups.items()),
@@ -301,16 +346,16 @@ class Settings(BaseSettings):
                 yield from _unknown((table, name), "sink", name, self.sinks)
 
     def unwatchable(self, gone: Collection[tuple[str | int, ...]] = ()) -> Iterator[Mistake]:
-        """Find what cannot be watched; ``gone`` are settings that were taken out, and are not missing."""
+        """Find what cannot be watched; ``gone`` are settings that were taken out and do not count as missing."""
         return unwatchable({name: dict(self.parts(name)) for name in self.instruments}, gone)
 
     def rulebook_of(self, name: str = "") -> Rulebook:
-        """Give what an instrument is judged by, or one that is not on the list.
+        """Give the rulebook of an instrument, also of one that is not on the list.
 
-        A pydantic ValidationError or a SetupError where that cannot be.
+        A pydantic ValidationError or a SetupError if it is invalid.
         """
         own = self.instruments.get(name, InstrumentSettings())
-        about = ("instrument", name) if own.setups else ("group", own.group or "")  # the same to all of a group
+        about = ("instrument", name) if own.setups else ("group", own.group or "")  # the same object for all of a group
         if about not in self._rulebooks:
             group = self.groups.get(own.group or "", Group())
             rules = Rules.model_validate(self.rules.model_dump(exclude_unset=True) | group.rules)
@@ -343,7 +388,7 @@ class Settings(BaseSettings):
                 yield (kind, name, "setups"), part.setups
 
     def wrong_own_setups(self) -> Iterator[Mistake]:
-        """Try the user's own setups that are watched, each with all its numbers, and find what is wrong with them.
+        """Try the user's own watched setups, each with all its settings, and find what is wrong with them.
 
         There must be no ``wrong_rules``.
         """
@@ -367,7 +412,7 @@ class Settings(BaseSettings):
     def _wrong_setups(
         self, path: tuple[str, ...], tables: Sequence[Mapping[str, Mapping[str, Any]]]
     ) -> Iterator[Mistake]:
-        """Find what is wrong in the last of some tables of setups, which adds to those before it."""
+        """Find what is wrong in the last of some tables of setups, which extends those before it."""
         for name, table in tables[-1].items():
             merged = {key: value for each in tables for key, value in each.get(name, {}).items()}
             try:
@@ -403,12 +448,12 @@ class Settings(BaseSettings):
             *(next((cost for each in tables if (cost := getattr(each, key)) is not None), None) for key in COST_NAMES)
         )
 
-    def said_of(self, name: str, key: str) -> Any:  # noqa: ANN401 - whatever the key holds
-        """Give what is said of an instrument under a key: by itself, else by its group, else by the defaults."""
+    def said_of(self, name: str, key: str) -> Any:  # noqa: ANN401 - the type depends on the key
+        """Give the value of a key for an instrument: from itself, else its group, else the defaults."""
         return next((value for _, part in self.parts(name) if (value := getattr(part, key)) is not None), None)
 
     def of(self, name: str, *, steps: PriceSteps | None = None, timeframes: tuple[Timeframe, ...] = ()) -> Watched:
-        """Resolve one instrument; ``steps`` and ``timeframes`` are taken where none are given.
+        """Resolve one instrument; ``steps`` and ``timeframes`` apply if none are given.
 
         ValueError names what is missing.
         """
@@ -423,7 +468,7 @@ class Settings(BaseSettings):
         steps = steps if step is None else steps_of(step)
         if steps is None or not timeframes:
             missing = "step" if steps is None else "timeframes"
-            raise ValueError(f"instruments.{name}: {missing} is given neither there nor in its group or the defaults")
+            raise ValueError(f"instruments.{name}: {missing} is missing there, in its group and in the defaults")
         calendar = calendar_named(found("calendar", "none"), found("zone", "UTC"))
         return Watched(
             Instrument(
@@ -467,7 +512,7 @@ def _adjustment(split: Split, calendar: Calendar) -> Adjustment:
 
 
 def from_document(document: Mapping[str, Any], folder: Path, environ: Mapping[str, str]) -> Settings:
-    """Make settings of what TOML says and of the environment; a pydantic ValidationError holds all that is wrong."""
+    """Make settings from TOML and the environment; a pydantic ValidationError holds all that is wrong."""
 
     class Read(Settings):
         pass
@@ -477,20 +522,20 @@ def from_document(document: Mapping[str, Any], folder: Path, environ: Mapping[st
 
 
 def read_file(path: Path) -> str:
-    """Read the text of a configuration; SettingsError where there is none."""
+    """Read the text of a configuration; SettingsError if there is none."""
     try:
         return read_text(path)
     except OSError as problem:
         raise SettingsError(f"{path}: {problem.strerror or problem}; give the path of a configuration") from None
     except UnicodeDecodeError as problem:
-        raise SettingsError(f"{path} is no TOML, which is written in UTF-8: {problem}") from None
+        raise SettingsError(f"{path} is not TOML, which must be UTF-8: {problem}") from None
 
 
 def load(path: Path, environ: Mapping[str, str] = os.environ, *, to_watch: bool = False) -> Settings:
     """Read a configuration; SettingsError says the first thing that is wrong with it, and where.
 
-    One that is ``to_watch`` must have all that watching needs. Where it only tells of the instruments in files, or
-    where a store is, it may lack that.
+    One that is ``to_watch`` must have all that watching needs. One that only describes instruments in files, or names a
+    store, may lack that.
     """
     try:
         document = document_of(read_file(path))

@@ -88,7 +88,7 @@ def test_what_is_read_is_never_written_over(tmp_path: Path) -> None:
         assert done.code == 2
         assert bars.read_bytes() == before
     done = closewatch("replay", bars, "--events", tmp_path)
-    assert (done.code, "it is a folder; name a file in it" in done.err) == (2, True)
+    assert (done.code, "it is a folder; give a file in it" in done.err) == (2, True)
 
 
 def test_a_configuration_need_not_say_what_the_bars_say(tmp_path: Path) -> None:
@@ -209,7 +209,7 @@ def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) ->
     ]
     assert sorted(parts, key=said.index) == parts
     (draw,) = (line.split() for line in said.splitlines() if line.startswith("  closewatch chart "))
-    assert "a doji pause stood" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
+    assert "there was a doji pause" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
 
 
 def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path) -> None:
@@ -234,7 +234,7 @@ def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path)
         (("replay", str(SP500), "--time-format", "%d/%m/%Y"), "does not fit --time-format %d/%m/%Y; %m/%d/%Y"),
         (
             ("replay", str(SP500), "--columns", "when=Date"),
-            "--columns when=Date: write what a column holds and its name",
+            "--columns when=Date: write a role and the name of its column",
         ),
         (("import", str(SP500), "--out", "bars.csv"), "--out bars.csv: bars are written as Parquet"),
         (("replay", str(SHARES), "--timeframe", "7m"), "there is no timeframe '7m'; choose one of 1m, 2m"),
@@ -273,7 +273,7 @@ def test_a_signal_stops_cleanly_and_leaves_no_half_file(
         run.send_signal(sent)
         _, said = run.communicate(timeout=30)
     assert run.returncode == code
-    assert "stopped; nothing half done was left behind" in said
+    assert "stopped; nothing was left half done" in said
     assert not list(tmp_path.iterdir())
 
 

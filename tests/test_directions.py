@@ -107,8 +107,17 @@ MAY_IMPORT = {
         "scanner.settings",
         "scanner.trade",
     },
+    "scanner.web": {"scanner.service"},
+    "scanner.page": {"scanner"},
     "scanner.commands": {"scanner"},
-    "scanner.cli": {"scanner.commands", "scanner.recordings", "scanner.settings", "scanner.studies", "scanner.trade"},
+    "scanner.cli": {
+        "scanner.commands",
+        "scanner.page",
+        "scanner.recordings",
+        "scanner.settings",
+        "scanner.studies",
+        "scanner.trade",
+    },
     "adapters": {"scanner.market", "scanner.present"},
 }
 """Besides itself and the leaves, what each room may import; everything under a name counts as that name."""

@@ -92,14 +92,17 @@ def test_later_bars_change_nothing_already_said(seed: int, end: int) -> None:
 
 
 @LINES
-@given(SEEDS, st.integers(1, 1_500))
-def test_a_restored_series_goes_on_as_if_never_stopped(seed: int, end: int) -> None:
+@given(SEEDS, st.integers(1, 1_500), st.integers(0, 70))
+def test_a_restored_series_goes_on_as_if_never_stopped(seed: int, end: int, since: int) -> None:
+    """Wherever it stops, and however many bars ago its windows were kept."""
     bars = bars_of(tape(seed))
     end = min(end, len(bars))
+    at = max(end - since, 0)
     first, second = engine(rulebook=told_ahead()), engine(rulebook=told_ahead())
-    before = first.push(bars[:end])
-    kept = min(first.series.count, first.rulebook.history)
-    second.restore(first.snapshot(), bars[end - kept : end])
+    before = first.push(bars[:at])
+    checkpoint, kept = first.checkpoint(), min(first.series.count, first.rulebook.history)
+    before += first.push(bars[at:end])
+    second.restore(first.snapshot(), checkpoint, bars[at - kept : end])
     assert as_json(before + second.push(bars[end:])) == as_json(said(bars))
 
 

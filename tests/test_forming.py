@@ -274,6 +274,6 @@ def test_the_state_of_a_series_does_not_hang_on_it() -> None:
     bars = bars_of(tape_of_setups(5))
     first, second = engine(rulebook=off), engine(rulebook=on)
     first.push(bars[:600])
-    second.restore(first.snapshot(), bars[600 - first.rulebook.history : 600])
+    second.restore(first.snapshot(), first.checkpoint(), bars[600 - first.rulebook.history : 600])
     whole = [event.to_json() for event in engine(rulebook=on).push(bars) if event.time > bars.close_time[599]]
     assert [event.to_json() for event in second.push(bars[600:])] == whole

@@ -121,7 +121,7 @@ def test_setups_are_those_listed_and_differ_by_group_and_instrument(loaded: Load
         ("[setups.hammer]", "[setups.hamer]", "setups.hamer: there is no setup 'hamer'"),
         ("drive_min = 1.2", "drive_mn = 1.2", "setups.doji_pause.drive_mn: there is no such setting; did you mean dri"),
         ("on = false", "on = 3", "groups.shares.setups.hammer.on: must be true or false, not 3"),
-        ("drive_min = 1.5", "drive_min = -1", "groups.shares.setups.doji_pause.drive_min: has to be at least 0"),
+        ("drive_min = 1.5", "drive_min = -1", "groups.shares.setups.doji_pause.drive_min: must be at least 0"),
     ],
 )
 def test_a_mistake_in_a_setup_names_its_table(loaded: Loader, before: str, after: str, sentence: str) -> None:
@@ -188,7 +188,7 @@ def test_the_environment_overrules_the_file(loaded: Loader) -> None:
     [
         ("CLOSEWATCH_STATON__ZONE", "there is no table staton; did you mean station?"),
         ("CLOSEWATCH_INSTRUMENTS__HARBOR__STEP", r"there is no \[instruments.harbor\] in the file; did you mean HARB"),
-        ("CLOSEWATCH_STATION__RECORD", "station.record: has to be true or false"),
+        ("CLOSEWATCH_STATION__RECORD", "station.record: must be true or false"),
     ],
 )
 def test_an_override_of_nothing_is_refused(loaded: Loader, name: str, told: str) -> None:
@@ -201,10 +201,10 @@ def test_an_override_of_nothing_is_refused(loaded: Loader, name: str, told: str)
     [
         ('group = "shares"', 'group = "shars"', 'instruments.HARBOUR.group: there is no group "shars"; did you mean s'),
         ('feed = "files"', 'feed = "fils"', 'defaults.feed: there is no feed "fils"; did you mean files?'),
-        ("step = 0.01", "step = true", "defaults.step: has to be text, in quotes, not true"),
-        ("step = 0.01", "step = 0", "defaults.step: '0' is no price step; write a number above 0"),
+        ("step = 0.01", "step = true", "defaults.step: must be text, in quotes, not true"),
+        ("step = 0.01", "step = 0", "defaults.step: '0' is not a price step; write a number above 0"),
         ('"1D"', '"60m"', "groups.shares.timeframes: there is no timeframe '60m'; did you mean 1h?"),
-        ('"2:1"', '"2:0"', 'has to be new shares for old, such as "2:1", not "2:0"'),
+        ('"2:1"', '"2:0"', 'must be new shares for old, such as "2:1", not "2:0"'),
         ('"XNYS"', '"xnys"', "groups.shares.calendar: there is no calendar 'xnys'; did you mean XNYS?"),
     ],
 )
@@ -218,7 +218,7 @@ def test_the_first_mistake_is_a_sentence(loaded: Loader, old: str, new: str, tol
 
 def test_what_is_given_nowhere_is_named(loaded: Loader) -> None:
     settings = loaded('[instruments.A]\ntimeframes = ["1d"]')
-    with pytest.raises(ValueError, match=r"instruments\.A: step is given neither there nor in its group or the def"):
+    with pytest.raises(ValueError, match=r"instruments\.A: step is missing there, in its group and in the def"):
         settings.of("A")
 
 

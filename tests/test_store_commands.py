@@ -143,7 +143,7 @@ def test_a_store_that_may_only_be_read_is_read(locked_up: Path) -> None:
     )
     assert as_anybody("status", config)[1].startswith("The station loft is not running")
     refused = as_anybody("store", "compact", store)[2]
-    assert refused == f"closewatch: {store}: Permission denied; see that its folder is there and may be written to\n"
+    assert refused == f"closewatch: {store}: Permission denied; check that its folder exists and is writable\n"
     refused = as_anybody("outbox", "retry", "--config", config, "1")[2]
     assert refused.startswith(f"closewatch: {store}: the file or its folder is read-only; allow writing there")
     assert sorted(each.name for each in locked_up.iterdir()) == ["kept.db", "kept.db.lock", "watch.toml"]

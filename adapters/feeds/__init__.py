@@ -1,1 +1,1 @@
-"""Feeds: one file for each way bars come in."""
+"""Feeds: one file for each source of bars."""

@@ -1,4 +1,4 @@
-"""The feed ``exchange``: bars from a crypto exchange, by way of the library ccxt."""
+"""The feed ``exchange``: bars from a crypto exchange, through the library ccxt."""
 
 from __future__ import annotations
 
@@ -28,15 +28,15 @@ MILLISECOND = 1_000_000
 ROWS = JsonSettings(
     fields=BarFields(time="[0]", open="[1]", high="[2]", low="[3]", close="[4]", volume="[5]"), time_unit="ms"
 )
-"""How the library gives a bar: a list that begins with the open of the bar in milliseconds since 1970."""
+"""The library's form of a bar: a list that begins with the open of the bar in milliseconds since 1970."""
 
 
 class ExchangeSettings(FeedSettings):
     """The settings of the feed ``exchange``."""
 
-    exchange: str = Field(min_length=1, description="The exchange, by its id in the library ccxt.")
-    limit: int = Field(500, ge=2, description="How many bars to ask for at once; no more than the exchange gives.")
-    timeout: float = Field(10.0, gt=0, description="Seconds that one answer may take.")
+    exchange: str = Field(min_length=1, description="the exchange, by its id in the library ccxt")
+    limit: int = Field(500, ge=2, description="bars per request; no more than the exchange gives")
+    timeout: float = Field(10.0, gt=0, description="seconds to wait for an answer")
 
     @field_validator("exchange")
     @classmethod
@@ -50,7 +50,7 @@ class ExchangeSettings(FeedSettings):
 
 
 def installed_exchanges(library: str = "ccxt") -> list[str]:
-    """List the exchanges that the library has a module for; none where it is not installed.
+    """List the exchanges for which the library has a module; none if it is not installed.
 
     The library is not loaded, which would take a second.
     """
@@ -60,9 +60,9 @@ def installed_exchanges(library: str = "ccxt") -> list[str]:
 
 
 def from_library(name: str, options: dict[str, Any], library: str = "ccxt.async_support") -> Any:  # noqa: ANN401 - no types are published
-    """Make an exchange; raises FeedTroubleError where there is no library or no such exchange."""
+    """Make an exchange; raises FeedTroubleError if the library or the exchange does not exist."""
     try:
-        loaded = import_module(library)  # here, for it takes a second, and not everybody has it
+        loaded = import_module(library)  # imported here, since it takes a second and is optional
     except ModuleNotFoundError as problem:
         raise FeedTroubleError(
             "the feed exchange needs the library ccxt; install it with: pip install 'closewatch[crypto]'"
@@ -73,9 +73,9 @@ def from_library(name: str, options: dict[str, Any], library: str = "ccxt.async_
 
 
 class ExchangeFeed:
-    """Asks an exchange for bars, one series at a time, as fast as the exchange allows and no faster.
+    """Asks an exchange for bars, one series at a time, no faster than the exchange allows.
 
-    ``make`` makes the exchange of its id and the options of the library; ``clock`` gives seconds since 1970.
+    ``make`` makes the exchange from its id and the options of the library; ``clock`` gives seconds since 1970.
     """
 
     Settings = ExchangeSettings
@@ -129,16 +129,16 @@ class ExchangeFeed:
                 f"{self._where}: it has no bars of {timeframe}, but of {known}; set base to one of them"
             )
         since = want.enough_from if want.since is None else want.since
-        # Rounded up: what opened at or after a time opened at or after the next millisecond.
+        # Rounded up: a bar that opened at or after a time opened at or after the next millisecond.
         milliseconds = None if since is None else -(-since // MILLISECOND)
         found = await self._asked(exchange.fetch_ohlcv(want.symbol, timeframe, milliseconds, settings.limit))
         columns = self._reader.columns(found)
         if columns is None:
-            raise FeedTroubleError(f"{self._where}: its answer for {want.symbol} has no bars in it; try again later")
+            raise FeedTroubleError(f"{self._where}: its answer for {want.symbol} has no bars; try again later")
         return self._reader.bars(columns, f"{self._where} {want.symbol}")
 
     async def _asked(self, question: Any) -> Any:  # noqa: ANN401 - the library publishes no types
-        """Await an answer; whatever goes wrong becomes one sentence."""
+        """Await an answer; any failure becomes one sentence."""
         from ccxt.base import errors  # noqa: PLC0415 - an optional extra, loaded by now
 
         after = None
@@ -149,16 +149,16 @@ class ExchangeFeed:
             after = retry_after(headers.get("retry-after"), self._clock())
             text = f"it is asked too often ({_short(problem)}); lower requests_per_minute"
         except errors.BadSymbol as problem:
-            text = f"it does not know the symbol ({_short(problem)}); write it as the library does, such as ABC/XYZ"
+            text = f"unknown symbol ({_short(problem)}); write it as the library does, such as ABC/XYZ"
         except errors.RequestTimeout:
             text = f"no answer within {self.settings.timeout:g} s; check the network, or raise timeout"
         except errors.NetworkError as problem:
-            text = f"it cannot be reached ({_short(problem)}); check the network, it is asked again"
+            text = f"it cannot be reached ({_short(problem)}); check the network; closewatch keeps trying"
         except errors.BaseError as problem:
-            text = f"it refuses the question ({_short(problem)}); check symbol and timeframe"
+            text = f"it refuses the request ({_short(problem)}); check symbol and timeframe"
         except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as problem:
-            # The library takes answers apart without looking first.
-            text = f"its answer cannot be understood ({_short(problem)}); it is asked again"
+            # The library parses answers without checking them first.
+            text = f"its answer cannot be understood ({_short(problem)}); closewatch keeps trying"
         raise FeedTroubleError(f"{self._where}: {text}", after)
 
 

@@ -25,22 +25,22 @@ if TYPE_CHECKING:
 class FolderSettings(FileSettings):
     """The settings of the feed ``folder``."""
 
-    path: Path = Field(description="The folder.")
+    path: Path = Field(description="the folder")
     pattern: str = Field(
-        "{symbol}_{timeframe}.csv", description="The name of a file; {symbol} and {timeframe} are filled in."
+        "{symbol}_{timeframe}.csv", description="the name of a file; {symbol} and {timeframe} are filled in"
     )
-    keep: int = Field(300, ge=1, description="How many rows of each file are kept in memory to answer again from.")
+    keep: int = Field(300, ge=1, description="rows of each file kept in memory for repeated requests")
 
     @field_validator("pattern")
     @classmethod
     def _names_a_symbol(cls, value: str) -> str:
         if "{symbol}" not in value:
-            raise ValueError("the name of a file needs {symbol} in it")
+            raise ValueError("the name of a file must contain {symbol}")
         return value
 
 
 class FolderFeed:
-    """Reads what has been appended to files, from where it last stopped."""
+    """Reads rows appended to files, from where it last stopped."""
 
     Settings = FolderSettings
     batch = 1
@@ -53,12 +53,12 @@ class FolderFeed:
         self._files: dict[Path, GrowingFile] = {}
 
     async def start(self) -> None:
-        """See that the folder is there; raises FeedTroubleError."""
+        """Check that the folder exists; raises FeedTroubleError."""
         if not await asyncio.to_thread(self.settings.path.is_dir):
             raise FeedTroubleError(f"{self.settings.path}: there is no such folder; check path")
 
     async def stop(self) -> None:
-        """Do nothing: no file is held open."""
+        """Do nothing: no file is kept open."""
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer each want from its file; raises FeedTroubleError."""
@@ -73,13 +73,13 @@ class FolderFeed:
         name = name.replace("{timeframe}", self.settings.timeframe_there(want.timeframe))
         path = Path(os.path.normpath(folder / name))
         if "\0" in name or not path.is_relative_to(os.path.normpath(folder)):
-            raise FeedTroubleError(f"{folder}: {name!r} is no file in it; check the symbol {want.symbol!r}")
+            raise FeedTroubleError(f"{folder}: it has no file {name!r}; check the symbol {want.symbol!r}")
         if path not in self._files:
             self._files[path] = GrowingFile(path, self._options, self._zone, self.settings.keep)
         return self._files[path]
 
 
 def _in_settings(sentence: str) -> str:
-    """Name settings as they are called here, not on the command line."""
+    """Name settings as in the configuration, not as on the command line."""
     sentence = sentence.replace("--stamp close", 'stamp = "close"')
     return re.sub(r"--(time-format|decimal|columns|tz)", lambda option: option[1].replace("-", "_"), sentence)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 from urllib.parse import urljoin
 
@@ -15,7 +16,7 @@ from adapters.answers import hidden
 from adapters.feeds.http.answer import JsonEndpoint, where
 from adapters.feeds.http.settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader, shown
-from adapters.feeds.raw_rows import joined_pages, no_rows, unreadable_row
+from adapters.feeds.raw_rows import copied, joined_pages, no_rows, unreadable_row
 from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """One request: wants that share a timeframe, and where its answer goes on."""
+    """One request: wants that share a timeframe, and where its answer continues."""
 
     wants: Sequence[Want]
     timeframe: str
@@ -39,10 +40,14 @@ class _Question:
     url: httpx.URL | None = None
 
 
-class HttpJsonFeed:
-    """Asks an endpoint for bars: for one series at a time, or for many that share a timeframe.
+_Part = tuple["RawBars", slice | None]
+"""Rows of one symbol, as in ``Answer``: a table, and which of its rows, all where that is None."""
 
-    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may repeat secrets.
+
+class HttpJsonFeed:
+    """Asks an endpoint for bars of one series at a time, or of many that share a timeframe.
+
+    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may contain secrets.
     """
 
     Settings = HttpJsonSettings
@@ -67,7 +72,7 @@ class HttpJsonFeed:
         self._next = None if settings.next is None else Place(settings.next)
 
     async def start(self) -> None:
-        """Get ready to ask; raises FeedTroubleError for headers that cannot be sent."""
+        """Prepare; raises FeedTroubleError for headers that cannot be sent."""
         self._endpoint.start()
 
     async def stop(self) -> None:
@@ -76,10 +81,10 @@ class HttpJsonFeed:
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Ask for each want, together where the endpoint can; raises FeedTroubleError."""
-        answers: dict[Want, RawBars] = {}
+        answers: dict[Want, Answer] = {}
         for question in self._questions(wants):
             answers |= await self._answered(question)
-        return [Answer(want, answers[want]) for want in wants]
+        return [answers[want] for want in wants]
 
     def _questions(self, wants: Sequence[Want]) -> Iterator[_Question]:
         alike: dict[tuple[str, bool], list[Want]] = {}
@@ -92,15 +97,15 @@ class HttpJsonFeed:
                 yield _Question(part, timeframe, min(times) if len(times) == len(part) else None)
 
     def _since(self, want: Want) -> int | None:
-        """Give the time to ask from; None for as much as there is."""
+        """Give the start time of a request; None for all there is."""
         known = (want.since, self.settings.earliest_time, want.enough_from)
         return next((time for time in known if time is not None), None)
 
-    async def _answered(self, question: _Question) -> dict[Want, RawBars]:
+    async def _answered(self, question: _Question) -> dict[Want, Answer]:
         """Ask page after page."""
         begin = self._address(question)
         source = where(begin)
-        pages: list[dict[str, RawBars]] = []
+        pages: list[dict[str, _Part]] = []
         row = 0
         following: _Question | None = question
         while following is not None:
@@ -112,13 +117,17 @@ class HttpJsonFeed:
             url = begin if following is question else following.url or self._address(following)
             value = await self._endpoint.ask(url, source)
             # A large one takes a while, which others must not wait for.
-            page = await asyncio.to_thread(self._page, value, question, source, row)
-            row += sum(map(len, page.values()))
+            page, rows = await asyncio.to_thread(self._page, value, question, source, row)
+            row += rows
             pages.append(page)
             following = self._following(following, url, value, source)
         nothing = no_rows(source, self.settings.stamp)
+        if len(pages) == 1:
+            return {want: Answer(want, *pages[0].get(want.symbol, (nothing, None))) for want in question.wants}
         return {
-            want: joined_pages([page[want.symbol] for page in pages if want.symbol in page], nothing)
+            want: Answer(
+                want, joined_pages([_own(page[want.symbol]) for page in pages if want.symbol in page], nothing)
+            )
             for want in question.wants
         }
 
@@ -130,7 +139,7 @@ class HttpJsonFeed:
         return address(settings, symbols, timeframe, since, question.token)
 
     def _following(self, question: _Question, url: httpx.URL, value: object, source: str) -> _Question | None:
-        """Find out how to ask for the next page; None where this was the last."""
+        """Find out how to ask for the next page; None if this was the last."""
         found = None if self._next is None else self._next.find(value)
         if not found:
             return None
@@ -141,7 +150,7 @@ class HttpJsonFeed:
         if self.settings.has("next"):
             if str(found) == question.token:
                 raise FeedTroubleError(
-                    f"{source}: the page {told(str(found), 200)} says that it is followed by itself; check next"
+                    f"{source}: the page {told(str(found), 200)} names itself as its next page; check next"
                 )
             following = replace(question, token=str(found))
             try:
@@ -157,15 +166,15 @@ class HttpJsonFeed:
             onward = url
         query = self.settings.without_secrets(onward.query.decode())
         onward = onward.copy_with(query=query.encode() or None)
-        # Headers and query may carry secrets: they go to no other server.
+        # Headers and query may hold secrets: they go to no other server.
         if onward == url or (onward.scheme, onward.netloc) != (url.scheme, url.netloc):
             raise FeedTroubleError(
                 f"{source}: its next page, {told(str(found), 200)}, is not another page of this server; check next"
             )
         return replace(question, url=onward)
 
-    def _page(self, value: object, question: _Question, source: str, row: int) -> dict[str, RawBars]:
-        """Give the bars of one page by symbol."""
+    def _page(self, value: object, question: _Question, source: str, row: int) -> tuple[dict[str, _Part], int]:
+        """Give the bars of one page by symbol, and how many rows they are."""
         misfits: dict[str, str] = {}
         try:
             if self._groups is None:
@@ -173,9 +182,7 @@ class HttpJsonFeed:
             else:
                 columns, misfits = self._grouped(self._groups.find(value))
         except ValueError as problem:
-            raise FeedTroubleError(
-                f"{source}: the rows do not fit together ({problem}); check rows and fields"
-            ) from None
+            raise FeedTroubleError(f"{source}: the rows do not match ({problem}); check rows and fields") from None
         if columns is None:
             path = "rows" if self._groups is None else "groups"
             raise FeedTroubleError(
@@ -183,29 +190,37 @@ class HttpJsonFeed:
             )
         raw = self._reader.bars(columns, source, row)
         if self.settings.one_by_one:
-            return {question.wants[0].symbol: _oldest_first(raw)}
-        at: dict[str, list[int]] = {}
-        for index, symbol in enumerate(columns["symbol"]):
-            at.setdefault(_name(symbol), []).append(index)
+            return {question.wants[0].symbol: (_oldest_first(raw), None)}, len(raw)
+        at = _runs(columns["symbol"])
         if at and not any(want.symbol in at or want.symbol in misfits for want in question.wants):
             raise FeedTroubleError(
-                f"{source}: none of the {len(raw)} rows is of an instrument that was asked for; "
+                f"{source}: none of the {len(raw)} rows is for a requested instrument; "
                 f"the first is of {self._endpoint.told(next(iter(at)))}; check symbol"
             )
-        page: dict[str, RawBars] = {}
+        page: dict[str, _Part] = {}
+        rows, sound, stamp = 0, replace(raw, unreadable={}), raw.stamp
         for symbol in {want.symbol: None for want in question.wants}:
             if symbol in misfits:
-                # It must not blind the others: the guard refuses a row of it, and says why.
+                # It must not hide the others: the guard refuses a row of it, and says why.
                 number = row + len(raw) + len(page)
-                page[symbol] = unreadable_row(misfits[symbol], number, source, self.settings.stamp)
+                page[symbol] = unreadable_row(misfits[symbol], number, source, self.settings.stamp), None
+                rows += 1
             elif symbol in at:
-                page[symbol] = _oldest_first(_rows_at(raw, at[symbol]))
-        return page
+                first, *others = at[symbol]
+                rows += sum(part.stop - part.start for part in at[symbol])
+                in_order = stamp.item(first.start) <= stamp.item(first.stop - 1)
+                if others or not in_order or raw.unreadable:
+                    parts = [np.arange(part.start, part.stop) for part in at[symbol]]
+                    own = _oldest_first(copied(raw, np.concatenate(parts)))
+                    page[symbol] = own, None
+                else:
+                    page[symbol] = sound, first
+        return page, rows
 
     def _grouped(self, groups: object) -> tuple[Columns | None, dict[str, str]]:
-        """Take the rows of all groups together, each with the symbol of its group.
+        """Join the rows of all groups, each with the symbol of its group.
 
-        Also says by symbol why the rows of a group do not fit together.
+        Also says by symbol why the rows of a group do not match.
         """
         if isinstance(groups, dict):
             names, members = list(groups), list(groups.values())
@@ -222,20 +237,27 @@ class HttpJsonFeed:
 
 
 def _name(symbol: object) -> str:
-    """Read a symbol, which may also be a number; empty where it is neither."""
+    """Read a symbol, which may also be a number; empty if it is neither."""
     return str(symbol) if isinstance(symbol, str | int | float) else ""
 
 
 def _oldest_first(raw: RawBars) -> RawBars:
-    """Turn rows around that come newest first throughout, as from many servers; others stay as they were sent."""
+    """Reverse rows that are sorted newest first, as from many servers; others stay as sent."""
     if len(raw) <= 1 or raw.stamp.item(0) <= raw.stamp.item(-1):
         return raw
     times = raw.stamp[raw.stamp != NO_TIME]
     return raw[np.arange(len(raw))[::-1]] if bool((times[1:] < times[:-1]).all()) else raw
 
 
-def _rows_at(raw: RawBars, indices: list[int]) -> RawBars:
-    first, count = indices[0], len(indices)
-    if indices[-1] - first + 1 == count:
-        return raw[first : first + count]
-    return raw[np.array(indices)]
+def _runs(symbols: list[object]) -> dict[str, list[slice]]:
+    """Say where the rows of each symbol lie, which mostly come one after the other."""
+    edges = [index for index, (one, other) in enumerate(pairwise(symbols), 1) if one != other]
+    runs: dict[str, list[slice]] = {}
+    for begin, end in pairwise([0, *edges, len(symbols)] if symbols else []):
+        runs.setdefault(_name(symbols[begin]), []).append(slice(begin, end))
+    return runs
+
+
+def _own(part: _Part) -> RawBars:
+    table, shared = part
+    return table if shared is None else table[shared]

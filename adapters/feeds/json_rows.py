@@ -1,4 +1,4 @@
-"""From decoded JSON to the rows of a feed: where each field stands, and how its values are read."""
+"""From decoded JSON to the rows of a feed: where each field is, and how its values are read."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ NUMBERS = (*PRICES, "volume")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
 MOST_TOLD = 1_000
-"""Unreadable rows of one message whose values are told: as many as the guard keeps notes of."""
+"""Unreadable rows of one message whose values are shown: as many as the guard keeps notes of."""
 _SHOWN = 60
 _LOOKED_AT = 65_536
-"""Letters of a value that are looked at, to show or to measure them."""
+"""Letters of a value that are examined, to show or to measure them."""
 
 
 def _checked(path: str) -> str:
@@ -42,7 +42,7 @@ def _checked(path: str) -> str:
     except JMESPathError as problem:
         reason = str(problem).partition("\n")[0]
         raise ValueError(
-            f"{path!r} is no JMESPath expression ({reason}); see jmespath.org for how to write one"
+            f"{path!r} is not a JMESPath expression ({reason}); jmespath.org explains how to write one"
         ) from None
     return path
 
@@ -52,42 +52,40 @@ JmesPath = Annotated[str, AfterValidator(_checked)]
 
 
 class BarFields(BaseModel):
-    """Where the parts of a bar stand in its row, as JMESPath expressions: a key, ``[0]`` in a list, or any other."""
+    """Where the parts of a bar are in its row, as JMESPath expressions: a key, ``[0]`` in a list, or any other."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    time: JmesPath = Field("time", description="The time of the bar.")
-    open: JmesPath = Field("open", description="The first price.")
-    high: JmesPath = Field("high", description="The highest price.")
-    low: JmesPath = Field("low", description="The lowest price.")
-    close: JmesPath = Field("close", description="The last price.")
-    volume: JmesPath | None = Field("volume", description="The volume; a row without it has none.")
+    time: JmesPath = Field("time", description="the time of the bar")
+    open: JmesPath = Field("open", description="the first price")
+    high: JmesPath = Field("high", description="the highest price")
+    low: JmesPath = Field("low", description="the lowest price")
+    close: JmesPath = Field("close", description="the last price")
+    volume: JmesPath | None = Field("volume", description="the volume; a row may lack it")
 
 
 class JsonSettings(FeedSettings):
-    """What a feed must be told to read bars out of JSON."""
+    """The settings for reading bars from JSON."""
 
     rows: JmesPath = Field(
         "@",
-        description="Where the rows stand: a list of rows, one row alone, or an object in which each field is a list.",
+        description="where the rows are: a list of rows, a single row, or an object in which each field is a list",
     )
-    fields: BarFields = Field(default_factory=BarFields, description="Where the parts of a bar stand in its row.")
-    time_unit: TimeUnit = Field("s", description="How times are written: s, ms, us or ns since 1970, or rfc3339.")
-    stamp: StampKind = Field(
-        "open", description="Whether the time of a bar is that of its open or its close, or names a date."
-    )
+    fields: BarFields = Field(default_factory=BarFields, description="where the parts of a bar are in its row")
+    time_unit: TimeUnit = Field("s", description="how times are written: s, ms, us or ns since 1970, or rfc3339")
+    stamp: StampKind = Field("open", description="whether the time of a bar is its open or its close, or names a date")
 
 
 class Place:
-    """A JMESPath expression, ready to be looked up in many values, fast where it is a mere path of keys and indices."""
+    """A JMESPath expression, ready to be looked up in many values, fast if it is only a path of keys and indices."""
 
     def __init__(self, path: str) -> None:
         compiled = jmespath.compile(path)
         self._search = compiled.search
         self._steps = _steps(compiled.parsed)
 
-    def find(self, value: object) -> Any:  # noqa: ANN401 - JSON, which whoever asked looks into
-        """Look it up in one value; None where it is not there."""
+    def find(self, value: object) -> Any:  # noqa: ANN401 - JSON, which the caller examines
+        """Look it up in one value; None if it is not there."""
         return self.column((value,))[0]
 
     def column(self, rows: Sequence[Any]) -> list[Any]:
@@ -112,7 +110,7 @@ class Place:
 
 
 def _steps(node: dict[str, Any]) -> tuple[str | int, ...] | None:
-    """Give the keys and indices that a parsed expression amounts to, None where it is more than that."""
+    """Give the keys and indices of a parsed expression, None if it is more than a path."""
     match node:
         case {"type": "identity" | "current"}:
             return ()
@@ -129,10 +127,10 @@ Columns = dict[str, list[Any]]
 
 
 class RowReader:
-    """Reads bars out of what was found in JSON.
+    """Reads bars from JSON values.
 
-    ``also`` names further fields that each row has, such as its symbol; they come back among the columns. ``safe``
-    gives a text from outside as it may be shown, for there may be a secret in it.
+    ``also`` names further fields of each row, such as its symbol; they are returned among the columns. ``safe`` makes a
+    text from outside safe to show, since it may contain a secret.
     """
 
     def __init__(
@@ -146,16 +144,16 @@ class RowReader:
         self._kind: StampKind = settings.stamp
 
     def columns(self, value: object) -> Columns | None:
-        """Find the rows in a value and take them apart; None where there are none to be found.
+        """Find the rows in a value and split them into columns; None if there are none.
 
-        ValueError where the lists of an object of columns are not equally long.
+        ValueError if the lists of an object of columns are not equally long.
         """
         return self._apart(self._rows.find(value))
 
     def columns_of_many(self, values: Sequence[Any]) -> tuple[Columns, list[int | None], dict[int, str]]:
-        """Find the rows in each of many values, and say how many there are in each, None where none can be found.
+        """Find the rows in each of many values, and say how many there are in each, None if none can be found.
 
-        The last part says by index of a value why its lists do not fit together; its rows are left out.
+        The last part says by index of a value why its lists do not match; its rows are left out.
         """
         found = self._rows.column(values)
         if all(type(each) is list or each is None for each in found):
@@ -189,9 +187,9 @@ class RowReader:
         return lists
 
     def bars(self, columns: Columns, source: str, first_row: int = 0) -> RawBars:
-        """Make bars of columns; what cannot be read becomes NaN or NO_TIME.
+        """Make bars from columns; unreadable values become NaN or NO_TIME.
 
-        ``unreadable`` tells what stood there, for the first ``MOST_TOLD`` such rows.
+        ``unreadable`` has the original values of the first ``MOST_TOLD`` such rows.
         """
         times = columns["time"]
         row = np.arange(first_row, first_row + len(times), dtype=np.int64)
@@ -209,8 +207,8 @@ class RowReader:
         return RawBars(stamps, **numbers, row=row, source=source, stamp_kind=self._kind, unreadable=unreadable)
 
     def _told(self, columns: Columns, bad: Mapping[str, NDArray[np.bool_]], first_row: int) -> dict[int, str]:
-        """Tell by row number what stood where something cannot be read; ``bad`` says where, by field."""
-        texts: dict[int, str] = {}  # by the identity of a value, since one may stand in many rows
+        """Give the unreadable values by row number; ``bad`` says where they are, by field."""
+        texts: dict[int, str] = {}  # by the identity of a value, since one may occur in many rows
 
         def text(value: object) -> str:
             if id(value) not in texts:
@@ -225,7 +223,7 @@ class RowReader:
 
 
 def shown(value: object, safe: Callable[[str], str] = str) -> str:
-    """Show a value as it stood there, on one line and cut short, once ``safe`` has seen what may be shown of it."""
+    """Show a value as written, on one line and cut short, after ``safe`` has removed what must not be shown."""
     try:
         text = json.dumps(value, ensure_ascii=False)
     except RecursionError:
@@ -245,7 +243,7 @@ def _numbers(values: list[Any]) -> NDArray[np.float64]:
 
 
 def _number(value: object) -> float:
-    """Read one number, NaN where it is none: true and false are none, numbers in quotes are."""
+    """Read one number, NaN if it is not one: true and false are not, numbers in quotes are."""
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         return np.nan
     if isinstance(value, str) and not _NUMBER.fullmatch(value):
@@ -287,14 +285,14 @@ def _instant(value: object) -> int:
         moment = datetime.fromisoformat(value.upper())
         since = moment - EPOCH
     except (TypeError, ValueError):
-        # No time, or one without an offset, which could be any moment of a day.
+        # Not a time, or one without an offset, which could be any moment of a day.
         return NO_TIME
     nanoseconds = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
     return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME
 
 
 def _date(value: object) -> int:
-    """Give midnight UTC of the calendar day that is written, whatever its offset."""
+    """Give midnight UTC of the calendar day as written, whatever its offset."""
     if not isinstance(value, str):
         return NO_TIME
     try:

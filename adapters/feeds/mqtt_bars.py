@@ -31,14 +31,15 @@ class MqttBarsSettings(PushedSettings, BrokerSettings):
 
     client_id: str = Field(
         min_length=1,
-        description="Our name to the broker, by which it keeps messages for us while we are away; nobody else's there.",
+        description="our name at the broker, under which it keeps messages while we are away; no other client may use "
+        "it",
     )
     topic: str = Field(
         min_length=1,
-        description="The topic of the bars; {symbol} and {timeframe} in it each stand for a level or a part of one.",
+        description="the topic of the bars; {symbol} and {timeframe} in it each stand for a level or a part of one",
     )
     remember: int = Field(
-        86_400, ge=0, description="Seconds for which a broker of MQTT 5.0 is to keep messages for us while we are away."
+        86_400, ge=0, description="seconds for which an MQTT 5.0 broker keeps messages while we are away"
     )
 
     @field_validator("topic")
@@ -57,7 +58,7 @@ class MqttBarsSettings(PushedSettings, BrokerSettings):
     def _series_is_named(self) -> Self:
         for name in NAMES:
             if f"{{{name}}}" not in self.topic and getattr(self, name) is None:
-                raise ValueError(f"the topic has no {{{name}}}: say with {name} where a message names it")
+                raise ValueError(f"the topic has no {{{name}}}: set {name} to where a message names it")
         return self
 
     @property
@@ -74,15 +75,15 @@ class MqttBarsSettings(PushedSettings, BrokerSettings):
 
 
 class MqttBarsFeed(PushedFeed):
-    """Listens to a broker and answers from what it has heard.
+    """Listens to a broker and answers from the bars received.
 
-    The session outlives connections: at QoS 1 the broker keeps what comes while we are away, as far as it is set up to.
+    The session outlives connections: at QoS 1 the broker keeps what arrives while we are away, if so configured.
     """
 
     Settings = MqttBarsSettings
 
     def __init__(self, settings: MqttBarsSettings, *, outside: Outside | None = None, show_body: bool = False) -> None:
-        """Take the settings; ``show_body`` shows what messages hold, which may repeat the password."""
+        """Take the settings; ``show_body`` shows the contents of messages, which may contain the password."""
         host, port = settings.address
         self._where = f"MQTT broker {host}:{port}"
         super().__init__(
@@ -97,11 +98,11 @@ class MqttBarsFeed(PushedFeed):
             trouble = await self._listen(up)
         except ValueError as problem:
             trouble = str(problem)
-        # Raised out here, it holds on to nothing of the connection that is lost.
+        # Raised here, it keeps no reference to the lost connection.
         raise FeedTroubleError(f"{self._where}: {trouble}")
 
     async def _listen(self, up: Callable[[], None]) -> str:
-        """Listen until the connection breaks, and say why it did."""
+        """Listen until the connection breaks, and return the reason."""
         topic = self.settings.topic_filter
         what = "cannot be reached"
         try:
@@ -112,16 +113,16 @@ class MqttBarsFeed(PushedFeed):
                     return (
                         f"it refuses the subscription to {topic} ({granted}); check topic, and what the user may read"
                     )
-                what = "broke off the connection"
+                what = "broke the connection"
                 up()
                 async for message in line.messages:
                     self._take(str(message.topic), message.payload)
         except aiomqtt.MqttError as problem:
             return f"it {what} ({problem.__cause__ or problem}); check the broker, host, port and login"
-        return "it has nothing more to say; the connection is made again"
+        return "it ended the messages; closewatch reconnects"
 
     def _line(self) -> BrokerLine:
-        """Make a line with a session that outlives it; each version has its own way to ask for that."""
+        """Connect with a session that outlives the connection; each version has its own way to ask for that."""
         settings = self.settings
         if settings.version == "5.0":
             lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here
@@ -134,6 +135,6 @@ class MqttBarsFeed(PushedFeed):
     def _take(self, topic: str, payload: object) -> None:
         names = self._pattern.fullmatch(topic)
         if names is None or not isinstance(payload, bytes):
-            return  # left in a lasting session by an earlier topic of ours
+            return  # left in a lasting session by a topic we used earlier
         found = names.groupdict()
         self.inbox.take(payload, found.get("symbol"), found.get("timeframe"))

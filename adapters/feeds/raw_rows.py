@@ -1,4 +1,4 @@
-"""Raw rows put together, none at all, and one that cannot be read."""
+"""Raw rows: joined, none at all, and one that cannot be read."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def no_rows(source: str, stamp_kind: StampKind) -> RawBars:
 
 
 def copied(raw: RawBars, which: NDArray[np.intp]) -> RawBars:
-    """Copy some rows, by their indices, so that they keep nothing of the others."""
+    """Copy some rows, by their indices, so that the others can be freed."""
     rows = raw[which]
     texts = {number: raw.unreadable[number] for number in rows.row.tolist() if number in raw.unreadable}
     return replace(rows, unreadable=texts)
@@ -42,7 +42,7 @@ def joined(parts: Sequence[RawBars]) -> RawBars:
 
 
 def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
-    """Put pages end to end, the oldest first, without the rows in which one overlaps the one before."""
+    """Put pages end to end, oldest first, without the rows that overlap the page before."""
     pages = [page for page in pages if len(page)]
     if len(pages) <= 1:
         return pages[0] if pages else nothing
@@ -55,7 +55,7 @@ def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
 
 
 def unreadable_row(text: str, row: int, source: str, stamp_kind: StampKind) -> RawBars:
-    """Give one row of which nothing can be read; ``text`` says what stood there."""
+    """Give one row of which nothing can be read; ``text`` is its content."""
     number = np.full(1, np.nan)
     stamp = np.full(1, NO_TIME, dtype=np.int64)
     rows = np.full(1, row, dtype=np.int64)

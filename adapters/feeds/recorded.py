@@ -28,22 +28,22 @@ if TYPE_CHECKING:
 DAY = 86_400 * SECOND
 PACE = 3_600.0
 REAL_PATIENCE = 5.0
-"""Seconds by the wall's clock before a recording is called late, whose bars are always there: only we may be slow."""
+"""Seconds of real time before a recording is called late; its bars are always there, so only we can be slow."""
 
 
 class RecordedSettings(FileSettings):
-    """Which files to play, from when on, and how fast."""
+    """Which files to play, from when, and how fast."""
 
-    path: Path = Field(description="A file of bars or a folder of them; relative to the configuration.")
+    path: Path = Field(description="a file of bars or a folder of them; relative to the configuration")
     pace: float = Field(
         PACE,
         gt=0,
-        description="Seconds of the recording that pass in one second. Its patience is of such seconds too, and lasts "
-        "five real ones at least unless it is given.",
+        description="seconds of the recording that pass in one second; its patience counts in these seconds too, and "
+        "by default lasts at least five real ones",
     )
     begin: str | None = Field(
         None,
-        description="From when on to play, RFC 3339; what came before is history. By default the last day.",
+        description="from when to play, RFC 3339; what came before is history; by default the last day",
     )
 
     @model_validator(mode="before")
@@ -65,11 +65,11 @@ class RecordedSettings(FileSettings):
 
 
 class RecordedFeed:
-    """Bars that were recorded in files. ``clock`` is the time that is played, known once the feed has started."""
+    """Bars recorded in files. ``clock`` is the time being played, known once the feed has started."""
 
     Settings = RecordedSettings
     batch = 500
-    """So that the history of thousands of series is taken in by parts, and not held as a whole."""
+    """So that the history of thousands of series is read in parts, and not held as a whole."""
 
     arrived: asyncio.Event | None = None
 
@@ -96,9 +96,9 @@ class RecordedFeed:
     ) -> Iterator[Recording]:
         """Open files and folders of bars, one recording for each instrument.
 
-        The keywords say how the files are written where they do not say so themselves; ``on_progress`` is told the
-        bytes read and those in all, and ``on_trouble`` of each file that cannot be opened, while the others are read.
-        Raises adapters.feeds.files.opening.UnreadableFileError, a ValueError.
+        The keywords say how the files are written where that is not clear; ``on_progress`` receives the bytes read and
+        the bytes in all, and ``on_trouble`` each file that cannot be opened; the others are read. Raises
+        adapters.feeds.files.opening.UnreadableFileError, a ValueError.
         """
         return recordings(paths, ReadingOptions(tz, stamp, time_format, decimal, columns), on_progress, on_trouble)
 
@@ -127,11 +127,11 @@ class RecordedFeed:
         decimal: Literal[".", ","] | None,
         columns: tuple[tuple[str, str], ...],
     ) -> Iterator[tuple[Path, str | None, str]]:
-        """Say of each file which instrument it holds, None where it may hold several, and what is wrong with it."""
+        """Give for each file its instrument, None if it may hold several, and what is wrong with it."""
         return survey(paths, ReadingOptions(tz, stamp, time_format, decimal, columns))
 
     def read(self) -> None:
-        """Read the files and begin to play; FeedTroubleError where they cannot be read."""
+        """Read the files and start to play; FeedTroubleError if they cannot be read."""
         told = self.settings
         try:
             for recording in recordings([told.path], told.reading):
@@ -152,10 +152,10 @@ class RecordedFeed:
             await asyncio.to_thread(self.read)
 
     async def stop(self) -> None:
-        """Stop; there is nothing to let go of."""
+        """Stop; there is nothing to release."""
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
-        """Give what of the recording has come by the time that is played."""
+        """Give the rows of the recording up to the time being played."""
         if self.clock is None:
             raise FeedTroubleError(f"{self.settings.path} was not read yet; start the feed first")
         now = self.clock.now()

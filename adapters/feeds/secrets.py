@@ -1,4 +1,4 @@
-"""What looks like a secret, and so has no place in the file."""
+"""What looks like a secret, and so must not be in the file."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ _PLACEHOLDER = re.compile(r"\{[^{}]*\}")
 
 
 def looks_secret(name: str, value: object) -> bool:
-    """Say whether the value under a name is a secret, by all that one can tell.
+    """Say whether the value under a name seems to be a secret.
 
-    Tokens that lead to another page are none, nor are values of nothing but placeholders.
+    Tokens for another page are not, nor are values made only of placeholders.
 
     >>> looks_secret("apiKey", "f00"), looks_secret("page_token", "f00"), looks_secret("token", "{next}")
     (True, False, False)
@@ -36,14 +36,14 @@ def looks_secret(name: str, value: object) -> bool:
 
 
 def refuse_secrets(what: str, named: Iterable[tuple[str, object]], home: str) -> None:
-    """Raise ValueError for the first secret in what the file says; ``home`` is where it may be given."""
+    """Raise ValueError for the first secret in the file; ``home`` is where it may be given."""
     for name, value in named:
         if looks_secret(name, value):
             raise ValueError(f"the {what} {name} is a secret: give it in {home}.{name}, never in the file")
 
 
 def secret_within(part: object) -> str | None:
-    """Find the name of a secret in a message of tables and lists, or in JSON text; None where there is none."""
+    """Find the name of a secret in a message of tables and lists, or in JSON text; None if there is none."""
     if isinstance(part, str):
         try:
             part = json.loads(part)

@@ -1,4 +1,4 @@
-"""What every live feed may be told, whatever it asks or listens to."""
+"""The settings of every live feed."""
 
 from __future__ import annotations
 
@@ -6,22 +6,20 @@ from pydantic import BaseModel, ConfigDict, Field
 
 
 class FeedSettings(BaseModel):
-    """The settings that all live feeds share; the service keeps to them, the feed need not know."""
+    """The settings that all live feeds share; the service applies them, the feed need not."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     requests_per_minute: float | None = Field(
-        None, gt=0, description="How many times a minute the feed may be asked; without it, as often as needed."
+        None, gt=0, description="requests per minute that the feed allows; by default as many as needed"
     )
-    at_once: int = Field(4, ge=1, description="How many requests to the feed may be under way at the same time.")
+    at_once: int = Field(4, ge=1, description="requests to the feed that may be under way at the same time")
     patience: float = Field(
-        120.0, ge=0, description="Seconds after the close of a bar until the feed is called late for not having it."
+        120.0, ge=0, description="seconds after the close of a bar until the feed is called late without it"
     )
-    settle: float = Field(
-        2.0, ge=0, description="Seconds between the close of a bar and the first time the feed is asked for it."
-    )
+    settle: float = Field(2.0, ge=0, description="seconds between the close of a bar and the first request for it")
     timeframes: dict[str, str] = Field(
-        default_factory=dict, description="The feed's own names of timeframes, by ours; others have the same name."
+        default_factory=dict, description="the feed's own names of timeframes, by ours; others have the same name"
     )
 
     def timeframe_there(self, name: str) -> str:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 CLOSING_SECONDS = 1.0
 LIBRARY = logging.getLogger("closewatch.websocket.library")
-"""Where the library tells all that is sent, with the secrets in it. What goes wrong is told by exceptions."""
+"""Where the library logs everything sent, with the secrets in it. Exceptions report what goes wrong."""
 LIBRARY.setLevel(logging.CRITICAL)
 NAMES = ("{symbol}", "{timeframe}")
 
@@ -35,19 +35,19 @@ NAMES = ("{symbol}", "{timeframe}")
 class StreamJsonSettings(PushedSettings, SentSettings):
     """The settings of the feed ``stream_json``."""
 
-    url: str = Field(description="The address, which begins with wss:// or ws://.")
+    url: str = Field(description="the address, which begins with wss:// or ws://")
     subscribe: tuple[dict[str, Any] | str, ...] = Field(
         (),
-        description="Messages to send once connected: tables, sent as JSON, or plain texts. One with {symbol} or "
-        "{timeframe} in it is sent for each series, any other once. No secrets here.",
+        description="messages to send once connected: tables, sent as JSON, or plain texts; one with {symbol} or "
+        "{timeframe} is sent for each series, any other once; no secrets here",
     )
     secret_subscribe: dict[str, SecretStr] = Field(
         default_factory=dict,
-        description="Messages with secrets, such as one to log in with, each under a name of ours; never in the file. "
-        "They are sent once connected, before all others, in the order of their names and as they stand.",
+        description="messages with secrets, such as a login, each under a name of your choice; never in the file; they "
+        "are sent once connected, before all others, in the order of their names and unchanged",
     )
-    ping_interval: float = Field(20.0, gt=0, description="Seconds between pings.")
-    ping_timeout: float = Field(20.0, gt=0, description="Seconds after which an unanswered ping ends the connection.")
+    ping_interval: float = Field(20.0, gt=0, description="seconds between pings")
+    ping_timeout: float = Field(20.0, gt=0, description="seconds after which an unanswered ping ends the connection")
 
     @field_validator("url")
     @classmethod
@@ -57,7 +57,7 @@ class StreamJsonSettings(PushedSettings, SentSettings):
         if parts.scheme not in {"ws", "wss"} or not parts.hostname:
             raise ValueError("it must begin with wss:// or ws:// and the name of a server")
         if parts.username is not None:
-            raise ValueError("a password has no place in an address; give it in secret_headers.Authorization")
+            raise ValueError("an address must not contain a password; give it in secret_headers.Authorization")
         return value
 
     @field_validator("subscribe")
@@ -74,7 +74,7 @@ class StreamJsonSettings(PushedSettings, SentSettings):
     def _series_is_named(self) -> Self:
         for name in ("symbol", "timeframe"):
             if getattr(self, name) is None:
-                raise ValueError(f"say with {name} where a row names its {name}, or give it in single quotes")
+                raise ValueError(f"set {name} to where a row names its {name}, or give it in single quotes")
         return self
 
     def address(self) -> str:
@@ -92,12 +92,12 @@ class StreamJsonSettings(PushedSettings, SentSettings):
 
     @property
     def sends_secrets(self) -> bool:
-        """Whether a secret is sent, which the other side may repeat in what it writes."""
+        """Whether a secret is sent, which the other side may repeat."""
         return super().sends_secrets or bool(self.secret_subscribe)
 
 
 class _Straight(connect):
-    """A connection without redirects: headers may carry secrets, and are for one server only."""
+    """A connection without redirects: headers may hold secrets, which are for one server only."""
 
     def process_redirect(self, exc: Exception) -> Exception | str:
         """Follow none."""
@@ -105,14 +105,14 @@ class _Straight(connect):
 
 
 class StreamJsonFeed(PushedFeed):
-    """Listens to a websocket and answers from what it has heard; series are subscribed to when first asked for."""
+    """Listens to a websocket and answers from the bars received; series are subscribed to when first requested."""
 
     Settings = StreamJsonSettings
 
     def __init__(
         self, settings: StreamJsonSettings, *, outside: Outside | None = None, show_body: bool = False
     ) -> None:
-        """Take the settings; ``show_body`` shows what the server writes, which may repeat secrets."""
+        """Take the settings; ``show_body`` shows what the server writes, which may contain secrets."""
         self._shows = show_body or not settings.sends_secrets
         parts = urlsplit(settings.url)
         self._where = f"{parts.scheme}://{parts.netloc}{parts.path}"
@@ -121,11 +121,11 @@ class StreamJsonFeed(PushedFeed):
         named = [any(name in _text(message) for name in NAMES) for message in settings.subscribe]
         self._once = [message for message, each in zip(settings.subscribe, named, strict=True) if not each]
         self._for_each = [message for message, each in zip(settings.subscribe, named, strict=True) if each]
-        self._series: dict[tuple[str, str], None] = {}  # in the order in which they were first asked for
+        self._series: dict[tuple[str, str], None] = {}  # in the order of the first requests
         self._socket: ClientConnection | None = None
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
-        """Answer from memory, and subscribe to what was never asked for before; raises FeedTroubleError."""
+        """Answer from memory, and subscribe to series requested for the first time; raises FeedTroubleError."""
         fresh = [series for want in wants if (series := (want.symbol, want.timeframe)) not in self._series]
         self._series |= dict.fromkeys(fresh)
         if self._socket is not None:
@@ -133,7 +133,7 @@ class StreamJsonFeed(PushedFeed):
                 for message in self._subscriptions(dict.fromkeys(fresh)):
                     await self._socket.send(message)
             except ConnectionClosed:
-                pass  # all is subscribed to anew with the next connection
+                pass  # the next connection subscribes to everything again
         return await super().fetch(wants)
 
     def _subscriptions(self, series: dict[tuple[str, str], None]) -> Iterator[str]:
@@ -165,7 +165,7 @@ class StreamJsonFeed(PushedFeed):
                 up()
                 async for received in self._socket:
                     self.inbox.take(received)
-                raise FeedTroubleError(f"{self._where}: the server has closed the stream; it is opened again")
+                raise FeedTroubleError(f"{self._where}: the server has closed the stream; closewatch reconnects")
         except InvalidStatus as problem:
             code = problem.response.status_code
             raise FeedTroubleError(
@@ -177,14 +177,14 @@ class StreamJsonFeed(PushedFeed):
             ) from None
         except (OSError, EOFError, ValueError, WebSocketException) as problem:
             raise FeedTroubleError(
-                f"{self._where}: the stream cannot be opened or broke off ({self._reason(problem)}); "
+                f"{self._where}: the stream cannot be opened or was broken off ({self._reason(problem)}); "
                 "check the address and the server"
             ) from None
         finally:
             self._socket = None
 
     def _reason(self, problem: Exception) -> str:
-        """Say what went wrong; only the system's own words cannot repeat what was sent."""
+        """Say what went wrong; only the system's own words cannot contain what was sent."""
         if self._shows or isinstance(problem, OSError):
             return str(problem)
         closing = problem.rcvd if isinstance(problem, ConnectionClosed) else None

@@ -1,1 +1,1 @@
-"""Sinks: one file for each way events go out."""
+"""Sinks: one file for each destination of events."""

@@ -30,7 +30,7 @@ WIDEST = 100
 
 
 class ConsoleSettings(BaseModel):
-    """How the reader likes it. Whether there are colours the terminal decides, and NO_COLOR in the environment."""
+    """The reader's settings. The terminal, and NO_COLOR in the environment, decide whether there are colours."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -38,7 +38,7 @@ class ConsoleSettings(BaseModel):
 
 
 class ConsoleSink:
-    """Prints each message with its levels, and a digest in brief; the rules stand in one line."""
+    """Prints each message with its levels, and a digest in brief; the rules are in one line."""
 
     Settings = ConsoleSettings
     wants_pictures = False
@@ -58,13 +58,13 @@ class ConsoleSink:
         self._turn = asyncio.Lock()
 
     async def start(self) -> None:
-        """Nothing has to be opened."""
+        """There is nothing to open."""
 
     async def stop(self) -> None:
         """Nothing is held between two deliveries."""
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Print, and return once it is written; raises DeliveryError when nobody reads any more."""
+        """Print, and return once it is written; raises DeliveryError if the output is closed."""
         words = say(messages, self._settings.zone, self._exchange_zones)
         loud = any(message.late or message.event.facts.warns for message in messages)
         async with self._turn:
@@ -76,7 +76,7 @@ class ConsoleSink:
     def _print(self, what: RenderableType) -> None:
         console = Console(file=self._stream, highlight=False)
         console.width = min(console.width, WIDEST)
-        # Written by ourselves, for rich ends the whole program when a pipe breaks.
+        # Written directly, since rich ends the whole program when a pipe breaks.
         with console.capture() as captured:
             console.print(what)
         text = "".join(f"{line.rstrip()}\n" for line in captured.get().split("\n")[:-1])
@@ -93,7 +93,7 @@ def _laid_out(words: Words, style: str) -> RenderableType:
         _indented(words.orders, "bold"),
         _indented(words.against, "yellow"),
     ]
-    # Without levels the details are what there is to see; else the line of the rules does.
+    # Without levels, show the details; else the line of the rules is enough.
     for title, lines in (("Levels", words.levels), (words.why_title, () if words.levels else words.why)):
         if lines:
             blocks += [Text(f"\n  {title}", "bold"), _table(lines)]

@@ -24,16 +24,16 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 RANK: tuple[Urgency, ...] = ("low", "normal", "critical")
-"""A critical notification stays on the screen until it is dismissed, the others leave by themselves."""
+"""A critical notification stays on the screen until it is dismissed, the others disappear by themselves."""
 ICONS = {"low": "dialog-information", "normal": "dialog-information", "critical": "dialog-warning"}
 """Names of the freedesktop.org icon naming specification."""
 GOODBYE_SECONDS = 1.0
 MOST_HEADLINES = 8
-"""A digest shows so many of its alerts: more do not fit on a screen."""
+"""Alerts shown of a digest: more do not fit on a screen."""
 
 
 class DesktopSettings(BaseModel):
-    """How notifications are worded, and how long their service may take."""
+    """The reader's time zone, and how long the notification service may take."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -42,9 +42,9 @@ class DesktopSettings(BaseModel):
 
 
 class DesktopSink:
-    """Shows notifications over one connection to the desktop session, made anew when it is lost.
+    """Shows notifications over one connection to the desktop session, renewed when it is lost.
 
-    The connection is kept because some desktops take away the notifications of a program that has hung up.
+    The connection is kept because some desktops remove the notifications of a program that has disconnected.
     """
 
     Settings = DesktopSettings
@@ -63,9 +63,9 @@ class DesktopSink:
         await self._in_turn(None)
 
     async def stop(self) -> None:
-        """Leave the session; what is on the screen is the desktop's."""
+        """Leave the session; notifications on the screen stay."""
         async with self._turn:
-            await self._hang_up()
+            await self._disconnect()
 
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Show one notification and return once the service has it; raises DeliveryError."""
@@ -79,32 +79,32 @@ class DesktopSink:
                     if messages is not None:
                         await self._show(backend, messages)
             except TimeoutError:
-                await self._hang_up()
+                await self._disconnect()
                 raise DeliveryError(
                     "The desktop's notification service does not answer: "
                     f"nothing came within {self._settings.timeout:g} s"
                 ) from None
             except Exception as error:
-                # Each system's notifications fail in ways of their own; none of them lies in the message.
-                await self._hang_up()
+                # Each system's notifications fail in their own ways, never because of the message.
+                await self._disconnect()
                 raise DeliveryError(
                     f"Cannot show notifications on this desktop: {plain(str(error) or type(error).__name__, 160)}; "
-                    "closewatch has to run inside the user's desktop session, and a notification service with it"
+                    "closewatch must run inside the user's desktop session, with a notification service"
                 ) from error
 
     async def _connected(self) -> DesktopNotifierBackend:
         from desktop_notifier import Capability, DesktopNotifier  # noqa: PLC0415 - only where it is used
 
         if (bus := getattr(self._backend, "bus", None)) is not None and not bus.connected:
-            await self._hang_up()
+            await self._disconnect()
         if self._backend is None:
-            # Sending through the notifier itself only logs what fails, with a traceback, and tells nobody.
+            # Sending through the notifier only logs failures, with a traceback, and does not report them.
             self._backend = DesktopNotifier("closewatch", app_icon=None)._backend  # noqa: SLF001 - `send` hides failures
         can = await self._backend.get_capabilities()
-        # The library drops what it cannot send, in silence, where there is no way to show it or the D-Bus service
-        # takes other arguments than the standard has it.
+        # The library silently drops what it cannot send, if it cannot be shown or the D-Bus service takes arguments
+        # other than the standard ones.
         if Capability.TITLE not in can or (hasattr(self._backend, "bus") and Capability.URGENCY not in can):
-            raise RuntimeError("its notification service is of an unknown kind")
+            raise RuntimeError("its notification service is not supported")
         return self._backend
 
     async def _show(self, backend: DesktopNotifierBackend, messages: Sequence[Message]) -> None:
@@ -118,18 +118,18 @@ class DesktopSink:
         notification = Notification(title, body, Urgency(chosen), Icon(name=ICONS[chosen]))
         await backend._send(notification)  # noqa: SLF001 - the public way to send hides what fails
 
-    async def _hang_up(self) -> None:
+    async def _disconnect(self) -> None:
         backend, self._backend = self._backend, None
         if (bus := getattr(backend, "bus", None)) is not None:
             bus.disconnect()
-            # However it ended, it has ended.
+            # It has ended, one way or another.
             with contextlib.suppress(Exception):
                 async with asyncio.timeout(GOODBYE_SECONDS):
                     await bus.wait_for_disconnect()
 
 
 def urgency(message: Message) -> Urgency:
-    """Say how urgent a message is: by its kind, but what is too late or was set aside need not wait for anybody."""
+    """Give the urgency of a message: by its kind, but low for one that is too late or was set aside."""
     facts = message.event.facts
     if message.event.data.get("set_aside", False):
         return "low"
@@ -137,6 +137,6 @@ def urgency(message: Message) -> Urgency:
 
 
 async def _reads_markup(backend: DesktopNotifierBackend) -> bool:
-    """Ask whether the service takes the body for markup; only D-Bus services can."""
+    """Ask whether the service reads the body as markup; only D-Bus services can."""
     interface = getattr(backend, "interface", None)
     return interface is not None and "body-markup" in await interface.call_get_capabilities()

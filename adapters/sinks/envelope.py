@@ -17,9 +17,9 @@ MEDIA_TYPE = "application/cloudevents+json"
 
 
 def envelope(message: Message) -> dict[str, Any]:
-    """Give the event as a CloudEvents object, with the extensions of the moment it leaves.
+    """Give the event as a CloudEvents object, with the extensions that depend on the time of sending.
 
-    ``late`` says that it leaves too late to act on, ``record`` what setups of its kind have come to so far.
+    ``late`` says that it is too late to act on, ``record`` how setups of its kind have performed so far.
     """
     event = message.event.to_dict()
     data = event.pop("data")
@@ -29,9 +29,9 @@ def envelope(message: Message) -> dict[str, Any]:
 
 
 def as_json(message: Message) -> bytes:
-    """Give the event as one line of JSON in ASCII, so that no name in it can steer a terminal or break a line.
+    """Give the event as one line of JSON in ASCII, so that no name in it can control a terminal or break a line.
 
-    Numbers are written as a replay writes them.
+    Numbers are written as in a replay.
     """
     try:
         text = orjson.dumps(envelope(message)).decode()

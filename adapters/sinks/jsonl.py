@@ -26,14 +26,14 @@ class JsonlSettings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    path: Path = Field(description="file to append to, made if there is none; - is standard output")
+    path: Path = Field(description="file to append to, created if missing; - is standard output")
 
 
 class JsonlSink:
-    """Appends events to a file; what it has taken survives a power cut.
+    """Appends events to a file; delivered events survive a power cut.
 
-    A last line cut off by a crash is left as it is, and the next event starts on a line of its own: readers skip a
-    line that is not JSON. The event in the broken line comes again, since it was never confirmed.
+    A last line cut off by a crash is left alone, and the next event starts on a new line: readers skip a line that is
+    not JSON. The event in the broken line is sent again, since it was never confirmed.
     """
 
     Settings = JsonlSettings
@@ -47,7 +47,7 @@ class JsonlSink:
         self._turn = asyncio.Lock()
 
     async def start(self) -> None:
-        """See whether the file can be written to; makes it if there is none. Raises DeliveryError."""
+        """Check that the file can be written to, and create it if missing. Raises DeliveryError."""
         await self._write(b"")
 
     async def stop(self) -> None:
@@ -70,7 +70,7 @@ class JsonlSink:
         self._stdout.flush()
 
     def _append(self, lines: bytes) -> None:
-        with open(self._path, "ab+", buffering=0, opener=_for_our_eyes) as file:
+        with open(self._path, "ab+", buffering=0, opener=_open_private) as file:
             size = file.seek(0, os.SEEK_END)
             if lines and size:
                 file.seek(-1, os.SEEK_END)
@@ -83,7 +83,7 @@ class JsonlSink:
             self._sync_folder()
 
     def _sync_folder(self) -> None:
-        """Make the name of a new file last as long as its content."""
+        """Make the name of a new file as durable as its content."""
         folder = os.open(self._path.absolute().parent, os.O_RDONLY)
         try:
             os.fsync(folder)
@@ -91,6 +91,6 @@ class JsonlSink:
             os.close(folder)
 
 
-def _for_our_eyes(path: str, flags: int) -> int:
-    """Open a file; where it is made, others on the machine cannot read it."""
+def _open_private(path: str, flags: int) -> int:
+    """Open a file; a new one is not readable by other users."""
     return os.open(path, flags, 0o600)

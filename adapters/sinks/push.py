@@ -1,4 +1,4 @@
-"""The sink ``push``: alerts to the user's phone, through whichever services the library apprise can reach."""
+"""The sink ``push``: alerts to the user's phone, through any service that the library apprise supports."""
 
 from __future__ import annotations
 
@@ -26,17 +26,17 @@ class PushSettings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     urls: tuple[SecretStr, ...] = Field(
-        min_length=1, description="addresses of services as apprise has them; they hold passwords and tokens"
+        min_length=1, description="addresses of services in the form of apprise; they contain passwords and tokens"
     )
     timeout: float = Field(30, gt=0, le=300, description="seconds to wait until all services have answered")
     zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
 
 
 class PushSink:
-    """Hands each message to every service; a digest goes as one message, in pieces where a service has it so.
+    """Sends each message to every service; a digest is sent as one message, split if a service requires it.
 
-    A service that took a message is not handed it again when it is tried again for the others, as long as this sink
-    lives. What a service finds wrong it does not tell through the library, so that no refusal is final.
+    A service that took a message does not get it again when it is retried for the others, as long as this sink lives.
+    The library does not pass on a service's reasons, so no refusal is final.
     """
 
     Settings = PushSettings
@@ -48,10 +48,12 @@ class PushSink:
         self._settings = settings
         self._exchange_zones = exchange_zones
         self._services: list[Any] = []
-        self._taken: dict[tuple[str, ...], frozenset[int]] = {}  # by message: who has it, while others have not
+        self._taken: dict[
+            tuple[str, ...], frozenset[int]
+        ] = {}  # by message: services that have it, while others do not
 
     async def start(self) -> None:
-        """Load the library and see whether it knows the services; raises DeliveryError."""
+        """Load the library and check that it knows the services; raises DeliveryError."""
         if not self._services:
             self._services = await asyncio.to_thread(_services, self._settings.urls)
 
@@ -59,7 +61,7 @@ class PushSink:
         """Nothing is held between two deliveries."""
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Hand over one message and return once every service has taken it; raises DeliveryError."""
+        """Send one message and return once every service has taken it; raises DeliveryError."""
         await self.start()
         name = tuple(message.event.id for message in messages)
         taken = self._taken.get(name, frozenset())
@@ -69,10 +71,10 @@ class PushSink:
         if missing := [number for number in wanted if number not in answered]:
             self._taken[name] = taken | answered
             told = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
-            raise DeliveryError(f"Of {len(self._services)} push services these did not take the alert: {told}")
+            raise DeliveryError(f"Of {len(self._services)} push services, these did not accept the alert: {told}")
 
     async def _hand_over(self, wanted: Sequence[int], content: Mapping[str, Any]) -> set[int]:
-        """Hand the content to some services at once, and give those that took it in time."""
+        """Send the content to some services at once, and return those that took it in time."""
         tries = {asyncio.create_task(self._services[number].async_notify(**content)): number for number in wanted}
         try:
             done, _ = await asyncio.wait(tries, timeout=self._settings.timeout)
@@ -82,7 +84,7 @@ class PushSink:
         return {tries[each] for each in done if not each.exception() and each.result()}
 
     def _content(self, messages: Sequence[Message]) -> dict[str, Any]:
-        """Make what the library sends: plain text, cut in pieces by each service's measure rather than cut off."""
+        """Make what the library sends: plain text, split to each service's limit rather than cut off."""
         import apprise  # noqa: PLC0415 - an optional extra
         from apprise.attachment.memory import AttachMemory  # noqa: PLC0415 - an optional extra
 
@@ -114,6 +116,6 @@ def _services(urls: Sequence[SecretStr]) -> list[Any]:
     services = [apprise.Apprise.instantiate(url.get_secret_value()) for url in urls]
     if unknown := [str(number) for number, service in enumerate(services, start=1) if service is None]:
         raise DeliveryError(
-            f"Of {len(urls)} push services apprise does not know these: {', '.join(unknown)}; check their addresses"
+            f"Of {len(urls)} push services, apprise does not know these: {', '.join(unknown)}; check their addresses"
         )
     return services

@@ -1,11 +1,12 @@
 """The sink ``webhook``: events posted to a URL by the HTTP binding of CloudEvents, signed.
 
-One event goes in structured or binary mode, as set; a digest is one batch. ``webhook_signature`` says how a receiver
-checks where a request is from. No redirect is followed: an alert goes to the host it is meant for, or nowhere.
+One event is sent in structured or binary mode, as configured; a digest is one batch. ``webhook_signature`` says how a
+receiver checks where a request comes from. Redirects are not followed: an alert goes to the host it is meant for, or
+nowhere.
 
-One answer is final, 422: the receiver has read the event and cannot take what is in it. All others may come from
-something on the way (a proxy, a maintenance page, a login, a limit on size) that somebody can put right, so the event
-waits and is tried again. What the receiver writes is never shown: it may repeat the URL, which is a secret.
+One answer is final, 422: the receiver has read the event and cannot accept its content. All others may come from
+something on the way (a proxy, a maintenance page, a login, a limit on size) that can be fixed, so the event waits and
+is retried. What the receiver writes is never shown: it may contain the URL, which is a secret.
 """
 
 from __future__ import annotations
@@ -37,28 +38,28 @@ BATCH_TYPE = "application/cloudevents-batch+json"
 FINAL = httpx.codes.UNPROCESSABLE_ENTITY
 """The receiver understands the request and cannot process what is in it (RFC 9110, section 15.5.21)."""
 OF_BATCHES = frozenset({FINAL, 400, 413, 415})
-"""Answers by which a receiver may say that it takes no batch, or not so large a one: the events go one by one."""
+"""Answers by which a receiver may refuse a batch, or one that is too large: the events are then sent one by one."""
 ENOUGH_OF_AN_ANSWER = 65_536
 """Bytes of an answer that are read."""
 CONNECTIONS = 10
-"""How many the receiver is asked to bear at once."""
+"""Most requests under way at once."""
 
 
 class WebhookSettings(BaseModel):
-    """Whom to post to, and how."""
+    """Where to post, and how."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 
-    url: SecretStr = Field(description="http or https URL to post to; a secret, since many hold a token")
+    url: SecretStr = Field(description="http or https URL to post to; a secret, since many contain a token")
     secret: SecretStr = Field(
-        min_length=16, description="what sender and receiver both know, to sign with; at least 16 characters"
+        min_length=16, description="key to sign with, known to sender and receiver; at least 16 characters"
     )
     mode: Literal["structured", "binary"] = Field(
         "structured", description="structured puts the whole event into the body, binary its attributes into headers"
     )
     timeout: float = Field(10, gt=0, le=300, description="seconds to wait for the answer, in all")
     ca_file: Path | None = Field(
-        None, description="PEM file of the authorities to trust; without one, those that the system trusts"
+        None, description="PEM file of the authorities to trust; by default those of the system"
     )
 
     @field_validator("url")
@@ -69,7 +70,7 @@ class WebhookSettings(BaseModel):
         except httpx.InvalidURL as error:
             raise ValueError("not a URL; is its port a number?") from error
         if parts.scheme not in {"http", "https"} or not parts.host:
-            raise ValueError("a URL that begins with http:// or https:// and a host is needed")
+            raise ValueError("it must be a URL that begins with http:// or https:// and a host")
         return url
 
 
@@ -86,11 +87,11 @@ class WebhookSink:
         self._clock = clock
         self._client: httpx.AsyncClient | None = None
         url = httpx.URL(settings.url.get_secret_value())
-        # Neither a login nor a token of the URL belongs into a message.
+        # Neither a login nor a token of the URL may appear in a message.
         self._where = f"The webhook at {url.scheme}://{url.netloc.decode()}"
 
     async def start(self) -> None:
-        """Read the certificates to trust; raises DeliveryError. There is no lasting connection to make."""
+        """Read the certificates to trust; raises DeliveryError. There is no connection to open yet."""
         if self._client is None:
             trust = await asyncio.to_thread(self._trust)
             self._client = httpx.AsyncClient(
@@ -107,9 +108,9 @@ class WebhookSink:
             self._client = None
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Post one event, or several as a batch, and return once the receiver has said that it has them.
+        """Post one event, or several as a batch, and return once the receiver has confirmed them.
 
-        Raises DeliveryError, with ``retry_after`` where the receiver asks for it, and DeliveryRefusedError.
+        Raises DeliveryError, with ``retry_after`` if the receiver gives it, and DeliveryRefusedError.
         """
         if self._client is None:
             raise DeliveryError("The sink webhook is not started")
@@ -149,7 +150,7 @@ class WebhookSink:
             made = to_binary_event(CloudEvent(attributes, data))
         except UnicodeEncodeError as error:
             raise DeliveryRefusedError(
-                "A name with half a surrogate pair cannot stand in a header; use structured mode"
+                "A name with half a surrogate pair cannot be put in a header; use structured mode"
             ) from error
         return made.headers, made.body
 
@@ -161,7 +162,7 @@ class WebhookSink:
         if status == FINAL or (is_batch and status in OF_BATCHES):
             return DeliveryRefusedError(said)
         if response.is_redirect:
-            said += "; redirects are not followed: set url to where the receiver is now"
+            said += "; redirects are not followed: set url to the receiver's new address"
         elif response.is_client_error:
             said += "; check url and the receiver"
         return DeliveryError(said, retry_after(response.headers.get("Retry-After"), self._clock()))
@@ -174,7 +175,7 @@ class WebhookSink:
 
 
 async def _beginning(response: httpx.Response) -> bytes:
-    """Read so much of the answer that most are read to their end, and the connection can be used again."""
+    """Read enough of the answer that most are read to their end, and the connection can be reused."""
     read = b""
     async for chunk in response.aiter_raw():
         read += chunk

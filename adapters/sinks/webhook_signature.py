@@ -8,11 +8,11 @@ Two headers go with each request: ``Closewatch-Timestamp``, the moment of sendin
     LF
     <body>
 
-In structured mode and in batches there is no ``ce-`` header: then it is the timestamp, two line feeds and the body.
+In structured mode and in batches there are no ``ce-`` headers: then it is the timestamp, two line feeds and the body.
 
-A receiver takes the bytes of the body as they came, checks the signature before it looks at anything else, and
-refuses what was sent more than five minutes ago, or from now: whoever records a request cannot send it again after
-that. Within that time, and because delivery is at least once, it drops an event whose id it has seen.
+A receiver takes the bytes of the body unchanged, checks the signature before anything else, and refuses a request whose
+timestamp is more than five minutes in the past or the future: then a recorded request cannot be replayed after that.
+Within that time, and because delivery is at least once, it drops an event whose id it has seen.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class SignatureError(Exception):
 
 
 def sign(secret: str, timestamp: str, headers: Mapping[str, str], body: bytes) -> str:
-    """Give the signature of a request, as it stands in the header."""
+    """Give the signature of a request, as written in the header."""
     signed = sorted((name.lower(), value) for name, value in headers.items() if name.lower().startswith("ce-"))
     lines = [timestamp, *(f"{name}:{value}" for name, value in signed), "", ""]
     return METHOD + hmac.digest(secret.encode(), "\n".join(lines).encode() + body, "sha256").hex()
@@ -57,7 +57,7 @@ def verify(secret: str, headers: Mapping[str, str], body: bytes, now: float, win
     found: dict[str, str] = {}
     for name, value in headers.items():
         if name.lower() in found:
-            raise SignatureError(f"the header {name} stands there twice")
+            raise SignatureError(f"the header {name} appears twice")
         found[name.lower()] = value
     timestamp, signature = found.get(TIMESTAMP.lower(), ""), found.get(SIGNATURE.lower(), "")
     if not signature:
@@ -67,4 +67,4 @@ def verify(secret: str, headers: Mapping[str, str], body: bytes, now: float, win
     if not (timestamp.isascii() and timestamp.isdigit()):
         raise SignatureError(f"the header {TIMESTAMP} is not a number of seconds")
     if abs(now - int(timestamp)) > window:
-        raise SignatureError(f"it was sent {now - int(timestamp):.0f} s ago, and {window:g} s are allowed")
+        raise SignatureError(f"it was sent {now - int(timestamp):.0f} s ago, and only {window:g} s are allowed")

@@ -1,1 +1,1 @@
-"""What each command does, once its words are understood."""
+"""What each command does, once the command line is parsed."""

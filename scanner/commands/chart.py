@@ -1,4 +1,4 @@
-"""``closewatch chart``: a picture of one bar of a recording, with the setup that stood there or its whole story."""
+"""``closewatch chart``: a picture of one bar of a recording, with the setup found there or its whole story."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ LONGEST_NAME = 60
 def run(
     paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, out: Path | None, *, to_the_end: bool
 ) -> None:
-    """Draw one bar of one recording, or the story of its setup, and say what stood there and what became of it."""
+    """Draw one bar of one recording, or the story of its setup, and say what was found there and how it went on."""
     kind = format_of(out)
     if out is not None:
         output.not_among(str(out), "--out", paths)
@@ -46,27 +46,27 @@ def run(
         reading.tz,
         daily=picture.daily,
     )
-    sentences = [_what_stood(picture, when, reading.tz)]
+    sentences = [_setup_sentence(picture, when, reading.tz)]
     if len(story) > 1:
         drawn = draw_story_chart(story_picture_of(asked.bars, story, asked.engine.without_setups(), reading.tz), kind)
-        sentences.append(_what_became_of_it(story[-1].data))
+        sentences.append(_outcome_sentence(story[-1].data))
     else:
         drawn = draw(picture, kind)
         if to_the_end and event is not None:
-            sentences.append("Nothing more is told of it in this recording.")
+            sentences.append("This recording shows nothing more of it.")
     path = out or Path(file_name(picture.instrument, picture.timeframe, when, is_story=len(story) > 1))
     output.write_whole(path, drawn)
     output.say(*sentences, f"Drawn into {path}")
 
 
 def picture_at(asked: OneBar, zone: str) -> Picture:
-    """Make the picture of a bar, with the first of the setups that stood there."""
+    """Make the picture of a bar, with the first of the setups found there."""
     event = next(iter(stood_at(asked)), None)
     return picture_of(asked.bars[: asked.index + 1], asked.engine.without_setups(), zone, event)
 
 
 def file_name(instrument: str, timeframe: str, when: str, *, is_story: bool = False) -> str:
-    """Make a name that is one on every system.
+    """Make a file name that is valid on every system.
 
     >>> file_name("ABC/USD", "15m", "2024-03-18 15:30")
     'ABC_USD-15m-2024-03-18T1530.png'
@@ -76,26 +76,26 @@ def file_name(instrument: str, timeframe: str, when: str, *, is_story: bool = Fa
 
 
 def format_of(out: Path | None) -> Format:
-    """Tell what to draw from the name of the picture; UsageError."""
+    """Derive the format from the name of the picture; UsageError for an unknown one."""
     kind = "png" if out is None else out.suffix.lower().removeprefix(".")
     for known in get_args(Format):
         if kind == known:
             return known  # type: ignore[no-any-return]  # what get_args gives is untyped
-    raise UsageError(f"--out {out}: end the name in .png or .svg, which says what to draw")
+    raise UsageError(f"--out {out}: the name must end in .png or .svg")
 
 
-def _what_stood(picture: Picture, when: str, zone: str) -> str:
+def _setup_sentence(picture: Picture, when: str, zone: str) -> str:
     about = f"{plain(picture.instrument, LONGEST_NAME)} {picture.timeframe} at {when} ({zone})"
     if picture.setup is None:
-        return f"No setup stood at this bar, {about}; closewatch explain says why."
+        return f"There was no setup at this bar, {about}; closewatch explain says why."
     setup = picture.setup
     place = f", its place the {setup['place']}" if setup["place"] else ""
     aside = f"; it was set aside: {setup['set_aside']}" if setup["set_aside"] else ""
-    return f"{about}: a {setup['title']} stood, {setup['direction']}{place}{aside}."
+    return f"{about}: there was a {setup['title']}, {setup['direction']}{place}{aside}."
 
 
-def _what_became_of_it(data: StoryData) -> str:
-    """Say how it ended, or stood when it was told of last, and why."""
+def _outcome_sentence(data: StoryData) -> str:
+    """Say how it ended, or its state when last reported, and why."""
     came = came_of(data)
     result = "" if data["r"] is None else f", {result_of(data)} before costs"
     return f"{came[0].upper()}{came[1:]}{result}: {phrase(data['reason'])}."

@@ -62,7 +62,7 @@ def timetable(settings: Settings, now: int) -> list[str]:
 
 
 def needed(settings: Settings, now: int) -> list[str]:
-    """Lay out how much history each series needs, in its own bars and in those that its feed is asked for."""
+    """Lay out how much history each series needs, in its own bars and in the bars its feed delivers."""
     rows = [
         (
             each.group or "(none)",

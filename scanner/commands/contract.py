@@ -1,4 +1,4 @@
-"""``closewatch contract``: what other programs may rely on, as shipped with this version."""
+"""``closewatch contract``: the contract for other programs, as shipped with this version."""
 
 from __future__ import annotations
 
@@ -11,5 +11,5 @@ FILES = {"schema": "events.schema.json", "asyncapi": "asyncapi.json"}
 
 
 def run(what: Literal["schema", "asyncapi"]) -> None:
-    """Print one of the documents as it is."""
+    """Print one of the documents unchanged."""
     output.say(files("scanner").joinpath("contract", FILES[what]).read_text(encoding="utf-8").rstrip("\n"))

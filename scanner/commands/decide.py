@@ -1,4 +1,4 @@
-"""``closewatch take``, ``pass``, ``leave`` and ``note``: what the user made of a setup, kept beside the station."""
+"""``closewatch take``, ``pass``, ``leave`` and ``note``: the user's decisions on a setup, kept beside the station."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 def decide(
     choice: Choice, story: str, kind: Decided, *, price: str | None = None, size: str | None = None, text: str
 ) -> None:
-    """Keep a decision on the story that is meant, and say so; UsageError where it cannot be."""
+    """Keep a decision on the story that is meant, and say so; UsageError if it cannot be kept."""
     own_price = None if price is None else number(price, "price")
     own_size = None if size is None else number(size, "size")
     if not choice.store.is_file():
-        raise UsageError(f"{choice.store}: there is no store here; name the one that `closewatch watch` fills")
+        raise UsageError(f"{choice.store}: there is no store here; give the one that `closewatch watch` fills")
     try:
         with Store.open(choice.store, time.time_ns, visiting=True) as store:
             _, lines = keep(store, Wish(story, kind, own_price, own_size, text), choice.zone)

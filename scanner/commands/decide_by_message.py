@@ -1,4 +1,4 @@
-"""Decisions that come as messages, kept in the store of the station that hears them."""
+"""Decisions that arrive as messages, kept in the store of the station that receives them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 class DecisionsByMessage:
-    """A ``scanner.ports.Decider`` over an open store; ``zone`` is that of times in answers."""
+    """A ``scanner.ports.Decider`` over an open store; times in answers are in ``zone``."""
 
     def __init__(self, store: Store, zone: str, note: Callable[[str], None]) -> None:
         self._store = store
@@ -28,24 +28,26 @@ class DecisionsByMessage:
         self._log = structlog.get_logger("closewatch")
 
     def answer(self, message: bytes) -> bytes:
-        """Keep a decision and give the answer: what is kept, or in a sentence why nothing is."""
+        """Keep a decision and give the answer: what was kept, or a sentence saying why nothing was."""
         key = key_of(message)
         try:
             made, lines = keep(self._store, _wish(read(message)), self._zone)
         except (UnreadableError, UsageError, StoreTroubleError) as problem:
             return answer(key, str(problem))
-        except Exception as defect:  # noqa: BLE001 - the next message is to be heard all the same
+        except Exception as defect:  # noqa: BLE001 - the next message must still be received
             self._log.exception("a decision could not be kept")
-            return answer(key, f"this was not kept by a defect of closewatch ({type(defect).__name__}); see its log")
+            return answer(
+                key, f"this was not kept, because of a defect in closewatch ({type(defect).__name__}); see its log"
+            )
         self._log.info("decided", decision=made.kind, thread=made.thread)
         return answer(key, " ".join(lines), made.thread)
 
     def refuse(self, message: bytes, why: str) -> bytes:
-        """Give the answer to a message of which nothing is done."""
+        """Give the answer to a message that is ignored."""
         return answer(key_of(message), why)
 
     def tell(self, trouble: str) -> None:
-        """Note why decisions are not heard."""
+        """Note why decisions are not received."""
         self._note(trouble)
 
 

@@ -1,4 +1,4 @@
-"""The words of ``closewatch take``, ``pass``, ``leave`` and ``note``; the work is imported when a command runs."""
+"""The options of ``closewatch take``, ``pass``, ``leave`` and ``note``; the work is imported when a command runs."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ app = typer.Typer(rich_markup_mode="markdown")
 Story = Annotated[
     str,
     typer.Argument(
-        help="The setup: its instrument, where only one setup of that is open, or the first letters of its id, at "
-        "least four. Where several fit, they are listed.",
+        help="The setup: its instrument, if that has only one open setup, or the first letters of its id, at least "
+        "four. If several match, they are listed.",
         metavar="ID",
     ),
 ]
@@ -25,9 +25,7 @@ ConfigFile = Annotated[
     typer.Option("--config", help="The configuration of the station that found it.", metavar="CONFIG.toml"),
 ]
 StoreFile = Annotated[Path | None, typer.Option("--store", help="Or the store of that station.", metavar="FILE.db")]
-Size = Annotated[
-    str | None, typer.Option("--size", help="Your size; without it, the planned size counts.", metavar="N")
-]
+Size = Annotated[str | None, typer.Option("--size", help="Your size. Default: the planned size.", metavar="N")]
 
 
 @app.command()
@@ -35,16 +33,17 @@ def take(
     story: Story,
     price: Annotated[
         str | None,
-        typer.Option("--price", help="Your price; without it, your own R is not known.", metavar="P"),
+        typer.Option("--price", help="Your price; without it, your own R is unknown.", metavar="P"),
     ] = None,
     size: Size = None,
     note: Annotated[str, typer.Option("--note", help="What you want to remember of it.", metavar="TEXT")] = "",
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:
-    """Record that you took a setup: once, and while its story goes on. One that was set aside can be taken too.
+    """Record that you took a setup: once, and while its story is open. You can also take one that was set aside.
 
-    Works beside the running station. Until the next bar comes, a wrong price or size can be told anew.
+    Works beside the running station. Until the next bar closes, you can correct a wrong price or size by running it
+    again.
 
     Example: closewatch take GANNET --price 101.40 --size 100 --config watch.toml
     """
@@ -60,7 +59,7 @@ def pass_(
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:
-    """Record that you let a setup pass. You can still take it while its story goes on.
+    """Record that you passed a setup. You can still take it while its story is open.
 
     Example: closewatch pass 3f2a --why "a report is due" --config watch.toml
     """
@@ -73,12 +72,12 @@ def pass_(
 def leave(
     story: Story,
     price: Annotated[
-        str | None, typer.Option("--price", help="Your price; without it, your own R is not known.", metavar="P")
+        str | None, typer.Option("--price", help="Your price; without it, your own R is unknown.", metavar="P")
     ] = None,
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:
-    """Record that you left a setup you took, even after its story ended. Without this, its exit by the rules counts.
+    """Record that you left a setup you took, even after its story ended. Without this, the exit by the rules counts.
 
     Example: closewatch leave GANNET --price 103.05 --config watch.toml
     """
@@ -94,7 +93,7 @@ def note(
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:
-    """Add a note to a setup, also after its story has ended.
+    """Add a note to a setup, even after its story has ended.
 
     Example: closewatch note 3f2a "hesitated, and paid for it" --config watch.toml
     """

@@ -1,6 +1,6 @@
-"""One decision on a setup: which story is meant, whether it can be so, and kept in the store.
+"""One decision on a setup: find the story that is meant, check the decision, keep it in the store.
 
-The command line and messages decide by this code alone.
+The command line and messages share this code.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ if TYPE_CHECKING:
 HEADS = ("id", "instrument", "tf", "setup", "side", "bar close", "state")
 LONGEST_NAME, LONGEST_TEXT, MOST_LISTED = 40, 2_000, 20
 LARGEST_EXPONENT, MOST_DIGITS = 15, 15
-"""What a number may have: of so many digits a binary number holds each, as the engine needs it."""
+"""Digits that a number may have: a binary number holds that many exactly, as the engine needs."""
 FURTHEST: Mapping[Decided, int] = {"take": 5, "leave": 100}
-"""How far from the planned entry a price may lie, in R: no decision can be taken back."""
+"""How far from the planned entry a price may lie, in R, since no decision can be taken back."""
 DONE = {"take": "Taken", "pass": "Passed", "leave": "Left", "note": "Noted"}
 
 
@@ -46,7 +46,7 @@ class Wish:
 
 
 class SeveralFitError(UsageError):
-    """Not one story is meant but several may be, which are ``listed`` to choose from."""
+    """Several stories match; they are ``listed`` to choose from."""
 
     def __init__(self, message: str, listed: Sequence[str]) -> None:
         super().__init__(message)
@@ -54,7 +54,7 @@ class SeveralFitError(UsageError):
 
 
 def number(text: str, name: str) -> Decimal:
-    """Read a number exactly as it is written; UsageError calls it by ``name``."""
+    """Read a number exactly as written; a UsageError calls it ``name``."""
     try:
         value = Decimal(text)
     except InvalidOperation:
@@ -62,19 +62,19 @@ def number(text: str, name: str) -> Decimal:
     if not value.is_finite() or abs(value.adjusted()) > LARGEST_EXPONENT:
         raise UsageError(f"{name} {plain(text, LONGEST_NAME)}: write a number such as 101.40")
     if len(value.normalize().as_tuple().digits) > MOST_DIGITS:
-        raise UsageError(f"{name} {plain(text, LONGEST_NAME)}: a number has {MOST_DIGITS} digits at most")
+        raise UsageError(f"{name} {plain(text, LONGEST_NAME)}: a number has at most {MOST_DIGITS} digits")
     return value
 
 
 def keep(store: Store, wish: Wish, zone: str) -> tuple[Decision, list[str]]:
-    """Keep a decision on the story that is meant; gives it, and lines that say so with times of ``zone``.
+    """Keep a decision on the story that is meant; return it, and lines that say so with times in ``zone``.
 
-    UsageError where it cannot be, and then nothing is kept.
+    UsageError if it cannot be kept; then nothing is.
     """
     _check_text(wish.story)
     _check_text(wish.text)
     if wish.kind == "note" and not wish.text.strip():
-        raise UsageError("the note is empty; write what is to be kept, in quotes")
+        raise UsageError("the note is empty; write its text, in quotes")
     meant = _meant(store, wish.story, zone)
     about = _about(meant, zone)
     _check_numbers(meant, wish.price, wish.size)
@@ -94,40 +94,40 @@ def _check_text(text: str) -> None:
     try:
         text.encode()
     except UnicodeEncodeError:
-        raise UsageError(f"{plain(text, LONGEST_NAME)}: this text is not in UTF-8; write it anew") from None
+        raise UsageError(f"{plain(text, LONGEST_NAME)}: this text is not UTF-8; write it again") from None
     if len(text) > LONGEST_TEXT:
-        raise UsageError(f"the text has {len(text):,} characters; {LONGEST_TEXT:,} are kept at most")
+        raise UsageError(f"the text has {len(text):,} characters; at most {LONGEST_TEXT:,} are kept")
 
 
 def _check_numbers(story: Story, price: Decimal | None, size: Decimal | None) -> None:
-    """Raise UsageError for a size or a price that cannot be; prices below 0 are for what trades there."""
+    """Raise UsageError for an impossible size or price; a price may be below 0 only if the setup's levels are."""
     if size is not None and size <= 0:
-        raise UsageError(f"size {size:f}: a size is above 0, for short as for long")
+        raise UsageError(f"size {size:f}: a size must be above 0, for shorts too")
     data = story.setup
     levels = (data["close"], data["levels"]["stop"], data["entries"][data["entry_style"]]["price"])
     if price is not None and price <= 0 and all(Decimal(each) > 0 for each in levels if each is not None):
-        raise UsageError(f"price {price:f}: the levels of this setup are above 0, so your price is too")
+        raise UsageError(f"price {price:f}: the levels of this setup are above 0, so your price must be too")
 
 
 def _check_price(story: Story, kind: Decided, price: Decimal) -> None:
-    """Raise UsageError where a price leaves no risk, or lies so far from the plan that it must be a slip."""
+    """Raise UsageError if a price leaves no risk, or lies so far from the plan that it must be a typing error."""
     data = story.setup
     stop, sign = Decimal(data["levels"]["stop"]), 1 if data["direction"] == "long" else -1
     if kind == "take" and sign * (price - stop) <= 0:
         where = "above" if sign > 0 else "below"
-        raise UsageError(f"price {price:f}: an entry lies {where} the stop, which is {stop:f}")
+        raise UsageError(f"price {price:f}: an entry must lie {where} the stop, which is {stop:f}")
     entry = data["entries"][data["entry_style"]]
     if entry["price"] is not None and entry["risk"] is not None:
         away = abs(price - Decimal(entry["price"])) / Decimal(entry["risk"])
         if away > (most := FURTHEST[kind]):
             raise UsageError(
                 f"price {price:f}: that is {away:.0f} R from the planned entry, which is {entry['price']}; "
-                f"more than {most} R is taken for a slip"
+                f"more than {most} R is taken for a typing error"
             )
 
 
 def _meant(store: Store, name: str, zone: str) -> Story:
-    """Find the one story that is meant; UsageError where there is not one."""
+    """Find the one story that is meant; UsageError if not exactly one matches."""
     named = [each for each in stories(store.events.stories(instrument=name)) if each.setup["instrument"] == name]
     still_open = [each for each in named if each.is_open]
     if len(still_open) == 1:
@@ -141,19 +141,19 @@ def _meant(store: Store, name: str, zone: str) -> Story:
         lines = _listed(store, listed, zone)
         if len(listed) < len(found):
             lines.append(f"These are the last {len(listed):,} of {len(found):,}; `closewatch journal` shows all.")
-        what = "has several open setups" if still_open else "begins several ids" if by_id else "has no open setup"
+        what = "has several open setups" if still_open else "matches several ids" if by_id else "has no open setup"
         sentence = f"{shown} {what}: name one by the first letters of its id, such as {listed[-1].id[:8]}"
         raise SeveralFitError(sentence, lines)
     if is_id(name.lower()) or len(name) >= SHORTEST_ID:
-        raise UsageError(f"{shown}: no setup has an id or an instrument of that name; `closewatch journal` lists all")
+        raise UsageError(f"{shown}: no setup has this id or instrument; `closewatch journal` lists all")
     raise UsageError(
-        f"{shown}: no instrument of that name has a setup, and an id takes its first {SHORTEST_ID} letters at least; "
-        "`closewatch journal` lists all"
+        f"{shown}: no setup has this instrument, and an id needs at least its first {SHORTEST_ID} letters; `closewatch "
+        "journal` lists all"
     )
 
 
 def _listed(store: Store, found: Sequence[Story], zone: str) -> list[str]:
-    """List stories to choose from, the last of them last."""
+    """List stories to choose from, the latest last."""
     ids = short_ids([each.id for each in found])
     made = by_story(store.decisions.all())
     rows = []
@@ -188,6 +188,6 @@ def _kept(story: Story, made: Decision, before: Sequence[Decision], about: str) 
     size = "" if made.size is None else f", size {made.size:f}"
     lines = [f"{DONE[made.kind]}{at}{size}: {about}."]
     if any(each.kind == made.kind != "note" for each in before):
-        lines.append("This takes the place of what you told before, which stays in the journal.")
+        lines.append("This replaces your earlier decision, which stays in the journal.")
     lines += [f"Against the rules: {BROKEN_WORDS[kind]}." for kind, _ in broken(story, [made])]
     return lines

@@ -21,20 +21,20 @@ if TYPE_CHECKING:
     from scanner.market.guard import Note
 
 SHOWN, SHOWN_ASIDE = 12, 4
-"""How many of the setups, and of those set aside, are shown: the last ones."""
+"""How many of the last setups, and of the last set aside, are shown."""
 
 ACCOUNT = Account(equity=Decimal(50_000), currency="XTS", fx={"EUR": Decimal("1.25")})
-"""As invented as the rest."""
+"""Invented too."""
 
 
 def run() -> None:
-    """Replay the demo feed, show the last setups, and tell one of them in full."""
+    """Replay the demo feed, show the last setups, and one of them in full."""
     with as_file(files("demo_feed")) as folder:
         known = settings.load(folder / "instruments.toml")
         paths = sorted(path for path in folder.iterdir() if path.suffix in {".parquet", ".csv"})
         output.say(
-            "Two years of 15-minute bars of invented instruments on an invented exchange: made by a script, traded by",
-            "nobody. Every bar goes through the same engine as a live one.",
+            "Two years of 15-minute bars of invented instruments on an invented exchange: from a script, never traded.",
+            "Every bar goes through the same engine as a live one.",
             "",
         )
         events: list[Event] = []
@@ -57,7 +57,7 @@ def run() -> None:
 
 
 def example(setups: Sequence[Event]) -> Event:
-    """Choose the setup with the least against it; of several the one with most evidence, and of these the last."""
+    """Choose the setup with the least against it; among equals, the one with most evidence; among those, the last."""
 
     def holding(event: Event) -> int:
         return sum(measure["verdict"] for measure in event.data["surroundings"].values())
@@ -66,24 +66,24 @@ def example(setups: Sequence[Event]) -> Event:
 
 
 def _tell(event: Event, known: settings.Settings) -> None:
-    """Show a setup as its alert tells it, and how to look further."""
+    """Show a setup as in its alert, and how to look further."""
     instrument, timeframe, closed = (event.data[key] for key in ("instrument", "timeframe", "bar_close"))
     words = alert(Message(event), "UTC", known.of(instrument).calendar.tz).plain()
     output.say(
         "",
-        "The setup with the least against it, as its alert tells it:",
+        "The setup with the least against it, as in its alert:",
         "",
         *(f"    {line}".rstrip() for line in words.splitlines()),
         "",
         "Draw it, in the project's folder:",
         f"  closewatch chart demo_feed/{instrument}.parquet --config demo_feed/instruments.toml "
         f"--timeframe {timeframe} --at {closed}",
-        "Look at bars of your own:",
+        "Look at your own bars:",
         "  closewatch replay FILE",
-        "Ask why a bar was, or was not, a setup:",
+        "See why a bar was, or was not, a setup:",
         "  closewatch explain FILE --at TIME",
     )
 
 
 def _no_word(note: Note) -> None:
-    """Leave single rows to the summary: a demo is read at a glance."""
+    """Leave single rows to the summary, to keep the demo short."""

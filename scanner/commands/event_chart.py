@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
     """Draw, as PNG, a setup that was found, or the story so far of one that was entered.
 
-    None for any other event, and where its instrument is not watched, or its setup or its bars are not in the store any
-    more.
+    None for any other event, and if its instrument is not watched, or its setup or bars have left the store.
     """
     data, follows = event.data, event.facts.follows and event.data.get("entry") is not None
     if not (event.facts.begins or follows) or data["instrument"] not in settings.instruments:
@@ -27,13 +26,13 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
     told = _told_up_to(store, event) if follows else [event]
     if not told:
         return None
-    # Drawing is heavy, and not every sink wants it.
+    # Drawing is slow, and not every sink needs it.
     from scanner.present.chart import chart_for  # noqa: PLC0415 - as said above
     from scanner.present.story_chart import story_chart_for  # noqa: PLC0415 - as said above
 
     watched, zone = settings.of(data["instrument"]), settings.station.zone
     key = SeriesKey(data["instrument"], data["timeframe"])
-    # A message may leave long after its bar, so that the bars since then are many.
+    # A message may be sent long after its bar, when many bars have followed.
     since = ((store.bars.last_close(key) or 0) - told[0].time) // Timeframe.named(key.timeframe).nanoseconds
     for stored in store.bars.load([key], 2 * watched.rulebook.history + max(since, 0)):
         bars = stored.bars[: int(np.searchsorted(stored.bars.close_time, event.time, side="right"))]
@@ -46,7 +45,7 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
 
 
 def _told_up_to(store: Store, event: Event) -> list[Event]:
-    """Give what was told of a story, from its setup as it was said last up to an event; nothing without the setup."""
+    """Give the events of a story, from the latest version of its setup up to an event; nothing without the setup."""
     told: list[Event] = []
     for kept in store.events.story(event.thread):
         if kept.event.facts.begins:

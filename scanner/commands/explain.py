@@ -1,4 +1,4 @@
-"""``closewatch explain``: why there was a setup at a bar, or why there was none."""
+"""``closewatch explain``: why there was, or was not, a setup at a bar."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> None:
-    """Explain one bar of one recording in both directions, or say what each bar of a day was."""
+    """Explain one bar of one recording in both directions, or summarize each bar of a day."""
     recorded = Recorded.read(paths, reading, at, instrument)
     if is_day(at) and recorded.timeframe.intraday:
         _day(recorded, at, reading.tz)
@@ -66,13 +66,13 @@ def _bar(asked: OneBar, reading: Reading) -> None:
 
 
 def stood_at(asked: OneBar) -> list[Event]:
-    """Give the setups said at the bar, qualified or set aside."""
+    """Give the setups reported at the bar, qualified or set aside."""
     closed = int(asked.bars.close_time[asked.index])
     return [event for event in asked.said if event.facts.begins and event.time == closed]
 
 
 def _suspected(asked: OneBar, zone: str) -> list[str]:
-    """Say what is odd about the bar where it may be a bad tick."""
+    """Say what is odd about the bar if it may be a bad tick."""
     closed = asked.bars.close_time[asked.index]
     return [
         explain_report.suspected(asked.bars, asked.index, asked.tally, zone, each.text)
@@ -82,7 +82,7 @@ def _suspected(asked: OneBar, zone: str) -> list[str]:
 
 
 def unready_at(asked: OneBar, stood: Sequence[Event]) -> str:
-    """Say why nothing is reported at the bar, whatever the rules say; empty where it is."""
+    """Say what prevents a report at the bar, even if the rules hold; empty if nothing does."""
     holds = [event for event in asked.said if event.facts.about == "series"]
     if holds and holds[-1].kind == "series.held":
         return f"on hold since {holds[-1].data['bar_open']}: {holds[-1].data['reason']}"
@@ -96,9 +96,7 @@ def unready_at(asked: OneBar, stood: Sequence[Event]) -> str:
 def sent_of(event: Event, known: Settings) -> list[str]:
     """Say what the station of a configuration did with a setup."""
     if not known.store_path.is_file():
-        return [
-            f"Sent to nobody: no station of this configuration has run, since there is no store {known.store_path}."
-        ]
+        return [f"Not sent: no station of this configuration has run, since there is no store {known.store_path}."]
     with Store.open(known.store_path, time.time_ns, visiting=True) as store:
         story = [each for each in store.events.story(event.thread) if each.event.facts.begins]
         deliveries = [store.outbox.of_event(each.event.id) for each in story]

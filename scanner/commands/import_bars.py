@@ -1,4 +1,4 @@
-"""``closewatch import``: what is understood of files of bars, and the bars that come of them, in one clean file."""
+"""``closewatch import``: how files of bars are read, and their bars in one clean file."""
 
 from __future__ import annotations
 
@@ -31,19 +31,19 @@ if TYPE_CHECKING:
     from scanner.recordings import FileRecording, Reading
 
     Write = Callable[[str, RawBars, Bars, Guard], None]
-    """Takes the name of an instrument, rows, and the bars that a guard made of them."""
+    """Takes the name of an instrument, rows, and the bars a guard made from them."""
 
 ENDINGS = {".parquet", ".pq"}
 SHOWN = 3
-"""Bars of each instrument that are shown."""
+"""How many bars of each instrument are shown."""
 NUMBERS = ("open", "high", "low", "close", "volume")
 
 
 def run(paths: Sequence[Path], reading: Reading, out: Path | None) -> int:
-    """Read files, write their bars where asked, and say what was understood of each; gives the exit code."""
+    """Read files, write their bars if asked, and say how each was read; return the exit code."""
     if out is not None:
         if out.suffix.lower() not in ENDINGS:
-            raise UsageError(f"--out {out}: bars are written as Parquet; give a name that ends in .parquet")
+            raise UsageError(f"--out {out}: bars are written as Parquet; the name must end in .parquet")
         output.not_among(str(out), "--out", paths)
     notes, troubles, read, refused = RowNotes(), Troubles(), list[_Read](), list[_Read]()
     with output.progress("reading") as on_progress, _writer(out) as write:
@@ -77,7 +77,7 @@ def _say_how_read(found: Sequence[_Read]) -> None:
 
 @dataclass(slots=True)
 class _Read:
-    """One recording: what it amounted to, and its first bars."""
+    """One recording: its tally, and its first bars."""
 
     recording: FileRecording
     tally: Tally
@@ -103,7 +103,7 @@ class _Read:
 
 @contextmanager
 def _writer(out: Path | None) -> Iterator[Write]:
-    """Give what writes bars to a file that appears only once it is complete; nothing is written without one."""
+    """Give a writer of bars to a file that appears only once it is complete; without a file it writes nothing."""
     if out is None:
         yield lambda *_: None
         return
@@ -116,8 +116,7 @@ def _writer(out: Path | None) -> Iterator[Write]:
                 opened.append(parquet.ParquetWriter(stream, table.schema))
             if opened[0].schema != table.schema:
                 raise UsageError(
-                    f"--out {out}: some of the files hold days and others times of day; "
-                    "import them into files of their own"
+                    f"--out {out}: some files hold daily bars and others intraday bars; import them into separate files"
                 )
             opened[0].write_table(table)
 
@@ -129,7 +128,7 @@ def _writer(out: Path | None) -> Iterator[Write]:
 
 
 def _table(symbol: str, raw: RawBars, bars: Bars, guard: Guard) -> pa.Table:
-    """Lay bars out so that they are read back as they are: days as dates, else the moments at which they open."""
+    """Lay bars out so that they are read back unchanged: days as dates, others by the moment they open."""
     if raw.stamp_kind == "date":
         stamps = raw.stamp[raw.stamp != NO_TIME]
         opens, _, _ = guard.timetable.spans(stamps, "date")

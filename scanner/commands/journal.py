@@ -1,4 +1,4 @@
-"""``closewatch journal`` and ``closewatch review``: the store looked back at, beside the running station."""
+"""``closewatch journal`` and ``closewatch review``: a look back at the store, beside the running station."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ SUFFIXES = (".csv", ".json", ".parquet", ".html")
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """Which setups: those of the days from ``since`` to ``until``, and of one kind, instrument or decision."""
+    """Which setups: those found from day ``since`` to day ``until``, of one kind, instrument or decision."""
 
     since: str | None = None
     until: str | None = None
@@ -47,7 +47,7 @@ class Asked:
     decision: Literal["taken", "passed"] | None = None
 
     def fits(self, entry: Entry) -> bool:
-        """Whether an entry is asked for, apart from its time."""
+        """Whether an entry is selected, apart from its time."""
         return (
             (self.setup is None or entry.setup == self.setup)
             and (self.instrument is None or entry.instrument == self.instrument)
@@ -58,7 +58,7 @@ class Asked:
 def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
     """Print the journal, or write it to a file."""
     if out is not None and out.suffix.lower() not in SUFFIXES:
-        raise UsageError(f"--out {out}: end the name in {', '.join(SUFFIXES)}, which says what to write")
+        raise UsageError(f"--out {out}: the name must end in {', '.join(SUFFIXES)}, which sets the format")
     since = None if asked.since is None else _midnight(_day(asked.since, "--since"), choice.zone)
     until = None if asked.until is None else _midnight(_day(asked.until, "--until") + timedelta(1), choice.zone)
     if since is not None and until is not None and since >= until:
@@ -75,10 +75,10 @@ def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
         told.sort(key=lambda each: each.entry.found)
         if not told and asked.setup is not None and asked.setup not in known():
             raise UsageError(
-                f"--setup {plain(asked.setup, SHOWN)}: none of this name was found; `closewatch setups` lists all"
+                f"--setup {plain(asked.setup, SHOWN)}: no setup of this name was found; `closewatch setups` lists all"
             )
         if not told:
-            output.tell("No setup fits; nothing was written." if out else "No setup fits.")
+            output.tell("No setup matches; nothing was written." if out else "No setup matches.")
             return
         if out is None:
             output.say(*journal_table([each.entry for each in told], choice.zone, output.width()))
@@ -99,7 +99,7 @@ def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) ->
 
 
 def review(choice: Choice, span: str, until: str | None) -> None:
-    """Print what a week or a month came to, up to a day that is given, or today."""
+    """Print the results of a week or a month, up to a given day or today."""
     if span not in DAYS:
         raise UsageError(f"{plain(span, SHOWN)}: say {' or '.join(DAYS)}")
     today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
@@ -123,5 +123,5 @@ def _day(text: str, option: str) -> date:
 
 
 def _midnight(day: date, zone: str) -> int:
-    """Give the moment at which a day begins in a zone, in nanoseconds since 1970 UTC."""
+    """Give the moment a day begins in a zone, in nanoseconds since 1970 UTC."""
     return round(datetime.combine(day, clock_time(), ZoneInfo(zone)).timestamp()) * SECOND

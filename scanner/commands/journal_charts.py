@@ -24,13 +24,13 @@ if TYPE_CHECKING:
     from scanner.service.store import Store
 
 BARS_BEFORE = 600
-"""Bars before a setup that are run through its indicators."""
+"""How many bars before a setup its indicators see."""
 
 
 def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told]:
-    """Draw what was taken or passed: at the close of its last bar, and its story where that has ended.
+    """Draw what was taken or passed: at the close of its last bar, and its story if that has ended.
 
-    Without its bars there is no chart.
+    Without its bars, no chart is drawn.
     """
     decided = [each for each in told if each.entry.decision is not None]
     keys = {SeriesKey(each.entry.instrument, each.entry.timeframe) for each in decided}

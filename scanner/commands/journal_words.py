@@ -1,4 +1,4 @@
-"""The words of ``closewatch journal`` and ``closewatch review``; the work is imported when a command runs."""
+"""The options of ``closewatch journal`` and ``closewatch review``; the work is imported when a command runs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ app = typer.Typer(rich_markup_mode="markdown")
 
 ConfigFile = Annotated[
     Path | None,
-    typer.Option("--config", help="The configuration of the station to look back at.", metavar="CONFIG.toml"),
+    typer.Option("--config", help="The configuration of the station.", metavar="CONFIG.toml"),
 ]
 StoreFile = Annotated[Path | None, typer.Option("--store", help="Or its store.", metavar="FILE.db")]
 
@@ -39,9 +39,9 @@ def journal(
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:
-    """List the setups that were found, what you made of them, and what came of each.
+    """List the setups found, your decisions, and the outcome of each.
 
-    `R` goes by the rules, whatever you decided; `your R` by your own prices. Both are before costs. A wide terminal
+    `R` follows the rules, whatever you decided; `your R` uses your own prices. Both are before costs. A wide terminal
     shows more columns, and `--out` all of them.
 
     Example: closewatch journal --taken --since 2026-03-01 --out taken.html --config watch.toml
@@ -49,7 +49,7 @@ def journal(
     from scanner.commands import journal as command  # noqa: PLC0415 - not needed for --help
 
     if taken and passed:
-        raise typer.BadParameter("--taken and --passed leave nothing: give one of them, or none for all setups")
+        raise typer.BadParameter("--taken and --passed exclude each other: give one of them, or neither for all setups")
     decision: Literal["taken", "passed"] | None = "taken" if taken else "passed" if passed else None
     command.journal(_choice(config, store), command.Asked(since, until, setup, instrument, decision), out)
 
@@ -64,13 +64,11 @@ def review(
             show_default=False,
         ),
     ],
-    until: Annotated[
-        str | None, typer.Option(help="The last day, included. Without it, today.", metavar="DATE")
-    ] = None,
+    until: Annotated[str | None, typer.Option(help="The last day, included. Default: today.", metavar="DATE")] = None,
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:
-    """Sum up a week or a month: what you took and let pass, the results of both, and the rules you broke.
+    """Sum up a week or a month: what you took and passed, the results of both, and the rules you broke.
 
     Example: closewatch review month --until 2026-03-31 --config watch.toml
     """

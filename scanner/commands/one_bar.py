@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 NANOSECONDS = 1_000_000_000
 SHOWN, NAMES_SHOWN = 60, 400
-"""Letters that are shown of the name of an instrument, and of the names of all."""
+"""Letters shown of the name of an instrument, and of all names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class OneBar:
     """A bar of a recording: all bars on its timeframe, and its number among them.
 
     ``engine`` has seen the bars up to this one, or to the end of the recording where that was asked for, and ``said``
-    is what it said on them.
+    holds its events on them.
     """
 
     engine: SeriesEngine
@@ -52,16 +52,16 @@ class OneBar:
 def find(
     paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, *, to_the_end: bool = False
 ) -> OneBar:
-    """Read the one recording that is asked about, whole, and find the bar; UsageError where there is none.
+    """Read the whole recording that is asked about, and find the bar; UsageError if there is none.
 
-    ``to_the_end`` runs all of its bars, to hear what became of a setup.
+    ``to_the_end`` runs all of its bars, to learn the outcome of a setup.
     """
     return Recorded.read(paths, reading, at, instrument).at(at, reading.tz, to_the_end=to_the_end)
 
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """A recording read whole: its base bars, and how to make a pipeline that has seen none."""
+    """A whole recording: its base bars, and how to make a pipeline that has seen none of them."""
 
     fresh: Callable[[], Pipeline]
     base: Bars
@@ -69,7 +69,7 @@ class Recorded:
 
     @classmethod
     def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
-        """Read the one recording that is asked about; UsageError where there is none or several, or ``at`` is wrong."""
+        """Read the recording that is asked about; UsageError if there are none or several, or ``at`` is wrong."""
         parse_moment(at, reading.tz)
         output.announce_compiling(needed=needs_compiling(reading.rulebook))
         if reading.settings is not None:
@@ -82,7 +82,7 @@ class Recorded:
         return Timeframe.named(self.tally.timeframes[0])
 
     def at(self, at: str, zone: str, *, to_the_end: bool = False) -> OneBar:
-        """Find the bar that a day or a time means; UsageError where there is none."""
+        """Find the bar of a day or a time; UsageError if there is none."""
         bars = self.lane_bars()
         index = bar_at(bars, parse_moment(at, zone), day=is_day(at))
         if index is None:
@@ -91,7 +91,7 @@ class Recorded:
         return OneBar(engine, bars, index, self.tally, said)
 
     def of_day(self, at: str, zone: str) -> Iterator[OneBar]:
-        """Give all bars that closed on a day, or that ended it at midnight; UsageError where there is none."""
+        """Give all bars that closed on a day, or ended it at midnight; UsageError if there is none."""
         bars = self.lane_bars()
         begin, end = (parse_moment(at, zone, days=days) for days in (0, 1))
         first, stop = np.searchsorted(bars.close_time, [begin, end], side="right").tolist()
@@ -112,7 +112,7 @@ class Recorded:
     def run_until(self, moments: Sequence[int]) -> Iterator[tuple[SeriesEngine, list[Event]]]:
         """Run all bars that closed by each of some moments, oldest first, those of coarser timeframes too.
 
-        Gives the engine asked about as it is then, and all that it has said.
+        Return the engine asked about as it is then, and all of its events.
         """
         pipeline = self.fresh()
         engine, said = self._lane(pipeline).engine, []
@@ -134,9 +134,9 @@ def is_day(at: str) -> bool:
 
 
 def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> int:
-    """Read what ``option`` says: a date or a time, in the given zone where it names none; nanoseconds since 1970 UTC.
+    """Read the value of ``option``: a date or a time, in the given zone if it names none; nanoseconds since 1970 UTC.
 
-    ``days`` is how many days later, by the clocks of that zone.
+    ``days`` is how many days to add, by the clocks of that zone.
     """
     try:
         moment = datetime.fromisoformat(text)
@@ -157,7 +157,7 @@ def _zone(tz: str) -> ZoneInfo:
 
 
 def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
-    """Find the bar that closed at the moment, else the one that opened or was open then; None where there is none.
+    """Find the bar that closed at the moment, else the one that opened or was open then; None if there is none.
 
     A bare date means the bar of that day, or, within the day, its first.
     """
@@ -174,7 +174,7 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
 
 
 def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
-    """Read the one recording that is asked about, whole."""
+    """Read the whole recording that is asked about."""
     troubles = Troubles()
     found = list(recordings(paths, reading, on_trouble=troubles.add))
     troubles.end(nothing_read=not found)
@@ -197,13 +197,13 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
         if first is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
         return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
-    raise UsageError(f"no instrument {instrument} in the files; there is {names}")
+    raise UsageError(f"no instrument {instrument} in the files; they have {names}")
 
 
 def _no_bar(bars: Bars, at: str, tally: Tally) -> str:
     symbol = plain(tally.symbol, SHOWN)
     if not len(bars):
-        return f"{tally.source} has no whole bar of {symbol}"
+        return f"{tally.source} has no complete bar of {symbol}"
     first, last = (
         datetime.fromtimestamp(int(time) // NANOSECONDS, UTC).strftime("%Y-%m-%dT%H:%MZ")
         for time in (bars.open_time[0], bars.close_time[-1])

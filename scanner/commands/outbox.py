@@ -1,4 +1,4 @@
-"""``closewatch outbox``: what waits for a sink or was refused by one, beside the running station."""
+"""``closewatch outbox``: what is waiting for a sink or was refused by one, beside the running station."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def show(choice: Choice, states: Collection[State], sink: str | None) -> None:
 
 
 def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
-    """Have deliveries tried again at once."""
+    """Retry deliveries at once."""
     _check(numbers, every=every)
     with Store.open(choice.store, time.time_ns, visiting=True) as store:
         changed = store.outbox.retry(None if every else set(numbers))
@@ -41,7 +41,7 @@ def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
 
 
 def drop(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
-    """Give deliveries up."""
+    """Give up deliveries."""
     _check(numbers, every=every)
     with Store.open(choice.store, time.time_ns, visiting=True) as store:
         changed = store.outbox.drop(None if every else set(numbers))
@@ -54,10 +54,10 @@ def _check(numbers: Sequence[int], *, every: bool) -> None:
 
 
 def _told(changed: int, numbers: Sequence[int], done: str, otherwise: str) -> None:
-    """Say how many were changed; UsageError where some of those named were not."""
+    """Say how many were changed; UsageError if some of those named were not."""
     output.say(f"{changed:,} {'delivery' if changed == 1 else 'deliveries'} {done}.")
     if missed := len(set(numbers)) - changed if numbers else 0:
-        raise UsageError(f"{missed:,} of the {len(set(numbers)):,} named could not be: each {otherwise}")
+        raise UsageError(f"{missed:,} of the {len(set(numbers)):,} given could not be changed: each {otherwise}")
 
 
 def _row(each: Delivery, zone: str) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""The words of ``closewatch outbox``; the work is imported when a command runs."""
+"""The options of ``closewatch outbox``; the work is imported when a command runs."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ if TYPE_CHECKING:
     from scanner.commands.which_store import Choice
 
 app = typer.Typer(
-    help="""See what still has to reach a sink or was refused for good, and try it again or give it up.
+    help="""See what is waiting for a sink or was finally refused, and retry it or give it up.
 
-    Works beside a running station, which notices within seconds.""",
+    Works beside a running station, which reacts within seconds.""",
     no_args_is_help=True,
     rich_markup_mode="markdown",
 )
 
 ConfigFile = Annotated[
     Path | None,
-    typer.Option("--config", help="The configuration of the station whose outbox it is.", metavar="CONFIG.toml"),
+    typer.Option("--config", help="The configuration of the station.", metavar="CONFIG.toml"),
 ]
 StoreFile = Annotated[Path | None, typer.Option("--store", help="Or the store itself.", metavar="FILE.db")]
 Numbers = Annotated[
     list[int] | None, typer.Argument(help="Numbers of deliveries, as `list` gives them.", metavar="NUMBER…")
 ]
-AllDead = Annotated[bool, typer.Option("--all", help="All that were refused for good.")]
+AllDead = Annotated[bool, typer.Option("--all", help="All that were finally refused.")]
 
 
 @app.command("list")
@@ -35,11 +35,11 @@ def list_(
     store: StoreFile = None,
     state: Annotated[
         Literal["waiting", "dead", "delivered", "dropped"] | None,
-        typer.Option(help="Only deliveries in this state. Without it, those waiting and those dead."),
+        typer.Option(help="Only deliveries in this state. Default: waiting and dead."),
     ] = None,
     sink: Annotated[str | None, typer.Option(help="Only deliveries to this sink.", metavar="NAME")] = None,
 ) -> None:
-    """List deliveries that wait and those that a sink has refused for good.
+    """List the deliveries that are waiting, and those that a sink has finally refused.
 
     Example: closewatch outbox list --config station.toml --state dead
     """
@@ -50,7 +50,7 @@ def list_(
 
 @app.command()
 def retry(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile = None, every: AllDead = False) -> None:
-    """Try deliveries again at once.
+    """Retry deliveries at once.
 
     Example: closewatch outbox retry 17 18 --config station.toml
     """
@@ -61,7 +61,7 @@ def retry(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile =
 
 @app.command()
 def drop(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile = None, every: AllDead = False) -> None:
-    """Give deliveries up; they stay on record as dropped, and can be tried again.
+    """Give up deliveries; they stay on record as dropped, and can be retried.
 
     Example: closewatch outbox drop --all --config station.toml
     """

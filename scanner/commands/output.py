@@ -1,4 +1,4 @@
-"""Where words go: progress and notes to stderr, results to stdout or to a file that is never half written."""
+"""Where output goes: progress and notes to stderr, results to stdout or to a file that is never half written."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def say(*lines: str) -> None:
-    """Write lines of a result to stdout; a character that it does not take is written by its number."""
+    """Write lines of a result to stdout; a character it cannot encode is escaped."""
     text, encoding = "".join(f"{line}\n" for line in lines), sys.stdout.encoding or "utf-8"
     sys.stdout.write(text.encode(encoding, "backslashreplace").decode(encoding))
 
@@ -29,13 +29,13 @@ def tell(*lines: str) -> None:
 
 
 def width() -> int | None:
-    """How many columns a line may have: those of the terminal, or None where a file or a program takes the words."""
+    """How many columns a line may have: those of the terminal, or None if a file or a program reads the output."""
     return get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 @contextmanager
 def whole_file(target: str) -> Iterator[BinaryIO]:
-    """Open a file that appears only once it is complete; ``-`` is stdout, and a device or pipe is written as it is."""
+    """Open a file that appears only once it is complete; ``-`` is stdout, and a device or pipe is written directly."""
     if target == "-":
         yield sys.stdout.buffer
         return
@@ -50,9 +50,9 @@ def whole_file(target: str) -> Iterator[BinaryIO]:
 
 
 def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
-    """Write a file that appears only once it is complete; a device or pipe is written as it is.
+    """Write a file that appears only once it is complete; a device or pipe is written directly.
 
-    A ``private`` one is for its owner's eyes.
+    Only its owner can read a ``private`` one.
     """
     with _in_the_end(path) as part:
         try:
@@ -64,25 +64,25 @@ def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
 
 
 def not_among(target: str, option: str, paths: Sequence[Path]) -> None:
-    """Refuse to write over what is to be read; UsageError."""
+    """Refuse to overwrite an input file; UsageError."""
     path = Path(target)
     if not path.is_file():
         return
     for given in paths:
         members = [given, *(given.iterdir() if given.is_dir() else ())]
         if any(member.is_file() and path.samefile(member) for member in members):
-            raise UsageError(f"{option} {target}: this is one of the files to be read; name another")
+            raise UsageError(f"{option} {target}: this is one of the input files; choose another name")
 
 
 def _unwritable(path: Path, problem: OSError) -> UsageError:
-    return UsageError(f"{path}: it cannot be written ({problem.strerror or problem}); nothing was kept of it")
+    return UsageError(f"{path}: it cannot be written ({problem.strerror or problem}); nothing was kept")
 
 
 @contextmanager
 def _in_the_end(path: Path) -> Iterator[Path]:
-    """Give a path to write to, which takes the place of ``path`` when all went well and is gone when not."""
+    """Give a path to write to, which replaces ``path`` on success and is removed on failure."""
     if path.is_dir():
-        raise UsageError(f"{path}: it is a folder; name a file in it")
+        raise UsageError(f"{path}: it is a folder; give a file in it")
     if path.exists() and not path.is_file():
         yield path
         return
@@ -99,7 +99,7 @@ def _in_the_end(path: Path) -> Iterator[Path]:
 
 @contextmanager
 def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
-    """Show a bar on stderr while work goes on; nothing where stderr is no terminal."""
+    """Show a progress bar on stderr; nothing if stderr is not a terminal."""
     if not sys.stderr.isatty():
         yield None
         return
@@ -123,6 +123,6 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
 
 
 def announce_compiling(*, needed: bool) -> None:
-    """Say that a few seconds are needed once."""
+    """Announce the one-time wait of a few seconds."""
     if needed:
         tell("Preparing the kernel for this machine, once; this takes a few seconds.")

@@ -1,4 +1,4 @@
-"""What goes with an alert besides the event: what setups of its kind came to in the study that was kept."""
+"""A note added to an alert: how setups of its kind performed in the study that was kept."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
 
 class RecordNotes:
-    """Knows the record beside a store, reads it again whenever it changes, and finds the sentence to a setup.
+    """Knows the record beside a store, reads it again whenever it changes, and finds the sentence for a setup.
 
-    ``settings`` gives the configuration as it is now, ``clock`` the time in nanoseconds since 1970 UTC. ``tell`` is
-    told in a sentence where the record cannot be read, once for each state of it, in whichever thread asked.
+    ``settings`` gives the configuration as it is now, ``clock`` the time in nanoseconds since 1970 UTC. ``tell``
+    receives a sentence if the record cannot be read, once for each state of it, in the thread that asked.
     """
 
     def __init__(
@@ -36,7 +36,7 @@ class RecordNotes:
         self._turn = Lock()
 
     def __call__(self, event: Event) -> str:
-        """Say what setups of the kind of one that is found or forming have come to, or why that is not known."""
+        """Say how setups of the same kind as one found or forming performed, or why that is unknown."""
         known = self.look()
         if known is None:
             return NOBODY
@@ -55,8 +55,8 @@ class RecordNotes:
         )
 
     def look(self) -> Record | RecordError | None:
-        """Give the record as it is now, None where there is none."""
-        with self._turn:  # each sink asks from a thread of its own
+        """Give the record as it is now, None if there is none."""
+        with self._turn:  # each sink asks from its own thread
             self._read_again()
             return self._known
 
@@ -77,7 +77,7 @@ class RecordNotes:
 
 
 def told_of_record(settings: Settings, now: int) -> str:
-    """Say in a sentence which study the alerts of a station quote, or why they quote none."""
+    """Say which study the alerts of a station quote, or why they quote none."""
     try:
         record = read(beside(settings.store_path))
     except RecordError as problem:

@@ -1,4 +1,4 @@
-"""``closewatch study --register``: a hypothesis is written down before anybody looks at what came of any setup."""
+"""``closewatch study --register``: a hypothesis is recorded before anyone looks at the outcome of any setup."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ POINTS = tuple(str(points) for points in range(21))
 
 
 def run(paths: Sequence[Path], reading: Reading, name: str, where: Sequence[str], config: str, now: int) -> None:
-    """Write a hypothesis into the ledger of some files, of which only times are looked at; UsageError.
+    """Record a hypothesis in the ledger of some files, of which only the times are looked at; UsageError.
 
-    ``where`` are words such as direction=long, ``config`` is the name of the configuration, empty without one, and
+    ``where`` has texts such as direction=long, ``config`` is the name of the configuration, empty without one, and
     ``now`` is in nanoseconds since 1970 UTC.
     """
     if not name or plain(name, LONGEST_NAME) != name:
@@ -44,26 +44,26 @@ def run(paths: Sequence[Path], reading: Reading, name: str, where: Sequence[str]
 
     def allow(ledger: Ledger) -> None:
         if any(each.name == name for each in ledger.hypotheses):
-            raise UsageError(f"--register {name}: a hypothesis of that name is written down already; choose another")
+            raise UsageError(f"--register {name}: a hypothesis of this name is already recorded; choose another name")
 
     before = add(paths, written, allow)
     output.tell(*before.troubles)
     told = ", ".join(f"{column} {value}" for column, value in written.where.items()) or "all setups"
     when = "the last close in these files" if written.after > now else "now"
     output.say(
-        f"Written down as {name}, in {folder_of(paths) / NAME}: {told}; {written.asked.words}.",
-        f"It is judged only on setups found after {moment(written.after, reading.tz)} ({when}), by each later study of "
-        "bars in this folder under the same rules, costs and options. What came of setups was not looked at.",
+        f"Recorded as {name}, in {folder_of(paths) / NAME}: {told}; {written.asked.words}.",
+        f"It is tested only on setups found after {moment(written.after, reading.tz)} ({when}), by each later study of "
+        "bars in this folder with the same rules, costs and options. No outcome was looked at.",
     )
 
 
 def hypothesis_of(
     name: str, where: Mapping[str, str], paths: Sequence[Path], reading: Reading, config: str, now: int
 ) -> Written:
-    """Make a hypothesis on files of bars; UsageError says what is wrong with it, or which file cannot be read.
+    """Make a hypothesis about files of bars; UsageError says what is wrong with it, or which file cannot be read.
 
-    What came of setups can be known of no bar that has closed, be it in the files or not: so it is about those found
-    after now, and after the last close in the files.
+    The outcome of any bar that has closed, in the files or not, may be known already. So a hypothesis is about setups
+    found after now, and after the last close in the files.
     """
     files = look_at(paths, reading)
     if files.troubles:
@@ -85,20 +85,20 @@ def hypothesis_of(
 
 
 def _told(where: Sequence[str]) -> dict[str, str]:
-    """Read what setups it is about."""
+    """Read which setups it is about."""
     told = {}
     for text in where:
         column, equals, value = text.partition("=")
         if not equals:
             raise UsageError(f"--where takes a column and its value, such as direction=long, not {text!r}")
         if column in told:
-            raise UsageError(f"--where {text}: {column} is given twice; a setup has one")
+            raise UsageError(f"--where {text}: {column} is given twice; give it once")
         told[column] = value
     return told
 
 
 def _seen(recording: Recording, reading: Reading) -> Tally:
-    """See from when to when the bars of a recording are, and on which timeframes they are judged."""
+    """Find the first and last times of the bars of a recording, and the timeframes on which they are tested."""
     tally, chunks = Tally(recording.symbol, str(recording.path)), iter(recording.bars)
     first = next(chunks, None)
     if first is None:
@@ -112,7 +112,7 @@ def _seen(recording: Recording, reading: Reading) -> Tally:
 
 
 def _check(where: Mapping[str, str], reading: Reading, instruments: Sequence[str], timeframes: Sequence[str]) -> None:
-    """Refuse what no setup can ever have, and columns that tell of what came of a setup; UsageError."""
+    """Refuse values that no setup can have, and columns that reveal the outcome of a setup; UsageError."""
     books = books_of(reading.settings, reading.rulebook, instruments).values()
     known = reading.settings
     groups = (
@@ -134,7 +134,7 @@ def _check(where: Mapping[str, str], reading: Reading, instruments: Sequence[str
     for column, value in where.items():
         if column not in columns:
             meant = did_you_mean(column, columns) or f"; choose from {', '.join(columns)}"
-            raise UsageError(f"--where {column}={value}: no setup is known by that when it is found{meant}")
+            raise UsageError(f"--where {column}={value}: that is not known when a setup is found{meant}")
         if value not in columns[column]:
             meant = did_you_mean(value, columns[column])
             raise UsageError(f"--where {column}={value}: no setup in these files has that {column}{meant}")

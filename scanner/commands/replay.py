@@ -1,4 +1,4 @@
-"""``closewatch replay``: every moment in recorded bars at which a setup stood."""
+"""``closewatch replay``: every setup in recorded bars."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from scanner.replay import Came
 
 SHOWN = 60
-"""Letters of a name that are shown."""
+"""Letters shown of a name."""
 
 
 def gather(
@@ -40,17 +40,17 @@ def gather(
     *,
     tells_stories: bool,
 ) -> tuple[list[Tally], Troubles]:
-    """Replay files with progress shown; gives what each recording amounted to, and what could not be read.
+    """Replay files with progress shown; return the tally of each recording, and what could not be read.
 
-    One that cannot ends nothing but itself. Each event is handed on, and what came of each
-    setup; ``tells_stories`` is as in ``replay``.
+    A recording that cannot be read stops only itself. Each event is passed on, and the outcome of each setup;
+    ``tells_stories`` is as in ``replay``.
     """
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
     tallies: list[Tally] = []
     troubles, cut_off = Troubles(), dict[str, None]()
-    # Events hold no circles: looking for some among them, again and again, costs a tenth of the time.
+    # Events hold no reference cycles; looking for them over and over costs a tenth of the time.
     gc.disable()
     try:
         with output.progress("replaying") as on_progress:
@@ -72,23 +72,23 @@ def gather(
 
 
 def _alike(tallies: Sequence[Tally]) -> list[str]:
-    """Say which recordings begin with the same bars, though they have different names."""
+    """Say which recordings start with the same bars under different names."""
     by_mark: dict[bytes, list[Tally]] = {}
     for tally in tallies:
         if tally.bars >= FEW:
             by_mark.setdefault(tally.mark, []).append(tally)
     return [
-        f"{' and '.join(plain(tally.symbol, SHOWN) for tally in same)} have the same prices: leave one of them out, "
-        "for they count twice"
+        f"{' and '.join(plain(tally.symbol, SHOWN) for tally in same)} have the same prices: leave one of them out, or "
+        "they count twice"
         for same in by_mark.values()
         if len(same) > 1
     ]
 
 
 def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, strict: bool) -> int:
-    """Replay files, write the events where asked, and report to people unless the events go to stdout.
+    """Replay files, write the events if asked, and print a report unless the events go to stdout.
 
-    What could not be read is named at the end; gives the exit code.
+    What could not be read is named at the end; return the exit code.
     """
     notes, found = RowNotes(strict=strict), Report(reading.tz)
     if events_to is not None:
@@ -116,7 +116,7 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
 
 
 def report(found: Report, tallies: Sequence[Tally], troubles: Troubles) -> int:
-    """Print what a replay found; gives the exit code."""
+    """Print what a replay found; return the exit code."""
     if tallies:
         output.say(*found.lines(output.width()), *summary(tallies, found.zone), "", SHORT)
     return troubles.end(nothing_read=not tallies)

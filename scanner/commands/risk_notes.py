@@ -1,4 +1,4 @@
-"""What goes with an alert besides the event: what taking it would bring the open risk to."""
+"""A note added to an alert: the open risk if the setup is taken."""
 
 from __future__ import annotations
 
@@ -7,39 +7,37 @@ from threading import Lock
 from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
-from scanner.events import OF_SETUPS
 from scanner.journal.open_risk import at_risk, candidate, old_rate, same_bets, with_it
-from scanner.journal.stories import Story
+from scanner.journal.open_stories import OpenStories
 from scanner.trade.size import rate_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from decimal import Decimal
 
-    from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.journal.open_risk import Position
-    from scanner.service.store import Decision, KeptEvent, Store
+    from scanner.journal.stories import Story
+    from scanner.service.store import Decision, Store
     from scanner.settings import Settings
 
 
 class RiskNotes:
-    """Knows the open stories of a store, and finds the notes to a setup.
+    """Knows the open stories of a store, and finds the notes for a setup.
 
-    It reads what was said since it was last asked, and lets go of what has ended. ``settings`` gives the configuration
-    as it is now.
+    It reads the events since it was last asked, and drops the stories that have ended. ``settings`` gives the
+    configuration as it is now.
     """
 
     def __init__(self, store: Store, settings: Callable[[], Settings]) -> None:
         self._store = store
         self._settings = settings
-        self._open: dict[str, list[KeptEvent]] = {}
-        self._last = 0
+        self._open = OpenStories(store)
         self._turn = Lock()
 
     def __call__(self, event: Event) -> list[str]:
-        """Say what taking a setup would bring the open risk to, and which others are the same bet."""
-        with self._turn:  # each sink asks from a thread of its own
+        """Give the open risk if a setup is taken, and the others that are the same bet."""
+        with self._turn:  # each sink asks from its own thread
             return self._notes(event)
 
     def _notes(self, event: Event) -> list[str]:
@@ -49,7 +47,7 @@ class RiskNotes:
         new = candidate(event.data, self._group(event.data["instrument"]), *self._values(event.data["instrument"]))
         if new is None:
             return []
-        stories = self._stories()
+        stories = self._open.look()
         held = self._held(stories)
         others = [position for thread, position in held.items() if thread != event.thread]
         groups = {name: own.group or "" for name, own in settings.instruments.items()}
@@ -61,15 +59,11 @@ class RiskNotes:
             said += old_rate(currency, account.fx_date, today, settings.limits.rate_days)
         return said
 
-    def _stories(self) -> list[Story]:
-        """Bring what is known of open stories up to date."""
-        for kept in self._store.events.find(after=self._last, kinds=OF_SETUPS):
-            self._last = kept.number
-            if kept.event.facts.ends:
-                self._open.pop(kept.event.thread, None)
-            elif (kept.event.facts.begins and _is_planned(kept.event)) or kept.event.thread in self._open:
-                self._open.setdefault(kept.event.thread, []).append(kept)
-        return [Story(tuple(events)) for events in self._open.values()]
+    def look(self) -> tuple[list[Story], dict[str, Position]]:
+        """Give the open stories, and the positions among them by the ids of the stories."""
+        with self._turn:
+            stories = self._open.look()
+            return stories, self._held(stories)
 
     def _held(self, stories: Sequence[Story]) -> dict[str, Position]:
         """Find the positions: all that are open by the rules, or of those that were taken, as the user follows them."""
@@ -99,9 +93,3 @@ class RiskNotes:
         """Give the point value of an instrument, and the rate of its currency."""
         instrument = self._settings().of(name).instrument
         return instrument.point_value, rate_of(self._settings().account, instrument.currency)[0]
-
-
-def _is_planned(setup: Event) -> bool:
-    """Whether a setup plans an entry: of one that does not, nothing follows."""
-    data: SetupData = setup.data
-    return data["entries"][data["entry_style"]]["risk"] is not None

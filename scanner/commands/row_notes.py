@@ -1,4 +1,4 @@
-"""What the guard says of single rows, told to whoever gave the files."""
+"""What the guard says about single rows, shown to the user."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ if TYPE_CHECKING:
     from scanner.market.guard import Note
 
 SHOWN = 20
-"""Notes of the guard that are told one by one for each reason; the rest is counted."""
+"""How many notes of the guard are shown for each reason; the rest are counted."""
 
 
 class RowNotes:
-    """Tells what the guard refused or noted; in strict mode stops at the first row refused."""
+    """Shows what the guard refused or noted; in strict mode, stops at the first refused row."""
 
     def __init__(self, *, strict: bool = False) -> None:
         self.strict = strict
         self.told: Counter[str] = Counter()
 
     def __call__(self, note: Note) -> None:
-        """Hear of a row."""
+        """Take a note on a row."""
         if self.strict and note.refused:
             raise ReplayError(f"{note.source}, row {note.row}: {note.text}; stopped because of --strict")
         self.told[note.reason] += 1

@@ -1,4 +1,4 @@
-"""``closewatch setups``: what setups there are, or one of them explained, with an example drawn from the demo feed."""
+"""``closewatch setups``: the list of setups, or one of them explained, with an example from the demo feed."""
 
 from __future__ import annotations
 
@@ -31,18 +31,18 @@ if TYPE_CHECKING:
 
     from scanner.event_data import SetupData
     from scanner.present.chart import Format
+    from scanner.settings import Settings
 
 WIDTH = 100
-"""Columns of lines that no terminal shows."""
+"""Columns of a line if no terminal shows it."""
 
 
 def run(name: str | None, config: Path | None, out: Path | None) -> None:
     """List all setups, or explain one, as a configuration has them."""
     if name is None and out is not None:
-        raise UsageError("--out is for the picture of one setup; name it: closewatch setups NAME --out PICTURE")
+        raise UsageError("--out is for the picture of one setup; give its name: closewatch setups NAME --out PICTURE")
     kind, rulebooks = format_of(out), _rulebooks(config)
-    setups = known() | {each.setup.name: each.setup for book in rulebooks.values() for each in book.setups}
-    listed = {each: _listed(Chosen(setup, setup.numbers()), rulebooks) for each, setup in sorted(setups.items())}
+    listed = listed_in(rulebooks)
     if name is None:
         output.say(*listing(listed.values(), output.width() or WIDTH), "", SHORT)
         return
@@ -57,16 +57,26 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
 
 
 def _rulebooks(config: Path | None) -> dict[str, Rulebook]:
-    """Give the rulebook of each instrument of a configuration; a single one where it has none."""
     if config is None:
         return {"": Rulebook()}
     said = settings.load(config)
     said.try_own_setups()
+    return rulebooks_of(said)
+
+
+def rulebooks_of(said: Settings) -> dict[str, Rulebook]:
+    """Give the rulebook of each instrument of a configuration; a single one where it has none."""
     return {name: said.rulebook_of(name) for name in said.instruments or [""]}
 
 
+def listed_in(rulebooks: Mapping[str, Rulebook]) -> dict[str, Listed]:
+    """Give all setups there are by name, as these rulebooks see them."""
+    setups = known() | {each.setup.name: each.setup for book in rulebooks.values() for each in book.setups}
+    return {each: _listed(Chosen(setup, setup.numbers()), rulebooks) for each, setup in sorted(setups.items())}
+
+
 def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
-    """See for which instruments a setup is watched, and with which numbers."""
+    """Find the instruments for which a setup is watched, and its settings."""
     numbers = {
         name: each.numbers
         for name, book in rulebooks.items()
@@ -86,8 +96,8 @@ def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
 
 
 def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
-    """Draw the first such setup in the demo feed, and say where; nothing is drawn where there is none."""
-    found = _example(rulebook, kind)
+    """Draw the first such setup in the demo feed, and say where; nothing is drawn if there is none."""
+    found = example(rulebook, kind)
     if found is None:
         return "The demo feed holds no such setup, so none was drawn."
     data, drawn = found
@@ -97,7 +107,8 @@ def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
     return f"The first one in the invented demo feed ({which}) is drawn into {path}"
 
 
-def _example(rulebook: Rulebook, kind: Format) -> tuple[SetupData, bytes] | None:
+def example(rulebook: Rulebook, kind: Format) -> tuple[SetupData, bytes] | None:
+    """Draw the first setup of a rulebook that the demo feed holds; None where it holds none."""
     with as_file(files("demo_feed")) as folder:
         exchange = settings.load(folder / "instruments.toml")
         paths: Sequence[Path] = [folder / f"{name}.parquet" for name in exchange.instruments]

@@ -1,4 +1,4 @@
-"""Reading several files of which some may be bad: those are named at the end, and end nothing."""
+"""Reading several files, some of which may be bad: those are named at the end, and the rest is read."""
 
 from __future__ import annotations
 
@@ -21,25 +21,25 @@ class Troubles:
         self.told: list[str] = []
 
     def add(self, sentence: str) -> None:
-        """Take a sentence; a file with several instruments may bring it more than once."""
+        """Take a sentence; a file with several instruments may raise it more than once."""
         if sentence not in self.told:
             self.told.append(sentence)
 
     @contextmanager
     def of(self, tally: Tally) -> Iterator[None]:
-        """Take what is wrong with one recording, unless its rows were counted already."""
+        """Take the error of one recording, unless its rows were counted already."""
         try:
             yield
-        except Exception as problem:  # what is not a sentence for people is raised again
+        except Exception as problem:  # anything but a sentence for the user is raised again
             if tally.rows or getattr(problem, "exit_code", None) != UNUSABLE:
                 raise
             self.add(str(problem))
 
     def end(self, *, nothing_read: bool) -> int:
-        """Name what was not read, and give the exit code; UsageError where nothing else was read."""
+        """Name what was not read, and give the exit code; UsageError if nothing was read."""
         if nothing_read and len(self.told) == 1:
             raise UsageError(self.told[0])
         output.tell(*(f"not read: {sentence}" for sentence in self.told))
         if nothing_read and self.told:
-            raise UsageError("nothing of what was given can be read")
+            raise UsageError("none of the files can be read")
         return UNUSABLE if self.told else DONE

@@ -1,4 +1,4 @@
-"""``closewatch status``: how the station stands, beside it or without it."""
+"""``closewatch status``: the state of a station, whether or not it is running."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 
 
 def run(path: Path, environ: Mapping[str, str], now: int) -> None:
-    """Print how the station of a configuration stands at ``now`` (nanoseconds since 1970 UTC).
+    """Print the state of the station of a configuration at ``now`` (nanoseconds since 1970 UTC).
 
-    SettingsError where the configuration cannot be used, once it is said whether a station runs all the same.
+    SettingsError if the configuration cannot be used, after saying whether a station is running anyway.
     """
     try:
         settings = configuration.load(path, environ, to_watch=True)
     except configuration.SettingsError:
-        _say_what_runs(path, environ)
+        _report_running(path, environ)
         raise
     running = holder(settings.store_path)
     read = ListRead.of(running)
@@ -45,8 +45,8 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
     output.say("", told_of_record(settings, now))
 
 
-def _say_what_runs(path: Path, environ: Mapping[str, str]) -> None:
-    """Say that the station of a configuration with a mistake is running, where it is."""
+def _report_running(path: Path, environ: Mapping[str, str]) -> None:
+    """Say so if the station of a configuration with a mistake is running."""
     left = check(path, environ).left
     running = None if left is None else holder(left.store_path)
     if left is not None and running is not None:
@@ -57,6 +57,6 @@ def _say_what_runs(path: Path, environ: Mapping[str, str]) -> None:
 
 
 def _mistake(path: Path, environ: Mapping[str, str]) -> str:
-    """Give the first mistake for which a running station would not take a configuration; empty without any."""
+    """Give the first mistake for which a running station would refuse a configuration; empty if there is none."""
     checked = check(path, environ)
     return next(iter(replace(checked, warnings=[]).told()), "")

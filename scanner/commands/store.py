@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 EVERY_BAR, EVERY_DAY = 2**40, 36_500
-"""What is kept where no configuration says how much: all bars, and a hundred years."""
+"""What is kept if no configuration sets it: all bars, and a hundred years."""
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Which store, how much of it is to be kept, and whether its bars were ``played`` from a recording."""
+    """Which store, how much of it to keep, and whether its bars were ``played`` from a recording."""
 
     path: Path
     keep_bars: int = EVERY_BAR
@@ -33,11 +33,11 @@ class Choice:
 
 
 def choose(store: Path | None, config: Path | None) -> Choice:
-    """Find the store by its own path or by the configuration; UsageError where neither or both are given."""
+    """Find the store by its path or by the configuration; UsageError if neither or both are given."""
     if store is not None and config is None:
         return Choice(store)
     if store is not None or config is None:
-        raise UsageError("say which store, either by its own path or by --config CONFIG.toml")
+        raise UsageError("say which store, either by its path or by --config CONFIG.toml")
     known = settings.load(config)
     return Choice(known.store_path, known.station.keep_bars, known.station.keep_days, is_played(known, os.environ))
 
@@ -55,9 +55,9 @@ def check(choice: Choice) -> int:
 
 
 def compact(choice: Choice) -> None:
-    """Compact a store and say what came of it."""
-    if not choice.path.is_file():  # its owner would make a new one
-        raise UsageError(f"{choice.path}: there is no store here; name the one that `closewatch watch` fills")
+    """Compact a store and print the result."""
+    if not choice.path.is_file():  # opening it as its owner would make a new one
+        raise UsageError(f"{choice.path}: there is no store here; give the one that `closewatch watch` fills")
     with Store.open(choice.path, time.time_ns) as store:
         done = maintenance.compact(store, keep_bars=choice.keep_bars, keep_days=choice.keep_days, played=choice.played)
     output.say(f"{choice.path}: {done}.")

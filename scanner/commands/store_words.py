@@ -1,4 +1,4 @@
-"""The words of ``closewatch store``; the work is imported when a command runs."""
+"""The options of ``closewatch store``; the work is imported when a command runs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from scanner.commands.store import Choice
 
 app = typer.Typer(
-    help="See whether a store is sound, give back the space it does not need, or write it out as tables.",
+    help="Check a store, free the space it does not need, or export it as tables.",
     no_args_is_help=True,
     rich_markup_mode="markdown",
 )
@@ -25,7 +25,7 @@ ConfigFile = Annotated[
 
 @app.command()
 def check(store: StoreFile = None, config: ConfigFile = None) -> int:
-    """Look at everything in a store and say what is wrong with it; works beside the running station.
+    """Check everything in a store and report what is wrong; works beside the running station.
 
     Example: closewatch store check --config watch.toml
     """
@@ -36,9 +36,9 @@ def check(store: StoreFile = None, config: ConfigFile = None) -> int:
 
 @app.command()
 def compact(store: StoreFile = None, config: ConfigFile = None) -> None:
-    """Put a store in order and give the space back to the disk, while the station is not running.
+    """Put a store in order and free disk space, while the station is not running.
 
-    With a configuration, what is past its keep_bars and keep_days is removed; without one, nothing is.
+    With a configuration, what exceeds its keep_bars and keep_days is removed; without one, nothing is.
 
     Example: closewatch store compact --config watch.toml
     """
@@ -49,7 +49,7 @@ def compact(store: StoreFile = None, config: ConfigFile = None) -> None:
 
 @app.command()
 def export(
-    to: Annotated[Path, typer.Option("--to", help="The folder to write to; made if need be.", metavar="FOLDER")],
+    to: Annotated[Path, typer.Option("--to", help="The folder to write to; created if needed.", metavar="FOLDER")],
     store: StoreFile = None,
     config: ConfigFile = None,
 ) -> None:

@@ -1,4 +1,4 @@
-"""``closewatch study``: what setups came to on recorded bars, beside what chance came to on the same bars."""
+"""``closewatch study``: the results of setups on recorded bars, compared with chance on the same bars."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.keeping import record_of
 from scanner.studies.kept.marks import rules_marks
 from scanner.studies.kept.noting import note
-from scanner.studies.kept.record import beside
+from scanner.studies.kept.record import beside, report_beside
 from scanner.studies.running import How, study_files
 
 if TYPE_CHECKING:
@@ -36,24 +36,24 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Study
 
 FOLDER = Path("study")
-"""Where a study is written, where nothing else is said."""
+"""Where a study is written by default."""
 REPORT = "REPORT.html"
 
 
 def run(
     paths: Sequence[Path], reading: Reading, asked: Asked, how: How, config: str, now: int, *, keep: bool = False
 ) -> int:
-    """Study files of bars, write tables and report to the folder, and say what came of it; gives the exit code.
+    """Study files of bars, write tables and report to the folder, and print the result; return the exit code.
 
     ``config`` is the name of the configuration, empty without one; with ``keep`` a record is left beside its store.
-    ``now`` is in nanoseconds since 1970 UTC. What could not be read is told and ends nothing, but the exit code says
-    that something is to be mended.
+    ``now`` is in nanoseconds since 1970 UTC. A file that cannot be read is named and does not stop the study, but the
+    exit code shows it.
     """
     out = how.folder or FOLDER
     if out.exists() and not out.is_dir():
-        raise UsageError(f"--out {out}: it is a file; name a folder")
+        raise UsageError(f"--out {out}: it is a file; give a folder")
     if keep and reading.settings is not None and not (store := reading.settings.store_path).parent.is_dir():
-        raise UsageError(f"--keep: there is no folder {store.parent}, in which the store of {config} is; make it first")
+        raise UsageError(f"--keep: there is no folder {store.parent} for the store of {config}; make it first")
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
         reading.settings.try_own_setups()
@@ -64,18 +64,21 @@ def run(
     written = write_tables(study, report, out)
     undrawn = write_report(study, report, paths, reading, out / REPORT)
     output.say(*summary(study, report, reading.tz), "")
-    output.say(f"written to {out}: {', '.join(written)}, and {REPORT}, which has it all to read")
+    output.say(f"written to {out}: {', '.join(written)}, and {REPORT}, the report to read")
     if noted.ledger is not None:
         output.say(f"noted in {noted.ledger}: {counted(noted.looks, 'look')} at these bars, this one included")
     if keep and reading.settings is not None:
         output.say(f"kept for alerts: {keep_record(study, reading.settings, noted.looks, now)}")
+        kept = report_beside(reading.settings.store_path)
+        output.write_whole(kept, (out / REPORT).read_bytes(), private=True)
+        output.say(f"kept for the page: {kept}")
     output.say("", SHORT)
     output.tell(*noted.told, *troubles, *undrawn)
     return UNUSABLE if troubles else DONE
 
 
 def write_tables(study: Study, report: Report, folder: Path) -> list[str]:
-    """Write the tables and figures of a study, each file as a whole; gives the names of the files."""
+    """Write the tables and figures of a study, never half a file; return the names of the files."""
     files = {
         "FIGURES.json": report.to_json(),
         "TRADES.parquet": _parquet(Table.from_pandas(study.trades, preserve_index=False)),
@@ -88,7 +91,7 @@ def write_tables(study: Study, report: Report, folder: Path) -> list[str]:
 
 
 def write_report(study: Study, report: Report, paths: Sequence[Path], reading: Reading, target: Path) -> list[str]:
-    """Write the report to be read, with charts of some stories; gives a sentence where some could not be drawn."""
+    """Write the report, with charts of some stories; return a sentence if some could not be drawn."""
     stories = choose(study)
     with output.progress("drawing stories") as on_progress:
         shown, undrawn = charts_of(stories, paths, reading, on_progress)
@@ -97,7 +100,7 @@ def write_report(study: Study, report: Report, paths: Sequence[Path], reading: R
 
 
 def keep_record(study: Study, settings: Settings, looks: int, now: int) -> Path:
-    """Leave the record of a study beside the store of a configuration, for its alerts; gives its path."""
+    """Save the record of a study beside the store of a configuration, for its alerts; return its path."""
     path = beside(settings.store_path)
     rules = rules_marks(settings, settings.rulebook_of(), study.instruments)
     output.write_whole(path, record_of(study, rules, looks, now).to_bytes(), private=True)

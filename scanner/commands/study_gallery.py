@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from scanner.replay import Recording
 
 BARS_BEFORE = 600
-"""Bars before a setup that are run through its indicators, and that are kept while no story is under way."""
+"""How many bars before a setup its indicators see, and how many are kept while no story is open."""
 
 
 def charts_of(
@@ -35,10 +35,9 @@ def charts_of(
     reading: Reading,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> tuple[list[Shown], str]:
-    """Draw stories that were found in some files, in their order, and say why some are left out; empty where none is.
+    """Draw stories found in some files, in order, and say why some are left out; empty if none is.
 
-    Of each timeframe no more bars are held in memory than those since the oldest story that is under way, and
-    BARS_BEFORE before it.
+    For each timeframe, only the bars since the oldest open story, and BARS_BEFORE before it, are held in memory.
     """
     files, symbols = look_at(paths, reading), {each.instrument for each in stories}
     together = [files.alone[symbol] for symbol in sorted(symbols) if symbol in files.alone]
@@ -56,7 +55,7 @@ def charts_of(
             if getattr(problem, "exit_code", None) is None and not isinstance(problem, OSError):
                 raise
             troubles.append(str(problem))
-    why = "; ".join(troubles) or "their bars are not in the files any more"
+    why = "; ".join(troubles) or "their bars are no longer in the files"
     left_out = len(stories) - len(drawn)
     told = f"{counted(left_out, 'story', 'stories')} of the report without a chart: {why}" if left_out else ""
     return [drawn[each.id] for each in stories if each.id in drawn], told
@@ -86,7 +85,7 @@ def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) ->
 
 
 class _Replayed:
-    """What is kept while bars go through a pipeline: the last ones of each timeframe, and what was said of stories."""
+    """What is kept while bars go through a pipeline: the last ones of each timeframe, and the events of stories."""
 
     def __init__(self, inputs: Inputs, stories: Sequence[Chosen], zone: str) -> None:
         self.pipeline: Pipeline = inputs.pipeline()

@@ -1,4 +1,4 @@
-"""From trouble to one clear sentence and an exit code."""
+"""Turn an error into one clear sentence and an exit code."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 DONE, FAILED, UNUSABLE, INTERRUPTED, TERMINATED = 0, 1, 2, 130, 143
-"""Exit codes: all well; stopped by trouble on the way; bad words or unusable input; Ctrl-C; SIGTERM."""
+"""Exit codes: success; stopped by an error on the way; bad arguments or unusable input; Ctrl-C; SIGTERM."""
 
-STOPPED = "\nclosewatch: stopped; nothing half done was left behind.\n"
+STOPPED = "\nclosewatch: stopped; nothing was left half done.\n"
 
 
 class UsageError(Exception):
-    """What was asked for cannot be done; the message is one sentence that says why and what to do."""
+    """The request cannot be carried out; the message is one sentence that says why and what to do."""
 
     exit_code = UNUSABLE
 
 
 class StoppedError(Exception):
-    """What was well under way was stopped by trouble from outside, which may pass; the message is one sentence."""
+    """Work under way was stopped from outside, perhaps for a while; the message is one sentence."""
 
     exit_code = FAILED
 
 
 def stop_at_sigterm() -> None:
-    """Leave nothing half done behind at SIGTERM either; a station has its own way to stop."""
+    """Leave nothing half done at SIGTERM either; a station has its own way to stop."""
 
     def stop(*_: object) -> None:
         sys.stderr.write(STOPPED)
@@ -40,8 +40,8 @@ def stop_at_sigterm() -> None:
     signal.signal(signal.SIGTERM, stop)
 
 
-def _say_what_can_be_said() -> None:
-    """Drop output that nobody takes: a second try at exit would change the exit code."""
+def _write_sentence() -> None:
+    """Drop output that has no reader: a second try at exit would change the exit code."""
     try:
         sys.stdout.flush()
     except OSError:
@@ -49,10 +49,10 @@ def _say_what_can_be_said() -> None:
 
 
 def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
-    """Run the command line, of this process or as it is given in ``words``, and give its exit code.
+    """Run the command line of this process, or the one given in ``words``, and return its exit code.
 
-    Trouble that was foreseen carries an ``exit_code``, and its message is the sentence for the user; anything else
-    is a defect of ours and keeps its traceback.
+    An expected error carries an ``exit_code``, and its message is the sentence for the user; anything else is a defect
+    and keeps its traceback.
     """
     try:
         result = typer.main.get_command(app)(words, prog_name="closewatch", standalone_mode=False)
@@ -60,18 +60,18 @@ def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         result = INTERRUPTED
     except BrokenPipeError:
-        _say_what_can_be_said()  # the reader of our output has gone
+        _write_sentence()  # the reader of our output has gone
         return FAILED
-    except Exception as problem:  # what is not a sentence for people is raised again
+    except Exception as problem:  # anything but a sentence for the user is raised again
         code = UNUSABLE if isinstance(problem, OSError) else getattr(problem, "exit_code", None)
         if not isinstance(code, int):
             raise
-        show: Callable[[], None] | None = getattr(problem, "show", None)  # the parser's own troubles show usage too
+        show: Callable[[], None] | None = getattr(problem, "show", None)  # the parser's own errors show usage too
         if show is not None:
             show()
         else:
             sys.stderr.write(f"closewatch: {problem}\n")
-        _say_what_can_be_said()
+        _write_sentence()
         return code
     if result == INTERRUPTED:  # the parser turns Ctrl-C into this code as well
         sys.stderr.write(STOPPED)

@@ -36,7 +36,8 @@ from scanner.service.supervisor import Supervisor
 from scanner.service.vitals import look
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from scanner.clocks import Clock
@@ -66,21 +67,22 @@ def print_event(event: Event) -> None:
 
 
 CLOSE_SECONDS = 0.5
-"""Seconds that closing the store may take."""
+"""Seconds allowed for closing the store."""
 
 
-def run(path: Path) -> None:
-    """Watch until told to stop by Ctrl-C or SIGTERM."""
+def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[None]]) -> None:
+    """Watch until told to stop by Ctrl-C or SIGTERM; ``beside`` serves the page meanwhile, where one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
     output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
     settings.try_own_setups()
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
-    # Whether the store is free is seen first, before a recording, which takes long, is read for its clock.
+    # Check first that the store is free: reading a recording for its clock takes long.
     with (
+        beside(path, settings),
         asyncio.Runner() as runner,
-        Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is known later
+        Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is set later
     ):
         clock = _clock(feeds)
         try:
@@ -88,25 +90,23 @@ def run(path: Path) -> None:
         except BrokenPipeError:
             raise
         except OSError as problem:
-            # No word of the user's is to blame, so that a supervisor does well to start us again.
-            raise StoppedError(
-                f"the watching was ended by the system: {problem}; see to that and start again"
-            ) from problem
+            # The user's input is not the cause, so a supervisor should restart us.
+            raise StoppedError(f"the system stopped the station: {problem}; fix that and start again") from problem
         _close(store)
         _end_at_once()
 
 
 def _close(store: Store) -> None:
-    """Close a store, unless its disk does not answer: what was not kept by then is not, and its lock ends with us."""
+    """Close a store, unless its disk does not answer: what is not kept by then is lost; the lock ends with us."""
     closing = Thread(target=store.close, daemon=True)
     closing.start()
     closing.join(CLOSE_SECONDS)
 
 
 def _end_at_once() -> NoReturn:
-    """End the process, all being stopped and kept, without waiting for threads.
+    """End the process once everything is stopped and kept, without waiting for threads.
 
-    One that draws a picture, or connects to a machine that is gone, cannot be told to stop.
+    A thread that draws a picture, or connects to a machine that is gone, cannot be stopped.
     """
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError):
@@ -115,17 +115,17 @@ def _end_at_once() -> NoReturn:
 
 
 def _clock(feeds: dict[str, Feed]) -> Clock:
-    """Take the clock of a recording that is played, else the wall's."""
+    """Take the clock of a played recording, else the wall clock."""
     for feed in feeds.values():
         read = getattr(feed, "read", None)
         if read is not None:
             if len(feeds) > 1:
-                raise configuration.SettingsError("a recording is played by a clock of its own: give it no other feed")
+                raise configuration.SettingsError("a played recording sets the clock: configure no other feed")
             try:
                 read()
             except FeedTroubleError as problem:
                 raise configuration.SettingsError(str(problem)) from problem
-            clock: Clock = feed.clock  # type: ignore[attr-defined]  # whoever can be read has one
+            clock: Clock = feed.clock  # type: ignore[attr-defined]  # a feed that can be read has one
             return clock
     return WallClock()
 
@@ -162,7 +162,7 @@ async def _watch(
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
     for name, sink in sinks.items():
         if isinstance(sink, Hearing):
-            sink.hear(DecisionsByMessage(store, settings.station.zone, partial(_note_deaf, station, name)))
+            sink.hear(DecisionsByMessage(store, settings.station.zone, partial(_note_decision_trouble, station, name)))
     list_read.keep(station)
     warn(station)
     record.look()
@@ -180,24 +180,24 @@ async def _watch(
             task.cancel()
 
 
-def _note_deaf(station: Station, sink: str, trouble: str) -> None:
+def _note_decision_trouble(station: Station, sink: str, trouble: str) -> None:
     station.telling.note(f"decisions by sink {sink}: {trouble}")
 
 
 @asynccontextmanager
 async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
-    """Answer for the station's health on a port, where one is wanted."""
+    """Serve the station's health on a port, if one is configured."""
     if port is None:
         yield
         return
-    from scanner.service.health import HealthServer  # noqa: PLC0415 - only where it is wanted
+    from scanner.web.health import HealthServer  # noqa: PLC0415 - only where it is wanted
 
     server = HealthServer(port, partial(look, station))
     try:
         await server.start()
     except OSError as problem:
         raise configuration.SettingsError(
-            f"health_port of [station], {port}, cannot be opened ({problem.strerror}); choose another"
+            f"health_port of [station], {port}, cannot be opened ({problem.strerror}); choose another port"
         ) from problem
     try:
         yield
@@ -206,7 +206,7 @@ async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
 
 
 async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -> None:
-    """Tell the supervisor how we are, until we stop."""
+    """Report our health to the supervisor until we stop."""
     await station.watching.wait()
     supervisor.ready()
     alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.keeping.turns.stuck))
@@ -218,7 +218,7 @@ async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -
 
 
 async def _read_again(path: Path, station: Station, supervisor: Supervisor, again: asyncio.Event) -> None:
-    """Read the configuration again whenever that is asked for."""
+    """Read the configuration again on request."""
     await station.watching.wait()
     while True:
         await again.wait()

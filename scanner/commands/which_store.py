@@ -1,4 +1,4 @@
-"""Which store a command is to look at: by the configuration of its station, or by its own path."""
+"""Which store a command looks at: that of a configuration, or the one at a path."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Choice:
 
 
 def choose(config: Path | None, store: Path | None, what: str) -> Choice:
-    """Find the store; UsageError says ``what`` has to be named where neither or both are given."""
+    """Find the store; UsageError says ``what`` is missing if neither or both are given."""
     if store is not None and config is None:
         return Choice(store, "UTC")
     if store is not None or config is None:

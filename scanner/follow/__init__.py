@@ -1,1 +1,1 @@
-"""Following: what becomes of a setup, from closed bars alone, until it ends."""
+"""Following: the story of a setup, from closed bars alone, until it ends."""

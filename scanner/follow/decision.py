@@ -1,4 +1,4 @@
-"""What the user told of a position of their own, as the engine hears of it."""
+"""A decision of the user about their own position, as the engine receives it."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """A setup was taken or left: at the user's own ``price`` and with their own ``size``, None where none was told.
+    """A setup was taken or left: at the user's ``price`` and with their ``size``, None if none was given.
 
-    ``thread`` is its story. ``bar`` is the close of the last bar before it (nanoseconds since 1970 UTC): it counts
-    from the next one on.
+    ``thread`` is its story. ``bar`` is the close of the last bar before the decision (nanoseconds since 1970 UTC); the
+    decision counts from the next bar on.
     """
 
     thread: str

@@ -1,4 +1,4 @@
-"""The follower of one series: takes its setups over its closed bars, and tells what becomes of each."""
+"""The follower of one series: follows its setups over its closed bars, and reports what happens to each."""
 
 from __future__ import annotations
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.pool import Pool
     from scanner.analysis.series import Series
     from scanner.event_data import State
     from scanner.events import Kind
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from scanner.trade.rulebook import Rulebook
 
 ENDINGS: Mapping[State, Kind] = {"lapsed": "setup.lapsed", "spoiled": "setup.spoiled"}
-"""What is told of an end before the entry."""
+"""News of an end before the entry."""
 
 NAMES: tuple[str, ...] = steps.STORY.names or ()
 BLANK = dict.fromkeys(NAMES, 0)
@@ -44,7 +45,7 @@ NOTHING = np.zeros(0, dtype=np.uint8)
 
 @dataclass(slots=True)
 class Story:
-    """What the compiled code does not need: the setup, the stop in exact decimals, and a number in order of finding."""
+    """What the compiled code does not need: the setup, the stop in exact decimals, and a number in the order found."""
 
     found: Found
     stop: Decimal
@@ -52,17 +53,17 @@ class Story:
 
 
 class Follower:
-    """The stories of one series, and what is told of them.
+    """The stories of one series, and the news of them.
 
-    Call ``stand`` at each bar where setups stand, in order, and ``go_on`` before bars leave the window. What either
-    gives is in the order of the bars, and at a bar in the order in which the setups were found.
+    Call ``stand`` at each bar with setups, in order, and ``go_on`` before bars leave the window. Both return news in
+    the order of the bars, and within a bar in the order in which the setups were found.
     """
 
     telling = steps.ALL_NEWS
-    """The news that a story stops for."""
+    """The news at which a story stops."""
 
     LAYOUT = f"{steps.STORY} {Found.__slots__}"
-    """Says how a snapshot is laid out."""
+    """Identifies the layout of a snapshot."""
 
     def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
         self._series = series
@@ -73,53 +74,82 @@ class Follower:
         self._timetable = timetable
         timeframe = timetable.timeframe
         self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known
-        self._records = np.zeros(0, dtype=steps.STORY)
+        self.records = np.zeros(0, dtype=steps.STORY)
         self._stories: list[Story] = []
 
-    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
-        """Go on to a bar of the series' window at which setups stand on some ``sides``, and follow those ``found``.
+    @property
+    def pool(self) -> Pool:
+        """The pool of the series."""
+        return self._series.pool
 
-        ``sides`` are signs: a setup that is not followed itself still is pressure against the other side.
+    @property
+    def row(self) -> int:
+        """Its row there."""
+        return self._series.row
+
+    @property
+    def numbers(self) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Rules and how setups are followed, as the compiled code takes them."""
+        return self._rules.record, self._numbers
+
+    @property
+    def is_following(self) -> bool:
+        """Whether there are stories."""
+        return bool(self._stories)
+
+    @property
+    def needs_sessions(self) -> bool:
+        """Whether it has to know where bars are in their session."""
+        return self._flat_by_close
+
+    def tell(self) -> list[News]:
+        """Tell what there is once its ``records`` went on over all bars, and go on from there."""
+        return self._go_on(self._series.used, 0, has_news=True)
+
+    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
+        """Go on to a bar of the window that has setups on some ``sides``, and follow those ``found``.
+
+        ``sides`` are signs: a setup that is not followed is still pressure against the other side.
         """
         told = self._go_on(index + 1, (1 in sides) | (-1 in sides) << 1)
         self.begin([(index, each) for each in found])
         return told
 
     def begin(self, found: Sequence[tuple[int, Found]]) -> None:
-        """Follow setups from the bars of the window on at which they stand."""
+        """Follow setups from their own bars of the window on."""
         if not found:
             return
-        records, have = np.empty(len(self._records) + len(found), dtype=steps.STORY), len(self._records)
-        records[:have] = self._records
+        records, have = np.empty(len(self.records) + len(found), dtype=steps.STORY), len(self.records)
+        records[:have] = self.records
         first = self._stories[-1].number + 1 if self._stories else 0
         for number, (index, each) in enumerate(found):
             records[have + number] = self._record(index, each)
             self._stories.append(Story(each, each.stop, first + number))
-        self._records = records
+        self.records = records
 
     def go_on(self) -> list[News]:
-        """Go on over all bars that the series has taken in."""
+        """Go on over all bars of the series so far."""
         return self._go_on(self._series.used, 0)
 
     def break_off(self, index: int, reason: str) -> list[News]:
-        """Go on over the bars before one of the window, and end there what is left, without a result."""
+        """Go on over the bars before one of the window, and end the remaining stories there, without a result."""
         told = self._go_on(index, 0)
-        for each, story in zip(self._records, self._stories, strict=True):
+        for each, story in zip(self.records, self._stories, strict=True):
             record = _read(each) | {"ended_at": int(self._series.times[1, index])}
             now = self._outcome(record, story, "broken_off", reason)
             told.append(self._news(record, story, now, index, "setup.broken_off", reason))
-        self._records, self._stories = self._records[:0], []
+        self.records, self._stories = self.records[:0], []
         return told
 
     def decide(self, decision: Decision) -> list[News]:
-        """Let the user's own fill and size take the place of those assumed, or end a story that the user ended.
+        """Replace the assumed fill and size with the user's own, or end a story that the user ended.
 
-        It comes after the last bar taken in, which all stories have met. A story that has ended stays as it is.
+        It comes after the last bar taken in, which all stories have met. A story that has ended does not change.
         """
         which = next((n for n, each in enumerate(self._stories) if each.found.thread == decision.thread), None)
         if which is None:
             return []
-        story, records, index = self._stories[which], self._records[which : which + 1], self._series.used - 1
+        story, records, index = self._stories[which], self.records[which : which + 1], self._series.used - 1
         sign, was_open = story.found.sign, bool(records["state"][0] == steps.OPEN)
         price = decision.price
         if decision.size is not None:
@@ -136,7 +166,7 @@ class Follower:
             told = [self._of_user("setup.closed", records[0], story, index)]
             self.leave_alone({decision.thread})
             return told
-        fill = nan if price is None else sign * float(price)  # by what it is as a number, there has to be a risk
+        fill = nan if price is None else sign * float(price)  # its value as a number must leave a risk
         if not fill > records["first_stop"][0]:
             return []
         records["fill"], records["filled_at_open"], records["by_user"] = fill, True, True
@@ -147,7 +177,7 @@ class Follower:
             return []
         records["state"], records["entered_at"] = steps.OPEN, self._series.times[1, index]
         records["best"] = records["worst"] = fill
-        records["waited"] += 1  # as if the next bar had brought the entry
+        records["waited"] += 1  # as if the entry had been filled on the next bar
         return [self._of_user("setup.entered", records[0], story, index)]
 
     def _of_user(self, kind: Kind, record: np.void, story: Story, index: int) -> News:
@@ -156,26 +186,27 @@ class Follower:
         return self._news(read, story, self._now(read, story), index, kind, reason)
 
     def leave_alone(self, threads: Collection[str]) -> None:
-        """Follow stories no longer, without a word."""
+        """Stop following stories, without news."""
         kept = [story.found.thread not in threads for story in self._stories]
-        self._records = self._records[kept]
+        self.records = self.records[kept]
         self._stories = list(compress(self._stories, kept))
 
     def under_way(self) -> list[Outcome]:
         """Give those that have not ended."""
-        return [self._now(_read(record), story) for record, story in zip(self._records, self._stories, strict=True)]
+        return [self._now(_read(record), story) for record, story in zip(self.records, self._stories, strict=True)]
 
     def make_ready(self) -> None:
-        """Have the code compiled that the first story would otherwise wait for."""
+        """Compile in advance the code that the first story would otherwise wait for."""
         self._advance(0, 0, 0, NOTHING)
+        _advance_together([self])
 
     def snapshot(self) -> bytes:
         """Give what must be kept to go on in a later run; empty where nothing is followed."""
-        return packed([(story.found, story.stop) for story in self._stories], self._records) if self._stories else b""
+        return packed([(story.found, story.stop) for story in self._stories], self.records) if self._stories else b""
 
     def restore(self, snapshot: bytes) -> None:
         """Follow what the follower of a snapshot followed. ValueError where it is not a snapshot."""
-        kept, self._records = unpacked(snapshot)
+        kept, self.records = unpacked(snapshot)
         self._stories = [Story(found, stop, number) for number, (found, stop) in enumerate(kept)]
 
     @property
@@ -214,24 +245,26 @@ class Follower:
         }
         return tuple((BLANK | values).values())
 
-    def _go_on(self, stop: int, sides: int) -> list[News]:
+    def _go_on(self, stop: int, sides: int, *, has_news: bool = False) -> list[News]:
+        """Go on to a bar; where the stories went on already and one ``has_news``, begin with that."""
         if not self._stories:
             return []
         offset, in_session = self._offset, self._in_session(stop) if self._flat_by_close else NOTHING
         told: list[tuple[int, int, News]] = []
-        while self._advance(offset, stop, sides, in_session):
-            for which in np.flatnonzero(self._records["news"]).tolist():
-                story, record = self._stories[which], _read(self._records[which])
+        while has_news or self._advance(offset, stop, sides, in_session):
+            has_news = False
+            for which in np.flatnonzero(self.records["news"]).tolist():
+                story, record = self._stories[which], _read(self.records[which])
                 index = record["next"] - 1 + offset
                 bits, was = record["news"], story.stop
                 if bits & (steps.SWING | steps.TO_ENTRY):
                     self._raise_stop(record, story, index)
-                    self._records[which]["stop"] = story.found.sign * float(story.stop)
-                self._records[which]["news"] = 0
+                    self.records[which]["stop"] = story.found.sign * float(story.stop)
+                self.records[which]["news"] = 0
                 told += [(index, story.number, news) for news in self._tell(record, story, index, was)]
-            going_on = (self._records["state"] <= steps.OPEN).tolist()
+            going_on = (self.records["state"] <= steps.OPEN).tolist()
             if not all(going_on):
-                self._records = self._records[going_on]
+                self.records = self.records[going_on]
                 self._stories = list(compress(self._stories, going_on))
         told.sort(key=lambda each: each[:2])
         return [news for _, _, news in told]
@@ -241,12 +274,12 @@ class Follower:
         windows = (pool.columns, pool.deep, pool.times, row)
         rules, follow = self._rules.record, self._numbers
         how = (self.telling, rules, follow)
-        found: bool = steps.advance(*windows, self._records, offset, stop, sides, in_session, *how)
+        found: bool = steps.advance(*windows, self.records, offset, stop, sides, in_session, *how)
         return found
 
     def _in_session(self, stop: int) -> NDArray[np.uint8]:
         """Say where in its session each bar is, from the first that a story has not met yet up to ``stop`` − 1."""
-        first = int(self._records["next"].min()) + self._offset
+        first = int(self.records["next"].min()) + self._offset
         opens = self._series.times[0, first - 1 : stop]
         numbers, bars = self._timetable.places_in_sessions(opens)
         left, sessions = bars - numbers, self._timetable.session_numbers(opens)
@@ -255,7 +288,7 @@ class Follower:
         return np.asarray(marks[1:], dtype=np.uint8)
 
     def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
-        """Tell what there is to tell of a story at a bar; ``was`` is what its stop was before."""
+        """Give the news of a story at a bar; ``was`` is its stop before."""
         bits, now = record["news"], self._now(record, story)
         news = partial(self._news, record, story, now, index)
         if bits & steps.ENTERED:
@@ -272,7 +305,7 @@ class Follower:
             yield news("setup.exit_signal", why_leaving(bits, record, self._follow), leaving=leaving)
 
     def _raise_stop(self, record: Record, story: Story, index: int) -> None:
-        """Raise a stop to the entry, or behind the swing that a bar has confirmed, where that is further."""
+        """Raise a stop to the entry, or behind the swing that a bar has confirmed, if that is further."""
         sign, stops = story.found.sign, []
         if record["news"] & steps.SWING:
             base = _decimal(sign * record["swing"])
@@ -289,13 +322,13 @@ class Follower:
         return _decimal(story.found.sign * record["fill"]) if record["filled_at_open"] else story.found.entry
 
     def _half(self, record: Record, story: Story) -> Decimal | None:
-        """Give the price at which half is left, as far as it was not."""
+        """Give the price at which half is closed, if it was not closed before."""
         if isnan(record["half"]) or not isnan(record["half_exit"]):
             return None
         return self._on_step(record["half"], story)
 
     def _on_step(self, price: float, story: Story) -> Decimal:
-        """Give the price of whole steps, as they are at the entry, that a number of the compiled code stands for."""
+        """Convert a number of the compiled code to a price in whole steps, with the step at the entry."""
         step = self._instrument.steps.at(story.found.entry)
         return story.found.sign * round(price / float(step)) * step
 
@@ -326,7 +359,7 @@ class Follower:
         )
 
     def _now(self, record: Record, story: Story) -> Outcome:
-        """Say where a story stands, or how it has ended."""
+        """Give the state of a story, or how it has ended."""
         state, reason = state_of(record, story.found, self._follow)
         return self._outcome(record, story, state, reason)
 
@@ -366,11 +399,43 @@ class Follower:
         )
 
 
+def go_on_together(followers: Sequence[Follower]) -> list[list[News]]:
+    """Go on over all bars that each series has taken in, as each would by itself; gives what each tells."""
+    told: list[list[News]] = [[] for _ in followers]
+    by_pool: dict[tuple[int, int], list[int]] = {}
+    for number, each in enumerate(followers):
+        if each.needs_sessions:
+            told[number] = each.go_on()
+        elif each.is_following:
+            by_pool.setdefault((id(each.pool), each.telling), []).append(number)
+    for numbers in by_pool.values():
+        has_news = _advance_together([followers[number] for number in numbers])
+        for number in np.array(numbers)[has_news].tolist():
+            told[number] = followers[number].tell()
+    return told
+
+
+def _advance_together(followers: Sequence[Follower]) -> NDArray[np.bool_]:
+    """Take the stories of several followers of one pool over all bars; says which have something to tell."""
+    first = followers[0]
+    pool, rows = first.pool, np.array([each.row for each in followers], dtype=np.int64)
+    ends = np.cumsum([len(each.records) for each in followers], dtype=np.int64)
+    joined = bytearray(b"".join([each.records.tobytes() for each in followers]))  # many times faster than numpy's way
+    records, used = np.frombuffer(joined, dtype=steps.STORY), pool.used[rows]
+    found, begin = np.zeros(len(rows), dtype=np.bool_), 0
+    windows, how = (pool.columns, pool.deep, pool.times), (first.telling, *first.numbers)
+    steps.advance_together(*windows, rows, records, ends, used - pool.state["count"][rows], used, *how, found)
+    for each, end in zip(followers, ends.tolist(), strict=True):
+        each.records = records[begin:end]
+        begin = end
+    return found
+
+
 def _read(record: np.void) -> Record:
-    """Read a record as a whole: its fields one by one take longer."""
+    """Read a record as a whole: reading its fields one by one takes longer."""
     return dict(zip(NAMES, record.item(), strict=True))
 
 
 def _decimal(price: Any) -> Decimal:  # noqa: ANN401 - a number of an array has no type
-    """Give the decimal that the price was written as."""
-    return Decimal(repr(float(price) + 0.0))  # so that zero has no sign
+    """Give the decimal as which the price was written."""
+    return Decimal(repr(float(price) + 0.0))  # avoid negative zero

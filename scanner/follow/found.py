@@ -1,4 +1,4 @@
-"""A setup that was found, as far as following it goes."""
+"""A setup that was found, with what is needed to follow it."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A setup to be followed: what it is called, its planned entry of the style that is followed, and what ends it.
+    """A setup to follow: its name, its planned entry of the style that is followed, and what ends it.
 
-    ``thread`` is the id of the event that said it, ``close`` when its last bar closed. ``line`` is its trend line,
-    the price at that bar and the rise a bar; None where there is none.
+    ``thread`` is the id of its first event, ``close`` the close of its last bar. ``line`` is its trend line,
+    the price at that bar and the rise per bar; None if there is none.
     """
 
     thread: str

@@ -1,4 +1,4 @@
-"""Stories as bytes, to go on with them in a later run."""
+"""Stories as bytes, to resume them in a later run."""
 
 from __future__ import annotations
 
@@ -46,12 +46,12 @@ def packed(stories: Sequence[tuple[Found, Decimal]], records: NDArray[Any]) -> b
 
 
 def unpacked(snapshot: bytes) -> tuple[list[tuple[Found, Decimal]], NDArray[Any]]:
-    """Unpack what ``packed`` packed. ValueError where it is something else."""
+    """Unpack what ``packed`` packed. ValueError for anything else."""
     end = SIZE_BYTES + int.from_bytes(snapshot[:SIZE_BYTES], "little")
     told = orjson.loads(snapshot[SIZE_BYTES:end])
     records = np.frombuffer(snapshot[end:], dtype=STORY).copy()
     if len(records) != len(told):
-        raise ValueError(f"{len(told)} stories were kept, and the records of {len(records)}")
+        raise ValueError(f"{len(told)} stories were kept, but the records of {len(records)}")
     return [(_found(each), Decimal(each["stop"])) for each in told], records
 
 

@@ -1,4 +1,4 @@
-"""What there is to tell of a setup that is followed, and why, in words."""
+"""The news of a setup that is followed, with reasons in words."""
 
 from __future__ import annotations
 
@@ -38,22 +38,22 @@ STATES: Mapping[int, tuple[State, str]] = {
     steps.LEFT_AT_CLOSE: ("left", "the session ended"),
     steps.LEFT_AFTER_CLOSE: ("left", "the session had ended without its last bar"),
     steps.LEFT_BY_USER: ("left", "you left it"),
-    steps.GAPPED: ("lapsed", "the open that it would have been filled at or after lay too far beyond the entry"),
-    steps.OPENED_AT_STOP: ("lapsed", "the open that it would have been filled at lay at the stop or beyond"),
+    steps.GAPPED: ("lapsed", "the bar of the fill would have opened too far beyond the entry"),
+    steps.OPENED_AT_STOP: ("lapsed", "the fill would have been at an open at the stop or beyond"),
     steps.SPOILED_BY_STOP: ("spoiled", "a close beyond the stop before the entry"),
     steps.SPOILED_BY_CROSS: ("spoiled", "the MACD line crossed back before the entry"),
 }
-"""States that are always said in the same words."""
+"""States that always have the same reason."""
 
 
 @dataclass(frozen=True, slots=True)
 class News:
-    """One thing to tell of a story at a bar.
+    """One piece of news of a story at a bar.
 
-    ``now`` is where it stands then, and ``reason`` why this is told. ``stop_before`` is what the stop was, where it was
-    raised; ``half`` is the price at which half is to be left, None where it is not or was already. ``signs``
-    are those of pressure that count now. ``leaving`` says at what the position is
-    to be left next: the next ``open``, the ``close`` of the next bar, or neither.
+    ``now`` is its state then, and ``reason`` why this is news. ``stop_before`` is the previous stop, if it was raised;
+    ``half`` is the price at which to close half, None if that is not planned or already done. ``signs`` are the signs
+    of pressure that count now. ``leaving`` says when to leave the position next: at the next ``open``, at the ``close``
+    of the next bar, or neither.
     """
 
     kind: Kind
@@ -85,21 +85,21 @@ def why_entered(record: Record, style: EntryStyle) -> str:
 
 
 def why_leaving(news: int, record: Record, follow: Follow) -> str:
-    """Say what an exit signal is about."""
+    """Give the reason of an exit signal."""
     reasons = {
         steps.LEFT: "the MACD line crossed back",
         steps.LEFT_ON_PRESSURE: " and ".join(signs_of(record, follow)),
-        steps.LEFT_AFTER_BARS: f"{_bars(follow.max_bars)} in the position, after which you choose to leave",
+        steps.LEFT_AFTER_BARS: f"{_bars(follow.max_bars)} in the position, after which you chose to leave",
     }
     parts = []
     if news & steps.HALF:
-        parts.append(f"half of it was closed at a gain of {follow.half_at:g} R, as you choose")
+        parts.append(f"half of it was closed at a gain of {follow.half_at:g} R, as you chose")
     if record["leaves"]:
         parts.append(reasons[record["leaves"]])
     elif news & steps.SIGNAL:
-        parts.append("the MACD line crossed back; one may leave, and a ride may stay")
+        parts.append("the MACD line crossed back; you may leave, or stay for a ride")
     if news & steps.SOON:
-        parts.append("the next bar is the last of the session, by whose close you choose to leave")
+        parts.append("the next bar is the last of the session, by whose close you chose to leave")
     return "; ".join(parts)
 
 
@@ -109,12 +109,12 @@ def why_raised(news: int, found: Found, follow: Follow) -> str:
     if news & steps.SWING:
         parts.append("the stop follows a confirmed swing " + ("low" if found.sign > 0 else "high"))
     if news & steps.TO_ENTRY:
-        parts.append(f"a gain of {follow.to_entry_at:g} R, at which you choose to move the stop to the entry")
+        parts.append(f"a gain of {follow.to_entry_at:g} R, at which you chose to move the stop to the entry")
     return "; ".join(parts)
 
 
 def state_of(record: Record, found: Found, follow: Follow) -> tuple[State, str]:
-    """Give the state of a story, and why it is that."""
+    """Give the state of a story, and the reason."""
     state = record["state"]
     if state == steps.LEFT_ON_PRESSURE:
         return "left_on_pressure", " and ".join(signs_of(record, follow))

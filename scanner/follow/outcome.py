@@ -1,4 +1,4 @@
-"""What came of a setup that was followed."""
+"""The outcome of a setup that was followed."""
 
 from __future__ import annotations
 
@@ -14,16 +14,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """Where a story stands, or how it ended: prices and R as exact decimals, times in nanoseconds since 1970 UTC.
+    """The state of a story, or how it ended: prices and R as exact decimals, times in nanoseconds since 1970 UTC.
 
-    ``thread`` is the id of the event that said the setup, ``sign`` +1 for long and −1 for short, ``set_aside`` whether
-    it was set aside. ``planned`` is the entry as it was planned and ``entry`` the price that it was filled at, None
-    without one; ``first_stop`` and ``stop`` are the stop at first and at last, ``exit`` is the price that was left at,
-    and ``half_exit`` that which half of it was left at before.
-    ``best`` and ``worst`` are the furthest prices for and against the position that may have been reached in it.
-    ``waited`` counts the bars without an entry, ``held`` those that closed while it was open. ``entered_at`` and
-    ``ended_at`` are closes of bars, None where there was no entry, or no end yet. ``cost`` is what both ways cost, in
-    points of price, None where that is not known.
+    ``thread`` is the id of the setup's first event, ``sign`` +1 for long and −1 for short, ``set_aside`` whether it was
+    set aside. ``planned`` is the planned entry and ``entry`` the price of the fill, None without one; ``first_stop``
+    and ``stop`` are the first and the last stop, ``exit`` is the price of the exit, and ``half_exit`` the price at
+    which half was closed before. ``best`` and ``worst`` are the furthest prices for and against the position that may
+    have been reached while it was open. ``waited`` counts the bars without an entry, ``held`` those that closed while
+    it was open. ``entered_at`` and ``ended_at`` are closes of bars, None if there was no entry, or no end yet. ``cost``
+    is the cost of both ways in points of price, None if unknown.
     """
 
     thread: str
@@ -56,13 +55,13 @@ class Outcome:
         return None if self.entry is None else self.sign * (self.entry - self.first_stop)
 
     def in_risks(self, price: Decimal | None) -> Decimal | None:
-        """Give what lies between the entry and a price in real R, to hundredths; None without an entry or a price."""
+        """Give the distance from the entry to a price in real R, to hundredths; None without an entry or a price."""
         if self.entry is None or price is None:
             return None
         return _hundredths(price - self.entry, self.entry - self.first_stop)
 
     def left_at(self, price: Decimal | None) -> Decimal | None:
-        """Give the price at which all is left on average, where what is left now is left at ``price``."""
+        """Give the average exit price if the rest is closed at ``price``."""
         return price if price is None or self.half_exit is None else EXACT.divide(price + self.half_exit, 2)
 
     @property
@@ -72,10 +71,10 @@ class Outcome:
 
     @property
     def cost_in_risks(self) -> Decimal | None:
-        """The costs in real R, to hundredths; None without an entry, or where they are not known."""
+        """The costs in real R, to hundredths; None without an entry, or if they are unknown."""
         return None if self.cost is None or self.risk is None else _hundredths(self.cost, self.risk)
 
 
 def _hundredths(part: Decimal, whole: Decimal) -> Decimal:
-    # There is no negative zero.
+    # Avoid negative zero.
     return EXACT.add(EXACT.quantize(EXACT.divide(part, whole), Decimal("0.01")), 0)

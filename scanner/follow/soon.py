@@ -28,7 +28,7 @@ def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surrou
 
 
 def _after_a_break(close: int, timetable: Timetable) -> date | None:
-    """Give the day on which the next bar begins, where more than a night lies before it."""
+    """Give the day on which the next bar begins, if more than a night lies before it."""
     calendar = timetable.calendar
     if not calendar.known or calendar.never_closes or timetable.timeframe.nanoseconds > DAY:
         return None

@@ -1,8 +1,8 @@
-"""One story's way over the bars, in compiled code: waiting for its entry, then open, until it ends.
+"""One story over its bars, in compiled code: waiting for its entry, then open, until it ends.
 
-A story is a STORY record. Its prices are those that a buyer sees: for a short they are reflected, so that every rule is
-written once. Each bar is read as a trader with orders in the market meets it: first its open, then its range, and at
-its close what the next bar begins with.
+A story is a STORY record. Its prices are a buyer's: for a short they are mirrored, so that every rule is written once.
+Each bar is read as a trader with orders in the market meets it: first its open, then its range, and at its close the
+state for the next bar.
 """
 
 from __future__ import annotations
@@ -50,17 +50,17 @@ ALL_SIGNS = 31
 """Signs of pressure, a bit each."""
 
 ENTERED, SIGN, SIGNAL, SWING, TO_ENTRY, HALF, SOON, ENDED = 1, 2, 4, 8, 16, 32, 64, 128
-"""What there is to tell of a bar, a bit each: the entry; a new sign of pressure; an exit that is decided, or the first
-cross back of a ride; a swing low to raise the stop under; a gain that moves it to the entry; half left; the last bar of
-the session comes next; the end."""
+"""The news of a bar, a bit each: the entry; a new sign of pressure; an exit that is decided, or the first cross back of
+a ride; a swing low to raise the stop under; a gain that moves it to the entry; half closed; the last bar of the session
+is next; the end."""
 ALL_NEWS = 255
 
 LAST_BUT_ONE, LAST, FIRST = 1, 2, 4
-"""Bars of a session, a bit each, where a position is to be flat by its close; the first is that of another session than
-the bar before it, whether or not bars are missing."""
+"""Bars of a session, a bit each, if positions must be closed by its end; the first is one whose previous bar is of
+another session, whether or not bars are missing."""
 
 NEARLY = 1e-6
-"""What is so near to a whole number of steps is one."""
+"""A value this near to a whole number of steps counts as one."""
 
 STORY = np.dtype(
     [
@@ -72,22 +72,22 @@ STORY = np.dtype(
         ("waited", np.int64),  # bars since the setup without an entry
         ("entry", np.float64),  # price of a break entry
         ("gap", np.float64),  # how far beyond its reference an open may lie
-        ("reference", np.float64),  # what the open that fills is measured from; NaN while none may fill
+        ("reference", np.float64),  # reference of the open that fills; NaN while none may fill
         ("stop", np.float64),
-        ("beyond", np.float64),  # the setup's own spoiler: a price, NaN where there is none
-        ("average", np.int64),  # a column, −1 where there is none
-        ("closes", np.int64),  # so many closes on the wrong side of either
-        ("bars", np.int64),  # and so many bars without an entry, 0 where they are not counted
-        ("line", np.float64),  # the setup's trend line at its last bar; NaN where there is none
-        ("slope", np.float64),  # its rise a bar
-        ("leaves", np.int64),  # LEFT or LEFT_ON_PRESSURE where the next open is the exit, else 0
-        ("signs", np.int64),  # signs of pressure of the last bars: SIGNS bits a bar, the last bar's lowest
+        ("beyond", np.float64),  # the setup's own spoiler: a price, NaN if there is none
+        ("average", np.int64),  # a column, −1 if there is none
+        ("closes", np.int64),  # number of closes on the wrong side of either
+        ("bars", np.int64),  # and number of bars without an entry, 0 if not counted
+        ("line", np.float64),  # the setup's trend line at its last bar; NaN if there is none
+        ("slope", np.float64),  # its rise per bar
+        ("leaves", np.int64),  # LEFT or LEFT_ON_PRESSURE if the next open is the exit, else 0
+        ("signs", np.int64),  # signs of pressure of the last bars: SIGNS bits per bar, the last bar's lowest
         ("swing", np.float64),  # a swing low under which the stop is to be raised before the next bar
         ("first_stop", np.float64),
         ("step", np.float64),  # of prices at the entry
-        ("half", np.float64),  # where half is left; NaN where it is not
-        ("half_exit", np.float64),  # what half was left at; NaN until then
-        ("news", np.int64),  # what there is to tell of the bar met last
+        ("half", np.float64),  # where half is closed; NaN if it is not
+        ("half_exit", np.float64),  # where half was closed; NaN until then
+        ("news", np.int64),  # the news of the bar met last
         ("crossed", np.bool_),  # whether the MACD line has crossed back in the position
         ("moved", np.bool_),  # whether the stop has been moved to the entry
         ("fill", np.float64),
@@ -99,14 +99,14 @@ STORY = np.dtype(
         ("ended_at", np.int64),
         ("ride", np.bool_),
         ("filled_at_open", np.bool_),
-        ("by_user", np.bool_),  # whether the fill is one that the user told
+        ("by_user", np.bool_),  # whether the fill is the user's own
     ]
 )
 
 
 @compiled
 def _crossed_back(series: Floats, i: int, sign: float) -> bool:
-    """Whether the MACD line was seen beyond its signal at the bar before, and is not any more."""
+    """Whether the MACD line was beyond its signal at the bar before, and no longer is."""
     return sign * series[CROSS, i - 1] > 0.0 and sign * series[CROSS, i] <= 0.0
 
 
@@ -146,7 +146,7 @@ def _try_to_enter(series: Floats, i: int, story: Any, time: int) -> None:
 
 @compiled
 def _close_without_entry(series: Floats, i: int, story: Any, time: int, follow: Any) -> None:
-    """Look at the close of a bar that brought no entry: it may prove the setup wrong, or be the last waited for."""
+    """Look at the close of a bar without an entry: it may prove the setup wrong, or end the wait."""
     sign, equal = story.sign, tie(series, i, i)
     close = closing(series, i, sign)
     wrong = close < story.beyond - equal
@@ -206,7 +206,7 @@ def _how_many(signs: int) -> int:
 
 @compiled
 def _swing_low(deep: Floats, last: int, sign: float, strength: int) -> float:
-    """Give the swing low that bar ``last`` of ``deep`` confirms; NaN where it confirms none."""
+    """Give the swing low that bar ``last`` of ``deep`` confirms; NaN if it confirms none."""
     lows, j = deep[DEEP_LOW] if sign > 0 else deep[DEEP_HIGH], last - strength
     if j < strength:
         return np.nan
@@ -219,7 +219,7 @@ def _swing_low(deep: Floats, last: int, sign: float, strength: int) -> float:
 
 @compiled
 def set_half(story: Any, follow: Any) -> None:
-    """Set where half is left, rounded toward the fill to whole steps; nowhere where that is the fill itself."""
+    """Set the price at which half is closed, rounded toward the fill to whole steps; none if it is the fill."""
     half = story.fill + follow.half_at * (story.fill - story.first_stop)
     half = story.step * np.floor(half / story.step + NEARLY)
     story.half = half if follow.half_at > 0.0 and half > story.fill else np.nan
@@ -235,7 +235,7 @@ def _leave_half(story: Any, price: float) -> None:
 def _meet(series: Floats, i: int, story: Any, in_session: int, time: int) -> None:
     """Meet the open and the range of a bar with the position open, or opened on it.
 
-    What was in its way before the entry counts as after it, and the stop as reached before any gain.
+    Of a bar with the entry, prices before the entry count too, and the stop counts as reached before any gain.
     """
     sign, equal = story.sign, tie(series, i, i)
     start, waits_for_half = opening(series, i, sign), np.isnan(story.half_exit)
@@ -308,7 +308,7 @@ def _close_in_position(
         story.news |= SOON
     gain = follow.to_entry_at * (story.fill - story.first_stop)
     equal = tie(series, i, i)
-    beyond = closing(series, i, sign) > story.fill + equal  # else no order of that kind could stand at the entry
+    beyond = closing(series, i, sign) > story.fill + equal  # else such an order could not be placed at the entry
     if gain > 0.0 and not story.moved and beyond and story.best - story.fill >= gain - equal:
         story.moved = True
         story.news |= TO_ENTRY
@@ -337,12 +337,12 @@ def advance(
 
     ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
     the windows of a pool, and the series is that of ``row``; bar n since its first is bar n + ``offset`` of
-    ``columns``. ``sides`` are the sides on which a setup stands at bar ``stop`` − 1: 1 for long, 2 for short, or both.
-    ``in_session`` says of the last bars up to ``stop`` − 1 where they are in their session; of bars before it, and
-    where it is empty, nothing is known.
+    ``columns``. ``sides`` are the sides with a setup at bar ``stop`` − 1: 1 for long, 2 for short, or both.
+    ``in_session`` gives the place in the session of the last bars up to ``stop`` − 1; for bars before it, or if it is
+    empty, the place is unknown.
 
-    Gives whether there is something to tell of any, of the bits in ``telling``. Such a story is left at the bar after,
-    with its ``news``: tell it, clear it, and call again.
+    Returns whether any has news among the bits in ``telling``. Such a story stops at the bar after, with its ``news``:
+    report it, clear it, and call again.
     """
     rules, follow = rules_of_one[0], follow_of_one[0]
     series, deep_series, times_of = columns[row], deep[row], times[row]
@@ -369,3 +369,32 @@ def advance(
             story.news &= telling
         found |= story.news != 0
     return found
+
+
+@compiled
+def advance_together(
+    columns: Floats,
+    deep: Floats,
+    times: Integers,
+    rows: Integers,
+    stories: NDArray[Any],
+    ends: Integers,
+    offsets: Integers,
+    stops: Integers,
+    telling: int,
+    rules_of_one: NDArray[Any],
+    follow_of_one: NDArray[Any],
+    found: NDArray[np.bool_],
+) -> None:
+    """Take the stories of several series over their bars, as ``advance`` does where no setup stands.
+
+    Nothing is known of sessions.
+    Those of the series rows[k] are ends[k−1]…ends[k]−1 of ``stories``, and ``found`` says of each series whether there
+    is something to tell.
+    """
+    nothing, begin = np.zeros(0, dtype=np.uint8), 0
+    for k in range(len(rows)):
+        own = stories[begin : ends[k]]
+        where = (rows[k], own, offsets[k], stops[k], 0, nothing)
+        found[k] = advance(columns, deep, times, *where, telling, rules_of_one, follow_of_one)
+        begin = ends[k]

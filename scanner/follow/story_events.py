@@ -1,4 +1,4 @@
-"""What is told of a story as an event: where it stands in R, the orders that are valid, and what would change them."""
+"""The news of a story as events: its state in R, the valid orders, and what would change them."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Teller:
-    """Makes events of what there is to tell of the stories of a series; ``dates`` are those that concern it."""
+    """Makes events from the news of the stories of a series; ``dates`` are those that concern it."""
 
     instrument: Instrument
     timetable: Timetable
@@ -31,7 +31,7 @@ class Teller:
     dates: Sequence[Dated] | None
 
     def event(self, news: News) -> Event:
-        """Make the event of one thing to tell."""
+        """Make the event for one piece of news."""
         symbol, timeframe = self.instrument.symbol, self.timetable.timeframe.name
         name = event_id(news.kind, news.found.thread, str(news.bar_close))
         subject = f"{symbol}/{timeframe}"
@@ -84,18 +84,18 @@ class Teller:
         }
 
     def _price(self, price: Decimal) -> str:
-        """Write a price at the instrument's step, or as it is where it lies between two."""
+        """Write a price at the instrument's step, or exactly if it lies between two steps."""
         nearest = self.instrument.steps.nearest(price)
         return f"{nearest if nearest == price else price:f}"
 
     def _result(self, news: News) -> str | None:
-        """Give the result in money, for the planned size; None where there is none."""
+        """Give the result in money, for the planned size; None if there is none."""
         now, size = news.now, news.found.size
         left_at = now.left_at(now.exit)
         if left_at is None or now.entry is None or size is None:
             return None
         gain = EXACT.multiply(EXACT.multiply(left_at - now.entry, size), now.sign * self.instrument.point_value)
-        return f"{gain.normalize(EXACT) + 0:f}"  # so that zero has no sign
+        return f"{gain.normalize(EXACT) + 0:f}"  # avoid negative zero
 
     def _orders(self, news: News) -> str:
         """Say which orders are valid now."""

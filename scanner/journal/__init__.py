@@ -1,1 +1,1 @@
-"""Looking back at what was said and what the user made of it: stories, entries and figures. All of it is pure."""
+"""A look back at setups and the user's decisions: stories, entries and figures. All of it is pure."""

@@ -1,4 +1,4 @@
-"""Entries of the journal: what the rules said of a setup, what the user made of it, and what came of both."""
+"""Entries of the journal: a setup by the rules, the user's decisions, and the outcome of both."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from scanner.service.store import Decision
 
 Broken = Literal["set_aside", "beyond_plan", "too_large", "before_exit_signal"]
-"""A rule that the user broke: a setup was taken though it was set aside, entered more than a tenth of the planned risk
-beyond the plan, taken in more than the planned size, or left before an exit signal."""
+"""A rule that the user broke: a setup was taken although it was set aside, entered more than a tenth of the planned
+risk beyond the plan, taken in more than the planned size, or left before an exit signal."""
 BROKEN: tuple[Broken, ...] = get_args(Broken)
 BEYOND_PLAN = Decimal("0.1")
 """How much worse than planned an entry may be, in planned R."""
@@ -29,18 +29,18 @@ CLOSED: frozenset[str] = frozenset({"stopped", "left", "left_on_pressure"})
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One setup. None stands for what is not known, or is not there.
+    """One setup. None means unknown or absent.
 
     Times are nanoseconds since 1970 UTC: ``bar_open`` and ``found`` are the open and the close of the setup's last bar,
     ``decided`` is when it was taken or passed. ``set_aside`` says why it was set aside, and is empty for a qualified
-    setup. ``why`` was given with the decision, ``notes`` besides. ``state`` and ``reason`` say where the story stands.
+    setup. ``why`` was given with the decision, ``notes`` separately. ``state`` and ``reason`` are those of the story.
 
     ``r`` is the result by the rules: before costs, in the risk from the followed fill ``entry`` to ``first_stop``;
-    ``cost_r`` are the costs in that risk, and ``result`` is the money it came to for the planned ``size``.
-    ``own_r`` goes from ``own_price`` to ``left_price``, or to the followed ``exit`` where the user did not leave by
-    himself, in the risk from ``own_price`` to ``first_stop``; ``own_result`` is for ``own_size``, or the planned one
-    where none was given. ``otherwise_r`` is what the other decision would have given: the R of the rules for what was
-    passed, 0 for what was taken.
+    ``cost_r`` are the costs in that risk, and ``result`` is the result in money for the planned ``size``. ``own_r``
+    runs from ``own_price`` to ``left_price``, or to the followed ``exit`` if the user did not leave earlier, in the
+    risk from ``own_price`` to ``first_stop``; ``own_result`` is for ``own_size``, or the planned size if none was
+    given. ``otherwise_r`` is the result of the opposite decision: the R of the rules for what was passed, 0 for what
+    was taken.
     """
 
     id: str
@@ -84,7 +84,7 @@ class Entry:
 
 
 def by_story(decisions: Iterable[Decision]) -> dict[str, list[Decision]]:
-    """Put decisions together by the id of the story that they are on, each the oldest first."""
+    """Group decisions by the id of their story, the oldest first."""
     made: dict[str, list[Decision]] = {}
     for each in decisions:
         made.setdefault(each.thread, []).append(each)
@@ -92,7 +92,7 @@ def by_story(decisions: Iterable[Decision]) -> dict[str, list[Decision]]:
 
 
 def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
-    """Make the entry of a story; ``decisions`` are those on it, the oldest first."""
+    """Make the entry of a story; ``decisions`` are those on it, oldest first."""
     setup, told = story.setup, story.told
     last = {each.kind: each for each in decisions}
     take, leave = last.get("take"), last.get("leave")
@@ -146,10 +146,10 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
 
 
 def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, Decision]]:
-    """Name the rules that the user broke, each with the decision by which; what cannot be judged is not named.
+    """Name the rules that the user broke, each with the decision that broke it, as far as they can be judged.
 
-    Of several decisions to take or leave it, the last counts. A price at which the stop stood, or beyond it, is the
-    stop, and no leaving before an exit signal.
+    Of several decisions to take or leave it, the last counts. An exit at the stop or beyond counts as the stop, not as
+    leaving before an exit signal.
     """
     found: list[tuple[Broken, Decision]] = []
     for each in {each.kind: each for each in decisions}.values():
@@ -173,9 +173,9 @@ def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, De
 
 
 def in_risks(sign: int, entry: Decimal | None, stop: Decimal, price: Decimal | None) -> Decimal | None:
-    """Give what lies between an entry and a price in the risk from the entry to the stop, to hundredths.
+    """Give the distance from an entry to a price in the risk from the entry to the stop, to hundredths.
 
-    None where one is not known, or where the entry lies at the stop or beyond, so that there is no risk to measure in.
+    None if one is unknown, or if the entry lies at the stop or beyond, so that there is no risk to measure in.
 
     >>> in_risks(-1, Decimal(100), Decimal(102), Decimal("97"))
     Decimal('1.50')
@@ -183,7 +183,7 @@ def in_risks(sign: int, entry: Decimal | None, stop: Decimal, price: Decimal | N
     if entry is None or price is None or sign * EXACT.subtract(entry, stop) <= 0:
         return None
     part = EXACT.divide(sign * EXACT.subtract(price, entry), sign * EXACT.subtract(entry, stop))
-    return EXACT.add(EXACT.quantize(part, Decimal("0.01")), 0)  # so that zero has no sign
+    return EXACT.add(EXACT.quantize(part, Decimal("0.01")), 0)  # avoid negative zero
 
 
 def _is_beyond(sign: int, own: Decimal | None, planned: Decimal | None, risk: Decimal | None) -> bool:
@@ -202,7 +202,7 @@ def _money(
 
 
 def _exit(told: Mapping[str, Any]) -> Decimal | None:
-    """Give the price that was left at, on average where half was left before; None while it is not closed."""
+    """Give the exit price, the average if half was closed before; None while the position is open."""
     if told["state"] not in CLOSED or told["exit"] is None:
         return None
     half = _decimal(told.get("half_exit"))

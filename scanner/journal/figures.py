@@ -15,19 +15,19 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Z_95 = 1.959963984540054
-"""The standard normal distribution has 95 % between minus this and this."""
+"""The standard normal distribution has 95 % between minus and plus this."""
 TOO_FEW = 20
-"""Below so many results an interval says too little to be shown."""
-RESAMPLES, SEED, BLOCK = 10_000, 20_260_302, 2_000_000
+"""With fewer results, an interval says too little to be shown."""
+RESAMPLES, SEED, BLOCK = 10_000, 20_260_302, 200_000
 
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What some closed setups came to, in R before costs.
+    """The results of some closed setups, in R before costs.
 
     ``mean`` is to hundredths, None without any. ``share_between`` and ``mean_between`` are the 95 % intervals of the
     share of winners and of the mean; None below TOO_FEW results. ``without_best`` is the sum without the best result.
-    ``cost`` adds up the costs of those ``costed`` of which they are known.
+    ``cost`` sums the costs of those ``costed`` setups whose costs are known.
     """
 
     closed: int
@@ -79,12 +79,12 @@ def wilson(successes: float, count: float) -> tuple[float, float]:
 def bootstrap(values: Sequence[float]) -> tuple[float, float]:
     """Give the 95 % interval of a mean by the percentile bootstrap; the same values always give the same interval.
 
-    Means of RESAMPLES samples that are drawn from the values with replacement, from their 2.5th to their 97.5th
+    The means of RESAMPLES samples, drawn from the values with replacement, from their 2.5th to their 97.5th
     percentile (Efron, B. (1979), «Bootstrap methods: another look at the jackknife», The Annals of Statistics 7,
     pages 1 to 26; from memory).
     """
     source, chance = np.array(values), np.random.default_rng(SEED)
-    step = max(BLOCK // len(source), 1)  # so that no block of draws takes much memory
+    step = max(BLOCK // len(source), 1)  # keeps the memory for each block of draws small
     means = [
         source[chance.integers(0, len(source), (min(step, RESAMPLES - done), len(source)))].mean(axis=1)
         for done in range(0, RESAMPLES, step)

@@ -1,4 +1,4 @@
-"""Open risk: what all open positions would lose at their stops, and what one more would bring it to."""
+"""Open risk: what all open positions would lose at their stops, with and without one more."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ if TYPE_CHECKING:
     from scanner.trade.limits import Limits
 
 SAME_BET_BARS = 3
-"""So many bars after a setup another of the same group and side is the same bet."""
+"""Within this many bars of a setup, another of the same group and side is the same bet."""
 
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """What is at risk in one position: ``r`` in the risk of its fill, ``money`` in the currency of the account.
+    """The risk of one position: ``r`` in the risk of its fill, ``money`` in the currency of the account.
 
-    ``money`` is None where it is not known. ``name`` says which it is; the rest is what ceilings go by.
+    ``money`` is None if unknown. ``name`` identifies it; the ceilings use the rest.
     """
 
     name: str
@@ -41,10 +41,10 @@ class Position:
 def at_risk(
     story: Story, taken: Sequence[Decision], group: str, point_value: Decimal, rate: Decimal | None
 ) -> Position | None:
-    """Say what is at risk in an open story; None where that is nothing.
+    """Give the risk of an open story; None if there is none.
 
-    ``taken`` are the decisions to take it: one that waits for its entry counts where there are some. ``rate`` is what a
-    unit of its currency is worth in that of the account.
+    ``taken`` are the decisions to take it: a story waiting for its entry counts only if there are some. ``rate`` is the
+    value of a unit of its currency in that of the account.
     """
     told, setup = story.told, story.setup
     size: Decimal | None
@@ -67,7 +67,7 @@ def at_risk(
 
 
 def candidate(setup: SetupData, group: str, point_value: Decimal, rate: Decimal | None) -> Position | None:
-    """Say what taking a setup as planned would put at risk; None where it plans no entry."""
+    """Give the risk of a setup taken as planned; None if it plans no entry."""
     entry = setup["entries"][setup["entry_style"]]
     if entry["risk"] is None:
         return None
@@ -77,7 +77,7 @@ def candidate(setup: SetupData, group: str, point_value: Decimal, rate: Decimal 
 
 
 def with_it(new: Position, held: Sequence[Position], limits: Limits, currency: str) -> list[str]:
-    """Say in sentences what a new position would bring the open risk to, and which ceilings that is above.
+    """Say in sentences what the open risk would be with a new position, and which ceilings that exceeds.
 
     ``currency`` is that of the account.
     """
@@ -122,7 +122,7 @@ def same_bets(
 
 
 def old_rate(currency: str, of: date | None, today: date, days: int) -> list[str]:
-    """Say where the rate of a currency is older than so many days."""
+    """Warn if the rate of a currency is older than a number of days."""
     age = None if of is None else (today - of).days
     return [f"Caution: the rate of {currency} is of {of}, {age} days ago."] if age is not None and age > days else []
 
@@ -132,7 +132,7 @@ def _alike(positions: Sequence[Position], what: str, new: Position) -> list[Posi
 
 
 def _size(setup: SetupData) -> Decimal | None:
-    """Give the size that was planned, for 1 R; None where there was none."""
+    """Give the planned size, for 1 R; None if there was none."""
     size = setup["entries"][setup["entry_style"]]["size"]
     return None if size is None else Decimal(size)
 

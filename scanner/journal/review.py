@@ -1,4 +1,4 @@
-"""A stretch of time looked back at: what was found, what was decided, what it came to."""
+"""A look back at a stretch of time: setups, decisions and results."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ these."""
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """What happened from ``since`` on and before ``until``, in nanoseconds since 1970 UTC.
+    """What happened from ``since`` to before ``until``, in nanoseconds since 1970 UTC.
 
-    Each is counted when it happened: a setup at the close of its bar, a decision at the close of the bar that it came
-    after, an entry or a close when it was told. ``found`` includes those ``set_aside``. ``figures`` are those of
-    setups that were closed in that time, whenever they were found.
+    Each is counted when it happened: a setup at the close of its bar, a decision at the close of the bar before it, an
+    entry or a close when it was reported. ``found`` includes those ``set_aside``. ``figures`` are those of setups
+    closed in that time, whenever they were found.
     """
 
     since: int

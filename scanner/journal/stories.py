@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from scanner.service.store import KeptEvent
 
 SHORTEST_ID, SHOWN_ID = 4, 8
-"""Letters of an id that may name a story, and that are shown where that is enough to tell stories apart."""
+"""Fewest letters of an id that may name a story, and that are shown if they are enough to tell stories apart."""
 
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """All events of one setup, in the order in which they were said; the first of them begins it."""
+    """All events of one setup, in order; the first of them begins it."""
 
     events: tuple[KeptEvent, ...]
 
@@ -37,31 +37,31 @@ class Story:
 
     @property
     def last(self) -> Event:
-        """What was said last."""
+        """The last event."""
         return self.events[-1].event
 
     @property
     def is_open(self) -> bool:
-        """Whether its story goes on."""
+        """Whether its story is open."""
         return not self.last.facts.ends
 
     @property
     def setup(self) -> SetupData:
-        """The setup as it was said last: after a withdrawal it may be said again, with other levels."""
+        """The latest version of the setup: after a withdrawal it may be reported again, with other levels."""
         return self.setup_at(self.events[-1].number)
 
     def setup_at(self, number: int) -> SetupData:
-        """Give the setup as it stood when the event of this number was the last."""
+        """Give the setup as it was when the event of this number was the last."""
         data: SetupData = self._setup_said(number).event.data
         return data
 
     @property
     def told(self) -> StoryData | None:
-        """Where the setup as it was said last stands; None where nothing has been told of that, or not any more."""
+        """The state of the latest version of the setup; None if nothing was reported of it, or that was withdrawn."""
         return self.told_at(self.events[-1].number)
 
     def told_at(self, number: int) -> StoryData | None:
-        """Give where it stood when the event of this number was the last; None as above."""
+        """Give its state when the event of this number was the last; None as above."""
         said = self._setup_said(number).number
         since = [each.event for each in self.events if said < each.number <= number]
         if not since or since[-1].kind == "setup.withdrawn":
@@ -70,7 +70,7 @@ class Story:
         return data
 
     def has_said(self, kind: str, number: int) -> bool:
-        """Whether an event of some kind was said of the setup as it stood then."""
+        """Whether the setup as it was then had an event of some kinds."""
         said = self._setup_said(number).number
         return any(each.event.kind == kind for each in self.events if said < each.number <= number)
 
@@ -79,9 +79,9 @@ class Story:
 
 
 def stories(events: Iterable[KeptEvent]) -> list[Story]:
-    """Put stories together, in the order in which they began; what has lost its beginning is left out.
+    """Put stories together, in the order in which they began; those without their first event are left out.
 
-    Of those that began at the same time the order is that of their series, whatever came in first.
+    Those that began at the same time are in the order of their series, whichever arrived first.
     """
     threads: dict[str, list[KeptEvent]] = {}
     for each in events:
@@ -96,7 +96,7 @@ def is_id(text: str) -> bool:
 
 
 def short_ids(ids: Collection[str]) -> dict[str, str]:
-    """Give the first letters of each id: as many as it takes to tell these apart.
+    """Give the first letters of each id: as many as needed to tell them apart.
 
     >>> short_ids(["3f2a1b9c07", "3f2a1b9c55"])
     {'3f2a1b9c07': '3f2a1b9c0', '3f2a1b9c55': '3f2a1b9c5'}

@@ -25,11 +25,11 @@ NO_ROW = (NO_TIME, NO_TIME, nan, nan, nan, nan, nan)
 
 
 class Aggregator:
-    """Makes the bars of ``target`` out of those of ``base``, as they come, in chunks of any size.
+    """Makes bars of ``target`` from bars of ``base``, as they come, in chunks of any size.
 
-    A coarse bar is complete once a bar ends at its close or a bar of a later one has come; one that has begun
-    before the first bar seen is left out, since nobody can know its open. What comes for a bar that was given already
-    comes too late. Volumes are summed one after the other, so that the sums do not depend on the chunks.
+    A coarse bar is complete once a bar ends at its close or a bar of a later one has come. One that began before the
+    first bar seen is left out, since its open is unknown. A base bar for a coarse bar already given is too late.
+    Volumes are summed one after the other, so that the sums do not depend on the chunks.
     """
 
     __slots__ = ("_done_until", "_offset", "_waiting", "base", "target")
@@ -40,7 +40,7 @@ class Aggregator:
             raise ValueError(f"{coarse.name} bars cannot be made of {base.name} bars")
         self.base = base
         self.target = target
-        self._waiting: Row | None = None  # what is known so far of the coarse bar that is not complete
+        self._waiting: Row | None = None  # the incomplete coarse bar so far
         self._offset = NO_OFFSET
         self._done_until = NO_TIME
 
@@ -49,7 +49,7 @@ class Aggregator:
         if not len(bars):
             return bars
         if self._offset == NO_OFFSET:
-            # Where sessions are unknown, the coarse grid begins with the feed's own: 09:30, 13:30, …
+            # If the sessions are unknown, the coarse grid starts with the feed's own: 09:30, 13:30, …
             self._offset = self.target.offset(int(bars.open_time[0]), self.base.nanoseconds)
             opens, closes = self.target.buckets(bars.open_time[:1], self._offset)
             if opens[0] < bars.open_time[0]:
@@ -64,7 +64,7 @@ class Aggregator:
         return self._made(bars)
 
     def _made(self, bars: Bars) -> Bars:
-        """Make coarse bars of base bars that may lie in several; keep the last one where it is not complete."""
+        """Make coarse bars from base bars, which may belong to several; keep the last one if it is incomplete."""
         opens, closes = self.target.buckets(bars.open_time, self._offset)
         starts = np.concatenate([[0], np.flatnonzero(opens[1:] != opens[:-1]) + 1])
         whole = Bars(opens[starts], closes[starts], *_combined(bars, starts))
@@ -84,7 +84,7 @@ class Aggregator:
         return whole
 
     def begin(self, made: Bars) -> int:
-        """Give the opening from which on it has made coarse bars, the first of which are those of ``made``, if any."""
+        """Give the opening from which it has made coarse bars, the first of which are those of ``made``, if any."""
         if len(made):
             return int(made.open_time[0])
         return self._done_until if self._waiting is None else self._waiting[0]
@@ -98,11 +98,11 @@ class Aggregator:
         return given
 
     def snapshot(self) -> bytes:
-        """Give what must be remembered to go on in a later run."""
+        """Give the state needed to resume in a later run."""
         return STATE.pack(self._offset, self._done_until, *(self._waiting or NO_ROW))
 
     def restore(self, snapshot: bytes) -> None:
-        """Become the aggregator that gave ``snapshot``; ValueError when none did."""
+        """Restore the state of ``snapshot``; ValueError if it is not the state of an aggregator."""
         if len(snapshot) != STATE.size:
             raise ValueError(f"the state of an aggregator has {STATE.size} bytes, not {len(snapshot)}")
         self._offset, self._done_until, *row = STATE.unpack(snapshot)
@@ -138,7 +138,7 @@ def _combined(bars: Bars, starts: NDArray[np.intp]) -> tuple[NDArray[np.float64]
     ends = np.append(starts[1:], len(bars))
     untold = np.isnan(bars.volume)
     run = np.repeat(np.arange(len(starts)), ends - starts)
-    # Adds in the order of the rows, which the sums of numpy do not.
+    # Adds in the order of the rows; the sums of numpy do not.
     volume = np.bincount(run, weights=np.where(untold, 0.0, bars.volume)).astype(np.float64, copy=False)
     volume[np.logical_and.reduceat(untold, starts)] = np.nan
     return (

@@ -1,4 +1,4 @@
-"""Bars: what a feed sends, and what is left of it once the guard has looked."""
+"""Bars: the rows a feed sends, and the bars the guard makes from them."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ NO_TIME = np.iinfo(np.int64).min
 
 @dataclass(frozen=True, slots=True)
 class RawBars:
-    """Rows as a feed sent them; nobody has looked at them yet.
+    """Rows as a feed sent them, not checked yet.
 
-    ``stamp`` is in nanoseconds since 1970 UTC and marks the bar's open or close, or, for ``date``, midnight
-    UTC of the calendar day or of the first day of the week that the bar stands for. A price that could not be
-    read is NaN, and ``unreadable`` says what stood there, by row number. ``volume`` is NaN where there is none.
+    ``stamp`` is in nanoseconds since 1970 UTC and marks the bar's open or close, or, for ``date``, midnight UTC of the
+    calendar day or of the first day of the week that the bar stands for. An unreadable price is NaN, and ``unreadable``
+    has its text, by row number. ``volume`` is NaN if there is none.
     """
 
     stamp: NDArray[np.int64]
@@ -57,7 +57,7 @@ class RawBars:
         )
 
     def where(self, wanted: NDArray[np.bool_]) -> RawBars:
-        """Take some of the rows, by a mask; themselves where all are wanted."""
+        """Take some of the rows, by a mask; the same object if all are wanted."""
         return self if wanted.all() else self[wanted]
 
     def blocks(self, size: int) -> Iterator[RawBars]:
@@ -82,8 +82,8 @@ class Bar(NamedTuple):
 class Bars:
     """Closed bars of one instrument and timeframe, oldest first, strictly increasing in time.
 
-    Times are nanoseconds since 1970 UTC, prices and volume float64; all arrays have one length. ``volume`` is
-    NaN where the feed has none.
+    Times are nanoseconds since 1970 UTC, prices and volume float64; all arrays have one length. ``volume`` is NaN if
+    the feed has none.
     """
 
     open_time: NDArray[np.int64]
@@ -111,7 +111,7 @@ class Bars:
         )
 
     def last(self) -> Bar | None:
-        """Take the last bar; None where there is none."""
+        """Take the last bar; None if there is none."""
         return Bar(*(column.item(-1) for column in self.columns())) if len(self) else None
 
     def columns(self) -> tuple[NDArray[Any], ...]:
@@ -128,14 +128,14 @@ class Bars:
 
     @classmethod
     def of(cls, rows: Sequence[tuple[int, int, float, float, float, float, float]]) -> Self:
-        """Make bars of rows (open time, close time, open, high, low, close, volume)."""
+        """Make bars from rows (open time, close time, open, high, low, close, volume)."""
         times = np.array([row[:2] for row in rows], dtype=np.int64).reshape(-1, 2)
         prices = np.array([row[2:] for row in rows], dtype=np.float64).reshape(-1, 5)
         return cls(*np.ascontiguousarray(times.T), *np.ascontiguousarray(prices.T))
 
     @classmethod
     def joined(cls, parts: Sequence[Bars]) -> Self:
-        """Put bars end to end; the caller vouches that they are in order."""
+        """Put bars end to end; the caller must have them in order."""
         if not parts:
             return cls.of([])
         return cls(*(np.concatenate(columns) for columns in zip(*(part.columns() for part in parts), strict=True)))

@@ -29,8 +29,9 @@ FRIDAY = 5
 class Sessions:
     """The sessions of some years, oldest first; times in nanoseconds since 1970 UTC.
 
-    ``day`` is the calendar day that names a session, counted from 1970-01-01, and ``midnight`` its beginning in
-    the exchange's zone. A session with a pause (a lunch break) has two parts, of which ``part_session`` tells.
+    ``day`` is the calendar day that names a session, counted from 1970-01-01, and ``midnight`` its start in the
+    exchange's zone. A session with a pause (a lunch break) has two parts; ``part_session`` gives the session of each
+    part.
     """
 
     day: Times
@@ -44,7 +45,7 @@ class Sessions:
 
 @dataclass(frozen=True, slots=True)
 class Calendar:
-    """When an instrument trades. ``known`` is false where nothing is known of its sessions.
+    """When an instrument trades. ``known`` is false if its sessions are unknown.
 
     Then its days are those of ``tz``, and a bar may be missing for any reason.
     """
@@ -60,12 +61,12 @@ class Calendar:
 
     @property
     def never_closes(self) -> bool:
-        """Whether trade goes on around the clock, so that its days have no opening and no close."""
+        """Whether it trades around the clock, so that its days have no opening and no close."""
         return self.name == "24/7"
 
 
 def _instant(day: date, at: time, zone: ZoneInfo) -> int:
-    """Give the moment of a local time, the earlier one where the clocks go through it twice."""
+    """Give the moment of a local time, the earlier one if that time occurs twice."""
     return int(datetime.combine(day, at, zone).astimezone(UTC).timestamp()) * NANOSECONDS
 
 
@@ -108,7 +109,7 @@ def _five_days(first_year: int, last_year: int) -> Sessions:
 def _of_exchange(name: str, zone: ZoneInfo, bounds: tuple[Any, Any]) -> Callable[[int, int], Sessions]:
     @cache
     def of_years(first_year: int, last_year: int) -> Sessions:
-        import exchange_calendars  # noqa: PLC0415 - takes most of a second, and few need it
+        import exchange_calendars  # noqa: PLC0415 - takes most of a second, and is seldom needed
         import pandas as pd  # noqa: PLC0415 - as above
 
         first, last = pd.Timestamp(first_year, 1, 1), pd.Timestamp(last_year, 12, 31)
@@ -117,7 +118,7 @@ def _of_exchange(name: str, zone: ZoneInfo, bounds: tuple[Any, Any]) -> Callable
         if bounds[1] is not None:
             last = min(last, bounds[1])
         if first >= last:
-            # The library knows nothing of these years.
+            # The library does not cover these years.
             nothing = np.zeros(0, dtype=np.int64)
             return _unbroken(nothing, nothing, nothing, nothing)
         schedule = exchange_calendars.get_calendar(name, start=first, end=last).schedule
@@ -157,7 +158,7 @@ def calendar_named(name: str, tz: str = "UTC") -> Calendar:
 
 @cache
 def _exchange(name: str) -> Calendar:
-    import exchange_calendars  # noqa: PLC0415 - takes most of a second, and few need it
+    import exchange_calendars  # noqa: PLC0415 - takes most of a second, and is seldom needed
 
     known = exchange_calendars.get_calendar_names(include_aliases=True)
     if name not in known:

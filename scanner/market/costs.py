@@ -51,7 +51,7 @@ class Cost:
 class Costs:
     """What a trade costs: ``spread`` and ``slippage`` of both ways together, ``commission`` of each way.
 
-    None is a cost that is not given.
+    None means that a cost is not given.
     """
 
     spread: Cost | None = None

@@ -1,4 +1,4 @@
-"""The user's dates: moments at which an instrument may leap, such as a report, read from a CSV file."""
+"""The user's dates: moments at which a price may jump, such as a report, read from a CSV file."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 EVERYTHING = "all"
-"""What stands for every instrument."""
+"""The word for every instrument."""
 COLUMNS = ("time", "instrument", "what")
 
 
 @dataclass(frozen=True, slots=True)
 class Dated:
-    """Something that happens at a moment, or on a day: then it lasts from midnight to midnight.
+    """An event at a moment, or on a day; then it lasts from midnight to midnight.
 
     ``begin`` and ``end`` are nanoseconds since 1970 UTC. ``whom`` is the instrument or group concerned, or ``all``.
     """
@@ -39,34 +39,34 @@ class Dated:
 
 @dataclass(frozen=True, slots=True)
 class Dates:
-    """What a file of dates holds, in its order; ``troubles`` say in a sentence each what could not be read.
+    """The contents of a file of dates, in its order; ``troubles`` has a sentence for each thing that could not be read.
 
-    ``found`` is None where nothing at all is known of dates: no file is named, or it cannot be read.
+    ``found`` is None if no dates are known at all: no file is named, or it cannot be read.
     """
 
     found: tuple[Dated, ...] | None = None
     troubles: tuple[str, ...] = ()
 
     def of(self, instrument: str, group: str) -> tuple[Dated, ...] | None:
-        """Give those that concern an instrument; None where nothing is known of dates."""
+        """Give those that concern an instrument; None if no dates are known at all."""
         if self.found is None:
             return None
         return tuple(each for each in self.found if each.whom in {instrument, EVERYTHING} or each.whom == group != "")
 
     def past(self, now: int) -> date | None:
-        """Give the last day that is known, where it lies before ``now`` (nanoseconds since 1970 UTC); else None."""
+        """Give the last known day if it lies before ``now`` (nanoseconds since 1970 UTC); else None."""
         last = max((each.end for each in self.found or ()), default=None)
         return None if last is None or last > now else datetime.fromtimestamp((last - 1) // NANOSECONDS, UTC).date()
 
 
 def read(path: Path, zone: str) -> Dates:
-    """Read a file of dates; whatever is wrong with it is said among its troubles."""
+    """Read a file of dates; everything wrong with it is listed in its troubles."""
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as problem:
         return Dates(troubles=(f"{path} cannot be read ({problem.strerror or problem}); no dates are known",))
     except UnicodeDecodeError:
-        return Dates(troubles=(f"{path} is not written in UTF-8; no dates are known",))
+        return Dates(troubles=(f"{path} is not UTF-8; no dates are known",))
     dates = parsed(text, zone)
     return Dates(dates.found, tuple(f"{path}: {each}" for each in dates.troubles))
 
@@ -74,8 +74,8 @@ def read(path: Path, zone: str) -> Dates:
 def parsed(text: str, zone: str) -> Dates:
     """Read dates from CSV with a header and the columns time, instrument and what, in any order.
 
-    A time is a day (2026-06-12) or a moment (2026-06-12T14:30), in ``zone`` where it names none. What is wrong with a
-    row is said with its line in the text; the other rows count.
+    A time is a day (2026-06-12) or a moment (2026-06-12T14:30), in ``zone`` if it names none. A mistake in a row is
+    reported with its line; the other rows count.
     """
     lines = csv.reader(StringIO(text, newline=""), skipinitialspace=True, strict=True)
     found: list[Dated] = []
@@ -92,18 +92,18 @@ def parsed(text: str, zone: str) -> Dates:
             except ValueError as problem:
                 troubles.append(f"line {lines.line_num} {problem}; it is left out")
     except csv.Error as problem:
-        troubles.append(f"line {lines.line_num} is not CSV ({problem}); it and all that follows is left out")
+        troubles.append(f"line {lines.line_num} is not CSV ({problem}); it and all that follows are left out")
     return Dates(tuple(found), tuple(troubles))
 
 
 def concerning_nobody(dates: Iterable[Dated], names: Iterable[str]) -> list[str]:
-    """List the names in a file of dates, each once, that are none of ``names`` (instruments and groups)."""
+    """List the names in a file of dates, each once, that are not in ``names`` (instruments and groups)."""
     known = {EVERYTHING, *names}
     return list(dict.fromkeys(each.whom for each in dates if each.whom not in known))
 
 
 def _dated(cells: Sequence[str], header: Sequence[str], zone: ZoneInfo) -> Dated:
-    """Make a date of the cells of a row; ValueError says what is wrong with them."""
+    """Make a date from the cells of a row; ValueError says what is wrong with them."""
     if len(cells) != len(header):
         raise ValueError(f"has {len(cells)} cells, not {len(header)}; quote a text that has commas")
     time, whom, what = (cells[header.index(name)].strip() for name in COLUMNS)

@@ -6,14 +6,14 @@ import re
 
 FIRST_GROUPED = 5
 THIN_SPACE = "\u202f"
-"""Between groups of three digits; it breaks no line, and nobody reads it as a decimal mark."""
+"""The separator of groups of three digits; it allows no line break and cannot be read as a decimal mark."""
 NUMBER = re.compile(r"([-+−]?)(\d+)(.*)")
 
 
 def grouped(value: str | int) -> str:
     """Write an amount or a count with its digits in groups of three, from five digits before the point on.
 
-    Prices are not grouped: they stand as they are typed into an order.
+    Prices are not grouped: they are shown as typed into an order.
 
     >>> [grouped(each).replace(THIN_SPACE, " ") for each in ("1923000", "-12345.678", "+1234.50", 250)]
     ['1 923 000', '-12 345.678', '+1234.50', '250']

@@ -6,13 +6,13 @@ import struct
 from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from math import inf, isnan, nan
+from math import isnan, nan
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars
-from scanner.market.numbers import BEYOND_PRICES, NumberReason, number_faults
+from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
 
 if TYPE_CHECKING:
@@ -52,8 +52,6 @@ LEAP = 1.8
 """A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
 RANGES = 3.0
 """It must be farther away than so many times the range of the bar before, and the range or body of its own."""
-
-HOUR = 3_600 * 1_000_000_000
 
 STATE = struct.Struct("<qqqqq?5d")
 """A snapshot: the last bar's open and close time, a leap's open time, phase and rival phase, whether the phase is sure,
@@ -155,6 +153,20 @@ class Guard:
         self._phase = self._rival_phase = NO_PHASE
         self._phase_sure = False
 
+    @property
+    def phase(self) -> int:
+        """How long after a whole hour bars begin where sessions are unknown; −1 as long as that is not sure."""
+        return self._phase if self._phase_sure else NO_PHASE
+
+    @property
+    def takes_all(self) -> bool:
+        """Whether it takes every sound bar that follows the last one: it has no sieve, and no end."""
+        return self._sieve is None and self.until is None
+
+    def follow(self, open_time: int, close_time: int, prices: tuple[float, ...]) -> None:
+        """Go on after a bar that follows the last one, is sound, and needs no look; ``prices`` are its five columns."""
+        self._order.last, self._order.ahead, self._last_row = (open_time, close_time), None, prices
+
     def snapshot(self) -> bytes:
         """Give what the guard must remember to go on in a later run."""
         last_open, last_close = self._order.last or (NO_TIME, NO_TIME)
@@ -184,8 +196,6 @@ class Guard:
         """
         if not len(raw):
             return Checked(Bars.of([]), [], Counter(), raw.row, raw.source)
-        if len(raw) == 1 and self._sieve is None and (bar := self._plain_next(raw)) is not None:
-            return Checked(bar, [], Counter(), raw.row, raw.source)
         found = _Findings(raw)
         before = self._order.last
         for reason, where, say in number_faults(raw):
@@ -220,45 +230,6 @@ class Guard:
         left = np.flatnonzero(~np.isin(good, taken_out))
         return bars[left], good[left]
 
-    def _plain_next(self, raw: RawBars) -> Bars | None:
-        """Give the bar of the only row where it is plainly the next one, as live rows are; None where not plainly.
-
-        Only spares time: rows that are not taken here are looked at closely.
-        """
-        last, timetable = self._order.last, self.timetable
-        row = first, high, low, end, volume = _row(raw, 0)
-        sound = -BEYOND_PRICES < low <= first <= high < BEYOND_PRICES and low <= end <= high
-        sound = sound and not (volume < 0 or volume == inf)
-        sound = sound and isnan(volume) == isnan(self._last_row[-1])
-        last_end = self._last_row[3]
-        sound = sound and (low <= 0 or (high < LEAP * min(low, last_end) and last_end < LEAP * low))
-        idle = low == high and volume == 0
-        if (
-            self.until is not None
-            or last is None
-            or not timetable.timeframe.intraday
-            or raw.stamp_kind == "date"
-            or not sound
-            or idle
-        ):
-            return None
-        if timetable.calendar.known:
-            try:
-                begins, ends = timetable.next_close(last[1])
-            except ValueError:  # the calendar has ended
-                return None
-        else:
-            begins, ends = last[1], last[1] + timetable.timeframe.nanoseconds
-            # The last bar may be one that was taken before two others overruled where bars begin.
-            if not self._phase_sure or begins % min(timetable.timeframe.nanoseconds, HOUR) != self._phase:
-                return None
-        if raw.stamp[0] != (ends if raw.stamp_kind == "close" else begins):
-            return None
-        self._order = RowOrder((begins, ends))
-        self._last_row = row
-        times = np.array((begins, ends))
-        return Bars(times[:1], times[1:], raw.open, raw.high, raw.low, raw.close, raw.volume)
-
     def _check_times(self, raw: RawBars, found: _Findings) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Refuse rows whose time cannot be read or is no place for a bar; give open and close times of the rest."""
         unreadable = raw.stamp == NO_TIME
@@ -276,7 +247,7 @@ class Guard:
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
         grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
-            usual = min(timeframe.nanoseconds, HOUR)
+            usual = self.timetable.longest_phase
             phases = opens - opens // usual * usual
             aligned &= self._in_phase(phases, aligned & ~found.refused)
         astray = np.flatnonzero(~aligned & ~found.refused)

@@ -1,4 +1,4 @@
-"""Instruments: what is traded, in which steps, what a point of its price is worth, and what a trade costs."""
+"""Instruments: price steps, the value of a point, sessions and costs."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class Instrument:
     """An instrument. ``point_value`` is money in ``currency`` (ISO 4217) for one point of price and one unit of size.
 
     ``lot_step`` is the least size and the step of sizes; ``calendar`` names its sessions; ``costs`` are those of a
-    trade, where they are in money in ``currency``.
+    trade; costs in money are in ``currency``.
     """
 
     symbol: str
@@ -29,7 +29,7 @@ class Instrument:
     costs: Costs = field(default_factory=Costs)
 
     def __post_init__(self) -> None:
-        """Refuse an instrument that cannot be sized, or whose costs cannot be set against its prices."""
+        """Refuse an instrument that cannot be sized, or whose costs are not in the currency of its prices."""
         for name, value in (("point_value", self.point_value), ("lot_step", self.lot_step)):
             if not value.is_finite() or value <= 0:
                 raise ValueError(f"{self.symbol}: {name} must be above 0, not {value}")
@@ -40,9 +40,9 @@ class Instrument:
 
 
 def wrong_currency(cost: Cost, currency: str) -> str:
-    """Say why a cost cannot be set against prices in a currency, empty where that is not known; empty where it can."""
+    """Say why a cost does not fit prices in a currency (empty if unknown); empty if it fits."""
     if not cost.currency or cost.currency == currency:
         return ""
     if not currency:
-        return f"is in {cost.currency}, and the currency of its prices is not given; add it"
-    return f"is in {cost.currency} and its prices are in {currency}; write it in {currency}"
+        return f"is in {cost.currency}, but the currency of its prices is not given; add it"
+    return f"is in {cost.currency}, but its prices are in {currency}; write it in {currency}"

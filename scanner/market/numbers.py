@@ -1,4 +1,4 @@
-"""Numbers: which rows have prices or a volume that cannot be those of a bar."""
+"""Numbers: which rows have prices or a volume that no bar can have."""
 
 from __future__ import annotations
 
@@ -25,16 +25,16 @@ NumberReason = Literal[
 ]
 
 BEYOND_PRICES = 1e15
-"""No price is so large: from here on a 64-bit number has no room for its decimals."""
+"""Prices are smaller: from here on, a 64-bit number has no room for decimals."""
 
 
 def number_faults(raw: RawBars) -> Iterator[Fault]:
     """Give the indices of bad rows by reason, each row once, and how to say what is wrong with one.
 
-    A negative price is a price, and a missing volume no fault.
+    A negative price is valid, and so is a missing volume.
     """
     low_end, high_end = np.minimum(raw.open, raw.close), np.maximum(raw.open, raw.close)
-    # Few comparisons find nearly every bar right: NaN fails them all.
+    # A few comparisons pass nearly every bar; NaN fails them all.
     sound = (raw.low <= low_end) & (high_end <= raw.high) & (raw.low > -BEYOND_PRICES) & (raw.high < BEYOND_PRICES)
     sound &= ~((raw.volume < 0) | (raw.volume == np.inf))
     rest = np.flatnonzero(~sound)

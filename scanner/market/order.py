@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     Times = NDArray[np.int64]
 
 LEAP = 366 * 86_400 * 1_000_000_000
-"""A row so far after the last one is believed when the next row goes on from there: its date may be wrong, and if it
-were taken, every right one after it would go back."""
+"""A row this long after the last one is accepted only when the next row continues from it: its date may be wrong, and
+then every correct row after it would seem to go backward."""
 
 Disorder = Literal["repeated", "backward", "overlapping", "ahead"]
 
@@ -31,13 +31,13 @@ class Fault:
 
 @dataclass(slots=True)
 class RowOrder:
-    """What rows must come after: the open and close time of the last one taken, and the open time of a leap."""
+    """What the next rows must follow: the open and close time of the last one taken, and the open time of a leap."""
 
     last: tuple[int, int] | None = None
     ahead: int | None = None
 
     def take(self, opens: Times, closes: Times) -> list[Fault]:
-        """Take rows in the order sent and give those that are out of order; the cost in time is that of the faults."""
+        """Take rows in the order sent and give those out of order; the time needed grows only with the faults."""
         after_another = (opens[1:] >= closes[:-1]) & (opens[1:] <= opens[:-1] + LEAP)
         suspects = [*(np.flatnonzero(~after_another) + 1).tolist(), len(opens)]
         faults: list[Fault] = []
@@ -50,7 +50,7 @@ class RowOrder:
                 self.ahead = begin if disorder == "ahead" else self.ahead
                 position += 1
                 continue
-            # Up to the next suspect, each row comes after the one before it.
+            # Up to the next suspect, each row follows the one before it.
             position = suspects[bisect_right(suspects, position)]
             held = position - 1
             self.last, self.ahead = (int(opens[held]), int(closes[held])), None

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 EXACT = Context(prec=800)
 """Digits enough for any 64-bit number on any grid."""
 MOST_DECIMALS = 8
-"""The finest step that is guessed has so many decimals."""
+"""Decimals of the finest step that can be estimated."""
 FITTING_PERCENT = 98
-"""So many per cent of the prices must be multiples of a guessed step."""
+"""Per cent of the prices that must be multiples of an estimated step."""
 
 # Commission Delegated Regulation (EU) 2017/588, annex (from memory; the ladder agrees with a public implementation):
 # lower price bounds of the rows, the ladder of steps, and the least average daily trades of each liquidity band.
@@ -79,7 +79,7 @@ class PriceSteps:
     steps: tuple[Decimal, ...]
 
     def __post_init__(self) -> None:
-        """Refuse bands that are out of order or have no step."""
+        """Refuse bands that are out of order or lack a step."""
         if not self.bounds or self.bounds[0] != 0 or list(self.bounds) != sorted(set(self.bounds)):
             raise ValueError("price bands must begin at 0 and rise")
         if len(self.bounds) != len(self.steps) or any(not step.is_finite() or step <= 0 for step in self.steps):
@@ -97,7 +97,7 @@ class PriceSteps:
 
     @classmethod
     def bands(cls, bands: Sequence[tuple[Decimal, Decimal]]) -> Self:
-        """Make steps of pairs (lower bound, step)."""
+        """Make steps from pairs (lower bound, step)."""
         return cls(tuple(bound for bound, _ in bands), tuple(step for _, step in bands))
 
     @classmethod
@@ -134,7 +134,7 @@ class PriceSteps:
         return _grid_price(step, lots, int(rest > 0))
 
     def nearest(self, price: Decimal) -> Decimal:
-        """Give the price on the grid nearest to ``price``, away from zero where two are."""
+        """Give the price on the grid nearest to ``price``; halfway, the one further from zero."""
         step, lots, rest = self._lots(price)
         away = (1 if rest > 0 else -1) if 2 * abs(rest) >= step else 0
         return _grid_price(step, lots, away)
@@ -152,7 +152,7 @@ class PriceSteps:
         return _grid_price(step, lots, away)
 
     def _lots(self, price: Decimal) -> tuple[Decimal, Decimal, Decimal]:
-        """Give the step at a price, how many whole steps it holds, toward zero, and what is left, all exactly."""
+        """Give the step at a price, the number of whole steps in it, toward zero, and the remainder, all exactly."""
         # Every band's bound lies on its own grid and on that of the band below: rounding never leaves the grid.
         step = self.at(price)
         lots, rest = EXACT.divmod(price, step)
@@ -160,13 +160,13 @@ class PriceSteps:
 
 
 def _grid_price(step: Decimal, lots: Decimal, more: int) -> Decimal:
-    """Give the price of so many steps and a few more."""
-    return EXACT.add(EXACT.multiply(EXACT.add(lots, more), step), 0)  # there is no negative zero
+    """Give the price at a number of steps, and a few more."""
+    return EXACT.add(EXACT.multiply(EXACT.add(lots, more), step), 0)  # avoid negative zero
 
 
 @dataclass(frozen=True, slots=True)
 class GuessedStep:
-    """A step guessed from prices: ``fitting`` of ``prices`` are multiples of it."""
+    """A step estimated from prices: ``fitting`` of ``prices`` are multiples of it."""
 
     step: Decimal
     fitting: int
@@ -174,7 +174,7 @@ class GuessedStep:
 
 
 def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> GuessedStep:
-    """Guess the step of prices: the coarsest power of ten, at most 1, of which 98 % are multiples.
+    """Estimate the step of prices: the coarsest power of ten, at most 1, of which 98 % are multiples.
 
     A few prices finer than the rest, as in an adjusted history, must not decide. Prices that went through 32-bit
     numbers (1228.099976 for 1228.10) count as the decimals they came from: within 1e-7 of their size.

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.market.bars import NO_TIME
 from scanner.market.calendars import DAY, EPOCH, FIRST_YEAR, LAST_YEAR, NANOSECONDS
 
 if TYPE_CHECKING:
@@ -25,22 +26,23 @@ NOWHERE = -1
 """The period of a stamp that falls in none."""
 FIRST = (date(FIRST_YEAR, 1, 1) - EPOCH).days * DAY
 END = (date(LAST_YEAR + 1, 1, 1) - EPOCH).days * DAY
-"""Bars are looked for from ``FIRST`` on and before ``END``; any other time is a mistake."""
+"""Bars must lie from ``FIRST`` on and before ``END``; any other time is a mistake."""
 YEARS_AHEAD = 12
 """A calendar without a session for so long has ended."""
+HOUR = 3_600 * NANOSECONDS
 DAYS_OF_WEEK = 7
 SUNDAY = 6
 NEXT_KNOWN = 16
 """Next bars that a timetable remembers."""
 BLOCK = 1 << 14
-"""Stamps looked at together: their arrays fit the cache."""
+"""Stamps processed together: their arrays fit the cache."""
 
 
 @dataclass(frozen=True, slots=True)
 class Periods:
-    """Stretches of time without a break that are cut into bars from their beginning on, the last bar as it falls.
+    """Unbroken stretches of time, cut into bars from their start; the last bar may be shorter.
 
-    They are the parts of sessions where a bar is shorter than a day, else whole sessions or weeks, of one bar each.
+    They are parts of sessions if a bar is shorter than a day, else whole sessions or weeks of one bar each.
     ``first_day`` is the calendar day, counted from 1970-01-01, or the Monday that a period stands for, empty for
     parts of sessions; ``bars_before`` counts the bars before each period.
     """
@@ -78,9 +80,9 @@ def _year(moment: int) -> int:
 
 
 def _last_begun(moments: Times, begins: Times) -> Times:
-    """Give for each moment the last of ``begins`` at or before it, −1 where there is none."""
+    """Give for each moment the last of ``begins`` at or before it, −1 if there is none."""
     if len(moments) > DAYS_OF_WEEK and (moments[1:] >= moments[:-1]).all():
-        # Few periods among many moments in order: place the periods instead of the moments.
+        # With few periods among many ordered moments, place the periods instead of the moments.
         first, last = np.searchsorted(begins, moments[[0, -1]], side="right") - 1
         edges = np.searchsorted(moments, begins[first + 1 : last + 1])
         counts = np.diff(np.concatenate([[0], edges, [len(moments)]]))
@@ -106,7 +108,7 @@ class Timetable:
         self._next_known: dict[int, tuple[int, int]] = {}
 
     def _cover(self, first: int, last: int) -> Periods:
-        """Have the periods at hand for a stretch of time, with a year on either side."""
+        """Prepare the periods of a stretch of time, with a year on either side."""
         years = (_year(first) - 1, _year(last) + 1)
         if not (self._years[0] <= years[0] and years[1] <= self._years[1]):
             if self._years[0]:
@@ -116,14 +118,13 @@ class Timetable:
         return self._at_hand
 
     def spans(self, stamps: Times, stamp_kind: StampKind) -> tuple[Times, Times, NDArray[np.bool_]]:
-        """Give the bar that each stamp belongs to: open times, close times, and whether the stamp is where it must be.
+        """Give the bar that each stamp belongs to: open times, close times, and whether the stamp is at a valid place.
 
-        Within a session it must be the bar's open or close. A day or week is also found by any moment of its days on
-        the exchange's clock; midnight UTC outside every session is read as the date it is written with. A Sunday
-        without a session begins the week after it, any other day finds the week that it is in. Where nothing is
-        known of the sessions, a bar lasts its timeframe from where the feed lets it begin, and days and weeks are
-        those of the calendar's zone. Where the stamp is not where it must be, the times are those of the bar it falls
-        in, or the stamp itself.
+        Within a session it must be the bar's open or close. Any moment of its days on the exchange's clock also finds a
+        day or week; midnight UTC outside every session is read as its calendar date. A Sunday without a session belongs
+        to the week after it, any other day to its own week. If the sessions are unknown, a bar lasts its timeframe from
+        where the feed starts it, and days and weeks are those of the calendar's zone. For a stamp at an invalid place,
+        the times are those of the bar it falls in, or the stamp itself.
         """
         stamps = np.asarray(stamps, dtype=np.int64)
         if not len(stamps):
@@ -168,7 +169,7 @@ class Timetable:
         return opens, closes, aligned
 
     def _bars_in(self, within: Times, period: Times, periods: Periods) -> tuple[Times, Times, NDArray[np.bool_]]:
-        """Give the bars that moments lie in, by their periods, and whether they lie in one."""
+        """Give the bars that contain some moments, by their periods, and whether one does."""
         length = self.timeframe.nanoseconds
         begin, end = periods.open[period], periods.close[period]
         opens = begin + (within - begin) // length * length
@@ -187,7 +188,7 @@ class Timetable:
         if self.timeframe.name == "1w" and stamp_kind != "close":
             sunday = _weekday(day) == SUNDAY
             traded = sessions.day[np.minimum(np.searchsorted(sessions.day, day), len(sessions.day) - 1)] == day
-            # Where Sunday is a session of the week before, a week that begins with it is none of ours.
+            # If Sunday is a session of the week before, a week that starts with it does not exist here.
             found = ~(sunday & traded)
             day = day + (sunday & ~traded)
         period = np.searchsorted(periods.first_day, day, side="right") - 1
@@ -208,7 +209,7 @@ class Timetable:
         return np.where(inside, sessions.day[session], np.where(stamps % DAY == 0, within // DAY, local))
 
     def offset(self, open_time: int, length: int) -> int:
-        """Give how long after a whole number of ``length`` since midnight a bar begins (nanoseconds)."""
+        """Give the offset of a bar's open from the grid of ``length`` since midnight (nanoseconds)."""
         if self.calendar.known or not self.timeframe.intraday:
             return 0
         midnights = self._cover(open_time, open_time).open
@@ -217,13 +218,13 @@ class Timetable:
     def buckets(self, open_times: Times, offset: int) -> tuple[Times, Times]:
         """Give the bar that holds each finer bar, by the finer bars' open times, oldest first.
 
-        ``offset`` shifts the grid of an unknown calendar, where bars begin so long after midnight. ValueError when
-        a finer bar lies in no session.
+        ``offset`` shifts the grid of an unknown calendar by a time after midnight. ValueError if a finer bar lies in no
+        session.
         """
         shifted = open_times - offset if offset else open_times
         periods = self._cover(int(shifted[0]), int(shifted[-1]))
         if not len(periods.open):
-            raise ValueError(f"the calendar {self.calendar.name} knows no sessions of that time")
+            raise ValueError(f"the calendar {self.calendar.name} has no sessions at that time")
         opens, closes = np.empty_like(shifted), np.empty_like(shifted)
         for start in range(0, len(shifted), BLOCK):
             part = slice(start, start + BLOCK)
@@ -243,7 +244,7 @@ class Timetable:
         return (opens + offset, closes + offset) if offset else (opens, closes)
 
     def missing_before(self, open_times: Times) -> Times:
-        """Count, for each bar but the first, the bars that should have stood between it and the one before."""
+        """Count, for each bar but the first, the bars missing between it and the one before."""
         if not self.calendar.known or len(open_times) <= 1:
             return np.zeros(max(len(open_times) - 1, 0), dtype=np.int64)
         periods = self._cover(int(open_times[0]), int(open_times[-1]))
@@ -256,7 +257,7 @@ class Timetable:
     def session_numbers(self, open_times: Times) -> Times:
         """Give the day, counted from 1970-01-01, of the session that each bar begins in, by the bars' open times.
 
-        Where nothing is known of the sessions, it is the day in the calendar's zone.
+        If the sessions are unknown, it is the day in the calendar's zone.
         """
         if not len(open_times):
             return np.zeros(0, dtype=np.int64)
@@ -280,9 +281,9 @@ class Timetable:
         return number - before, periods.bars_before[end] - before
 
     def bars_a_day(self, open_time: int) -> Fraction | None:
-        """Say how many bars the session of a bar has; of a week's bar, what part of it a session is.
+        """Give the number of bars in the session of a bar; for a week's bar, the part of it that a session is.
 
-        None where that is not known: for bars shorter than a day on an unknown calendar.
+        None if that is unknown: for bars shorter than a day on an unknown calendar.
         """
         if self.timeframe.intraday:
             if not self.calendar.known:
@@ -310,12 +311,38 @@ class Timetable:
         due = (closes > after) & (closes <= until)
         return opens[due], closes[due]
 
+    def following(self, closes: Times) -> tuple[Times, Times]:
+        """Give open and close of the bar that follows the one that closed then, for each of some closes.
+
+        NO_TIME where the calendar knows none, and after NO_TIME itself. Where sessions are unknown, a bar of less than
+        a day follows at once.
+        """
+        if self.timeframe.intraday and not self.calendar.known:
+            missing = closes == NO_TIME
+            return np.where(missing, NO_TIME, closes), np.where(missing, NO_TIME, closes + self.timeframe.nanoseconds)
+        different, which = np.unique(closes, return_inverse=True)  # few, since series close together
+        found = np.array([self._following(close) for close in different.tolist()], dtype=np.int64).reshape(-1, 2)
+        return found[which, 0], found[which, 1]
+
+    def _following(self, close: int) -> tuple[int, int]:
+        if close == NO_TIME:
+            return NO_TIME, NO_TIME
+        try:
+            return self.next_close(close)
+        except ValueError:  # the calendar has ended
+            return NO_TIME, NO_TIME
+
+    @property
+    def longest_phase(self) -> int:
+        """How long after a whole hour, or a whole timeframe if that is shorter, bars may begin (nanoseconds)."""
+        return min(self.timeframe.nanoseconds, HOUR)
+
     def next_close(self, after: int) -> tuple[int, int]:
         """Give open and close time of the first bar that closes later than ``after``.
 
-        ValueError when the calendar knows no session after that.
+        ValueError if the calendar knows no session after that.
         """
-        # Thousands of series that share a timetable ask for the same few bars one after the other.
+        # Thousands of series share a timetable and ask for the same few bars one after the other.
         found = self._next_known.get(after)
         if found is None:
             if len(self._next_known) >= NEXT_KNOWN:
@@ -324,7 +351,7 @@ class Timetable:
         return found
 
     def next_known(self, after: int) -> tuple[int, int] | None:
-        """Give the same, None where nothing is known of the sessions, or the calendar ends."""
+        """Give the same, None if the sessions are unknown, or the calendar ends."""
         if not self.calendar.known:
             return None
         try:

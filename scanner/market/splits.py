@@ -1,4 +1,4 @@
-"""Splits and changes of unit: openings that look like one, and the adjustment of what came before a known split."""
+"""Splits and changes of unit: openings that look like one, and the adjustment of bars before a known split."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
 RATIOS = ((2, 1), (3, 1), (3, 2), (4, 1), (5, 1), (7, 1), (10, 1), (20, 1))
-"""Usual splits, new shares for old; their inverses are as usual."""
+"""Common splits, new shares for old; their inverses are as common."""
 UNITS = ((10, 1), (100, 1), (1000, 1))
-"""Usual changes of the unit that prices are in, new units for old, such as pence for pounds; and their inverses."""
+"""Common changes of the price unit, new units for old, such as pence for pounds; and their inverses."""
 
 TOLERANCE = 0.025
 LEAP_ATR = 5.0
@@ -25,7 +25,7 @@ LEAP_ATR = 5.0
 def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float = LEAP_ATR) -> tuple[int, int] | None:
     """Say which split or change of unit (new, old) an opening looks like, if any.
 
-    It does where it lies within 2.5 % of a usual ratio to the last close and further than ``leap_atr`` ATR from it.
+    It does if it lies within 2.5 % of a common ratio to the last close and further than ``leap_atr`` ATR from it.
     Prices at or below zero have no ratio.
     """
     if not (last_close > 0 and open_ > 0 and abs(open_ - last_close) > leap_atr * atr):
@@ -37,7 +37,7 @@ def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float
 
 
 def leap_in_words(ratio: tuple[int, int]) -> str:
-    """Say what a leap by a ratio (new, old) looks like."""
+    """Say what a price jump by a ratio (new, old) looks like."""
     new, old = ratio
     is_unit = ratio in UNITS or (old, new) in UNITS
     what = "a change of unit, such as from pence to pounds, or a split" if is_unit else "a split"
@@ -46,7 +46,7 @@ def leap_in_words(ratio: tuple[int, int]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Adjustment:
-    """A known split: from ``time`` (nanoseconds since 1970 UTC) on, ``ratio`` new shares stand for one old."""
+    """A known split: from ``time`` (nanoseconds since 1970 UTC) on, ``ratio`` new shares replace one old."""
 
     time: int
     ratio: Fraction

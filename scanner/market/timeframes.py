@@ -19,7 +19,7 @@ LONG_WEEKEND = 4
 
 
 JUDGED = 2_000
-"""Stamps from which a spacing is told."""
+"""How many stamps are used to find the spacing."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -49,10 +49,10 @@ class Timeframe:
 
     @classmethod
     def from_spacing(cls, stamps: NDArray[np.int64]) -> Self | None:
-        """Find the timeframe that most neighbouring stamps are apart; None where that is none of ours.
+        """Find the timeframe that most neighbouring stamps are apart; None if that is not a known timeframe.
 
-        Only the first stamps are looked at, so that what comes later in a file changes nothing. Days and weeks may
-        differ by an hour where the clocks change. Two stamps alone may have a weekend between them.
+        Only the first stamps count, so that later rows of a file change nothing. Days and weeks may differ by an hour
+        when the clocks change. Two stamps alone may have a weekend between them.
         """
         usual = usual_spacing(stamps)
         if usual is None:
@@ -67,7 +67,7 @@ class Timeframe:
 
 
 def usual_spacing(stamps: NDArray[np.int64]) -> int | None:
-    """Give the seconds that most neighbours among the first stamps are apart; None where none is after another."""
+    """Give the seconds that most neighbours among the first stamps are apart; None if none follows another."""
     gaps = _gaps(stamps)
     if not len(gaps):
         return None
@@ -99,4 +99,4 @@ ALL = tuple(
         ("1w", 7 * DAY),
     )
 )
-"""Every timeframe, from the finest on."""
+"""Every timeframe, finest first."""

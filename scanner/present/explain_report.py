@@ -29,9 +29,9 @@ SHOWN = 3
 def opening(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judged: Sequence[Judgement]) -> str:
     """Say in one sentence what there was at a bar."""
     told = unready and f"nothing is reported ({unready})"
-    stands = "; ".join(_stands(found) for found in judged if found.holds)
+    stood = "; ".join(stands(found) for found in judged if found.holds)
     when = f"{_named(bars, index, tally, zone)} ({zone})"
-    return f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, {when}: {told or stands or _nearest_in_words(judged)}."
+    return f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, {when}: {told or stood or nearest_in_words(judged)}."
 
 
 def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str:
@@ -44,28 +44,31 @@ def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
     return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, daily=daily)
 
 
-def _stands(found: Judgement) -> str:
+def stands(found: Judgement) -> str:
+    """Say how a setup stood of which every rule holds."""
     if found.set_aside:
         return f"a {found.setup.title} {found.direction} stood and was set aside: {found.set_aside}"
     place = f" at a place, {found.place}" if found.place else ""
     return f"a {found.setup.title} {found.direction} qualified{place}"
 
 
-def _nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
+def nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
     """Give the setup that misses the fewest of its rules, and which."""
-    by_missed = [(found, _missed(found)) for found in judged]
+    by_missed = [(found, missed_rules(found)) for found in judged]
     return min(by_missed, key=lambda each: len(each[1]) / len(each[0].rules), default=None)
 
 
-def _missed(found: Judgement) -> list[str]:
+def missed_rules(found: Judgement) -> list[str]:
+    """Name the rules that a setup misses."""
     return [name for name, rule in found.rules.items() if not rule["verdict"]]
 
 
-def _nearest_in_words(judged: Sequence[Judgement]) -> str:
-    nearest = _nearest(judged)
-    if nearest is None:
+def nearest_in_words(judged: Sequence[Judgement]) -> str:
+    """Say which setup missed the fewest of its rules, and which these are."""
+    found_missed = nearest(judged)
+    if found_missed is None:
         return "there are too few bars to look at"
-    found, missed = nearest
+    found, missed = found_missed
     return (
         f"no setup. The nearest was a {found.setup.title} {found.direction}, which missed {len(missed)} of "
         f"{len(found.rules)} rules: {', '.join(missed)}"
@@ -76,10 +79,10 @@ def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgem
     """Give the row of a bar among all of its day."""
     when = bar_time(0, int(bars.close_time[index]), zone, daily=False)
     close = f"{bars.close[index]:.10g}"
-    nearest = _nearest(judged)
-    if unready or nearest is None:
+    found_missed = nearest(judged)
+    if unready or found_missed is None:
         return when, close, NOTHING, NOTHING, unready or "too few bars"
-    found, missed = nearest
+    found, missed = found_missed
     name = f"{found.setup.title} {found.direction}"
     if missed:
         return when, close, name, f"{len(missed)} of {len(found.rules)}", ", ".join(missed)
@@ -160,7 +163,7 @@ def ahead(event: Event) -> list[str]:
 
 def judgement(found: Judgement) -> list[str]:
     """Give the whole account of one direction at one bar."""
-    missed = _missed(found)
+    missed = missed_rules(found)
     head = f"{found.setup.title} {found.direction}: " + (
         f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"
         if missed

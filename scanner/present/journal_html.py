@@ -70,7 +70,7 @@ def _article(told: Told, zone: str, short: str) -> str:
         f"<p>{escape(_decided(entry))}</p>",
         *(f'<p class="wrong">Against the rules: {BROKEN_WORDS[kind]}.</p>' for kind in entry.broken),
         *(_chart(shows, drawn, entry) for shows, drawn in told.charts),
-        _facts(entry),
+        facts_of(entry),
         "<h3>In order</h3>",
         f"<ol>{_messages(told, zone)}</ol>",
     ]
@@ -87,7 +87,8 @@ def _chart(shows: str, drawn: bytes, entry: Entry) -> str:
     return picture(drawn, alt)
 
 
-def _facts(entry: Entry) -> str:
+def facts_of(entry: Entry) -> str:
+    """List what is known of a setup and its outcome, as HTML."""
     known = [
         ("state", state_in_words(entry)),
         ("R", signed(entry.r)),
@@ -164,9 +165,14 @@ def _ended(text: str) -> str:
     return shown + ("" if shown[-1:] in {"", *".!?…"} else ".")
 
 
-def _decision(decision: Decision, zone: str) -> str:
+def decision_words(decision: Decision) -> str:
+    """Say what was decided, with the user's own price and size."""
     at = f" at {decision.price:f}" if decision.price is not None else ""
     size = f", size {decision.size:f}" if decision.size is not None else ""
+    return DECIDED[decision.kind] + at + size
+
+
+def _decision(decision: Decision, zone: str) -> str:
     text = f": {plain(decision.text, NOTE_LENGTH)}" if decision.text else ""
-    what = f"<b>{DECIDED[decision.kind]}</b>{escape(at + size + text)}"
+    what = f"<b>{escape(decision_words(decision))}</b>{escape(text)}"
     return f'<li class="own"><p class="pale">{escape(moment(decision.made, zone))}</p><p>{what}</p></li>'

@@ -145,6 +145,19 @@ def review_lines(found: Review, zone: str) -> list[str]:
 def _figures(found: Review) -> list[str]:
     if not found.closed:
         return ["Nothing was closed, so no result can be shown; `closewatch journal` tells when what was found."]
+    heads, rows, notes = figure_rows(found)
+    lines = table(heads, rows)
+    lines += [
+        "",
+        "Taken, passed and all go by the rules, your prices by your own. All leaves out",
+        "what was set aside. R is before costs. The intervals are Wilson's for winners,",
+        "and those of a bootstrap for the mean R.",
+    ]
+    return [*lines, *notes]
+
+
+def figure_rows(found: Review) -> tuple[Sequence[str], list[tuple[str, ...]], list[str]]:
+    """Give the figures of a review as a table, its heads first, and sentences that go with them."""
     shown = {group: found.figures[group] for group in GROUPS}
     rows = [
         ("closed", *(f"{each.closed:,}" for each in shown.values())),
@@ -156,18 +169,12 @@ def _figures(found: Review) -> list[str]:
         ("  without best", *(signed(each.without_best) if each.closed > 1 else "-" for each in shown.values())),
         ("costs in R", *(_costs(each) for each in shown.values())),
     ]
-    lines = table(("results", *GROUPS.values()), rows)
-    lines += [
-        "",
-        "Taken, passed and all go by the rules, your prices by your own. All leaves out",
-        "what was set aside. R is before costs. The intervals are Wilson's for winners,",
-        "and those of a bootstrap for the mean R.",
-    ]
+    notes = []
     if any(0 < each.closed < TOO_FEW for each in shown.values()):
-        lines.append(f"Below {TOO_FEW} results there are too few to say anything.")
+        notes.append(f"Below {TOO_FEW} results there are too few to say anything.")
     if (aside := found.figures["set_aside"]).closed:
-        lines.append(f"Set aside and closed all the same: {aside.closed:,}, {signed(aside.total)} R in all.")
-    return lines
+        notes.append(f"Set aside and closed all the same: {aside.closed:,}, {signed(aside.total)} R in all.")
+    return ("results", *GROUPS.values()), rows, notes
 
 
 def _winners(each: Figures) -> str:

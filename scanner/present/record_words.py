@@ -34,7 +34,7 @@ def in_alert(
     if known is None or not known.closed:
         said = f"So far none {of_kind} closed on your bars {studied}."
     else:
-        said = f"So far {grouped(known.closed)} {of_kind} on your bars: {_came_to(known, record.looks)} {studied}."
+        said = f"So far {grouped(known.closed)} {of_kind} on your bars: {came_to(known, record.looks)} {studied}."
     return " ".join([said, *_doubts(record, same_rules=same_rules, now=now, max_age=max_age)])
 
 
@@ -53,7 +53,8 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
     return " ".join([said, *doubts])
 
 
-def _came_to(known: KindRecord, looks: int) -> str:
+def came_to(known: KindRecord, looks: int) -> str:
+    """Say what a kind of setup came to."""
     if known.share is None or known.mean is None or known.low is None or known.high is None:
         return "too few to say anything"
     counting = f" once {counted(looks, 'look')} and chance are counted"

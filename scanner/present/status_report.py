@@ -125,7 +125,7 @@ def report(status: Status) -> list[str]:
                     f"{each.instruments:,}",
                     f"{each.behind:,}",
                     _when(each.last_close, zone),
-                    _lag(each.lag),
+                    lag_in_words(each.lag),
                     _judged(each),
                 )
                 for each in status.feeds
@@ -188,7 +188,7 @@ def _series(each: SeriesStatus, zone: str) -> tuple[str, ...]:
         each.timeframe,
         plain(each.feed, LONGEST_NAME),
         _when(each.last_close, zone),
-        _lag(each.lag),
+        lag_in_words(each.lag),
         "" if each.missing is None else f"{each.missing:,}",
         f"in {counted(each.needed, 'bar')}" if each.needed else "yes",
         moment(each.next_close, zone, each.exchange_zone),
@@ -199,14 +199,14 @@ def _when(close: int | None, zone: str) -> str:
     return "no bar yet" if close is None else moment(close, zone)
 
 
-def _lag(lag: int | None) -> str:
+def lag_in_words(lag: int | None) -> str:
     """Write a lag in the two largest units that it has.
 
-    >>> _lag(93_784 * SECOND)
+    >>> lag_in_words(93_784 * SECOND)
     '1 d 2 h'
-    >>> _lag(61 * SECOND)
+    >>> lag_in_words(61 * SECOND)
     '1 min 1 s'
-    >>> _lag(0)
+    >>> lag_in_words(0)
     'none'
     """
     if lag is None:

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
-from scanner.service.desk import Arrival
+from scanner.service.together.arrival import Arrival
 
 if TYPE_CHECKING:
     from collections.abc import Container, Mapping, Sequence
@@ -46,9 +46,9 @@ class Manners:
 def arrivals_of(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]], asked: int) -> list[Arrival]:
     """Give what came for each ask; ``asked`` is when the feed was asked."""
     return [
-        Arrival(ask.instrument, answer.bars, asked, answer.want.since)
+        Arrival(ask.instrument, answer.table, asked, answer.want.since, answer.shared)
         for answer in answers
-        if len(answer.bars)
+        if len(answer)
         for ask in wants.get(answer.want, ())
     ]
 

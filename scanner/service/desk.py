@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.events import KINDS, rfc3339
-from scanner.market.bars import Bars, RawBars
+from scanner.market.bars import Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
-from scanner.pipeline import Pipeline, Pools, run_together
+from scanner.pipeline import BETWEEN, Kept, Pipeline, Pools, is_due, restore_pipelines, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.decided import Decided
@@ -31,7 +31,8 @@ from scanner.service.store import (
     SeriesUpdate,
     StoreTroubleError,
 )
-from scanner.service.usual import usual_rows
+from scanner.service.together.last_bars import LastBars
+from scanner.service.together.taking import Together, take_usual
 from scanner.service.warming import enough_from
 
 if TYPE_CHECKING:
@@ -43,32 +44,19 @@ if TYPE_CHECKING:
     from scanner.market.sessions import Timetable
     from scanner.pipeline import Run
     from scanner.service.store import Store
+    from scanner.service.together.arrival import Arrival
     from scanner.settings import Watched
     from scanner.trade.size import Account
 
-ASKED_AFTERWARDS = np.iinfo(np.int64).max
-"""Of rows that were all known whole when they were asked for."""
 TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
 RECENT = 64
 """Bars of a series that are read to see whether one was restated, unless the feed goes further back."""
 READ_TOGETHER = 128
+SINCE_CHECKPOINT = 2 * BETWEEN
+"""Bars that there may be since a checkpoint, at the most: sessions cut some of them short."""
 LATE_END = 1_800_000_000_000
 """Nanoseconds after a coarser bar's close until it counts as complete though the feed sent nothing for its end: longer
 than the usual delays of feeds, since what comes for it afterwards would come too late."""
-
-
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """Rows that a feed gave for an instrument of the list.
-
-    ``asked`` is when it was asked: a bar that was open then was not known whole, even if it has closed since. ``since``
-    is the opening from which on it was asked, None where it was asked for all it has.
-    """
-
-    instrument: str
-    raw: RawBars
-    asked: int = ASKED_AFTERWARDS
-    since: int | None = None
 
 
 @dataclass(slots=True)
@@ -95,15 +83,16 @@ class Taken:
 
 @dataclass(slots=True)
 class _Work:
-    """What one call collects for its transaction; ``names`` are the instruments in it."""
+    """What one call collects for its transaction; ``places`` has the instruments in it, by their order."""
 
-    names: Sequence[str]
+    places: dict[str, int]
     recent: dict[str, Bars] = field(default_factory=dict)
     """The last stored bars of some of them, as they were before the call."""
     updates: dict[SeriesKey, SeriesUpdate] = field(default_factory=dict)
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
+    together: list[Together] = field(default_factory=list)
     last: dict[str, Bar | None] = field(default_factory=dict)
     """The last bars, which are known to others once they are kept."""
     restated: dict[str, int] = field(default_factory=dict)
@@ -136,16 +125,22 @@ class Desk:
         route: Callable[[Event], Sequence[str]],
         stale_after: int,
         record: bool,
+        closely: bool = False,
     ) -> None:
+        """Take the parts; ``closely`` looks at each answer by itself, which gives the same and takes longer."""
         self.watched: Mapping[str, Watched] = {each.instrument.symbol: each for each in watched}
         self.account = account
         self.store = store
         self.route = route
         self.addressing = Addressing(store, route, stale_after, lambda: self.watched)
         self.record = record
+        self._looked_at_closely = closely
         self.pools = Pools()
+        self.pools.reserve(
+            (each.rulebook, each.calendar, timeframe) for each in watched for timeframe in each.timeframes
+        )
         self.pipelines: dict[str, Pipeline] = {}
-        self.last: dict[str, Bar | None] = {}
+        self.last = LastBars()
         """The last bar of each instrument's base timeframe; None where there is none."""
         self._decided = Decided(store)
         self._doubts = Doubts()
@@ -161,29 +156,27 @@ class Desk:
         """
         names = list(self.watched if names is None else names)
         keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
-        most = max((each.rulebook.history for each in self.watched.values()), default=0)
+        rulebooks = {id(each.rulebook): each.rulebook for each in self.watched.values()}
+        most = max((each.history for each in rulebooks.values()), default=0) + SINCE_CHECKPOINT
         stored = {found.key: found for found in self.store.bars.load(keys, most)}
-        anew = []
+        for name in names:
+            self.pipelines.pop(name, None)  # gives its rows back
+        pipelines, kept = {name: self._fresh(name) for name in names}, dict[str, Kept]()
         for name in names:
             base = stored.get(self._base(name))
-            pipeline = self._fresh(name)
-            bars = {
-                timeframe: stored[key].bars
-                for timeframe in self._timeframes(name)
-                if (key := SeriesKey(name, timeframe)) in stored
-            }
-            if base is None or not base.state:
-                anew.append(name)
-            else:
-                try:
-                    pipeline.restore(base.state, bars)
-                except ValueError:
-                    anew.append(name)
-                    pipeline = self._fresh(name)
-            self.pipelines[name] = pipeline
-            self.last[name] = base.bars.last() if base is not None and base.state else None
-        self._decided.begin({name: self.pipelines[name] for name in names})
-        return anew
+            if base is not None and base.state:
+                own = {timeframe: stored.get(SeriesKey(name, timeframe)) for timeframe in self._timeframes(name)}
+                bars = {timeframe: each.bars for timeframe, each in own.items() if each is not None}
+                kept[name] = Kept(base.state, base.checkpoint, bars)
+            self.last[name] = base.bars.last() if name in kept and base is not None else None
+        known = list(kept)
+        wrong = restore_pipelines([pipelines[name] for name in known], list(kept.values()))
+        for place in wrong:
+            pipelines[known[place]] = self._fresh(known[place])
+        self.pipelines |= pipelines
+        anew = {known[place] for place in wrong} | (pipelines.keys() - kept.keys())
+        self._decided.begin(pipelines)
+        return [name for name in names if name in anew]
 
     def _fresh(self, name: str) -> Pipeline:
         return fresh_pipeline(self.watched[name], self.account, self.pools)
@@ -197,8 +190,7 @@ class Desk:
 
     def since(self, name: str) -> int | None:
         """From which opening on to ask the feed: the last bar's, so that it is seen if it was restated."""
-        last = self.last[name]
-        return None if last is None else last.open_time
+        return self.last.open_of(name)
 
     def enough_from(self, name: str, now: int) -> int:
         """From which opening on there are bars enough at ``now`` for each timeframe of an instrument to be warm."""
@@ -206,8 +198,7 @@ class Desk:
 
     def last_close(self, name: str) -> int | None:
         """When the last bar of an instrument closed."""
-        last = self.last[name]
-        return None if last is None else last.close_time
+        return self.last.close_of(name)
 
     def cold(self, names: Iterable[str]) -> list[str]:
         """Name the series of these instruments that have too few bars yet for a setup to be reported."""
@@ -234,32 +225,39 @@ class Desk:
     def _take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         if len({arrival.instrument for arrival in arrivals}) < len(arrivals):
             raise ValueError("an instrument comes twice in one call")
-        names = [arrival.instrument for arrival in arrivals]
-        taken, work = Taken(), _Work(names)
+        places = {arrival.instrument: place for place, arrival in enumerate(arrivals)}
+        taken, work = Taken(), _Work(places)
         self._bring_back()
         try:
             self._decided.hand_on(self.pipelines)
-            fresh = [(each, self._checked(each, min(now, each.asked), taken, work)) for each in arrivals]
-            new = [(arrival, checked) for arrival, checked in fresh if checked is not None]
+            new, closely = self._usual(arrivals, now, taken, work)
+            fresh = [(each, self._checked(each, min(now, each.asked), taken, work)) for each in closely]
+            new += [(arrival, checked) for arrival, checked in fresh if checked is not None]
             pipelines = [self.pipelines[each.instrument] for each, _ in new]
             runs = run_together(pipelines, [checked.bars for _, checked in new])
             for (arrival, checked), run, pipeline in zip(new, runs, pipelines, strict=True):
                 self._collect(arrival.instrument, run, checked, min(now, arrival.asked), work)
                 taken.notes += pipeline.suspects(checked)
+            work.said.sort(key=lambda each: places[each[1].instrument])
             said = self.addressing.addressed(work.said, now)
             stale, missed = self.addressing.too_late(said, now)  # before it is kept: a store may fail to be read after
-            sent = work.sent if self.record else []
-            decided = self._decided.last
-            kept = self.store.commit(Batch(list(work.updates.values()), work.rewrites, said, sent, decided))
+            sent = (work.sent, [each.sent for each in work.together]) if self.record else ([], [])
+            updates = [each.updates for each in work.together]
+            batch = Batch(
+                list(work.updates.values()), work.rewrites, said, sent[0], self._decided.last, updates, sent[1]
+            )
+            kept = self.store.commit(batch)
         except BaseException:
-            self._adrift.update(names)
-            for name in names:
+            self._adrift.update(places)
+            for name in places:
                 self._told.pop(name, None)
                 self._doubts.forget(name)
             with suppress(StoreTroubleError):  # what went wrong first is told; the next call tries again
                 self._bring_back()
             raise
         self.last.update(work.last)
+        for each in work.together:
+            self.last.follow(each.rows, each.updates.bars)
         taken.restated = work.restated
         for event in kept:
             (taken.stale if event.id in stale else taken.events).append(event)
@@ -271,22 +269,46 @@ class Desk:
             self.load(sorted(self._adrift))
             self._adrift.clear()
 
+    def _usual(
+        self, arrivals: Sequence[Arrival], now: int, taken: Taken, work: _Work
+    ) -> tuple[list[tuple[Arrival, Checked]], list[Arrival]]:
+        """Take in usual answers together; gives those that have to be looked at closely.
+
+        First come new bars that need no look, but of which coarser ones may have to be made.
+        """
+        closely: list[Arrival] = []
+        groups: dict[tuple[object, ...], list[Arrival]] = {}
+        for each in arrivals:
+            guard, raw = self.pipelines[each.instrument].guard, each.raw
+            if self._looked_at_closely or raw.unreadable or not self.pipelines[each.instrument].goes_along:
+                closely.append(each)
+            else:
+                groups.setdefault((id(guard.timetable), raw.source, raw.stamp_kind), []).append(each)
+        new: list[tuple[Arrival, Checked]] = []
+        for group in groups.values():
+            together, single, rest = take_usual(group, self.pipelines, self.last, self._is_after_its_end, now)
+            closely += rest
+            new += single
+            taken.bars += len(together.updates.bars) + sum(len(checked.bars) for _, checked in single)
+            taken.notes += together.notes
+            work.said += together.said
+            work.together.append(together)
+            for name in self._told.keys() & together.names if self._told else ():
+                del self._told[name]
+        return new, closely
+
     def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Checked | None:
         """Give what the guard makes of the new bars; None where the series was run again with them."""
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
         last, restated = self.last[name], NONE
-        usual = usual_rows(arrival.raw, last, pipeline.guard.timetable, now)
-        if usual is not None:
-            raw, fresh = usual
-        else:
-            raw = closed_rows(arrival.raw, pipeline.guard.timetable, now)
-            seen, fresh = known_and_new(in_order(raw), pipeline.guard.timetable, last)
-            if last is not None and len(seen):
-                bars = Guard(pipeline.guard.timetable).check(seen).bars
-                reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
-                restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
-                if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
-                    fresh = fresh[:0]  # nothing in this answer says that its times are right
+        raw = closed_rows(arrival.rows, pipeline.guard.timetable, now)
+        seen, fresh = known_and_new(in_order(raw), pipeline.guard.timetable, last)
+        if last is not None and len(seen):
+            bars = Guard(pipeline.guard.timetable).check(seen).bars
+            reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
+            restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
+            if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
+                fresh = fresh[:0]  # nothing in this answer says that its times are right
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
         self._note(name, checked, taken)
@@ -343,11 +365,16 @@ class Desk:
         if not kept and not checked.counts["bad tick"]:  # of one that was left out the next row is judged by it
             return
         work.said += [(event, SeriesKey(name, lane.timeframe.name)) for event, lane in run.said]
-        state = pipeline.snapshot()
+        state, last = pipeline.snapshot(), self.last[name]
+        due = last is None or (
+            len(bars) > 0
+            and is_due(pipeline.base.nanoseconds, pipeline.turn, last.close_time, int(bars.close_time[-1])) > 0
+        )
+        checkpoint = pipeline.checkpoint() if due else b""
         kept.setdefault(base, [])
         for key, parts in kept.items():
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
-            work.updates[key] = SeriesUpdate(key, joined, state if key == base else b"")
+            work.updates[key] = SeriesUpdate(key, joined, *((state, checkpoint) if key == base else (b"",)))
 
     def _recent(self, name: str, work: _Work) -> Bars:
         """Give the last stored bars of an instrument, read together with those that come after it in the call.
@@ -355,8 +382,8 @@ class Desk:
         The store has to unpack the bars of many series for those of one, and where answers overlap, all are asked for.
         """
         if name not in work.recent:
-            at = work.names.index(name)
-            keys = [self._base(each) for each in work.names[at : at + READ_TOGETHER]]
+            at = work.places[name]
+            keys = [self._base(each) for each in list(work.places)[at : at + READ_TOGETHER]]
             found = self.store.bars.load(keys, RECENT)
             # Copies, so that the few bars kept do not keep all others.
             work.recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in found}

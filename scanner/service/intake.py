@@ -25,8 +25,9 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.ports import Feed
     from scanner.service.asks import Ask
-    from scanner.service.desk import Arrival, Taken
+    from scanner.service.desk import Taken
     from scanner.service.lateness import Lateness
+    from scanner.service.together.arrival import Arrival
 
 LONGEST_PAUSE = 600.0
 """Seconds between two times of asking for a bar that is not there, at the most."""

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
 
     from scanner.clocks import Clock
     from scanner.service.delivery import Delivery
-    from scanner.service.desk import Arrival, Desk
+    from scanner.service.desk import Desk
     from scanner.service.telling import Telling
+    from scanner.service.together.arrival import Arrival
 
 MOST_HALVINGS = 64
 """Times that one batch is halved; what still fails then is left for later. One defect in 10,000 rows needs 14."""

@@ -27,7 +27,7 @@ TOGETHER = 64
 LAST_BARS = 16
 """Bars that are read of a series that is not on the list any more."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
-FIXED = ("station", "feeds", "sinks", "quiet", "ceiling")
+FIXED = ("station", "feeds", "sinks", "quiet", "ceiling", "page")
 """Parts of the settings that are only read at the start."""
 
 
@@ -47,7 +47,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
 
     StoreTroubleError where the store cannot be read or written: then the desk is as before.
     """
-    before = desk.watched, desk.account, dict(desk.pipelines), dict(desk.last)
+    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy()
     new = {each.instrument.symbol: each for each in watched}
     changed = [
         name
@@ -114,7 +114,7 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
                 said += [
                     (each, SeriesKey(name, lane.timeframe.name)) for each in _retold(desk, name, lane, events, own)
                 ]
-            updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot()))
+            updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot(), pipeline.checkpoint()))
             desk.last[name] = bars.last()
             revived.append(name)
     desk.store.commit(Batch(updates, rewrites, desk.addressing.addressed(said, desk.store.clock())))

@@ -109,10 +109,11 @@ def run_again(
         news += [event for event in found if event.facts.ahead and event.time >= heard and event.id not in known]
         news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, heard, whole, route)
         rerun.said += [(event, key) for event in news]
-    state = pipeline.snapshot()
+    state = pipeline.snapshot(), pipeline.checkpoint()
     for timeframe, own in rewritten.items():
         end = own[int(np.searchsorted(own.close_time, since)) :]
-        rerun.rewrites.append(Rewrite(SeriesKey(name, timeframe), since, end, state if timeframe == base else b""))
+        kept = state if timeframe == base else (b"", b"")
+        rerun.rewrites.append(Rewrite(SeriesKey(name, timeframe), since, end, *kept))
     return rerun
 
 

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
-from scanner.market.sessions import Timetable
-from scanner.pipeline import counts_in
+from scanner.pipeline import counts_in, timetable_of
 from scanner.present.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
 from scanner.service.configuration.hazards import hazards
 from scanner.service.configuration.outside import prepare
@@ -45,17 +44,15 @@ class Facts:
 def facts(store: Store, watched: Sequence[Watched]) -> Facts:
     """Read what a store knows; StoreTroubleError where it cannot be read."""
     by_base = {SeriesKey(each.instrument.symbol, each.base.name): each for each in watched}
-    last = {key: close for each in watched for key in _keys(each) if (close := store.bars.last_close(key)) is not None}
+    listed = {key for each in watched for key in _keys(each)}
+    last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
-    for stored in store.bars.load(by_base, 1):
-        each = by_base[stored.key]
-        if stored.state:
-            # The state is as old as the bars that it was read with: those of the running station may be newer by now.
-            last[stored.key] = int(stored.bars.close_time[-1])
-            names = [timeframe.name for timeframe in each.timeframes]
-            seen |= zip(
-                (SeriesKey(stored.key.instrument, name) for name in names), counts_in(stored.state), strict=False
-            )
+    for key, close, state in store.bars.states():
+        if key in listed and close is not None:
+            last[key] = close
+        if key in by_base and state:
+            series = (SeriesKey(key.instrument, timeframe.name) for timeframe in by_base[key].timeframes)
+            seen |= zip(series, counts_in(state), strict=False)
     return Facts(last, seen, store.outbox.counts())
 
 
@@ -77,14 +74,15 @@ def status(
     *,
     played: bool = False,
     mistake: str = "",
+    watched: Sequence[Watched] = (),
 ) -> Status:
     """Say how a station stands at ``now`` (nanoseconds since 1970 UTC).
 
     ``patience`` is that of each feed, in seconds. ``holder`` runs the station, None where nobody does. What is
     ``played`` from a recording is judged by the close of its last bar. ``mistake`` is why a configuration that has
-    changed is not taken, empty where it could be.
+    changed is not taken, empty where it could be. ``watched`` is the list of the settings, where it is resolved.
     """
-    watched, read = settings.watched(), ListRead.of(holder)
+    watched, read = watched or settings.watched(), ListRead.of(holder)
     if played:
         now = max(known.last.values(), default=now)
     lags = _AllLags(now)
@@ -93,11 +91,12 @@ def status(
         for each in watched
         for timeframe in each.timeframes
     ]
+    made = {(each.instrument, each.timeframe): each for each in series}
     bases: dict[str, list[SeriesStatus]] = {name: [] for name in settings.feeds}
     waited: dict[str, int] = dict.fromkeys(settings.feeds, 0)
     for each in watched:
         of_base = lags.of(each.calendar, each.base)
-        base = _series(each, each.base, known, of_base)
+        base = made.get((each.instrument.symbol, each.base.name)) or _series(each, each.base, known, of_base)
         bases.setdefault(each.feed, []).append(base)
         wait = base.lag or 0
         if base.last_close is None and holder is not None:
@@ -125,7 +124,7 @@ def _old(settings: Settings, read: ListRead | None, mistake: str) -> OldList | N
 
 
 class _AllLags:
-    """The lags of each calendar and timeframe, made once, since a timetable takes a while to be made."""
+    """The lags of each calendar and timeframe, made once."""
 
     def __init__(self, now: int) -> None:
         self._now = now
@@ -134,7 +133,7 @@ class _AllLags:
     def of(self, calendar: Calendar, timeframe: Timeframe) -> Lags:
         key = calendar.name, calendar.tz, timeframe.name
         if key not in self._made:
-            self._made[key] = Lags(Timetable(calendar, timeframe), self._now)
+            self._made[key] = Lags(timetable_of(calendar, timeframe), self._now)
         return self._made[key]
 
 

@@ -1,1 +1,1 @@
-"""Studies: what the rules did on recorded bars, beside what chance did on the same bars."""
+"""Studies: the results of the rules on recorded bars, compared with chance on the same bars."""

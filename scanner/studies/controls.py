@@ -27,10 +27,10 @@ FRESH = 10
 """Bars for which a cross of the MACD line counts as fresh."""
 
 LONG_FRESH, SHORT_FRESH, ABOVE_SLOW, BELOW_SLOW, ABOVE_FAST, BELOW_FAST, CAN_BE_DRAWN = (1 << bit for bit in range(7))
-"""Marks of a bar, a bit each; equal to an average is neither above nor below it. One that was held has none."""
+"""Marks of a bar, a bit each; equal to an average is neither above nor below it. A bar on hold has none."""
 
 AMONG = {"chance": 1, "chance_cross": 5}
-"""How many bars are looked at for each that is wanted. About one in five has a fresh cross and the right side."""
+"""Bars examined for each bar needed. About one in five has a fresh cross and the right side."""
 
 MOST, FEWER, FEWEST = 20, 10, 4
 MANY_SERIES, VERY_MANY_SERIES = 200, 1_000
@@ -38,15 +38,15 @@ MOST_OF_A_SERIES = 2_000
 
 
 def draws_for(series: int) -> int:
-    """Say how many bars are drawn at most for each setup and source, in a study of so many series.
+    """Give the most bars to draw for each setup and source, by the number of series in a study.
 
-    20; 10 where there are more than 200 series, and 4 where there are more than 1,000.
+    20; 10 for more than 200 series, and 4 for more than 1,000.
     """
     return MOST if series <= MANY_SERIES else FEWER if series <= VERY_MANY_SERIES else FEWEST
 
 
 def for_each_setup(draws: int, setups: int) -> int:
-    """Say how many bars are drawn for each of the setups of a series: ``draws``, but in all no more than 2,000.
+    """Give the bars to draw for each setup of a series: ``draws``, but no more than 2,000 in all.
 
     There is at least one for each.
     """
@@ -55,9 +55,9 @@ def for_each_setup(draws: int, setups: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """A setup that controls are wanted for: its risk as planned, and how far its spoiler lies from its close, in ATR.
+    """A setup that needs controls: its planned risk, and the distance of its spoiler from its close, in ATR.
 
-    ``found`` is what was followed; ``spoiler_atr`` is None where no price spoils it.
+    ``found`` is what was followed; ``spoiler_atr`` is None if no price spoils it.
     """
 
     found: Found
@@ -95,11 +95,11 @@ def marks_of(series: Series, first: int, stop: int) -> NDArray[np.uint8]:
 def draw(
     setups: Sequence[Wanted], times: NDArray[np.int64], marks: NDArray[np.uint8], style: str, each: int, seed: str
 ) -> Iterator[Drawn]:
-    """Draw ``each`` different bars for each setup and source, on average or less.
+    """Draw ``each`` different bars for each setup and source, on average or fewer.
 
-    ``times`` (closes) and ``marks`` are of all bars of the series from the first on that can be warm. Numbers of bars
-    are drawn first, by the seed, the setup and how many bars there are; then those that fit are kept. So no bar is
-    drawn because of what a later one does. For an average entry only bars on the near side of the fast average fit.
+    ``times`` (closes) and ``marks`` are of all bars of the series from the first that can be warm. Numbers of bars are
+    drawn first, by the seed, the setup and the number of bars; then those that fit are kept. So no bar is drawn because
+    of a later one. For an average entry only bars on the near side of the fast average fit.
     """
     for setup in setups:
         sign, ride = setup.found.sign, setup.found.ride
@@ -122,10 +122,10 @@ def draw(
 
 
 def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
-    """Plan a control at a bar of the series' window, as a setup there would be; None where it leaves no risk.
+    """Plan a control at a bar of the series' window, as for a setup there; None if it leaves no risk.
 
-    A break entry has to beat the bar's own extreme. The stop lies on the step at which the risk in ATR is nearest to
-    the setup's. What spoils the setup before its entry spoils the control: as many bars or closes, the same average, a
+    A break entry must beat the bar's own extreme. The stop lies on the step at which the risk in ATR is nearest to the
+    setup's. The control is spoiled before its entry as the setup is: by as many bars or closes, the same average, a
     price as far from the close in ATR.
     """
     series, instrument, rules, setup = engine.series, engine.instrument, engine.rulebook.rules, drawn.setup.found
@@ -170,5 +170,5 @@ def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
 
 
 def _decimal(price: float) -> Decimal:
-    """Give the decimal that a price was written as."""
+    """Give the decimal as which a price was written."""
     return Decimal(repr(float(price)))

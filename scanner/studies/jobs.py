@@ -1,4 +1,4 @@
-"""The jobs of a study: one an instrument, each a plain value that any process can do, and a part that comes of it."""
+"""The jobs of a study: one per instrument, each a plain value that any process can do, with a part as its result."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ CHUNK = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """The bars of one instrument: in ``files`` that hold nothing else, or ``rows`` that were read already.
+    """The bars of one instrument: in ``files`` that hold nothing else, or as ``rows`` read already.
 
-    ``key`` is made of all that the part that comes of it depends on.
+    ``key`` is made of everything that its part depends on.
     """
 
     instrument: str
@@ -43,7 +43,7 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What came of a job: a part as bytes, empty where the bars cannot be studied; ``trouble`` says why, if so."""
+    """The result of a job: a part as bytes, empty if the bars cannot be studied; then ``trouble`` says why."""
 
     key: str
     instrument: str
@@ -59,7 +59,7 @@ class _Given:
 
 
 def do(job: Job) -> Done:
-    """Read, guard and study the bars of one instrument. What cannot be read is a sentence, and raises nothing."""
+    """Read, guard and study the bars of one instrument. An unreadable file gives a sentence, not an exception."""
     try:
         recording: Recording = _Given(
             job.instrument, job.files[0] if job.files else Path(job.instrument), iter(job.rows)
@@ -92,7 +92,7 @@ def _guarded(inputs: Inputs, chunks: Iterator[RawBars], tally: Tally) -> Iterato
 
 @dataclass(frozen=True, slots=True)
 class Files:
-    """What there is to study: files by the only instrument that they hold, those with several, and troubles."""
+    """The inputs of a study: files with a single instrument, by instrument, files with several, and troubles."""
 
     alone: dict[str, tuple[Path, ...]]
     shared: tuple[Path, ...]
@@ -105,7 +105,7 @@ class Files:
 
 
 def look_at(paths: Sequence[Path], reading: Reading) -> Files:
-    """Find out which files hold which instruments. A file that cannot be read is a trouble and ends nothing."""
+    """Find out which files hold which instruments. An unreadable file is a trouble and does not stop the study."""
     alone: dict[str, list[Path]] = {}
     shared: list[Path] = []
     troubles: list[str] = []
@@ -120,9 +120,9 @@ def look_at(paths: Sequence[Path], reading: Reading) -> Files:
 
 
 def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -> Iterator[Job]:
-    """Give the jobs. Files with several instruments are read here, since their rows have to be parted.
+    """Give the jobs. Files with several instruments are read here, since their rows must be separated.
 
-    An instrument that such a file has and that has a file of its own as well is one series of both.
+    An instrument in such a file that also has a file of its own is one series of both.
     """
     rules = _told(reading, asked)
     parted: dict[str, list[Path]] = {}
@@ -148,7 +148,7 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
 
 
 def jobs_of_frames(found: Sequence[Recording], reading: Reading, asked: Asked, troubles: list[str]) -> Iterator[Job]:
-    """Give the jobs for tables in memory, an instrument each; only its own table goes with a job."""
+    """Give the jobs for tables in memory, one per instrument; each job gets only its own table."""
     rules, frames = _told(reading, asked), reading.frames or {}
     for recording in found:
         try:
@@ -166,12 +166,12 @@ def jobs_of_frames(found: Sequence[Recording], reading: Reading, asked: Asked, t
 
 
 def settings_mark(reading: Reading) -> str:
-    """Mark the rules that bars are judged and followed by, whatever the files."""
+    """Mark the rules for judging and following, independent of the files."""
     return sha256(_rules_told(reading).encode()).hexdigest()[:32]
 
 
 def marked(path: Path) -> StudyFile:
-    """Give a file's name, its size and the SHA-256 of what is in it."""
+    """Give a file's name, its size and the SHA-256 of its content."""
     found, size = sha256(), 0
     with path.open("rb") as stream:
         while part := stream.read(CHUNK):
@@ -190,7 +190,7 @@ def _rules_told(reading: Reading) -> str:
 
 
 def _told(reading: Reading, asked: Asked) -> str:
-    """Tell all that a part depends on besides its files."""
+    """Give everything that a part depends on apart from its files."""
     known = reading.settings
     told = (
         _program(),
@@ -211,7 +211,7 @@ def _key(instrument: str, files: Sequence[Path], rules: str) -> str:
 
 @cache
 def _program() -> str:
-    """Mark the program itself: parts that another state of it made are made again."""
+    """Mark the program itself: parts made by another version of it are made again."""
     state = sha256()
     for path in sorted(HOUSE.rglob("*.py")):
         state.update(path.read_bytes())

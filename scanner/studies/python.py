@@ -49,13 +49,13 @@ def study(
     cluster: str = "",
     seed: int = 0,
 ) -> Study:
-    """Study what setups came to on recorded bars; gives the tables ``trades`` and ``members`` as DataFrames.
+    """Study the results of setups on recorded bars; return the tables ``trades`` and ``members`` as DataFrames.
 
     ``bars`` are files or folders, or tables such as ``scanner.find_setups`` takes: one, or several by instrument. Times
-    are those of the opening, in UTC where they name no zone. ``config``, ``calendar``, ``timeframe`` and ``step`` are
-    as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can go on),
+    are those of the opening, in UTC if they name no zone. ``config``, ``calendar``, ``timeframe`` and ``step`` are
+    as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can resume),
     ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. A study of files is noted in
-    the ledger of looks beside them; a warning says where that could not be. More than one process needs the
+    the ledger of looks beside them; a warning says if that failed. More than one process needs the
     usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence what cannot be read.
 
     >>> days = pd.date_range("2024-01-01", periods=300)
@@ -100,8 +100,8 @@ def collect(
 ) -> Study:
     """Study bars in memory, by instrument, in this process: closed bars of one timeframe, without faults, oldest first.
 
-    ``step`` is the price step, guessed from the first bars of each instrument where it is not given; ``costs`` are
-    those of a trade. ``asked`` says whether variants and controls are wanted, and the seed of what is drawn.
+    ``step`` is the price step, by default estimated from the first bars of each instrument; ``costs`` are those of a
+    trade. ``asked`` says whether to add variants and controls, and gives the seed of the draws.
     """
     asked, book, of_bars = asked or Asked(), rulebook or Rulebook(), Timeframe.named(timeframe)
     parts = []

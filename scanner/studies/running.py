@@ -1,4 +1,4 @@
-"""A study of files: all its jobs on all cores or on a cluster, with what was done kept, so that it can go on later."""
+"""A study of files: its jobs on all cores or on a cluster, with finished parts kept, so that it can resume later."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ PARTS = "parts"
 """The folder of parts in the folder of a study."""
 
 AHEAD = 3
-"""Jobs a worker that are handed out at a time: their rows are in memory."""
+"""Jobs per worker that are handed out at a time: their rows are in memory."""
 
 
 PATIENCE = 10
-"""Seconds that a scheduler is waited for."""
+"""Seconds to wait for a scheduler."""
 
 
 class StudyError(Exception):
@@ -51,11 +51,11 @@ class StudyStoppedError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class How:
-    """Where a study keeps its parts, None for nowhere; on how many processes or on which cluster it works."""
+    """Where a study keeps its parts, None for nowhere, and its number of processes or its cluster."""
 
     folder: Path | None = None
     workers: int = 0
-    """0 for as many as there are cores."""
+    """0 means one per core."""
     cluster: str = ""
 
 
@@ -66,9 +66,9 @@ def study_files(
     how: How,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Study, list[str]]:
-    """Study files and folders of bars; gives the study, and what could not be read, a sentence each.
+    """Study files and folders of bars; return the study, and a sentence for each file that could not be read.
 
-    ``on_progress`` is told how many instruments are done, and of how many. StudyError where nothing can be read;
+    ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read;
     StudyStoppedError at Ctrl-C, with what is kept.
     """
     files = look_at(paths, reading)
@@ -96,7 +96,7 @@ def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[
 def _gathered(
     jobs: Iterator[Job], total: int, troubles: list[str], how: How, on_progress: Callable[[int, int], None] | None
 ) -> Gathered:
-    """Do all jobs and gather their parts; what cannot be read is added to the troubles."""
+    """Do all jobs and gather their parts; unreadable files are added to the troubles."""
     gathered = Gathered()
     try:
         for number, done in enumerate(_all(jobs, how), 1):
@@ -108,7 +108,7 @@ def _gathered(
                 on_progress(number, max(total, number))
     except KeyboardInterrupt:
         where = "nothing is kept of it" if how.folder is None else f"what was done is kept in {how.folder / PARTS}"
-        again = "" if how.folder is None else "; the same command goes on from there"
+        again = "" if how.folder is None else "; run the same command to resume"
         raise StudyStoppedError(f"stopped after {gathered.parts:,} instruments; {where}{again}") from None
     if not gathered.parts:
         raise StudyError(
@@ -118,7 +118,7 @@ def _gathered(
 
 
 def _all(jobs: Iterable[Job], how: How) -> Iterator[Done]:
-    """Do all jobs, and give what comes of them as it comes; a part that is kept already is not made again."""
+    """Do all jobs, and give their results as they come; a part that is kept already is not made again."""
     folder = None if how.folder is None else how.folder / PARTS
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
@@ -163,13 +163,13 @@ def _done(jobs: Iterator[Job], how: How) -> Iterator[Done]:
 
 @contextmanager
 def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
-    """Give what jobs can be handed to, and how many hands it has."""
+    """Give the executor of the jobs, and its number of workers."""
     if not how.cluster:
-        with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_leave_stopping_to_others) as executor:
+        with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_ignore_interrupt) as executor:
             yield executor, workers
         return
     try:
-        from distributed import Client  # noqa: PLC0415 - an extra that few need
+        from distributed import Client  # noqa: PLC0415 - an optional extra
     except ImportError:
         raise StudyError("--cluster needs the library dask: install closewatch with its extra `cluster`") from None
     try:
@@ -184,13 +184,13 @@ def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
         yield client.get_executor(pure=False), hands
 
 
-def _leave_stopping_to_others() -> None:
-    """Let Ctrl-C end the process that was started by the user, which then ends the others."""
+def _ignore_interrupt() -> None:
+    """Let Ctrl-C end the process that the user started, which then ends the others."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _kept(job: Job, folder: Path | None) -> Done | None:
-    """Give what was kept of a job, None where there is nothing or nothing sound."""
+    """Give what was kept of a job, None if there is nothing, or it is damaged."""
     if folder is None:
         return None
     try:
@@ -202,7 +202,7 @@ def _kept(job: Job, folder: Path | None) -> Done | None:
 
 
 def _keep(path: Path, content: bytes) -> None:
-    """Write a part that is there as a whole or not at all."""
+    """Write a part whole or not at all."""
     part = path.with_suffix(f".{os.getpid()}.part")
     try:
         part.write_bytes(content)

@@ -11,12 +11,12 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 Source = Literal["setup", "chance", "chance_cross"]
-"""Found by the rules; a random bar of the same series and side with R equal in ATR; one with a fresh cross on the same
-side of the slow average."""
+"""Found by the rules; a random bar of the same series and side with the same R in ATR; one with a fresh cross on the
+same side of the slow average."""
 SOURCES: tuple[Source, ...] = ("setup", "chance", "chance_cross")
 VERDICTS = ("holds", "fails", "unknown")
 AROUND = "around_"
-"""What the name of the column of a surrounding begins with."""
+"""The prefix of the columns of surroundings."""
 
 TIME = "datetime64[ns, UTC]"
 TRADES: Mapping[str, str] = {
@@ -59,17 +59,16 @@ TRADES: Mapping[str, str] = {
     "gapped_stop": "bool",
     "both_in_one_bar": "bool",
 }
-"""Columns and types of the table of trades; besides, one column AROUND + name for each surrounding.
+"""Columns and types of the table of trades; there is also one column AROUND + name for each surrounding.
 
-A row is a story, of a setup or of what it is compared with. ``of`` is the id of the setup that a control stands beside;
-``found`` is False for what only a variant of the rules finds. ``month`` is 12 · year + month − 1 of ``found_at`` in
-UTC. Prices are NaN, and times NaT, where there are none; ``net_r`` is NaN where nothing was closed, and only the rest
-count in figures of R.
+A row is a story, of a setup or of a control. ``of`` is the id of the setup of a control; ``found`` is False for a setup
+that only a variant of the rules finds. ``month`` is 12 · year + month − 1 of ``found_at`` in UTC. Missing prices are
+NaN, and missing times NaT; ``net_r`` is NaN if nothing was closed, and only the rest count in figures of R.
 """
 MEMBERS: Mapping[str, str] = {"variant": "str", "id": "str"}
-"""Columns and types of the table that says which rows of the trades each variant has."""
+"""Columns and types of the table of the rows of trades that each variant has."""
 ORDER = ["instrument", "timeframe", "found_at", "setup", "direction", "source", "id"]
-"""What trades are sorted by before anything is computed, so that the order of parts changes nothing."""
+"""The order of trades before anything is computed, so that the order of parts changes nothing."""
 
 
 def empty(columns: Mapping[str, str] = TRADES) -> pd.DataFrame:
@@ -83,9 +82,9 @@ def checked(trades: pd.DataFrame) -> pd.DataFrame:
         raise ValueError(f"the table of trades has no column {', '.join(missing)}")
     extra = [name for name in trades.columns if name not in TRADES]
     if odd := [name for name in extra if not name.startswith(AROUND)]:
-        raise ValueError(f"the table of trades has a column that nothing reads: {', '.join(odd)}")
+        raise ValueError(f"the table of trades has an unknown column: {', '.join(odd)}")
     if unknown := set(trades["source"].astype("str")) - set(SOURCES):
-        raise ValueError(f"the table of trades has a source that is unknown: {', '.join(sorted(unknown))}")
+        raise ValueError(f"the table of trades has an unknown source: {', '.join(sorted(unknown))}")
     if trades["id"].duplicated().any():
         twice = trades["id"][trades["id"].duplicated()].iloc[0]
         raise ValueError(f"the table of trades has the id {twice} twice")
@@ -104,7 +103,7 @@ def _typed(table: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """The rules with one thing changed; ``what`` is the rule, surrounding or number, ``value`` the number it has."""
+    """The rules with one thing changed; ``what`` is the rule, surrounding or setting, ``value`` its value."""
 
     name: str
     kind: Literal["as_is", "rule_off", "surrounding_off", "moved"]
@@ -114,7 +113,7 @@ class Variant:
 
 @dataclass(frozen=True, slots=True)
 class StudyFile:
-    """A file that bars were read from, its size in bytes and the SHA-256 of what is in it."""
+    """A file from which bars were read, its size in bytes and the SHA-256 of its content."""
 
     name: str
     size: int
@@ -123,12 +122,12 @@ class StudyFile:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """What was found in some bars.
+    """The setups found in some bars.
 
-    ``trades`` and ``members`` are tables of the columns TRADES and MEMBERS. ``bars`` and ``series`` count what was
-    read. ``first`` and ``last`` are the first opening and the last close, in nanoseconds since 1970 UTC.
-    ``settings_mark`` marks the rules that were used, ``costs_known`` is the share of the setups whose real costs were
-    known, ``seed`` what random draws begin with.
+    ``trades`` and ``members`` are tables of the columns TRADES and MEMBERS. ``bars`` and ``series`` count the input.
+    ``first`` and ``last`` are the first opening and the last close, in nanoseconds since 1970 UTC. ``settings_mark``
+    marks the rules that were used, ``costs_known`` is the share of the setups with known real costs, ``seed`` the seed
+    of the random draws.
     """
 
     trades: pd.DataFrame

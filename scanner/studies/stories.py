@@ -1,4 +1,4 @@
-"""Stories as rows of the table of trades, and the follower that hears only how they end."""
+"""Stories as rows of the table of trades, and the follower that reports only how they end."""
 
 from __future__ import annotations
 
@@ -22,20 +22,20 @@ if TYPE_CHECKING:
     from scanner.judgement import Weighed
 
 Row = dict[str, Any]
-"""A row of the table of trades, by column; times are nanoseconds since 1970 UTC, None where there are none."""
+"""A row of the table of trades, by column; times are nanoseconds since 1970 UTC, None if there are none."""
 
 NO_COST_GIVEN = 0.05
-"""What a trade costs in R where no costs are given."""
+"""The cost of a trade in R if no costs are given."""
 
 MONTHS = 12
 UNKNOWN = dict.fromkeys((AROUND + name for name in NAMES), "unknown")
 
 
 class Ends(Follower):
-    """A follower that gives ``came`` what stories come to when they end; what else there is to tell takes no time."""
+    """A follower that passes the outcomes of stories to ``came``; other news takes no time."""
 
     telling = steps.SWING | steps.TO_ENTRY | steps.ENDED
-    """Stops are raised in exact decimals, and what has ended is taken out."""
+    """Stops are raised in exact decimals, and ended stories are removed."""
     came: Callable[[Outcome], None]
 
     def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
@@ -46,7 +46,7 @@ class Ends(Follower):
 
 
 def told_of(found: Weighed) -> Row:
-    """Give what a row says of a setup itself."""
+    """Give the columns of a row about the setup itself."""
     if found.facts is None:
         raise AssertionError("only a warm series has setups to study")
     return {
@@ -75,9 +75,9 @@ def when(found_at: int) -> Row:
 
 
 def what_came(now: Outcome, atr: float) -> Row:
-    """Give the columns that say what came of a story; ``atr`` is that of the setup's last bar.
+    """Give the columns of a story's outcome; ``atr`` is that of the setup's last bar.
 
-    R is in the risk of the fill, exactly as the prices have it, and rounded once, to the nearest float.
+    R is in the risk of the fill, exact from the prices, and rounded once, to the nearest float.
     """
     row: Row = {
         "state": now.state,

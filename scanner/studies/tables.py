@@ -1,4 +1,4 @@
-"""From what was collected of each instrument to the tables of a study, whatever the order it came in."""
+"""From the collected parts of instruments to the tables of a study, whatever their order."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ COLUMNS = (*TRADES, *(AROUND + name for name in NAMES))
 FLOATS = tuple(name for name, kind in TRADES.items() if kind == "float64")
 TIMES = tuple(name for name, kind in TRADES.items() if kind == TIME)
 AT_ONCE = 10_000
-"""Rows that are made a table of together."""
+"""Rows turned into a table at a time."""
 
 
 @dataclass(slots=True)
 class Part:
-    """What a study has of one instrument, as plain values: ``columns`` are those of the trades."""
+    """The part of a study on one instrument, as plain values: ``columns`` are those of the trades."""
 
     instrument: str
     timeframes: list[str]
@@ -42,7 +42,7 @@ class Part:
 
     @classmethod
     def of(cls, collected: Collected) -> Part:
-        """Put what was collected into columns."""
+        """Put collected rows into columns."""
         rows = collected.rows
         return cls(
             collected.instrument,
@@ -58,12 +58,12 @@ class Part:
         )
 
     def to_bytes(self) -> bytes:
-        """Give it as JSON; numbers come back as they are, NaN as null."""
+        """Give it as JSON; numbers are restored exactly, NaN is null."""
         return orjson.dumps(self)  # a dataclass is written field by field
 
     @classmethod
     def from_bytes(cls, content: bytes) -> Part:
-        """Read it back; ValueError where that is something else."""
+        """Read it back; ValueError for anything else."""
         try:
             told = orjson.loads(content)
             return cls(**told | {"variants": [Variant(**each) for each in told["variants"]]})
@@ -73,14 +73,14 @@ class Part:
 
 @dataclass(slots=True)
 class Gathered:
-    """The parts of a study so far, as tables: as Python objects they take ten times the room. Their order is open."""
+    """The parts of a study so far, in any order, as tables, since Python objects take ten times the memory."""
 
     parts: int = 0
     trades: list[pd.DataFrame] = field(default_factory=list)
     members: dict[str, list[str]] = field(default_factory=dict)
     """The ids of the rows of each variant, by its name."""
     variants: dict[tuple[Variant, ...], str] = field(default_factory=dict)
-    """Those that were looked at, each with the first instrument by name of which they were."""
+    """The variants examined, each with its first instrument by name."""
     replanned: set[str] = field(default_factory=set)
     bars: int = 0
     series: list[tuple[str, str]] = field(default_factory=list)
@@ -90,7 +90,7 @@ class Gathered:
     _rows: int = 0
 
     def add(self, part: Part) -> None:
-        """Take a part in."""
+        """Add a part."""
         self.parts += 1
         self.bars += part.bars
         self.series += [(part.instrument, timeframe) for timeframe in part.timeframes if part.bars]
@@ -120,7 +120,7 @@ class Gathered:
                     own[number].append(name)
 
     def study(self, files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
-        """Give the study of all parts; ``files`` is what they were read from."""
+        """Give the study of all parts; ``files`` are those they were read from."""
         self._settle()
         trades = checked(pd.concat(self.trades, ignore_index=True)) if self.trades else empty()
         members = {name: sorted(ids) for name, ids in sorted(self.members.items())}
@@ -152,13 +152,13 @@ class Gathered:
         for variants in sorted(self.variants, key=lambda variants: self.variants[variants]):
             for variant in variants:
                 if known.setdefault(variant.name, variant).value != variant.value:
-                    # Groups of instruments may begin with different numbers.
+                    # Groups of instruments may start from different settings.
                     known[variant.name] = Variant(variant.name, variant.kind, variant.what, None)
         return list(known.values())
 
 
 def tables(parts: Iterable[Part], files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
-    """Give the study that parts make up; their order changes nothing."""
+    """Give the study made of parts; their order changes nothing."""
     gathered = Gathered()
     for part in parts:
         gathered.add(part)
@@ -166,7 +166,7 @@ def tables(parts: Iterable[Part], files: Sequence[StudyFile], settings_mark: str
 
 
 def _telling(variants: Sequence[Variant], members: Mapping[str, list[str]]) -> list[Variant]:
-    """Leave out moved numbers that change no trade at all: they are the rules as they are, and no second look."""
+    """Leave out changed settings that change no trade: they equal the rules as they are, and are not a second look."""
     as_is = next((members.get(each.name) for each in variants if each.kind == "as_is"), None)
     return [each for each in variants if each.kind != "moved" or members.get(each.name) != as_is]
 
@@ -179,7 +179,7 @@ def _table(members: Mapping[str, list[str]]) -> pd.DataFrame:
 
 
 def _typed(columns: dict[str, list[Any]]) -> pd.DataFrame:
-    """Make a table of the trades of columns of plain values."""
+    """Make a table of trades from columns of plain values."""
     made: dict[str, Any] = dict(columns)
     for name in FLOATS:
         made[name] = np.array(made[name], dtype=np.float64)  # None is NaN

@@ -1,4 +1,4 @@
-"""The rules with one thing changed: each rule left out, each surrounding, each number moved a little."""
+"""The rules with one thing changed: each rule left out, each surrounding switched, each setting changed a little."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ if TYPE_CHECKING:
 M = TypeVar("M", bound=BaseModel)
 
 FACTORS = (0.8, 1.25)
-"""A number is moved to these multiples of itself, one that counts bars by one at least; a 0 stays where it is."""
+"""A setting is multiplied by these factors, one that counts bars changed by at least one; a 0 is not changed."""
 
 PLACE, REACH = "place", "reach"
-"""Rules that a setup has besides its own where it needs a place."""
+"""Rules of a setup, in addition to its own, if it needs a place."""
 
 OF_PLACES = (
     "place_tolerance",
@@ -44,7 +44,7 @@ OF_PLACES = (
     "level_away",
     "turn_depth",
 )
-"""Thresholds of the strict reading of places. Lengths are not moved: other averages are other indicators."""
+"""Thresholds of the strict reading of places. Lengths are not changed: other averages are other indicators."""
 
 OF_PLAIN_PLACES = ("plain_tolerance", "plain_turn_depth")
 
@@ -58,18 +58,18 @@ OF_SURROUNDINGS: dict[Surrounding, tuple[str, ...]] = {
     "gap": ("pause_gap",),
     "risk_size": ("max_risk",),
 }
-"""Thresholds of each surrounding; they are moved where it is required, since otherwise nothing hangs on them."""
+"""Thresholds of each surrounding; they are changed only if it is required, since otherwise nothing depends on them."""
 
 
 @dataclass(slots=True)
 class Changes:
-    """The variants of a rulebook, and by their numbers among ``variants`` what each of them changes.
+    """The variants of a rulebook, and, by their numbers among ``variants``, what each of them changes.
 
-    ``without`` is by setup (its number among those of the rulebook) and rule; ``numbers`` holds for each setup other
-    numbers, and the same as compiled code reads them. ``rules_of_places`` are other rules for ``places``, as compiled
-    code reads them, ``reach`` is another reach in ATR. ``not_required`` and ``required`` are by surrounding; ``around``
-    are other thresholds of one that is required. ``elsewhere`` are, for each setup, the variants that change nothing
-    for it: those of other setups, and of places that it does not need.
+    ``without`` is by setup (its number among those of the rulebook) and rule; ``numbers`` has other settings for each
+    setup, also in the form for compiled code. ``rules_of_places`` are other rules for ``places``, in the form for
+    compiled code, ``reach`` is another reach in ATR. ``not_required`` and ``required`` are by surrounding; ``around``
+    are other thresholds of a required one. ``elsewhere`` are, for each setup, the variants that change nothing for it:
+    those of other setups, and of places that it does not need.
     """
 
     variants: list[Variant] = field(default_factory=list)
@@ -84,10 +84,10 @@ class Changes:
     elsewhere: list[frozenset[int]] = field(default_factory=list)
 
     def off(self, which: int, rule: str) -> set[int]:
-        """Give the variant in which a rule of a setup is off, as a set; empty where variants are not looked at."""
+        """Give the variant in which a rule of a setup is off, as a set; empty without variants."""
         return {self.without[which, rule]} if self.without else set()
 
-    def add(self, name: str, kind: Literal["rule_off", "surrounding_off", "moved"], what: str, value: Any) -> int:  # noqa: ANN401 - whatever the number is
+    def add(self, name: str, kind: Literal["rule_off", "surrounding_off", "moved"], what: str, value: Any) -> int:  # noqa: ANN401 - a number of any type
         """Add a variant and give its number."""
         self.variants.append(Variant(name, kind, what, value))
         return len(self.variants) - 1
@@ -101,7 +101,7 @@ AS_IS = 0
 def changes_of(rulebook: Rulebook, *, variants: bool) -> Changes:
     """Give every variant of a rulebook, one thing changed at a time; the rules as they are come first.
 
-    Where ``variants`` are not wanted, they are all there is.
+    Without ``variants``, these are the only ones.
     """
     made = Changes([Variant("as is", "as_is", "", None)])
     if not variants:
@@ -159,9 +159,9 @@ def _change_surrounding(made: Changes, surrounding: Surrounding, around: Surroun
 
 
 def moves(model: M, names: Sequence[str] | Any) -> Iterator[tuple[str, Any, str, M]]:  # noqa: ANN401 - or the keys of a mapping
-    """Move each of some fields of a model, one at a time, as far as its bounds allow.
+    """Change each of some fields of a model, one at a time, within its bounds.
 
-    Gives the field, its new value, how it was moved in words, and the model with it.
+    Yields the field, its new value, the change in words, and the changed model.
     """
     for name in names:
         value = getattr(model, name)

@@ -1,1 +1,1 @@
-"""What one could do about a setup: the plan and the size."""
+"""What a trader could do about a setup: the plan and the size."""

@@ -1,4 +1,4 @@
-"""How much may be at risk at once, by the user's own judgement."""
+"""How much may be at risk at once, in the user's judgement."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Ceiling = Annotated[Decimal, Field(gt=0)]
 
 
 class Limits(BaseModel):
-    """The table ``[limits]``: ceilings of the open risk, in R. An alert warns where taking it would go above one."""
+    """The table ``[limits]``: ceilings of the open risk, in R. An alert warns if taking it would exceed one."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -19,4 +19,4 @@ class Limits(BaseModel):
     group_risk: Ceiling = Field(Decimal("1.5"), description="greatest open risk of a group, in R")
     currency_risk: Ceiling | None = Field(None, description="greatest open risk in a currency, in R")
     side_risk: Ceiling | None = Field(None, description="greatest open risk of all long or all short positions, in R")
-    rate_days: int = Field(7, ge=0, description="days after which the rates of fx are called old, by fx_date")
+    rate_days: int = Field(7, ge=0, description="days after fx_date from which the rates of fx are called old")

@@ -26,10 +26,10 @@ OBJECTIVES = (1, 2, 3)
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the plan of any setup is made from: prices at the bar that completed it.
+    """The inputs of any setup's plan: prices at the bar that completed it.
 
-    A break entry has to beat ``trigger``, and the stop stands behind ``base``; their texts say what they are («the last
-    bar's high»). ``obstacles`` are all prices ahead of the close, with what they are («swing high»), the nearest first.
+    A break entry must beat ``trigger``, and the stop lies behind ``base``; their texts describe them («the last bar's
+    high»). ``obstacles`` are all prices ahead of the close, with their descriptions («swing high»), nearest first.
     """
 
     sign: int
@@ -47,9 +47,9 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """One way in: its price, its risk, and the nearest obstacle beyond it with what that is; None where there is none.
+    """One entry: its price, its risk, and the nearest obstacle beyond it with its description; None if there is none.
 
-    ``broken`` are the obstacles that it breaks. There is no risk where the stop does not lie beyond the price.
+    ``broken`` are the obstacles that it breaks. There is no risk if the stop does not lie beyond the price.
     """
 
     price: Decimal | None
@@ -69,7 +69,7 @@ class Plan:
 
 
 def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -> Plan:
-    """Make the plan of a setup. Prices that cannot be traded are answers with a reason, never errors."""
+    """Make the plan of a setup. Prices that cannot be traded give a reason, never an error."""
     sign = facts.sign
     over = "above" if sign > 0 else "below"
     margin = stop_margin(facts.base, facts.atr, rules, instrument)
@@ -84,12 +84,12 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         return f"{_rounded(price + gap, -1, facts, instrument):f}"
 
     reasons = {
-        "early": "open of the next bar, reckoned at the close; "
+        "early": "open of the next bar, estimated at the close; "
         f"void if it opens {over} {void(facts.close)}, or at the stop or beyond",
         "break": f"one step {over} {facts.trigger_text}, as a stop order; void after an open {over} {void(break_)}",
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if average is None
-        else f"open after the first close {over} the {rules.fast_average}-bar average, reckoned at that average",
+        else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average",
         "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {facts.base_text}",
     }
     entries: dict[str, Entry] = {
@@ -113,7 +113,7 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
 
 
 def entry_price(facts: Facts, style: EntryStyle, instrument: Instrument) -> Decimal | None:
-    """Give the price of an entry; None where there is no such entry."""
+    """Give the price of an entry; None if there is no such entry."""
     if style == "early":
         return _rounded(facts.close, +1, facts, instrument)
     if style == "break":
@@ -122,13 +122,13 @@ def entry_price(facts: Facts, style: EntryStyle, instrument: Instrument) -> Deci
 
 
 def way(facts: Facts, style: EntryStyle, stop: Decimal, instrument: Instrument) -> Way:
-    """Look at one way in."""
+    """Examine one entry."""
     price = entry_price(facts, style, instrument)
     if price is None:
         return Way(None, None, None, ())
     sign, step, broken = facts.sign, instrument.steps.at(price), []
     for each, text in facts.obstacles:
-        # Rounded toward the entry, which is on the grid: a step beyond stays a step beyond.
+        # Rounded toward the entry, which is on the grid: one step beyond stays one step beyond.
         at = _rounded(each, -1, facts, instrument)
         if sign * (at - price) >= step:
             obstacle = at, text
@@ -147,12 +147,12 @@ def stop_of(facts: Facts, rules: Rules, instrument: Instrument) -> Decimal:
 
 
 def stop_margin(base: Decimal, atr: Decimal, rules: Rules, instrument: Instrument) -> Decimal:
-    """Give how far behind its base a stop stands."""
+    """Give the distance of a stop behind its base."""
     return max(instrument.steps.at(base), Decimal(repr(rules.stop_margin)) * atr)
 
 
 def stop_behind(base: Decimal, margin: Decimal, sign: int, close: Decimal, instrument: Instrument) -> Decimal:
-    """Give the stop so far behind a base, rounded away from the entry; ``close`` is that of the bar that set it."""
+    """Give the stop at a distance behind a base, rounded away from the entry; ``close`` is that of its bar."""
     return _on_step(base - sign * margin, -sign, close, instrument)
 
 
@@ -162,7 +162,7 @@ def _rounded(price: Decimal, direction: int, facts: Facts, instrument: Instrumen
 
 
 def _on_step(price: Decimal, direction: int, close: Decimal, instrument: Instrument) -> Decimal:
-    # Averages and ATR are binary: what lies a hair off a step is on it.
+    # Averages and ATR are binary: a value a hair off a step counts as on it.
     hair = Decimal(repr(TIE)) * max(abs(close), abs(price))
     return instrument.steps.near_or_beyond(price, hair, up=direction > 0)
 
@@ -170,7 +170,7 @@ def _on_step(price: Decimal, direction: int, close: Decimal, instrument: Instrum
 def _entry(
     found: Way, stop: Decimal, reason: str, sign: int, rules: Rules, instrument: Instrument, account: Account
 ) -> Entry:
-    """Tell of one way in: its risk, objectives, obstacle, room and size."""
+    """Describe one entry: its risk, objectives, obstacle, room and size."""
     steps, price, risk = instrument.steps, found.price, found.risk
     entry: Entry = {
         "price": None if price is None else f"{price:f}",
@@ -197,7 +197,7 @@ def _entry(
     entry["objectives"] = [f"{steps.round_down(goal) if sign > 0 else steps.round_up(goal):f}" for goal in goals]
     if obstacle is not None:
         room = EXACT.quantize(sign * (obstacle - price) / risk, Decimal("0.01"))
-        entry["room"] = f"{EXACT.add(room, 0):f}"  # there is no negative zero
+        entry["room"] = f"{EXACT.add(room, 0):f}"  # avoid negative zero
     amount, entry["size_reason"] = size(account, instrument, price, risk)
     if amount is not None:
         entry["size"] = f"{amount:f}"

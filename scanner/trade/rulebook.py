@@ -1,4 +1,4 @@
-"""The rulebook: everything that a series is judged by."""
+"""The rulebook: all rules for a series."""
 
 from __future__ import annotations
 
@@ -14,20 +14,23 @@ from scanner.trade.surroundings import Surroundings
 
 @dataclass(frozen=True, slots=True)
 class Rulebook:
-    """The common rules, the setups that are looked for, what is wanted around them, and how they are followed."""
+    """The common rules, the setups to look for, their required surroundings, and how they are followed."""
 
     rules: Rules = field(default_factory=Rules)
     setups: tuple[Chosen, ...] = field(default_factory=by_default)
     surroundings: Surroundings = field(default_factory=Surroundings)
     follow: Follow = field(default_factory=Follow)
+    _told: str = field(default="", init=False, repr=False, compare=False)
 
     @property
     def history(self) -> int:
-        """How many closed bars before the next one are looked back at."""
+        """How many closed bars before the next one are needed."""
         return windows(self.rules, self.setups)[1]
 
     @property
     def told(self) -> str:
         """Tell rulebooks apart that find different setups or follow them otherwise, the same in every run."""
-        setups = [(chosen.setup.name, chosen.numbers) for chosen in self.setups]
-        return repr((self.rules, setups, self.surroundings, self.follow))
+        if not self._told:  # once, since thousands of instruments share a rulebook
+            setups = [(chosen.setup.name, chosen.numbers) for chosen in self.setups]
+            object.__setattr__(self, "_told", repr((self.rules, setups, self.surroundings, self.follow)))
+        return self._told

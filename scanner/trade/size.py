@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 LARGE_RISK = Decimal("0.02")
 """A part of the equity that one trade may lose, above which the user is warned."""
 GREATEST_RISK = Decimal("0.10")
-"""A part of the equity above which a typing error is likely, and which is refused."""
+"""A part of the equity above which a typing error is likely; more is refused."""
 LARGE_PART_OF_TURNOVER = Decimal("0.05")
 """A part of a median day's turnover above which a position is hard to leave."""
 
 
 class Account(BaseModel):
-    """What is traded with. Without an equity no size is given."""
+    """The account. Without an equity no size is given."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -30,23 +30,23 @@ class Account(BaseModel):
     currency: str = Field("", pattern="^([A-Z]{3})?$", description="the account's currency, ISO 4217")
     risk_fraction: Decimal = Field(Decimal("0.01"), gt=0, description="part of the equity a trade may lose")
     max_notional: Decimal | None = Field(None, gt=0, description="greatest value of a position, in account currency")
-    fx_date: date | None = Field(None, description="the day that the rates of fx are of")
+    fx_date: date | None = Field(None, description="the day of the rates in fx")
     fx: dict[str, Annotated[Decimal, Field(gt=0)]] = Field(
         default_factory=dict, description="value of one unit of a currency in account currency"
     )
 
     @field_validator("risk_fraction")
     @classmethod
-    def _bearable(cls, value: Decimal) -> Decimal:
+    def _at_most_greatest_risk(cls, value: Decimal) -> Decimal:
         if value > GREATEST_RISK:
             raise ValueError(
-                f"one trade may lose at most {GREATEST_RISK} of the equity, not {value}; 1 % of it is written 0.01"
+                f"one trade may lose at most {GREATEST_RISK} of the equity, not {value}; write 1 % as 0.01"
             )
         return value
 
     @property
     def large_risk(self) -> str:
-        """Say what one trade may lose where that is much; empty where it is not."""
+        """Say what one trade may lose if that is much; empty if it is not."""
         if self.risk_fraction <= LARGE_RISK:
             return ""
         text = f"one trade may lose {_percent(self.risk_fraction)} of the equity"
@@ -56,19 +56,19 @@ class Account(BaseModel):
 
 
 def rate_of(account: Account, currency: str) -> tuple[Decimal | None, str]:
-    """Give what one unit of an instrument's currency is worth in that of the account; None with the reason.
+    """Give the value of one unit of an instrument's currency in that of the account; None with the reason.
 
-    Where neither currency is known, they are taken to be the same.
+    If neither currency is known, they are taken to be the same.
     """
     if currency in account.fx and currency != account.currency:
         return account.fx[currency], ""
     if currency == account.currency:
         return Decimal(1), ""
     if not account.currency:
-        reason = f"the prices are in {currency}, and the currency of the equity is not given"
+        reason = f"the prices are in {currency}, but the currency of the equity is not given"
         return None, f"{reason}: give it with --currency, or as currency in [account]"
     if not currency:
-        reason = f"the equity is in {account.currency}, and the currency of the prices is not given"
+        reason = f"the equity is in {account.currency}, but the currency of the prices is not given"
         return None, f"{reason}: give it with --currency, or as currency of the instrument"
     return None, f"no rate from {currency} to {account.currency} given"
 
@@ -77,7 +77,7 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     """Give the size for a trade that loses ``risk`` (price points, > 0) at its stop, and how it came about.
 
     equity × risk fraction / (risk × point value × fx), down to the lot step, capped by the greatest notional.
-    None with the reason where there is no equity or no rate; zero with the reason where even one lot is too much.
+    None with the reason if there is no equity or no rate; zero with the reason if even one lot is too much.
     """
     if account.equity is None:
         return None, "no equity given"
@@ -88,7 +88,7 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     per_unit = risk * instrument.point_value * rate
     lot = instrument.lot_step
     lots = (money / (per_unit * lot)).to_integral_value(ROUND_FLOOR)
-    # The division is rounded to the context's digits: step back where that rounded up to a whole lot.
+    # The division is rounded to the context's digits: step back if that rounded up to a whole lot.
     if lots * lot * per_unit > money:
         lots -= 1
     unit = account.currency and f" {account.currency}"
@@ -102,14 +102,14 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
         same = "" if instrument.currency else " and taken to be that of the prices"
         reason += f", in the currency of the equity, which is not given{same}"
     if lots <= 0:
-        return Decimal(0), f"too small to trade: {reason}, and the least lot is {lot:f}"
+        return Decimal(0), f"too small to trade: {reason}, and the smallest lot is {lot:f}"
     return lots * lot, reason
 
 
 def money_at_risk(account: Account, instrument: Instrument, risk: Decimal, amount: Decimal) -> Decimal | None:
-    """Give what a trade of a size loses at its stop, before costs, in the currency of the account.
+    """Give the loss of a trade of a size at its stop, before costs, in the currency of the account.
 
-    None where nothing tells what the currency of the prices is worth there.
+    None if the value of the prices' currency there is unknown.
     """
     rate, _ = rate_of(account, instrument.currency)
     return None if rate is None else amount * risk * instrument.point_value * rate
@@ -123,10 +123,10 @@ def size_warnings(
     amount: Decimal | None,
     daily_turnover: Decimal | None,
 ) -> list[str]:
-    """Say what about a trade of a size is likely to hurt, a clause each with its figure.
+    """List the hazards of a trade of a size, a clause each with its figure.
 
-    ``amount`` is what ``size`` gave. ``daily_turnover`` is the median of a day in the instrument's currency, None where
-    it is not known.
+    ``amount`` is the result of ``size``. ``daily_turnover`` is the median of a day in the instrument's currency, None
+    if unknown.
     """
     found = []
     cost = instrument.costs.in_price(entry, instrument.point_value)
@@ -148,7 +148,7 @@ def size_warnings(
 
 
 def _money(amount: Decimal, currency: str) -> str:
-    """Write a sum of money to the cent, with its currency.
+    """Write an amount of money to the cent, with its currency.
 
     >>> _money(Decimal("1500.000"), "EUR"), _money(Decimal("12.345"), "")
     ('1500.00 EUR', '12.34 in a currency that is not given')

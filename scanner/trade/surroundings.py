@@ -1,7 +1,7 @@
-"""Surroundings: what a trader looks at around a setup before acting, each with its number and a verdict.
+"""Surroundings: what a trader checks around a setup before acting, each with a figure and a verdict.
 
-They are judged from closed bars and the configuration alone, so that a replay says the same. What cannot be judged says
-so, and holds.
+They are judged from closed bars and the configuration alone, so that a replay gives the same. One that cannot be judged
+says so, and holds.
 """
 
 from __future__ import annotations
@@ -37,13 +37,13 @@ HOUR = 3_600 * NANOSECONDS
 
 Surrounding = Literal["trend", "coarser", "volatility", "room", "cost", "liquid", "hours", "dates", "gap", "risk_size"]
 NAMES: tuple[Surrounding, ...] = get_args(Surrounding)
-"""In the order in which they are told."""
+"""In the order in which they are shown."""
 NOT_JUDGED = "not judged"
-"""What the text of a surrounding begins with that cannot be judged, and so holds."""
+"""The start of the text of a surrounding that cannot be judged, and so holds."""
 
 
 class Surroundings(BaseModel):
-    """The table ``[surroundings]``: which of them an alert requires, and their numbers."""
+    """The table ``[surroundings]``: which of them an alert requires, and their settings."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -54,17 +54,19 @@ class Surroundings(BaseModel):
         0.85, gt=0, description="volatility below which a market is quiet, in ATR of the last 100 bars"
     )
     loud: float = Field(1.15, gt=0, description="volatility above which a market is loud, in ATR of the last 100 bars")
-    min_room: float = Field(1.0, description="least distance from the entry to the obstacle, in R")
+    min_room: float = Field(1.0, description="smallest distance from the entry to the obstacle, in R")
     max_cost: float = Field(0.10, gt=0, description="greatest costs of both ways, in R")
-    liquid_bars: int = Field(20, ge=1, description="bars that must have traded, and whose turnover counts")
-    max_missing: int = Field(1, ge=0, description="how many of them may be missing or without volume")
-    range_steps: int = Field(5, ge=0, description="least range of the setup's smallest bar, in price steps")
-    risk_steps: int = Field(20, ge=0, description="least R, in price steps")
-    min_turnover: float | None = Field(
-        None, gt=0, description="least median turnover of a bar, in the instrument's currency"
+    liquid_bars: int = Field(
+        20, ge=1, description="number of last bars that must have traded, and whose turnover counts"
     )
-    skip_open: int = Field(2, ge=0, description="first bars of a session without a setup")
-    skip_close: int = Field(2, ge=0, description="last bars of a session without a setup")
+    max_missing: int = Field(1, ge=0, description="how many of them may be missing or without volume")
+    range_steps: int = Field(5, ge=0, description="smallest range of the setup's smallest bar, in price steps")
+    risk_steps: int = Field(20, ge=0, description="smallest R, in price steps")
+    min_turnover: float | None = Field(
+        None, gt=0, description="smallest median turnover of a bar, in the instrument's currency"
+    )
+    skip_open: int = Field(2, ge=0, description="number of first bars of a session without setups")
+    skip_close: int = Field(2, ge=0, description="number of last bars of a session without setups")
     dates: Path | None = Field(None, description="CSV of dates: time, instrument, what; relative to the configuration")
     date_days: int = Field(10, ge=0, description="days to keep away from a date, for bars of a day and longer")
     date_hours: int = Field(2, ge=0, description="hours to keep away from a date, for bars shorter than a day")
@@ -78,20 +80,20 @@ class Surroundings(BaseModel):
         return self
 
     def keeps_away(self, *, intraday: bool) -> int:
-        """Give how far to keep away from a date, in nanoseconds."""
+        """Give the distance to keep from a date, in nanoseconds."""
         return self.date_hours * HOUR if intraday else self.date_days * DAY
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A setup and what is around it.
+    """A setup and its surroundings.
 
     ``times`` (2 × bars, int64) are open and close times of the bars of ``fit.series``, in nanoseconds since 1970 UTC;
-    ``begin`` is the first bar there is. ``volatility`` is ATR divided by the mean of its last 100 values, NaN before
+    ``begin`` is the first bar available. ``volatility`` is ATR divided by the mean of its last 100 values, NaN before
     that is known. ``bars`` counts those of the setup, which end at ``fit.t``. ``entry``, ``risk`` and ``obstacle`` are
-    prices of the entry followed: None where there is no such price. ``coarser`` names the next coarser timeframe
-    followed, empty where there is none; ``lean`` is that of its last closed bar, +1 up, −1 down, 0 mixed, None where it
-    is not known. ``dates`` are those that concern the instrument, None where no dates are known.
+    prices of the entry followed: None if there is no such price. ``coarser`` names the next coarser timeframe followed,
+    empty if there is none; ``lean`` is that of its last closed bar, +1 up, −1 down, 0 mixed, None if unknown. ``dates``
+    are those that concern the instrument, None if no dates are known.
     """
 
     fit: Fit
@@ -120,23 +122,23 @@ class Scene:
 
 
 def judge(scene: Scene, surroundings: Surroundings) -> dict[str, Measure]:
-    """Judge all that is around a setup, by name, in the order of ``NAMES``."""
+    """Judge all surroundings of a setup, by name, in the order of ``NAMES``."""
     return {name: judge_one(name, scene, surroundings) for name in NAMES}
 
 
 def judge_one(name: Surrounding, scene: Scene, surroundings: Surroundings) -> Measure:
-    """Judge one thing that is around a setup."""
+    """Judge one surrounding of a setup."""
     return _JUDGES[name](scene, surroundings)
 
 
 def why_set_aside(measures: Mapping[str, Measure], require: Collection[str]) -> str:
-    """Say in a clause which of the required surroundings fail, and why; empty where none does."""
+    """Say in a clause which of the required surroundings fail, and why; empty if none does."""
     failing = [name for name in NAMES if name in require and not measures[name]["verdict"]]
     return ", and ".join(f"{name.replace('_', ' ')} fails: {_valued(measures[name])}" for name in failing)
 
 
 def daily_turnover(scene: Scene, surroundings: Surroundings) -> Decimal | None:
-    """Give the median turnover of a day, in the instrument's currency; None where it is not known.
+    """Give the median turnover of a day, in the instrument's currency; None if unknown.
 
     It is the median of the last bars times the bars of a day.
     """
@@ -145,7 +147,7 @@ def daily_turnover(scene: Scene, surroundings: Surroundings) -> Decimal | None:
 
 
 def _valued(measure: Measure) -> str:
-    """Write a measure in words: what it is, its value, and what was wanted."""
+    """Write a measure in words: its name, its value, and the threshold."""
     if measure["measured"] is None:
         return measure["text"]
     return f"{measure['text']} {measure['measured']:.4g}, wanted {measure['threshold']}"
@@ -160,9 +162,9 @@ def _unjudged(threshold: str, reason: str) -> Measure:
 
 
 def _together(parts: Sequence[Measure]) -> Measure:
-    """Make one measure of several that must all hold: of those that fail where some do, else of all.
+    """Combine several measures that must all hold into one: those that fail if some do, else all.
 
-    The last of them gives value and threshold; the others come before it in words.
+    The last of them gives value and threshold; the others precede it in words.
     """
     told = [part for part in parts if not part["verdict"]] or parts
     *others, last = sorted(told, key=lambda part: part["measured"] is not None)
@@ -182,7 +184,7 @@ def _coarser(scene: Scene, _: Surroundings) -> Measure:
         return _unjudged(">= 0", "no coarser timeframe is followed")
     if scene.lean is None:
         return _unjudged(">= 0", f"too few {scene.coarser} bars so far")
-    found = scene.fit.sign * scene.lean + 0.0  # there is no negative zero
+    found = scene.fit.sign * scene.lean + 0.0  # avoid negative zero
     word = "agrees" if found > 0 else "disagrees" if found < 0 else "is mixed"
     text = f"the last {scene.coarser} bar {word}, by its close and its {scene.fit.rules.fast_average}-bar average"
     return _measure(found, ">= 0", found >= 0, text)
@@ -233,7 +235,7 @@ def _liquid(scene: Scene, surroundings: Surroundings) -> Measure:
 
 
 def _traded(scene: Scene, surroundings: Surroundings) -> Measure:
-    """Count the last bars that the timetable has, and that are missing or without volume."""
+    """Count the last bars of the timetable, and those of them that are missing or without volume."""
     bars, most = surroundings.liquid_bars, f"<= {surroundings.max_missing}"
     first, t = max(scene.begin, scene.fit.t + 1 - bars), scene.fit.t
     volumes = _volumes(scene, first)
@@ -251,7 +253,7 @@ def _traded(scene: Scene, surroundings: Surroundings) -> Measure:
 
 
 def _volumes(scene: Scene, first: int) -> list[float] | None:
-    """Give the volumes from a bar on, 0 where one is not given; None where the feed has none.
+    """Give the volumes from a bar on, 0 for missing ones; None if the feed has none.
 
     A feed without volume may write nothing, or 0 throughout.
     """

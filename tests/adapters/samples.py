@@ -77,7 +77,7 @@ def setup_data(
         }
 
     reasons = {
-        "early": f"open of the next bar, reckoned at the close; void if it opens {over} {price('0.30')}",
+        "early": f"open of the next bar, estimated at the close; void if it opens {over} {price('0.30')}",
         "break": f"one step {over} the last bar's {'high' if sign > 0 else 'low'}, as a stop order",
         "average": f"close is {over} the 50-bar average already",
         "stop": f"0.05 beyond the doji's {low}",

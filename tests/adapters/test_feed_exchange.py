@@ -146,7 +146,7 @@ async def test_the_library_s_missing_numbers_are_left_to_the_guard() -> None:
         (as_json({}, 418, Retry_After="Mon, 02 Mar 2026 16:01:00 GMT"), "asked too often", 60),
         (as_json({}, 429), "asked too often", None),
         (as_json({}, 503), "cannot be reached .*ExchangeNotAvailable", None),
-        (as_json({}, 401), "refuses the question .*AuthenticationError", None),
+        (as_json({}, 401), "refuses the request .*AuthenticationError", None),
         (Response(200, {"Content-Type": "text/html"}, b"<p>back soon</p>"), "its answer cannot be understood", None),
         (as_json({"error": 1}), "its answer cannot be understood .*KeyError", None),
         (as_json({"bars": 5}), "its answer cannot be understood .*TypeError", None),
@@ -167,13 +167,13 @@ async def test_whatever_goes_wrong_is_one_sentence(
 async def test_unknown_symbols_and_timeframes_are_named() -> None:
     with http_server(with_markets(bars_since)) as server:
         async with asking(server.url) as feed:
-            with pytest.raises(FeedTroubleError, match=r"does not know the symbol .*NONE.*such as ABC/XYZ"):
+            with pytest.raises(FeedTroubleError, match=r"unknown symbol .*NONE.*such as ABC/XYZ"):
                 await feed.fetch([Want("NONE", "15m", None)])
             with pytest.raises(FeedTroubleError, match="it has no bars of 3m, but of 15m, 1h; set base"):
                 await feed.fetch([Want("ABC/XYZ", "3m", None)])
 
 
-async def test_nobody_there_and_nobody_answering() -> None:
+async def test_a_server_that_is_away_or_silent() -> None:
     with pytest.raises(FeedTroubleError, match="cannot be reached"):
         async with asking(f"http://{HOST}:{free_port()}"):
             pass

@@ -165,7 +165,7 @@ def replaced(path: Path, rest: str, start: str) -> None:
         (replaced, HEADER, 0),
     ],
 )
-async def test_nothing_is_lost_or_read_twice_where_a_file_is_begun_anew(
+async def test_nothing_is_lost_or_read_twice_when_a_file_is_started_again(
     path: Path, change: Callable[[Path, str, str], None], header: str, lost: int
 ) -> None:
     bars = rows(8)
@@ -182,7 +182,7 @@ async def test_nothing_is_lost_or_read_twice_where_a_file_is_begun_anew(
     assert await ask(feed) == bars[:3] + bars[3 + lost :]
 
 
-async def test_a_file_written_anew_bit_by_bit_from_its_first_row_gives_no_row_twice(path: Path) -> None:
+async def test_a_file_rewritten_in_pieces_from_its_first_row_gives_no_row_twice(path: Path) -> None:
     feed = feed_in(path.parent)
     append(path, HEADER + lines(rows(4)))
     assert await ask(feed) == rows(4)
@@ -284,9 +284,9 @@ async def test_what_is_no_file_is_trouble(tmp_path: Path) -> None:
         ("NONE", "there is no such file"),
         ("FOLDER", "not a regular file"),
         ("PIPE", "not a regular file"),
-        ("../HARBOUR", "is no file in it"),
-        ("/etc/passwd", "is no file in it"),
-        ("A\0B", "is no file in it"),
+        ("../HARBOUR", "it has no file"),
+        ("/etc/passwd", "it has no file"),
+        ("A\0B", "it has no file"),
     ):
         with pytest.raises(FeedTroubleError, match=sentence):
             await feed.fetch([Want(symbol, "15m", None)])
@@ -303,7 +303,7 @@ async def test_a_file_may_come_later_than_the_question(path: Path) -> None:
 @pytest.mark.parametrize(
     ("settings", "sentence"),
     [
-        ({"pattern": "{timeframe}.csv"}, "needs .symbol."),
+        ({"pattern": "{timeframe}.csv"}, "must contain .symbol."),
         ({"tz": "Mars/Olympus"}, "no time zone"),
         ({"time_format": "whenever"}, "has no full date"),
         ({"stamp": "middle"}, "stamp"),

@@ -78,7 +78,7 @@ async def test_an_answer_in_no_order_stays_as_it_was_sent() -> None:
         (
             lambda _: as_json({"bars": rows(1), "next": 5}),
             {"next": "next", "query": {"page": "{next}"}},
-            "followed by itself",
+            "names itself as its next page",
             2,
         ),
     ],
@@ -101,7 +101,7 @@ async def test_pages_without_end_come_to_an_end(
         pytest.param(lambda opens, since: opens + QUARTER_HOUR > since, id="close, later ones alone"),
     ],
 )
-async def test_asked_on_from_the_last_bar_a_server_leaves_none_out_whichever_end_it_goes_by(
+async def test_requests_from_the_last_bar_on_get_every_bar_from_oldest_first_and_newest_first_servers(
     goes_by: Callable[[int, int], bool],
 ) -> None:
     def answer(request: Request) -> Response:
@@ -188,7 +188,9 @@ async def test_a_large_list_is_asked_for_in_parts() -> None:
 
 
 async def test_an_answer_about_others_is_trouble() -> None:
-    trouble = pytest.raises(FeedTroubleError, match=r"none of the 2 rows is of an instrument .* the first is of \"Q\"")
+    trouble = pytest.raises(
+        FeedTroubleError, match=r"none of the 2 rows is for a requested instrument; the first is of \"Q\""
+    )
     with http_server(lambda _: as_json(named("Q"))) as server, trouble:
         await ask(url=server.url, symbol="symbol")
 

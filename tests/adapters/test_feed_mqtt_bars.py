@@ -154,7 +154,15 @@ async def test_rubbish_goes_to_the_guard_and_harms_nothing(tmp_path: Path) -> No
             assert told(answer.bars)[:2] == rows(2)
             assert answer.bars.stamp[2:].tolist() == [NO_TIME] * 7
             texts = [answer.bars.unreadable[row] for row in answer.bars.row[2:].tolist()]
-            reasons = ["no JSON", "no JSON", "no JSON", "no rows", "no rows", "longer than 1,000", 'time "1e1000000"']
+            reasons = [
+                "not JSON",
+                "not JSON",
+                "not JSON",
+                "no rows",
+                "no rows",
+                "longer than 1,000",
+                'time "1e1000000"',
+            ]
             assert all(text.startswith(reason) or reason in text for text, reason in zip(texts, reasons, strict=True))
             (again,) = await feed.fetch([HARBOUR])
             assert told(again.bars) == rows(2)
@@ -189,7 +197,7 @@ async def test_a_broker_where_nothing_can_be_understood_is_trouble(tmp_path: Pat
                     await asyncio.sleep(0.005)
 
             async with asyncio.timeout(10):
-                assert "none of the 2 messages so far could be read as bars (no JSON" in await is_said()
+                assert "none of the 2 messages so far could be read as bars (not JSON" in await is_said()
             await publish(broker.port, ("gateway/HARBOUR", rows(1)[0] | {"frame": "15m"}))
             assert await got(feed, 1) == rows(1)
 
@@ -225,7 +233,7 @@ async def test_bars_that_came_before_the_connection_broke_are_still_given(tmp_pa
                 await feed.fetch([HARBOUR])
 
 
-async def test_nobody_there_and_nobody_answering() -> None:
+async def test_a_server_that_is_away_or_silent() -> None:
     feed = feed_at(free_port())
     with pytest.raises(FeedTroubleError, match=r"it cannot be reached \(.*refused.*\)"):
         await feed.start()
@@ -235,7 +243,7 @@ async def test_nobody_there_and_nobody_answering() -> None:
         with pytest.raises(FeedTroubleError, match=r"it cannot be reached \(it did not answer in 0\.2 s; .*\)"):
             await feed.start()
     async with raw_server(hang_up) as port:
-        with pytest.raises(FeedTroubleError, match="it hung up instead of answering"):
+        with pytest.raises(FeedTroubleError, match="it disconnected instead of answering"):
             await feed_at(port).start()
 
 
@@ -313,8 +321,8 @@ async def test_attempts_that_fail_or_are_given_up_leave_no_line_open() -> None:
         ({"topic": "gateway/{symbol}/+"}, "has no"),
         ({"topic": "gateway/{ticker}"}, "no other name in braces"),
         ({"topic": "gateway/{symbol}/{symbol}"}, "each once"),
-        ({"topic": "gateway/{symbol}"}, "say with timeframe"),
-        ({"topic": "gateway/{timeframe}"}, "say with symbol"),
+        ({"topic": "gateway/{symbol}"}, "set timeframe to"),
+        ({"topic": "gateway/{timeframe}"}, "set symbol to"),
         ({"password": "x"}, "needs a user"),
         ({"client_cert": "x"}, "go together"),
         ({"ca_file": "x"}, "set tls = true"),

@@ -31,7 +31,7 @@ pytestmark = pytest.mark.usefixtures("nothing_secret_is_logged")
     [
         ({"secret_query": {"apikey": ""}}, "secret_query.apikey is empty, or has blanks"),
         ({"secret_query": {"apikey": f"{UNSEEN}\n"}}, "secret_query.apikey is empty, or has blanks"),
-        ({"secret_query_names": {"apikey": "apiKey"}}, "names has apikey, but that secret is not there; give secret_"),
+        ({"secret_query_names": {"apikey": "apiKey"}}, "names has apikey, but that secret is missing; give secret_"),
     ],
 )
 async def test_a_secret_that_is_useless_or_not_there_is_told_at_the_start(
@@ -82,7 +82,7 @@ UNREAD = r"\[[\d,]+ bytes, sha256 [0-9a-f]{4}…\]"
     ("kind", "sentence"),
     [
         ("a refusal", f"answers 401 Unauthorized, {UNREAD}; check secret_headers and secret_query$"),
-        ("a redirect", f"answers 302 Found; it has moved: put the new address in url, if {UNREAD} is right$"),
+        ("a redirect", f"answers 302 Found; it has moved: change url to the new address, if {UNREAD} is right$"),
         ("a type", f"the answer is {UNREAD}, not JSON"),
         ("no JSON", f"the answer is not JSON: {UNREAD}; check the address$"),
         ("a symbol", f"the first is of {UNREAD}; check symbol$"),
@@ -172,7 +172,7 @@ async def test_no_trouble_on_the_way_shows_a_secret() -> None:
     with pytest.raises(FeedTroubleError, match="cannot be reached") as unreachable:
         await ask(url=f"http://{HOST}:{free_port()}/{{symbol}}", **KEPT)
     async with raw_server(silence) as port:
-        with pytest.raises(FeedTroubleError, match="no whole answer within") as unanswered:
+        with pytest.raises(FeedTroubleError, match="no complete answer within") as unanswered:
             await ask(url=f"http://{HOST}:{port}/{{symbol}}", timeout=0.1, **KEPT)
     assert is_hidden(f"{unreachable.value} {unanswered.value}")
     assert unreachable.value.__suppress_context__
@@ -198,7 +198,7 @@ async def test_a_next_page_of_the_same_server_is_sent_the_secret_once(carried: s
         ("http://other.example.org/?k={secret}", {}, f"its next page, {UNREAD}, is not another page of this", 1),
         ("?apiKey={secret}", {}, f"its next page, {UNREAD}, is not another page of this server", 1),
         ("/{secret}/gone", {}, r"^http://[\d.:]+: answers 404", 2),
-        ("{secret}", {"query": {"page": "{next}"}}, f"the page {UNREAD} says that it is followed by itself", 2),
+        ("{secret}", {"query": {"page": "{next}"}}, f"the page {UNREAD} names itself as its next page", 2),
     ],
 )
 async def test_a_next_page_that_is_wrong_is_told_without_the_secret(

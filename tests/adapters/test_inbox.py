@@ -82,7 +82,7 @@ def test_an_expression_that_cannot_compare_what_it_finds_finds_nothing() -> None
     assert answer(box).unreadable == {0: "close null"}
 
 
-def test_a_message_that_meets_a_defect_is_told_of_and_harms_no_other() -> None:
+def test_a_defect_with_one_message_is_reported_and_harms_no_other() -> None:
     def safe(text: str) -> str:
         raise ZeroDivisionError(text)
 
@@ -123,7 +123,7 @@ def test_a_row_that_cannot_be_read_keeps_nothing_else_of_its_message() -> None:
     assert held_by(inbox(keep=20), [(message, "HARBOUR")] * 20) < 1_000_000
 
 
-def test_all_series_together_keep_so_many_unreadable_rows_the_latest_of_them() -> None:
+def test_unreadable_rows_are_limited_over_all_series_and_the_latest_are_kept() -> None:
     box = inbox()
     messages = [(b"?", f"S{number}") for number in range(3_000)] * 5
     assert held_by(box, messages) < 40_000_000

@@ -56,7 +56,7 @@ def link(world: World, grace: float = 0.0) -> Link:
     return Link(world.session, Pauses(1.0, 30.0), grace, world.outside())
 
 
-async def test_pauses_grow_up_to_the_longest_and_begin_anew_after_a_connection_that_held() -> None:
+async def test_pauses_grow_up_to_the_longest_and_start_again_after_a_connection_that_lasted() -> None:
     world = World([5.0, *[None] * 7, 100.0, None, None])
     kept = link(world)
     await kept.start()

@@ -85,4 +85,4 @@ def test_the_names_of_parts_of_the_query_are_the_servers_own(tmp_path: Path) -> 
     assert is_hidden(str(settings.model_dump()))
     (tmp_path / "x.toml").write_text('[station]\nsecrets = "."\n' + table + 'secret_query = {apikey = "f00"}\n')
     (mistake,) = prepare("feeds", "provider", load(tmp_path / "x.toml", {}), {}).mistakes
-    assert mistake.sentence.startswith("feeds.provider.secret_query: is a secret; take it out")
+    assert mistake.sentence.startswith("feeds.provider.secret_query: is a secret; remove it")

@@ -146,7 +146,8 @@ async def test_client_certificate(tmp_path: Path, certificates: Certificates, ve
             await sink.deliver([Message(setup_event())])
         sink = sink_for(broker.port, version, **trust)
         with pytest.raises(
-            DeliveryError, match=rf"broker at {HOST}:{broker.port} cannot be used: .*does it want a client certificate"
+            DeliveryError,
+            match=rf"broker at {HOST}:{broker.port} cannot be used: .*does it require a client certificate",
         ):
             await sink.start()
         await sink.stop()
@@ -290,6 +291,6 @@ async def test_a_packet_larger_than_agreed_is_refused_before_it_breaks_the_line(
     with mosquitto(tmp_path, options) as broker:
         limit = {} if version == "5.0" else {"largest": 20_000}
         async with running(sink_for(broker.port, version, **limit)) as sink:
-            with pytest.raises(DeliveryRefusedError, match="takes 20000 bytes at once, and this is up to"):
+            with pytest.raises(DeliveryRefusedError, match="accepts packets of at most 20000 bytes, and this is up to"):
                 await sink.deliver([Message(big)])
             await sink.deliver([Message(small)])

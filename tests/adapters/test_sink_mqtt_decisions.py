@@ -126,7 +126,7 @@ async def test_a_decision_is_kept_and_answered_in_the_words_of_the_command_line(
             assert again["said"].endswith("it was taken already; to add something, use `closewatch note`")
             note = {"decision": "note", "id": GANNET.id[:4], "note": "slow fill"}
             assert (await asked(user, note))["kept"]
-            assert (await asked(user, note))["said"].endswith("this note is there already, word for word")
+            assert (await asked(user, note))["said"].endswith("this note exists already, word for word")
             left = await asked(user, {"decision": "leave", "id": "GANNET", "price": "102.1"})
             assert left["said"] == f"Left at 102.1: {ABOUT}. Against the rules: left before an exit signal."
             assert (await asked(user, {"decision": "pass", "id": TERNS[1].id, "why": "thin"}))["kept"]
@@ -157,17 +157,17 @@ REFUSED: dict[str, tuple[bytes | dict[str, Any], str]] = {
     "an endless key": (TAKE | {"key": "k" * 101}, "key has 100 characters at most"),
     "a price with a comma": (TAKE | {"price": "101,40"}, "price 101,40: write a number such as 101.40"),
     "no price": (TAKE | {"price": "NaN"}, "price NaN: write a number such as 101.40"),
-    "a price of 16 digits": (TAKE | {"price": "101.4000000000001"}, "price 101.4000000000001: a number has 15 digits"),
+    "a price of 16 digits": (TAKE | {"price": "101.4000000000001"}, "101.4000000000001: a number has at most 15 digit"),
     "a price that is a slip": (TAKE | {"price": "1014"}, "price 1014: that is 761 R from the planned entry"),
-    "a size of nothing": (TAKE | {"size": "0"}, "size 0: a size is above 0, for short as for long"),
+    "a size of nothing": (TAKE | {"size": "0"}, "size 0: a size must be above 0, for shorts too"),
     "a size beyond bounds": (TAKE | {"size": "1e16"}, "size 1e16: write a number such as 101.40"),
-    "an empty note": ({"decision": "note", "id": "GANNET"}, "the note is empty; write what is to be kept, in quotes"),
+    "an empty note": ({"decision": "note", "id": "GANNET"}, "the note is empty; write its text, in quotes"),
     "a note without end": ({"decision": "note", "id": "GANNET", "note": "n" * 2_001}, "the text has 2,001 characters"),
     "a note that is half a sign": (b'{"decision": "note", "id": "GANNET", "note": "\\ud800"}', "<D800>: this text is"),
-    "an unknown id": (TAKE | {"id": "0123"}, "0123: no setup has an id or an instrument of that name; `closewatch jo"),
+    "an unknown id": (TAKE | {"id": "0123"}, "0123: no setup has this id or instrument; `closewatch jo"),
     "an instrument with several": (TAKE | {"id": "TERN/A"}, "TERN/A has several open setups: name one by the first "),
     "an ended story": (TAKE | {"id": "SKUA"}, "SKUA has no open setup: name one by the first letters of its id, such"),
-    "an ended story by id": (TAKE | {"id": ENDED.id}, "its story has ended; all that can be added is a note, by `clo"),
+    "an ended story by id": (TAKE | {"id": ENDED.id}, "its story has ended; only a note can be added, with `clo"),
     "nothing to leave": ({"decision": "leave", "id": "GANNET"}, "it was not taken, so there is nothing to leave"),
 }  # fmt: skip
 
@@ -225,7 +225,7 @@ async def test_a_retained_message_is_refused_each_time_it_comes(store: Store, tm
                 async with running(hearing(store, broker.port, version=version)):
                     told = await answer(user)
                     assert (told["kept"], told["key"]) == (False, "k-1")
-                    assert told["said"].startswith("a retained message is not heard")
+                    assert told["said"].startswith("a retained message is ignored")
             if version == "5.0":  # in which whoever listens already sees it, too
                 async with running(hearing(store, broker.port)):
                     await answer(user)
@@ -242,13 +242,13 @@ async def test_an_open_broker_is_not_listened_to_and_hears_events_all_the_same(s
             await asyncio.sleep(0.5)  # in which it tries again and again
             assert troubles.qsize() == 1
             trouble = troubles.get_nowait()
-            assert trouble.startswith(f"The MQTT broker at {HOST}:{broker.port} lets anybody in without a login, so")
+            assert trouble.startswith(f"The MQTT broker at {HOST}:{broker.port} accepts clients without a login, so")
     assert kept(store) == []
 
 
 async def test_a_check_that_connects_finds_an_open_broker(tmp_path: Path) -> None:
     users, config = mosquitto_users(tmp_path, USERS), tmp_path / "x.toml"
-    for options, said in ((users, None), (users.replace("anonymous false", "anonymous true"), "lets anybody in")):
+    for options, said in ((users, None), (users.replace("anonymous false", "anonymous true"), "accepts clients")):
         with mosquitto(tmp_path, options) as broker:
             table = f'type = "mqtt"\nhost = "{HOST}"\nport = {broker.port}\nuser = "{USER}"\ndecisions = true\n'
             config.write_text(f"[sinks.broker]\n{table}", encoding="utf-8")
@@ -259,7 +259,7 @@ async def test_a_check_that_connects_finds_an_open_broker(tmp_path: Path) -> Non
 
 async def test_without_a_login_there_are_no_decisions(certificates: Certificates) -> None:
     for wrong in ({"user": None}, {"password": None, "user": "loft"}, {"password": ""}):
-        with pytest.raises(ValidationError, match="decisions are only heard from a broker that asks for a login"):
+        with pytest.raises(ValidationError, match="decisions need a broker that requires a login"):
             sink_for(1, **(LOGIN | {"password": None} | wrong))
     shown: dict[str, Any] = {"client_cert": certificates.client, "client_key": certificates.client_key}
     assert sink_for(1, tls=True, decisions=True, **shown).hears
@@ -275,7 +275,7 @@ async def test_a_certificate_is_a_login(store: Store, tmp_path: Path, certificat
             if asks:
                 await sink.try_hearing()
             else:
-                with pytest.raises(Exception, match="lets anybody in without a login"):
+                with pytest.raises(Exception, match="accepts clients without a login"):
                     await sink.try_hearing()
     assert kept(store) == []
 
@@ -288,10 +288,10 @@ async def test_a_flood_is_broken_off_and_events_go_out_all_the_same(store: Store
             for number in range(10 * MOST_WAITING):
                 await user.publish(DECIDE, json.dumps({"decision": "note", "id": "GANNET", "note": f"{number}"}))
             async with asyncio.timeout(SECONDS):
-                while "waited; those are dropped" not in (await answer(user))["said"]:
+                while "were waiting; they are dropped" not in (await answer(user))["said"]:
                     pass
             async with asyncio.timeout(SECONDS):
-                assert "more than 50 messages waited" in await troubles.get()
+                assert "more than 50 messages were waiting" in await troubles.get()
             assert len(kept(store)) < MOST_WAITING
             await sink.deliver([Message(GANNET)])
 

@@ -46,7 +46,7 @@ async def test_certificates_that_are_missing_or_none_are_named(tmp_path: Path) -
 
 async def test_a_broker_of_another_kind_is_told_with_what_to_do(tmp_path: Path, certificates: Certificates) -> None:
     async with amqtt_broker(tmp_path) as old, amqtt_broker(tmp_path, certificates=certificates) as guarded:
-        for port, sentence in ((old, "does it speak 3.1.1 alone"), (guarded, "does it want TLS")):
+        for port, sentence in ((old, "does it support only 3.1.1"), (guarded, "does it require TLS")):
             sink = sink_for(port, timeout=0.5)
             with pytest.raises(DeliveryError, match=sentence):
                 await sink.start()
@@ -59,7 +59,7 @@ async def test_what_a_broker_s_access_rules_forbid_waits_until_they_allow_it(tmp
     with mosquitto(tmp_path, f"allow_anonymous true\nacl_file {rules}") as broker:
         async with running(sink_for(broker.port)) as sink:
             await sink.deliver([Message(setup_event())])
-            with pytest.raises(DeliveryError, match=r"would not take a message for .*/short: not authorised") as caught:
+            with pytest.raises(DeliveryError, match=r"refused a message for .*/short: not authorised") as caught:
                 await sink.deliver([Message(setup_event(direction="short"))])
             assert not isinstance(caught.value, DeliveryRefusedError)
             await sink.deliver([Message(setup_event())])
@@ -68,13 +68,13 @@ async def test_what_a_broker_s_access_rules_forbid_waits_until_they_allow_it(tmp
 @pytest.mark.parametrize(
     ("code", "sentence"),
     [
-        (0x84, "does not speak this version of MQTT; set version"),
-        (0x85, "does not take this client id; set client_id"),
+        (0x84, "does not support this version of MQTT; set version"),
+        (0x85, "does not accept this client id; set client_id"),
         (0x86, "wrong user or password"),
         (0x87, "not authorised"),
         (0x88, "Server unavailable"),
         (0x89, "Server busy"),
-        (0x90, "does not take this topic"),
+        (0x90, "does not accept this topic"),
         (0x97, "Quota exceeded"),
     ],
 )
@@ -91,8 +91,8 @@ async def test_a_refused_connection_says_why_and_is_never_about_a_message(code: 
 @pytest.mark.parametrize(
     ("code", "sentence", "final"),
     [
-        (0x90, "does not take this topic", True),
-        (0x99, "does not take this payload", True),
+        (0x90, "does not accept this topic", True),
+        (0x99, "does not accept this payload", True),
         (0x83, "it is not willing to", False),
         (0x87, "not authorised", False),
         (0x97, "Quota exceeded", False),
@@ -101,7 +101,7 @@ async def test_a_refused_connection_says_why_and_is_never_about_a_message(code: 
 async def test_only_what_a_broker_says_of_the_message_itself_is_final(code: int, sentence: str, *, final: bool) -> None:
     taken, refused = b"", bytes((code, 0))
     async with scripted(b"\x20\x03\0\0\0", taken, refused, taken) as port, running(sink_for(port)) as sink:
-        with pytest.raises(DeliveryError, match=f"would not take a message for .*: .*{sentence}") as caught:
+        with pytest.raises(DeliveryError, match=f"refused a message for .*: .*{sentence}") as caught:
             await sink.deliver([Message(station_event())])
         assert isinstance(caught.value, DeliveryRefusedError) == final
 

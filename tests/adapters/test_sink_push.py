@@ -92,7 +92,9 @@ async def test_who_has_it_is_not_told_twice() -> None:
     with http_server() as good, http_server(grudging) as bad:
         sink = sink_to(good, bad)
         for _ in range(2):
-            with pytest.raises(DeliveryError, match=r"Of 2 push services these did not take the alert: 2 \(") as caught:
+            with pytest.raises(
+                DeliveryError, match=r"Of 2 push services, these did not accept the alert: 2 \("
+            ) as caught:
                 await sink.deliver([Message(setup_event())])
             assert not isinstance(caught.value, DeliveryRefusedError)
             assert "token" not in str(caught.value)
@@ -110,14 +112,14 @@ async def test_a_service_that_does_not_answer_is_given_up_in_time() -> None:
         return Response()
 
     with http_server(silent) as server:
-        with pytest.raises(DeliveryError, match=r"did not take the alert: 1 \("):
+        with pytest.raises(DeliveryError, match=r"did not accept the alert: 1 \("):
             await sink_to(server, timeout=0.2).deliver([Message(setup_event())])
         release.set()
 
 
 async def test_an_address_that_apprise_does_not_know_is_told_without_it() -> None:
     settings = PushSettings.model_validate({"urls": ["json://127.0.0.1", "nonsense://secret-token@host", "secret"]})
-    with pytest.raises(DeliveryError, match="Of 3 push services apprise does not know these: 2, 3;") as caught:
+    with pytest.raises(DeliveryError, match="Of 3 push services, apprise does not know these: 2, 3;") as caught:
         await PushSink(settings).start()
     assert "secret" not in str(caught.value) + repr(settings)
 

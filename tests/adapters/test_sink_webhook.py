@@ -209,7 +209,7 @@ async def test_no_redirect_is_followed(status: int) -> None:
         assert not elsewhere.requests
 
 
-async def test_a_receiver_that_is_away_hangs_up_or_stalls() -> None:
+async def test_a_receiver_that_is_away_disconnects_or_stalls() -> None:
     event, end = setup_event(), threading.Event()
 
     def hang_up(_: Request) -> Response:
@@ -322,10 +322,10 @@ def test_no_bit_of_the_body_can_be_changed(at: int, bit: int) -> None:
         ({name: value for name, value in signed().items() if name != "ce-id"}, "not that of this request"),
         (signed() | {TIMESTAMP: "1772467201"}, "not that of this request"),
         (signed() | {SIGNATURE: "hmac-sha256=é"}, "not that of this request"),
-        (signed() | {"CE-ID": "1"}, "stands there twice"),
+        (signed() | {"CE-ID": "1"}, "appears twice"),
         (signed("\uff11\uff17"), "not a number of seconds"),
         (signed("-1"), "not a number of seconds"),
-        (signed("1772466899"), "301 s ago, and 300 s are allowed"),
+        (signed("1772466899"), "301 s ago, and only 300 s are allowed"),
         (signed("1772467501"), "-301 s ago"),
     ],
 )

@@ -46,7 +46,7 @@ async def test_no_trouble_of_a_stream_shows_a_secret() -> None:
             with pytest.raises(FeedTroubleError, match=f"the server answers {station.refusal.value}") as caught:
                 await feed_at(station.port, **KEPT).start()
             sentences.append(str(caught.value))
-    with pytest.raises(FeedTroubleError, match="cannot be opened or broke off") as caught:
+    with pytest.raises(FeedTroubleError, match="cannot be opened or was broken off") as caught:
         await feed_at(free_port(), **KEPT).start()
     sentences.append(str(caught.value))
     async with raw_server(silence) as port:
@@ -93,14 +93,14 @@ async def test_a_secret_that_a_stream_repeats_is_not_shown(
 
     wrong: list[tuple[str | bytes, str]] = [
         (json.dumps({way(UNSEEN): 1}), "no rows at bars in"),
-        ("." * 35 + way(UNSEEN), "no JSON:"),
-        (b"." * 90 + way(UNSEEN).encode() + b"\xff", "no JSON:"),
+        ("." * 35 + way(UNSEEN), "not JSON:"),
+        (b"." * 90 + way(UNSEEN).encode() + b"\xff", "not JSON:"),
     ]
     for message, what in wrong:
         said = await trouble_of(saying(message), **settings)
         assert re.search(rf"none of the 1 messages so far could be read as bars \({what} {UNREAD}\)", said), message
         assert is_hidden(said)
-    assert "broke off (close code 4001)" in await trouble_of(refuse, **settings)
+    assert "broken off (close code 4001)" in await trouble_of(refuse, **settings)
 
 
 @SECRETS

@@ -82,7 +82,7 @@ def closes_with_setups() -> Iterator[tuple[Event, SeriesUpdate, float]]:
             begun = time.perf_counter()
             events = list(played.events(bars[last : last + 1]))
             for event in events[:1]:
-                yield event, SeriesUpdate(key, bars[at : last + 1], played.snapshot()), begun
+                yield event, SeriesUpdate(key, bars[at : last + 1], played.snapshot(), played.checkpoint()), begun
             at = last + 1
 
 

@@ -19,7 +19,7 @@ def run(folder: Path, *words: str) -> Done:
 def test_a_setup_is_drawn_as_a_picture_named_after_its_bar(tmp_path: Path) -> None:
     done = run(tmp_path, "--at", "2023-03-31T14:45")
     assert done.code == 0, done.err
-    assert "a doji pause stood, long, its place the average" in done.out
+    assert "there was a doji pause, long, its place the average" in done.out
     (made,) = tmp_path.iterdir()
     assert made.name == "TERNFERRY-15m-2023-03-31T1445.png"
     assert made.read_bytes().startswith(b"\x89PNG")
@@ -28,7 +28,7 @@ def test_a_setup_is_drawn_as_a_picture_named_after_its_bar(tmp_path: Path) -> No
 def test_what_became_of_a_setup_is_drawn_and_said(tmp_path: Path) -> None:
     done = run(tmp_path, "--at", "2023-03-31T14:45", "--to-the-end")
     assert done.code == 0, done.err
-    assert "a doji pause stood, long, its place the average" in done.out
+    assert "there was a doji pause, long, its place the average" in done.out
     assert "Stopped after 9 bars, +0.22 R before costs: the stop was reached." in done.out
     (made,) = tmp_path.iterdir()
     assert made.name == "TERNFERRY-15m-2023-03-31T1445-story.png"
@@ -40,13 +40,13 @@ def test_what_became_of_a_setup_is_drawn_and_said(tmp_path: Path) -> None:
 def test_a_bar_without_a_setup_is_drawn_and_said_to_have_none(tmp_path: Path) -> None:
     done = run(tmp_path, "--at", "2023-03-31T14:30", "--out", "bar.svg")
     assert done.code == 0, done.err
-    assert done.out.startswith("No setup stood at this bar, TERNFERRY 15m at 2023-03-31 14:30")
+    assert done.out.startswith("There was no setup at this bar, TERNFERRY 15m at 2023-03-31 14:30")
     assert "TERNFERRY 15m, no setup" in (tmp_path / "bar.svg").read_text(encoding="utf-8")
 
 
 def test_what_cannot_be_drawn_is_one_sentence_and_no_file(tmp_path: Path) -> None:
     for words, why in (
-        (["--out", "bar.gif"], "end the name in .png or .svg"),
+        (["--out", "bar.gif"], "the name must end in .png or .svg"),
         (["--at", "1999-01-01"], "has no bar at"),
     ):
         done = run(tmp_path, "--at", "2023-03-31", *words)

@@ -119,7 +119,7 @@ def test_a_file_of_which_much_is_refused_gives_no_setup_and_ends_nothing_else(lo
     assert closewatch("replay", bad)[:2] == (2, "")
     code, out, err = closewatch("import", bad, "--out", tmp_path / "petrel.parquet")
     assert code == 2
-    assert "a column may hold something else than its name says: compare some rows with the header" in err
+    assert "a column may hold something other than its name says: compare some rows with the header" in err
     assert 'high "high"' in out
     assert not (tmp_path / "petrel.parquet").exists()
 
@@ -129,7 +129,7 @@ def test_the_same_prices_under_two_names_are_told(local: Path, tmp_path: Path) -
     twin.write_bytes(local.read_bytes())
     code, _, err = closewatch("replay", local, twin)
     assert code == 0
-    assert "gannet and puffin have the same prices: leave one of them out, for they count twice" in err
+    assert "gannet and puffin have the same prices: leave one of them out, or they count twice" in err
 
 
 def test_a_bar_that_goes_on_is_left_out_and_told(local: Path) -> None:

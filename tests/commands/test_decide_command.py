@@ -96,7 +96,7 @@ def test_what_was_passed_may_be_taken_after_all_and_what_was_taken_not_passed(st
     again_passed = run(station, "pass", "GANNET")
     assert again_passed[0] == 2
     assert again_passed[2].endswith(
-        "it was taken, so it cannot be passed; `closewatch leave` is for when you are out of it\n"
+        "it was taken, so it cannot be passed; use `closewatch leave` once you are out of it\n"
     )
     assert [kind for _, kind, *_ in kept(station)] == ["pass", "take"]
 
@@ -107,28 +107,28 @@ def test_what_was_passed_may_be_taken_after_all_and_what_was_taken_not_passed(st
         ([["take", "GANNET"]], ["take", "GANNET"], "it was taken already; to add something, use `closewatch note`"),
         ([], ["leave", "GANNET"], "it was not taken, so there is nothing to leave"),
         ([["take", "GANNET"], ["leave", "GANNET"]], ["leave", "GANNET"], "it was left already"),
-        ([], ["take", ENDED.id[:6]], "its story has ended; all that can be added is a note"),
-        ([], ["pass", ENDED.id[:6]], "its story has ended; all that can be added is a note"),
+        ([], ["take", ENDED.id[:6]], "its story has ended; only a note can be added"),
+        ([], ["pass", ENDED.id[:6]], "its story has ended; only a note can be added"),
         ([], ["leave", ENDED.id[:6]], "it was not taken, so there is nothing to leave"),
-        ([], ["take", "0123"], "0123: no setup has an id or an instrument of that name"),
-        ([], ["take", "f" * 40], "no setup has an id or an instrument of that name"),
-        ([], ["take", GANNET.id[:3]], "no instrument of that name has a setup, and an id takes its first 4 letters"),
+        ([], ["take", "0123"], "0123: no setup has this id or instrument"),
+        ([], ["take", "f" * 40], "no setup has this id or instrument"),
+        ([], ["take", GANNET.id[:3]], "no setup has this instrument, and an id needs at least its first 4 letters"),
         ([], ["take", "GANNET\x1b[2J"], "GANNET<001B>[2J: no setup has"),
         ([], ["take", "GANNET", "--price", "0"], "price 0: the levels of this setup are above 0"),
         ([], ["take", "GANNET", "--price=-101.40"], "price -101.40: the levels of this setup are above 0"),
         ([], ["take", "GANNET", "--price", "101,40"], "price 101,40: write a number such as 101.40"),
         ([], ["take", "GANNET", "--price", "inf"], "price inf: write a number"),
         ([], ["take", "GANNET", "--price", "1e999999"], "price 1e999999: write a number"),
-        ([], ["take", "GANNET", "--price", "100.15"], "price 100.15: an entry lies above the stop, which is 100.15"),
+        ([], ["take", "GANNET", "--price", "100.15"], "price 100.15: an entry must lie above the stop, which is"),
         ([], ["take", "GANNET", "--price", "1013.50"], "that is 760 R from the planned entry, which is 101.35; more"),
         ([["take", "GANNET"]], ["leave", "GANNET", "--price", "1012"], "that is 759 R from the planned entry"),
-        ([], ["take", "GANNET", "--price", "101.4000000000001"], "price 101.4000000000001: a number has 15 digits at"),
-        ([["note", "GANNET", "slow"]], ["note", "GANNET", " slow"], "this note is there already, word for word"),
-        ([], ["take", "GANNET", "--size", "0"], "size 0: a size is above 0"),
+        ([], ["take", "GANNET", "--price", "101.4000000000001"], "101.4000000000001: a number has at most 15 digits"),
+        ([["note", "GANNET", "slow"]], ["note", "GANNET", " slow"], "this note exists already, word for word"),
+        ([], ["take", "GANNET", "--size", "0"], "size 0: a size must be above 0"),
         ([], ["leave", "GANNET", "--price", "nan"], "price nan: write a number"),
         ([], ["note", "GANNET", " "], "the note is empty"),
-        ([], ["note", "GANNET", "n" * 2_001], "the text has 2,001 characters; 2,000 are kept at most"),
-        ([], ["note", "GANNET", "a\udcff"], "this text is not in UTF-8"),
+        ([], ["note", "GANNET", "n" * 2_001], "the text has 2,001 characters; at most 2,000 are kept"),
+        ([], ["note", "GANNET", "a\udcff"], "this text is not UTF-8"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_decided_is_one_sentence_and_nothing_is_kept(
@@ -156,7 +156,7 @@ def test_a_note_is_welcome_when_the_story_has_ended_and_a_price_below_0_where_th
     ]
 
 
-def test_whoever_was_stopped_out_may_tell_at_what_price(station: Store) -> None:
+def test_a_user_who_was_stopped_out_may_give_the_price(station: Store) -> None:
     assert run(station, "take", "GANNET", "--price", "101.40")[0] == 0
     say(station, told(GANNET, "setup.closed", 5, "stopped", exit="100.15"))
     assert run(station, "leave", GANNET.id[:8], "--price", "100.05")[0] == 0
@@ -190,7 +190,7 @@ def test_a_setup_that_is_said_again_after_its_withdrawal_can_be_taken_as_it_is_n
 def test_a_store_that_is_missing_or_may_only_be_read_is_for_the_user_to_mend(tmp_path: Path) -> None:
     missing = in_a_process("take", "GANNET", "--store", tmp_path / "nowhere.db")
     assert (missing.code, missing.out) == (2, "")
-    assert missing.err.startswith(f"closewatch: {tmp_path / 'nowhere.db'}: there is no store here; name the one")
+    assert missing.err.startswith(f"closewatch: {tmp_path / 'nowhere.db'}: there is no store here; give the one")
     assert list(tmp_path.iterdir()) == []
     neither = closewatch("take", "GANNET")
     assert (neither.code, neither.err[:33]) == (2, "closewatch: say whose setup it is")

@@ -96,7 +96,7 @@ def test_with_a_configuration_it_says_what_the_station_did(
         return [line for line in lines[lines.index("", 2) : lines.index("", lines.index("", 2) + 1)] if line]
 
     assert told() == [
-        f"Sent to nobody: no station of this configuration has run, since there is no store {tmp_path / 'kept.db'}."
+        f"Not sent: no station of this configuration has run, since there is no store {tmp_path / 'kept.db'}."
     ]
     event = setup_at(tmp_path, SETUP_BAR)
     clock = [event.time + HOUR]

@@ -92,7 +92,7 @@ def test_a_bad_file_of_a_folder_is_named_at_the_end_and_ends_nothing(run: Run, t
     troubles = (
         f"not read: {tmp_path / 'heron.csv'}: no column is named open, high, low; ",
         f'not read: {tmp_path / "ibis.csv"}: "17.712" can be read as 17712 or with a decimal point, ',
-        f"not read: {tmp_path / 'knot.csv'}: the spacing of the bars of 'knot' tells no timeframe; ",
+        f"not read: {tmp_path / 'knot.csv'}: the spacing of the bars of 'knot' shows no timeframe; ",
     )
     for words in (("import", tmp_path), ("replay", tmp_path)):
         code, said, told = run(*words)
@@ -108,7 +108,7 @@ def test_a_bad_file_of_a_folder_is_named_at_the_end_and_ends_nothing(run: Run, t
     (tmp_path / "gannet.csv").unlink()
     code, said, told = run("replay", tmp_path)
     assert (code, said) == (2, "")
-    assert told.splitlines()[-1] == "closewatch: nothing of what was given can be read"
+    assert told.splitlines()[-1] == "closewatch: none of the files can be read"
 
 
 def test_days_and_times_of_day_do_not_go_into_one_file(run: Run, tmp_path: Path) -> None:
@@ -117,5 +117,5 @@ def test_days_and_times_of_day_do_not_go_into_one_file(run: Run, tmp_path: Path)
     (tmp_path / "minutes.csv").write_text("time,open,high,low,close\n" + rows)
     code, _, told = run("import", tmp_path, "--out", tmp_path / "out.parquet")
     assert code == 2
-    assert told.endswith("some of the files hold days and others times of day; import them into files of their own\n")
+    assert told.endswith("some files hold daily bars and others intraday bars; import them into separate files\n")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["days.csv", "minutes.csv"]

@@ -94,7 +94,7 @@ def test_only_what_is_asked_for_is_shown(station: Store, words: list[str], instr
     assert done.code == 0
     shown = re.findall(r"^2026-\d\d-\d\d \d\d:\d\d +(\w+)", done.out, re.MULTILINE)
     assert shown == instruments
-    assert done.err == ("" if instruments else "No setup fits.\n")
+    assert done.err == ("" if instruments else "No setup matches.\n")
 
 
 def test_files_hold_the_same_for_programs(station: Store, tmp_path: Path) -> None:
@@ -232,16 +232,16 @@ def test_a_review_tells_what_a_week_came_to(station: Store) -> None:
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["journal", "--taken", "--passed"], "--taken and --passed leave nothing"),
+        (["journal", "--taken", "--passed"], "--taken and --passed exclude each other"),
         (["journal", "--since", "yesterday"], "--since yesterday: write a day such as 2026-03-02"),
         (["journal", "--until", "0001-01-01"], "--until 0001-01-01: write a day"),
         (["journal", "--since", "2026-03-03", "--until", "2026-03-02"], "--since 2026-03-03 is later than --until"),
-        (["journal", "--out", "journal.txt"], "--out journal.txt: end the name in .csv, .json, .parquet, .html"),
+        (["journal", "--out", "journal.txt"], "--out journal.txt: the name must end in .csv, .json, .parquet, .html"),
         (["journal", "--out", "/nowhere/at/all.csv"], "there is no folder /nowhere/at"),
         (["review", "year"], "closewatch: year: say week or month"),
         (
             ["journal", "--setup", "nosuch"],
-            "--setup nosuch: none of this name was found; `closewatch setups` lists all",
+            "--setup nosuch: no setup of this name was found; `closewatch setups` lists all",
         ),
         (["review", "week", "--until", "9999-12-31"], "--until 9999-12-31: write a day"),
     ],

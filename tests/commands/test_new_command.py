@@ -74,7 +74,7 @@ def test_a_file_that_is_there_stays(tmp_path: Path) -> None:
     assert path.read_text() == "mine"
 
 
-def test_whoever_leaves_early_leaves_nothing_behind(tmp_path: Path) -> None:
+def test_an_early_end_of_the_answers_leaves_no_file(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["new", str(tmp_path / "watch.toml")], input=f"{tmp_path}\nMILL 1\n")
     assert result.exit_code != 0
     assert list(tmp_path.iterdir()) == []

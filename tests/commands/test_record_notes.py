@@ -87,7 +87,7 @@ def test_what_an_alert_ends_with(tmp_path: Path, kinds: list[KindRecord], looks:
     assert said(tmp_path) == f"{expected} {STUDIED}"
 
 
-def test_each_alert_goes_by_its_own_kind(tmp_path: Path) -> None:
+def test_each_alert_quotes_its_own_kind(tmp_path: Path) -> None:
     beside(tmp_path / "kept.db").write_bytes(record(settings(tmp_path), kind()).to_bytes())
     assert said(tmp_path, set_aside_event()).startswith(
         "So far 214 of this kind that were not set aside on your bars: "

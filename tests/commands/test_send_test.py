@@ -53,12 +53,14 @@ def test_a_marked_example_reaches_every_sink(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("hook")
-def test_each_sink_that_fails_is_told_of_in_a_sentence(tmp_path: Path) -> None:
+def test_each_sink_that_fails_is_reported_in_a_sentence(tmp_path: Path) -> None:
     port = free_port()
     done = closewatch("send-test", written(tmp_path, MAIL.format(port), FILE, HOOK))
     mail, file, hook = done.out.splitlines()
     assert (done.code, file) == (1, "file: sent")
-    assert mail.startswith(f"mail: not sent: The mail server 127.0.0.1:{port} cannot be reached or broke off: ")
+    assert mail.startswith(
+        f"mail: not sent: The mail server 127.0.0.1:{port} cannot be reached or broke the connection"
+    )
     assert hook.startswith("hook: not sent: The webhook at http://127.0.0.1:")
     assert "answered 422" in hook
 
@@ -73,9 +75,7 @@ def test_one_sink_may_be_named_and_what_cannot_be_made_is_told(tmp_path: Path) -
     secret = closewatch("send-test", config)
     assert secret.code == 2
     assert secret.out.splitlines()[0] == "file: sent"
-    assert secret.out.splitlines()[1].startswith(
-        "hook: not sent: sinks.hook.url: this secret is not there; give it as "
-    )
+    assert secret.out.splitlines()[1].startswith("hook: not sent: sinks.hook.url: this secret is missing; give it as ")
     unknown = closewatch("send-test", config, "--sink", "fill")
     assert (unknown.code, unknown.err) == (
         2,

@@ -87,5 +87,5 @@ def test_where_the_demo_feed_has_none_nothing_is_drawn(
 def test_what_cannot_be_explained_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r'there is no setup "hamer"; did you mean hammer\?'):
         command.run("hamer", None, None)
-    with pytest.raises(UsageError, match="--out is for the picture of one setup; name it"):
+    with pytest.raises(UsageError, match="--out is for the picture of one setup; give its name"):
         command.run(None, None, tmp_path / "x.png")

@@ -77,7 +77,7 @@ def test_that_a_station_runs_is_said_before_the_mistake_for_which_its_list_is_no
         ("GANNET]", "FULMAR]", "Let it read that (SIGHUP) or restart it."),
     ],
 )
-def test_what_has_to_be_done_for_a_changed_configuration_is_what_helps(
+def test_the_advice_for_a_changed_configuration_works(
     running: Path, right: str, wrong: str, told: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     running.write_text(CONFIG.replace(right, wrong), encoding="utf-8")

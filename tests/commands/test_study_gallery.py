@@ -47,7 +47,7 @@ def test_without_its_bars_a_story_has_no_chart(real: Study, tmp_path: Path) -> N
     copy(SP500, tmp_path / SP500.name)
     shown, told = charts_of(chosen, [tmp_path], READING)
     assert {each.story.instrument for each in shown} == {"sp500"}
-    assert told == f"{8 - len(shown)} stories of the report without a chart: their bars are not in the files any more"
+    assert told == f"{8 - len(shown)} stories of the report without a chart: their bars are no longer in the files"
     assert charts_of((), [tmp_path], READING) == ([], "")
 
 

@@ -82,8 +82,8 @@ def test_each_other_question_is_a_look_and_the_record_makes_up_for_them(
 def test_a_hypothesis_is_written_down_before_and_judged_after(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert studied(folder, "--register", "falling", "--where", "direction=short") == 0
     told = capsys.readouterr().out
-    assert told.startswith(f"Written down as falling, in {folder / 'bars' / NAME}: direction short; doji pause on 1d, ")
-    assert "It is judged only on setups found after " in told
+    assert told.startswith(f"Recorded as falling, in {folder / 'bars' / NAME}: direction short; doji pause on 1d, ")
+    assert "It is tested only on setups found after " in told
     assert not (folder / "study").exists(), "nothing was studied"
     ledger = read([folder / "bars"])
     (hypothesis,) = ledger.hypotheses
@@ -95,17 +95,17 @@ def test_a_hypothesis_is_written_down_before_and_judged_after(folder: Path, caps
     shown = capsys.readouterr()
     assert "Hypothesis falling" not in shown.out
     assert shown.err.startswith(
-        "the hypothesis falling is not judged here: it was written for doji pause on 1d, break "
+        "the hypothesis falling is not tested here: it was recorded for doji pause on 1d, break "
     )
 
 
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (("--register", "known"), "--register known: a hypothesis of that name is written down already"),
+        (("--register", "known"), "--register known: a hypothesis of this name is already recorded"),
         (("--register", "a\nb"), "--register takes a name of at most 60 visible characters, not 'a\\nb'"),
-        (("--register", "a", "--where", "net_r=1"), "--where net_r=1: no setup is known by that when it is found; "),
-        (("--register", "a", "--where", "directon=long"), "when it is found; did you mean direction?"),
+        (("--register", "a", "--where", "net_r=1"), "--where net_r=1: that is not known when a setup is found; "),
+        (("--register", "a", "--where", "directon=long"), "when a setup is found; did you mean direction?"),
         (("--register", "a", "--where", "direction=lng"), "files has that direction; did you mean long?"),
         (("--register", "a", "--where", "long"), "a column and its value, such as direction=long, not 'long'"),
         (("--register", "a", "--where", "hour=1", "--where", "hour=2"), "--where hour=2: hour is given twice; "),
@@ -134,4 +134,4 @@ def test_where_the_ledger_cannot_be_written_the_verdict_says_so(
     shown = capsys.readouterr()
     assert "Earlier looks at these bars could not be counted." in shown.out
     assert shown.err.count("\n") == 1
-    assert "the ledger of looks cannot be written (No space left on device); see to the permissions" in shown.err
+    assert "the ledger of looks cannot be written (No space left on device); check the permissions" in shown.err

@@ -118,7 +118,7 @@ def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, hea
     assert "1 hour" in log
 
 
-def test_only_what_the_user_has_to_mend_keeps_the_service_from_starting_it_again(tmp_path: Path) -> None:
+def test_only_mistakes_the_user_must_correct_prevent_a_restart_by_the_service(tmp_path: Path) -> None:
     unit = (Path(__file__).parents[2] / "config" / "closewatch.service").read_text(encoding="utf-8").splitlines()
     assert {"Restart=always", "RestartPreventExitStatus=2"} <= set(unit)
     path = tmp_path / "watch.toml"
@@ -127,8 +127,12 @@ def test_only_what_the_user_has_to_mend_keeps_the_service_from_starting_it_again
     # The first event, that the station has caught up, finds no room; then the store is damaged; and then the
     # configuration is wrong.
     for said, code, sentence in (
-        (text, 1, "closewatch: the watching was ended by the system: [Errno 28] No space left on device; see to that "),
-        (text.replace("kept.db", "harmed.db"), 2, f"closewatch: {tmp_path / 'harmed.db'}: this is no store of "),
+        (text, 1, "closewatch: the system stopped the station: [Errno 28] No space left on device; fix that "),
+        (
+            text.replace("kept.db", "harmed.db"),
+            2,
+            f"closewatch: {tmp_path / 'harmed.db'}: this is not a closewatch store",
+        ),
         (text.replace("step", "stp"), 2, f"closewatch: {path}: defaults.stp: there is no such setting; did you mean "),
     ):
         path.write_text(said, encoding="utf-8")

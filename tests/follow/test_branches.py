@@ -21,15 +21,15 @@ WAITING: dict[str, tuple[Case, tuple[str, str]]] = {
     "three bars without entry": (Case([BELOW, BELOW, BELOW]), ("lapsed", "no entry within 3 bars")),
     "break: opens more than half an ATR beyond": (
         Case([(102.01, 102.5, 101.5, 102.2)]),
-        ("lapsed", "the open that it would have been filled at or after"),
+        ("lapsed", "the bar of the fill would have opened too far"),
     ),
     "early: opens more than half an ATR beyond the close": (
         Case([(101.51, 102.0, 101.0, 101.5)], style="early"),
-        ("lapsed", "the open that it would"),
+        ("lapsed", "the bar of the fill"),
     ),
     "early: opens at the stop": (
         Case([(99.5, 100.5, 99.4, 100.0)], style="early"),
-        ("lapsed", "the open that it would have been filled at lay at the stop"),
+        ("lapsed", "the fill would have been at an open at the stop"),
     ),
     "a close beyond the stop": (Case([(101.0, 101.2, 99.4, 99.49)]), ("spoiled", "a close beyond the stop")),
     "a close at the stop": (Case([(101.0, 101.2, 99.4, 99.5)]), ("waiting", "still")),

@@ -93,7 +93,7 @@ def brief(events: list[Event]) -> list[tuple[str, str, str, str | None]]:
 ENTERED = ("entered", SECOND, "the break entry was reached", None)
 SIGNAL = (
     *("exit_signal", LAST_BUT_ONE),
-    "the next bar is the last of the session, by whose close you choose to leave",
+    "the next bar is the last of the session, by whose close you chose to leave",
     None,
 )
 

@@ -29,7 +29,7 @@ RISE: Prices = (101.6, 103.6, 101.5, 103.4)
 """Goes past 103.50, the gain of 1 R of an entry at 101.50 with its stop at 99.50."""
 
 ENTERED: Told = ("entered", "the break entry was reached", "0.05", "sell stop 99.50")
-GAP = "the open that it would have been filled at or after lay too far beyond the entry"
+GAP = "the bar of the fill would have opened too far beyond the entry"
 
 STORIES: dict[str, tuple[Case, list[Told]]] = {
     "no entry": (
@@ -93,7 +93,7 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
             ENTERED,
             (
                 "exit_signal",
-                "the MACD line crossed back; one may leave, and a ride may stay",
+                "the MACD line crossed back; you may leave, or stay for a ride",
                 "0.00",
                 "sell stop 99.50; or sell at the next open",
             ),
@@ -129,7 +129,7 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
         Case([IN, RISE, (103.4, 103.5, 101.9, 102), (101, 101.2, 99, 99.2)], choices=Follow(half_at=1)),
         [
             ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 103.50"),
-            ("exit_signal", "half of it was closed at a gain of 1 R, as you choose", "0.98", "sell stop 99.50"),
+            ("exit_signal", "half of it was closed at a gain of 1 R, as you chose", "0.98", "sell stop 99.50"),
             ("closed", "the stop was reached", "0.00", ""),
         ],
     ),
@@ -137,7 +137,7 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
         Case([IN, (103.9, 104.0, 103.0, 103.5)], choices=Follow(half_at=1)),
         [
             ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 103.50"),
-            ("exit_signal", "half of it was closed at a gain of 1 R, as you choose", "1.10", "sell stop 99.50"),
+            ("exit_signal", "half of it was closed at a gain of 1 R, as you chose", "1.10", "sell stop 99.50"),
         ],
     ),
     "both the stop and half in one bar: the stop first": (
@@ -153,7 +153,7 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
             ENTERED,
             (
                 "stop_raised",
-                "a gain of 1 R, at which you choose to move the stop to the entry",
+                "a gain of 1 R, at which you chose to move the stop to the entry",
                 "0.95",
                 "sell stop 101.50, was 99.50",
             ),
@@ -164,7 +164,7 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
         Case([IN, RISE, (103.4, 103.5, 101.9, 102)], choices=Follow(max_bars=2)),
         [
             ENTERED,
-            ("exit_signal", "2 bars in the position, after which you choose to leave", "0.95", "sell at the next open"),
+            ("exit_signal", "2 bars in the position, after which you chose to leave", "0.95", "sell at the next open"),
             ("closed", "2 bars in the position", "0.95", ""),
         ],
     ),
@@ -210,7 +210,7 @@ def test_each_story_is_told_as_it_goes(name: str, sign: int) -> None:
 
 
 @BOTH
-def test_all_that_is_told_of_a_ride(sign: int) -> None:
+def test_all_figures_of_a_sign_of_pressure(sign: int) -> None:
     """All figures of the sign of pressure of the story above."""
     case = STORIES["ride: pressure"][0]
     data = told(case, sign)[1].data

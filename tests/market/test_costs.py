@@ -53,8 +53,8 @@ def test_a_cost_in_another_form_is_refused_in_a_sentence(wrong: str) -> None:
 
 def test_costs_in_another_currency_than_the_prices_are_refused() -> None:
     steps = PriceSteps.fixed(D("0.01"))
-    with pytest.raises(ValueError, match="KITE: its commission is in EUR and its prices are in USD; write it in USD"):
+    with pytest.raises(ValueError, match="KITE: its commission is in EUR, but its prices are in USD; write it in USD"):
         Instrument("KITE", steps, currency="USD", costs=costs(commission="1.50 EUR"))
-    with pytest.raises(ValueError, match="KITE: its spread is in EUR, and the currency of its prices is not given"):
+    with pytest.raises(ValueError, match="KITE: its spread is in EUR, but the currency of its prices is not given"):
         Instrument("KITE", steps, costs=costs(spread="1.50 EUR"))
     assert Instrument("KITE", steps, currency="EUR", costs=costs("1.50 EUR", "1 %", "0.1")).costs.given

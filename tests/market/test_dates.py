@@ -97,7 +97,7 @@ def test_a_bad_row_is_named_and_the_others_count(row: str, told: str) -> None:
 def test_a_quote_that_never_ends_swallows_nothing_silently() -> None:
     dates = parsed('time,instrument,what\n2026-06-11,A,before\n2026-06-12,A,"report\n2026-06-13,A,after\n', "UTC")
     assert [each.what for each in dates.found or ()] == ["before"]
-    assert dates.troubles == ("line 4 is not CSV (unexpected end of data); it and all that follows is left out",)
+    assert dates.troubles == ("line 4 is not CSV (unexpected end of data); it and all that follows are left out",)
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,7 @@ def test_a_file_that_cannot_be_read_is_told_and_nothing_is_known(tmp_path: Path)
     )
     assert "cannot be read (Is a directory)" in read(tmp_path, "UTC").troubles[0]
     path.write_bytes(GOOD.encode("utf-16"))
-    assert read(path, "UTC") == Dates(troubles=(f"{path} is not written in UTF-8; no dates are known",))
+    assert read(path, "UTC") == Dates(troubles=(f"{path} is not UTF-8; no dates are known",))
     path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode() + b"x,A,x\r\n")
     dates = read(path, "UTC")
     assert len(dates.found or ()) == 3

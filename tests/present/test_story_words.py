@@ -174,7 +174,7 @@ def test_one_who_leaves_is_told_to_take_the_stop_out() -> None:
 
 
 def test_half_of_it_left_is_told_by_its_reason_and_in_the_end() -> None:
-    reason = "half of it was closed at a gain of 1 R, as you choose"
+    reason = "half of it was closed at a gain of 1 R, as you chose"
     half = said(story_event("setup.exit_signal"), orders="sell stop 100.90", reason=reason, half_exit="102.65")
     assert half.headline == f"HARBOUR 15m long: exit signal, now +1.16 R: {reason}"
     assert values(half)["half left at"] == "102.65"

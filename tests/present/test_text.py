@@ -62,7 +62,7 @@ def test_a_long_text_is_cut_with_an_ellipsis() -> None:
         "bars/A_1h.csv: there is no such file",
         "dam.db is damaged",
         "feeds.web.url is not there",
-        "patience: has to be above 0",
+        "patience: must be above 0",
         '"quoted" is no price',
         "'quoted' too",
         "eth0 went down",

@@ -59,7 +59,7 @@ Levels
   obstacle: 104.20 (swing high; room 2.38 R)
   exit: ride (close is above the 200-bar average: the position may stay beyond the first cross back of the MACD \
 line, its stop trailed behind swing points)
-  or early entry: 101.20 (R 1.05, size 952; room 2.86 R; open of the next bar, reckoned at the close; void if it \
+  or early entry: 101.20 (R 1.05, size 952; room 2.86 R; open of the next bar, estimated at the close; void if it \
 opens above 101.50)
   or average entry: none (close is above the 50-bar average already)
 

@@ -29,13 +29,9 @@ def table(model: type[BaseModel], without: Iterable[str] = ()) -> str:
             continue
         if not field.description:
             raise ValueError(f"{model.__name__}.{key} has no description")
-        told = "; ".join([_sentence(field.description), *_limits(field)])
+        told = "; ".join([field.description, *_limits(field)])
         rows.append(f"| `{key}` | {_default(field)} | {told.replace('|', chr(92) + '|')} |")
     return "\n".join(rows)
-
-
-def _sentence(text: str) -> str:
-    return text.rstrip(".") if text[1:2].isupper() else text[0].lower() + text[1:].rstrip(".")
 
 
 def _default(field: FieldInfo) -> str:

@@ -12,8 +12,9 @@ from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
-from scanner.service.desk import Arrival, Desk, Taken
+from scanner.service.desk import Desk, Taken
 from scanner.service.store import SeriesKey
+from scanner.service.together.arrival import Arrival
 from scanner.settings import Watched
 from scanner.trade.size import Account
 from tests.laws import QUARTER_HOUR, bars_of, engine, many_found

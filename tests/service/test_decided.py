@@ -157,7 +157,7 @@ def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: No
     with beside(store, now) as visitor:
         _, lines = keep(visitor, Wish(thread, "take", right), "UTC")
     assert lines[0].startswith(f"Taken at {right:f}, size 3: GANNET 15m "), "what is not told anew stays"
-    assert lines[1] == "This takes the place of what you told before, which stays in the journal."
+    assert lines[1] == "This replaces your earlier decision, which stays in the journal."
     for price in (right, own_price(story[1], "4"), None):  # as a message does that comes twice
         with pytest.raises(DecisionRefusedError, match="it was taken already"):
             decide(store, now, thread, "take", index, price)

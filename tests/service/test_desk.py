@@ -13,8 +13,9 @@ import pytest
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
-from scanner.service.desk import Arrival, Desk
+from scanner.service.desk import Desk
 from scanner.service.store import Batch, Store, StoreTroubleError
+from scanner.service.together.arrival import Arrival
 from tests.laws import QUARTER_HOUR, all_setups, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
 
@@ -129,7 +130,7 @@ def test_an_old_story_is_kept_and_not_sent_and_its_setup_is_missed(store: Store)
     assert not store.outbox.list()
 
 
-def test_what_becomes_of_a_position_is_sent_however_late(store: Store) -> None:
+def test_events_of_a_position_are_sent_however_late(store: Store) -> None:
     at, (setup, *others) = desk(store, stale_after=3), expected()
     story = [event for event in others if event.thread == setup.id]
     assert story[-1].kind == "setup.closed"

@@ -11,9 +11,10 @@ from scanner.market.aggregate import Aggregator
 from scanner.market.calendars import calendar_named
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
-from scanner.service.desk import LATE_END, Arrival, Desk
+from scanner.service.desk import LATE_END, Desk
 from scanner.service.restating import same
 from scanner.service.store import SeriesKey, Store, StoreTroubleError
+from scanner.service.together.arrival import Arrival
 from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
 
 if TYPE_CHECKING:

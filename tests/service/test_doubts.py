@@ -11,15 +11,17 @@ import pytest
 from adapters.feeds.pushed.recent import RecentBars
 from scanner.market.bars import Bars
 from scanner.ports import Want
-from scanner.service.desk import Arrival, Desk, Taken
 from scanner.service.restating import same
 from scanner.service.store import Store
+from scanner.service.together.arrival import Arrival
 from tests.laws import QUARTER_HOUR
 from tests.service.one_desk import BARS, KEY, LATER, desk, expected, raw, take
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from scanner.service.desk import Desk, Taken
 
 KNOWN = 400
 """Bars that are known before an answer comes."""

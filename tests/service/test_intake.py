@@ -17,7 +17,8 @@ from tests.service.simulated_time import SimulatedTime
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.service.desk import Arrival, Taken
+    from scanner.service.desk import Taken
+    from scanner.service.together.arrival import Arrival
 
 
 @pytest.fixture

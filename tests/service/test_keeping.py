@@ -12,9 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.market.instruments import Instrument
-from scanner.service.desk import Arrival, Desk, Taken
+from scanner.service.desk import Desk, Taken
 from scanner.service.keeping import MOST_HALVINGS, Keeping, take_apart
 from scanner.service.store import Store, StoreTroubleError
+from scanner.service.together.arrival import Arrival
 from tests.service.one_desk import ACCOUNT, BARS, LATER, raw, watched
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from scanner.ports import Answer, Want
-from scanner.service.desk import Arrival, fresh_pipeline
+from scanner.service.desk import fresh_pipeline
 from scanner.service.list_read import ListRead, fixed_mark
 from scanner.service.reloading import reload_from
 from scanner.service.restating import as_sent
@@ -22,6 +22,7 @@ from scanner.service.station import Station
 from scanner.service.store import Store, StoreTroubleError
 from scanner.service.store.check import check
 from scanner.service.store.lock import holder
+from scanner.service.together.arrival import Arrival
 from scanner.settings import Settings, SettingsError, from_document, load
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape

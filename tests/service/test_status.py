@@ -8,13 +8,14 @@ import pytest
 
 from scanner.clocks import SECOND
 from scanner.present.status_report import FeedStatus, OldList, SinkStatus, report
-from scanner.service.desk import Arrival, Desk
+from scanner.service.desk import Desk
 from scanner.service.list_read import fixed_mark
 from scanner.service.relist import FIXED, list_of
 from scanner.service.restating import as_sent
 from scanner.service.status import Facts, facts, status
 from scanner.service.store import Batch, Said, SeriesKey, Store
 from scanner.service.store.lock import Holder, holder
+from scanner.service.together.arrival import Arrival
 from scanner.settings import Settings, SettingsError, from_document
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape

@@ -140,6 +140,6 @@ def test_a_ledger_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None
     )  # as good as a folder in which one may not write, as root always may
     for folder, reason in (("full", "No space left on device"), ("taken", "Is a directory")):
         with pytest.raises(
-            LedgerError, match=rf"ledger of looks cannot be written \({reason}\); see to the permissions"
+            LedgerError, match=rf"ledger of looks cannot be written \({reason}\); check the permissions"
         ):
             add([tmp_path / folder], look())

@@ -179,7 +179,7 @@ def test_ctrl_c_says_what_is_kept_and_the_study_goes_on(tmp_path: Path) -> None:
     out = tmp_path / "out"
     stopped = started_and_stopped([str(bars), "--workers", "2", "--out", str(out)], out / PARTS)
     assert stopped.returncode == 130, stopped.stderr
-    assert f"what was done is kept in {out / PARTS}; the same command goes on from there" in stopped.stderr
+    assert f"what was done is kept in {out / PARTS}; run the same command to resume" in stopped.stderr
     assert "Traceback" not in stopped.stderr
     kept = {path: path.stat().st_mtime_ns for path in (out / PARTS).iterdir()}
     assert 0 < len(kept) < 16

@@ -50,7 +50,7 @@ def test_one_step_of_known_contracts_is_worth_what_is_published(point_value: str
 def test_too_small_to_trade_is_an_answer() -> None:
     amount, reason = size(Account(equity=D(1_000), currency="USD"), contract("50", "0.25"), D(4_000), D(8))
     assert amount == 0
-    assert reason == "too small to trade: risk limit 10.00 USD, 400 USD a unit, and the least lot is 1"
+    assert reason == "too small to trade: risk limit 10.00 USD, 400 USD a unit, and the smallest lot is 1"
 
 
 def test_without_an_equity_there_is_no_size() -> None:
@@ -67,13 +67,13 @@ def test_without_an_equity_there_is_no_size() -> None:
             "EUR",
             "",
             None,
-            "the equity is in EUR, and the currency of the prices is not given: give it with --currency, or",
+            "the equity is in EUR, but the currency of the prices is not given: give it with --currency, or",
         ),
         (
             "",
             "USD",
             None,
-            "the prices are in USD, and the currency of the equity is not given: give it with --currency, or",
+            "the prices are in USD, but the currency of the equity is not given: give it with --currency, or",
         ),
         ("", "JPY", D(4), "risk limit 100.00, 25.0 a unit, in the currency of the equity, which is not given"),
         (
@@ -129,7 +129,7 @@ def test_an_account_in_no_currency_or_at_no_rate_is_refused(wrong: dict[str, obj
 def test_more_than_a_tenth_of_the_equity_is_refused(fraction: str, refused: bool) -> None:
     if refused:
         with pytest.raises(
-            ValidationError, match=r"one trade may lose at most 0\.10 of the equity, not .*; 1 % of it is"
+            ValidationError, match=r"one trade may lose at most 0\.10 of the equity, not .*; write 1 % as"
         ):
             Account(risk_fraction=D(fraction))
     else:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import TYPE_CHECKING, Any, Self
 
-from scanner.service.delivery.lane import LOOK_AGAIN
+from scanner.service.delivery.lane import CHECK_SECONDS
 from tests.worlds.disk import TROUBLES, copied, synced
 from tests.worlds.exchange import BEGIN, SECOND
 from tests.worlds.loop import KilledError
@@ -162,7 +162,7 @@ class Fate:
 
     async def rest(self, seconds: float) -> None:
         """Wait as a sink's lane does, but look less often whether other programs changed the outbox: none does."""
-        await asyncio.sleep(seconds if seconds < LOOK_AGAIN else 4 * seconds)
+        await asyncio.sleep(seconds if seconds < CHECK_SECONDS else 4 * seconds)
 
     async def until(self, passed: float) -> None:
         """Wait until so many seconds of the world have passed."""

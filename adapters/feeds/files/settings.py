@@ -17,20 +17,18 @@ Role = Literal["time", "open", "high", "low", "close", "volume", "symbol"]
 class FileSettings(FeedSettings):
     """The settings of feeds that read files."""
 
-    tz: str = Field("UTC", description="The time zone of times that name none.")
-    stamp: Literal["open", "close"] = Field(
-        "open", description="Whether the time of a bar is that of its open or close."
-    )
+    tz: str = Field("UTC", description="the time zone of times that name none")
+    stamp: Literal["open", "close"] = Field("open", description="whether the time of a bar is its open or its close")
     time_format: str | None = Field(
-        None, description="How times are written where the files do not tell, such as %d.%m.%Y %H:%M."
+        None, description="how times are written, where the files do not make it clear, such as %d.%m.%Y %H:%M"
     )
     decimal: Literal[".", ","] | None = Field(
-        None, description="The decimal mark, where the numbers do not tell: a point or a comma."
+        None, description="the decimal mark, where the numbers do not make it clear: a point or a comma"
     )
     columns: dict[Role, str] = Field(
         default_factory=dict,
-        description="The names of columns that are not found by themselves, by what they hold, such as "
-        '{ time = "When" }; an empty one for a column that is to be left out.',
+        description="the names of columns that are not found automatically, by their role, such as "
+        '{ time = "When" }; an empty one for a column to leave out',
     )
 
     @field_validator("tz")

@@ -1,1 +1,1 @@
-"""What feeds that ask a server over HTTP share: settings, what is sent along, and how an answer is read."""
+"""The shared parts of feeds over HTTP: settings, headers and secrets, and the reading of answers."""

@@ -1,4 +1,4 @@
-"""Asking an HTTP endpoint for JSON, with a sentence for everything that may go wrong."""
+"""Asking an HTTP endpoint for JSON, with a sentence for every possible failure."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import zlib
 from typing import TYPE_CHECKING
 
 import httpx
+import orjson
 
 from adapters.answers import hidden, what_failed
 from adapters.feeds.files.trouble import quoted
@@ -22,22 +23,22 @@ if TYPE_CHECKING:
 
     from adapters.feeds.http.settings import HttpJsonSettings
 
-# The libraries tell addresses as they are sent, with the secrets in them. What goes wrong is told by exceptions.
+# The libraries log addresses as sent, with the secrets in them. Exceptions report what goes wrong.
 logging.getLogger("httpx").setLevel(logging.CRITICAL)
 logging.getLogger("httpcore").setLevel(logging.CRITICAL)
 
 MINUTE = 60.0
 REFUSAL_READ = 65_536
-"""Bytes of the body of a refusal that are read, for the reason that it may give."""
+"""Bytes read of the body of a refusal, for a reason that it may give."""
 USUAL_TYPES = frozenset({"text/html", "text/plain", "text/csv", "text/xml", "application/xml"})
-"""Types of an answer that may always be named: they say what it is, and hold no secret."""
+"""Types of an answer that may always be shown: they say what it is, and hold no secret."""
 
 GZIP = {"gzip", "x-gzip"}
-"""The encoding of answers that is read, by its two names (RFC 9110, section 8.4.1.3)."""
+"""The supported encoding of answers, by its two names (RFC 9110, section 8.4.1.3)."""
 
 
 def _unpacked(packed: bytes | bytearray, most: int) -> bytes:
-    """Unpack gzip as far as so many bytes; ValueError, with a clause, where up to there it is not one whole."""
+    """Unpack gzip up to a number of bytes; ValueError, with a clause, if it is not one whole up to there."""
     unpacker = zlib.decompressobj(zlib.MAX_WBITS | 16)
     try:
         body = unpacker.decompress(packed, most)
@@ -48,13 +49,21 @@ def _unpacked(packed: bytes | bytearray, most: int) -> bytes:
     return body
 
 
+def _loaded(body: bytes) -> object:
+    """Decode JSON; the quick way refuses what is no JSON by the letter, as NaN, or nested deep, and others send."""
+    try:
+        return orjson.loads(body)
+    except ValueError:
+        return json.loads(body)
+
+
 def where(url: httpx.URL) -> str:
-    """Name an address in messages: without its query, which says much and explains little."""
+    """Name an address in messages: without its query, which is long and explains little."""
     return re.split("[?#]", str(url), maxsplit=1)[0]
 
 
 class _Secrets(httpx.Auth):
-    """Puts the secret parts of the query into the address when it is sent, and nowhere before."""
+    """Puts the secret parts of the query into the address only when it is sent."""
 
     def __init__(self, settings: HttpJsonSettings) -> None:
         self._settings = settings
@@ -67,10 +76,10 @@ class _Secrets(httpx.Auth):
 
 
 class JsonEndpoint:
-    """Asks for JSON, no more often than may be.
+    """Asks for JSON, no more often than allowed.
 
-    Redirects are not followed: headers and query may carry secrets, and are for one server only. ``clock`` gives
-    seconds since 1970. Where a secret is sent, what the server writes is not shown unless ``show_body`` says so.
+    Redirects are not followed: headers and query may hold secrets, which are for one server only. ``clock`` gives
+    seconds since 1970. If a secret is sent, what the server writes is shown only with ``show_body``.
     """
 
     def __init__(
@@ -90,7 +99,7 @@ class JsonEndpoint:
         self._client: httpx.AsyncClient | None = None
 
     def start(self) -> None:
-        """Get ready; nothing is sent yet. Raises FeedTroubleError for headers and secrets that cannot be sent."""
+        """Prepare; nothing is sent yet. Raises FeedTroubleError for headers and secrets that cannot be sent."""
         if self._client is None:
             try:
                 headers = httpx.Headers({"Accept-Encoding": "gzip"})
@@ -108,11 +117,11 @@ class JsonEndpoint:
             await client.aclose()
 
     def told(self, text: str, limit: int = 60) -> str:
-        """Give what the server wrote as it may be shown."""
+        """Give what the server wrote, as far as it may be shown."""
         return quoted(text, limit) if self.shows else hidden(text)
 
     async def ask(self, url: httpx.URL, here: str) -> object:
-        """Give the decoded answer; raises FeedTroubleError, in which ``here`` names the address."""
+        """Give the decoded answer; raises FeedTroubleError, with ``here`` for the address."""
         if self._client is None:
             raise FeedTroubleError(f"{here}: the feed has not been started; start it first")
         await self._wait_for_turn()
@@ -121,7 +130,7 @@ class JsonEndpoint:
                 body = await self._body(self._client, url, here)
         except (TimeoutError, httpx.TimeoutException):
             raise FeedTroubleError(
-                f"{here}: no whole answer within {self._settings.timeout:g} s; check the server, or raise timeout"
+                f"{here}: no complete answer within {self._settings.timeout:g} s; check the server, or raise timeout"
             ) from None
         except httpx.ConnectError as problem:
             reason = what_failed(problem)
@@ -130,13 +139,13 @@ class JsonEndpoint:
             reason = str(problem) if self.shows and str(problem) else what_failed(problem)
             raise FeedTroubleError(f"{here}: the answer broke off ({reason}); check the server") from None
         try:
-            return json.loads(body)
+            return _loaded(body)
         except (ValueError, RecursionError):
             text = self.told(body.decode(errors="replace"))
             raise FeedTroubleError(f"{here}: the answer is not JSON: {text}; check the address") from None
 
     async def _wait_for_turn(self) -> None:
-        """Keep to how many requests a minute the server allows, of which an answer of several pages takes several."""
+        """Keep to the requests per minute that the server allows; an answer of several pages takes several."""
         allowed = self._settings.requests_per_minute
         if allowed is None:
             return
@@ -155,7 +164,7 @@ class JsonEndpoint:
                 stated = (usual if usual in USUAL_TYPES else self.told(kind)) if kind else "of no stated type"
                 raise FeedTroubleError(
                     f"{here}: the answer is {stated}, not JSON; "
-                    "check the address, or set content_type if that is JSON all the same"
+                    "check the address, or set content_type if that is JSON anyway"
                 )
             try:
                 body, whole = await self._read(response, self._settings.largest_answer)
@@ -169,9 +178,9 @@ class JsonEndpoint:
             return body
 
     async def _read(self, response: httpx.Response, limit: int) -> tuple[bytes, bool]:
-        """Read a body up to a limit, as sent and unpacked, and say whether that was all of it.
+        """Read a body up to a limit, as sent and unpacked, and say whether that was everything.
 
-        ValueError with a clause that says why it cannot be unpacked. What is packed more than once is not: a few bytes
+        ValueError with a clause that says why it cannot be unpacked. Data packed more than once is refused: a few bytes
         could become billions.
         """
         encoding = response.headers.get("content-encoding", "identity").lower()
@@ -198,18 +207,18 @@ class JsonEndpoint:
         except ValueError:
             body = b""
         text = body.decode(errors="replace").strip()
-        # The usual words for the code: the server's own may be anything.
+        # The standard words for the code: the server's own may be anything.
         answer = f"{here}: answers {code} {httpx.codes.get_reason_phrase(code)}".rstrip()
         answer += f", {self.told(text, 120)}" if text else ""
         if code == httpx.codes.TOO_MANY_REQUESTS:
             todo = "it is asked too often: lower requests_per_minute"
         elif response.has_redirect_location:
             onward = self.told(response.headers["location"], 200)
-            todo = f"it has moved: put the new address in url, if {onward} is right"
+            todo = f"it has moved: change url to the new address, if {onward} is right"
         elif code in {httpx.codes.UNAUTHORIZED, httpx.codes.FORBIDDEN}:
             todo = "check secret_headers and secret_query"
         elif response.is_server_error:
-            todo = "the trouble is on its side: it is asked again"
+            todo = "the failure is on its side: closewatch keeps trying"
         else:
-            todo = "check url, query and symbol, and set earliest if it has no bars from so long ago"
+            todo = "check url, query and symbol, and set earliest if it has no bars that old"
         return FeedTroubleError(f"{answer}; {todo}", after)

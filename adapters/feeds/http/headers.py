@@ -11,26 +11,26 @@ from adapters.feeds.secrets import refuse_secrets
 
 
 class SentSettings(BaseModel):
-    """What is sent along with a question to a server."""
+    """What is sent with a request to a server."""
 
     model_config = ConfigDict(hide_input_in_errors=True)
 
-    headers: dict[str, str] = Field(default_factory=dict, description="Headers to send; no secrets here.")
+    headers: dict[str, str] = Field(default_factory=dict, description="headers to send; no secrets here")
     secret_headers: dict[str, SecretStr] = Field(
         default_factory=dict,
-        description="Headers with secrets, such as Authorization; never in the file. An underscore in a name stands "
-        "for a hyphen, as the names of environment variables have none.",
+        description="headers with secrets, such as Authorization; never in the file; an underscore in a name means a "
+        "hyphen, which the names of environment variables cannot have",
     )
     secret_query: dict[str, SecretStr] = Field(
         default_factory=dict,
-        description="Parts of the query with secrets; never in the file. The server minds how a name is written: one "
-        "from a file of the secrets folder stays as it is, one from an environment variable is in small letters, "
-        "unless secret_query_names says otherwise.",
+        description="parts of the query with secrets; never in the file; a name from a file of the secrets folder is "
+        "sent unchanged, one from an environment variable in lower case, unless secret_query_names says "
+        "otherwise",
     )
     secret_query_names: dict[str, str] = Field(
         default_factory=dict,
-        description="The server's own names of parts of secret_query, by those that we give them, such as "
-        '{ api_key = "apiKey" }, as the names of environment variables have no small letters and no hyphens.',
+        description="the server's own names of parts of secret_query, by ours, such as "
+        '{ api_key = "apiKey" }, since the names of environment variables have no lower case and no hyphens',
     )
 
     @field_validator("headers")
@@ -40,14 +40,14 @@ class SentSettings(BaseModel):
         return headers
 
     def to_send(self) -> dict[str, str]:
-        """Give all headers as they are sent; ValueError, without the value, where one cannot be."""
+        """Give all headers as they are sent; ValueError, without the value, if one cannot be sent."""
         secrets = {name.replace("_", "-"): value.get_secret_value() for name, value in self.secret_headers.items()}
         headers = {**self.headers, **secrets}
         for name, value in headers.items():
             if not re.fullmatch(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+", name):
-                raise ValueError(f"{name!r} is no name of an HTTP header; use letters, digits and hyphens")
+                raise ValueError(f"{name!r} is not a name of an HTTP header; use letters, digits and hyphens")
             if not re.fullmatch(r"[!-~]([ -~]*[!-~])?", value):
-                raise ValueError(f"the header {name} is empty, or has more in it than plain ASCII text; correct it")
+                raise ValueError(f"the header {name} is empty, or is not plain ASCII text; correct it")
         return headers
 
     def secret_parts(self) -> dict[str, str]:
@@ -59,7 +59,7 @@ class SentSettings(BaseModel):
         for name, theirs in self.secret_query_names.items():
             if theirs not in parts:
                 raise ValueError(
-                    f"secret_query_names has {name}, but that secret is not there; give secret_query.{name} "
+                    f"secret_query_names has {name}, but that secret is missing; give secret_query.{name} "
                     "in the environment or in the secrets folder"
                 )
         for name, value in parts.items():
@@ -68,7 +68,7 @@ class SentSettings(BaseModel):
         return parts
 
     def without_secrets(self, query: str) -> str:
-        """Take the secret parts out of a query, the rest of which stays letter by letter as it is."""
+        """Take the secret parts out of a query; the rest stays exactly as it is."""
         names = self.secret_parts()
         return "&".join(each for each in query.split("&") if unquote_plus(each.partition("=")[0]) not in names)
 
@@ -79,5 +79,5 @@ class SentSettings(BaseModel):
 
     @property
     def sends_secrets(self) -> bool:
-        """Whether a secret is sent, which the other side may repeat in what it writes."""
+        """Whether a secret is sent, which the other side may repeat."""
         return bool(self.secret_headers or self.secret_query)

@@ -1,4 +1,4 @@
-"""What the feed ``http_json`` must be told, and the addresses that come of it."""
+"""The settings of the feed ``http_json``, and the addresses made from them."""
 
 from __future__ import annotations
 
@@ -26,44 +26,39 @@ class HttpJsonSettings(JsonSettings, SentSettings):
     """The settings of the feed ``http_json``."""
 
     url: str = Field(
-        description="The address; in it and in query, {symbol} or {symbols}, {timeframe}, {since}, {limit} and {next} "
-        "are filled in. {since:s}, {since:ms}, {since:us}, {since:ns}, {since:rfc3339} say how the time is written."
+        description="the address; in it and in query, {symbol} or {symbols}, {timeframe}, {since}, {limit} and {next} "
+        "are filled in; {since:s}, {since:ms}, {since:us}, {since:ns}, {since:rfc3339} say how the time is "
+        "written"
     )
     query: dict[str, str] = Field(
         default_factory=dict,
-        description="Parts of the query; one with {since} or {next} is left out where there is nothing to put there. "
-        "No secrets here.",
+        description="parts of the query; one with {since} or {next} is left out if it has no value; no secrets here",
     )
     limit: int = Field(
         500,
         ge=3,
-        description="How many bars to ask for at once, {limit} in the address; with fewer than three, a server that "
-        "begins with bars that are known already would never come to new ones.",
+        description="bars per request, {limit} in the address; with fewer than three, a server that starts with known "
+        "bars would never reach new ones",
     )
     earliest: AwareDatetime | None = Field(
         None,
-        description="The time to ask from for a series that is not known yet; without it, from where there is as much "
-        "of it as its rules need.",
+        description="the start time of the first request for a series; by default as early as its rules need",
     )
     groups: JmesPath | None = Field(
         None,
-        description="Where the instruments of a joint answer stand: an object by symbol, or a list; each has rows.",
+        description="where the instruments of a joint answer are: an object by symbol, or a list; each has rows",
     )
-    symbol: JmesPath | None = Field(
-        None, description="Where a row, or a group, of a joint answer names its instrument."
-    )
-    symbols_per_request: int = Field(
-        500, ge=1, description="How many instruments to ask for at once, where that can be done."
-    )
-    symbols_joined_by: str = Field(",", description="What stands between the symbols in {symbols}.")
+    symbol: JmesPath | None = Field(None, description="where a row, or a group, of a joint answer names its instrument")
+    symbols_per_request: int = Field(500, ge=1, description="instruments per request, where that is possible")
+    symbols_joined_by: str = Field(",", description="the separator of the symbols in {symbols}")
     next: JmesPath | None = Field(
         None,
-        description="Where an answer tells the address of its next page, or the token that {next} stands for.",
+        description="where an answer gives the address of its next page, or the token for {next}",
     )
-    most_pages: int = Field(20, ge=1, description="How many pages one answer may have.")
-    timeout: float = Field(10.0, gt=0, description="Seconds that one whole answer may take.")
-    largest_answer: int = Field(16 << 20, ge=1, description="Bytes beyond which an answer is not read.")
-    content_type: str = Field("json", description="What the content type of an answer must have in it.")
+    most_pages: int = Field(20, ge=1, description="most pages of one answer")
+    timeout: float = Field(10.0, gt=0, description="seconds to wait for one whole answer")
+    largest_answer: int = Field(16 << 20, ge=1, description="most bytes of an answer")
+    content_type: str = Field("json", description="text that the content type of an answer must contain")
 
     @property
     def earliest_time(self) -> int | None:
@@ -75,7 +70,7 @@ class HttpJsonSettings(JsonSettings, SentSettings):
 
     @property
     def answer_within(self) -> float:
-        """Seconds that all pages of a question may take, new series apart from known ones and each in its turn."""
+        """Seconds allowed for all pages of a request, for new and known series in turn."""
         turn = 60 * self.at_once / self.requests_per_minute if self.requests_per_minute else 0.0
         return 2 * (self.most_pages if self.next else 1) * (self.timeout + turn)
 
@@ -96,11 +91,11 @@ class HttpJsonSettings(JsonSettings, SentSettings):
         try:
             url = httpx.URL(value)
         except httpx.InvalidURL as problem:
-            raise ValueError(f"it is no address ({problem})") from None
+            raise ValueError(f"it is not an address ({problem})") from None
         if url.scheme not in {"http", "https"} or not url.host:
             raise ValueError("it must begin with https:// or http:// and the name of a server")
         if url.userinfo:
-            raise ValueError("a password has no place in an address; give it in secret_headers.Authorization")
+            raise ValueError("an address must not contain a password; give it in secret_headers.Authorization")
         return value
 
     @field_validator("query")
@@ -114,22 +109,22 @@ class HttpJsonSettings(JsonSettings, SentSettings):
     @model_validator(mode="after")
     def _fit_together(self) -> Self:
         if self.has("symbol") and self.has("symbols"):
-            raise ValueError("the address has both {symbol} and {symbols}; keep the one that the endpoint can do")
+            raise ValueError("the address has both {symbol} and {symbols}; keep the one that the endpoint supports")
         if self.one_by_one and (self.groups or self.symbol):
             raise ValueError("groups and symbol are for joint answers; with {symbol} in the address, leave them out")
         if not self.one_by_one and not self.groups and not self.symbol:
             raise ValueError(
-                "the address has no {symbol}: say with symbol or groups where an answer names its instruments"
+                "the address has no {symbol}: set symbol or groups to where an answer names its instruments"
             )
         if "since" in _placeholders(self.url) and self.earliest is None:
             raise ValueError("{since} in url always needs a time: move it to query, or set earliest")
         if self.has("next") and not self.next:
-            raise ValueError("{next} is in the address: say with next where an answer tells it")
+            raise ValueError("{next} is in the address: set next to where an answer gives it")
         return self
 
 
 def _placeholders(text: str) -> set[str]:
-    """Find the placeholders in a text; ValueError where one is unknown."""
+    """Find the placeholders in a text; ValueError if one is unknown."""
     found = set()
     for _, name, unit, conversion in Formatter().parse(text):
         if name is None:
@@ -143,13 +138,13 @@ def _placeholders(text: str) -> set[str]:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A time that a template writes in its own unit, or in the usual one."""
+    """A time that a template writes in its own unit, or in the default one."""
 
     nanoseconds: int
     unit: str
 
     def __format__(self, unit: str) -> str:
-        """Write the time; the part of a unit that is left over is let go."""
+        """Write the time, rounded down to its unit."""
         unit = unit or self.unit
         return rfc3339(self.nanoseconds) if unit == "rfc3339" else str(self.nanoseconds // FACTORS[unit])
 
@@ -163,7 +158,7 @@ def address(
     in_url = "symbols" in _placeholders(settings.url)
     quoted = {
         "symbol": quote(lone, safe=""),
-        # Thousands of them take a while, and they seldom stand there.
+        # Thousands of them take a while, and are seldom there.
         "symbols": joint.join(quote(each, safe="") for each in (symbols if in_url else ())),
         "timeframe": quote(timeframe, safe=""),
         "next": quote(token or "", safe=""),

@@ -1,1 +1,1 @@
-"""What feeds share that messages are pushed to: the connection, the inbox, and a memory of recent bars."""
+"""The shared parts of feeds that receive messages: the connection, the inbox, and a memory of recent bars."""

@@ -1,4 +1,4 @@
-"""A connection that is kept up: made again whenever it breaks, with growing pauses."""
+"""A connection that is kept up: renewed whenever it breaks, after growing pauses."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """What a link takes from the world: a steady clock in seconds, a way to wait, and chance from 0 to 1."""
+    """What a link takes from the world: a steady clock in seconds, a way to wait, and random numbers from 0 to 1."""
 
     clock: Callable[[], float] = time.monotonic
     sleep: Callable[[float], Awaitable[None]] = asyncio.sleep
@@ -25,13 +25,13 @@ class Outside:
 
 @dataclass(frozen=True, slots=True)
 class Pauses:
-    """Pauses between attempts: the first, twice as long each time up to the longest, and a random part of each."""
+    """Pauses between attempts: the first, doubled each time up to the longest, with random variation."""
 
     first: float
     longest: float
 
     def length(self, failures: int, chance: float) -> float:
-        """Give the pause after so many failures in a row, between half and the whole of what is due."""
+        """Give the pause after a number of failures in a row, between half and the whole of the nominal one."""
         due = min(self.longest, self.first * 2.0 ** min(failures - 1, 60))
         return due * (1 + chance) / 2
 
@@ -39,10 +39,9 @@ class Pauses:
 class Link:
     """Runs ``session`` again and again.
 
-    A session connects, calls its argument once it is up, and goes on until the connection breaks, which it tells by
-    a FeedTroubleError; a defect ends a session as well, but not the link. Connections that break again sooner than the
-    last pause lasted count as failures, so that a server that lets us in and throws us out is not asked ever more
-    often.
+    A session connects, calls its argument once it is up, and goes on until the connection breaks, when it raises a
+    FeedTroubleError; a defect ends a session as well, but not the link. A connection that lasts less than the last
+    pause counts as a failure, so that a server that accepts and then drops us is not asked ever more often.
     """
 
     def __init__(
@@ -57,13 +56,13 @@ class Link:
         self._grace = grace
         self._outside = outside
         self._task: asyncio.Task[None] | None = None
-        self._settled = asyncio.Event()  # the first attempt has come to something
+        self._settled = asyncio.Event()  # the first attempt is over
         self._up_since: float | None = None
         self._down_since = 0.0
         self._trouble: FeedTroubleError | None = None
 
     async def start(self) -> None:
-        """Connect; FeedTroubleError where the first attempt fails, and then nothing is left running."""
+        """Connect; FeedTroubleError if the first attempt fails; then nothing is left running."""
         if self._task is not None:
             return
         self._settled.clear()
@@ -82,7 +81,7 @@ class Link:
                 raise trouble
 
     async def stop(self) -> None:
-        """Disconnect and stay so."""
+        """Disconnect for good."""
         task, self._task = self._task, None
         self._up_since = None
         if task is None:
@@ -112,9 +111,9 @@ class Link:
                 await self._session(self._up)
             except FeedTroubleError as trouble:
                 self._trouble = trouble
-            except Exception as defect:  # noqa: BLE001 - it serves many, and must outlive a defect with one of them
+            except Exception as defect:  # noqa: BLE001 - it serves many series, and must outlive a defect with one
                 self._trouble = FeedTroubleError(
-                    f"the adapter of the feed failed ({type(defect).__name__}); the connection is made again"
+                    f"the adapter of the feed failed ({type(defect).__name__}); closewatch reconnects"
                 )
             now = self._outside.clock()
             held = 0.0 if self._up_since is None else now - self._up_since

@@ -1,4 +1,4 @@
-"""Bars that are pushed to us as JSON messages: what must be told of them, and how they are taken in."""
+"""Bars pushed to us as JSON messages: their settings, and how they are taken in."""
 
 from __future__ import annotations
 
@@ -27,29 +27,29 @@ LONGEST_NAME = 256
 
 
 class PushedSettings(JsonSettings):
-    """What a feed that is pushed to must be told."""
+    """The settings of a feed that receives messages."""
 
-    symbol: JmesPath | None = Field(None, description="Where a row names its instrument.")
+    symbol: JmesPath | None = Field(None, description="where a row names its instrument")
     timeframe: JmesPath | None = Field(
-        None, description="Where a row names its timeframe; a name in single quotes stands for itself, as '15m' does."
+        None, description="where a row names its timeframe; a name in single quotes is fixed, such as '15m'"
     )
     closed: JmesPath | None = Field(
-        None, description="Where a row says that its bar has closed; rows that do not say so are passed over."
+        None, description="where a row says that its bar has closed; other rows are skipped"
     )
     only: JmesPath | None = Field(
-        None, description="What must hold for a message to be one of bars, such as type == 'bar'; all are without it."
+        None, description="condition for a message to hold bars, such as type == 'bar'; by default all do"
     )
     keep: int = Field(
         300,
         ge=1,
-        description="How many bars of each series are kept in memory until asked for; of all series together, "
-        f"{MOST_BARS:,} at most.",
+        description="bars of each series kept in memory until requested; of all series together, "
+        f"at most {MOST_BARS:,}",
     )
-    largest_message: int = Field(1 << 20, ge=1, description="Bytes beyond which a message is not looked at.")
-    connect_timeout: float = Field(10.0, gt=0, description="Seconds that connecting may take.")
-    grace: float = Field(30.0, ge=0, description="Seconds without connection after which the feed is in trouble.")
-    first_pause: float = Field(1.0, gt=0, description="Seconds before the first attempt to connect again.")
-    longest_pause: float = Field(60.0, gt=0, description="Seconds to which the pause between attempts grows.")
+    largest_message: int = Field(1 << 20, ge=1, description="most bytes of a message")
+    connect_timeout: float = Field(10.0, gt=0, description="seconds to wait for a connection")
+    grace: float = Field(30.0, ge=0, description="seconds without a connection after which the feed reports an error")
+    first_pause: float = Field(1.0, gt=0, description="seconds before the first attempt to reconnect")
+    longest_pause: float = Field(60.0, gt=0, description="longest pause between attempts, in seconds")
 
 
 class UnreadableMessageError(ValueError):
@@ -57,10 +57,10 @@ class UnreadableMessageError(ValueError):
 
 
 class Inbox:
-    """Takes messages in and remembers the bars in them.
+    """Takes messages and remembers their bars.
 
-    ``source`` is what the messages come from, in words; ``safe`` gives a text from there as it may be shown, for it
-    may repeat a secret. ``arrived`` is set whenever there are new bars.
+    ``source`` is the origin of the messages, in words; ``safe`` makes a text from there safe to show, since it may
+    contain a secret. ``arrived`` is set whenever there are new bars.
     """
 
     def __init__(self, settings: PushedSettings, source: str, safe: Callable[[str], str] = str) -> None:
@@ -79,9 +79,9 @@ class Inbox:
         self._last_stray = ""
 
     def take(self, payload: bytes | str, symbol: str | None = None, timeframe: str | None = None) -> None:
-        """Take one message in; ``symbol`` and ``timeframe`` are known where the message came with them.
+        """Take one message; ``symbol`` and ``timeframe`` are given if the message came with them.
 
-        Whatever is in it, it ends in rows or in a sentence: a message that is kept for us would come again and again.
+        Any message ends in rows or in a sentence: one that raised would be delivered again and again.
         """
         try:
             columns = self._columns(payload)
@@ -124,20 +124,20 @@ class Inbox:
             self._stray(f"there are more than {MOST_SERIES:,} series")
 
     def _columns(self, payload: bytes | str) -> Columns | None:
-        """Find the rows of a message; None where it is not one of bars."""
+        """Find the rows of a message; None if it does not hold bars."""
         if len(payload) > self._settings.largest_message:
             raise UnreadableMessageError(f"the message is longer than {self._settings.largest_message:,} bytes")
         try:
             value = json.loads(payload)
         except (ValueError, RecursionError):
             text = payload if isinstance(payload, str) else payload.decode(errors="replace")
-            raise UnreadableMessageError(f"no JSON: {shown(text, self._safe)}") from None
+            raise UnreadableMessageError(f"not JSON: {shown(text, self._safe)}") from None
         if self._only is not None and not _holds(self._only.find(value)):
             return None
         try:
             columns = self._reader.columns(value)
         except ValueError as problem:
-            raise UnreadableMessageError(f"the rows do not fit together: {problem}") from None
+            raise UnreadableMessageError(f"the rows do not match: {problem}") from None
         if columns is None:
             raise UnreadableMessageError(f"no rows at {self._settings.rows} in {shown(value, self._safe)}")
         return columns
@@ -147,7 +147,7 @@ class Inbox:
         self._last_stray = problem
 
     def check(self) -> None:
-        """Raise FeedTroubleError where messages come, but none of them could ever be read as bars."""
+        """Raise FeedTroubleError if messages arrive, but none could be read as bars."""
         if self._strays and not self._understood:
             raise FeedTroubleError(
                 f"{self._source}: none of the {self._strays} messages so far could be read as bars "
@@ -161,17 +161,17 @@ def _holds(found: object) -> bool:
 
 
 def _is_name(found: object) -> bool:
-    """Whether it may be the name of an instrument or a timeframe; longer ones would fill the memory."""
+    """Whether it may be the name of an instrument or a timeframe; longer names could fill the memory."""
     return isinstance(found, str) and len(found) <= LONGEST_NAME
 
 
 def _is_true(value: object) -> bool:
-    """Whether a value stands for true; it is written in many ways."""
+    """Whether a value means true; it is written in many ways."""
     return isinstance(value, bool | int | str) and str(value).lower() in {"true", "1"}
 
 
 class PushedFeed:
-    """What all feeds that are pushed to have in common: a link, an inbox, and answers from memory."""
+    """The common base of feeds that receive messages: a link, an inbox, and answers from memory."""
 
     batch = 100_000
 
@@ -197,7 +197,7 @@ class PushedFeed:
         await self.link.stop()
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
-        """Answer from memory; FeedTroubleError where nothing new has come and the connection is down for long."""
+        """Answer from memory; FeedTroubleError if nothing new has come and the connection has been down for long."""
         if not self.inbox.recent.has_news(wants):
             self.link.check()
             self.inbox.check()

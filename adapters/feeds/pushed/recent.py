@@ -1,4 +1,4 @@
-"""The bars that a feed has been pushed lately, kept in memory until they are asked for."""
+"""The bars a feed received lately, kept in memory until requested."""
 
 from __future__ import annotations
 
@@ -19,23 +19,22 @@ if TYPE_CHECKING:
     from scanner.ports import Want
 
 MOST_SERIES = 50_000
-"""Series kept at most, so that a stream of invented names cannot fill the memory."""
+"""Most series kept, so that a stream of invented names cannot fill the memory."""
 MOST_BARS = 4_000_000
-"""Bars for which room is made at most, of all series together: 224 MB."""
+"""Most bars with room in memory, of all series together: 224 MB."""
 MOST_UNREADABLE = 10_000
-"""Unreadable rows kept at most, of all series together."""
+"""Most unreadable rows kept, of all series together."""
 FIRST_ROOM = 16
 
 
 class RecentBars:
     """The last bars of each series, at most ``keep``, in order of time whatever the order of arrival.
 
-    Where all series together have room for ``most`` bars, each lets go of its oldest instead of growing further.
+    Once all series together have room for ``most`` bars, each drops its oldest instead of growing.
 
-    A bar that comes again takes the place of the earlier one. An answer holds the bars that were asked for, and also
-    those that are older but came or changed since the last answer: late and restated bars must not go unseen. Rows
-    that cannot be read are given once, so that the guard sees them. Row numbers count the rows of all series as they
-    came; ``rows`` is the next one.
+    A bar that arrives again replaces the earlier one. An answer holds the requested bars, and also older ones that
+    arrived or changed since the last answer: late and restated bars must not go unnoticed. Unreadable rows are given
+    once, so that the guard sees them. Row numbers count the rows of all series as they came; ``rows`` is the next one.
     """
 
     def __init__(self, keep: int, source: str, stamp_kind: StampKind, most: int = MOST_BARS) -> None:
@@ -50,7 +49,7 @@ class RecentBars:
         self._none = no_rows(source, stamp_kind)
 
     def add(self, symbol: str, timeframe: str, raw: RawBars) -> bool:
-        """Take rows in, numbered from ``rows`` on; False where there are too many series already."""
+        """Take rows, numbered from ``rows`` on; False if there are too many series already."""
         key = symbol, timeframe
         series = self._series.get(key)
         if series is None:
@@ -65,14 +64,14 @@ class RecentBars:
             if series.is_full and series.room < self._keep and self._room < self._most:
                 self._room += series.grow(self._keep)
             series.put(int(raw.stamp[index]), int(raw.row[index]), numbers[:, index])
-        # Those that cannot be read must not take the place of a good bar.
+        # Unreadable ones must not displace a good bar.
         for index in np.flatnonzero(~readable)[-self._keep :].tolist():
             self._put_aside(key, copied(raw, np.array([index])))
             series.newest = max(series.newest, int(raw.row[index]))
         return True
 
     def _put_aside(self, key: tuple[str, str], row: RawBars) -> None:
-        """Keep a row that cannot be read; the oldest are let go of where there are too many."""
+        """Keep an unreadable row; the oldest are dropped if there are too many."""
         waiting = self._unreadable.setdefault(key, deque())
         waiting.append(row)
         self._unreadable_count += 1
@@ -88,12 +87,12 @@ class RecentBars:
             del self._unreadable[full]
 
     def has_news(self, wants: Sequence[Want]) -> bool:
-        """Say whether anything has come for one of these wants since it was last answered."""
+        """Say whether anything has come for one of these wants since its last answer."""
         found = (self._series.get((want.symbol, want.timeframe)) for want in wants)
         return any(series is not None and series.newest > series.given for series in found)
 
     def answer(self, want: Want) -> RawBars:
-        """Give what was asked for."""
+        """Give the requested bars."""
         key = want.symbol, want.timeframe
         series = self._series.get(key)
         if series is None:
@@ -105,10 +104,10 @@ class RecentBars:
 
 
 class _Series:
-    """The bars of one series in arrays that let go of the oldest where they are full."""
+    """The bars of one series in arrays that drop the oldest when full."""
 
     def __init__(self, room: int) -> None:
-        self.newest = self.given = -1  # row numbers: the last that brought something, and the last when answered
+        self.newest = self.given = -1  # row numbers: the last with news, and the last when answered
         self._count = 0
         self._stamps = np.empty(room, dtype=np.int64)
         self._rows = np.empty(room, dtype=np.int64)
@@ -125,7 +124,7 @@ class _Series:
         return self._count == self.room
 
     def grow(self, most: int) -> int:
-        """Make room for twice as many bars, at the most so many, and say for how many more."""
+        """Make room for twice as many bars, up to a limit, and say for how many more."""
         more = min(self.room, most - self.room)
         self._stamps, self._rows, self._numbers = (
             np.concatenate([column, np.empty((*column.shape[:-1], more), column.dtype)], axis=-1)
@@ -161,7 +160,7 @@ class _Series:
             column[..., target] = column[..., source]
 
     def take(self, since: int | None, none: RawBars) -> RawBars:
-        """Give the bars since a time and the news; ``none`` tells source and kind of stamp."""
+        """Give the bars since a time and the news; ``none`` has the source and the kind of stamp."""
         stamps, rows = self._stamps[: self._count], self._rows[: self._count]
         wanted = np.flatnonzero((stamps >= (NO_TIME if since is None else since)) | (rows > self.given))
         self.given = self.newest

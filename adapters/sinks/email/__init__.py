@@ -1,1 +1,1 @@
-"""The sink ``email``: letters to a mail server."""
+"""The sink ``email``: mails sent through a mail server."""

@@ -1,4 +1,4 @@
-"""One letter of alerts: plain text, a page, the charts in it, and headers by which mail programs sort it."""
+"""One letter of alerts: plain text, a page, its charts, and headers by which mail programs sort it."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ if TYPE_CHECKING:
 
 LINE_LENGTH = 76
 MOST_CHARTS = 12
-"""A digest shows so many charts, that it may pass every mail server; the other alerts stay without."""
+"""Charts in a digest, few enough for every mail server; the other alerts have none."""
 
 
 def letter(
     messages: Sequence[Message], words: Words, zone: str, sender: Address, recipients: Sequence[Address], now: float
 ) -> EmailMessage:
-    """Write a letter of messages that were put into ``words`` for a reader in a zone; ``now`` is in seconds since 1970.
+    """Write a letter from messages put into ``words`` for a reader in a zone; ``now`` is in seconds since 1970.
 
-    The Message-ID (RFC 5322) is made of the event's id, so that the same alert is the same letter when it is sent
-    again, and what is said later of a setup answers the letter that told of it. One that tells of a setup ahead refers
-    to the letter that the setup will be, if it comes. Some mail programs make a conversation by these headers alone
-    (RFC 5256, REFERENCES), others only where the subject stays the same as well. So that of a story names the setup
-    with its size and room, and the letter begins with the news, which lists of letters show beside it.
+    The Message-ID (RFC 5322) is made from the event's id, so that the same alert is the same letter when it is sent
+    again, and later events of a setup answer its letter. An announcement of a setup refers to the letter of the setup
+    to come. Some mail programs build a conversation from these headers alone (RFC 5256, REFERENCES), others only if the
+    subject also stays the same. So the subject of a story names the setup with its size and room, and the letter begins
+    with the news, which lists of letters show beside it.
     """
     domain = sender.domain.encode("idna").decode()
     name, thread = _identity(messages)
@@ -50,7 +50,7 @@ def letter(
     mail["Message-ID"] = f"<{name}@{domain}>"
     if thread:
         mail["In-Reply-To"] = mail["References"] = f"<{thread}@{domain}>"
-    mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no vacation notice shall answer this
+    mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no vacation notice should answer this
     mail.set_content(words.plain(), cte="quoted-printable")
     charts = _charts(newest_first(messages))
     names = {number: f"chart{number}.{name}@{domain}" for number in charts}
@@ -66,15 +66,15 @@ def letter(
 def subject(headline: str) -> str:
     """Write a headline as the lines of a subject, for ``set_raw``.
 
-    What is not ASCII, or looks as if it were encoded already, is encoded (RFC 2047). The library's newer way to fold
-    headers loses spaces between encoded words (Python 3.11), and takes encoded words in a name for its own.
+    Text that is not ASCII, or looks encoded already, is encoded (RFC 2047). The library's newer way to fold headers
+    loses spaces between encoded words (Python 3.11), and mistakes encoded words in a name for its own.
     """
     charset = "us-ascii" if headline.isascii() and "=?" not in headline else "utf-8"
     return Header(headline, charset, maxlinelen=LINE_LENGTH, header_name="Subject").encode(linesep="\r\n")
 
 
 def _identity(messages: Sequence[Message]) -> tuple[str, str]:
-    """Give the id of a letter, and that of the letter it answers, empty where it answers none."""
+    """Give the id of a letter, and that of the letter it answers, empty if it answers none."""
     events = [message.event for message in messages]
     name = events[0].id if len(events) == 1 else event_id("digest", *(event.id for event in events))
     threads = {event.data["becomes"] or "" if event.facts.ahead else event.thread for event in events}

@@ -18,7 +18,7 @@ PORTS = {"starttls": 587, "tls": 465}
 
 
 def address(text: str) -> Address:
-    """Read one mail address, with or without a name before it; ValueError says what one looks like."""
+    """Read one mail address, with or without a name before it; ValueError shows the right form."""
     header = SMTP.header_factory("to", text)
     # A local part that is not ASCII is for the server to take or refuse.
     defects = [defect for defect in header.defects if not isinstance(defect, NonASCIILocalPartDefect)]
@@ -39,27 +39,27 @@ MailAddress = Annotated[str, AfterValidator(_one_address)]
 
 
 class EmailSettings(BaseModel):
-    """Which mail server, who we are to it, and who writes to whom. Nothing is ever sent in the clear."""
+    """The mail server, the login, the sender and the recipients. Nothing is ever sent unencrypted."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     host: str = Field(pattern=r"^[!-~]+$", description="host name of the mail server, as in its certificate")
-    port: int | None = Field(None, ge=1, le=65_535, description="port; without one 587, or 465 with tls")
+    port: int | None = Field(None, ge=1, le=65_535, description="port; by default 587, or 465 with tls")
     security: Literal["starttls", "tls"] = Field(
-        "starttls", description="starttls begins in the clear and then encrypts, tls is encrypted from the first byte"
+        "starttls", description="starttls starts unencrypted and then encrypts, tls is encrypted from the first byte"
     )
     ca_file: Path | None = Field(
-        None, description="PEM file of the authorities to trust; without one, those that the system trusts"
+        None, description="PEM file of the authorities to trust; by default those of the system"
     )
     user: str | None = Field(None, description="user name to log in with")
     password: SecretStr | None = Field(None, description="password to log in with")
-    sender: MailAddress = Field(description="address that the mail is from")
-    to: tuple[MailAddress, ...] = Field(min_length=1, description="addresses that the mail goes to")
+    sender: MailAddress = Field(description="address of the sender")
+    to: tuple[MailAddress, ...] = Field(min_length=1, description="addresses of the recipients")
     timeout: float = Field(30, gt=0, le=300, description="seconds to wait for each answer of the server")
     zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
         if (self.user is None) != (self.password is None):
-            raise ValueError("user and password come together")
+            raise ValueError("give user and password together")
         return self

@@ -1,8 +1,8 @@
 """The sink ``email``: each alert is a letter, sent through the user's own mail server.
 
-Final is what the server says of the letter itself, by the enhanced codes that mean so, and a recipient who is refused
-for good where others have got the letter: to wait for him would hold up the next letters for them. All else, such as a
-sender or every recipient refused, or a policy against us, can be put right while the letter waits.
+A refusal is final if the server's enhanced code is about the letter itself, or if a recipient is permanently refused
+while others have got the letter: waiting would hold up the next letters for them. All else, such as a refused sender,
+the refusal of every recipient, or a policy against us, can be corrected while the letter waits.
 """
 
 from __future__ import annotations
@@ -30,20 +30,20 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 LOGIN_CODES = {530, 534, 535, 538}
-"""Answers that speak of the login (RFC 4954) and not of the letter, whatever command they answer."""
+"""Answers about the login (RFC 4954), not the letter, whatever command they answer."""
 PERMANENT = 500
 ENHANCED = re.compile(r"[245]\.\d{1,3}\.\d{1,3}(?= |$)")
 OF_THE_LETTER = re.compile(r"5\.(6\.\d+|3\.4|2\.3)")
-"""What is in it, or its size for the server or for a mailbox (RFC 3463, sections 3.7, 3.4 and 3.3)."""
-OURSELVES = "[127.0.0.1]"
-"""What we call ourselves to the server: a name of this machine would have to be looked up, and tells who we are."""
+"""Codes about its content, or its size for the server or for a mailbox (RFC 3463, sections 3.7, 3.4 and 3.3)."""
+OUR_NAME = "[127.0.0.1]"
+"""Our name at the server: the name of this machine would need a look-up, and would identify it."""
 
 
 class EmailSink:
     """Sends each message as one letter to all recipients; a digest is one letter too.
 
-    A recipient whom the server took the letter for is not sent it again when it is tried again for the others, as
-    long as this sink lives.
+    A recipient who has got the letter does not get it again when it is retried for the others, as long as this sink
+    lives.
     """
 
     Settings = EmailSettings
@@ -59,7 +59,7 @@ class EmailSink:
         clock: Callable[[], float] = time.time,
         show_body: bool = False,
     ) -> None:
-        """Take the settings; ``show_body`` shows what the server writes, which may repeat the password."""
+        """Take the settings; ``show_body`` shows what the server writes, which may contain the password."""
         self._settings = settings
         self._shows = show_body or settings.password is None
         self._sender = address(settings.sender)
@@ -67,10 +67,10 @@ class EmailSink:
         self._exchange_zones = exchange_zones
         self._clock = clock
         self._tls: ssl.SSLContext | None = None
-        self._taken: dict[str, frozenset[str]] = {}  # by letter: who has it, while others have not
+        self._taken: dict[str, frozenset[str]] = {}  # by letter: recipients who have it, while others do not
 
     async def start(self) -> None:
-        """See whether the server lets us in; raises DeliveryError."""
+        """Check that the server accepts our login; raises DeliveryError."""
         async with self._connected():
             pass
 
@@ -80,7 +80,7 @@ class EmailSink:
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Send one letter and return once the server has taken it for every recipient.
 
-        Raises DeliveryRefusedError when the server will never take the letter, or some of its recipients, else
+        Raises DeliveryRefusedError if the server will never take the letter, or some of its recipients, else
         DeliveryError.
         """
         words = say(messages, self._settings.zone, self._exchange_zones)
@@ -118,12 +118,12 @@ class EmailSink:
 
     @contextlib.asynccontextmanager
     async def _connected(self) -> AsyncIterator[aiosmtplib.SMTP]:
-        """Connect, encrypt, log in, and hang up in the end; troubles on the way become delivery errors."""
+        """Connect, encrypt, log in, and disconnect at the end; failures become delivery errors."""
         settings = self._settings
         client = aiosmtplib.SMTP(
             hostname=settings.host,
             port=settings.port or PORTS[settings.security],
-            local_hostname=OURSELVES,
+            local_hostname=OUR_NAME,
             use_tls=settings.security == "tls",
             start_tls=settings.security == "starttls",
             tls_context=await self._trust(),
@@ -151,27 +151,27 @@ class EmailSink:
         return self._tls
 
     def _trouble(self, error: Exception) -> DeliveryError:
-        """Put what went wrong into a sentence, and say whether another try can help."""
+        """Turn an error into a sentence, and say whether another try can help."""
         if isinstance(error, aiosmtplib.SMTPAuthenticationError):
             return DeliveryError(
-                f"{self._server} does not let {plain(self._settings.user or '', 60)} in "
+                f"{self._server} does not accept the login of {plain(self._settings.user or '', 60)} "
                 f"({self._told(error.code, error.message)}); check the user and the password"
             )
         if isinstance(error, aiosmtplib.SMTPSenderRefused | aiosmtplib.SMTPDataError):
             sentence = f"{self._server} does not take the letter: {self._told(error.code, error.message)}"
             return (DeliveryRefusedError if _of_the_letter(error.code, error.message) else DeliveryError)(sentence)
         if isinstance(error, aiosmtplib.SMTPResponseException):
-            return DeliveryError(f"{self._server} does not serve us: {self._told(error.code, error.message)}")
+            return DeliveryError(f"{self._server} refuses service: {self._told(error.code, error.message)}")
         for cause in (error, error.__cause__):
             if isinstance(cause, ssl.SSLCertVerificationError):
                 return DeliveryError(
                     f"{self._server} has a certificate that is not trusted: {cause.verify_message}; "
-                    "where the authority is your own, give its ca_file"
+                    "if the authority is your own, give its ca_file"
                 )
-        return DeliveryError(f"{self._server} cannot be reached or broke off: {plain(str(error), 200)}")
+        return DeliveryError(f"{self._server} cannot be reached or broke the connection: {plain(str(error), 200)}")
 
     def _told(self, code: int, message: str) -> str:
-        """Give an answer as it may be shown: its codes, and its text where no password may be repeated in it."""
+        """Give an answer as far as it may be shown: its codes, and its text if it cannot contain a password."""
         text = " ".join(message.split())
         if self._shows:
             return f"{code} {plain(text, 160)}"

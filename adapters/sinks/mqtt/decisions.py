@@ -1,7 +1,7 @@
-"""The user's decisions heard over MQTT, on a connection of its own so that nothing that comes holds up an event.
+"""The user's decisions received over MQTT, on a separate connection so that they never hold up an event.
 
-They are heard only from a broker that lets nobody in without a login. The session ends with the connection: what is
-sent while nobody listens is not heard, and gets no answer.
+They are received only from a broker that requires a login. The session ends with the connection: a decision sent
+meanwhile is lost, and gets no answer.
 """
 
 from __future__ import annotations
@@ -28,34 +28,36 @@ if TYPE_CHECKING:
     from scanner.ports import Decider
 
 MOST_WAITING = 50
-"""Messages that wait for their turn; where there are more, all are dropped and the connection is broken off."""
+"""Most waiting messages; if there are more, all are dropped and the connection is closed."""
 QUEUED = 1_000
-"""Messages that are held in memory at all."""
+"""Most messages held in memory."""
 LARGEST = 65_536
-"""Bytes of the largest packet that a broker of MQTT 5.0 is to send; it drops larger ones."""
+"""Bytes of the largest packet that an MQTT 5.0 broker may send; it drops larger ones."""
 BETWEEN = 0.05
 """Seconds between two messages, so that the store is free for others most of the time."""
 NO_LOGIN = {0x86, 0x87, 0x8C}
-"""Reason codes by which a broker refuses whoever has no login (MQTT 5.0, section 2.4)."""
+"""Reason codes by which a broker refuses a client without a login (MQTT 5.0, section 2.4)."""
 SILENCE = 60.0
-"""Seconds for which nothing is heard after a flood."""
+"""Seconds without receiving after a flood."""
 RETAINED = (
-    "a retained message is not heard, since the broker would repeat it after each connection; publish it "
-    "unretained, and clear the topic by an empty retained message"
+    "a retained message is ignored, since the broker would repeat it after each connection; publish it unretained, and "
+    "clear the topic with an empty retained message"
 )
-TOO_MANY = f"more than {MOST_WAITING} messages waited; those are dropped, and nothing is heard for {SILENCE:.0f} s"
-OPEN_TO_ALL = "lets anybody in without a login, so decisions are not heard from it; set up a login and forbid the rest"
+TOO_MANY = (
+    f"more than {MOST_WAITING} messages were waiting; they are dropped, and messages are ignored for {SILENCE:.0f} s"
+)
+OPEN_TO_ALL = "accepts clients without a login, so decisions from it are ignored; require a login"
 
 
 class FloodError(DeliveryError):
-    """More came than is heard."""
+    """Too many messages arrived."""
 
 
 class MqttDecisions:
-    """Hears decisions and sends the answers."""
+    """Receives decisions and sends the answers."""
 
     def __init__(self, settings: MqttSettings, topics: Topics, pause: Callable[[int], float]) -> None:
-        """Take the settings; ``pause`` gives the seconds to wait after so many failures in a row."""
+        """Take the settings; ``pause`` gives the seconds to wait after a number of failures in a row."""
         self._settings = settings
         self._topics = topics
         self._pause = pause
@@ -63,7 +65,7 @@ class MqttDecisions:
         self._where = f"The MQTT broker at {host}:{port}"
 
     async def listen(self, decider: Decider) -> None:
-        """Hear decisions until cancelled; connects anew whenever the connection is lost."""
+        """Receive decisions until cancelled; reconnects whenever the connection is lost."""
         failures, told = 0, ""
         while True:
             connected: list[bool] = []
@@ -84,32 +86,32 @@ class MqttDecisions:
             await asyncio.sleep(self._pause(failures))
 
     async def try_once(self) -> None:
-        """See whether decisions could be heard; DeliveryError says why not."""
+        """Check that decisions could be received; DeliveryError says why not."""
         await self._session(None, [])
 
     async def _session(self, decider: Decider | None, connected: list[bool]) -> None:
-        """Connect and hear until the connection is lost, which a DeliveryError tells; without a decider just connect.
+        """Connect and receive until the connection is lost, then raise a DeliveryError; without a decider just connect.
 
-        ``connected`` is given a True once decisions are heard.
+        ``connected`` gets a True once decisions are received.
         """
         settings, topic = self._settings, self._topics.decide
         what = "cannot be reached for decisions"
         try:
             async with await self._line(settings, settings.hearing_identifier) as line:
-                if await self._lets_anybody_in():
+                if await self._accepts_without_login():
                     raise DeliveryError(f"{self._where} {OPEN_TO_ALL}")
                 what = "did not answer the subscription to decisions"
                 (granted,) = await line.subscribe(topic, **self._subscription())
                 if isinstance(granted, ReasonCode) and granted.is_failure:
                     raise DeliveryError(f"{self._where} refuses the subscription to {topic} ({granted})")
-                what = "broke off the connection for decisions"
+                what = "broke the connection for decisions"
                 connected.append(True)
                 if decider is not None:
-                    await self._hear(line, decider)
+                    await self._receive(line, decider)
         except aiomqtt.MqttError as problem:
             raise DeliveryError(f"{self._where} {what} ({problem.__cause__ or problem})") from problem
 
-    async def _hear(self, line: BrokerLine, decider: Decider) -> None:
+    async def _receive(self, line: BrokerLine, decider: Decider) -> None:
         async for message in line.messages:
             payload = message.payload if isinstance(message.payload, bytes) else b""
             if len(line.messages) > MOST_WAITING:
@@ -124,26 +126,25 @@ class MqttDecisions:
     async def _answer(self, line: BrokerLine, answer: bytes) -> None:
         await line.publish(self._topics.decided, answer, qos=1)
 
-    async def _lets_anybody_in(self) -> bool:
-        """Try to come in without a login; DeliveryError where the broker leaves that open."""
+    async def _accepts_without_login(self) -> bool:
+        """Try to connect without a login; DeliveryError if the broker accepts that."""
         try:
             async with await self._line(self._settings.anonymous, f"cp{secrets.token_hex(8)}"):
                 return True
         except aiomqtt.MqttError as problem:
             reason = getattr(problem, "rc", None)
-            hangs_up = reason is None and self._settings.client_cert is not None  # on whoever shows no certificate
+            hangs_up = reason is None and self._settings.client_cert is not None  # on a client without a certificate
             if hangs_up or (isinstance(reason, ReasonCode) and reason.value in NO_LOGIN):
                 return False
             raise DeliveryError(
-                f"{self._where} did not say whether it lets anybody in without a login ({problem}), so decisions are "
-                "not heard from it"
+                f"{self._where} did not show whether it requires a login ({problem}), so decisions from it are ignored"
             ) from problem
 
     async def _line(self, settings: BrokerSettings, name: str) -> BrokerLine:
         try:
             context = await asyncio.to_thread(settings.tls_context)
         except ValueError as problem:
-            raise DeliveryError(f"{self._where}: TLS cannot be spoken: {problem}") from None
+            raise DeliveryError(f"{self._where}: TLS cannot be used: {problem}") from None
         options: dict[str, Any] = {"max_queued_incoming_messages": QUEUED}
         if settings.version == "5.0":
             limits = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here
@@ -152,7 +153,7 @@ class MqttDecisions:
         return BrokerLine(settings, name, self._settings.timeout, context, **options)
 
     def _subscription(self) -> dict[str, Any]:
-        """Ask for QoS 1; only with MQTT 5.0 does one who listens already see that a message is a retained one."""
+        """Ask for QoS 1; only with MQTT 5.0 can a present subscriber see that a message is retained."""
         if self._settings.version == "5.0":
             return {"options": SubscribeOptions(qos=1, retainAsPublished=True)}
         return {"qos": 1}

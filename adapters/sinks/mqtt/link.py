@@ -1,4 +1,4 @@
-"""One connection to an MQTT broker that heeds what the broker answers."""
+"""One connection to an MQTT broker that checks the broker's answers."""
 
 from __future__ import annotations
 
@@ -25,33 +25,33 @@ if TYPE_CHECKING:
     from adapters.sinks.mqtt.settings import MqttSettings
 
 WINDOW = 20
-"""Messages under way at once: what common brokers allow, and enough to keep the line busy."""
+"""Most messages under way at once: what common brokers allow, and enough to keep the connection busy."""
 HEADER = 64
-"""Bytes that a packet has at most besides topic and payload, as we write it."""
+"""Most bytes of a packet, apart from topic and payload, as we write it."""
 
 REASONS = {
     0x83: "it is not willing to",
-    0x84: "it does not speak this version of MQTT; set version",
-    0x85: "it does not take this client id; set client_id",
+    0x84: "it does not support this version of MQTT; set version",
+    0x85: "it does not accept this client id; set client_id",
     0x86: "wrong user or password",
     0x87: "not authorised",
     0x8A: "this client is banned",
-    0x8C: "it wants another way to log in",
-    0x90: "it does not take this topic",
+    0x8C: "it requires another way to log in",
+    0x90: "it does not accept this topic",
     0x95: "the packet is too large for it",
-    0x99: "it does not take this payload",
+    0x99: "it does not accept this payload",
     0x9A: "it keeps no retained messages",
-    0x9B: "it does not do QoS 1",
+    0x9B: "it does not support QoS 1",
 }
 """Reason codes in words that say what to do (MQTT 5.0, section 2.4)."""
 OF_THE_MESSAGE = frozenset({0x90, 0x95, 0x99})
-"""Those that are about the message itself, after which trying again is useless: its topic, its size, its payload. A
-login, access rules and what a broker is able to do can be changed while the message waits."""
+"""Those about the message itself, after which a retry is useless: its topic, its size, its payload. A login, access
+rules and the abilities of a broker can change while the message waits."""
 TAKEN_OVER = 0x8E
 
 
 class Link(BrokerLine):
-    """A connection. Beyond aiomqtt's: it keeps to the broker's limits, and tells a refused message from a taken one.
+    """A connection that, beyond aiomqtt's, keeps to the broker's limits and notices refused messages.
 
     ``lost`` is done when the connection is gone, for whatever reason.
     """
@@ -65,7 +65,7 @@ class Link(BrokerLine):
             settings.timeout,
             tls,
             will=will,
-            max_inflight_messages=0,  # the window below does this, and knows the broker's limit
+            max_inflight_messages=0,  # the window below does this, with the broker's limit
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
         host, port = settings.address
@@ -82,10 +82,12 @@ class Link(BrokerLine):
         if length > LONGEST:
             raise DeliveryRefusedError(f"The topic {topic[:80]}… would be {length} bytes long, more than MQTT allows")
         if (size := length + len(payload) + HEADER) > self._largest:
-            raise DeliveryRefusedError(f"{self._where} takes {self._largest} bytes at once, and this is up to {size}")
+            raise DeliveryRefusedError(
+                f"{self._where} accepts packets of at most {self._largest} bytes, and this is up to {size}"
+            )
         await self._window.acquire()
         answer: asyncio.Future[ReasonCode | DeliveryError] = asyncio.get_running_loop().create_future()
-        # The broker counts a message until it has answered, even where nobody waits for that any more.
+        # The broker counts a message until it has answered, even if no call is waiting for that any more.
         answer.add_done_callback(lambda _: self._window.release())
         if self._lost is not None:
             answer.set_result(self._lost)
@@ -100,7 +102,7 @@ class Link(BrokerLine):
         if isinstance(result, DeliveryError):
             raise result
         if result.is_failure:
-            raise self.trouble(result, f"would not take a message for {topic[:200]}")
+            raise self.trouble(result, f"refused a message for {topic[:200]}")
 
     async def __aenter__(self) -> Self:
         """Connect; raises MqttError."""
@@ -122,13 +124,13 @@ class Link(BrokerLine):
 
     async def _until_lost(self) -> None:
         try:
-            async for _ in self.messages:  # there are none, for nothing is subscribed to
+            async for _ in self.messages:  # there are none, since nothing is subscribed to
                 pass
         except aiomqtt.MqttError as error:
-            self._give_up(self.trouble(error.__cause__ or error, "broke the connection off"))
+            self._give_up(self.trouble(error.__cause__ or error, "broke the connection"))
 
     def _give_up(self, error: DeliveryError) -> None:
-        """Tell all who wait for a confirmation that none will come."""
+        """Tell all waiting calls that no confirmation will come."""
         self._lost = self._lost or error
         for answer in self._answers.values():
             answer.set_result(self._lost)
@@ -139,7 +141,7 @@ class Link(BrokerLine):
         self._client.disconnect()
 
     def trouble(self, cause: object, what: str) -> DeliveryError:
-        """Put into a sentence what the broker, or the way to it, has answered."""
+        """Turn an answer of the broker, or of the network, into a sentence."""
         reason = getattr(cause, "rc", cause)
         code = reason.value if isinstance(reason, ReasonCode) else None
         if code in REASONS:
@@ -151,7 +153,7 @@ class Link(BrokerLine):
             )
         return DeliveryError(f"{self._where} {what}: {reason if code is not None else cause}")
 
-    # What the broker answers reaches only these methods of aiomqtt's, which drop its reason codes and limits.
+    # The broker's answers reach only these methods of aiomqtt, which drop its reason codes and limits.
 
     def _on_connect(
         self,
@@ -178,7 +180,7 @@ class Link(BrokerLine):
 
 
 def properties(packet: int) -> Properties:
-    """Say with MQTT 5.0 what the payload is, as the MQTT binding of CloudEvents asks for its structured mode."""
+    """With MQTT 5.0, give the type of the payload, as the MQTT binding of CloudEvents requires in structured mode."""
     made = Properties(packet)  # type: ignore[no-untyped-call]  # the library annotates only part of itself
     made.ContentType = MEDIA_TYPE
     made.PayloadFormatIndicator = 1

@@ -1,8 +1,8 @@
-"""The sink ``mqtt``: events published to an MQTT broker, and what stands kept there for those who come late.
+"""The sink ``mqtt``: events published to an MQTT broker, and the current state retained there for late subscribers.
 
-Payloads are CloudEvents in structured mode, as their MQTT binding has it; ``mqtt_topics`` has the topic tree.
+Payloads are CloudEvents in structured mode, as in their MQTT binding; ``mqtt_topics`` has the topic tree.
 
-With MQTT 3.1.1 a broker has no way to refuse one message: what its access rules forbid, it confirms and drops.
+With MQTT 3.1.1 a broker cannot refuse a single message: what its access rules forbid, it confirms and drops.
 """
 
 from __future__ import annotations
@@ -30,22 +30,22 @@ if TYPE_CHECKING:
 
 State = Literal["watching", "stopped", "gone"]
 AT_ONCE = 200
-"""Deliveries that wait for their turn: enough that the line is never idle."""
+"""Most waiting deliveries: enough that the connection is never idle."""
 LONGEST_PAUSE = 60.0
 FAREWELL_SECONDS = 0.75
-"""How long the broker has to take a farewell, and then to hang up."""
+"""Seconds for the broker to accept the last message, and then to disconnect."""
 
 
 def growing_pause(failures: int) -> float:
-    """Give the seconds to wait after so many failures in a row: doubling up to a minute, with jitter."""
+    """Give the seconds to wait after a number of failures in a row: doubled up to a minute, with jitter."""
     return min(LONGEST_PAUSE, 2.0 ** min(failures, 10)) * random.uniform(0.5, 1)
 
 
 class MqttSink:
-    """Publishes events over one connection, which it seeks anew from ``start`` to ``stop`` whenever it is lost.
+    """Publishes events over one connection, renewed from ``start`` to ``stop`` whenever it is lost.
 
-    Many deliveries may be under way at once; they are published in the order in which they were asked for. Where its
-    settings want that, it hears the user's decisions, too.
+    Many deliveries may be under way at once; they are published in the order of the calls. If configured, it also
+    receives the user's decisions.
     """
 
     Settings = MqttSettings
@@ -67,15 +67,15 @@ class MqttSink:
         self._hearing: asyncio.Task[None] | None = None
 
     def hear(self, decider: Decider) -> None:
-        """Give what comes to ``decider`` while the sink is started."""
+        """Pass what arrives to ``decider`` while the sink is started."""
         self._decider = decider
 
     async def try_hearing(self) -> None:
-        """See whether decisions could be heard; DeliveryError says why not."""
+        """Check that decisions could be received; DeliveryError says why not."""
         await self._decisions.try_once()
 
     async def start(self) -> None:
-        """Connect and say that the station is watching; after a DeliveryError the connection is sought further."""
+        """Connect and publish that the station is watching; after a DeliveryError it keeps trying to connect."""
         if self._keeping is None:
             self._stopping = False
             self._outcome: asyncio.Future[Link | DeliveryError] = asyncio.get_running_loop().create_future()
@@ -85,7 +85,7 @@ class MqttSink:
         await self._connected()
 
     async def stop(self) -> None:
-        """Say that the station has stopped, and disconnect."""
+        """Publish that the station has stopped, and disconnect."""
         if self._keeping is None:
             return
         self._stopping = True
@@ -109,12 +109,12 @@ class MqttSink:
         self._keeping = self._hearing = None
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Publish each message, in order, with the state that it leaves; raises DeliveryError."""
+        """Publish each message, in order, with the resulting state; raises DeliveryError."""
         link = await self._connected()
         sendings = [sending for message in messages for sending in self._sendings(link, message)]
         sent = await asyncio.gather(*sendings, return_exceptions=True)
         if troubles := [trouble for trouble in sent if isinstance(trouble, BaseException)]:
-            # One that may go better later makes all of it worth another try.
+            # One that may succeed later makes all of it worth another try.
             raise min(troubles, key=lambda trouble: isinstance(trouble, DeliveryRefusedError))
 
     def _sendings(self, link: Link, message: Message) -> list[Coroutine[None, None, None]]:
@@ -144,7 +144,7 @@ class MqttSink:
                     await self._connect()
                     failures = 0
                 except DeliveryError as error:
-                    # Whatever a broker says while we connect is not about the messages that wait for it.
+                    # A broker's refusal to connect is not about the waiting messages.
                     self._settle(DeliveryError(str(error)))
                     failures += 1
                 self._wanted.clear()
@@ -154,11 +154,11 @@ class MqttSink:
             self._settle(DeliveryError("The sink mqtt is stopped"))
 
     async def _connect(self) -> None:
-        """Connect, say so, and stay until the connection is lost; raises DeliveryError where there was none."""
+        """Connect, publish that, and stay until the connection is lost; raises DeliveryError if there was none."""
         try:
             context = await asyncio.to_thread(self._settings.tls_context)
         except ValueError as problem:
-            raise DeliveryError(f"The sink mqtt cannot speak TLS: {problem}") from None
+            raise DeliveryError(f"The sink mqtt cannot use TLS: {problem}") from None
         link = Link(self._settings, self._will(), context)
         try:
             async with link:
@@ -175,7 +175,7 @@ class MqttSink:
             self._link = None
 
     def _settle(self, outcome: Link | DeliveryError) -> None:
-        """Tell all who wait for the connection how the attempt came out."""
+        """Tell all waiting calls the result of the attempt to connect."""
         self._outcome.set_result(outcome)
         self._outcome = asyncio.get_running_loop().create_future()
 

@@ -7,19 +7,19 @@ Below ``<prefix>/<station>/``:
 | ``setups/<instrument>/<timeframe>/<direction>`` | every event about a setup, also one that is forming | no |
 | ``series/<instrument>/<timeframe>`` | a series put on hold or resumed | no |
 | ``feeds/<feed>`` | a feed that is late or back | no |
-| ``station`` | what the station says of itself | no |
-| ``decide`` | heard, not said: the user's decisions, where the settings want that | refused |
+| ``station`` | events about the station itself | no |
+| ``decide`` | received, not published: the user's decisions, if configured | refused |
 | ``decided`` | the answer to each | no |
 | ``state/station`` | ``{"station": …, "state": "watching" | "stopped" | "gone"}``; ``gone`` is the last will | yes |
-| ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | the last event of a setup whose story goes on | yes |
+| ``state/setups/<instrument>/<timeframe>/<direction>/<thread>`` | the last event of a setup whose story is open | yes |
 
-``<thread>`` is the id of the event that found the setup. All that follows on it is said under ``setups/``, and then
-kept in place of what was kept before; an event that ends the story (closed, lapsed, spoiled, broken off or withdrawn)
-clears it by an empty message, as MQTT asks. So a subscriber who comes late and subscribes to ``<prefix>/+/state/#``
-sees which stations are watching and where each setup stands, with the orders that are valid now, and to
-``<prefix>/+/setups/#`` all that follows. A setup that plans no entry is not followed: it stays until it is withdrawn.
-Nothing is kept of setups that are forming or were set aside. Where the routes to this sink leave out kinds that end a
-story, what is kept of it is never cleared. Each name is written as ``encode`` writes it.
+``<thread>`` is the id of the event that found the setup. Later events of its story are published under ``setups/``, and
+then replace the retained one; an event that ends the story (closed, lapsed, spoiled, broken off or withdrawn) clears it
+with an empty message, as MQTT requires. So a late subscriber to ``<prefix>/+/state/#`` sees which stations are watching
+and the state of each setup, with the orders that are valid now, and a subscriber to ``<prefix>/+/setups/#`` sees all
+that follows. A setup that plans no entry is not followed: it stays until it is withdrawn. Nothing is retained of setups
+that are forming or were set aside. If the routes to this sink leave out kinds that end a story, its retained event is
+never cleared. Each name is written as ``encode`` writes it.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 EMPTY = "%"
 SAFE = "!'(),:;=@^&"
-"""What is left as it is, besides letters, digits and ``_.-~``."""
+"""Characters left unchanged, in addition to letters, digits and ``_.-~``."""
 LONGEST = 65_535
 """Bytes of UTF-8 in a topic name (MQTT 5.0 and 3.1.1, section 1.5.3 and 4.7.3)."""
 
@@ -40,8 +40,8 @@ LONGEST = 65_535
 def encode(name: str) -> str:
     """Write any name as one level of a topic: each byte of UTF-8 that is not plain becomes ``%`` and two hex digits.
 
-    So that ``/``, ``+``, ``#``, a first ``$``, U+0000 and every other control or direction character are gone, and
-    any language's URL decoding reads it back. The empty name is a lone ``%``.
+    This removes ``/``, ``+``, ``#``, a first ``$``, U+0000 and every other control or direction character, and any
+    language's URL decoding reads it back. The empty name is a lone ``%``.
 
     >>> encode("ABC/USD")
     'ABC%2FUSD'
@@ -50,7 +50,7 @@ def encode(name: str) -> str:
 
 
 def decode(level: str) -> str:
-    """Read a level back into the name that ``encode`` was given.
+    """Turn a level back into the name given to ``encode``.
 
     >>> decode("ABC%2FUSD")
     'ABC/USD'
@@ -68,7 +68,7 @@ class Topics:
         self.decided = f"{self.root}/decided"
 
     def of(self, event: Event) -> str:
-        """Give the topic under which an event is said."""
+        """Give the topic under which an event is published."""
         data = event.data
         match event.facts.about:
             case "setup":
@@ -81,9 +81,9 @@ class Topics:
                 return self._join("station")
 
     def state_of(self, event: Event) -> str | None:
-        """Give the topic that holds the state of the setup that an event is about; None where none is kept.
+        """Give the topic that holds the state of an event's setup; None if none is kept.
 
-        A setup that was set aside has none, nor has an example: whoever comes late looks there for setups to act on.
+        A setup that was set aside has none, nor has an example: late subscribers look there for setups to act on.
         """
         data = event.data
         if event.is_example or event.facts.about != "setup" or event.facts.on_request or data.get("set_aside", False):

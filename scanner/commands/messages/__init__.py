@@ -1,1 +1,1 @@
-"""What goes with messages when they leave, and the message that tries the way to every sink."""
+"""The notes added to messages when they are sent, and the test message for every sink."""

@@ -1,4 +1,4 @@
-"""A setup that stands for those to come: found in the invented demo feed, marked as a test, and closed just now."""
+"""An example of a setup: found in the invented demo feed, marked as a test, and closed just now."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
 
 NAME = "TEST — invented"
-"""What the example calls its instrument, so that every sink shows it first."""
+"""The name of the example's instrument, so that every sink shows it first."""
 WARNING = "this is a test message; everything in it is invented, and there is nothing to act on"
 OF = "WHELKCHIT"
-"""An instrument that is traded day and night, so that any moment will do."""
+"""An instrument that trades around the clock, so that any moment will do."""
 
 
 @dataclass(frozen=True)
 class Example:
-    """The event, with the bars that its chart is drawn from."""
+    """The event, with the bars for its chart."""
 
     event: Event
     bars: Bars
@@ -55,7 +55,7 @@ def example(now: int) -> Example:
 
 
 def _marked(found: Event, ago: int) -> Event:
-    """Move an event in time, and mark it as what it is."""
+    """Move an event in time, and mark it as an example."""
     close = found.time + ago
     data = {
         **found.data,

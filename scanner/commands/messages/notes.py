@@ -1,4 +1,4 @@
-"""What goes with each event of a setup when it leaves."""
+"""The notes added to each event of a setup when it is sent."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ if TYPE_CHECKING:
 
 
 def notes_of(event: Event, store: Store, risk: Callable[[Event], list[str]], record: Callable[[Event], str]) -> Notes:
-    """Give open risk and record with a setup that is found or forming, and the setup with what follows on it."""
+    """Give open risk and record for a setup that is found or forming, and the setup for events that follow it."""
     if event.facts.follows:
         return Notes(setup=setup_before(event, store))
     return Notes(tuple(risk(event)), record(event))
 
 
 def setup_before(event: Event, store: Store) -> SetupData | None:
-    """Give the setup that an event follows on, as it was said last before it; None where the store has it no more."""
+    """Give the setup that an event follows, in its latest version before it; None if it has left the store."""
     found: SetupData | None = None
     for kept in store.events.story(event.thread):
         if kept.event.id == event.id:

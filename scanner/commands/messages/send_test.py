@@ -1,4 +1,4 @@
-"""``closewatch send-test``: an example on its way to each sink, by the code that delivers every alert."""
+"""``closewatch send-test``: an example sent to each sink by the code that delivers every alert."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ if TYPE_CHECKING:
     from scanner.settings import Settings
 
 SECONDS = 60.0
-"""How long all sinks may take."""
+"""Seconds allowed for all sinks."""
 LOOK = 0.05
 
 
 def run(path: Path, environ: Mapping[str, str], only: str | None) -> int:
-    """Send it to every sink of a configuration, or to one; say what came of each, and give the exit code."""
+    """Send it to every sink of a configuration, or to one; print each result, and return the exit code."""
     settings = configuration.load(path)
     names = _chosen(settings, path, only)
     sinks: dict[str, Sink] = {}
@@ -66,7 +66,7 @@ def _chosen(settings: Settings, path: Path, only: str | None) -> list[str]:
 
 
 async def _send(sinks: Mapping[str, Sink], sent: Example, zone: str) -> dict[str, str]:
-    """Give for each sink what went wrong, in a sentence; empty where it has the example."""
+    """Give for each sink what went wrong, in a sentence; empty if it has the example."""
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "test.db", time.time_ns) as store:
         store.commit(Batch(said=[Said(sent.event, tuple(sinks))]))
         delivery = Delivery(
@@ -81,7 +81,7 @@ async def _send(sinks: Mapping[str, Sink], sent: Example, zone: str) -> dict[str
         running = asyncio.create_task(delivery.run(stop))
         try:
             async with asyncio.timeout(SECONDS):
-                while not running.done() and len(_outcomes(store, delivery)) < len(sinks):  # noqa: ASYNC110 - an outbox tells nobody of a change
+                while not running.done() and len(_outcomes(store, delivery)) < len(sinks):  # noqa: ASYNC110 - an outbox does not signal a change
                     await asyncio.sleep(LOOK)
         except TimeoutError:
             pass
@@ -92,7 +92,7 @@ async def _send(sinks: Mapping[str, Sink], sent: Example, zone: str) -> dict[str
 
 
 def _outcomes(store: Store, delivery: Delivery) -> dict[str, str]:
-    """Give what went wrong for each sink of which that is known, empty where nothing did."""
+    """Give what went wrong for each sink with a known result, empty if nothing did."""
     found = delivery.troubles()
     for each in store.outbox.list():
         if each.state != "waiting":
@@ -101,6 +101,6 @@ def _outcomes(store: Store, delivery: Delivery) -> dict[str, str]:
 
 
 def _drawn(sent: Example, zone: str) -> bytes:
-    from scanner.present.chart import chart_for  # noqa: PLC0415 - heavy, and not every sink wants a picture
+    from scanner.present.chart import chart_for  # noqa: PLC0415 - heavy, and not every sink needs a picture
 
     return chart_for(sent.bars, sent.event, sent.rules, zone)

@@ -1,4 +1,4 @@
-"""The six questions of ``closewatch new``, what is offered for each, and what is wrong with an answer."""
+"""The six questions of ``closewatch new``: the answer each offers, and the checks of each answer."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 PLACES = {"terminal": "screen", "desktop": "desk"}
-"""Where alerts can go, and how the sink is called there."""
+"""Where alerts can go, and the name of the sink for it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What was answered so far; the defaults stand for what was not asked yet.
+    """The answers so far; what was not asked yet has its default.
 
-    ``instruments`` has the price step of each. ``equity`` and ``currency`` are empty where no size is wanted.
+    ``instruments`` has the price step of each. ``equity`` and ``currency`` are empty if no size is wanted.
     """
 
     folder: Path = Path()
@@ -36,9 +36,9 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One question: its words, an answer to offer, if there is one, and what an answer adds.
+    """One question: its text, the answer it offers, if any, and what an answer adds.
 
-    ``take`` raises a ValueError with a sentence for an answer that cannot be.
+    ``take`` raises a ValueError with a sentence for an invalid answer.
     """
 
     words: str
@@ -49,7 +49,7 @@ class Question:
 def _folder(answers: Answers, text: str) -> Answers:
     path = Path(text).expanduser()
     if not path.is_dir():
-        raise ValueError(f"{path} is not a folder; give the folder that the files lie in")
+        raise ValueError(f"{path} is not a folder; give the folder that holds the files")
     return replace(answers, folder=path.absolute())
 
 
@@ -102,9 +102,11 @@ def _is_above_0(text: str) -> bool:
 
 
 QUESTIONS = (
-    Question("In which folder do the files of bars lie, one file for each instrument and timeframe?", "", _folder),
+    Question("Which folder holds the files of bars, one file for each instrument and timeframe?", "", _folder),
     Question("Which instruments, each with its price step (HARBOUR 0.01, MILL 0.05)?", "", _instruments),
-    Question("Which sessions do they keep: an exchange's code such as XNYS, 24/7, 24/5, or none?", "none", _calendar),
+    Question(
+        "Which sessions do they trade in: an exchange's code such as XNYS, 24/7, 24/5, or none?", "none", _calendar
+    ),
     Question("Which timeframes?", "1h, 1d", _timeframes),
     Question(
         "How much money is in the account, and in the currency of the prices (50000 EUR)?\n"

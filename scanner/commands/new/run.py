@@ -24,9 +24,9 @@ LOCAL_TIME = Path("/etc/localtime")
 def run(path: Path) -> int:
     """Make a first configuration; the exit code is that of `closewatch check`, which looks at it."""
     if path.exists():
-        raise UsageError(f"{path} is there already and stays as it is; give the name of a new file")
+        raise UsageError(f"{path} already exists and was not changed; give the name of a new file")
     if not path.parent.is_dir():
-        raise UsageError(f"{path.parent} is not a folder; make it first, or give another place")
+        raise UsageError(f"{path.parent} is not a folder; make it first, or choose another")
     output.say("Six questions. Enter takes the answer in brackets; Ctrl-C leaves without writing anything.")
     answers = asked(_prompt)
     zone = zone_of(os.environ, LOCAL_TIME)
@@ -44,7 +44,7 @@ def run(path: Path) -> int:
 
 
 def asked(ask: Callable[[int, Question], str], tell: Callable[[str], None] = output.say) -> Answers:
-    """Give the answers to all questions; one that cannot be is explained and asked again."""
+    """Give the answers to all questions; an invalid one is explained and asked again."""
     answers = Answers()
     for number, question in enumerate(QUESTIONS, 1):
         while True:
@@ -57,7 +57,7 @@ def asked(ask: Callable[[int, Question], str], tell: Callable[[str], None] = out
 
 
 def zone_of(environ: Mapping[str, str], local_time: Path) -> str:
-    """Give the machine's time zone by its name, or UTC where it does not tell."""
+    """Give the name of the machine's time zone, or UTC if it is unknown."""
     named = environ.get("TZ") or local_time.resolve().as_posix().partition("zoneinfo/")[2] or "UTC"
     try:
         calendar_named("none", named)

@@ -1,4 +1,4 @@
-"""The configuration that is made of the answers, as the user would have written it."""
+"""The configuration made from the answers, as the user would have written it."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def _account(answers: Answers) -> list[str]:
         "[account]",
         f"equity = {answers.equity}",
         f"currency = {_quoted(answers.currency)}",
-        "# The part of it that one trade may lose: 0.01 is 1 %.",
+        "# The part of the equity that one trade may lose: 0.01 is 1 %.",
         "risk_fraction = 0.01",
         "",
     ]
@@ -67,5 +67,5 @@ def _type_of(place: str) -> str:
 
 
 def _quoted(text: str) -> str:
-    """Write a text as TOML does, whose basic strings are those of JSON."""
+    """Write a text as a TOML basic string, which has the form of a JSON string."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,4 +1,4 @@
-"""What was measured of the study itself: how often it claims, finds and covers where the truth is known."""
+"""Measurements of the study itself: how often it claims, finds and covers, on feeds whose truth is known."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from scanner.present.study.numbers import NOTHING, count
 from scanner.present.study.tables import Group, Row, Table, grouped
 
 FILE = Path(__file__).with_name("honesty.json")
-"""What ``python -m tests.honesty --write`` wrote last."""
+"""The last output of ``python -m tests.honesty --write``."""
 MET = {None: NOTHING, True: "met", False: "missed"}
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """In how many of the ``feeds`` something came about: a share, what it may be, and what is wanted, all in words.
+    """In how many of the ``feeds`` something happened: the share, its interval and the target, all in words.
 
-    ``of`` says which feeds they are; ``met`` is None where nothing is wanted.
+    ``of`` says which feeds they are; ``met`` is None without a target.
     """
 
     of: str
@@ -45,7 +45,7 @@ class Measured:
 
 
 def measured() -> Measured | None:
-    """Read what was measured last; None where nothing was."""
+    """Read the last measurements; None if there are none."""
     if not FILE.exists():
         return None
     told: dict[str, Any] = orjson.loads(FILE.read_bytes())
@@ -53,15 +53,15 @@ def measured() -> Measured | None:
 
 
 def honesty(found: Measured) -> str:
-    """Show what was measured, by the feeds that it was measured on."""
-    head = ("of so many feeds", "measured", "may be", "wanted", "", "feeds")
+    """Show the measurements, by the feeds they were made on."""
+    head = ("share of feeds", "measured", "interval", "target", "", "feeds")
     groups = tuple(
         Group(of, tuple(Row(each.name, _cells(each)) for each in rows))
         for of, rows in groupby(found.rows, key=lambda each: each.of)
     )
     words = (
-        "The study was made of invented feeds of which the truth is known, and what it said was held against that. "
-        f"Measured on {found.date} by {found.command}, which measures it anew."
+        "The study was run on invented feeds whose truth is known, and its answers were compared with that. "
+        f"Measured on {found.date} by {found.command}; run it to measure again."
     )
     return f"<p>{escape(words)}</p>\n{grouped(Table('Measured on feeds whose truth is known', head, groups))}"
 

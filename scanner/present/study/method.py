@@ -1,4 +1,4 @@
-"""How a study is made, in words, with its sources, and what it was made of."""
+"""How a study is made, in words, with its sources, and its inputs."""
 
 from __future__ import annotations
 
@@ -15,23 +15,24 @@ if TYPE_CHECKING:
 METHOD = {
     "Bars and setups": (
         "All bars went through the code that judges live ones: rows that cannot be bars are refused, coarser bars are "
-        "made of finer ones, and a setup is found at the close of its last bar, by that bar and those before it."
+        "made from finer ones, and a setup is found at the close of its last bar, from that bar and those before it."
     ),
     "Entries, exits and pessimism": (
-        "Each setup is followed bar by bar as it would be live. A gap fills at the open, and where a bar reaches both "
-        "the stop and the objective, the stop counts as first. A setup counts in figures of R once it is closed. One "
-        "that a required surrounding or a suspected bad tick set aside counts apart, in no other figure."
+        "Each setup is followed bar by bar as it would be live. A gap fills at the open, and if a bar reaches both the "
+        "stop and the objective, the stop counts as first. A setup counts in figures of R once it is closed. One set "
+        "aside by a required surrounding or a suspected bad tick is counted separately, in no other figure."
     ),
     "R and costs": (
-        "R is the result in units of the risk at the fill, net of spread, commission and slippage where the "
-        "configuration has them, and of 0.05 R where it has none. A constant cost in R flatters tight stops."
+        "R is the result in units of the risk at the fill, net of spread, commission and slippage if the configuration "
+        "has them, and of 0.05 R if it has none. A constant cost in R flatters tight stops."
     ),
     "Intervals": (
-        "Trades of the same month hang together, on many instruments even those of the same day. So each of many "
+        "Trades of the same month are correlated; on many instruments even those of the same day. So each of many "
         "samples draws whole months with replacement: blocks of time instead of single values, as Politis and Romano "
         "(1994) do with stretches of any length. The interval of a mean is that of the bootstrap-t over these samples "
-        "(Efron and Tibshirani 1993). The design effect is by how much the months widen the variance of a mean (Kish "
-        "1965). The interval of a share is Wilson's (Newcombe 1998) for as many trades as the design effect leaves "
+        "(Efron and Tibshirani 1993). The design effect is the factor by which the months widen the variance of a mean "
+        "(Kish 1965). The interval of a share is Wilson's (Newcombe 1998) for as many trades as the design effect "
+        "leaves "
         "(Korn and Graubard 1998), and that of a median is read from it (Woodruff 1952)."
     ),
     "Too few": (
@@ -44,24 +45,25 @@ METHOD = {
         "does at least as well."
     ),
     "Changes of the rules": (
-        "Each rule and surrounding is switched and each number moved, one at a time, and compared with the rules as "
-        "they are in the same samples of months. Whoever looks at many finds something by chance. So the corrected "
-        "intervals hold for all changes at once (Romano and Wolf 2005), q holds the false discovery rate (Benjamini "
-        "and Hochberg 1995), and the best of all is judged by its superior predictive ability (Hansen 2005), with "
-        "errors measured in each sample. A change that differs in too few trades is grey and is not among those "
+        "Each rule and surrounding is switched and each setting changed, one at a time, and compared with the rules as "
+        "they are in the same samples of months. A search among many always finds something by chance. So the "
+        "corrected intervals hold for all changes at once (Romano and Wolf 2005), q controls the false discovery rate "
+        "(Benjamini and Hochberg 1995), and the best of all is judged by its superior predictive ability (Hansen "
+        "2005), with errors measured in each sample. A change that differs in too few trades is grey and is not among "
+        "those "
         "corrected for one another."
     ),
     "Walk-forward": (
-        "For each year, the change that had done best in all that had ended before the year is chosen, and only what "
-        "it finds in that year counts. So nothing is chosen by the bars that it is judged on."
+        "For each year, the change with the best trades that had ended before the year is chosen, and only the setups "
+        "it finds in that year count. So no choice uses the bars on which it is judged."
     ),
     "How much is enough": (
-        "To tell a mean m from 0 with a power of 80 %, two-sided at 5 %, plain normal theory asks for (1.960 + "
-        "0.842)² · s² / m² trades with a standard deviation of s, times the design effect."
+        "To tell a mean m from 0 with a power of 80 %, two-sided at 5 %, plain normal theory requires (1.960 + 0.842)² "
+        "· s² / m² trades with a standard deviation of s, times the design effect."
     ),
     "Looks": (
-        "Every question asked of the same bars is a look, and whoever looks often enough finds an edge by chance. "
-        "Each change of the rules that an earlier one showed is one more. The verdict therefore uses an interval at "
+        "Every question asked of the same bars is a look, and enough looks find an edge by chance. Each change of the "
+        "rules that an earlier study showed is one more. The verdict therefore uses an interval at "
         "the level 1 − 0.05 / looks. It speaks of an edge only where that interval and the one of the difference from "
         "chance both lie above 0."
     ),
@@ -89,7 +91,7 @@ SOURCES = (
     "J. P. Romano and M. Wolf, Econometrica 73 (2005) 1237-1282 (from memory).",
     "R. S. Woodruff, Journal of the American Statistical Association 47 (1952) 635-646 (from memory).",
     (
-        "A published result to set beside one's own: candlestick rules in large US shares showed no value after "
+        "A published result for comparison: candlestick rules in large US shares showed no value after "
         "bootstrapping. B. R. Marshall, M. R. Young and L. C. Rose, Journal of Banking & Finance 30 (2006) 2303-2323 "
         "(from memory)."
     ),
@@ -100,20 +102,20 @@ MOST_FILES = 60
 
 
 def method() -> str:
-    """Say how everything was worked out."""
+    """Say how everything was computed."""
     told = [f"<h3>{escape(title)}</h3><p>{escape(words)}</p>" for title, words in METHOD.items()]
     sources = "".join(f"<li>{escape(source)}</li>" for source in SOURCES)
     return "\n".join([*told, f"<h3>Sources</h3><ul>{sources}</ul>"])
 
 
 def read(study: Study) -> str:
-    """Say what was read, and what it takes to do the same again."""
+    """Say what was read, and what is needed to repeat the study."""
     words = (
-        f"Rules marked {study.settings_mark[:MARK_LENGTH]}, random draws begun with {study.seed}. The same files, "
+        f"Rules marked {study.settings_mark[:MARK_LENGTH]}, random draws from seed {study.seed}. The same files, "
         "rules and seed give the same figures to the last digit, on any number of processes."
     )
     if not study.files:
-        return f"<p>{escape(words)} The bars were handed over as tables in memory.</p>"
+        return f"<p>{escape(words)} The bars were passed as tables in memory.</p>"
     shown, caption = study.files[:MOST_FILES], "Files that were read"
     if len(shown) < len(study.files):
         caption += f": the first {MOST_FILES} of {counted(len(study.files), 'file')}"

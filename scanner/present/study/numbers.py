@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from scanner.studies.figures.results import Interval
 
 NOTHING = "-"
-"""Stands where there is nothing to measure."""
+"""Shown if there is nothing to measure."""
 TOO_FEW = "too few"
 PER_CENT = " %"
 
@@ -28,7 +28,7 @@ def in_r(value: float | None) -> str:
 
 
 def plain(value: float | None) -> str:
-    """Write a number that is no R, to hundredths.
+    """Write a number that is not in R, to hundredths.
 
     >>> plain(1.234), plain(-7.0), plain(None)
     ('1.23', '−7.00', '-')
@@ -46,7 +46,7 @@ def share(value: float | None) -> str:
 
 
 def chance(p: float | None) -> str:
-    """Write a p-value; what is below a thousandth says so.
+    """Write a p-value; one below a thousandth says so.
 
     >>> chance(0.0421), chance(0.0004), chance(None)
     ('0.042', '< 0.001', '-')
@@ -66,7 +66,7 @@ def count(value: float | None) -> str:
 
 
 def span(interval: Interval, write: Callable[[float | None], str] = in_r) -> str:
-    """Write an interval alone; where there is none because there is too little, say so.
+    """Write an interval alone; if there is none because there is too little, say so.
 
     >>> from scanner.studies.figures.results import Interval
     >>> span(Interval(0.305, 0.286, 0.325), share), span(Interval(-0.02))
@@ -80,7 +80,7 @@ def span(interval: Interval, write: Callable[[float | None], str] = in_r) -> str
 
 
 def with_span(interval: Interval, write: Callable[[float | None], str] = in_r) -> str:
-    """Write a figure and its interval; where there is nothing to measure, a dash alone."""
+    """Write a figure and its interval; if there is nothing to measure, only a dash."""
     return NOTHING if interval.value is None else f"{write(interval.value)} ({span(interval, write)})"
 
 

@@ -1,4 +1,4 @@
-"""What came of the setups, as tables: all figures, by each breakdown, beside chance, and how much is enough."""
+"""The results of the setups, as tables: all figures, breakdowns, comparisons with chance, and how much is enough."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     )
 
 MOST_ROWS = 60
-"""Groups of a breakdown that are shown; those with the most closed trades, where there are more."""
+"""Most groups shown of a breakdown; if there are more, those with the most closed trades."""
 NAME_LENGTH, SENTENCE_LENGTH = 60, 1_000
 SOURCES = {
     "setup": "Setups",
@@ -37,7 +37,7 @@ BY = {
     "direction": "direction",
     "place": "place",
     "evidence_points": "evidence points",
-    "exit_style": "way to leave",
+    "exit_style": "way of exit",
     "entry_style": "entry style",
     "timeframe": "timeframe",
     "instrument": "instrument",
@@ -49,11 +49,11 @@ BY = {
 GROUP_HEAD = ("mean R", "closed", "winners", "without best 1 %", "median R", "profit factor", "cost R", "found")
 NOT_JUDGED = "not judged"
 LACKS = {"instrument": "unnamed"}
-"""What an empty name of a group is called where it is not «none»."""
+"""How an empty name of a group is shown if not as «none»."""
 
 
 def of_all(found: Figures, aside: Figures) -> str:
-    """Show every figure of the setups, and beside them those of the setups that were set aside."""
+    """Show every figure of the setups, next to those of the setups that were set aside."""
     rows = [
         Row(words, (one, other), few)
         for (words, one, few), (_, other, _) in zip(_figures(found), _figures(aside), strict=True)
@@ -62,7 +62,7 @@ def of_all(found: Figures, aside: Figures) -> str:
 
 
 def _figures(of: Figures) -> list[tuple[str, str, bool]]:
-    """Give name and value of each figure, and whether it lacks an interval because there is too little."""
+    """Give the name and value of each figure, and whether it lacks an interval because there is too little."""
     held = NOTHING if of.bars_held is None else " / ".join(f"{each:g}" for each in of.bars_held)
     measured = [
         ("share of winners", of.share, share),
@@ -96,7 +96,7 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
 
 
 def breakdowns(found: Sequence[Breakdown]) -> str:
-    """Show the figures by each breakdown, surroundings together in one table; what all setups share is a sentence."""
+    """Show the figures by each breakdown, surroundings in one table; values shared by all setups are a sentence."""
     several = [each for each in found if len(each.groups) > 1]
     alike = [f"{by(each)} {named(each.groups[0], each.by)}" for each in found if len(each.groups) == 1]
     shared = f"<p>The same for all setups: {escape('; '.join(alike))}.</p>" if alike else ""
@@ -109,7 +109,7 @@ def breakdowns(found: Sequence[Breakdown]) -> str:
 
 
 def by(breakdown: Breakdown) -> str:
-    """Name what figures are broken down by.
+    """Name the column of a breakdown.
 
     >>> from scanner.studies.figures.results import Breakdown
     >>> by(Breakdown("evidence_points", ())), by(Breakdown("around_coarser", ()))
@@ -156,7 +156,7 @@ def _rows(groups: Sequence[Figures], column: str) -> tuple[Row, ...]:
 
 
 def beside_chance(found: Sequence[AgainstChance]) -> str:
-    """Show setups beside what was drawn from the same bars."""
+    """Compare setups with random trades on the same bars."""
     head = ("beside", "difference", "mean R of the setups", "of chance", "as well", "setups", "drawn", "months")
     rows = [
         Row(
@@ -174,11 +174,11 @@ def beside_chance(found: Sequence[AgainstChance]) -> str:
         )
         for each in found
     ]
-    return table("Beside chance; “as well” is how often chance does at least as well", head, rows)
+    return table("Compared with chance; “as well” is how often chance does at least as well", head, rows)
 
 
 def streaks(of: Figures) -> str:
-    """Show the worst losing run and drawdown beside those of the same trades in any other order."""
+    """Compare the worst losing run and drawdown with those of the same trades in other orders."""
     head = ("streak", "measured", "usual by chance", "at worst in 95 of 100")
 
     def row(words: str, beside: Beside | None, write: Callable[[float | None], str]) -> Row:
@@ -187,11 +187,11 @@ def streaks(of: Figures) -> str:
         return Row(words, (write(beside.value), write(beside.usual), write(beside.bad)))
 
     rows = [row("losses in a row", of.losing_run, count), row("deepest fall of the sum, in R", of.drawdown, plain)]
-    return table("Streaks beside chance", head, rows)
+    return table("Streaks compared with chance", head, rows)
 
 
 def enough(of: Enough) -> str:
-    """Show what these trades could tell, and what it would take to tell more."""
+    """Show what these trades can tell, and what is needed to tell more."""
     known = [
         Row("closed trades", (count(of.trades),)),
         Row("closed trades a year", (plain(of.a_year),)),
@@ -204,7 +204,7 @@ def enough(of: Enough) -> str:
         (
             table("What these trades can tell", ("figure", "value"), known),
             table(
-                "What it takes to tell a mean from 0, in four of five cases",
+                "What is needed to tell a mean from 0, in four of five cases",
                 ("mean R", "closed trades", "years at the rate so far"),
                 needed,
             ),
@@ -213,7 +213,7 @@ def enough(of: Enough) -> str:
 
 
 def judged(found: Sequence[Judged]) -> str:
-    """Show hypotheses that were written down first, each with what the setups found since then say."""
+    """Show hypotheses recorded beforehand, each with the result of the setups found since."""
     head = ("hypothesis", "mean R since", "corrected", "trades", "months", "written", "setups where", "verdict")
     rows = []
     for each in found:
@@ -234,4 +234,4 @@ def judged(found: Sequence[Judged]) -> str:
                 verdict.kind == "too_few",
             )
         )
-    return table("Hypotheses, judged on setups found after they were written", head, rows)
+    return table("Hypotheses, tested on setups found after they were recorded", head, rows)

@@ -1,4 +1,4 @@
-"""The report of a study as one page. Import this module late: it brings the drawing library."""
+"""The report of a study as one page. Import this module late: it loads the drawing library."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ if TYPE_CHECKING:
     from scanner.studies.figures.results import Report
     from scanner.studies.schema import Study
 
-TITLE = "What the setups came to"
+TITLE = "Results of the setups"
 
 
 def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Measured | None = None) -> str:
-    """Write the report: ``shown`` are the stories with charts, ``measured`` what was measured of the study itself."""
+    """Write the report: ``shown`` are the stories with charts, ``measured`` the measurements of the study itself."""
     drawn = pictures(study, report)
     sections = [each for each in _sections(study, report, drawn, shown, measured) if each[2]]
     links = "".join(f'<li><a href="#{anchor}">{escape(title)}</a></li>' for anchor, title, _ in sections)
@@ -73,12 +73,10 @@ def _header(study: Study, report: Report) -> str:
 
 def _costs(study: Study) -> str:
     if study.costs_known == 1:
-        return "The costs are real ones for all setups."
+        return "Real costs are known for all setups."
     if study.costs_known == 0:
-        return "The costs are taken to be 0.05 R a trade, since no real ones are known."
-    return (
-        f"The costs are real ones for {share(study.costs_known)} of the setups and taken to be 0.05 R for the others."
-    )
+        return "Costs are assumed to be 0.05 R per trade, since no real ones are known."
+    return f"Real costs are known for {share(study.costs_known)} of the setups and assumed to be 0.05 R for the others."
 
 
 def _sections(
@@ -89,23 +87,27 @@ def _sections(
     return [
         (
             "outcome",
-            "What came of them",
+            "Outcomes",
             _side_by_side(
                 *map(_figure, (drawn.distribution, drawn.running, drawn.reached)),
                 outcomes.of_all(report.all, report.aside),
             ),
         ),
-        ("chance", "Beside chance", outcomes.beside_chance(report.chance) + streaks if report.chance else streaks),
-        ("written", "Written down first", outcomes.judged(report.judged) if report.judged else ""),
+        (
+            "chance",
+            "Compared with chance",
+            outcomes.beside_chance(report.chance) + streaks if report.chance else streaks,
+        ),
+        ("written", "Recorded beforehand", outcomes.judged(report.judged) if report.judged else ""),
         (
             "groups",
             "What, where and when",
             _side_by_side(*map(_figure, drawn.where_when)) + outcomes.breakdowns(report.breakdowns),
         ),
-        ("rules", "Which rule earns its keep", _rules(report, drawn)),
+        ("rules", "Which rule helps", _rules(report, drawn)),
         ("enough", "How much is enough", outcomes.enough(report.enough)),
         ("stories", "Stories", _stories(shown)),
-        ("method", "How this was worked out", method()),
+        ("method", "How this was computed", method()),
         ("honesty", "How honest this is, measured", "" if measured is None else honesty(measured)),
         ("read", "What was read", read(study)),
     ]
@@ -122,7 +124,7 @@ def _rules(report: Report, drawn: Pictures) -> str:
 def _stories(shown: Sequence[Shown]) -> str:
     if not shown:
         return ""
-    words = "The best and the worst are rare; those in the middle and at random show what is usual."
+    words = "The best and the worst are rare; those in the middle and at random show the usual case."
     return f"<p>{words}</p>\n{gallery(shown)}"
 
 
@@ -134,5 +136,5 @@ def _figure(drawn: Drawn | None) -> str:
 
 
 def _side_by_side(*parts: str) -> str:
-    """Put parts beside each other where there is room."""
+    """Put parts side by side if there is room."""
     return f'<div class="beside">{"".join(parts)}</div>\n' if any(parts) else ""

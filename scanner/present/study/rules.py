@@ -1,4 +1,4 @@
-"""Which rule earns its keep, as tables and sentences: every change of the rules, the best of them, and walk-forward."""
+"""Which rule helps, as tables and sentences: every change of the rules, the best of them, and walk-forward."""
 
 from __future__ import annotations
 
@@ -16,23 +16,24 @@ if TYPE_CHECKING:
 
 NAME_LENGTH = 80
 MOST_CHOICES = 60
-"""Periods of the walk-forward that are shown; the last of them, where there are more."""
+"""Most periods shown of the walk-forward; if there are more, the last ones."""
 AS_IS, UNCHANGED = "the rules as they are", "as is"
-"""How the rules as they are are shown, and how they are called among the variants."""
-LOW_BAR = "Random bars may beat not trading at all as well, so read that together with the figures beside chance."
+"""How the unchanged rules are shown, and their name among the variants."""
+LOW_BAR = "Random bars may also beat not trading at all, so read that together with the comparison with chance."
 
 
 def best_first(found: Sequence[VariantResult]) -> list[VariantResult]:
-    """Give the changes of the rules by their difference, and at the end those that have none."""
+    """Give the changes of the rules by their difference, those without one last."""
     return sorted(found, key=lambda each: -(float("-inf") if each.difference.value is None else each.difference.value))
 
 
 def sentences(rules: Rules) -> str:
-    """Say whether the best of all changes beats the rules as they are, and whether it beats no trade."""
+    """Say whether the best of all changes beats the rules as they are, and whether it beats not trading."""
     differ = sum(each.differs for each in rules.variants)
     differing = (
         f"Of {len(rules.variants):,} changes, {differ:,} differ from the rules as they are by the interval that holds "
-        "for all of them at once. By chance alone, some would seem to if each were judged as if it were the only one."
+        "for all of them at once. If each were judged as if it were the only one, some would seem to differ by chance "
+        "alone."
     )
     told = (
         _superior(rules.over_as_is, "the best of all changes", "the rules as they are"),
@@ -44,7 +45,7 @@ def sentences(rules: Rules) -> str:
 
 def _superior(found: Superior | None, what: str, other: str) -> str:
     if found is None:
-        return f"Whether {what} beats {other} cannot be said: there is too little."
+        return f"Whether {what} beats {other} is unknown: there is too little."
     return (
         f"{what[0].upper()}{what[1:]} is “{named(found.best)}”; against {other} it has p = {chance(found.consistent)} "
         f"after having looked at all of them (between {chance(found.lower)} and {chance(found.upper)})."
@@ -52,7 +53,7 @@ def _superior(found: Superior | None, what: str, other: str) -> str:
 
 
 def named(variant: str) -> str:
-    """Name a variant, which may hold what a user wrote."""
+    """Name a variant; the name may contain a user's text."""
     return AS_IS if variant == UNCHANGED else name(variant, NAME_LENGTH)
 
 
@@ -86,13 +87,13 @@ def variants(rules: Rules, as_is: Figures) -> str:
 
 
 def walk_forward(found: WalkForward) -> str:
-    """Show numbers that were chosen on the past alone, beside the defaults over the same periods."""
+    """Show settings chosen on the past alone, compared with the defaults over the same periods."""
     results = [
         Row("chosen on the past", (with_span(found.mean), count(found.closed)), found.too_few),
         Row(AS_IS, (with_span(found.as_is_mean), count(found.as_is_closed)), found.too_few),
         Row("difference", (with_span(found.difference), ""), found.too_few),
     ]
-    caption, last = "What was chosen for each period, by what had ended before it", found.choices[-MOST_CHOICES:]
+    caption, last = "What was chosen for each period, by trades that had ended before it", found.choices[-MOST_CHOICES:]
     if len(last) < len(found.choices):
         caption += f": the last {len(last)} of {len(found.choices):,} periods; FIGURES.json has all"
     choices = [
@@ -100,7 +101,7 @@ def walk_forward(found: WalkForward) -> str:
     ]
     return "\n".join(
         (
-            table("Chosen on the past alone, beside the defaults", ("rules", "mean R", "closed"), results),
+            table("Chosen on the past alone, compared with the defaults", ("rules", "mean R", "closed"), results),
             table(caption, ("from", "chosen", "had ended", "their mean R"), choices),
         )
     )

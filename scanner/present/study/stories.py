@@ -1,4 +1,4 @@
-"""The stories whose charts a report shows: chosen by their result alone, and always the same ones."""
+"""The stories whose charts a report shows: chosen by their result alone, always the same ones."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Why = Literal["best", "worst", "median", "random"]
 EACH = 2
-"""Stories of each kind, as far as there are so many."""
+"""Stories of each kind, if there are that many."""
 
 
 @dataclass(frozen=True, slots=True)

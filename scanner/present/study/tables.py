@@ -1,4 +1,4 @@
-"""Tables for a page: what is in them is escaped here, and they scroll inside themselves where there is no room."""
+"""Tables for a page: their contents are escaped here, and they scroll sideways if there is no room."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 LONG, WORDS = 40, ' class="words"'
-"""A cell with more letters than that holds words, which take several lines."""
+"""A cell with more letters holds text, which may take several lines."""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A row by its name. One of what is ``few`` is grey; its cells say so."""
+    """A row by its name. One with too ``few`` trades is grey; its cells say so."""
 
     name: str
     cells: tuple[str, ...]
@@ -24,7 +24,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Rows that belong together; ``name`` stands above them unless it is empty."""
+    """Rows that belong together; ``name`` is shown above them unless it is empty."""
 
     name: str
     rows: tuple[Row, ...]
@@ -32,7 +32,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table: ``head`` names the columns, that of the rows' names first; ``groups`` hold a cell for each other one."""
+    """A table: ``head`` names the columns, that of the rows' names first; ``groups`` have a cell for each other one."""
 
     caption: str
     head: tuple[str, ...]

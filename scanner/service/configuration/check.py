@@ -31,15 +31,15 @@ if TYPE_CHECKING:
     from scanner.service.configuration.mistakes import Path as Keys
 
 FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
-"""What stands in for settings that must be there, so that the others around them can be looked at."""
+"""Placeholders for required settings, so that the settings around them can be checked."""
 
 
 @dataclass(slots=True)
 class Checked:
-    """What a check came to: ``settings`` are None where there are mistakes; warnings do not count as such.
+    """The result of a check: ``settings`` are None if there are mistakes; warnings are not mistakes.
 
-    ``left`` are the settings without what is wrong, None where nothing can be made of them. Of a file that is no TOML
-    only what it says of the station is left.
+    ``left`` are the settings without what is wrong, None if they cannot be used. For a file that is not TOML, only its
+    settings of the station are left.
     """
 
     path: Path
@@ -50,7 +50,7 @@ class Checked:
     line_of: dict[Keys, int] = field(default_factory=dict)
 
     def told(self) -> list[str]:
-        """Give mistakes and warnings as lines of text, in the order of the file; what is from elsewhere comes last."""
+        """Give mistakes and warnings as lines of text, in the order of the file; mistakes from elsewhere come last."""
         found = [(self._line(each), each) for each in (*self.mistakes, *self.warnings)]
         found.sort(key=lambda pair: (pair[1].source is not None, pair[0] or 0))
         return [
@@ -69,9 +69,9 @@ class Checked:
 
 
 def check(path: Path, environ: Mapping[str, str]) -> Checked:
-    """Look for every mistake in a configuration; SettingsError where there is no file.
+    """Look for every mistake in a configuration; SettingsError if there is no file.
 
-    What is wrong is taken out, and what is left is looked at again, so that one mistake does not hide another.
+    What is wrong is taken out and the rest is checked again, so that one mistake does not hide another.
     """
     checked = Checked(path)
     text = read_file(path)
@@ -79,7 +79,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
         document = document_of(text)
     except TomlFaultError as problem:
         checked.line_of[("TOML",)] = problem.line
-        checked.mistakes.append(Mistake(("TOML",), f"{problem} (nothing else was looked at)"))
+        checked.mistakes.append(Mistake(("TOML",), f"{problem} (nothing else was checked)"))
         checked.left = _Pruned({"station": _station(text)}, dict(environ)).settings(path.parent, [])
         return checked
     checked.line_of = lines(text)
@@ -113,20 +113,20 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
 
 
 def _station(text: str) -> dict[str, Any]:
-    """Read the lines of the table [station] one by one, as far as they can be read, of a file that is no TOML."""
+    """Read the lines of the table [station] one by one, as far as they can be read, of a file that is not TOML."""
     found: dict[str, Any] = {}
     within = False
     for line in text.splitlines():
         if line.lstrip().startswith("["):
             within = re.match(r"\s*\[\s*station\s*\]", line) is not None
         elif within:
-            with suppress(TomlFaultError):  # the mistake itself is told by whoever reads the whole
+            with suppress(TomlFaultError):  # reading the whole file reports the mistake itself
                 found |= document_of(line)
     return found
 
 
 class _Pruned:
-    """A configuration from which wrong settings are taken out; ``gone`` are their paths."""
+    """A configuration without its wrong settings; ``gone`` are their paths."""
 
     def __init__(self, document: dict[str, Any], environ: dict[str, str]) -> None:
         self.document = document
@@ -134,7 +134,7 @@ class _Pruned:
         self.gone: set[Keys] = set()
 
     def settings(self, folder: Path, mistakes: list[Mistake]) -> Settings | None:
-        """Take out what is wrong until the rest can be used; None where that does not help."""
+        """Take out what is wrong until the rest can be used; None if that does not help."""
         while True:
             try:
                 return from_document(self.document, folder, self.environ)
@@ -147,14 +147,14 @@ class _Pruned:
                 for error, source in told
                 if not self._follows(error, wrong)
             ]
-            # The last element of a list goes first: so the places of the others stay what they are.
+            # Remove from the end of a list, so that the indices of the others stay the same.
             pairs = sorted(zip(errors, sources, strict=True), key=lambda pair: _places(pair[0]["loc"]), reverse=True)
             removed = [self._removed(error, source) for error, source in pairs]
             if not any(removed):
                 return None
 
     def _follows(self, error: ErrorDetails, wrong: set[Keys]) -> bool:
-        """Say whether an error is only there because something was taken out, or is among what is ``wrong``."""
+        """Say whether an error only follows from something taken out, or is among what is ``wrong``."""
         path = error["loc"]
         within = (each for each in self.gone | wrong if len(each) > len(path))
         emptied = error["type"] == "too_short" and any(each[: len(path)] == path for each in within)
@@ -181,7 +181,7 @@ class _Pruned:
         return True
 
     def _source(self, path: Keys) -> str | None:
-        """Name the variable that a value is from; None for the file."""
+        """Name the variable that a value comes from; None for the file."""
         for length in range(len(path), 0, -1):
             name = variable(*(part for part in path[:length] if isinstance(part, str)))
             if name in self.environ:
@@ -194,17 +194,17 @@ def _places(path: Keys) -> list[str]:
 
 
 def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Find names that point nowhere, but for those that were filled in."""
+    """Find names that refer to nothing, except those that were filled in."""
     return (each for each in settings.pointing_nowhere() if each.path[:-1] not in gone)
 
 
 def _wrong_costs(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Find costs in the wrong currency, but not where the currency of the prices was taken out."""
+    """Find costs in the wrong currency, unless the currency of the prices was taken out."""
     return (each for each in settings.wrong_costs() if not any(path[-1:] == ("currency",) for path in gone))
 
 
 def _unused(settings: Settings) -> Iterator[Mistake]:
-    """Find feeds, sinks and routes that nothing comes of."""
+    """Find feeds, sinks and routes without effect."""
     watched = []
     feeds: set[str] = set()
     for name, own in settings.instruments.items():
@@ -212,12 +212,12 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
         watched += [(own.group, each) for each in settings.said_of(name, "timeframes") or ()]
     for name in settings.feeds:
         if name not in _meant(feeds, settings.feeds):
-            yield Mistake(("feeds", name), "no instrument has this feed; nothing will be asked of it", warning=True)
+            yield Mistake(("feeds", name), "no instrument uses this feed; it will not be used", warning=True)
     if settings.routes:
         sinks = _meant({sink for route in settings.routes for sink in route.sinks}, settings.sinks)
         for name in settings.sinks:
             if name not in sinks:
-                yield Mistake(("sinks", name), "no route leads to this sink; nothing will reach it", warning=True)
+                yield Mistake(("sinks", name), "no route leads to this sink; it will receive nothing", warning=True)
     for number, route in enumerate(settings.routes):
         of_series = [kind for kind in route.kinds if KINDS[kind].about in {"setup", "series"}]
         fitting = any(
@@ -225,12 +225,12 @@ def _unused(settings: Settings) -> Iterator[Mistake]:
             for group, timeframe in watched
         )
         if watched and not fitting and (of_series or not route.kinds):
-            text = "no instrument on the list has its groups and timeframes; no setup will ever take this route"
+            text = "no instrument on the list matches its groups and timeframes; no setup will take this route"
             yield Mistake(("routes", number), text, warning=True)
 
 
 def _unsized(settings: Settings) -> Iterator[Mistake]:
-    """Find instruments for which no size can be given, since their prices and the equity have no common currency."""
+    """Find instruments that cannot be sized, because their prices and the equity have no common currency."""
     account = settings.account
     if account.equity is None:
         return
@@ -256,12 +256,12 @@ def _unsized(settings: Settings) -> Iterator[Mistake]:
 
 
 def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:
-    """Give names as they were meant: one that is not there may be another misspelt."""
+    """Give names as they were meant: an unknown one may be a misspelling of another."""
     return {name if name in known else closest(name, known) for name in names}
 
 
 def _secret_files(settings: Settings, environ: Mapping[str, str]) -> list[Path]:
-    """List what is in the secrets folder; nothing where it cannot be listed, which each feed and sink is told of."""
+    """List the files of the secrets folder; none if it cannot be listed, which each feed and sink reports."""
     folder = settings.secrets_folder(environ)
     try:
         return sorted(folder.iterdir()) if folder is not None and folder.is_dir() else []
@@ -270,22 +270,22 @@ def _secret_files(settings: Settings, environ: Mapping[str, str]) -> list[Path]:
 
 
 def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
-    """Find files in the secrets folder that are for no feed or sink."""
+    """Find files in the secrets folder that belong to no feed or sink."""
     for file in _secret_files(settings, environ):
         section, _, rest = file.name.partition(".")
         known = getattr(settings, section) if section in OUTSIDE else None
         if known is not None and not any(rest.startswith(f"{name}.") for name in known):
-            text = f"is for no {section[:-1]} that there is" + did_you_mean(rest.partition(".")[0], known)
+            text = f"belongs to no {section[:-1]} in the configuration" + did_you_mean(rest.partition(".")[0], known)
             yield Mistake((), text, warning=True, source=f"the file {file}")
 
 
 def _open_to_all(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
-    """Find secrets, and the store of what was watched and found, that every user of the machine can read."""
+    """Find secrets, and a store, that every user of the machine can read."""
     secrets = [
         file for file in _secret_files(settings, environ) if file.name.startswith(tuple(f"{each}." for each in OUTSIDE))
     ]
     for file in (*secrets, settings.store_path):
-        with suppress(OSError):  # what is not there, or cannot be seen, is told elsewhere where it matters
+        with suppress(OSError):  # a missing or unreadable file is reported elsewhere if it matters
             if file.stat().st_mode & stat.S_IROTH and file.resolve().parent.stat().st_mode & stat.S_IXOTH:
                 text = f"every user of this machine can read it; run: chmod 600 {shlex.quote(str(file))}"
                 yield Mistake((), text, warning=True, source=f"the file {file}")

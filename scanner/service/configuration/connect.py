@@ -1,4 +1,4 @@
-"""Trying feeds and sinks: whether each can be made and started, and what a feed answers, side by side."""
+"""Trying feeds and sinks in parallel: whether each can be made and started, and what a feed answers."""
 
 from __future__ import annotations
 
@@ -20,20 +20,20 @@ if TYPE_CHECKING:
     from scanner.settings import Settings, Watched
 
 SECONDS = 20.0
-"""How long one may take to start, and a feed to answer if it does not itself want longer."""
+"""Seconds allowed for a start, and for a feed's answer unless the feed asks for longer."""
 STOP_SECONDS = 5.0
 
 
 async def try_all(
     settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS, *, show_body: bool = False
 ) -> dict[str, Look]:
-    """Make, start and stop every feed and sink, and say what came of it.
+    """Make, start and stop every feed and sink, and return the result of each.
 
-    A feed is also asked for the bars of the first instrument that is listed for it, and they are looked at. With
-    ``show_body`` troubles show what the other side wrote, which may repeat secrets.
+    A feed is also asked for the bars of its first instrument, and they are checked. With ``show_body``, errors show
+    what the other side wrote, which may contain secrets.
 
-    The keys are such as ``feed provider``. StoreTroubleError where the station itself is running: a broker lets nobody
-    in twice by the same name, and would throw it out.
+    The keys are such as ``feed provider``. StoreTroubleError if the station itself is running: a broker allows one
+    client per name, and would disconnect it.
     """
     with not_running(settings.store_path):
         first = {each.feed: each for each in reversed(settings.watched())}

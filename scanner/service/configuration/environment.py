@@ -1,4 +1,4 @@
-"""What the environment and the secrets folder say of the configuration."""
+"""Settings from the environment and the secrets folder."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ PREFIX = "CLOSEWATCH_"
 SECRETS = "CLOSEWATCH_SECRETS"
 """The variable that names the secrets folder."""
 OUTSIDE = ("feeds", "sinks")
-"""Tables that belong to adapters: what the environment says of them is read when an adapter is made."""
+"""Tables that belong to adapters: their variables are read when an adapter is made."""
 NAMED = (*OUTSIDE, "groups", "instruments", "quiet")
-"""Tables of tables, whose names the file gives; the environment cannot add one."""
+"""Tables of tables, whose names come from the file; the environment cannot add one."""
 
 
 def normal(name: str) -> str:
-    """Give a name as it stands in a variable: in capitals, and an underscore for all that is no letter or digit."""
+    """Give a name as written in a variable: in capitals, with underscores for all but letters and digits."""
     return re.sub(r"[^A-Z0-9]+", "_", name.upper())
 
 
 def variable(*path: object) -> str:
-    """Give the name of the variable that overrules a setting.
+    """Give the name of the variable that overrides a setting.
 
     >>> variable("feeds", "provider", "api-key")
     'CLOSEWATCH_FEEDS__PROVIDER__API_KEY'
@@ -42,7 +42,7 @@ def variable(*path: object) -> str:
 
 
 def without_adapters(environ: Mapping[str, str]) -> dict[str, str]:
-    """Give what the environment says of all but feeds and sinks, and of secrets."""
+    """Give the environment's settings, except those of feeds, sinks and secrets."""
     return {name: environ[name] for name, parts, _ in _ours(environ) if parts[0].lower() not in OUTSIDE}
 
 
@@ -57,7 +57,7 @@ def _named_like(part: str, table: object) -> str | None:
 
 
 def _keys(parts: list[str], document: Mapping[str, Any]) -> list[str]:
-    """Find the keys that the parts of a variable stand for: those of the file, else their small letters."""
+    """Find the keys that the parts of a variable mean: those of the file, else their lower case."""
     here: object = document
     keys = []
     for part in parts:
@@ -67,7 +67,7 @@ def _keys(parts: list[str], document: Mapping[str, Any]) -> list[str]:
 
 
 def strays(environ: Mapping[str, str], document: Mapping[str, Any], sections: Mapping[str, object]) -> list[Mistake]:
-    """List the variables that would overrule a setting which is not there."""
+    """List the variables that would override a setting that does not exist."""
     found = []
     for name, (section, *rest), _ in _ours(environ):
         if not rest:
@@ -79,16 +79,16 @@ def strays(environ: Mapping[str, str], document: Mapping[str, Any], sections: Ma
         elif section.lower() in NAMED and _named_like(rest[0], document.get(section.lower())) is None:
             known = [normal(key) for key in document.get(section.lower()) or {}]
             text = f"there is no [{section.lower()}.{rest[0].lower()}] in the file" + did_you_mean(rest[0], known)
-            # Another station may run in the same environment: what is meant for its feeds and sinks is not wrong.
+            # Another station may run in the same environment: variables for its feeds and sinks are not wrong.
             found.append(Mistake((), text, warning=section.lower() in OUTSIDE, source=where))
         elif (whole := _whole_of(name, environ)) is not None:
-            text = f"{whole} gives all of that setting; give that as a table in JSON, or take one of the two out"
+            text = f"{whole} gives the whole setting; give it as a table in JSON, or remove one of the two"
             found.append(Mistake((), text, source=where))
     return found
 
 
 class EnvironmentSource(PydanticBaseSettingsSource):
-    """Overrules what the file says by variables such as ``CLOSEWATCH_STATION__ZONE``; lists and tables are JSON."""
+    """Overrides the file with variables such as ``CLOSEWATCH_STATION__ZONE``; lists and tables are JSON."""
 
     def __init__(
         self, settings_cls: type[BaseSettings], environ: Mapping[str, str], document: Mapping[str, Any]
@@ -98,12 +98,12 @@ class EnvironmentSource(PydanticBaseSettingsSource):
         self._document = document
 
     def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
-        """Give what is said of one table."""
+        """Give the settings of one table."""
         del field
         return self().get(field_name), field_name, False
 
     def __call__(self) -> dict[str, Any]:
-        """Give all that is said, as nested tables."""
+        """Give all settings, as nested tables."""
         found: dict[str, Any] = {}
         for _, parts, text in _ours(self._environ):
             section = parts[0].lower()
@@ -116,14 +116,14 @@ class EnvironmentSource(PydanticBaseSettingsSource):
             for key in way:
                 table = table.setdefault(key, {})
                 if not isinstance(table, dict):
-                    break  # told by ``strays``
+                    break  # reported by ``strays``
             else:
                 table[last] = _value(text)
         return found
 
 
 def _whole_of(name: str, environ: Mapping[str, str]) -> str | None:
-    """Find a variable that gives something else than a table for what ``name`` gives a part of."""
+    """Find a variable that gives something other than a table where ``name`` gives a part of that table."""
     parts = name.split("__")
     around = ("__".join(parts[:length]) for length in range(1, len(parts)))
     return next((each for each in around if each in environ and not isinstance(_value(environ[each]), dict)), None)
@@ -134,16 +134,16 @@ def _value(text: str) -> object:
         try:
             return json.loads(text)
         except (ValueError, RecursionError):
-            pass  # a text after all; the model says what it should have been
+            pass  # plain text; the model says what it should have been
     return text
 
 
 def told(
     section: str, name: str, environ: Mapping[str, str], folder: Path | None
 ) -> dict[tuple[str, ...], tuple[str, str]]:
-    """Give what files and variables say of a feed or sink: by path of keys, the text and where it is from.
+    """Give the settings of a feed or sink from files and variables: by path of keys, the text and its source.
 
-    A file is named ``feeds.NAME.FIELD`` and may end with a line break; variables overrule files. Raises OSError.
+    A file is named ``feeds.NAME.FIELD`` and may end with a line break; variables override files. Raises OSError.
     """
     found = {}
     start = f"{section}.{name}."

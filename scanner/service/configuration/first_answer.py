@@ -1,4 +1,4 @@
-"""The first answer of a feed, looked at as the station would: whether bars are in it, and whether the step fits."""
+"""The first answer of a feed, checked as the station would: whether it has bars, and whether the step fits."""
 
 from __future__ import annotations
 
@@ -22,22 +22,22 @@ if TYPE_CHECKING:
 
 OF_ROWS = ("fields",)
 OF_TIMES = ("time_unit", "stamp", "tz", "time_format", "timeframes")
-"""Settings of a feed by which its rows, and the times in them, are read; not every feed has them."""
+"""Settings that say how a feed's rows, and their times, are read; not every feed has them."""
 ABOUT_TIMES = {"unreadable time", "misaligned time", "repeated time", "backward time", "leap in time"}
 
 ROUNDING = 1e-6
-"""By so much of a step the difference of two prices may be off."""
+"""The part of a step by which the difference of two prices may be off."""
 
 
 class Look(NamedTuple):
-    """What a look came to: ``trouble`` in a sentence, None where there is none, and what was ``seen``."""
+    """The result of a check: ``trouble`` in a sentence, None if there is none, and what was ``seen``."""
 
     trouble: str | None = None
     seen: str = ""
 
 
 def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str) -> Look:
-    """Look at what a feed answered when it was asked for the bars of an instrument; ``zone`` is the user's."""
+    """Check a feed's answer to a request for the bars of an instrument; ``zone`` is the user's."""
     guard, parts, notes = Guard(Timetable(each.calendar, each.base)), list[Bars](), list[Note]()
     rows, counts, symbol = 0, Counter[str](), each.symbol
     for answer in answers:
@@ -80,9 +80,9 @@ def _example(notes: Sequence[Note], counts: Counter[str], feed: Feed) -> str:
 
 
 def _step_trouble(bars: Bars, each: Watched) -> str | None:
-    """Say where a price step is too large: then levels would lie far from the bars that they are made of."""
+    """Say if a price step is too large: then levels would lie far from the bars they are derived from."""
     ranges = bars.high - bars.low
-    moved = ranges[ranges > 0]  # a bar without any range is of one trade, whatever the step
+    moved = ranges[ranges > 0]  # a bar without range may be a single trade, whatever the step
     if not len(moved):
         return None
     step, median = each.instrument.steps.at(Decimal(str(float(np.median(bars.close))))), float(np.median(moved))

@@ -1,4 +1,4 @@
-"""What a station should not be left alone with: much at risk, or dates that cannot be relied on."""
+"""Hazards for an unattended station: high risk, or unreliable dates."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ if TYPE_CHECKING:
     from scanner.settings import Settings
 
 TOLD = 3
-"""So many troubles of a file are told one by one, and the others counted."""
+"""How many errors of a file are reported one by one; the others are counted."""
 
 
 def hazards(settings: Settings, now: int) -> Iterator[Mistake]:
-    """Warn of what a configuration can be used with, but hardly should; ``now`` is in nanoseconds since 1970 UTC."""
+    """Warn of settings that are valid but unwise; ``now`` is in nanoseconds since 1970 UTC."""
     if settings.account.large_risk:
         yield Mistake(("account", "risk_fraction"), settings.account.large_risk, warning=True)
     for text in _of_dates(settings, now):
@@ -33,8 +33,8 @@ def _of_dates(settings: Settings, now: int) -> Iterator[str]:
     if len(dates.troubles) > TOLD:
         yield f"{settings.folder / path}: {len(dates.troubles) - TOLD:,} more lines are left out"
     if (past := dates.past(now)) is not None:
-        yield f"{settings.folder / path}: its last date, {past}, has passed; add those to come"
+        yield f"{settings.folder / path}: its last date, {past}, has passed; add the next ones"
     elif dates.found == ():
-        yield f"{settings.folder / path}: it holds no date; add those to come"
-    if nobody := concerning_nobody(dates.found or (), [*settings.instruments, *settings.groups]):
-        yield f"{settings.folder / path}: there is no instrument or group {named(nobody)}; correct or remove the lines"
+        yield f"{settings.folder / path}: it holds no dates; add the next ones"
+    if unknown := concerning_nobody(dates.found or (), [*settings.instruments, *settings.groups]):
+        yield f"{settings.folder / path}: there is no instrument or group {named(unknown)}; correct or remove the lines"

@@ -1,4 +1,4 @@
-"""How much history the series of a configuration need, and how many of their feed's bars that is."""
+"""How much history the series of a configuration need, and how many bars of their feed that is."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 class History:
     """What the series of a group that share calendar, timeframe and base need before they may report a setup.
 
-    They are ``bars`` of the timeframe, made of ``base_bars`` of the base; the feed is asked for what opened at
-    ``since`` (nanoseconds since 1970 UTC) and later. Where nothing is known of the sessions, ``base_bars`` are those of
-    a market that never pauses.
+    They are ``bars`` of the timeframe, made of ``base_bars`` of the base; the feed is asked for bars that opened at
+    ``since`` (nanoseconds since 1970 UTC) or later. If the sessions are unknown, ``base_bars`` assumes a market that
+    never pauses.
     """
 
     group: str

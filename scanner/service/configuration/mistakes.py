@@ -1,4 +1,4 @@
-"""Mistakes in a configuration, in words: what is wrong, and what it should probably have been."""
+"""Mistakes in a configuration, in words: what is wrong, and what was probably meant."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 Path = tuple[str | int, ...]
 
 LONGEST = 600
-"""Letters of a sentence: more than any of ours has, unless a value in it has no end."""
+"""Most letters of a sentence: more than any needs, unless a value in it is very long."""
 SHOWN = 60
 """Letters of a value that are shown: half a line."""
 LISTED = 12
-"""So many choices are listed where none is close."""
+"""How many choices are listed if none is close."""
 UNITS = {"m": 60, "min": 60, "minute": 60, "h": 3_600, "hour": 3_600, "d": 86_400, "day": 86_400, "w": 604_800}
 BOUNDS = {"gt": "above", "ge": "at least", "lt": "below", "le": "at most"}
 KINDS = {
@@ -43,21 +43,22 @@ KINDS = {
     "dict": "a table",
     "model": "a table",
 }
-"""What a value has to be, by how pydantic's names of errors of type begin."""
+"""What a value must be, by the start of pydantic's names for type errors."""
 OF_TYPE = ("_type", "_parsing", "_parsing_size", "_from_float", "_number")
-"""How these names end. Others tell of a value that is of the right type, and wrong for another reason."""
+"""The endings of these names. Other errors are about a value of the right type."""
 PATTERNS = {
     "^([A-Z]{3})?$": "three capital letters (ISO 4217) such as EUR",
+    "^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$": "a name in small letters, such as desk.example.org",
     "^[!-~]+$": "a name without spaces, in plain letters, such as mail.example.org",
 }
-"""What the patterns of settings ask, in words; of another pattern the setting's description is told."""
+"""What the patterns of settings require, in words; for other patterns, the setting's description is shown."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """Something wrong at ``path`` of a configuration, or, as a ``warning``, something that is hardly meant.
+    """Something wrong at ``path`` of a configuration, or, as a ``warning``, something probably not intended.
 
-    ``source`` says where the value is from when that is not the file.
+    ``source`` says where the value comes from, if not from the file.
     """
 
     path: Path
@@ -69,7 +70,7 @@ class Mistake:
     def sentence(self) -> str:
         """The mistake with the name of the setting before it, on one line; places in lists are left to the line number.
 
-        Names and values in it are those of the file, and may hold anything.
+        Its names and values are those of the file, and may contain anything.
         """
         where = ".".join(part for part in self.path if isinstance(part, str))
         return plain(": ".join(part for part in (self.source, where, self.text) if part), LONGEST)
@@ -83,11 +84,11 @@ def closest(word: str, choices: Iterable[str]) -> str | None:
 
 
 def did_you_mean(word: str, choices: Iterable[str]) -> str:
-    """Say which choice is closest, or what the choices are where none is and they are few."""
+    """Say which choice is closest; if none is and there are few, list them."""
     known = sorted(choices)
     if (near := closest(word, known)) is not None:
         return f"; did you mean {near}?"
-    return f"; there is {', '.join(known)}" if 0 < len(known) <= LISTED else ""
+    return f"; choose from {', '.join(known)}" if 0 < len(known) <= LISTED else ""
 
 
 def explain(error: ErrorDetails, model: type[BaseModel], *, hide: bool = False) -> str:
@@ -101,14 +102,14 @@ def explain(error: ErrorDetails, model: type[BaseModel], *, hide: bool = False) 
         case "missing":
             text = f"is missing; add a line {last} = …"
         case "none_required":
-            text = "is said of each instrument by itself; move it there"
+            text = "belongs to each instrument; move it there"
         case "value_error":
             text = _with_closest(str(context["error"]), last, value)
         case "literal_error":
             choices = re.findall(r"'([^']*)'", context["expected"])
             near = closest(value, choices) if isinstance(value, str) else None
             meant = f"there is no {_shown(value)}; did you mean {near}?"
-            text = f"has to be {_either(choices)}{given}" if near is None else meant
+            text = f"must be {_either(choices)}{given}" if near is None else meant
         case "too_short" | "string_too_short" if context["min_length"] == 1:
             text = "must not be empty"
         case "too_short":
@@ -118,13 +119,13 @@ def explain(error: ErrorDetails, model: type[BaseModel], *, hide: bool = False) 
         case "string_pattern_mismatch":
             pattern = context["pattern"]
             asked = PATTERNS.get(pattern) or _described(error["loc"], model) or f"of the form {pattern}"
-            text = f"has to be {asked}{given}"
+            text = f"must be {asked}{given}"
         case kind:
             bounds = [f"{words} {context[bound]}" for bound, words in BOUNDS.items() if bound in context]
             of_type = KINDS.get(kind.split("_")[0]) if kind.endswith(OF_TYPE) else None
             wanted = bounds[0] if bounds else of_type
-            plain = re.sub(r"^(Input|String|Decimal input) should (be|have) ", r"has to \2 ", error["msg"])
-            text = (f"has to be {wanted}" if wanted else plain) + given
+            plain = re.sub(r"^(Input|String|Decimal input) should (be|have) ", r"must \2 ", error["msg"])
+            text = (f"must be {wanted}" if wanted else plain) + given
     return text
 
 
@@ -133,25 +134,25 @@ def _parts_of(value: object) -> str:
 
 
 def fields_at(model: type[BaseModel], path: Path) -> list[str]:
-    """List the settings that a table has; empty where its keys are free."""
+    """List the settings of a table; empty if its keys are free."""
     return list(_fields(model, path))
 
 
 def _described(path: Path, model: type[BaseModel]) -> str | None:
-    """Give the description of a setting; None where there is none."""
+    """Give the description of a setting; None if there is none."""
     parent = _fields(model, path[:-1])
     return parent[str(path[-1])].description if path and path[-1] in parent else None
 
 
 def _fields(model: type[BaseModel], path: Path) -> Mapping[str, FieldInfo]:
-    """Give the settings of a table by their names; none where its keys are free."""
+    """Give the settings of a table by their names; none if its keys are free."""
     here: Any = model
     for part in path:
         if isinstance(here, type) and issubclass(here, BaseModel):
             field = here.model_fields.get(str(part))
             here = field.annotation if field else None
         else:
-            # A table of tables or a list of them: its values are what the last of its arguments says.
+            # A table of tables or a list of them: the last of its arguments is the type of its values.
             inner = [each for each in get_args(here) if each is not Ellipsis]
             here = inner[-1] if inner else None
     return here.model_fields if isinstance(here, type) and issubclass(here, BaseModel) else {}
@@ -169,14 +170,14 @@ def _either(choices: list[str]) -> str:
 
 
 def _with_closest(text: str, key: str, value: object) -> str:
-    """Replace the choices of a sentence by the one that was probably meant."""
+    """Replace the choices in a sentence with the one that was probably meant."""
     if not isinstance(value, str):
         return text
     near = None
     if key in {"zone", "tz"}:
         near = closest(value, available_timezones())
     elif key == "calendar":
-        import exchange_calendars  # noqa: PLC0415 - takes most of a second, and few need it
+        import exchange_calendars  # noqa: PLC0415 - takes most of a second, and is seldom needed
 
         near = closest(value, ["none", "24/7", "24/5", *exchange_calendars.get_calendar_names(include_aliases=True)])
     elif key in {"timeframe", "timeframes", "base"}:

@@ -1,4 +1,4 @@
-"""Feeds and sinks by name: found among what is installed, told what the configuration says, and made."""
+"""Feeds and sinks by name: found among what is installed, and made with their settings."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ if TYPE_CHECKING:
 
 Section = Literal["feeds", "sinks"]
 STDOUT = "-"
-"""Where a path may name the standard output, it does so by this."""
+"""The path that means the standard output, where that is allowed."""
 EXTRA = "extra_forbidden"
 STAND_IN = SecretStr("a secret of 16 or more")
 
 
 @dataclass(slots=True)
 class Prepared:
-    """An adapter that could be made: its class and settings, or what is wrong and which secrets are not there."""
+    """An adapter that can be made: its class and settings, or what is wrong and which secrets are missing."""
 
     section: Section
     name: str
@@ -45,7 +45,7 @@ def build_feed(
 ) -> Feed:
     """Make the feed ``name`` of the configuration; SettingsError says what is wrong and what to do.
 
-    With ``show_body`` it shows what the other side writes, if it takes that from its constructor; secrets may be in it.
+    With ``show_body``, a feed whose constructor takes it shows what the other side writes; secrets may be in it.
     """
     feed: Feed = _made(prepare("feeds", name, settings, environ), settings, show_body=show_body)
     return feed
@@ -56,15 +56,14 @@ def build_sink(
 ) -> Sink:
     """Make the sink ``name`` of the configuration; SettingsError says what is wrong and what to do.
 
-    A sink whose settings have ``zone`` or ``station`` has those of the station where its table says nothing else. One
-    whose constructor takes ``exchange_zones`` is given the zone of each instrument's exchange. ``show_body`` is as for
-    a feed.
+    A sink whose settings have ``zone`` or ``station`` gets those of the station unless its table sets them. One whose
+    constructor takes ``exchange_zones`` gets the zone of each instrument's exchange. ``show_body`` is as for a feed.
     """
     sink: Sink = _made(prepare("sinks", name, settings, environ), settings, show_body=show_body)
     return sink
 
 
-def _made(prepared: Prepared, settings: Settings, *, show_body: bool) -> Any:  # noqa: ANN401 - whatever is installed
+def _made(prepared: Prepared, settings: Settings, *, show_body: bool) -> Any:  # noqa: ANN401 - any installed class
     for mistake in (*prepared.mistakes, *prepared.secrets_missing):
         raise SettingsError(mistake.sentence)
     more: dict[str, Any] = {}
@@ -103,8 +102,8 @@ def prepare(section: Section, name: str, settings: Settings, environ: Mapping[st
     return prepared
 
 
-def _class(prepared: Prepared, kind: object) -> Any:  # noqa: ANN401 - whatever is installed
-    """Find the class that a table's ``type`` names; None, with the mistake, where there is none."""
+def _class(prepared: Prepared, kind: object) -> Any:  # noqa: ANN401 - any installed class
+    """Find the class that a table's ``type`` names; None, with the mistake, if there is none."""
     installed = {each.name: each for each in entry_points(group=f"closewatch.{prepared.section}")}
     path, what = (prepared.section, prepared.name), prepared.section[:-1]
     if not isinstance(kind, str) or kind not in installed:
@@ -113,9 +112,9 @@ def _class(prepared: Prepared, kind: object) -> Any:  # noqa: ANN401 - whatever 
         if kind is None:
             mistake = Mistake(path, f'type is missing; add a line type = "…" ({names})')
         elif near is None:
-            mistake = Mistake((*path, "type"), f'there is no type of {what} "{kind}"; {names}')
+            mistake = Mistake((*path, "type"), f'there is no {what} type "{kind}"; {names}')
         else:
-            text = f'there is no type of {what} "{kind}"; did you mean {near}? ({names})'
+            text = f'there is no {what} type "{kind}"; did you mean {near}? ({names})'
             mistake = Mistake((*path, "type"), text)
         prepared.mistakes.append(mistake)
         return None
@@ -149,13 +148,13 @@ def _secrets(model: type[BaseModel]) -> list[str]:
 
 def _place_of(section: str, name: str, *keys: str) -> str:
     return (
-        f"take it out and give it as {variable(section, name, *keys)} in the environment, "
+        f"remove it and give it as {variable(section, name, *keys)} in the environment, "
         f"or in the file {'.'.join((section, name, *keys))} of the secrets folder"
     )
 
 
 def _resolve_paths(table: dict[str, Any], model: type[BaseModel], folder: Path) -> None:
-    """Let relative paths count from the folder of the configuration."""
+    """Resolve relative paths from the folder of the configuration."""
     for key, each in model.model_fields.items():
         value = table.get(key)
         if isinstance(value, str) and value != STDOUT and _mentions(each.annotation, Path):
@@ -168,7 +167,7 @@ def _add_told(
     model: type[BaseModel],
     said: Mapping[tuple[str, ...], tuple[str, str]],
 ) -> dict[str, str]:
-    """Put into the table what files and the environment say, and give by key where that is from."""
+    """Add the settings of files and the environment to the table, and give their sources by key."""
     sources = {}
     for (key, *inner), (text, source) in said.items():
         sources[key] = source
@@ -202,7 +201,7 @@ def _validate(prepared: Prepared, table: Mapping[str, Any], model: type[BaseMode
         if absent:
             errors = []
     for key in absent:
-        text = f"this secret is not there; give it as {variable(*path, key)} in the environment, "
+        text = f"this secret is missing; give it as {variable(*path, key)} in the environment, "
         text += f"or in the file {'.'.join((*path, key))} of the secrets folder"
         prepared.secrets_missing.append(Mistake((*path, key), text, warning=True))
     for error in errors:
@@ -214,7 +213,7 @@ def _validate(prepared: Prepared, table: Mapping[str, Any], model: type[BaseMode
 
 
 def _completing(table: Mapping[str, Any], model: type[BaseModel]) -> list[str]:
-    """Find the optional secret without which the settings do not fit together; none where that is not why."""
+    """Find the optional secret whose absence makes the settings inconsistent; none if that is not the reason."""
     for key in _secrets(model):
         if key not in table and _shape(model.model_fields[key].annotation) is None:
             try:

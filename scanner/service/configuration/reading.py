@@ -1,4 +1,4 @@
-"""Reading a configuration: whatever lies at its path, the end is a document or one sentence."""
+"""Reading a configuration: the result is a document or one sentence, whatever lies at its path."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ if TYPE_CHECKING:
 
 MEBIBYTE = 2**20
 LARGEST = 8 * MEBIBYTE
-"""Bytes of a configuration; one of ten thousand instruments has less than two MiB."""
+"""Most bytes of a configuration; one with ten thousand instruments has less than two MiB."""
 DEEPEST = 32
-"""Tables and lists within each other; no setting needs ten. Parsers and validators call themselves for each level."""
-TOO_DEEP = f"tables and lists are nested more than {DEEPEST} deep here, and no setting is; take out what is too much"
+"""Deepest nesting of tables and lists; no setting needs ten. Parsers and validators recurse for each level."""
+TOO_DEEP = f"tables and lists are nested more than {DEEPEST} deep here, and no setting is; remove what is too much"
 WHOLE = range(-(2**63), 2**63)
-"""The whole numbers that TOML 1.0 promises to keep."""
+"""The whole numbers that TOML 1.0 guarantees to keep."""
 
 _MARK = re.compile(rf"(?:{STRING})|#[^\n]*|[\[\]{{}}.=,\n\"']", re.DOTALL)
-"""All that decides how deep a place is; a quote by itself is one that is never closed."""
+"""Everything that affects the nesting depth; a single quote is one that is never closed."""
 
 
 class TomlFaultError(Exception):
-    """A text is not TOML, or nothing that settings can be: the ``line``, from 1, and a sentence."""
+    """A text is not TOML, or cannot be settings: the ``line``, from 1, and a sentence."""
 
     def __init__(self, line: int, sentence: str) -> None:
         super().__init__(sentence)
@@ -42,9 +42,9 @@ class TomlFaultError(Exception):
 def read_text(path: Path, largest: int = LARGEST) -> str:
     """Read a file of UTF-8, of at most ``largest`` bytes.
 
-    OSError where that cannot be done, also for a pipe or a device, which might never end; UnicodeDecodeError.
+    OSError if that fails, also for a pipe or a device, which might never end; UnicodeDecodeError.
     """
-    file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)  # a pipe that nobody writes to is not waited for
+    file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)  # do not wait for a pipe without a writer
     try:
         if not stat.S_ISREG(os.fstat(file).st_mode):
             raise OSError(errno.EINVAL, "it is not a regular file", str(path))
@@ -58,7 +58,7 @@ def read_text(path: Path, largest: int = LARGEST) -> str:
 
 
 def document_of(text: str) -> dict[str, Any]:
-    """Give what TOML says; TomlFaultError where it is none, or holds what no setting can be."""
+    """Parse TOML; TomlFaultError if it is not TOML, or holds a value no setting can have."""
     line = _line_too_deep(text)
     if line is not None:
         raise TomlFaultError(line, TOO_DEEP)
@@ -79,7 +79,7 @@ def document_of(text: str) -> dict[str, Any]:
 
 
 def _line_too_deep(text: str) -> int | None:
-    """Find the line on which a text goes deeper than a parser should follow; None where it does nowhere."""
+    """Find the line on which a text nests deeper than a parser should follow; None if there is none."""
     brackets = parts = 0
     for found in _MARK.finditer(text):
         mark = found[0]
@@ -96,14 +96,14 @@ def _line_too_deep(text: str) -> int | None:
 
 
 def _useless(document: dict[str, Any]) -> Iterator[tuple[Keys, str]]:
-    """Find what TOML may say and no setting can be, each with its path and a sentence."""
+    """Find values that TOML allows and no setting can have, each with its path and a sentence."""
     todo: list[tuple[Keys, Any]] = [((), document)]
     while todo:
         path, value = todo.pop()
         if len(path) > DEEPEST:
             yield path, TOO_DEEP
         elif any(isinstance(each, str) and "\0" in each for each in (*path[-1:], value)):
-            yield path, r"a text must not hold the character \u0000; take it out"
+            yield path, r"a text must not hold the character \u0000; remove it"
         elif isinstance(value, dict):
             todo += [((*path, key), each) for key, each in value.items()]
         elif isinstance(value, list):

@@ -1,4 +1,4 @@
-"""What is wrong with a file that is no TOML, and what was probably meant."""
+"""What is wrong with a file that is not TOML, and what was probably meant."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from scanner.service.configuration.toml_lines import Statement
 
 LONGEST = 40
-"""So much of the file is shown at most."""
+"""How much of the file is shown at most."""
 AROUND = 1_000
-"""Characters of a line that are looked at on each side of the place where the parser gave up."""
+"""Characters examined on each side of the place where the parser gave up."""
 HERE = "\0"
 """Marks, in a line, the place where the parser gave up; no line of TOML can hold it."""
 TWICE = re.compile(r"Cannot (?:declare|overwrite|redefine|mutate)|Duplicate inline table key")
@@ -25,11 +25,11 @@ IN_LIST = re.compile(rf"=\s*\[[^\]]*{HERE}")
 KEY = rf"(?:^|[{{,])\s*(?P<key>[^={{,]*{HERE}[^={{,]*?)\s*="
 ANYWHERE = (
     ("", rf"^{HERE}?\ufeff", "the file begins with a byte order mark; save it as UTF-8 without one"),
-    ("", rf"(?:{HERE}|=\s*)[\u2018-\u201f\u00ab\u00bb`]", "a quote has to be a straight one, \" or '"),
+    ("", rf"(?:{HERE}|=\s*)[\u2018-\u201f\u00ab\u00bb`]", "a quote must be a straight one, \" or '"),
     (
         "Unescaped|Invalid hex|Escaped",
         "",
-        r"a backslash in double quotes has to be written \\; or put the text in single quotes",
+        r"a backslash in double quotes must be written \\; or put the text in single quotes",
     ),
     (
         "Illegal character '.n'|Found invalid character '.n'|Unterminated|Expected [\"']['\"][\"']",
@@ -39,13 +39,13 @@ ANYWHERE = (
     ("Invalid date", "", "there is no such date or time; write a date as 2026-06-12 and a time as 18:00:00"),
     ("", rf"^\s*{HERE}?(?://|;|%|--)", "a comment begins with #"),
 )
-"""What the parser's reason begins with, how the line looks, and the sentence, which may show parts of the line."""
+"""The start of the parser's reason, a pattern of the line, and the sentence, which may show parts of the line."""
 HEADINGS = (
     ("", rf"^\s*\[+[\s{HERE}]*\]", "a heading needs a name, such as [station]"),
     (
         "Expected newline",
         rf"^(?P<heading>[^{HERE}]*){HERE}",
-        "put what follows the heading {heading} on a line of its own",
+        "put what follows the heading {heading} on its own line",
     ),
     (
         "",
@@ -62,21 +62,21 @@ LISTS = (
     ),
     ("Unclosed", rf"{HERE}(?P<rest>[^,\]#]+)", "a comma is missing before {rest}"),
     ("Invalid value", rf"{HERE},", "there is a comma too many"),
-    ("Invalid value", rf"{HERE}(?P<value>[^,\]#]+)", 'text has to stand in quotes: "{value}"'),
+    ("Invalid value", rf"{HERE}(?P<value>[^,\]#]+)", 'text must be quoted: "{value}"'),
 )
 PAIRS = (
-    ("", rf",\s*{HERE}\s*\}}", "take the comma before the closing brace out"),
+    ("", rf",\s*{HERE}\s*\}}", "remove the comma before the closing brace"),
     ("Unclosed inline", rf"{HERE}(?P<rest>\s*[\w.\"'-]+\s*=.*)", "a comma is missing before {rest}"),
     (
         "Unclosed inline|Invalid initial",
         rf"\{{[^}}]*{HERE}\s*(?:#|$)",
-        "what stands in braces has to stand on one line, with the closing brace",
+        "everything in braces must be on one line, with the closing brace",
     ),
-    ("Expected '='", rf"{HERE}\s*:", "write = where the colon stands"),
+    ("Expected '='", rf"{HERE}\s*:", "write = instead of the colon"),
     (
         "Expected '='",
         rf"^\s*(?P<key>[^{HERE}]+){HERE}\s*(?:#|$)",
-        "{key} has no value; add = and one, or take the line out",
+        "{key} has no value; add = and one, or remove the line",
     ),
     (
         "Expected '='|Invalid statement|Invalid initial",
@@ -85,40 +85,40 @@ PAIRS = (
     ),
     ("Expected '='|Invalid statement|Invalid initial", KEY, 'a name with such characters needs quotes: "{key}"'),
     ("Expected '='", rf"^\s*(?P<key>[^{HERE}]+?)\s*{HERE}(?P<value>[^#]+)", "= is missing: {key} = {value}"),
-    ("Invalid value", rf"=\s*{HERE}\s*(?:[#,}}]|$)", "the value is missing; add one, or take the line out"),
+    ("Invalid value", rf"=\s*{HERE}\s*(?:[#,}}]|$)", "the value is missing; add one, or remove the line"),
     ("Invalid value", rf"{HERE}(?i:true|yes|on)\b", "write true, in small letters"),
     ("Invalid value", rf"{HERE}(?i:false|no|off)\b", "write false, in small letters"),
-    ("Invalid value", rf"{HERE}(?i:none|null|nil)\b", "to leave a setting open, take its line out"),
-    ("Invalid value", rf"{HERE}(?P<number>\.\d+)", "a number has a digit before its point: 0{number}"),
-    ("Expected newline", rf"{HERE}\s*(?P<rest>[;,])\s*(?:#|$)", "take the {rest} at the end of the line out"),
-    ("Expected newline", rf"[\s\"'\]}}]{HERE}\s*[\w.-]+\s*=", "each setting needs a line of its own"),
-    ("Expected newline", rf"=\s*[+-]?[\d.]+{HERE},\d", "a number has a point before its decimals and no commas"),
+    ("Invalid value", rf"{HERE}(?i:none|null|nil)\b", "to leave a setting open, remove its line"),
+    ("Invalid value", rf"{HERE}(?P<number>\.\d+)", "a number needs a digit before its point: 0{number}"),
+    ("Expected newline", rf"{HERE}\s*(?P<rest>[;,])\s*(?:#|$)", "remove the {rest} at the end of the line"),
+    ("Expected newline", rf"[\s\"'\]}}]{HERE}\s*[\w.-]+\s*=", "each setting needs its own line"),
+    ("Expected newline", rf"=\s*[+-]?[\d.]+{HERE},\d", "a number needs a point before its decimals and no commas"),
     (
         "Expected newline",
         rf"=\s*[+-]?0{HERE}\d+(?:\.\d+)?\s*(?:#|$)",
-        "a number does not begin with 0; leave it out, or put what is text in quotes",
+        "a number must not begin with 0; leave it out, or put text in quotes",
     ),
     (
         "Expected newline",
         rf"=\s*[\d{HERE}]+[-./][\d{HERE}]+[-./]\d+",
-        "write a date as 2026-06-12, or put what is text in quotes",
+        "write a date as 2026-06-12, or put text in quotes",
     ),
     (
         "Expected newline",
         rf"=\s*[+-]?[\d.]+\s+{HERE}",
-        "a number stands without spaces and without a unit; put what is text in quotes",
+        "a number must have no spaces and no unit; put text in quotes",
     ),
     (
         "Expected newline",
         rf"[\"'\]}}]\s*{HERE}(?P<rest>.+)",
-        "the value has ended before {rest}; take that out, or put # before a comment",
+        "the value ends before {rest}; remove that, or put # before a comment",
     ),
     (
         "Invalid value|Unclosed inline",
         rf"[{{,]\s*[\w.\"'-]+\s*=\s*(?P<value>[^,}}=]*{HERE}[^,}}#]*)",
-        'text has to stand in quotes: "{value}"',
+        'text must be quoted: "{value}"',
     ),
-    ("Expected newline|Invalid value", r"=\s*(?P<value>.+?)\s*(?:\s#|$)", 'text has to stand in quotes: "{value}"'),
+    ("Expected newline|Invalid value", r"=\s*(?P<value>.+?)\s*(?:\s#|$)", 'text must be quoted: "{value}"'),
 )
 
 
@@ -133,7 +133,7 @@ def fault(text: str, problem: tomllib.TOMLDecodeError) -> tuple[int, str]:
     if TWICE.match(reason):
         return text.count("\n", 0, at) + 1, _twice(reason, statement)
     if found is None and text.count("\n", 0, at) + 1 > statement.line:
-        return statement.line, "what begins on this line is not closed; add its closing quotes or bracket"
+        return statement.line, "something that begins on this line is not closed; add its closing quotes or bracket"
     start, end = text.rfind("\n", 0, at) + 1, text.find("\n", at)
     after = text[at : min(end if end >= 0 else len(text), at + AROUND)].rstrip("\r")
     line = text[max(start, at - AROUND) : at] + HERE + after
@@ -141,21 +141,21 @@ def fault(text: str, problem: tomllib.TOMLDecodeError) -> tuple[int, str]:
 
 
 def _twice(reason: str, statement: Statement) -> str:
-    """Say what stands twice, and on which line it stood first."""
+    """Say what appears twice, and on which line it appeared first."""
     inline = re.search(r"Duplicate inline table key '(.*)'", reason)
     if inline is not None:
-        return f"{plain(inline[1], LONGEST)} stands twice in the same braces; keep one"
+        return f"{plain(inline[1], LONGEST)} appears twice in the same braces; keep one"
     name = plain(".".join(part for part in statement.path if isinstance(part, str)), LONGEST)
     first = f"already on line {statement.first}" if statement.first is not None else "already further up"
     if not statement.heading:
-        return f"{name} stands {first}; keep one of the two"
+        return f"{name} is {first}; keep one of the two"
     if statement.again:
-        return f"the table [{name}] begins {first}; move what stands under this heading there, and take the heading out"
-    return f"{name} stands {first}, in another form; write it in one of the two"
+        return f"the table [{name}] is {first}; move the lines under this heading there, and remove the heading"
+    return f"{name} is {first}, in another form; keep one of the two"
 
 
 def _likely(reason: str, line: str, statement: Statement) -> str | None:
-    """Say what is probably wrong at the mark in a line; None where that cannot be told."""
+    """Say what is probably wrong at the mark in a line; None if that is unclear."""
     in_list = reason == "Unclosed array" or statement.in_list or IN_LIST.search(line) is not None
     for begins, looks, sentence in (*ANYWHERE, *(HEADINGS if statement.heading else LISTS if in_list else ()), *PAIRS):
         found = re.search(looks, line) if re.match(begins, reason) else None

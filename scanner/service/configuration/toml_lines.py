@@ -1,4 +1,4 @@
-"""On which line of a TOML file each of its keys stands."""
+"""The line of each key of a TOML file."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ _BARE_VALUE = re.compile(r"[^,\]}#\n]*")
 def lines(text: str) -> dict[Path, int]:
     """Give the line of every table, key and list element, by its path; the first line is 1.
 
-    ``text`` must be TOML that ``tomllib`` reads. A table that is only named on the way to another has the line of the
-    first that names it.
+    ``text`` must be valid for ``tomllib``. A table named only as part of another's path has the line of
+    the first that names it.
     """
     return _Reader(text).read()
 
@@ -29,8 +29,8 @@ def lines(text: str) -> dict[Path, int]:
 class Statement:
     """A heading or a setting: the line on which it begins, its path, and whether it ends inside a list.
 
-    Where it, or a table around it, stood before, ``path`` is that of what stood there, and ``first`` its line;
-    ``again`` says that both are headings of the same table.
+    If it, or a table around it, appeared before, ``path`` is the path of that, and ``first`` its line; ``again``
+    says that both are headings of the same table.
     """
 
     line: int
@@ -47,7 +47,7 @@ def broken_statement(text: str, at: int) -> Statement:
 
 
 class _Reader:
-    """Goes through a document once; what it has to know of values is only where they end."""
+    """Goes through a document once; of values, it needs to know only where they end."""
 
     def __init__(self, text: str) -> None:
         self._text = text
@@ -84,7 +84,7 @@ class _Reader:
             if ended is None or "\n" in self._text[ended:]:
                 return Statement(self._text.count("\n") + 1)
         except (IndexError, ValueError):
-            pass  # here the text ends, or is no TOML any more
+            pass  # here the text ends, or stops being TOML
         ways = (self._path[:length] for length in range(len(self._path), 0, -1))
         path = next((way for way in ways if way in begun), self._path)
         first, were = begun.get(path, (self._found.get(path, line), 0))
@@ -116,12 +116,12 @@ class _Reader:
     def _matched(self, pattern: re.Pattern[str]) -> str:
         found = pattern.match(self._text, self._at)
         if found is None or found.end() == self._at:
-            raise ValueError(f"no TOML at character {self._at}")
+            raise ValueError(f"not TOML at character {self._at}")
         self._at = found.end()
         return found[0]
 
     def _note(self, path: Path) -> None:
-        """Remember where a path stands, and those on the way to it that nothing has named before."""
+        """Remember the line of a path, and of those on the way to it that were not named before."""
         self._line += self._text.count("\n", self._counted, self._at)
         self._counted = self._at
         for length in range(1, len(path) + 1):

@@ -1,4 +1,4 @@
-"""What no route takes though somebody should be told of it: setups, what becomes of them, and that a feed is late."""
+"""Important events that no route takes: setups, their outcomes, and late feeds."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from scanner.settings import Settings
 
 NAMED = 3
-"""So many instruments or series are named for an example, and the others counted."""
+"""How many instruments or series are named as examples; the others are counted."""
 DIRECTIONS = ("long", "short")
 FIRST = ("routes", 0)
 MOST_EVIDENCE = 10
-"""More no route can ask for."""
+"""The most that a route can require."""
 FOLLOWING = tuple(kind for kind, facts in KINDS.items() if facts.follows and facts.urgency != "low")
-"""What whoever acts on a setup has to hear of it later."""
+"""Later events that a user who acts on a setup needs."""
 
 Series = tuple[str, str]
 """An instrument and a timeframe."""
@@ -35,17 +35,17 @@ def named(names: Sequence[str]) -> str:
 def untold(settings: Settings) -> Iterator[Mistake]:
     """Warn of what reaches no sink: a direction or all setups of a series, what follows on them, a feed that is late.
 
-    That a route wants much evidence is meant, and not warned of.
+    A route that requires much evidence is intended, and gives no warning.
     """
     if settings.routes:
         yield from _of_setups(settings)
         if not sinks_for(Event("feed.late", "", 0, "", {}), {}, settings.routes, list(settings.sinks)):
-            text = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a "
+            text = "no route takes feed.late, so a silent feed would go unnoticed: add it to the kinds of a "
             yield Mistake(FIRST, text + "route", warning=True)
 
 
 def untold_ahead(settings: Settings) -> Iterator[Mistake]:
-    """Warn of setups that are to be told one bar ahead and whom no route names, and of routes that name what is off.
+    """Warn of setups announced one bar ahead that no route names, and of routes that name what is off.
 
     There must be no ``wrong_rules``.
     """
@@ -63,7 +63,7 @@ def untold_ahead(settings: Settings) -> Iterator[Mistake]:
         yield Mistake(("setups",), text + "one does: add it to the kinds of a route", warning=True)
     for number, route in enumerate(settings.routes):
         if "setup.forming" in route.kinds and settings.instruments and not ahead:
-            text = "names setup.forming, which is said of no setup: add forming = true to the table of one"
+            text = "names setup.forming, which is off for every setup: add forming = true to the table of one"
             yield Mistake(("routes", number, "kinds"), text, warning=True)
 
 
@@ -73,32 +73,32 @@ def _of_setups(settings: Settings) -> Iterator[Mistake]:
     some = set[Series]().union(*taken.values())
     lost = [each for each in series if each not in some]
     if lost:
-        text = f"no route takes setup.qualified of {_whose(lost, series)}; nobody will be told of such setups: look at "
+        text = f"no route takes setup.qualified of {_whose(lost, series)}; such setups will not be reported: check "
         yield Mistake(FIRST, text + "kinds, groups and timeframes", warning=True)
     for side, these in taken.items():
         lost = [each for each in series if each in some and each not in these]
         if lost:
-            text = f"no route takes setup.qualified of {_whose(lost, series)} where it is {side}; nobody will be told "
-            yield Mistake(FIRST, text + "of such setups: look at directions", warning=True)
+            text = f"no route takes setup.qualified of {_whose(lost, series)} where it is {side}; such setups "
+            yield Mistake(FIRST, text + "will not be reported: check directions", warning=True)
     missing: dict[tuple[Kind, ...], list[Series]] = {}
     for each in series:
-        if kinds := _unheard(each, takes, settings):
+        if kinds := _kinds_without_route(each, takes, settings):
             missing.setdefault(kinds, []).append(each)
-    for kinds, unheard in missing.items():
-        text = f"a route takes setup.qualified of {_whose(unheard, series)}, but none takes {', '.join(kinds)}; "
+    for kinds, affected in missing.items():
+        text = f"a route takes setup.qualified of {_whose(affected, series)}, but none takes {', '.join(kinds)}; "
         add = "it" if len(kinds) == 1 else "them"
-        text += f"whoever acts on a setup has to hear what becomes of it: add {add} to the kinds of that route"
+        text += f"if you act on a setup, you need to know how it goes on: add {add} to the kinds of that route"
         yield Mistake(FIRST, text, warning=True)
 
 
-def _unheard(series: Series, takes: _Taken, settings: Settings) -> tuple[Kind, ...]:
-    """Give the kinds that follow on a setup of a series, and that no route takes where one takes the setup."""
-    # What the routes take changes only where the evidence reaches what one of them asks for.
+def _kinds_without_route(series: Series, takes: _Taken, settings: Settings) -> tuple[Kind, ...]:
+    """Give the kinds that follow a setup of a series and that no route takes, although one takes the setup."""
+    # The answer changes only at the amounts of evidence that routes require.
     steps = {route.least_evidence for route in settings.routes}
-    heard = [
+    taken = [
         (side, points) for side in DIRECTIONS for points in steps if takes("setup.qualified", series, side, points)
     ]
-    return tuple(kind for kind in FOLLOWING if not all(takes(kind, series, *each) for each in heard))
+    return tuple(kind for kind in FOLLOWING if not all(takes(kind, series, *each) for each in taken))
 
 
 def _series(settings: Settings) -> list[Series]:
@@ -110,7 +110,7 @@ def _whose(these: Sequence[Series], of: Sequence[Series]) -> str:
 
 
 class _Taken:
-    """Answers whether any route takes what is said of a series; asked once for all of a group and timeframe."""
+    """Answers whether any route takes the events of a series; computed once for each group and timeframe."""
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings

@@ -1,4 +1,4 @@
-"""The kinds of value in a configuration: how each is written, and what is said of one that is wrong."""
+"""The kinds of value in a configuration: how each is written, and the error for a wrong one."""
 
 from __future__ import annotations
 
@@ -33,14 +33,14 @@ def _a_calendar(text: str) -> str:
 
 def _a_currency(text: str) -> str:
     if not re.fullmatch("[A-Z]{3}", text):
-        raise ValueError(f'has to be three capital letters (ISO 4217) such as EUR, not "{text}"')
+        raise ValueError(f'must be three capital letters (ISO 4217) such as EUR, not "{text}"')
     return text
 
 
 def _a_ratio(text: str) -> str:
     new, _, old = text.partition(":")
     if not all(part.isascii() and part.isdigit() and int(part) for part in (new, old)):
-        raise ValueError(f'has to be new shares for old, such as "2:1", not "{text}"')
+        raise ValueError(f'must be new shares for old, such as "2:1", not "{text}"')
     return text
 
 
@@ -48,12 +48,12 @@ def _a_day(text: str) -> str:
     try:
         datetime.fromisoformat(text)
     except ValueError:
-        raise ValueError(f'has to be a date such as 2026-06-12, not "{text}"') from None
+        raise ValueError(f'must be a date such as 2026-06-12, not "{text}"') from None
     return text
 
 
 def _as_text(value: object) -> object:
-    """Take what TOML has a form of its own for, numbers and dates, as the text that it is written as."""
+    """Turn numbers and dates, for which TOML has its own forms, back into text."""
     if isinstance(value, bool):
         return value
     return str(value) if isinstance(value, int | float | Decimal) else _iso(value)
@@ -75,7 +75,7 @@ def _a_step(text: str) -> str:
 
 
 def steps_of(text: str) -> PriceSteps:
-    """Make price steps of what the configuration says of them; ValueError says what it may say."""
+    """Make price steps from their setting; ValueError says which values are allowed."""
     if text == "us_shares":
         return PriceSteps.us_shares()
     try:
@@ -83,7 +83,7 @@ def steps_of(text: str) -> PriceSteps:
             return PriceSteps.eu_shares(int(text.removeprefix(EU_SHARES)))
         return PriceSteps.fixed(Decimal(text))
     except (ValueError, ArithmeticError):
-        raise ValueError(f"{text!r} is no price step; write a number above 0, us_shares or eu_shares:450") from None
+        raise ValueError(f"{text!r} is not a price step; write a number above 0, us_shares or eu_shares:450") from None
 
 
 PositiveDecimal = Annotated[Decimal, Field(gt=0)]

@@ -13,11 +13,11 @@ if TYPE_CHECKING:
     from scanner.service.configuration.mistakes import Path as Keys
 
 NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
-"""What an instrument must have to be watched, and how it may look."""
+"""What an instrument must have to be watched, with an example of each."""
 
 
 class Table(Protocol):
-    """What a table says of instruments, as far as it matters here."""
+    """The settings of instruments that matter here."""
 
     @property
     def group(self) -> str | None:
@@ -33,10 +33,10 @@ class Table(Protocol):
 
 
 def unwatchable(instruments: Mapping[str, Mapping[Keys, Table]], gone: Collection[Keys] = ()) -> Iterator[Mistake]:
-    """Find instruments that cannot be watched for want of something, and timeframes that cannot be made.
+    """Find instruments that lack something needed for watching, and timeframes that cannot be made.
 
-    Each instrument comes with the tables that it is described by, from its own to the defaults, by their paths.
-    ``gone`` are settings that were taken out because they are wrong, and are not missing.
+    Each instrument comes with the tables that describe it, by their paths, from its own to the defaults.
+    ``gone`` are settings that were taken out because they are wrong; they do not count as missing.
     """
     if not instruments:
         yield Mistake((), "there is nothing to watch; add a table [instruments.NAME]")
@@ -57,10 +57,10 @@ def unwatchable(instruments: Mapping[str, Mapping[Keys, Table]], gone: Collectio
             key: path for key in ("timeframes", "base") for path in reversed(list(parts)) if getattr(parts[path], key)
         }
         if "timeframes" in given:
-            yield from _unmakable(parts, given)
+            yield from _impossible_timeframes(parts, given)
 
 
-def _unmakable(parts: Mapping[Keys, Table], given: Mapping[str, Keys]) -> Iterator[Mistake]:
+def _impossible_timeframes(parts: Mapping[Keys, Table], given: Mapping[str, Keys]) -> Iterator[Mistake]:
     wanted = sorted(Timeframe.named(each) for each in parts[given["timeframes"]].timeframes or ())
     base = Timeframe.named(parts[given["base"]].base or "") if "base" in given else wanted[0]
     wrong = [each.name for each in wanted if each.seconds % base.seconds or each < base]

@@ -18,17 +18,17 @@ if TYPE_CHECKING:
     from scanner.settings import Quiet
 
 STORE_WITHIN = 20.0
-"""Seconds that the outbox may take for an answer."""
+"""Seconds allowed for an answer of the outbox."""
 GRACE = 0.8
-"""Seconds that deliveries under way have to end when the station stops; what does not goes out again later."""
+"""Seconds for deliveries under way to end when the station stops; those that do not are sent again later."""
 
 
 def say_nothing(sentence: str) -> None:
-    """Keep a sentence to oneself."""
+    """Ignore a sentence."""
 
 
 def note_nothing(_: Event) -> Notes:
-    """Give no notes to any event."""
+    """Give no notes for any event."""
     return Notes()
 
 
@@ -37,10 +37,10 @@ def draw_nothing(event: Event) -> bytes | None:
 
 
 class Delivery:
-    """Carries events out of the store's outbox, each sink in a task of its own, so that none slows another.
+    """Delivers events from the store's outbox, each sink in its own task, so that none slows another.
 
-    What a sink could not take this time is tried again for ever, after pauses that grow; what it refuses for good goes
-    on the list of the dead. An event may go out twice, with the same id: after a crash, or where an answer was lost.
+    What a sink could not take is retried for ever, after growing pauses; what it finally refuses goes on the list of
+    the dead. An event may be sent twice, with the same id: after a crash, or if an answer was lost.
     """
 
     def __init__(
@@ -60,14 +60,14 @@ class Delivery:
         pauses: Pauses | None = None,
         store_within: float = STORE_WITHIN,
     ) -> None:
-        """Take the store and the sinks by their names in it.
+        """Take the store, and the sinks by their names in it.
 
         ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
-        1. ``picture`` draws the PNG chart of an event, or gives None, and ``notes`` gives what goes with an event
-        of a setup; both are called in a thread. ``quiet`` and ``ceiling`` (a minute) go by sink. A setup is
-        late more than ``stale_after`` bars after it stood. ``tell`` is told in a sentence when a sink begins to fail,
-        when it is well again, and when it refuses an event for good. The store is given up for a while where it does
-        not answer within ``store_within`` seconds.
+        1. ``picture`` draws the PNG chart of an event, or returns None, and ``notes`` gives notes to an event of a
+        setup; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by sink. A setup is late more
+        than ``stale_after`` bars after it was found. ``tell`` receives a sentence when a sink starts to fail, when it
+        works again, and when it finally refuses an event. If the store does not answer within ``store_within`` seconds,
+        it is left alone for a while.
         """
         pauses = pauses or Pauses(random)
         drawing = asyncio.Lock()
@@ -92,18 +92,18 @@ class Delivery:
         }
 
     def wake(self) -> None:
-        """Look at the outbox at once, since something new was put there; to be called in the event loop's thread."""
+        """Check the outbox at once, since something new was put there; call it in the event loop's thread."""
         for lane in self._lanes.values():
             lane.wake()
 
     def pass_on(self, event: Event, sinks: Sequence[str]) -> None:
-        """Bring an event to sinks although the store cannot keep it; it is not sent again once the store has it."""
+        """Send an event to sinks although the store cannot keep it; it is not sent again once the store has it."""
         for name in sinks:
             if name in self._lanes:
                 self._lanes[name].pass_on(event)
 
     def troubles(self) -> dict[str, str]:
-        """Give what is wrong with each sink that fails at present, in a sentence."""
+        """Give a sentence on each sink that is failing now."""
         return {name: lane.trouble for name, lane in self._lanes.items() if lane.trouble}
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -111,7 +111,7 @@ class Delivery:
         tasks = [asyncio.create_task(lane.run(stop)) for lane in self._lanes.values()]
         stopping = asyncio.create_task(stop.wait())
         try:
-            # A lane ends only when told to, unless there is a defect of ours: that is not to be waited out.
+            # A lane ends only on request, unless it has a defect: then do not wait.
             await asyncio.wait({stopping, *tasks}, return_when=asyncio.FIRST_COMPLETED)
             self.wake()
         finally:
@@ -126,7 +126,7 @@ class Delivery:
 
 
 async def _end(lane: Lane, running: asyncio.Task[None], grace: float) -> BaseException | None:
-    """Let what is under way in a lane end within the grace, and stop its sink; gives what it had died of."""
+    """Let deliveries under way end within the grace period, and stop the sink; return the lane's error, if any."""
     await asyncio.wait({running}, timeout=0.0 if lane.is_starting else grace)
     running.cancel()
     (outcome,) = await asyncio.gather(running, return_exceptions=True)

@@ -1,4 +1,4 @@
-"""Which waiting deliveries go out alone, and which as one digest."""
+"""Which waiting deliveries are sent alone, and which in one digest."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ if TYPE_CHECKING:
     from scanner.service.store.outbox import Delivery
 
 Parcel = tuple["Delivery", ...]
-"""What is handed to a sink at once: one delivery, or several as a digest."""
+"""What a sink gets at once: one delivery, or several as a digest."""
 
 LARGEST = 100
-"""Deliveries in one digest at most: more nobody reads, and some mail servers do not take."""
+"""Most deliveries in one digest: more would not be read, and some mail servers refuse them."""
 
 
 def parcels(
     ready: Sequence[Delivery], waited: Collection[int], alone: Collection[int], room: int | None, largest: int = LARGEST
 ) -> list[Parcel]:
-    """Pack deliveries for a sink that sends digests, in the order in which they are given.
+    """Pack deliveries for a sink that sends digests, in the given order.
 
-    Those that have ``waited`` go as digests. Where the others are more than there is ``room`` for, the last parcel is a
-    digest of the rest. What has to go ``alone`` is in no digest, and no digest is larger than ``largest``; what finds
-    no room at all is left for later.
+    Those that have ``waited`` are sent as digests. If there is not ``room`` for all others, the last parcel is a digest
+    of the rest. Deliveries that must go ``alone`` are in no digest, and no digest is larger than ``largest``; what has
+    no room is left for later.
     """
 
     def company(each: Delivery) -> object:
@@ -41,10 +41,10 @@ def parcels(
 
 
 def waves(packed: Sequence[Parcel], alone: Collection[int], at_once: int) -> list[list[Parcel]]:
-    """Arrange parcels in waves, each of which may be under way as a whole once the wave before it has arrived.
+    """Arrange parcels in waves; each wave may be sent as a whole once the wave before it has arrived.
 
-    A wave holds at most ``at_once`` parcels and never two of one thread. A digest, and what has to go ``alone``, is a
-    wave of its own.
+    A wave holds at most ``at_once`` parcels and never two of one thread. A digest, and a delivery that must go
+    ``alone``, is a wave of its own.
     """
     if at_once == 1:
         return [[parcel] for parcel in packed]
@@ -69,7 +69,7 @@ def waves(packed: Sequence[Parcel], alone: Collection[int], at_once: int) -> lis
 
 
 def least_tried(packed: Sequence[Parcel]) -> Parcel:
-    """Choose the parcel that was tried least of those that may go first: it may be an event that a sink fails at."""
+    """Choose the least tried of the parcels that may go first: another may hold an event on which the sink fails."""
     seen: set[str] = set()
     first = []
     for parcel in packed:

@@ -1,4 +1,4 @@
-"""The way of events to one sink."""
+"""The path of events to one sink."""
 
 from __future__ import annotations
 
@@ -29,22 +29,22 @@ T = TypeVar("T")
 NANOSECONDS = 1_000_000_000
 LOADED = 1_000
 """Deliveries read from the outbox at a time."""
-LOOK_AGAIN = 5.0
-"""Seconds after which the outbox is looked at again, since other programs may change what stands there."""
+CHECK_SECONDS = 5.0
+"""Seconds after which the outbox is checked again, since other programs may change it."""
 AT_LEAST = 0.1
-"""Seconds of rest at least, where nothing can go out."""
+"""Fewest seconds of rest if nothing can be sent."""
 DIGEST_TRIES = 3
-"""Failures in a row after which no digest is tried any more, so that one event in it cannot hold up the others."""
+"""Failures in a row after which digests are no longer tried, so that one event in them cannot hold up the others."""
 MOST_PICTURES = 10
-"""Charts in one digest."""
+"""Most charts in one digest."""
 PICTURE_SECONDS = 10.0
 STOP_SECONDS = 0.8
-"""Seconds that a sink has to stop; with those that deliveries have to end, it all fits into two."""
+"""Seconds for a sink to stop; with those for deliveries to end, two in all."""
 
 
 @dataclass
 class Outcome:
-    """How a wave came out: which deliveries arrived, with which the sink had trouble, and which it refused."""
+    """The result of a wave: which deliveries arrived, which failed, and which the sink refused."""
 
     arrived: list[Delivery] = field(default_factory=list)
     late: set[int] = field(default_factory=set)
@@ -53,7 +53,7 @@ class Outcome:
 
 
 class Lane:
-    """Brings the events of the outbox to one sink."""
+    """Delivers the events of the outbox to one sink."""
 
     def __init__(
         self,
@@ -75,7 +75,7 @@ class Lane:
     ) -> None:
         self.trouble = ""
         self.is_starting = False
-        """Whether the sink is being started, so that nothing is under way that might still arrive."""
+        """Whether the sink is starting, so that no delivery is under way that might still arrive."""
         self._name = name
         self._sink = sink
         self._outbox = outbox
@@ -94,18 +94,18 @@ class Lane:
         self._started = False
         self._failures = 0
         self._paused = self._resume = 0
-        """When the sink was last let alone, and until when."""
+        """When the last pause of the sink began, and when it ends."""
         self._alone: set[int] = set()
         self._unmarked: list[Callable[[], object]] = []
         self._past = PastOutbox()
 
     def pass_on(self, event: Event) -> None:
-        """Hand over an event that the outbox cannot take; once the outbox has it, it does not go out again."""
+        """Send an event that the outbox cannot take; once the outbox has it, it is not sent again."""
         self._past.add(event)
         self.wake()
 
     def wake(self) -> None:
-        """Look at the outbox at once."""
+        """Check the outbox at once."""
         self._woken.set()
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -117,7 +117,7 @@ class Lane:
                 rest = await self._round(stop)
                 troubles = 0
             except StoreDamagedError:
-                raise  # nothing would ever leave any more, which is not to go unseen
+                raise  # nothing would be sent any more, which must not go unnoticed
             except StoreTroubleError as trouble:
                 troubles += 1
                 if troubles == 1:
@@ -131,11 +131,11 @@ class Lane:
         try:
             async with asyncio.timeout(STOP_SECONDS):
                 await self._sink.stop()
-        except Exception as error:  # noqa: BLE001 - whatever it dies of, the others have to be stopped too
+        except Exception as error:  # noqa: BLE001 - whatever the error, the others must be stopped too
             self._tell(f"{self._name}: it did not stop: {str(error) or 'it hangs'}")
 
     async def _round(self, stop: asyncio.Event) -> float:
-        """Hand over what can go now; give the seconds to rest before there may be more."""
+        """Send what can be sent now; return the seconds to rest until there may be more."""
         await self._pass_on()
         await self._mark()
         now = self._clock()
@@ -162,7 +162,7 @@ class Lane:
         return 0.0
 
     def _settled(self, due: Sequence[Delivery], now: int) -> bool:
-        """Take note of deliveries that need not go out any more, because they have already or are of no use now."""
+        """Note deliveries that need not be sent any more, because they were sent already or are useless by now."""
         if settled := [each.number for each in self._past.settle(due)]:
             self._unmarked.append(partial(self._outbox.delivered, settled))
         if over := [each.number for each in due if is_over(each.event, now)]:
@@ -170,7 +170,7 @@ class Lane:
         return bool(settled or over)
 
     async def _pass_on(self) -> None:
-        """Hand over what goes out without the outbox, one after the other."""
+        """Send what goes without the outbox, one after the other."""
         for event in self._past.waiting():
             now = self._clock()
             silent = self._quiet is not None and quiet_until(self._quiet, now) is not None
@@ -190,27 +190,27 @@ class Lane:
                 self._past.arrived(event)
 
     def _waves(self, ready: Sequence[Delivery], now: int, room: int | None) -> list[list[Parcel]]:
-        """Decide what goes together, and what after what."""
+        """Decide what is sent together, and in which order."""
         self._alone &= {each.number for each in ready}
         if self._failures:
-            room = None  # what is tried is chosen among all
+            room = None  # choose the try among all
         if not self._sink.digests:
             packed: list[Parcel] = [(each,) for each in ready[:room]]
         else:
             over = 0 if self._quiet is None else last_quiet_end(self._quiet, now)
             waited = {each.number for each in ready if each.event.time < over}
             packed = parcels(ready, waited, self._alone, room, LARGEST if self._failures < DIGEST_TRIES else 1)
-        # Where there was trouble, one try shows whether it is over.
+        # After a failure, one try shows whether it is over.
         return [[least_tried(packed)]] if self._failures else waves(packed, self._alone, self._sink.at_once)
 
     async def _hand_over(self, wave: Sequence[Parcel]) -> bool:
-        """Hand over a wave and keep how it came out; give whether more may follow at once."""
+        """Send a wave and keep its result; return whether more may follow at once."""
         outcome = Outcome()
         self._ceiling.count(self._clock(), len(wave))
         await asyncio.gather(*(self._try(parcel, outcome) for parcel in wave))
         single = len(wave) == 1 and len(wave[0]) == 1
         if single and outcome.refused and not await self._start():
-            # Nothing is wrong with the event: the other side does not let us in.
+            # The event is not at fault: the other side rejects our login.
             outcome.failed.extend(outcome.refused)
             outcome.refused = []
         if outcome.arrived or (outcome.refused and single):
@@ -244,7 +244,7 @@ class Lane:
             outcome.late |= late
 
     async def _noted(self, events: Sequence[Event]) -> list[Notes]:
-        """Find what goes with setups and with what follows on them; without it they go all the same."""
+        """Find the notes to events of setups; without them the events are sent anyway."""
 
         def find() -> list[Notes | Exception]:
             return [self._notes_to(event) for event in events]
@@ -258,57 +258,57 @@ class Lane:
             found = [error] * len(events)
         for event, notes in zip(events, found, strict=True):
             if isinstance(notes, Exception):
-                self._tell(f"{self._name}: no notes to {event.id} ({notes})")
+                self._tell(f"{self._name}: no notes for {event.id} ({notes})")
         return [Notes() if isinstance(notes, Exception) else notes for notes in found]
 
     def _notes_to(self, event: Event) -> Notes | Exception:
         try:
             return self._notes(event) if event.facts.about == "setup" else Notes()
-        except Exception as error:  # noqa: BLE001 - whatever fails in finding them, the alert is what matters
+        except Exception as error:  # noqa: BLE001 - whatever fails, the alert matters more
             return error
 
     async def _drawn(self, event: Event) -> bytes | None:
-        """Draw the picture where the sink wants one; without it the event goes all the same."""
+        """Draw the picture if the sink wants one; without it the event is sent anyway."""
         if not self._sink.wants_pictures:
             return None
         try:
             async with asyncio.timeout(PICTURE_SECONDS), self._drawing:
                 return await asyncio.to_thread(self._picture, event)
-        except Exception as error:  # noqa: BLE001 - whatever fails in drawing, the words are what matters
-            self._tell(f"{self._name}: no picture of {event.id} ({str(error) or 'it took too long'})")
+        except Exception as error:  # noqa: BLE001 - whatever fails, the text matters more
+            self._tell(f"{self._name}: no picture for {event.id} ({str(error) or 'it took too long'})")
         return None
 
     def _keep(self, outcome: Outcome, *, single: bool) -> None:
-        """Take note of how a wave came out, to be marked in the outbox."""
+        """Note the result of a wave, to be marked in the outbox."""
         outbox, note = self._outbox, self._unmarked.append
         if outcome.arrived:
             note(partial(outbox.delivered, [each.number for each in outcome.arrived], late=outcome.late))
         for parcel, refusal in outcome.refused:
             if single:
                 event = parcel[0].event
-                self._tell(f"{self._name}: {event.kind} {event.id} is refused for good: {refusal}")
+                self._tell(f"{self._name}: {event.kind} {event.id} was finally refused: {refusal}")
                 note(partial(outbox.dead, [parcel[0].number], str(refusal)))
             else:
-                # It may be the fault of one of many.
+                # One of many may be at fault.
                 self._alone |= {each.number for each in parcel}
         if not outcome.failed:
             return
         healthy = not self._failures
         pause = self._pause(max((error for _, error in outcome.failed), key=lambda error: error.retry_after or 0.0))
         for parcel, error in outcome.failed:
-            # One event at which a healthy sink fails waits longer each time; where all fail, all wait alike.
+            # One event on which a healthy sink fails waits longer each time; if all fail, all wait alike.
             own = self._pauses.asked(max(each.attempts for each in parcel) + 1, error.retry_after) if healthy else pause
             again = self._clock() + int(own * NANOSECONDS)
             note(partial(outbox.failed, [each.number for each in parcel], again, str(error)))
 
     async def _mark(self) -> None:
-        """Write down in the outbox what was noted; what cannot be written now is, before anything else goes out."""
+        """Write the noted results to the outbox; what cannot be written now is written before anything else is sent."""
         while self._unmarked:
             await self._stored(self._unmarked[0])
             del self._unmarked[0]
 
     async def _stored(self, work: Callable[[], T]) -> T:
-        """Do something with the outbox in a thread; StoreTroubleError where that does not end, as on a failing disk."""
+        """Call the outbox in a thread; StoreTroubleError if that does not end, as on a failing disk."""
         try:
             async with asyncio.timeout(self._store_within):
                 return await asyncio.to_thread(work)
@@ -316,7 +316,7 @@ class Lane:
             raise StoreTroubleError(NO_ANSWER) from None
 
     async def _start(self) -> bool:
-        """Start the sink, or ask it again whether it is let in."""
+        """Start the sink, or check again whether its login works."""
         self.is_starting = True
         try:
             await self._sink.start()
@@ -332,18 +332,18 @@ class Lane:
         return False
 
     def _pause(self, error: DeliveryError) -> float:
-        """Let the sink alone for a time that grows with each failure in a row; give its seconds."""
+        """Pause the sink for a time that grows with each failure in a row; return its seconds."""
         self._failures += 1
         pause = self._pauses.asked(self._failures, error.retry_after)
         self._paused = self._clock()
         self._resume = self._paused + int(pause * NANOSECONDS)
         if not self.trouble:
-            self._tell(f"{self._name}: {error}; it is tried again until it works")
+            self._tell(f"{self._name}: {error}; closewatch keeps trying until it works")
         self.trouble = str(error)
         return pause
 
     def _rests(self, now: int) -> bool:
-        """Say whether the sink is let alone; a pause that began later than now is of a clock set back since."""
+        """Say whether the sink is paused; a pause that began later than now is from before a clock set back."""
         return self._paused <= now < self._resume
 
     def _well(self) -> None:
@@ -353,15 +353,15 @@ class Lane:
         self.trouble = ""
 
     async def _until_next(self, now: int, silent_until: int | None) -> float:
-        """Give the seconds until something may be due, by the clock or because somebody changed the outbox."""
+        """Give the seconds until something may be due, by the clock or because the outbox was changed."""
         if silent_until is not None:
-            return min(LOOK_AGAIN, (silent_until - now) / NANOSECONDS)
+            return min(CHECK_SECONDS, (silent_until - now) / NANOSECONDS)
         found = await self._stored(lambda: self._outbox.next_try(now, self._name))
-        wait = LOOK_AGAIN if found is None else (found - now) / NANOSECONDS
-        return min(max(wait, AT_LEAST), LOOK_AGAIN)
+        wait = CHECK_SECONDS if found is None else (found - now) / NANOSECONDS
+        return min(max(wait, AT_LEAST), CHECK_SECONDS)
 
     async def _rest(self, seconds: float) -> None:
-        """Sleep until woken, at most so many seconds."""
+        """Sleep until woken, at most a number of seconds."""
         waiting = {asyncio.ensure_future(self._sleep(seconds)), asyncio.create_task(self._woken.wait())}
         try:
             await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
@@ -371,7 +371,7 @@ class Lane:
 
 
 def _urgent(due: Sequence[Delivery]) -> list[Delivery]:
-    """Give what may break the silence: what follows on an alert that its reader has, and does not only wait here."""
+    """Give what may break the silence: events that follow an alert already sent, not one still waiting here."""
     waiting: set[str] = set()
     urgent = []
     for each in due:

@@ -1,4 +1,4 @@
-"""When an alert is too late to act on, or of no use at all any more."""
+"""When an alert is too late to act on, or no longer of any use."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
 
 def is_over(event: Event, now: int) -> bool:
-    """Say whether an event told of the next bar only, and that has closed: nobody is to hear of it any more.
+    """Say whether an event was only about the next bar, and that has closed: it is no longer sent.
 
-    Where that close is not known, it is reckoned by the nominal length of a bar.
+    If that close is unknown, it is estimated from the nominal length of a bar.
     """
     if not event.facts.ahead:
         return False
@@ -26,7 +26,7 @@ def is_over(event: Event, now: int) -> bool:
 
 
 def too_late(event: Event, now: int, stale_after: int) -> bool:
-    """Say whether the moment to enter has passed: the setup stood more than ``stale_after`` bars ago, and at least one.
+    """Say whether the moment to enter has passed: the setup is more than ``stale_after`` bars old, and at least one.
 
     Bars are counted by their nominal length, so that a setup that waited over a night or a weekend is late, although
     no bar has closed since. ``now`` is in nanoseconds since 1970 UTC.

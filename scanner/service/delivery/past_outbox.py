@@ -1,4 +1,4 @@
-"""Events that the outbox cannot take at present, such as that nothing can be kept any more: they go out without it."""
+"""Events that the outbox cannot take now, such as the news that nothing can be kept: they are sent without it."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ if TYPE_CHECKING:
 
 
 class PastOutbox:
-    """What is to go to one sink without the outbox, each once, and what the outbox need not send any more after that.
+    """What to send to one sink without the outbox, each once, and what the outbox need not send after that.
 
-    Nothing of it outlives the process: after a restart an event may come again, with the same id.
+    It ends with the process: after a restart an event may be sent again, with the same id.
     """
 
     def __init__(self) -> None:
@@ -22,21 +22,21 @@ class PastOutbox:
         self._arrived: set[str] = set()
 
     def add(self, event: Event) -> None:
-        """Take an event, unless it has gone out already."""
+        """Take an event, unless it was sent already."""
         if event.id not in self._arrived:
             self._waiting[event.id] = event
 
     def waiting(self) -> list[Event]:
-        """Give what has to go out, in the order in which it came."""
+        """Give what is to be sent, in the order in which it came."""
         return list(self._waiting.values())
 
     def arrived(self, event: Event) -> None:
-        """Take note that an event has gone out."""
+        """Note that an event was sent."""
         del self._waiting[event.id]
         self._arrived.add(event.id)
 
     def settle(self, due: Sequence[Delivery]) -> list[Delivery]:
-        """Give those deliveries of the outbox that have gone out already; the others go out by it and not without."""
+        """Give those deliveries of the outbox that were sent already; the others are left to the outbox."""
         for each in due:
             self._waiting.pop(each.event.id, None)
         settled = [each for each in due if each.event.id in self._arrived]

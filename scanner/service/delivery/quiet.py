@@ -1,4 +1,4 @@
-"""When a sink is to be silent, and what may break the silence."""
+"""When a sink must be silent, and what may break the silence."""
 
 from __future__ import annotations
 
@@ -29,15 +29,15 @@ def last_quiet_end(quiet: Quiet, now: int) -> int:
 
 
 def cannot_wait(event: Event) -> bool:
-    """Say whether an event may concern an open position: it follows on a setup that was said before."""
+    """Say whether an event may concern an open position: it follows a setup that was reported before."""
     return event.facts.ends or event.thread not in {"", event.id}
 
 
 def _around(quiet: Quiet, now: int) -> list[tuple[int, int]]:
     """Give the quiet hours of some days around a moment, each by its start and end.
 
-    Where the clocks change, a time that there is twice is the first of the two, and one that there is not is as long
-    after the change as it was meant to be.
+    When the clocks change, a time that occurs twice means the first, and one that is skipped lies as long after the
+    change as it would have.
     """
     zone = ZoneInfo(quiet.zone)
     today = datetime.fromtimestamp(now // NANOSECONDS, UTC).astimezone(zone).date()

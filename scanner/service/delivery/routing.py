@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 def sinks_for(
     event: Event, group_of: Mapping[str, str], routes: Sequence[Route], sinks: Sequence[str]
 ) -> tuple[str, ...]:
-    """Give the sinks of every route that fits an event, each once; without any route all of ``sinks``.
+    """Give the sinks of every route that matches an event, each once; without any route all of ``sinks``.
 
-    What is sent on request goes only where a route names its kind, and what follows a setup that was set aside only
-    where a route names ``setup.set_aside`` as well.
+    Events sent only on request need a route that names their kind; events that follow a setup set aside need a route
+    that also names ``setup.set_aside``.
 
     ``group_of`` gives the group of an instrument by its name.
     """
@@ -29,8 +29,8 @@ def sinks_for(
 def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
     """Say whether a route takes an event.
 
-    A condition holds back only events that have what it is about: what a feed or the station says has neither group
-    nor timeframe, direction or evidence. The evidence of what follows a setup is that of the setup.
+    A condition applies only to events that have the property: those of a feed or the station have no group, timeframe,
+    direction or evidence. An event that follows a setup has the setup's evidence.
     """
     data = event.data
     if _follows_aside(event) and "setup.set_aside" not in route.kinds:

@@ -1,4 +1,4 @@
-"""The store: all that a station must not forget, in one SQLite file.
+"""The store: everything a station must remember, in one SQLite file.
 
 A batch is committed whole or not at all, so that an event is in the outbox if and only if the bar that caused it is
 in the log.
@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from scanner.service.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, StoredSeries
+from scanner.service.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries
 from scanner.service.store.database import Database
 from scanner.service.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
 from scanner.service.store.events import EventLog, KeptEvent, Said
 from scanner.service.store.outbox import Delivery, Outbox
-from scanner.service.store.recordings import Recordings, Sent
+from scanner.service.store.recordings import Recordings, Sent, SentRows
 from scanner.service.store.trouble import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -33,8 +33,10 @@ __all__ = [
     "Rewrite",
     "Said",
     "Sent",
+    "SentRows",
     "SeriesKey",
     "SeriesUpdate",
+    "SeriesUpdates",
     "Store",
     "StoreTroubleError",
     "StoredSeries",
@@ -43,9 +45,10 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What belongs together: new bars and states, ends of series rewritten, what was said, and the rows as sent.
+    """What is committed together: new bars and states, rewritten ends of series, events, and the rows as sent.
 
-    ``decided`` is the number of the last decision that was heard before, None where it does not matter.
+    ``together`` and ``sent_together`` are more updates and rows, in columns. ``decided`` is the number of the last
+    decision that was heard before, None where it does not matter.
     """
 
     updates: Sequence[SeriesUpdate] = ()
@@ -53,13 +56,15 @@ class Batch:
     said: Sequence[Said] = ()
     sent: Sequence[Sent] = ()
     decided: int | None = None
+    together: Sequence[SeriesUpdates] = ()
+    sent_together: Sequence[SentRows] = ()
 
 
 class Store:
-    """One store, open. Threads may share it; every trouble with the file is a StoreTroubleError.
+    """An open store. Threads may share it; every problem with the file is a StoreTroubleError.
 
-    ``bars``, ``events``, ``outbox``, ``decisions`` and ``recordings`` are its parts, to be read and, for the outbox,
-    marked, and for the decisions, added to.
+    ``bars``, ``events``, ``outbox``, ``decisions`` and ``recordings`` are its parts: all can be read, the outbox also
+    marked, and decisions added.
     """
 
     def __init__(self, database: Database, clock: Callable[[], int]) -> None:
@@ -75,8 +80,8 @@ class Store:
     def open(cls, path: Path, clock: Callable[[], int], *, visiting: bool = False, patience: float = 5.0) -> Self:
         """Open a store, or make a new one; ``clock`` gives the time in nanoseconds since 1970 UTC.
 
-        Its owner keeps every other owner out. A visitor comes beside the owner, to read, to mark the outbox and to
-        add decisions; for it the store must be there. Another program's lock is waited for, ``patience`` seconds.
+        Its owner excludes every other owner. A visitor works beside the owner, to read, to mark the outbox and to add
+        decisions; the store must exist. For another program's lock it waits ``patience`` seconds.
         """
         database = Database(path, visiting=visiting, patience=patience)
         try:
@@ -98,18 +103,21 @@ class Store:
         self.close()
 
     def commit(self, batch: Batch) -> list[Event]:
-        """Keep a batch, whole or not at all, and durably; give the events that had not been said before.
+        """Keep a batch, whole or not at all, and durably; return the events that are new.
 
-        Only those have new rows in the outbox. StoreTroubleError where it cannot be kept; ValueError where it does
-        not fit what is there: bars out of order, a series twice, an event about a bar that is not in the store.
-        DecidedMeanwhileError where a decision was not heard that comes before its bars.
+        Only those have new rows in the outbox. StoreTroubleError if it cannot be kept; ValueError if it does not fit
+        the store: bars out of order, a series twice, an event about a bar that is not in the store.
+        DecidedMeanwhileError if it ignores a decision that comes before its bars.
         """
         now = self.clock()
+        updates = SeriesUpdates.joined([*batch.together, SeriesUpdates.of(batch.updates)])
         with self.bars.writing() as connection:
             if batch.decided is not None:
-                keys = {each.key for each in batch.updates} | {each.key for each in batch.rewrites}
+                keys = {*updates.keys, *(each.key for each in batch.rewrites)}
                 self.decisions.check_heard(connection, batch.decided, keys)
             self.bars.rewrite(connection, batch.rewrites, now)
-            self.bars.append(connection, batch.updates)
+            self.bars.append(connection, updates)
+            for rows in batch.sent_together:
+                self.recordings.append_rows(connection, rows, now)
             self.recordings.append(connection, batch.sent, now)
             return self.events.append(connection, batch.said, now)

@@ -1,8 +1,8 @@
-"""The log of bars, and beside each series what its engine must remember.
+"""The log of bars, and for each series the state of its engine.
 
-Bars come across: one bar of each of ten thousand series in the same second. They are wanted along: five hundred bars
-of one series. So they are first written as they come, into a tail, a few hundred series to a bucket; later each
-bucket's tail is folded into pages, one series to a page. Both are few and large rows, which SQLite moves quickly.
+Bars arrive across series: one bar of each of ten thousand series in the same second. They are read along one: five
+hundred bars of one series. So they are first written as they come, into a tail, a few hundred series to a bucket; later
+each bucket's tail is folded into pages, one series to a page. Both use few and large rows, which SQLite moves quickly.
 """
 
 from __future__ import annotations
@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from scanner.market.bars import Bars
 from scanner.service.store.packing import Rows, bars_of, by_series, pack, seal, table_of, unpack, unseal
 from scanner.service.store.pages import PAGE_BARS, keep_restated, latest, page_table, write_pages
 from scanner.service.store.trouble import DamagedError
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from scanner.market.bars import Bars
     from scanner.service.store.database import Database
     from scanner.service.store.packing import Table
 
@@ -29,7 +29,7 @@ BUCKET = 128
 """Series that share a tail."""
 FOLD_CHUNKS = 256
 FOLD_BARS = 64 * BUCKET
-"""A bucket's tail is due for folding from so many chunks or bars on."""
+"""Chunks or bars from which a bucket's tail is due for folding."""
 LONG_AGO = np.iinfo(np.int64).min + 1
 
 
@@ -42,11 +42,58 @@ class SeriesKey(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SeriesUpdate:
-    """New bars of a series, later than all before, and what its engine remembers after them. Either may be empty."""
+    """New bars of a series, later than all before, and what its engine remembers after them. Either may be empty.
+
+    ``checkpoint`` is kept in the place of the one before, unless it is empty.
+    """
 
     key: SeriesKey
     bars: Bars
     state: bytes
+    checkpoint: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesUpdates:
+    """The updates of many series in columns: ``counts`` bars of each one after the other.
+
+    ``checkpoints`` are by place among the series, of those alone that have one.
+    """
+
+    keys: Sequence[SeriesKey]
+    counts: Table
+    bars: Bars
+    states: Sequence[bytes]
+    checkpoints: Mapping[int, bytes]
+
+    @classmethod
+    def of(cls, updates: Sequence[SeriesUpdate]) -> SeriesUpdates:
+        """Put single updates together."""
+        return cls(
+            [each.key for each in updates],
+            np.array([len(each.bars) for each in updates], dtype=np.int64),
+            Bars.joined([each.bars for each in updates]),
+            [each.state for each in updates],
+            {place: each.checkpoint for place, each in enumerate(updates) if each.checkpoint},
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[SeriesUpdates]) -> SeriesUpdates:
+        """Put several tables together."""
+        if len(parts) == 1:
+            return parts[0]
+        before = np.cumsum([0, *(len(part.keys) for part in parts)]).tolist()
+        return cls(
+            [key for part in parts for key in part.keys],
+            np.concatenate([part.counts for part in parts]),
+            Bars.joined([part.bars for part in parts]),
+            [state for part in parts for state in part.states],
+            {
+                start + place: kept
+                for start, part in zip(before, parts, strict=False)
+                for place, kept in part.checkpoints.items()
+            },
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,24 +104,33 @@ class Rewrite:
     since: int
     bars: Bars
     state: bytes
+    checkpoint: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
 class StoredSeries:
-    """The last bars of a series, oldest first, and what its engine remembers. The arrays may be read-only."""
+    """The last bars of a series, oldest first, and what its engine remembers. The arrays may be read-only.
+
+    ``checkpoint`` is what it held some bars ago, empty where none was kept.
+    """
 
     key: SeriesKey
     bars: Bars
     state: bytes
+    checkpoint: bytes = b""
 
 
 class BarLog:
-    """The bars of all series. Only one owner writes; a visitor sees the series there were when it came."""
+    """The bars of all series. Only one owner writes; a visitor sees the series that existed when it came."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self.look_again()
+
+    def look_again(self) -> None:
+        """See which series there are now; for a visitor, since its owner knows."""
         # In memory: which series there are, their last closes, and how long the tails are.
-        with database.reading() as connection:
+        with self._database.reading() as connection:
             found = connection.execute("SELECT id, instrument, timeframe, last_close FROM series").fetchall()
             tails = connection.execute(
                 "SELECT bucket, count(*), sum(bars), max(number) FROM tail GROUP BY bucket"
@@ -86,7 +142,7 @@ class BarLog:
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """Give the connection in a durable transaction; where that is taken back, the memory of it is as well."""
+        """Give the connection in a durable transaction; a rollback also restores the memory."""
         with self._database.turn():
             before = self._numbers.copy(), self._last.copy(), self._tails.copy(), self._next_chunk
             try:
@@ -98,40 +154,42 @@ class BarLog:
 
     @property
     def keys(self) -> list[SeriesKey]:
-        """List every series there is."""
+        """List every series."""
         return list(self._numbers)
 
     def number_of(self, key: SeriesKey) -> int | None:
-        """Give the number of a series in the tables; None where there is no such series."""
+        """Give the number of a series in the tables; None if there is no such series."""
         return self._numbers.get(key)
 
     def last_close(self, key: SeriesKey) -> int | None:
-        """Give the close time of the last bar of a series; None where there is none."""
+        """Give the close time of the last bar of a series; None if there is none."""
         last = self._last.get(self._numbers.get(key, -1), LONG_AGO)
         return None if last == LONG_AGO else last
 
-    def append(self, connection: sqlite3.Connection, updates: Sequence[SeriesUpdate]) -> None:
+    def append(self, connection: sqlite3.Connection, updates: SeriesUpdates) -> None:
         """Write new bars and states in a transaction of ``writing``.
 
-        ValueError where bars are not in order, not later than those before, or a series comes twice.
+        ValueError if bars are not in order, not later than those before, or a series appears twice.
         """
-        if not updates:
+        keys, counts = updates.keys, updates.counts
+        if not keys:
             return
-        keys = [update.key for update in updates]
         if len(set(keys)) < len(keys):
-            raise ValueError("a series comes twice in one batch")
+            raise ValueError("a series appears twice in one batch")
         numbers = self.numbered(connection, keys)
-        counts = np.array([len(update.bars) for update in updates], dtype=np.int64)
-        table = table_of([update.bars for update in updates])
-        last = self._checked_order(numbers, counts, table[1], updates)
+        table = table_of([updates.bars])
+        last = self._checked_order(numbers, counts, table[1], keys)
         self._add_to_tails(connection, numbers, counts, table)
         connection.executemany(
             "UPDATE series SET last_close = ?, bars = bars + ?, state = ? WHERE id = ?",
             [
-                (close, count, seal(update.state), number)
-                for close, count, update, number in zip(last, counts.tolist(), updates, numbers.tolist(), strict=True)
+                (close, count, seal(state), number)
+                for close, count, state, number in zip(
+                    last, counts.tolist(), updates.states, numbers.tolist(), strict=True
+                )
             ],
         )
+        _keep_checkpoints(connection, {int(numbers[place]): kept for place, kept in updates.checkpoints.items()})
         self._last.update(zip(numbers.tolist(), last, strict=True))
 
     def numbered(self, connection: sqlite3.Connection, keys: Sequence[SeriesKey]) -> Table:
@@ -146,9 +204,7 @@ class BarLog:
             self._numbers.update({key: number for number, key in enumerate(new, first)})
         return np.array([self._numbers[key] for key in keys], dtype=np.int64)
 
-    def _checked_order(
-        self, numbers: Table, counts: Table, closes: Table, updates: Sequence[SeriesUpdate]
-    ) -> list[int]:
+    def _checked_order(self, numbers: Table, counts: Table, closes: Table, keys: Sequence[SeriesKey]) -> list[int]:
         """Check that bars follow each other, and give the last close of each series after them."""
         before = np.array([self._last.get(number, LONG_AGO) for number in numbers.tolist()], dtype=np.int64)
         ends = np.cumsum(counts)
@@ -159,7 +215,7 @@ class BarLog:
         follows[firsts] = closes[firsts] > before[filled]
         if not follows.all():
             at = int(np.searchsorted(ends, np.flatnonzero(~follows)[0], side="right"))
-            raise ValueError(f"{'/'.join(updates[at].key)}: bars are not in order or not later than those before")
+            raise ValueError(f"{'/'.join(keys[at])}: bars are not in order or not later than those before")
         before[filled] = closes[ends[filled] - 1]
         last: list[int] = before.tolist()
         return last
@@ -177,9 +233,9 @@ class BarLog:
             self._next_chunk += 1
 
     def load(self, keys: Iterable[SeriesKey], last_bars: int | None = None) -> Iterator[StoredSeries]:
-        """Give those of the series that are there, with their last bars, or all of them. The order is the store's own.
+        """Give those of the series that exist, with their last bars, or all of them. The order is the store's own.
 
-        A few hundred series are in memory at a time. StoreTroubleError where what is stored is damaged.
+        A few hundred series are in memory at a time. StoreTroubleError if stored data is damaged.
         """
         buckets: dict[int, dict[int, SeriesKey]] = {}
         for key in keys:
@@ -192,7 +248,8 @@ class BarLog:
                 rows = {
                     number: rest
                     for number, *rest in connection.execute(
-                        "SELECT id, last_close, bars, state FROM series WHERE id BETWEEN ? AND ?",
+                        "SELECT id, last_close, bars, state, data FROM series LEFT JOIN checkpoint ON series = id "
+                        "WHERE id BETWEEN ? AND ?",
                         (min(wanted), max(wanted)),
                     )
                 }
@@ -201,11 +258,24 @@ class BarLog:
                     name = "/".join(key)
                     if number not in rows:
                         raise DamagedError(f"the series {name} is missing")
-                    last_close, count, state = rows[number]
+                    last_close, count, state, checkpoint = rows[number]
                     table = latest(connection, number, tails.get(number), last_bars)
                     _check_whole(name, table[1], last_close, count if last_bars is None else min(count, last_bars))
-                    found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}")))
+                    kept = b"" if checkpoint is None else unseal(checkpoint, f"the checkpoint of {name}")
+                    found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}"), kept))
             yield from found
+
+    def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
+        """Give every series as the store has it now: the close of its last bar, None without one, and its state.
+
+        StoreTroubleError where what is stored is damaged.
+        """
+        with self._database.reading() as connection:
+            for instrument, timeframe, last_close, state in connection.execute(
+                "SELECT instrument, timeframe, last_close, state FROM series ORDER BY id"
+            ):
+                last = None if last_close == LONG_AGO else last_close
+                yield SeriesKey(instrument, timeframe), last, unseal(state, f"the state of {instrument}/{timeframe}")
 
     def longest_tail(self, *, due: bool = True) -> int | None:
         """Give the bucket with the most in its tail: among those due for folding, or among all."""
@@ -233,7 +303,7 @@ class BarLog:
         self._tails.pop(bucket, None)
 
     def rewrite(self, connection: sqlite3.Connection, rewrites: Sequence[Rewrite], noticed: int) -> None:
-        """Replace the end of series, and keep the bars that changed or went among the restated, as ``append`` does."""
+        """Replace the end of series, and keep the changed or missing bars as restated; errors as for ``append``."""
         numbers = self.numbered(connection, [each.key for each in rewrites])
         for number, rewrite in zip(numbers.tolist(), rewrites, strict=True):
             closes = rewrite.bars.close_time
@@ -262,6 +332,8 @@ class BarLog:
                 (last, new.shape[1] - old.shape[1], seal(rewrite.state), number),
             )
             self._last[number] = last
+        each_number = zip(numbers.tolist(), rewrites, strict=True)
+        _keep_checkpoints(connection, {number: each.checkpoint for number, each in each_number if each.checkpoint})
 
     @staticmethod
     def everything(connection: sqlite3.Connection) -> Iterator[tuple[SeriesKey, Bars]]:
@@ -277,8 +349,15 @@ class BarLog:
             yield SeriesKey(instrument, timeframe), bars_of(latest(connection, number, tails.get(number), None))
 
 
+def _keep_checkpoints(connection: sqlite3.Connection, kept: Mapping[int, bytes]) -> None:
+    connection.executemany(
+        "INSERT INTO checkpoint VALUES (?, ?) ON CONFLICT (series) DO UPDATE SET data = excluded.data",
+        [(number, seal(checkpoint)) for number, checkpoint in kept.items()],
+    )
+
+
 def _check_whole(name: str, closes: Table, last_close: int, count: int) -> None:
-    """Raise DamagedError where bars are not those that the row of their series speaks of."""
+    """Raise DamagedError if bars do not match the row of their series."""
     if len(closes) != count or (count and closes[-1] != last_close) or (closes[1:] <= closes[:-1]).any():
         raise DamagedError(f"bars of {name} are missing or out of order")
 

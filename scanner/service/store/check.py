@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 
 
 def check(store: Store) -> list[str]:
-    """Look at everything in a store; gives one sentence for each thing that is wrong, none when it is sound.
+    """Check everything in a store; return one sentence for each thing that is wrong, none if it is sound.
 
-    Reads one state of the store throughout, also beside a running owner. StoreTroubleError where SQLite cannot even
-    read the file.
+    Reads one state of the store throughout, also beside a running owner. StoreTroubleError if SQLite cannot even read
+    the file.
     """
     with store.database.reading() as connection:
         found = [
@@ -56,12 +56,15 @@ def _check_series(connection: sqlite3.Connection) -> Iterator[str]:
     except DamagedError as problem:
         yield f"{problem}"
         return
-    for series, instrument, timeframe, last_close, bars, pruned_to, state in connection.execute(
-        "SELECT id, instrument, timeframe, last_close, bars, pruned_to, state FROM series"
+    for series, instrument, timeframe, last_close, bars, pruned_to, state, checkpoint in connection.execute(
+        "SELECT id, instrument, timeframe, last_close, bars, pruned_to, state, data "
+        "FROM series LEFT JOIN checkpoint ON series = id"
     ).fetchall():
         name = f"{instrument}/{timeframe}"
         try:
             unseal(state, f"the state of {name}")
+            if checkpoint is not None:
+                unseal(checkpoint, f"the checkpoint of {name}")
             closes = np.concatenate([*_pages(connection, series), tails.pop(series, np.empty((7, 0), np.int64))[1]])
         except DamagedError as problem:
             yield f"{name}: {problem}"
@@ -72,7 +75,7 @@ def _check_series(connection: sqlite3.Connection) -> Iterator[str]:
             yield f"{name}: its bars are not in order"
         if last_close != (closes[-1] if len(closes) else LONG_AGO):
             yield f"{name}: its last bar is not the one it should be"
-        # A time that is no whole number any more is told of with its event.
+        # A time that is not a whole number any more is reported with its event.
         times = connection.execute(
             "SELECT DISTINCT time FROM event WHERE series = ? AND time > ? AND typeof(time) = 'integer'",
             (series, pruned_to),
@@ -84,7 +87,7 @@ def _check_series(connection: sqlite3.Connection) -> Iterator[str]:
         known = np.concatenate([closes, np.array([time for (time,) in was], dtype=np.int64)])
         for time in caused[~np.isin(caused, known)].tolist():
             yield f"{name}: an event is about a bar that is not in the log (close time {time})"
-    yield from (f"the tail has bars of series {number}, which there is not" for number in tails)
+    yield from (f"the tail has bars of series {number}, which does not exist" for number in tails)
 
 
 def _pages(connection: sqlite3.Connection, series: int) -> Iterator[Table]:
@@ -122,7 +125,7 @@ def _check_decisions(connection: sqlite3.Connection) -> Iterator[str]:
             "SELECT 1 FROM event WHERE number = ? AND thread = ?", (decision.after, decision.thread)
         ).fetchone()
         if found is None:
-            yield f"decision {decision.number}: the event that it came after is not there"
+            yield f"decision {decision.number}: the event before it is missing"
 
 
 def _check_recordings(connection: sqlite3.Connection) -> Iterator[str]:

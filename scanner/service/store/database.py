@@ -1,4 +1,4 @@
-"""The SQLite database under a store: opening it, transactions, and trouble put into words."""
+"""The SQLite database under a store: opening it, transactions, and errors in words."""
 
 from __future__ import annotations
 
@@ -26,31 +26,31 @@ if TYPE_CHECKING:
 
 PAGE_BYTES = 4_096
 CACHE_KIB = 32_768
-PATIENT_WITH_US = 4
-"""How many times as long a thread waits for another's transaction as for another program's: on a disk that works, none
-takes so long."""
+THREAD_PATIENCE = 4
+"""How many times longer a thread waits for another thread's transaction than for another program's: on a working disk,
+none takes that long."""
 CHECKPOINT_PAGES = 16_384
-"""Pages in the write-ahead log after which SQLite itself moves them to the database, if nobody did before."""
+"""Pages in the write-ahead log after which SQLite moves them to the database, if upkeep did not before."""
 
-OURS_ALONE = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
-"""Errors that only a defect of ours can cause: they keep their traceback."""
+DEFECTS = (sqlite3.ProgrammingError, sqlite3.IntegrityError, sqlite3.NotSupportedError, sqlite3.InterfaceError)
+"""Errors that only a defect can cause: they keep their traceback."""
 
 WRITES_MISSED = {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
-"""Kinds of trouble that come of a file or folder in which nothing may be written."""
+"""Errors caused by a file or folder that may not be written to."""
 
 
 class Database:
     """A connection that threads may share; one transaction at a time.
 
-    The owner holds the store's lock and may change everything. A visitor needs no lock, reads a consistent state
-    beside the owner and makes only small changes; where nothing may be written, it reads.
+    The owner holds the store's lock and may change everything. A visitor needs no lock, reads a consistent state beside
+    the owner and makes only small changes; without write permission, it only reads.
     """
 
     def __init__(self, path: Path, *, visiting: bool, patience: float) -> None:
         """Open the database; ``patience`` is how many seconds to wait for another program's lock."""
         self.path = path
         self._lock_of_threads = RLock()
-        self._turn_seconds = PATIENT_WITH_US * patience
+        self._turn_seconds = THREAD_PATIENCE * patience
         self._durable = True
         self._lock = None if visiting else StoreLock(path, make=True)
         try:
@@ -65,7 +65,7 @@ class Database:
         if not visiting:
             return self._opened("mode=rwc", patience, check_version)
         if not self.path.is_file():
-            raise StoreTroubleError(f"{self.path}: there is no store here; name the one that `closewatch watch` fills")
+            raise StoreTroubleError(f"{self.path}: there is no store here; give the one that `closewatch watch` fills")
         if not os.access(self.path, os.R_OK):
             raise StoreTroubleError(f"{self.path}: the file may not be read by this user; allow it")
         try:
@@ -73,12 +73,12 @@ class Database:
         except StoreTroubleError as problem:
             if not _only_readable(problem.__cause__):
                 raise
-        # SQLite could not make the files it wants beside this one. It can do without where nothing waits in its log.
+        # SQLite could not make its files beside this one. It does not need them if its log is empty.
         log = self.path.with_name(f"{self.path.name}-wal")
         if log.is_file() and log.stat().st_size:
             raise StoreReadOnlyError(
-                f"{self.path}: nothing may be written here, but the last changes, in {log.name}, have to be brought in "
-                "before it can be read; copy both files to a folder that may be written to, and name the copy"
+                f"{self.path}: nothing may be written here, but the last changes, in {log.name}, must be merged before "
+                "it can be read; copy both files to a writable folder, and give the copy"
             )
         return self._opened("mode=ro&immutable=1", patience, check_present)
 
@@ -116,23 +116,35 @@ class Database:
         return [self.path, *(self.path.with_name(f"{self.path.name}-{part}") for part in ("wal", "shm"))]
 
     def check_in_place(self) -> None:
-        """Raise StoreGoneError where its owner writes to files that are not there any more, so that all would be lost.
+        """Raise StoreGoneError if its owner writes to files that no longer exist, so that all would be lost.
 
         A file that is removed or replaced while it is open lives on, unseen, until it is closed.
         """
         for file, identity in self._files.items():
             if _identity(file) != identity:
                 raise StoreGoneError(
-                    f"{self.path}: {file.name} was removed or replaced while the store was open, and what is written "
-                    "now would be lost; put the store back or let a new start make another"
+                    f"{self.path}: {file.name} was removed or replaced while the store was open, and anything written "
+                    "now would be lost; put the store back, or restart to make another"
                 )
+
+    def version(self) -> int:
+        """Give a number that is another one as soon as anybody else has changed the store."""
+        with self.plain() as connection:
+            (number,) = connection.execute("PRAGMA data_version").fetchone()
+        return int(number)
+
+    def spare_memory(self, kibibytes: int) -> None:
+        """Keep no more than so much of the file in memory."""
+        with self.plain() as connection:
+            connection.execute(f"PRAGMA cache_size = {-kibibytes}")
 
     @contextmanager
     def turn(self) -> Iterator[None]:
-        """Let one thread after the other at the connection; StoreTroubleError where the one before does not end."""
+        """Let one thread at a time use the connection; StoreTroubleError if the one before does not end."""
         if not self._lock_of_threads.acquire(timeout=self._turn_seconds):
             raise StoreTroubleError(
-                f"{self.path}: the store has not answered for {self._turn_seconds:g} s; see whether its disk is failing"
+                f"{self.path}: the store has not answered for {self._turn_seconds:g} s; check whether its disk is "
+                "failing"
             )
         try:
             yield
@@ -140,7 +152,7 @@ class Database:
             self._lock_of_threads.release()
 
     def close(self) -> None:
-        """Close the connection and let go of the lock; harmless when repeated."""
+        """Close the connection and release the lock; harmless when repeated."""
         with self.turn():
             self._connection.close()
             if self._lock is not None:
@@ -148,7 +160,7 @@ class Database:
                 self._lock = None
 
     def say(self, word: str) -> None:
-        """Leave a word beside the store for whoever asks for its owner, who alone may do so."""
+        """Leave a word beside the store for programs that look up its owner; only the owner may."""
         if self._lock is not None:
             self._lock.say(word)
 
@@ -156,8 +168,8 @@ class Database:
     def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
         """Give the connection in a transaction that is kept whole at the end, or not at all.
 
-        Either kind survives the death of the process. A ``durable`` one also survives a power cut; another may be
-        taken back by one, which is enough for what would only be done again.
+        Both kinds survive the death of the process. A ``durable`` one also survives a power cut; the other may be lost
+        in one, which is enough for work that would simply be repeated.
         """
         with self.turn(), self._explained():
             self.check_in_place()
@@ -174,7 +186,7 @@ class Database:
 
     @contextmanager
     def plain(self) -> Iterator[sqlite3.Connection]:
-        """Give the connection for what cannot be done inside a transaction."""
+        """Give the connection for operations that cannot run inside a transaction."""
         with self.turn(), self._explained():
             yield self._connection
 
@@ -184,7 +196,7 @@ class Database:
             yield self._connection
             self._connection.execute("COMMIT")
         except BaseException:
-            with suppress(sqlite3.Error):  # what went wrong first is what matters
+            with suppress(sqlite3.Error):  # the first error matters most
                 self._connection.execute("ROLLBACK")
             raise
 
@@ -192,7 +204,7 @@ class Database:
     def _explained(self) -> Iterator[None]:
         try:
             yield
-        except OURS_ALONE:
+        except DEFECTS:
             raise
         except (sqlite3.Error, DamagedError) as problem:
             raise trouble(self.path, problem) from problem
@@ -201,7 +213,7 @@ class Database:
 
 
 def _identity(file: Path) -> tuple[int, int] | None:
-    """Give what tells a file from another of the same name; None where it cannot be seen."""
+    """Give the identity of a file, whatever its name; None if it cannot be read."""
     try:
         found = file.stat()
     except OSError:

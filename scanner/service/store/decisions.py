@@ -1,4 +1,4 @@
-"""What the user decided of a setup that was said, and noted: kept for good, beside a running station too."""
+"""The user's decisions and notes on setups: kept for good, also beside a running station."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 Decided = Literal["take", "pass", "leave", "note"]
 
 KEPT = ("thread", "kind", "price", "size", "text", "after", "bar", "made")
-"""The columns of a decision that its checksum is over, in this order."""
+"""The columns of a decision covered by its checksum, in this order."""
 OF_DECISION = ", ".join(f"d.{name}" for name in ("number", *KEPT, "checksum"))
-"""What ``decision_of`` makes a decision of."""
+"""The columns for ``decision_of``."""
 DECISION = f"SELECT {OF_DECISION} FROM decision d"  # noqa: S608 - our words
 
 
@@ -31,9 +31,9 @@ DECISION = f"SELECT {OF_DECISION} FROM decision d"  # noqa: S608 - our words
 class Decision:
     """One decision on the setup whose events share ``thread``.
 
-    ``price`` and ``size`` are the user's own, None where they were not told; ``text`` is the reason or the note, empty
-    without one. ``after`` is the number of the last event of that thread when it was made, ``bar`` the close of the
-    last bar of its series then, 0 where that is not known, and ``made`` when that was (nanoseconds since 1970 UTC).
+    ``price`` and ``size`` are the user's own, None if not given; ``text`` is the reason or the note, empty without one.
+    ``after`` is the number of the last event of that thread when it was made, ``bar`` the close of the last bar of its
+    series then, 0 if unknown, and ``made`` the time (nanoseconds since 1970 UTC).
     """
 
     number: int
@@ -48,11 +48,11 @@ class Decision:
 
 
 class DecisionRefusedError(Exception):
-    """A decision that contradicts what was decided or what has become of the setup; the message says why."""
+    """A decision that contradicts earlier ones or the state of the setup; the message says why."""
 
 
 class DecidedMeanwhileError(Exception):
-    """Something was decided while bars were judged that it comes before; they are to be judged again."""
+    """A decision was made while bars after it were judged; they must be judged again."""
 
 
 class Decisions:
@@ -65,9 +65,9 @@ class Decisions:
     def add(
         self, thread: str, kind: Decided, *, price: Decimal | None = None, size: Decimal | None = None, text: str = ""
     ) -> Decision:
-        """Keep a decision, durably; DecisionRefusedError where it contradicts what is there, and nothing is kept.
+        """Keep a decision, durably; DecisionRefusedError if it contradicts the store, and nothing is kept.
 
-        Until the next bar of the series, a price or a size that was told wrong may be told anew: the later one counts.
+        Until the next bar of the series, a wrong price or size may be given again: the later one counts.
         """
         now = self._clock()
         with self._database.writing() as connection:
@@ -76,20 +76,20 @@ class Decisions:
                 (thread,),
             ).fetchone()
             if last is None:
-                raise DecisionRefusedError("its events are not in the store any more")
+                raise DecisionRefusedError("its events are no longer in the store")
             rows = connection.execute(f"{DECISION} WHERE thread = ? ORDER BY number", (thread,)).fetchall()
             before = list(map(decision_of, rows))
             after, last_kind = last
             (bar,) = connection.execute(
                 "SELECT max(s.last_close) FROM event e JOIN series s ON s.id = e.series WHERE e.thread = ?", (thread,)
             ).fetchone()
-            wrong = _put_right(kind, price, size, before, bar)
+            wrong = _replaced(kind, price, size, before, bar)
             kinds = {each.kind for each in before if wrong is None or each.kind != kind}
             if why := refusal(kind, kinds, ended=KINDS[last_kind].ends):
                 raise DecisionRefusedError(why)
             if kind == "note" and any(each.kind == "note" and each.text == text for each in before):
-                raise DecisionRefusedError("this note is there already, word for word")
-            if wrong is not None:  # what is not told anew stays
+                raise DecisionRefusedError("this note exists already, word for word")
+            if wrong is not None:  # what is not given again stays
                 price, size, text = (wrong.price if price is None else price), size or wrong.size, text or wrong.text
             kept = (thread, kind, _text(price), _text(size), text, after, bar or 0, now)
             row = connection.execute(
@@ -99,7 +99,7 @@ class Decisions:
             return Decision(row.lastrowid or 0, thread, kind, price, size, text, after, bar or 0, now)
 
     def after(self, number: int = 0) -> list[tuple[SeriesKey, Decision]]:
-        """Give those made after the one of a number, the oldest first, each with the series that its setup is of."""
+        """Give those made after the one of a number, oldest first, each with the series of its setup."""
         with self._database.reading() as connection:
             rows = connection.execute(
                 f"SELECT e.data, {OF_DECISION} FROM decision d "  # noqa: S608 - our words
@@ -109,9 +109,9 @@ class Decisions:
         return [(_series(data), decision_of(columns)) for data, *columns in rows]
 
     def check_heard(self, connection: sqlite3.Connection, last: int, keys: Collection[SeriesKey]) -> None:
-        """Raise DecidedMeanwhileError where a setup of one of some series was taken or left after decision ``last``.
+        """Raise DecidedMeanwhileError if a setup of one of some series was taken or left after decision ``last``.
 
-        Nothing else that is decided changes what is said.
+        No other decision changes the events.
         """
         later = (
             "SELECT e.data FROM decision d JOIN event e ON e.id = d.thread "
@@ -139,31 +139,31 @@ class Decisions:
 
 
 def refusal(kind: Decided, before: Collection[Decided], *, ended: bool) -> str:
-    """Say what speaks against a decision, going by those made ``before``; empty where nothing does.
+    """Say what rules out a decision, given those made ``before``; empty if nothing does.
 
-    A setup that was passed may still be taken. Nothing is decided of one whose story has ``ended`` but that the user
-    left it, as somebody whose stop was reached tells at what price; a note is always welcome.
+    A setup that was passed may still be taken. Once its story has ``ended``, the only decision is that the user left
+    it, for example to give the price at which a stop was filled; a note is always allowed.
     """
     if kind == "note":
         return ""
     if ended and kind != "leave":
-        return "its story has ended; all that can be added is a note, by `closewatch note`"
+        return "its story has ended; only a note can be added, with `closewatch note`"
     if kind == "leave" and "take" not in before:
         return "it was not taken, so there is nothing to leave"
     if kind == "pass" and "take" in before:
-        return "it was taken, so it cannot be passed; `closewatch leave` is for when you are out of it"
+        return "it was taken, so it cannot be passed; use `closewatch leave` once you are out of it"
     if kind in before:
         done = {"take": "taken", "pass": "passed", "leave": "left"}[kind]
         return f"it was {done} already; to add something, use `closewatch note`"
     return ""
 
 
-def _put_right(
+def _replaced(
     kind: Decided, price: Decimal | None, size: Decimal | None, before: Sequence[Decision], bar: int | None
 ) -> Decision | None:
-    """Find the decision that another price or size takes the place of; None where it takes none, or is none of these.
+    """Find the decision that another price or size replaces; None if there is none, or neither is given.
 
-    What was told once is not told anew, so that a message may come twice.
+    The same price and size again replace nothing, so that a message may arrive twice.
     """
     earlier = [each for each in before if each.kind == kind]
     has_left = kind == "take" and any(each.kind == "leave" for each in before)
@@ -174,7 +174,7 @@ def _put_right(
 
 
 def decision_of(columns: Sequence[Any]) -> Decision:
-    """Make a decision of a row of DECISION; DamagedError where it is not what was written."""
+    """Make a decision from a row of DECISION; DamagedError if it is not what was written."""
     number, *kept, checksum = columns
     thread, kind, price, size, text, after, bar, made = kept
     if checksum_of(kept) != checksum:

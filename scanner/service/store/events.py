@@ -1,4 +1,4 @@
-"""What was said, each event once, and where it has to go."""
+"""The events, each once, and the sinks they must reach."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from scanner.events import Event
+import orjson
+
+from scanner.events import KINDS, Event
 from scanner.service.store.packing import checksum_of
 from scanner.service.store.trouble import DamagedError
 
@@ -19,17 +21,17 @@ if TYPE_CHECKING:
     from scanner.service.store.database import Database
 
 KEPT = ("id", "kind", "time", "subject", "source", "thread", "data", "series", "sinks", "said")
-"""The columns of an event that its checksum is over, in this order."""
+"""The columns of an event covered by its checksum, in this order."""
 EVENT_COLUMNS = ", ".join(f"e.{name}" for name in (*KEPT, "checksum"))
-"""What ``event_of`` makes an event of."""
+"""The columns for ``event_of``."""
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
     """An event to be kept, and the sinks it must reach.
 
-    ``series`` is the one whose bar caused it, None for what a feed or station says of itself. ``late`` says that the
-    moment to act has already passed.
+    ``series`` is the one whose bar caused it, None for events about a feed or the station itself. ``late`` says that
+    the moment to act has already passed.
     """
 
     event: Event
@@ -40,7 +42,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class KeptEvent:
-    """An event as it is kept: ``number`` counts in the order of saying, ``said`` is when it was committed."""
+    """An event as kept: ``number`` counts in order, ``said`` is when it was committed."""
 
     number: int
     event: Event
@@ -48,16 +50,16 @@ class KeptEvent:
 
 
 class EventLog:
-    """All events, in the order in which they were said."""
+    """All events, in order."""
 
     def __init__(self, database: Database, bars: BarLog) -> None:
         self._database = database
         self._bars = bars
 
     def append(self, connection: sqlite3.Connection, said: Sequence[Said], now: int) -> list[Event]:
-        """Write events and their rows of the outbox in a transaction; give those that had not been said before.
+        """Write events and their rows of the outbox in a transaction; return those that are new.
 
-        ValueError where the bar that an event is about is not in the log yet.
+        ValueError if the bar of an event is not in the log yet.
         """
         new = []
         for each in said:
@@ -70,7 +72,7 @@ class EventLog:
                 event.subject,
                 event.source,
                 event.thread,
-                json.dumps(event.data, ensure_ascii=False, separators=(",", ":")),
+                orjson.dumps(event.data).decode(),
                 number,
                 len(sinks),
                 now,
@@ -104,7 +106,7 @@ class EventLog:
         since: int | None = None,
         limit: int = -1,
     ) -> list[KeptEvent]:
-        """Give events in the order in which they were said, all or some.
+        """Give events in order, all or some.
 
         Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
         ``since`` on, and at most ``limit``.
@@ -122,8 +124,49 @@ class EventLog:
             ).fetchall()
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 
+    def last(self) -> int:
+        """Give the number of the last event; 0 without any."""
+        with self._database.reading() as connection:
+            (number,) = connection.execute("SELECT max(number) FROM event").fetchone()
+        return int(number or 0)
+
+    def unfinished(self, until: int) -> list[KeptEvent]:
+        """Give all events numbered up to ``until`` of the threads that had not ended by then, as they were said."""
+        ends = [kind for kind, facts in KINDS.items() if facts.ends]
+        with self._database.reading() as connection:
+            threads = [
+                thread
+                for (thread,) in connection.execute(
+                    "SELECT e.thread FROM event e JOIN "  # noqa: S608 - our words
+                    "(SELECT max(number) AS number FROM event WHERE thread != '' AND number <= ? GROUP BY thread) l "
+                    f"ON e.number = l.number WHERE e.kind NOT IN ({', '.join('?' * len(ends))})",
+                    (until, *ends),
+                )
+            ]
+            rows = [
+                row
+                for thread in threads
+                for row in connection.execute(
+                    f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? AND e.number <= ?",  # noqa: S608 - our words
+                    (thread, until),
+                )
+            ]
+        found = [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+        return sorted(found, key=lambda each: each.number)
+
+    def before(self, number: int, kinds: Sequence[Kind], limit: int) -> list[KeptEvent]:
+        """Give the last events numbered below ``number`` that are of some kinds, the newest first."""
+        marks = ", ".join("?" * len(kinds))
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number < ? AND e.kind IN ({marks}) "  # noqa: S608 - our words
+                "ORDER BY e.number DESC LIMIT ?",
+                (number, *kinds, limit),
+            ).fetchall()
+        return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
     def story(self, thread: str) -> list[KeptEvent]:
-        """Give all that was said of a setup, in the order in which it was said."""
+        """Give all events of a setup, in order."""
         with self._database.reading() as connection:
             rows = connection.execute(
                 f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? ORDER BY e.number",  # noqa: S608 - our words
@@ -131,13 +174,21 @@ class EventLog:
             ).fetchall()
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 
+    def threads(self, since: int, until: int) -> list[str]:
+        """Name the threads with an event about a time from ``since`` on and before ``until``."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT DISTINCT thread FROM event WHERE thread != '' AND time >= ? AND time < ?", (since, until)
+            ).fetchall()
+        return [thread for (thread,) in rows]
+
     def stories(
         self, *, since: int | None = None, until: int | None = None, begins: str = "", instrument: str | None = None
     ) -> list[KeptEvent]:
-        """Give all events of some threads, in the order in which they were said.
+        """Give all events of some threads, in order.
 
-        Threads with an event about a time from ``since`` on and before ``until``, whose id begins with ``begins``, and
-        with an event about an ``instrument``; those not given are not asked for.
+        Threads with an event about a time from ``since`` to before ``until``, whose id begins with ``begins``, and with
+        an event about an ``instrument``; conditions not given do not apply.
         """
         with self._database.reading() as connection:
             rows = connection.execute(
@@ -152,7 +203,7 @@ class EventLog:
 
 
 def event_of(columns: Sequence[Any]) -> Event:
-    """Make an event of EVENT_COLUMNS; DamagedError where they are not what was written."""
+    """Make an event from EVENT_COLUMNS; DamagedError if they are not what was written."""
     *kept, checksum = columns
     name, kind, time, subject, source, thread, data, *_ = kept
     if checksum_of(kept) != checksum:

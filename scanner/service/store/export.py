@@ -1,4 +1,4 @@
-"""A store as Parquet files that any program of tables reads, and the feed ``recorded`` as well."""
+"""A store as Parquet files, which table programs and the feed ``recorded`` can read."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ MOMENTS = {"time", "said", "next_try", "changed", "open_time", "close_time", "no
 WHOLE = {"number", "attempts", "late", "after", "bar"}
 PRICES = ("open", "high", "low", "close", "volume")
 STAMPS = {"open": "open_time", "close": "close_time", "date": "date"}
-"""How the column of times is named, which tells its reader what they mark."""
+"""The name of the column of times, which says what they mark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +55,16 @@ class Exported:
     rows: int
 
     def __str__(self) -> str:
-        """Say it in a line."""
+        """Describe it in a line."""
         return f"{self.path}: {self.rows:,} rows"
 
 
 def export(store: Store, folder: Path) -> list[Exported]:
-    """Write everything in a store to a folder, made where it is missing; files of earlier exports are replaced.
+    """Write everything in a store to a folder, created if missing; files of earlier exports are replaced.
 
     ``bars_*`` are the bars as they stand, one file for each timeframe; ``recorded_*`` the rows as the feeds sent them,
-    in order of arrival, one file for each timeframe and kind of time; the rest are events, deliveries, decisions
-    and what restated bars were before. Beside its whole data as JSON an event has the columns of ``event_columns``. All
+    in order of arrival, one file for each timeframe and kind of time; the rest are events, deliveries, decisions and
+    the old versions of restated bars. Besides all its data as JSON, an event has the columns of ``event_columns``. All
     are of one moment. StoreTroubleError leaves no file half written.
     """
     try:
@@ -85,7 +85,7 @@ def export(store: Store, folder: Path) -> list[Exported]:
 
 
 class _Files:
-    """Parquet files under temporary names, which get their own when all are done."""
+    """Parquet files under temporary names, renamed when all are complete."""
 
     def __init__(self, folder: Path) -> None:
         import pyarrow as pa  # noqa: PLC0415 - only an export needs it
@@ -103,7 +103,7 @@ class _Files:
         table = self._arrow.table(columns)
         if name not in self._writers:
             part = self._temporary(name)
-            part.touch(0o600, exist_ok=False)  # what was watched and found is for its owner's eyes
+            part.touch(0o600, exist_ok=False)  # only its owner may see what was watched and found
             self._writers[name] = self._parquet.ParquetWriter(
                 part, table.schema, compression="zstd", write_page_checksum=True
             )
@@ -111,7 +111,7 @@ class _Files:
         self._rows[name] = self._rows.get(name, 0) + len(table)
 
     def column(self, name: str, values: Sequence[Any]) -> Any:  # noqa: ANN401 - pyarrow publishes no types
-        """Give a column of a table of the store, going by its name."""
+        """Give a column of a table of the store, by its name."""
         if name in MOMENTS:
             return self.times(values)
         kind = (
@@ -120,7 +120,7 @@ class _Files:
         return self._arrow.array(values, kind)
 
     def flat(self, texts: Sequence[str]) -> dict[str, Any]:
-        """Give the columns that the data of events, as JSON, is laid out in."""
+        """Give the columns for the data of events, which is JSON."""
         rows = [columns_of(json.loads(text)) for text in texts]
         kinds = {
             "text": self._arrow.string(),
@@ -143,12 +143,12 @@ class _Files:
         return self._arrow.array(days, self._arrow.date32(), mask=values == NO_TIME)
 
     def repeated(self, texts: Sequence[str], counts: Sequence[int]) -> Any:  # noqa: ANN401 - pyarrow publishes no types
-        """Give a column in which each text stands so many times."""
+        """Give a column in which each text is repeated a number of times."""
         which = np.repeat(np.arange(len(texts), dtype=np.int32), counts)
         return self._arrow.array(texts, self._arrow.string()).take(self._arrow.array(which))
 
     def finish(self) -> list[Exported]:
-        """Close all files and give them their names."""
+        """Close all files and give them their final names."""
         for writer in self._writers.values():
             writer.close()
         for name in self._writers:

@@ -1,4 +1,4 @@
-"""One process at a time: a lock of the operating system, which ends with the process however that ends."""
+"""One process at a time: a lock of the operating system, which ends with the process, however that ends."""
 
 from __future__ import annotations
 
@@ -15,26 +15,26 @@ if TYPE_CHECKING:
 
 
 LONGEST = 256
-"""Bytes of what a lock file says that are read."""
+"""Most bytes that are read of a lock file."""
 
 
 class Holder(NamedTuple):
-    """Who has a store's lock: the process, "?" where it has not said so, and a word of its own, which may be empty."""
+    """Who has a store's lock: the process, "?" if unknown, and a word it left, which may be empty."""
 
     process: str
     word: str
 
 
 class StoreLock:
-    """Holds the lock file beside a store, and the store itself, from which nobody can take a lock away by removing it.
+    """Locks the lock file beside a store, and the store itself, whose lock cannot be taken away by removing a file.
 
-    The lock file stays; only the lock on it means something.
+    The lock file stays; only the lock on it matters.
     """
 
     def __init__(self, path: Path, *, make: bool = False) -> None:
-        """Take the locks for the store at ``path``; StoreTroubleError where another process has one of them.
+        """Take the locks for the store at ``path``; StoreTroubleError if another process has one of them.
 
-        ``make`` makes the store's file where there is none, for its owner's eyes only.
+        ``make`` creates the store's file if there is none, readable by its owner only.
         """
         self._path = path
         self._store: int | None = None
@@ -42,7 +42,7 @@ class StoreLock:
         try:
             self._hold(self._file)
             if make or path.exists():
-                # SQLite loses its own locks on a file when anybody in the process closes that file: so this one is
+                # SQLite loses its own locks on a file when anything in the process closes that file: so this one is
                 # opened before SQLite opens it, and closed after.
                 self._store = _opened(path, path, os.O_RDONLY | (0 if path.exists() else os.O_CREAT))
                 self._hold(self._store)
@@ -62,7 +62,7 @@ class StoreLock:
             ) from None
 
     def say(self, word: str) -> None:
-        """Leave a word for whoever looks who has the lock; StoreTroubleError where it cannot be written."""
+        """Leave a word for programs that look up who has the lock; StoreTroubleError if it cannot be written."""
         text = f"{os.getpid()}\n{word}\n".encode()
         try:
             os.pwrite(self._file, text, 0)
@@ -71,7 +71,7 @@ class StoreLock:
             raise trouble(self._path, problem) from problem
 
     def release(self) -> None:
-        """Let go of the locks; whatever else has the store open must have closed it by now."""
+        """Release the locks; everything else that had the store open must have closed it by now."""
         os.close(self._file)
         if self._store is not None:
             os.close(self._store)
@@ -79,10 +79,9 @@ class StoreLock:
 
 @contextmanager
 def not_running(path: Path) -> Iterator[None]:
-    """Hold the lock of a store, where there is one, so that no station runs by it meanwhile.
+    """Hold the lock of a store, if it exists, so that no station uses it meanwhile.
 
-    StoreTroubleError where one does: two stations would get in each other's way, as a broker lets nobody in twice by
-    the same name.
+    StoreTroubleError if one does: two stations would conflict, since a broker allows one client per name.
     """
     lock = StoreLock(path) if path.exists() or path.with_name(f"{path.name}.lock").exists() else None
     try:
@@ -100,19 +99,19 @@ def _opened(file: Path, store: Path, flags: int) -> int:
 
 
 def holder(path: Path) -> Holder | None:
-    """Say who has the lock of the store at ``path``; None where nobody has it.
+    """Say who has the lock of the store at ``path``; None if no process has it.
 
-    To look, the lock is held for an instant where nobody else has it.
+    If it is free, the lock is held for an instant to find out.
     """
     beside = path.with_name(f"{path.name}.lock")
-    if (word := _word_of_holder(beside, path)) is not None:
+    if (word := _holder_text(beside, path)) is not None:
         return word
-    # Somebody may have removed the lock file of a process that goes on.
-    return None if _word_of_holder(path, path) is None else Holder("?", "")
+    # The lock file of a running process may have been removed.
+    return None if _holder_text(path, path) is None else Holder("?", "")
 
 
-def _word_of_holder(file: Path, store: Path) -> Holder | None:
-    """Read what stands in a file that a process holds; None where nobody does, or there is no such file."""
+def _holder_text(file: Path, store: Path) -> Holder | None:
+    """Read a file that a process has locked; None if none has, or there is no such file."""
     try:
         opened = os.open(file, os.O_RDONLY | os.O_CLOEXEC)
     except FileNotFoundError:

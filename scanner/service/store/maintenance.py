@@ -16,12 +16,12 @@ if TYPE_CHECKING:
 
 DAY = 86_400 * 1_000_000_000
 STEP = 128
-"""Rows removed in one transaction, or series looked at."""
+"""Rows removed in one transaction, or series checked."""
 
 
 @dataclass(frozen=True, slots=True)
 class Compacted:
-    """What a compaction did: what was too old and is gone, and the size of the file before and after."""
+    """The result of a compaction: what was removed, and the size of the file before and after."""
 
     bars: int
     events: int
@@ -30,18 +30,18 @@ class Compacted:
     bytes_after: int
 
     def __str__(self) -> str:
-        """Say it in one sentence."""
+        """Describe it in one sentence."""
         return (
             f"removed {self.bars:,} bars, {self.events:,} events and {self.recorded_rows:,} recorded rows that were "
-            f"past keeping; the file has {self.bytes_after / 1e6:,.1f} MB now and had {self.bytes_before / 1e6:,.1f} MB"
+            f"too old; the file has {self.bytes_after / 1e6:,.1f} MB now and had {self.bytes_before / 1e6:,.1f} MB"
         )
 
 
 def tidy(store: Store) -> bool:
-    """Do one short step of upkeep, where one is due; says whether to come again soon.
+    """Do one short step of upkeep, if one is due; return whether to call again soon.
 
-    To be called between bar closes. A step takes some hundredths of a second; without them the store only grows
-    slower to open.
+    Call it between bar closes. A step takes some hundredths of a second; without them the store only gets slower to
+    open.
     """
     bucket = store.bars.longest_tail()
     with store.bars.writing() as connection:
@@ -56,18 +56,18 @@ def tidy(store: Store) -> bool:
 
 
 def last_played(store: Store) -> int:
-    """Give the close of the last bar in a store, which is as far as a recording was played; 0 where there is none."""
+    """Give the close of the last bar in a store, which is how far a recording was played; 0 if there is none."""
     with store.database.reading() as connection:
         (found,) = connection.execute("SELECT max(last_close) FROM series").fetchone()
     return 0 if found is None else int(found)
 
 
 def retain(store: Store, *, keep_bars: int, keep_days: int, now: int | None = None) -> tuple[int, int, int]:
-    """Remove what is past keeping, in short steps; gives the number of bars, events and recorded rows removed.
+    """Remove what is too old to keep, in short steps; return the number of bars, events and recorded rows removed.
 
-    At least the last ``keep_bars`` bars of each series stay; bars go by whole pages. Events, recorded rows and what
-    restated bars were before stay for ``keep_days`` until ``now`` (by the store's clock unless it is given), and events
-    as long as one of their deliveries waits. Decisions stay for good, and so do the events of what was decided.
+    At least the last ``keep_bars`` bars of each series stay; bars are removed in whole pages. Events, recorded rows and
+    the old versions of restated bars stay for ``keep_days`` before ``now`` (the store's clock by default), and events
+    as long as one of their deliveries waits. Decisions stay for good, and so do the events of setups with one.
     """
     oldest = (store.clock() if now is None else now) - keep_days * DAY
     bars = sum(_in_steps(store, lambda connection, after: _remove_bars(connection, keep_bars, after)))
@@ -79,9 +79,9 @@ def retain(store: Store, *, keep_bars: int, keep_days: int, now: int | None = No
 
 
 def _in_steps(store: Store, step: Callable[[sqlite3.Connection, int], tuple[int, int | None]]) -> Iterator[int]:
-    """Repeat a step, each in a transaction of its own, so that a batch can be committed in between.
+    """Repeat a step, each time in its own transaction, so that a batch can be committed in between.
 
-    A step is told where the one before stopped and gives how much it removed and where it stopped, None at the end.
+    A step takes where the one before stopped, and returns how much it removed and where it stopped, None at the end.
     """
     at: int | None = 0
     while at is not None:
@@ -91,11 +91,11 @@ def _in_steps(store: Store, step: Callable[[sqlite3.Connection, int], tuple[int,
 
 
 def compact(store: Store, *, keep_bars: int, keep_days: int, played: bool = False) -> Compacted:
-    """Put everything in order, remove what is past keeping and give the space back to the disk.
+    """Put everything in order, remove what is too old to keep and free the disk space.
 
-    Where a recording was ``played`` into the store, its days are counted until the last bar of that.
+    If a recording was ``played`` into the store, days are counted back from its last bar.
 
-    The file is written anew: for a while the disk must hold it twice. No other program may use the store meanwhile.
+    The file is rewritten: for a while the disk must hold it twice. No other program may use the store meanwhile.
     """
     before = _size(store)
     while (bucket := store.bars.longest_tail(due=False)) is not None:

@@ -1,4 +1,4 @@
-"""The outbox: which event still has to reach which sink."""
+"""The outbox: which event must still reach which sink."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from scanner.service.store.database import Database
 
 State = Literal["waiting", "delivered", "dead", "dropped"]
-"""Where a delivery stands: dead ones were refused for good, dropped ones given up, by the user or as of no use now."""
+"""The state of a delivery: dead ones were finally refused, dropped ones given up, by the user or as useless by now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ DELIVERY = (
     f"{EVENT_COLUMNS} FROM outbox o JOIN event e ON e.number = o.event"
 )
 
-# What was put off by a clock that was ahead, and was set right since, waits for nothing that means anything.
+# A delivery put off while the clock was ahead is due once the clock is corrected.
 DUE = (
     "WHERE o.state = 'waiting' AND o.sink = :sink AND (o.next_try <= :now OR o.changed > :now) "
     "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' AND p.sink = o.sink "
@@ -46,9 +46,9 @@ DUE = (
 
 
 class Outbox:
-    """The deliveries of all events. Rows come in with the batch that said the event, and only change their state here.
+    """The deliveries of all events. Rows arrive with the batch of the event, and only change their state here.
 
-    A power cut may take back the last changes: then an event is delivered again, with the same id.
+    A power cut may lose the last changes: then an event is delivered again, with the same id.
     """
 
     def __init__(self, database: Database, clock: Callable[[], int]) -> None:
@@ -56,10 +56,10 @@ class Outbox:
         self._clock = clock
 
     def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
-        """Give the deliveries whose time has come, in the order in which the events were said.
+        """Give the deliveries that are due, in the order of the events.
 
-        An event stays behind an earlier one of its thread that must wait. Where several of one thread are given, the
-        later ones must not go out before the earlier ones have.
+        An event waits behind an earlier one of its thread that must wait. If several of one thread are returned, the
+        later ones must not be sent before the earlier ones.
         """
         with self._database.reading() as connection:
             rows = connection.execute(
@@ -69,7 +69,7 @@ class Outbox:
             return list(map(_delivery, rows))
 
     def next_try(self, now: int, sink: str) -> int | None:
-        """Say when the next delivery of a sink is due; None where none waits."""
+        """Say when the next delivery of a sink is due; None if none is waiting."""
         with self._database.reading() as connection:
             (found,) = connection.execute(
                 "SELECT min(CASE WHEN changed > :now THEN :now ELSE next_try END) FROM outbox "
@@ -79,17 +79,17 @@ class Outbox:
         return None if found is None else int(found)
 
     def sinks_of(self, thread: str) -> set[str]:
-        """Give the sinks that anything of a thread was sent to, or still is to be."""
+        """Give the sinks to which anything of a thread was sent, or will be."""
         with self._database.reading() as connection:
             return {sink for (sink,) in connection.execute("SELECT sink FROM outbox WHERE thread = ?", (thread,))}
 
     def delivered(self, numbers: Iterable[int], *, late: Collection[int] = ()) -> None:
-        """Mark deliveries as done; ``late`` are those that left when the moment to act had passed."""
+        """Mark deliveries as done; ``late`` are those that were sent after the moment to act."""
         change = "state = 'delivered', attempts = attempts + 1, error = '', late = late OR ?"
         self._mark(change, [(number in late, number) for number in numbers])
 
     def failed(self, numbers: Iterable[int], next_try: int, error: str) -> None:
-        """Mark deliveries as having failed this time; they are tried again at ``next_try``."""
+        """Mark deliveries as failed this time; they are retried at ``next_try``."""
         self._mark("attempts = attempts + 1, next_try = ?, error = ?", [(next_try, error, each) for each in numbers])
 
     def dead(self, numbers: Iterable[int], error: str) -> None:
@@ -97,7 +97,7 @@ class Outbox:
         self._mark("state = 'dead', attempts = attempts + 1, error = ?", [(error, number) for number in numbers])
 
     def _mark(self, change: str, rows: Sequence[tuple[object, ...]]) -> None:
-        """Change deliveries that wait; a row has the values of the change and then the number."""
+        """Change waiting deliveries; a row has the values of the change and then the number."""
         if not rows:
             return
         now = self._clock()
@@ -108,7 +108,7 @@ class Outbox:
             )
 
     def list(self, states: Collection[State] = (), sink: str | None = None, limit: int = -1) -> list[Delivery]:
-        """List deliveries, the oldest first: in some states (any when empty), of one sink, at most ``limit``."""
+        """List deliveries, oldest first: in some states (any when empty), of one sink, at most ``limit``."""
         marks = ", ".join("?" * len(states))
         with self._database.reading() as connection:
             rows = connection.execute(
@@ -124,7 +124,7 @@ class Outbox:
         return [_delivery(row) for row in rows]
 
     def sent_with(self, delivery: Delivery) -> int:
-        """Count the others that left for the same sink in the same message: they were marked at one moment."""
+        """Count the others that were sent to the same sink in the same message: they were marked at the same moment."""
         with self._database.reading() as connection:
             (together,) = connection.execute(
                 "SELECT count(*) FROM outbox WHERE sink = ? AND changed = ? AND state = 'delivered' AND number != ?",
@@ -139,13 +139,13 @@ class Outbox:
         return {(sink, state): count for sink, state, count in rows}
 
     def retry(self, numbers: Collection[int] | None = None) -> int:
-        """Let dead, dropped or waiting deliveries be tried at once, or all dead ones; gives how many."""
+        """Let dead, dropped or waiting deliveries be retried at once, or all dead ones; return how many."""
         return self._change(
             numbers, ("dead", "dropped", "waiting"), "state = 'waiting', next_try = ?", (self._clock(),)
         )
 
     def drop(self, numbers: Collection[int] | None = None) -> int:
-        """Give up dead or waiting deliveries, or all dead ones; gives how many. They stay on record as dropped."""
+        """Give up dead or waiting deliveries, or all dead ones; return how many. They stay on record as dropped."""
         return self._change(numbers, ("dead", "waiting"), "state = 'dropped'", ())
 
     def _change(

@@ -1,4 +1,4 @@
-"""Arrays packed into bytes and back, bit for bit, with a check that notices any damage."""
+"""Arrays packed into bytes and back, bit for bit, with a check that detects any damage."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ import json
 import struct
 import zlib
 from dataclasses import dataclass
+from types import NoneType
 from typing import TYPE_CHECKING
 
 import numpy as np
+import orjson
 
 from scanner.market.bars import Bars
 from scanner.service.store.trouble import DamagedError
@@ -24,6 +26,7 @@ HEADER = struct.Struct("<IIII")
 COLUMNS = 7
 LEVEL = 1
 """The fastest level of zlib: bars take 18 instead of 56 bytes, and a higher level gains little."""
+QUICKLY_WRITTEN = {str, int, NoneType}
 CHECK = struct.Struct("<I")
 
 
@@ -31,8 +34,8 @@ CHECK = struct.Struct("<I")
 class Rows:
     """Rows of several series: runs of ``counts`` rows each, of the series ``ids``.
 
-    ``table`` has seven rows of 64 bits, one for each column of bars or raw rows, and a column for each of theirs;
-    floats are in it as their bits. ``note`` is whatever else there is to say.
+    ``table`` has seven rows of 64 bits, one for each column of bars or raw rows, and a column for each bar or row;
+    floats are stored as their bits. ``note`` is for any further information.
     """
 
     ids: NDArray[np.int64]
@@ -49,7 +52,7 @@ def pack(rows: Rows) -> bytes:
 
 
 def unpack(data: bytes, what: str) -> Rows:
-    """Read what ``pack`` wrote, as arrays that may not be written to; DamagedError says that it was ``what``."""
+    """Read what ``pack`` wrote, as read-only arrays; DamagedError says that it was ``what``."""
     try:
         content = zlib.decompress(data)
         version, runs, count, note = HEADER.unpack_from(content)
@@ -68,14 +71,21 @@ def seal(data: bytes) -> bytes:
 
 
 def unseal(data: bytes, what: str) -> bytes:
-    """Take the checksum off; DamagedError where it does not fit."""
+    """Remove the checksum; DamagedError if it does not match."""
     if len(data) < CHECK.size or CHECK.unpack_from(data)[0] != zlib.crc32(data[CHECK.size :]):
         raise DamagedError(f"{what} cannot be read")
     return data[CHECK.size :]
 
 
 def checksum_of(values: Sequence[object]) -> int:
-    """Give the checksum of texts, numbers and None as SQLite gives them; stores are full of them, so it must stay."""
+    """Give the checksum of texts, numbers and None as SQLite gives them; stores are full of them, so it must stay.
+
+    It is over these values as the standard library writes them; what another writes alike, faster, is taken from there.
+    """
+    if all(type(value) in QUICKLY_WRITTEN for value in values):
+        written = orjson.dumps(values)
+        if written.isascii() and b"\x7f" not in written:
+            return zlib.crc32(written)
     return zlib.crc32(json.dumps(values, separators=(",", ":"), default=repr).encode())
 
 
@@ -93,7 +103,7 @@ def bars_of(table: Table) -> Bars:
 
 
 def by_series(chunks: Sequence[Rows]) -> dict[int, Table]:
-    """Take rows apart by series; each series keeps the order of its rows."""
+    """Split rows by series; each series keeps the order of its rows."""
     if not chunks:
         return {}
     owner = np.concatenate([np.repeat(chunk.ids, chunk.counts) for chunk in chunks])

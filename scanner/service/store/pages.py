@@ -1,4 +1,4 @@
-"""Pages: the bars of one series in order, so many to a row, and what restated bars were before."""
+"""Pages: the bars of one series in order, many to a row, and the old versions of restated bars."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ PAGE_BARS = 256
 
 
 def latest(connection: sqlite3.Connection, series: int, tail: Table | None, last_bars: int | None) -> Table:
-    """Read pages from the last one back until there are, with the tail, ``last_bars`` bars; all of them where None."""
+    """Read pages from the last one back until there are, with the tail, ``last_bars`` bars; all of them for None."""
     parts, following = [] if tail is None else [tail], None
     lacking = np.inf if last_bars is None else last_bars - (0 if tail is None else tail.shape[1])
     if lacking > 0:
@@ -40,15 +40,15 @@ def latest(connection: sqlite3.Connection, series: int, tail: Table | None, last
 
 
 def page_table(series: int, number: int, data: bytes) -> Table:
-    """Read a page; DamagedError where it is damaged or another's."""
+    """Read a page; DamagedError if it is damaged or belongs to another series."""
     rows = unpack(data, f"page {number} of series {series}")
     if rows.ids.tolist() != [series]:
-        raise DamagedError(f"page {number} of series {series} holds another's bars")
+        raise DamagedError(f"page {number} of series {series} holds the bars of another series")
     return rows.table
 
 
 def write_pages(connection: sqlite3.Connection, series: int, first: int, table: Table) -> None:
-    """Write bars as pages from the page ``first`` on, over the one that may be there."""
+    """Write bars as pages from the page ``first`` on, replacing that page if it exists."""
     parts = [table[:, begin : begin + PAGE_BARS] for begin in range(0, table.shape[1], PAGE_BARS)]
     connection.executemany(
         "INSERT INTO page VALUES (?, ?, ?, ?, ?) ON CONFLICT (series, number) "

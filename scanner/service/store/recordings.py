@@ -1,4 +1,4 @@
-"""Everything the feeds sent, in the order of its arrival, so that any day can be replayed as it was."""
+"""Everything the feeds sent, in order of arrival, so that any day can be replayed as it was."""
 
 from __future__ import annotations
 
@@ -16,12 +16,14 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterator, Sequence
 
+    from numpy.typing import NDArray
+
     from scanner.service.store.bars import BarLog, SeriesKey
 
 MERGE_CHUNKS = 256
-"""Small chunks are due for merging from so many on."""
+"""Number of small chunks from which they are due for merging."""
 LARGE_ROWS = 4_096
-"""A chunk of so many rows stays as it is."""
+"""A chunk of this many rows is not merged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,15 @@ class Sent:
     """Rows of one series as its feed sent them."""
 
     key: SeriesKey
+    raw: RawBars
+
+
+@dataclass(frozen=True, slots=True)
+class SentRows:
+    """Rows of many series of one source, ``counts`` of each one after the other; all could be read."""
+
+    keys: Sequence[SeriesKey]
+    counts: NDArray[np.int64]
     raw: RawBars
 
 
@@ -48,12 +59,23 @@ class Recordings:
         self._bars = bars
 
     def append(self, connection: sqlite3.Connection, sent: Sequence[Sent], arrived: int) -> None:
-        """Write rows in a transaction of ``BarLog.writing``; their series become known, if they were not."""
+        """Write rows in a transaction of ``BarLog.writing``; their series are added, if they are new."""
         sent = [each for each in sent if len(each.raw)]
         if sent:
             numbers = self._bars.numbered(connection, [each.key for each in sent]).tolist()
             recorded = [Recorded(number, each.raw, arrived) for number, each in zip(numbers, sent, strict=True)]
             _insert(connection, recorded, None, merged=False)
+
+    def append_rows(self, connection: sqlite3.Connection, sent: SentRows, arrived: int) -> None:
+        """Write rows in columns, as ``append`` would."""
+        raw = sent.raw
+        if len(raw):
+            columns = (raw.stamp, raw.open, raw.high, raw.low, raw.close, raw.volume, raw.row)
+            table = np.stack([column.view(np.int64) for column in columns])
+            note = {"origins": [(raw.source, raw.stamp_kind)], "origin": [], "arrived": [arrived], "unreadable": {}}
+            written = json.dumps(note, separators=(",", ":")).encode()
+            rows = Rows(self._bars.numbered(connection, sent.keys), sent.counts, table, written)
+            _write(connection, rows, arrived, None, merged=False)
 
     @staticmethod
     def all(connection: sqlite3.Connection) -> Iterator[list[Recorded]]:
@@ -63,7 +85,7 @@ class Recordings:
 
     @staticmethod
     def merge(connection: sqlite3.Connection, *, all_of_them: bool = False) -> int:
-        """Put the oldest small chunks that lie side by side into one; gives how many, 0 where none is due."""
+        """Merge the oldest adjacent small chunks into one; return how many, 0 if none is due."""
         small = connection.execute(
             "SELECT number, rows FROM recording WHERE merged = 0 ORDER BY number LIMIT ?", (LARGE_ROWS,)
         ).fetchall()
@@ -85,11 +107,14 @@ class Recordings:
 
 
 def _insert(connection: sqlite3.Connection, recorded: Sequence[Recorded], number: int | None, *, merged: bool) -> None:
-    rows = _rows(recorded)
+    _write(connection, _rows(recorded), recorded[-1].arrived, number, merged=merged)
+
+
+def _write(connection: sqlite3.Connection, rows: Rows, arrived: int, number: int | None, *, merged: bool) -> None:
     count = rows.table.shape[1]
     connection.execute(
         "INSERT INTO recording VALUES (?, ?, ?, ?, ?)",
-        (number, recorded[-1].arrived, count, merged or count >= LARGE_ROWS, pack(rows)),
+        (number, arrived, count, merged or count >= LARGE_ROWS, pack(rows)),
     )
 
 
@@ -126,7 +151,7 @@ def _if_varied(times: list[int]) -> list[int]:
 
 
 def chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
-    """Read one chunk; DamagedError where it is damaged."""
+    """Read one chunk; DamagedError if it is damaged."""
     found = connection.execute("SELECT data FROM recording WHERE number = ?", (number,)).fetchone()
     if found is None:
         raise DamagedError(f"recording {number} is missing")

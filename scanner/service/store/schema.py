@@ -1,4 +1,4 @@
-"""The tables of a store, and how an older store becomes a present one."""
+"""The tables of a store, and how an older store is brought up to date."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ CHECKSUMS = """
 ALTER TABLE event ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0;
 UPDATE event SET checksum = checksum_of(id, kind, time, subject, source, thread, data, series, sinks, said);
 """
-"""So that a digit that changed on the disk is noticed in an event as it is in a bar."""
+"""So that a changed bit on the disk is detected in an event as it is in a bar."""
 
 STORIES = """
 CREATE INDEX event_thread ON event (thread);
@@ -113,14 +113,22 @@ CREATE TABLE decision (           -- what the user decided of a setup, or noted;
 );
 CREATE INDEX decision_thread ON decision (thread);
 """
-"""All that was said of a setup is found at once, and what the user decided of it is kept beside it."""
+"""The events of a setup are found at once, and the user's decisions on it are kept."""
 
-MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS, STORIES)
+CHECKPOINTS = """
+CREATE TABLE checkpoint (         -- what the engines of a series held some bars ago, sealed
+    series INTEGER PRIMARY KEY REFERENCES series,
+    data BLOB NOT NULL
+);
+"""
+"""So that a bar close writes what has changed, and not the windows of every series."""
+
+MIGRATIONS: tuple[str, ...] = (FIRST_VERSION, CHECKSUMS, STORIES, CHECKPOINTS)
 """What leads from each version of the tables to the next, oldest first; never changed once released."""
 
 
 def prepare(connection: sqlite3.Connection, migrations: Sequence[str] = MIGRATIONS) -> None:
-    """Make a new database a store, and an older store a present one; each step is taken whole or not at all."""
+    """Turn a new database into a store, and bring an older store up to date; each step is taken whole or not at all."""
     connection.create_function("checksum_of", -1, lambda *values: checksum_of(values), deterministic=True)
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     for number, script in enumerate(migrations[version:], version + 1):
@@ -138,7 +146,7 @@ def prepare(connection: sqlite3.Connection, migrations: Sequence[str] = MIGRATIO
 
 
 def check_present(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise StoreTroubleError where a database is not a store of this very version."""
+    """Raise StoreTroubleError if a database is not a store of exactly this version."""
     check_version(connection, path)
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version < len(MIGRATIONS):
@@ -149,21 +157,21 @@ def check_present(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def check_version(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise StoreTroubleError where a database is not a store that this version can use or migrate."""
+    """Raise StoreTroubleError if a database is not a store that this version can use or migrate."""
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     if mark != APPLICATION_ID and (mark or tables):
-        raise StoreUnusableError(f"{path}: this is a database of another program; name another path for the store")
+        raise StoreUnusableError(f"{path}: this is a database of another program; give another path for the store")
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > len(MIGRATIONS):
         raise StoreUnusableError(
             f"{path}: a newer closewatch wrote this store (version {version}, this one knows {len(MIGRATIONS)}); "
-            "install that one or name another path"
+            "install that one or give another path"
         )
 
 
 def _statements(script: str) -> list[str]:
-    """Take a script apart: the library's way to run one whole would commit what is under way."""
+    """Split a script: the library's way to run it whole would commit the current transaction."""
     found, begun = [], ""
     for part in script.split(";")[:-1]:
         begun += part + ";"

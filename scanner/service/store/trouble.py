@@ -9,51 +9,51 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 PRIMARY_CODE = 0xFF
-"""The lower byte of SQLite's result codes tells the kind of trouble, the rest its details."""
+"""The lower byte of SQLite's result codes is the kind of error, the rest its details."""
 
-NO_ANSWER = "the store has not answered for long; see whether its disk is failing"
+NO_ANSWER = "the store has not answered for a long time; check whether its disk is failing"
 
-NOTHING_KEPT = "nothing of what was being written was kept"
+NOTHING_KEPT = "nothing of the last change was kept"
 
 SENTENCES = {
     sqlite3.SQLITE_FULL: f"the disk is full, {NOTHING_KEPT}; free some space",
     sqlite3.SQLITE_IOERR: f"the disk would not read or write ({{detail}}), {NOTHING_KEPT}; "
-    "see whether it is full or failing",
+    "check whether it is full or failing",
     sqlite3.SQLITE_BUSY: f"another program keeps the file locked, {NOTHING_KEPT}; "
     "close whatever else has opened it and try again",
     sqlite3.SQLITE_LOCKED: f"another program keeps the file locked, {NOTHING_KEPT}; "
     "close whatever else has opened it and try again",
     sqlite3.SQLITE_CORRUPT: "the file is damaged ({detail}); put a copy of it in its place, "
     "or move it away and let the feeds fill a new one",
-    sqlite3.SQLITE_NOTADB: "this is no store of closewatch, or its beginning is damaged; "
-    "put a copy of the store in its place or name another path",
-    sqlite3.SQLITE_READONLY: "the file or its folder is read-only; allow writing there or name another path",
-    sqlite3.SQLITE_PERM: "the file or its folder is read-only; allow writing there or name another path",
-    sqlite3.SQLITE_CANTOPEN: "the file cannot be opened or made; see that its folder is there and may be written to",
+    sqlite3.SQLITE_NOTADB: "this is not a closewatch store, or its beginning is damaged; "
+    "put a copy of the store in its place or give another path",
+    sqlite3.SQLITE_READONLY: "the file or its folder is read-only; allow writing there or give another path",
+    sqlite3.SQLITE_PERM: "the file or its folder is read-only; allow writing there or give another path",
+    sqlite3.SQLITE_CANTOPEN: "the file cannot be opened or made; check that its folder exists and is writable",
 }
 
 
 class StoreTroubleError(Exception):
-    """The store cannot do what was asked; the message is one sentence: which file, what is wrong and what to do.
+    """The store cannot do something; the message is one sentence: which file, what is wrong and what to do.
 
-    The store is as it was before: a batch is kept whole or not at all.
+    The store is unchanged: a batch is kept whole or not at all.
     """
 
     exit_code = 1
 
 
 class StoreInUseError(StoreTroubleError):
-    """Another process has the store; that is for whoever started this one to change."""
+    """Another process has the store; only the user can change that."""
 
     exit_code = 2
 
 
 class StoreReadOnlyError(StoreTroubleError):
-    """Nothing may be written where the file is."""
+    """The place of the file is not writable."""
 
 
 class StoreUnusableError(StoreTroubleError):
-    """The file is of another program or of a version that this one does not know, which does not pass by itself."""
+    """The file belongs to another program or an unknown version, which no retry will change."""
 
     exit_code = 2
 
@@ -63,7 +63,7 @@ class StoreDamagedError(StoreUnusableError):
 
 
 class StoreGoneError(StoreTroubleError):
-    """The file was removed or replaced while it was open; a new start finds what is there now, or makes another."""
+    """The file was removed or replaced while it was open; a restart uses the file there now, or makes another."""
 
 
 KINDS = {
@@ -75,17 +75,15 @@ KINDS = {
 
 
 class DamagedError(Exception):
-    """Stored bytes are not those that were written; the message says which."""
+    """Stored bytes differ from those written; the message says which."""
 
 
 def trouble(path: Path, problem: sqlite3.Error | DamagedError | OSError) -> StoreTroubleError:
-    """Put what SQLite, the packing or the system says into one sentence about the file at ``path``."""
+    """Turn an error of SQLite, the packing or the system into one sentence about the file at ``path``."""
     if isinstance(problem, DamagedError):
         return StoreDamagedError(f"{path}: {SENTENCES[sqlite3.SQLITE_CORRUPT].format(detail=problem)}")
     if isinstance(problem, OSError):
-        return StoreTroubleError(
-            f"{path}: {problem.strerror or problem}; see that its folder is there and may be written to"
-        )
+        return StoreTroubleError(f"{path}: {problem.strerror or problem}; check that its folder exists and is writable")
     code = getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & PRIMARY_CODE
     sentence = SENTENCES.get(code, "SQLite cannot do what was asked ({detail})")
     return KINDS.get(code, StoreTroubleError)(f"{path}: {sentence.format(detail=problem)}")

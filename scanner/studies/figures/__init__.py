@@ -1,1 +1,1 @@
-"""What a study says of its trades: figures with intervals, beside chance, corrected for all that was looked at."""
+"""The figures of a study's trades: with intervals, compared with chance, corrected for the number of looks."""

@@ -1,4 +1,4 @@
-"""Setups beside what was drawn from the same bars: the difference, and how often chance does as well."""
+"""Setups compared with random trades on the same bars: the difference, and how often chance does as well."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Source
 
 MOST_PICKED, FEWEST_PICKS = 5_000_000, 100
-"""Controls that are picked in all, but one for each setup this many times in any case."""
+"""Controls picked in all; the second number is the fewest picks for each setup."""
 TIE = 1e-9
-"""What is within this of each other in R counts as equal: sums are rounded."""
+"""Values within this of each other in R count as equal: sums are rounded."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pairs:
-    """Closed setups with the closed controls of one source that each of them has.
+    """Closed setups with their closed controls of one source.
 
     ``result`` and ``month`` are those of the setups. The controls of setup i are ``controls`` from ``first[i]`` on,
     ``many[i]`` of them.
@@ -52,11 +52,11 @@ class Pairs:
 
     @property
     def too_few(self) -> bool:
-        """Whether there are too few setups, or months of them, for an interval."""
+        """Whether there are too few setups, or months with setups, for an interval."""
         return too_few(len(self.result), len(np.unique(self.month)))
 
     def against_chance(self, samples: int, seed: int) -> AgainstChance:
-        """Give the setups beside their controls; controls are averaged for each setup, and so count as much."""
+        """Compare the setups with their controls; controls are averaged for each setup, and so weigh as much."""
         chance, size = self._averages(), len(self.result)
         setup_mean, chance_mean, difference = (
             Interval(fsum(values) / size if size else None) for values in (self.result, chance, self.result - chance)
@@ -80,7 +80,7 @@ class Pairs:
         )
 
     def difference(self, level: float, samples: int, seed: int) -> Interval:
-        """Give by how much the setups are above chance, with the interval at a level."""
+        """Give the difference of the setups from chance, with the interval at a level."""
         above = self.result - self._averages()
         if self.too_few:
             return Interval(fsum(above) / len(above) if len(above) else None)
@@ -94,9 +94,9 @@ class Pairs:
         return averages
 
     def _as_well(self, drawn: Floats, count: Floats, seed: int) -> float:
-        """Say in what share of samples one control for each setup has at least the mean that the setups have.
+        """Give the share of samples in which one control for each setup has at least the setups' mean.
 
-        Samples of months share picks of controls where there are many setups.
+        With many setups, samples of months share picks of controls.
         """
         size, samples = len(self.result), len(drawn)
         picks = min(samples, max(FEWEST_PICKS, MOST_PICKED // size))
@@ -112,7 +112,7 @@ class Pairs:
 
 
 def pairs_of(setups: pd.DataFrame, trades: pd.DataFrame) -> tuple[Pairs, ...]:
-    """Pair closed setups with their controls, once for each source that the trades of a study have."""
+    """Pair closed setups with their controls, once for each source in the trades of a study."""
     controls = trades[trades["source"] != "setup"]
     there = set(controls["source"].unique())
     return tuple(Pairs.of(setups, controls, source) for source in SOURCES if source in there)

@@ -1,4 +1,4 @@
-"""How much is enough: what so many trades can tell from 0, and how many it would take."""
+"""How much is enough: which mean these trades can tell from 0, and how many trades others would need."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ if TYPE_CHECKING:
 LEVEL, POWER = 0.95, 0.80
 BOTH = NormalDist().inv_cdf((1 + LEVEL) / 2) + NormalDist().inv_cdf(POWER)
 ASKED = (0.1, 0.2)
-"""Means in R of which it is said how many trades it takes to tell them from 0."""
+"""Means in R for which the number of trades needed to tell them from 0 is given."""
 
 
 def enough_of(figures: Figures, years: float) -> Enough:
-    """Say how much the trades of ``years`` can tell, by their spread and the design effect.
+    """Say what the trades of ``years`` can tell, by their spread and the design effect.
 
     To tell a mean m from 0, two-sided at 5 % and with a power of 80 %, takes (1.960 + 0.842)² · spread² / m² trades
-    (plain normal theory), times the design effect, where that is above 1 and there are months enough to measure it.
+    (plain normal theory), times the design effect, if that is above 1 and there are enough months to measure it.
     """
     effect = max(figures.design_effect or 1.0, 1.0)
     a_year = figures.closed / years if years > 0 and figures.closed else None

@@ -1,4 +1,4 @@
-"""Which closed trades each variant of the rules has, and groups of trades beside one of them."""
+"""Which closed trades each variant of the rules has, and groups of trades compared with one of them."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 NO_ERROR = 1e-9
-"""An error below this, in R, is that of rounding: the figure does not vary."""
+"""An error below this, in R, comes from rounding: the figure does not vary."""
 
 
 @dataclass(frozen=True, slots=True)
 class Members:
-    """Closed trades of setups that any variant has, and which has which: ``has`` is by variant and trade.
+    """Closed trades of setups of any variant, and which variant has which: ``has`` is by variant and trade.
 
-    They are sorted by ``month``, that in which a trade was found; ``ended_at`` is in nanoseconds since 1970 UTC.
+    They are sorted by ``month``, in which a trade was found; ``ended_at`` is in nanoseconds since 1970 UTC.
     """
 
     net_r: Floats
@@ -61,7 +61,7 @@ class Members:
         return Members(self.net_r[which], self.month[which], self.ended_at[which], self.has[:, which])
 
     def by_month(self) -> tuple[Floats, Floats]:
-        """Give by variant and month how many trades there are, and their sums of R; months are those with any trade."""
+        """Give the number of trades and their sum of R by variant and month, for months with any trade."""
         months, starts = np.unique(self.month, return_index=True)
         count, total = np.zeros((2, len(self.has), len(months)))
         for variant, own in enumerate(self.has if len(months) else ()):
@@ -71,22 +71,22 @@ class Members:
 
 
 def enough(count: Floats) -> Flags:
-    """Say which groups, with so many trades by month, have enough for an interval."""
+    """Say which groups, by their numbers of trades per month, have enough for an interval."""
     sizes = zip(count.sum(axis=1).tolist(), (count > 0).sum(axis=1).tolist(), strict=True)
     return np.array([not too_few(trades, months) for trades, months in sizes], dtype=np.bool_)
 
 
 def _places(values: pd.Series, among: pa.Array) -> Integers:
-    """Give where each value stands among others, -1 for nowhere."""
+    """Give the index of each value among others, -1 for none."""
     found = pc.fill_null(pc.index_in(pa.array(values), value_set=among), -1)
     return np.array(found, dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A figure of several groups: ``interval`` is by group, without ends where there is too little to say.
+    """A figure of several groups: ``interval`` is by group, without ends if there is too little.
 
-    ``which`` are the groups that have ends, in the order of ``resampled``; None where no group has.
+    ``which`` are the groups that have ends, in the order of ``resampled``; None if no group has.
     """
 
     interval: list[Interval]
@@ -101,9 +101,9 @@ class Drawn:
         resampled: Resampled | None,
         intervals: Callable[[Resampled], list[Interval]],
     ) -> Drawn:
-        """Take a figure of all groups, and how that of those ``groups`` varies that have enough trades, if any have.
+        """Take a figure of all groups, and how it varies for the ``groups`` with enough trades, if any.
 
-        What comes to the same in all months has no error, so nothing is said of it either.
+        A figure that is the same in all months has no error, so it has no interval either.
         """
         interval = [Interval(each) for each in value]
         if resampled is None or not (varies := resampled.error > NO_ERROR).any():
@@ -118,7 +118,7 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class Groups:
-    """Groups of trades beside the first of them; ``closed`` and ``months`` count by group.
+    """Groups of trades compared with the first of them; ``closed`` and ``months`` count by group.
 
     All figures are of the same samples of the months, ``months_in_all``, in which any trade was found.
     """
@@ -131,10 +131,10 @@ class Groups:
 
 
 def beside_first(members: Members, samples: int, seed: int) -> Groups:
-    """Hold each variant against the first; there is one at least.
+    """Compare each variant with the first; there is at least one.
 
-    A difference has an interval where the trades that one of both has and the other lacks are enough for one as well:
-    what a few trades make better says nothing of a rule.
+    A difference has an interval only if the trades that one of the two has and the other lacks are enough for one as
+    well: an improvement by a few trades says nothing about a rule.
     """
     count, total = members.by_month()
     apart, _ = replace(members, has=members.has ^ members.has[0]).by_month()

@@ -1,17 +1,19 @@
-"""Whole months drawn with replacement: intervals that know that the results of a month hang together.
+"""Whole months drawn with replacement: intervals that allow for correlated results within a month.
 
-A group of trades is its months: how many results each has, n, and their sum, s. Its mean is a ratio of two sums over
-months, m = Σs / Σn, and so is the mean of each sample of months; samples of many groups are products of matrices.
+A group of trades is described by its months: the number of results of each, n, and their sum, s. Its mean is a ratio of
+two sums over months, m = Σs / Σn, and so is the mean of each sample of months; samples of many groups are products of
+matrices.
 
 Intervals are those of the bootstrap-t (Efron & Tibshirani, An Introduction to the Bootstrap, 1993, chapter 12; from
 memory): with t the quantiles of (m* − m) / e* over samples, from m − e·t(high) to m − e·t(low). The residual of a month
-is u = s − m·n, and the error of a sample e*² = Σu*² / (Σn)². That of the trades themselves holds each month against the
-mean without it, e² = Σ(u / (Σn − n))², which matters where one month has much of all: HC3 of MacKinnon & White, Journal
-of Econometrics 29 (1985), pages 305 to 325, with months in place of single results (from memory).
+is u = s − m·n, and the error of a sample e*² = Σu*² / (Σn)². The error of the trades themselves compares each month
+with the mean without it, e² = Σ(u / (Σn − n))², which matters if one month has much of the total: HC3 of MacKinnon &
+White, Journal of Econometrics 29 (1985), pages 305 to 325, with months in place of single results (from memory).
 
 On invented trades, skewed, 60 to 240 of them in 24 to 120 months of even and of very different sizes, such intervals at
-95 % hold the true mean in 93 to 96 of 100 cases; percentiles of the same samples in 89 to 94; the corrected percentiles
-BCa (chapter 14) in 89 to 94. `python -m tests.studies.figures.coverage` prints these shares and those given below.
+95 % contain the true mean in 93 to 96 of 100 cases; percentiles of the same samples in 89 to 94; the corrected
+percentiles BCa (chapter 14) in 89 to 94. `python -m tests.studies.figures.coverage` prints these shares and those given
+below.
 """
 
 from __future__ import annotations
@@ -33,25 +35,25 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 FEWEST_TRADES, FEWEST_MONTHS = 30, 12
-"""With fewer there is no interval."""
+"""With fewer, there is no interval."""
 LEVEL = 0.95
 FAR = 0.005
-"""Farther out than this share of the samples a tail is carried on as that of Student's t."""
+"""Beyond this share of the samples, a tail is extrapolated as that of Student's t."""
 
 
 def too_few(trades: int, months: int) -> bool:
-    """Say whether so many closed trades, in so many months, are too few for an interval."""
+    """Say whether a number of closed trades, in a number of months, is too small for an interval."""
     return trades < FEWEST_TRADES or months < FEWEST_MONTHS
 
 
 def chance_of(seed: int, what: str, size: int) -> np.random.Generator:
-    """Give random numbers that begin with these values, so that no two uses draw the same ones."""
+    """Give random numbers seeded with these values, so that no two uses draw the same ones."""
     digest = sha256(f"{seed}\x1f{what}\x1f{size}".encode()).digest()
     return np.random.default_rng(np.frombuffer(digest, dtype=np.uint32))
 
 
 def weights(months: int, samples: int, seed: int) -> Floats:
-    """Draw for each sample as many months as there are, with replacement, and give how often each came.
+    """Draw for each sample as many months as there are, with replacement, and count how often each was drawn.
 
     The shape is (samples, months); the same arguments always give the same.
     """
@@ -69,7 +71,7 @@ def by_month(month: Integers, *columns: Floats) -> tuple[Floats, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Resampled:
-    """A figure of each of some groups, with its error, and by how many errors each sample is off.
+    """A figure of each of some groups, with its error, and the deviation of each sample in errors.
 
     ``value``, ``error`` and ``freedom`` have the shape (groups,), ``t`` has (groups, samples). ``freedom`` are degrees
     of freedom: the months that count, (Σn)² / Σn², less one. Months of very different sizes count as fewer (after
@@ -85,9 +87,9 @@ class Resampled:
         """Give the interval of each group at a level.
 
         At levels above 99 % too few samples lie beyond an end, and months of different sizes make such far quantiles
-        too small. There the quantile at 99 % is carried on in proportion to that of Student's t. On the trades above,
-        at the level of 10 looks, 0 to 0.7 % of the intervals lie above the true mean and 0.1 to 0.9 % below it, where
-        0.25 % are wanted; at that of 100 looks up to 0.1 % and 0.2 %, where 0.025 % are.
+        too small. There the quantile at 99 % is extrapolated in proportion to that of Student's t. On the trades above,
+        at the level of 10 looks, 0 to 0.7 % of the intervals lie above the true mean and 0.1 to 0.9 % below it,
+        compared with a nominal 0.25 %; at that of 100 looks up to 0.1 % and 0.2 %, compared with 0.025 %.
         """
         tail = (1 - level) / 2
         near = max(tail, FAR)
@@ -101,7 +103,7 @@ class Resampled:
 
 @dataclass(frozen=True, slots=True)
 class Ratios:
-    """Means of groups: ``left`` is what each month leaves over, u / (Σn − n), in the shape (groups, months)."""
+    """Means of groups: ``left`` has the scaled residual of each month, u / (Σn − n), in the shape (groups, months)."""
 
     value: Floats
     left: Floats
@@ -114,9 +116,9 @@ class Ratios:
 
 
 def ratios(count: Floats, total: Floats) -> Ratios:
-    """Give the means of groups with so many results, and such sums of them, in each month, and their errors.
+    """Give the means of groups and their errors, from the number of results and their sum in each month.
 
-    Both have the shape (groups, months). A month may be empty for some groups; each has results in two at least.
+    Both have the shape (groups, months). A month may be empty for some groups; each has results in at least two.
     """
     size = count.sum(axis=1)
     value = total.sum(axis=1) / size
@@ -132,9 +134,9 @@ def means(count: Floats, total: Floats, drawn: Floats) -> Resampled:
 
 
 def differences(count: Floats, total: Floats, other_count: Floats, other_total: Floats, drawn: Floats) -> Resampled:
-    """Resample by how much the means of groups are above those of others over the same months.
+    """Resample the differences of the means of groups from those of others over the same months.
 
-    Both are as for ``means``; a single other group may stand beside all.
+    Both are as for ``means``; a single other group may be compared with all.
     """
     own, other = ratios(count, total), ratios(other_count, other_total)
     size, mean, square = _samples(count, total, drawn)
@@ -168,28 +170,28 @@ def _length(left: Floats) -> Floats:
 
 
 def _errors_off(off: Floats, square: Floats) -> Floats:
-    """Divide by the root of the squares; where all that was drawn is alike it has no error, and is not off."""
+    """Divide by the root of the squares; if all drawn results are equal, there is no error and no deviation."""
     error = np.sqrt(np.maximum(square, 0))
     return np.divide(off, error, out=np.zeros_like(off), where=error > 0)
 
 
 def design_effects(size: Floats, spread: Floats, error: Floats) -> Floats:
-    """Say by how much months widen the variance of means: error² over spread² / size, by group.
+    """Give the factor by which months widen the variance of means: error² over spread² / size, by group.
 
     ``size`` are numbers of results and ``spread`` their standard deviations (Kish, Survey Sampling, 1965; from memory).
-    NaN where all results are alike.
+    NaN if all results are equal.
     """
     effect: Floats = np.divide(size * error**2, spread**2, out=np.full_like(error, np.nan), where=spread > 0)
     return effect
 
 
 def share_between(successes: int, count: int, design_effect: float, freedom: float) -> Interval:
-    """Give a share with the interval of Wilson for as many results as the months leave.
+    """Give a share with the interval of Wilson for the effective number of results.
 
-    That is count over the design effect of the share, and over the square of t / z with the degrees of freedom, since
-    the effect is only measured (Korn & Graubard, Survey Methodology 24 (1998), pages 193 to 201; from memory). It is
-    never more than count. On the trades above this holds the true share in 93 to 98 of 100 cases; without the effect
-    in 66 to 96.
+    That number is count over the design effect of the share, and over the square of t / z with the degrees of freedom,
+    since the effect is estimated (Korn & Graubard, Survey Methodology 24 (1998), pages 193 to 201; from memory). It is
+    never more than count. On the trades above this interval contains the true share in 93 to 98 of 100 cases; without
+    the effect in 66 to 96.
     """
     fewer = max(1.0, design_effect * float(stdtrit(freedom, (1 + LEVEL) / 2) / Z_95) ** 2)
     return Interval(successes / count, *wilson(successes / fewer, count / fewer))
@@ -198,9 +200,9 @@ def share_between(successes: int, count: int, design_effect: float, freedom: flo
 def median_between(ordered: Floats, at_most: Interval) -> Interval:
     """Give the median of sorted values with an interval, from that of the share of values at most as large.
 
-    The interval of the share, around what it is, is moved to a half and read from the values (Woodruff, Journal of the
-    American Statistical Association 47 (1952), pages 635 to 646; from memory). On the trades above this holds the true
-    median in 92 to 97 of 100 cases.
+    The interval of the share is centred on a half and read from the values (Woodruff, Journal of the American
+    Statistical Association 47 (1952), pages 635 to 646; from memory). On the trades above this interval contains the
+    true median in 92 to 97 of 100 cases.
     """
     middle = float(np.median(ordered))
     if at_most.value is None or at_most.low is None or at_most.high is None:

@@ -1,4 +1,4 @@
-"""Figures of the setups of a study: of all of them, and by what stands in a column."""
+"""Figures of the setups of a study: of all of them, and by the values of a column."""
 
 from __future__ import annotations
 
@@ -45,16 +45,16 @@ BY = (
     "year",
     "hour",
 )
-"""What setups are told apart by, besides the verdict of each surrounding."""
+"""The columns for breakdowns, in addition to the verdict of each surrounding."""
 MONTHS = 12
 NONE = np.empty(0)
 
 
 @dataclass(frozen=True, slots=True)
 class Setups:
-    """Setups that the rules find, in the order of their entries, then of their ids; those never entered come last.
+    """Setups found by the rules, in the order of their entries, then of their ids; those never entered come last.
 
-    ``aside`` are those set aside. ``result`` is R net of costs, NaN where there is none.
+    ``aside`` are those set aside. ``result`` is R net of costs, NaN if there is none.
     """
 
     aside: Flags
@@ -72,7 +72,7 @@ class Setups:
 
     @classmethod
     def of(cls, trades: pd.DataFrame) -> Setups:
-        """Take what figures need from a table of trades that holds nothing but setups, sorted by ``in_order``."""
+        """Take the columns needed from a table of trades that holds only setups, sorted by ``in_order``."""
         return cls(
             aside=(trades["set_aside"] != "").to_numpy(np.bool_),
             entered=trades["entry"].notna().to_numpy(np.bool_),
@@ -97,7 +97,7 @@ class Setups:
         """Those that count in figures of R: not set aside, with a result."""
         return ~self.aside & ~np.isnan(self.result)
 
-    def only(self, which: Any) -> Setups:  # noqa: ANN401 - whatever chooses from an array
+    def only(self, which: Any) -> Setups:  # noqa: ANN401 - any index of an array
         """Give some of the setups, in the same order or another."""
         return Setups(*[getattr(self, name)[which] for name in self.__slots__])
 
@@ -113,7 +113,7 @@ def in_order(trades: pd.DataFrame) -> pd.DataFrame:
 
 
 def figures_of(setups: Setups, name: str, samples: int, seed: int) -> Figures:
-    """Give the figures of setups; their intervals are of so many samples."""
+    """Give the figures of setups; their intervals use a number of samples."""
     return _with_intervals([_Group.of(setups, name, SHUFFLES, seed)], samples, seed)[0]
 
 
@@ -146,10 +146,10 @@ def breakdowns_of(
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """Figures before there are intervals, and what these are made of where there are enough results.
+    """Figures before their intervals, and the inputs of the intervals if there are enough results.
 
-    ``ordered`` are the results, sorted. ``count`` are numbers of results by month, and each row of ``totals`` are sums
-    by month: of results, of what their mean without the best hangs on, of those at most the median, of winners, of
+    ``ordered`` are the results, sorted. ``count`` are numbers of results by month, and each row of ``totals`` has sums
+    by month: of results, of the terms for their mean without the best, of those at most the median, of winners, of
     those left through a gap, of those with entry and stop in one bar.
     """
 
@@ -173,7 +173,7 @@ class _Group:
         best = ceil(size / 100)
         total, without_best = fsum(ordered), fsum(ordered[: size - best])
         lost = -fsum(ordered[~won])
-        # Rounding leaves a little of what is all alike.
+        # Rounding leaves a small spread of equal results.
         off = ordered - total / size if size and ordered[0] != ordered[-1] else np.zeros(size)
         square = fsum(off**2)
         figures = Figures(
@@ -209,7 +209,7 @@ class _Group:
         )
         if not enough:
             return cls(figures, ordered, NONE, NONE)
-        # A mean without the best results hangs on each of them as one that is cut off at the highest left (Tukey &
+        # A mean without the best results depends on each of them as if cut off at the highest one left (Tukey &
         # McLaughlin, Sankhya A 25 (1963), pages 331 to 352; from memory); the mean of what follows is the same.
         gone, highest = best / size, ordered[size - best - 1]
         cut_off = (np.minimum(ordered, highest) - gone * highest) / (1 - gone)
@@ -245,7 +245,7 @@ class _Group:
 
 
 def _with_intervals(groups: Sequence[_Group], samples: int, seed: int) -> list[Figures]:
-    """Give the figures of groups with intervals; those with as many months share the samples."""
+    """Give the figures of groups with intervals; groups with the same number of months share the samples."""
     made = [group.figures for group in groups]
     months = {len(group.count) for group in groups} - {0}
     for number in sorted(months):
@@ -261,7 +261,7 @@ def _share(flags: Flags) -> Interval:
 
 
 def _at(ordered: Floats, share: float) -> float | None:
-    """Give the quantile of sorted values, between two of them in proportion."""
+    """Give the quantile of sorted values, interpolated between two of them."""
     if not len(ordered):
         return None
     place, between = divmod(share * (len(ordered) - 1), 1)

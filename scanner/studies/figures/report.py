@@ -1,4 +1,4 @@
-"""All that a study says of its trades."""
+"""The report of a study: all figures of its trades."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 YEAR = 365.25 * 24 * 3_600 * 1_000_000_000
 """A year in nanoseconds."""
 FEWER = 4
-"""Groups of a breakdown have so many times fewer samples than all setups together."""
+"""Factor by which groups of a breakdown have fewer samples than all setups together."""
 
 
 def report_of(study: Study, *, looks: int = 1, hypotheses: Sequence[Hypothesis] = (), samples: int = SAMPLES) -> Report:
-    """Say all that a study says of its trades.
+    """Give the report of a study.
 
-    ``looks`` counts this look and earlier ones at the same bars. Each interval is of so many ``samples`` of months.
+    ``looks`` counts this look and earlier ones at the same bars. Each interval uses ``samples`` samples of months.
     The same study always gives the same report, whatever the order of its rows.
     """
     trades, seed = study.trades, study.seed

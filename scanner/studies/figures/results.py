@@ -1,6 +1,6 @@
-"""What a study says: its figures as plain values that can be shown, kept and compared.
+"""The results of a study: its figures as plain values that can be shown, kept and compared.
 
-A figure that cannot be given is None: there is nothing to measure, or too little. R is net of costs unless said
+A figure that cannot be given is None: there is nothing, or too little, to measure. R is net of costs unless said
 otherwise, an interval is at 95 % unless said otherwise, and a month is 12 · year + month − 1 in UTC.
 """
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A measured figure and what it may be: from ``low`` to ``high``, None where there is too little to say."""
+    """A measured figure and its interval, from ``low`` to ``high``, None if there is too little."""
 
     value: float | None
     low: float | None = None
@@ -26,7 +26,7 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """A figure beside what the same trades give by chance alone: usually, and at worst in 95 of 100 shuffles."""
+    """A figure compared with shuffles of the same trades: the usual value, and the worst in 95 of 100 shuffles."""
 
     value: float
     usual: float
@@ -35,18 +35,18 @@ class Beside:
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What came of a group of setups.
+    """The outcome of a group of setups.
 
-    ``found`` are all of them, ``set_aside`` those of them that the rules set aside, which count in nothing below.
-    ``entered`` and ``never_entered`` split the rest, but for those that are still ``waiting``; ``closed`` are those
-    with an R, in ``months`` different months. ``too_few`` says that there are too few for any interval.
-    ``mean``, ``median`` and ``without_best`` (the mean without the ``best`` results that are the best 1 %, at least
-    one) are in R; ``total`` and ``total_without_best`` are sums. ``spread`` is the standard deviation.
-    ``design_effect`` is by how much the months that results share widen the variance of the mean. ``profit_factor`` is
-    what was won over what was lost. ``losing_run`` counts losses in a row, ``drawdown`` is the deepest fall of the
-    running sum in R. ``bars_held`` are quartiles of the bars held; ``best_r`` and ``worst_r`` are medians of the
-    furthest reached. ``gapped`` is the share left through a gap beyond the stop, ``both`` that with entry and stop in
-    one bar. ``cost`` is the mean cost in R.
+    ``found`` are all of them, ``set_aside`` those that the rules set aside, which count in nothing below. ``entered``
+    and ``never_entered`` split the rest, except those that are still ``waiting``; ``closed`` are those with an R, in
+    ``months`` different months. ``too_few`` says that there are too few for any interval. ``mean``, ``median`` and
+    ``without_best`` (the mean without the ``best`` results that are the best 1 %, at least one) are in R; ``total`` and
+    ``total_without_best`` are sums. ``spread`` is the standard deviation. ``design_effect`` is the factor by which
+    shared months widen the variance of the mean. ``profit_factor`` is the sum of gains over the sum of losses.
+    ``losing_run`` counts losses in a row, ``drawdown`` is the deepest fall of the running sum in R. ``bars_held`` are
+    quartiles of the bars held; ``best_r`` and ``worst_r`` are medians of the furthest reached. ``gapped`` is the share
+    left through a gap beyond the stop, ``both`` the share with entry and stop in one bar. ``cost`` is the mean cost in
+    R.
     """
 
     name: str
@@ -82,7 +82,7 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class Breakdown:
-    """The figures by what stands in one column of the trades; ``by`` is its name."""
+    """The figures by the values of one column of the trades; ``by`` is its name."""
 
     by: str
     groups: tuple[Figures, ...]
@@ -90,10 +90,10 @@ class Breakdown:
 
 @dataclass(frozen=True, slots=True)
 class AgainstChance:
-    """Setups beside what was drawn from the same bars.
+    """Setups compared with random trades on the same bars.
 
     ``setups`` have at least one closed control, of ``controls`` in all. ``setup_mean`` and ``chance_mean`` are the
-    means of these setups and of their controls, ``difference`` the first less the second. ``as_well`` is how often
+    means of these setups and of their controls, ``difference`` the first minus the second. ``as_well`` is how often
     chance does as well: the share of samples of controls, one for each setup and of whole months, whose mean is at
     least that of the setups.
     """
@@ -111,11 +111,11 @@ class AgainstChance:
 
 @dataclass(frozen=True, slots=True)
 class VariantResult:
-    """What a change of the rules comes to.
+    """The effect of a change of the rules.
 
-    ``difference`` is its mean less that of the rules as they are, ``corrected`` the interval of the same difference
-    that holds for all variants at once. ``p`` is two-sided, ``q`` the same after the false discovery rate is held over
-    all variants; ``differs`` says that the corrected interval leaves out 0.
+    ``difference`` is its mean minus that of the rules as they are, ``corrected`` the interval of the same difference
+    that holds for all variants at once. ``p`` is two-sided, ``q`` the same after controlling the false discovery rate
+    over all variants; ``differs`` says that the corrected interval excludes 0.
     """
 
     variant: Variant
@@ -134,7 +134,7 @@ class VariantResult:
 class Superior:
     """Whether the best of many is better than a benchmark: p-values of superior predictive ability.
 
-    ``consistent`` is the one to read; the true one lies from ``lower`` to ``upper``.
+    ``consistent`` is the one to read; the true one lies between ``lower`` and ``upper``.
     """
 
     best: str
@@ -145,7 +145,7 @@ class Superior:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """Which rule earns its keep: every variant, and whether the best beats the rules as they are, or no trade."""
+    """Which rule helps: every variant, and whether the best beats the rules as they are, or no trade."""
 
     variants: tuple[VariantResult, ...]
     over_as_is: Superior | None
@@ -154,7 +154,7 @@ class Rules:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """The variant that had done best in what had ended before ``month``, and what was chosen by for a period."""
+    """The variant with the best trades that had ended before ``month``, and the basis of the choice for a period."""
 
     month: int
     chosen: str
@@ -164,7 +164,7 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class WalkForward:
-    """Numbers chosen for each period from its past alone, beside the defaults over the same periods."""
+    """Settings chosen for each period from its past alone, compared with the defaults over the same periods."""
 
     choices: tuple[Choice, ...]
     closed: int
@@ -177,7 +177,7 @@ class WalkForward:
 
 @dataclass(frozen=True, slots=True)
 class Needed:
-    """How many trades, and years at the rate so far, it takes to tell a mean from 0 with a power of 80 %."""
+    """How many trades, and years at the rate so far, are needed to tell a mean from 0 with a power of 80 %."""
 
     mean: float
     trades: int
@@ -186,10 +186,10 @@ class Needed:
 
 @dataclass(frozen=True, slots=True)
 class Enough:
-    """How much these trades can tell: the ``smallest`` mean that they could tell from 0 with a power of 80 %.
+    """What these trades can tell: the ``smallest`` mean that they could tell from 0 with a power of 80 %.
 
-    ``spread`` is the standard deviation of R, ``design_effect`` by how much common months widen it, ``a_year`` the
-    number of trades closed in a year.
+    ``spread`` is the standard deviation of R, ``design_effect`` the factor by which shared months widen the variance,
+    ``a_year`` the number of trades closed in a year.
     """
 
     trades: int
@@ -207,9 +207,9 @@ Kind = Literal["too_few", "no_sign", "edge", "loses"]
 class Verdict:
     """The answer in one plain sentence.
 
-    ``mean`` is at 95 %; ``corrected`` is the same mean at the wider level that makes up for the number of ``looks`` at
-    these bars, and ``over_chance`` the difference from chance at that level (the less favourable of those there are;
-    None without controls).
+    ``mean`` is at 95 %; ``corrected`` is the same mean at the wider level that allows for the number of ``looks`` at
+    these bars, and ``over_chance`` the difference from chance at that level (the least favourable one; None without
+    controls).
     """
 
     kind: Kind
@@ -224,10 +224,10 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """What somebody wrote down before looking: setups for which each column of ``where`` has that value.
+    """A claim recorded before looking: about setups for which each column of ``where`` has that value.
 
-    It is judged only on setups found after ``written_at``, in nanoseconds since 1970 UTC. ``looks`` counts the times
-    that it was judged on different bars, this one included.
+    It is tested only on setups found after ``written_at``, in nanoseconds since 1970 UTC. ``looks`` counts the tests on
+    different bars, this one included.
     """
 
     name: str
@@ -238,7 +238,7 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A hypothesis and what the bars after it say."""
+    """A hypothesis and its result on later bars."""
 
     hypothesis: Hypothesis
     verdict: Verdict
@@ -246,7 +246,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """The running sum of R in the order of entries, with the fan in which 95 of 100 lie where the mean is ``under``.
+    """The running sum of R in the order of entries, with the fan that contains 95 of 100 sums if the mean is ``under``.
 
     Points are thinned to a few hundred; ``times`` are nanoseconds since 1970 UTC. ``under`` is the mean of chance on
     the same bars, 0 without controls.
@@ -266,8 +266,8 @@ class Report:
     """All that a study says of its trades.
 
     ``all`` are the setups of the rules as they are, ``aside`` those set aside, as if they had not been. A breakdown
-    names each group by what stands in the column; ``year`` is a column for it, too. Where there is nothing drawn to
-    compare with, ``chance`` is empty.
+    names each group by the value of its column; ``year`` counts as a column, too. Without controls, ``chance`` is
+    empty.
     """
 
     verdict: Verdict
@@ -282,5 +282,5 @@ class Report:
     running: Running | None
 
     def to_json(self) -> bytes:
-        """Give it as JSON, field by field; what is not known is null."""
+        """Give it as JSON, field by field; unknown values are null."""
         return orjson.dumps(self, option=orjson.OPT_INDENT_2 | orjson.OPT_SERIALIZE_NUMPY)

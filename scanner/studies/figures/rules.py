@@ -1,9 +1,10 @@
-"""Which rule earns its keep: every change of the rules beside the rules as they are, after looking at all of them.
+"""Which rule helps: every change of the rules compared with the rules as they are, corrected for looking at all.
 
-What a month loses or gains is told for each trade, never as a sum over its trades. After costs most rules lose a little
-on each trade, and in sums whatever trades less would look better for that alone; where they gain, whatever trades more.
-So the test of superior predictive ability is on means for each trade, each a ratio of two sums over the months drawn.
-How many trades a change leaves stands beside its mean: a mean says nothing of how often there is something to trade.
+The result of a month is measured per trade, never as a sum over its trades. After costs most rules lose a little on
+each trade, so in sums a variant that trades less would look better for that alone; if they gain, one that trades more.
+So the test of superior predictive ability uses means per trade, each a ratio of two sums over the months drawn. The
+number of trades that a change leaves is shown beside its mean: a mean says nothing about how often there is something
+to trade.
 """
 
 from __future__ import annotations
@@ -22,10 +23,10 @@ if TYPE_CHECKING:
 
 
 def rules_of(study: Study, samples: int, seed: int) -> Rules:
-    """Say what each change of the rules comes to, and whether the best beats the rules as they are, or no trade.
+    """Give the effect of each change of the rules, and whether the best beats the rules as they are, or no trade.
 
-    ``too_few`` is said of a variant with too few trades, or which differs from the rules as they are in too few: only
-    the others are corrected for one another. The best over not trading is sought among the rules as they are, too.
+    ``too_few`` marks a variant with too few trades, or one that differs from the rules as they are in too few: only the
+    others are corrected for one another. The search for the best over not trading includes the rules as they are.
     """
     if not study.variants:
         return Rules((), None, None)
@@ -33,7 +34,7 @@ def rules_of(study: Study, samples: int, seed: int) -> Rules:
 
 
 def rules_among(variants: Sequence[Variant], groups: Groups) -> Rules:
-    """Say the same of variants whose trades are these groups; the first are the rules as they are."""
+    """Give the same for variants whose trades are these groups; the first are the rules as they are."""
     names = [variant.name for variant in variants]
     difference = groups.difference
     corrected, p, q = dict[int, Interval](), dict[int, float](), dict[int, float]()

@@ -1,4 +1,4 @@
-"""What hangs on the order of trades: the running sum, its worst runs and falls, and what chance makes of the same."""
+"""What depends on the order of trades: the running sum, its worst runs and falls, compared with chance."""
 
 from __future__ import annotations
 
@@ -16,21 +16,21 @@ if TYPE_CHECKING:
 
 SHUFFLES, FEW_SHUFFLES = 1_000, 100
 AT_ONCE = 200_000
-"""Results that are shuffled together, so that they stay in the processor's cache."""
+"""Results shuffled together, so that they stay in the processor's cache."""
 MOST_SHUFFLED = 5_000_000
-"""Results that are shuffled in all, but FEW_SHUFFLES are made in any case."""
+"""Results shuffled in all; but there are at least FEW_SHUFFLES shuffles."""
 USUAL, BAD = 0.5, 0.95
 PATHS = 1_000
-"""Running sums that the fan is made of; fewer, but at least FEW_SHUFFLES, where they have more than MOST_SHUFFLED."""
+"""Running sums for the fan; fewer, but at least FEW_SHUFFLES, if they have more than MOST_SHUFFLED results."""
 POINTS = 300
 """Points of a running sum, at most."""
 FAN = (0.025, 0.5, 0.975)
 
 
 def losing_runs(results: Floats) -> NDArray[np.int64]:
-    """Count the most results in a row that are not above 0, in each row."""
+    """Count the longest run of results that are not above 0, in each row."""
     rows, size = results.shape
-    won = np.ones((rows, size + 1), dtype=np.bool_)  # each row begins as after a winner
+    won = np.ones((rows, size + 1), dtype=np.bool_)  # each row starts as after a winner
     won[:, 1:] = results > 0
     places = np.flatnonzero(won)
     lost = np.diff(places, append=won.size) - 1
@@ -39,7 +39,7 @@ def losing_runs(results: Floats) -> NDArray[np.int64]:
 
 
 def drawdowns(results: Floats) -> Floats:
-    """Give the deepest fall of the running sum below its highest, which begins at 0, in each row."""
+    """Give the deepest fall of the running sum below its maximum, which starts at 0, in each row."""
     running = results.cumsum(axis=1)
     below = np.maximum.accumulate(running, axis=1)
     np.maximum(below, 0, out=below)
@@ -49,9 +49,9 @@ def drawdowns(results: Floats) -> Floats:
 
 
 def beside_shuffles(results: Floats, shuffles: int, seed: int) -> tuple[Beside, Beside]:
-    """Give the worst losing run and drawdown of results in their order, beside those of the same results shuffled.
+    """Give the worst losing run and drawdown of results in their order, compared with shuffles of the same results.
 
-    So chance has the same share of winners, and the same results.
+    So chance has the same results, and the same share of winners.
     """
     size = len(results)
     chance = chance_of(seed, "shuffles", size)
@@ -73,9 +73,9 @@ def _beside(own: float, chance: NDArray[np.int64] | Floats) -> Beside:
 
 
 def running_of(results: Floats, month: Integers, entered_at: Integers, under: float, seed: int) -> Running | None:
-    """Give the running sum of results in the order of entries, with its fan where their mean is ``under``.
+    """Give the running sum of results in the order of entries, with its fan if their mean is ``under``.
 
-    The fan is made of whole months drawn with replacement, one after the other, of the results moved to that mean.
+    The fan is made of whole months drawn with replacement, one after the other, from the results shifted to that mean.
     None without results.
     """
     size = len(results)

@@ -1,11 +1,11 @@
-"""Many groups of trades looked at together: what may be said of each, and of the best, after looking at all of them.
+"""Many groups of trades together: what may be said of each, and of the best, after looking at all of them.
 
-Groups share their samples of months (``months.Resampled``), which keeps what they have in common. How far a sample is
-off is told in errors measured in that sample: with one error for all samples, far too much is claimed where outcomes
-are skewed and groups differ in few trades. For the same reason a group is held against the samples of all groups and
-not against its own alone, which say too little of what is rare (``python -m tests.honesty.variants`` measures each).
+Groups share their samples of months (``months.Resampled``), which keeps their correlation. The deviation of a sample is
+measured in errors of that sample: with one error for all samples, far too much is claimed if outcomes are skewed and
+groups differ in few trades. For the same reason a group is compared with the samples of all groups, not only with its
+own, which say too little about rare values (``python -m tests.honesty.variants`` measures each).
 
-- Samples of all groups as one: Storey & Tibshirani, Proceedings of the National Academy of Sciences 100 (2003), pages
+- Pooled samples of all groups: Storey & Tibshirani, Proceedings of the National Academy of Sciences 100 (2003), pages
   9440 to 9445 (from memory).
 - Intervals that hold together: the furthest group of each sample, single step, after Romano & Wolf, Econometrica 73
   (2005), pages 1237 to 1282 (from memory).
@@ -38,14 +38,14 @@ TAIL = (1 - LEVEL) / 2
 
 
 def singly(drawn: Resampled) -> list[Interval]:
-    """Give the interval of each group, as if it were the only one that is looked at."""
+    """Give the interval of each group, as if it were the only one."""
     return _within(drawn, drawn.t, drawn.t)
 
 
 def together(drawn: Resampled) -> list[Interval]:
-    """Give the interval of each group so that in 95 of 100 cases all of them hold at once.
+    """Give intervals of the groups such that in 95 of 100 cases all of them hold at once.
 
-    None is narrower than that of the group alone.
+    None is narrower than the interval of the group alone.
     """
     return _within(drawn, drawn.t.min(axis=0), drawn.t.max(axis=0))
 
@@ -66,7 +66,7 @@ def chances(drawn: Resampled) -> Floats:
 
 
 def false_discovery(p: Floats) -> Floats:
-    """Give q for each p: of what is called a difference at some q, a share of q is wrong, on average and at most."""
+    """Give q for each p: of the differences claimed at some q, on average at most a share of q is wrong."""
     count = len(p)
     order = np.argsort(p, kind="stable")
     scaled = p[order] * count / np.arange(1, count + 1)
@@ -78,18 +78,18 @@ def false_discovery(p: Floats) -> Floats:
 def superior(drawn: Resampled, names: Sequence[str], months: int) -> Superior:
     """Test whether the best of some groups is better than by the luck of the best.
 
-    Their figures are gains over a benchmark, so many months were resampled. ``best`` is the most errors above 0.
+    Their figures are gains over a benchmark, from a number of resampled months. ``best`` is the most errors above 0.
     """
     t = drawn.value / drawn.error
     return Superior(names[int(np.argmax(t))], *chances_of_the_best(t, drawn.t, months))
 
 
 def chances_of_the_best(t: Floats, off: Floats, months: int) -> tuple[float, float, float]:
-    """Give how often the best of groups that are worth nothing does as well: the lower, consistent and upper p-value.
+    """Give how often the best of worthless groups does as well: the lower, consistent and upper p-value.
 
-    ``t`` is each group's gain in errors, ``off`` how many errors each sample is off, by group and sample. For the upper
-    p-value every group is taken to be worth 0, for the lower one those below 0 to be as bad as they look, for the
-    consistent one only those that are more than √(2 log log months) errors below 0. Where none is above 0, all are 1.
+    ``t`` is each group's gain in errors, ``off`` the deviation of each sample in errors, by group and sample. For the
+    upper p-value every group is assumed to be worth 0; for the lower one, those below 0 to be as bad as they look; for
+    the consistent one, only those more than √(2 log log months) errors below 0. If none is above 0, all are 1.
     """
     best = max(float(t.max()), 0.0)
     bad = t < -sqrt(2 * log(log(months)))

@@ -1,4 +1,4 @@
-"""The answer of a study in one plain sentence, and what has to hold before it says more than «no sign»."""
+"""The answer of a study in one plain sentence, and what must hold before it says more than «no sign»."""
 
 from __future__ import annotations
 
@@ -41,14 +41,13 @@ def verdict_of(
 ) -> Verdict:
     """Judge the setups of a study for which each column of ``where`` has that value.
 
-    With ``after`` (nanoseconds since 1970 UTC) only what was found later counts, controls too. Both the mean and
-    the difference from each kind of chance are held at the level 1 − 0.05 / looks (Bonferroni). There is an edge only
-    where all of them lie above 0, and setups lose where the mean lies below 0. Without anything drawn to compare with,
-    no edge is claimed.
-    ValueError says which column the trades do not have.
+    With ``after`` (nanoseconds since 1970 UTC) only setups found later count, and their controls. Both the mean and the
+    difference from each kind of chance are tested at the level 1 − 0.05 / looks (Bonferroni). There is an edge only if
+    all of these intervals lie above 0, and a loss if that of the mean lies below 0. Without controls, no edge is
+    claimed. ValueError says which column the trades do not have.
     """
     if looks < 1:
-        raise ValueError(f"looks is {looks}; this one counts, so it is at least 1")
+        raise ValueError(f"looks is {looks}; this look counts, so it must be at least 1")
     trades = study.trades
     if after is not None:
         trades = trades[trades["found_at"].to_numpy("datetime64[ns]").view(np.int64) > after]
@@ -57,7 +56,7 @@ def verdict_of(
 
 
 def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples: int, seed: int) -> Verdict:
-    """Judge the setups that ``judged_setups`` gives beside their controls, as ``verdict_of`` does."""
+    """Judge the setups from ``judged_setups`` with their controls, as ``verdict_of`` does."""
     result, month = setups["net_r"].to_numpy(np.float64), setups["month"].to_numpy(np.int64)
     order = np.lexsort((month, result))
     result, month = result[order], month[order]
@@ -80,9 +79,9 @@ def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples
 
 
 def judge(study: Study, hypotheses: Sequence[Hypothesis], samples: int = SAMPLES) -> tuple[Judged, ...]:
-    """Judge each hypothesis on the setups found after it was written down.
+    """Test each hypothesis on the setups found after it was recorded.
 
-    Each of them, and each time that one was judged before, is a look for all.
+    Each of them, and each earlier test of one, counts as a look for all.
     """
     looks = sum(each.looks for each in hypotheses)
     return tuple(
@@ -92,7 +91,7 @@ def judge(study: Study, hypotheses: Sequence[Hypothesis], samples: int = SAMPLES
 
 
 def judged_setups(trades: pd.DataFrame, where: Mapping[str, str]) -> pd.DataFrame:
-    """Give the closed setups that the rules find and do not set aside, by id, with those values in those columns."""
+    """Give the closed setups, by id, that the rules find and do not set aside, with these values in these columns."""
     chosen = (trades["source"] == "setup") & trades["found"] & (trades["set_aside"] == "") & trades["net_r"].notna()
     for column, value in where.items():
         if column not in trades.columns:
@@ -117,15 +116,15 @@ def _sentence(
 ) -> str:
     opening = {"edge": "A sign of an edge in the past", "loses": "A loss", "no_sign": "No sign of an edge"}[kind]
     told = (
-        f"{opening}: {trades:,} trades in {months:,} months came to {_r(mean.value)} R each, net of costs "
+        f"{opening}: {trades:,} trades in {months:,} months, on average {_r(mean.value)} R each, net of costs "
         f"(95 % interval {_between(mean)})"
     )
     if looks > 1:
-        told += f"; made up for {looks:,} looks at these bars, {_between(corrected)}"
+        told += f"; corrected for {looks:,} looks at these bars, {_between(corrected)}"
     if above is None:
-        return f"{told}; nothing was drawn to compare them with."
+        return f"{told}; there are no random trades to compare them with."
     if above.low is None:
-        return f"{told}; too few have random trades of the same bars beside them."
+        return f"{told}; too few have random trades on the same bars to compare with."
     same = ", at the same level" if looks > 1 else ""
     return f"{told}; against random trades on the same bars {_r(above.value)} R{same} ({_between(above)})."
 

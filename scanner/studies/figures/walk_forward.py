@@ -1,7 +1,7 @@
-"""Rules chosen from the past alone: for each year the variant that had done best in what had ended before it.
+"""Rules chosen from the past alone: for each year, the variant with the best trades that had ended before it.
 
-What is chosen by is what somebody knew on 1 January: results of trades that had left by then. What is counted are the
-trades that the chosen rules find in that year. So nothing is chosen by what it is judged on.
+The choice uses what was known on 1 January: results of trades closed by then. The trades that the chosen rules find in
+that year are counted. So no choice uses the trades on which it is judged.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ MONTHS = 12
 
 
 def walk_forward_of(study: Study, samples: int, seed: int) -> WalkForward | None:
-    """Choose among all variants for each year, beside the rules as they are over the same years.
+    """Choose among all variants for each year, and compare with the rules as they are over the same years.
 
-    The first year is the one before which the rules as they are had trades enough for an interval, and no variant is
-    chosen by fewer. Of equal means the first counts. None where there is no such year, or nothing to choose from.
+    The first year is the one before which the rules as they are had enough trades for an interval, and no variant is
+    chosen with fewer. Of equal means, the first counts. None if there is no such year, or nothing to choose from.
     """
     if len(study.variants) < 2:  # noqa: PLR2004 - the rules as they are and another
         return None

@@ -1,1 +1,1 @@
-"""What is kept of studies: the ledger of looks beside the bars, and the record that alerts quote."""
+"""What is kept of studies: the ledger of looks beside the bars, and the record quoted in alerts."""

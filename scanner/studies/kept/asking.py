@@ -1,4 +1,4 @@
-"""What is asked of bars, as a line of the ledger: by a study, or by a hypothesis before anybody has looked."""
+"""The question about bars as a line of the ledger: from a study, or from a hypothesis before any look."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def look_of(study: Study, reading: Reading, config: str, now: int) -> Look:
-    """Say what a study asked. ``config`` is the name of the configuration, empty without one."""
+    """Describe what a study asked. ``config`` is the name of the configuration, empty without one."""
     asked = question_of(reading, study.instruments, study.timeframes, config, study.seed)
     bars = bars_of(study.files, study.instruments, study.first, study.last)
     return Look(at=now, asked=asked, variants=len(study.variants) - 1, bars=bars)
@@ -24,7 +24,7 @@ def look_of(study: Study, reading: Reading, config: str, now: int) -> Look:
 def question_of(
     reading: Reading, instruments: Sequence[str], timeframes: Sequence[str], config: str, seed: int = 0
 ) -> Question:
-    """Say what is asked of instruments and timeframes by the rules of a reading, and in which words."""
+    """Describe the question about instruments and timeframes by the rules of a reading, also in words."""
     books = books_of(reading.settings, reading.rulebook, instruments).values()
     setups = sorted({chosen.setup.title for book in books for chosen in book.setups})
     styles = sorted({book.rules.entry_style for book in books})
@@ -40,6 +40,6 @@ def question_of(
 
 
 def bars_of(files: Sequence[StudyFile], instruments: Sequence[str], first: int, last: int) -> Bars:
-    """Say which bars are asked: those of instruments in some files, from the first opening to the last close."""
+    """Describe the bars in question: those of instruments in some files, from the first opening to the last close."""
     told = tuple(FileRead(name=each.name, size=each.size, mark=each.mark) for each in files)
     return Bars(files=told, instruments=tuple(instruments), first=first, last=last)

@@ -1,4 +1,4 @@
-"""From a study to the record that is kept of it."""
+"""Make the record of a study."""
 
 from __future__ import annotations
 
@@ -13,13 +13,14 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Study
 
 BY = ("setup", "direction", "timeframe")
-"""What tells kinds of setup apart. A timeframe is among them, for costs in R hang on it more than on anything else."""
+"""What tells kinds of setup apart. The timeframe is included, since costs in R depend on it more than on anything
+else."""
 
 
 def record_of(study: Study, rules: Sequence[str], looks: int, now: int) -> Record:
-    """Make the record of a study, which went by the ``rules`` of these marks, at ``now`` (nanoseconds since 1970 UTC).
+    """Make the record of a study by the ``rules`` with these marks, at ``now`` (nanoseconds since 1970 UTC).
 
-    Whoever reads an alert looks at one kind of many: each of them but the first counts as one more of the ``looks``.
+    The reader of an alert looks at one kind of many: each kind but the first counts as one more of the ``looks``.
     """
     trades = study.trades
     kinds = trades[(trades["source"] == "setup") & trades["found"]][list(BY)].drop_duplicates().sort_values(list(BY))

@@ -1,7 +1,7 @@
-"""The ledger of looks: what was asked of which bars, and what was written down before looking.
+"""The ledger of looks: what was asked of which bars, and what was recorded before looking.
 
 It is a file of JSON lines beside the bars, to which each study adds one. A line is added under a lock, as a whole, and
-none is ever changed. What cannot be read in it is told and left alone.
+none is ever changed. Unreadable lines are reported and left alone.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
 NAME = ".closewatch-ledger.jsonl"
-"""The point keeps it from being read as a file of bars."""
+"""The leading point keeps it from being read as a file of bars."""
 
 
 class LedgerError(Exception):
@@ -32,7 +32,7 @@ class LedgerError(Exception):
 
 
 class FileRead(Value):
-    """A file that was read: its name, its size in bytes and the SHA-256 of what is in it."""
+    """A file that was read: its name, its size in bytes and the SHA-256 of its content."""
 
     name: str
     size: int
@@ -49,7 +49,7 @@ class Bars(Value):
 
     @property
     def marks(self) -> frozenset[str]:
-        """The marks of the files, by which they are known whatever they are called."""
+        """The marks of the files, which identify them whatever their names."""
         return frozenset(each.mark for each in self.files)
 
     def overlap(self, other: Bars) -> bool:
@@ -61,10 +61,10 @@ class Bars(Value):
 
 
 class Question(Value):
-    """What was asked: in ``words``, and by what it is told from other questions.
+    """What was asked: in ``words``, and in the values that identify the question.
 
-    ``rules`` are the marks of all rules and costs that bars were judged by, ``reading`` is that of how files were read.
-    ``seed`` is what the draws began with that setups were held against.
+    ``rules`` are the marks of all rules and costs, ``reading`` is the mark of how files were read. ``seed`` is the seed
+    of the random draws.
     """
 
     words: str
@@ -75,11 +75,11 @@ class Question(Value):
 
     @property
     def key(self) -> object:
-        """What makes it the same question, whatever its words."""
+        """What makes two questions the same, whatever their words."""
         return self.rules, self.timeframes, self.reading, self.seed
 
     def is_within(self, other: Question) -> bool:
-        """Whether its bars were judged by rules of the other, on timeframes of the other."""
+        """Whether it shares rules and timeframes with the other."""
         return (
             set(self.rules) <= set(other.rules)
             and set(self.timeframes) <= set(other.timeframes)
@@ -88,7 +88,7 @@ class Question(Value):
 
 
 class Look(Value):
-    """A study: what was asked of which bars, with so many ``variants`` of the rules beside them."""
+    """A study: what was asked of which bars, with the number of ``variants`` of the rules."""
 
     kind: Literal["look"] = "look"
     at: Moment
@@ -98,15 +98,15 @@ class Look(Value):
 
     @property
     def key(self) -> object:
-        """What makes it the same question of the same bars."""
+        """What makes two studies the same question of the same bars."""
         return self.asked.key, self.bars.marks
 
 
 class Written(Value):
-    """A hypothesis as it was written down: setups for which each column of ``where`` has that value.
+    """A hypothesis as recorded: setups for which each column of ``where`` has that value.
 
-    It is about setups found after the moment ``after``: at ``at`` nobody could have seen what would come of them, nor
-    had the files, under ``bars``, any bar of that.
+    It is about setups found after the moment ``after``: at ``at``, when it was recorded, their outcome could not be
+    known, and the files, under ``bars``, had no bar of it.
     """
 
     kind: Literal["hypothesis"] = "hypothesis"
@@ -123,21 +123,21 @@ _LINE: TypeAdapter[Look | Written] = TypeAdapter(Annotated[Look | Written, Field
 
 @dataclass(frozen=True, slots=True)
 class Ledger:
-    """What stands in ledgers, in the order of its lines; ``troubles`` say which lines cannot be read."""
+    """The contents of ledgers, in the order of their lines; ``troubles`` say which lines cannot be read."""
 
     looks: tuple[Look, ...] = ()
     hypotheses: tuple[Written, ...] = ()
     troubles: tuple[str, ...] = ()
 
     def __add__(self, other: Ledger) -> Ledger:
-        """Put two together."""
+        """Join two."""
         return Ledger(self.looks + other.looks, self.hypotheses + other.hypotheses, (*self.troubles, *other.troubles))
 
 
 def count_looks(earlier: Iterable[Look], now: Look) -> int:
-    """Count looks at the bars of a study: itself, and each other question asked of bars among them, with its variants.
+    """Count looks at the bars of a study: itself, and each other question about some of them, with its variants.
 
-    The same question of the same bars is no new look, however often it is asked.
+    The same question of the same bars is not a new look, however often it is asked.
     """
     others: dict[object, int] = {}
     for each in earlier:
@@ -147,9 +147,9 @@ def count_looks(earlier: Iterable[Look], now: Look) -> int:
 
 
 def to_judge(ledger: Ledger, now: Look) -> tuple[tuple[Hypothesis, ...], tuple[Written, ...]]:
-    """Give the hypotheses that a study judges, and those that it does not, for they were written for other rules.
+    """Give the hypotheses that a study tests, and those that it does not, because they are for other rules.
 
-    Each other study of bars among its own that could judge one, since it had bars of after it, is a look at that.
+    Each other study of some of its bars that could test a hypothesis, since it had later bars, is a look at that.
     """
     judged, others = [], []
     for each in ledger.hypotheses:
@@ -167,15 +167,15 @@ def to_judge(ledger: Ledger, now: Look) -> tuple[tuple[Hypothesis, ...], tuple[W
 
 
 def folder_of(paths: Sequence[Path]) -> Path:
-    """Give the folder that all studied files lie in, where their ledger is."""
+    """Give the folder that contains all studied files, and their ledger."""
     return Path(os.path.commonpath(_folders(paths)))
 
 
 def read(paths: Sequence[Path], but: Path | None = None) -> Ledger:
-    """Read all ledgers in which looks at some files may stand: in their folders, and in all those around them.
+    """Read all ledgers that may contain looks at some files: in their folders, and in all parent folders.
 
-    A study of several folders leaves its line in the one around them. ``but`` is a ledger that is left out.
-    LedgerError where one cannot be read.
+    A study of several folders adds its line in their common parent. ``but`` is a ledger to leave out. LedgerError if
+    one cannot be read.
     """
     found = Ledger()
     around = {folder for given in _folders(paths) for folder in (given, *given.parents)}
@@ -187,13 +187,15 @@ def read(paths: Sequence[Path], but: Path | None = None) -> Ledger:
 
 
 def add(paths: Sequence[Path], line: Look | Written, allow: Callable[[Ledger], None] = lambda _: None) -> Ledger:
-    """Add a line to the ledger of some files; gives what stood in their ledgers before.
+    """Add a line to the ledger of some files; return the previous contents of their ledgers.
 
-    ``allow`` is shown that before the line is written, and may raise. LedgerError where nothing can be written; then
-    the ledger is as it was.
+    ``allow`` gets those before the line is written, and may raise. LedgerError if nothing can be written; then the
+    ledger is unchanged.
     """
     path = folder_of(paths) / NAME
-    others = read(paths, but=path)  # before, for two studies that hold a ledger each must not wait for each other
+    others = read(
+        paths, but=path
+    )  # before locking, since two studies that each hold a ledger must not wait for each other
     with _open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, fcntl.LOCK_EX) as file:
         before = _read(path, file) + others
         allow(before)
@@ -205,7 +207,7 @@ def _append(path: Path, file: int, line: bytes) -> None:
     size = os.fstat(file).st_size
     try:
         if size and os.pread(file, 1, size - 1) != b"\n":
-            line = b"\n" + line  # a line that was cut off stays as it is
+            line = b"\n" + line  # a line that was cut off is left alone
         while line:
             line = line[os.write(file, line) :]
         os.fsync(file)
@@ -216,7 +218,7 @@ def _append(path: Path, file: int, line: bytes) -> None:
 
 
 def _folders(paths: Sequence[Path]) -> list[Path]:
-    """Give the folders of what there is, wherever links lead."""
+    """Give the folders of some paths, with links followed."""
     there = [path.resolve() for path in paths if path.exists()]
     return [path if path.is_dir() else path.parent for path in there]
 
@@ -261,11 +263,11 @@ def _odd(path: Path, numbers: Sequence[int]) -> tuple[str, ...]:
     if not numbers:
         return ()
     others = f" and {len(numbers) - 1:,} more" if len(numbers) > 1 else ""
-    return (f"{path}: line {numbers[0]}{others} cannot be read and counts as no look; it is left as it is",)
+    return (f"{path}: line {numbers[0]}{others} cannot be read and does not count as a look; it was not changed",)
 
 
 def _trouble(path: Path, what: str, problem: OSError) -> LedgerError:
     return LedgerError(
         f"{path}: the ledger of looks cannot be {what} ({problem.strerror or problem}); "
-        "see to the permissions in the folder of the bars, or study a copy of it"
+        "check the permissions of the folder of the bars, or study a copy of it"
     )

@@ -1,6 +1,6 @@
-"""Marks by which it is seen whether rules and costs are the same, the code of a user's own setups included.
+"""Marks that show whether rules and costs are the same, including the code of a user's own setups.
 
-A mark is half of a SHA-256, in hexadecimal digits. Other releases of the program itself change none.
+A mark is half of a SHA-256, in hexadecimal digits. Other releases of the program do not change a mark.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ HOUSE = Path(__file__).parents[2]
 
 
 def mark_of(*told: object) -> str:
-    """Make a mark of whatever tells things apart; each has to be written the same in every run."""
+    """Make a mark from the values that tell things apart; each must be written the same in every run."""
     return sha256(repr(told).encode(errors="surrogatepass")).hexdigest()[:32]
 
 
 def books_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> dict[str, Rulebook]:
-    """Give what instruments are judged by: as the settings say, else by the rulebook, as those not listed there."""
+    """Give the rules for instruments: those of the settings, else the rulebook, as for those not listed there."""
     listed = {} if settings is None else settings.instruments
     return {
         name: settings.rulebook_of(name) if settings is not None and name in listed else rulebook
@@ -38,7 +38,7 @@ def books_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterabl
 
 
 def marks_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> dict[str, str]:
-    """Mark the rules and costs by which each instrument is judged. What a user is told of changes no mark."""
+    """Mark the rules and costs for each instrument. Settings of alerts do not change a mark."""
     marks: dict[str, str] = {}
     made: dict[tuple[int, Costs], str] = {}
     for name, book in books_of(settings, rulebook, instruments).items():
@@ -51,11 +51,11 @@ def marks_of(settings: Settings | None, rulebook: Rulebook, instruments: Iterabl
 
 
 def rules_marks(settings: Settings | None, rulebook: Rulebook, instruments: Iterable[str]) -> tuple[str, ...]:
-    """Mark the rules and costs by which instruments are judged, each of them once, in order."""
+    """Mark the rules and costs for instruments, each of them once, in order."""
     return tuple(sorted(set(marks_of(settings, rulebook, instruments).values())))
 
 
 def _code_of(chosen: Chosen) -> str:
-    """Mark the file that a user's own setup is in; empty for those that come along."""
+    """Mark the file of a user's own setup; empty for built-in ones."""
     path = Path(str(sys.modules[chosen.setup.measure.__module__].__file__))
     return "" if path.is_relative_to(HOUSE) else mark_of(path.read_bytes())

@@ -1,4 +1,4 @@
-"""A study takes its place among the looks at its bars: it is noted in their ledger, and told what stands there."""
+"""Note a study among the looks at its bars, and read the earlier ones."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ UNCOUNTED = "Earlier looks at these bars could not be counted."
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """How many looks at the bars of a study there are, itself included, and the hypotheses that it judges.
+    """The number of looks at the bars of a study, itself included, and the hypotheses that it tests.
 
-    ``told`` are sentences on what could not be read or written, and on hypotheses that were written for other rules.
-    ``ledger`` is where it was written, None where it could not be: there may have been more looks.
+    ``told`` are sentences on what could not be read or written, and on hypotheses for other rules. ``ledger`` is where
+    it was noted, None if that failed: there may have been more looks.
     """
 
     ledger: Path | None
@@ -31,7 +31,7 @@ class Noted:
     told: tuple[str, ...]
 
     def on(self, report: Report) -> Report:
-        """Let the verdict of a report say where looks could not be counted."""
+        """Let the verdict of a report say so if looks could not be counted."""
         if self.ledger is not None:
             return report
         verdict = report.verdict
@@ -39,7 +39,7 @@ class Noted:
 
 
 def note(paths: Sequence[Path], look: Look) -> Noted:
-    """Write a study into the ledger of its files, and see which looks and hypotheses stand there."""
+    """Note a study in the ledger of its files, and read the looks and hypotheses there."""
     trouble: list[str] = []
     path: Path | None = folder_of(paths) / NAME
     try:
@@ -53,7 +53,7 @@ def note(paths: Sequence[Path], look: Look) -> Noted:
             ledger = Ledger()
     hypotheses, others = to_judge(ledger, look)
     apart = [
-        f"the hypothesis {each.name} is not judged here: it was written for {each.asked.words}, with other numbers, "
+        f"the hypothesis {each.name} is not tested here: it was recorded for {each.asked.words}, with other settings, "
         "costs or options"
         for each in others
     ]

@@ -1,6 +1,6 @@
-"""The record: a small table of what each kind of setup came to in a study, kept beside the store of a station.
+"""The record: a small table with the results of each kind of setup in a study, kept beside the store of a station.
 
-The station quotes it in its alerts. It is written as a whole by a study that is told to keep it.
+The station quotes it in its alerts. A study run with ``--keep`` writes it as a whole.
 """
 
 from __future__ import annotations
@@ -17,17 +17,17 @@ if TYPE_CHECKING:
 
 
 class RecordError(Exception):
-    """There is a record that cannot be read; the message is one sentence that says where, why and what to do."""
+    """The record cannot be read; the message is one sentence that says where, why and what to do."""
 
     exit_code = 2
 
 
 class KindRecord(Value):
-    """What setups of one kind came to: of one setup in one direction on one timeframe, those set aside left out.
+    """The results of one kind: one setup in one direction on one timeframe, without those set aside.
 
-    ``share`` is that of winners among the ``closed``, ``mean`` is in R, net of costs, with its 95 % interval from
-    ``low`` to ``high``; None where there is too little to say. ``verdict`` is that of a study of this kind alone, with
-    the other kinds counted as looks.
+    ``share`` is the share of winners among the ``closed``, ``mean`` is in R, net of costs, with its 95 % interval from
+    ``low`` to ``high``; None if there is too little. ``verdict`` is that of a study of this kind alone, with the other
+    kinds counted as looks.
     """
 
     setup: str
@@ -42,9 +42,10 @@ class KindRecord(Value):
 
 
 class Record(Value):
-    """What a study left: made ``at``, of bars from ``first`` to ``last``, by the ``rules`` that these marks stand for.
+    """The record of a study: made ``at``, of bars from ``first`` to ``last``, by the ``rules`` with these marks.
 
-    ``looks`` is how many the verdicts make up for: those at these bars, and one for each kind but the first.
+    ``looks`` is the number for which the verdicts are corrected: those at these bars, and one for each kind but the
+    first.
     """
 
     at: Moment
@@ -55,7 +56,7 @@ class Record(Value):
     kinds: tuple[KindRecord, ...]
 
     def of_kind(self, setup: str, direction: str, timeframe: str) -> KindRecord | None:
-        """Find what a kind of setup came to; None where none was found."""
+        """Find the results of a kind of setup; None if none was found."""
         wanted = setup, direction, timeframe
         return next((each for each in self.kinds if (each.setup, each.direction, each.timeframe) == wanted), None)
 
@@ -65,12 +66,17 @@ class Record(Value):
 
 
 def beside(store: Path) -> Path:
-    """Say where the record of a station is, by where its store is."""
+    """Give the path of the record of a station, from that of its store."""
     return store.with_name(f"{store.name}.study.json")
 
 
+def report_beside(store: Path) -> Path:
+    """Say where the report of the study is that the record is of."""
+    return store.with_name(f"{store.name}.study.html")
+
+
 def read(path: Path) -> Record | None:
-    """Read a record; None where there is none. RecordError where it cannot be read."""
+    """Read a record; None if there is none. RecordError if it cannot be read."""
     try:
         return Record.model_validate_json(path.read_bytes())
     except FileNotFoundError:

@@ -1,4 +1,4 @@
-"""What the files of this room have in common: frozen values, and moments that people can read in them."""
+"""What the files of this folder share: frozen values, and moments in readable form."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scanner.events import rfc3339
 SECOND = 1_000_000_000
 
 
-def _moment(value: Any) -> int:  # noqa: ANN401 - whatever stands in a file
+def _moment(value: Any) -> int:  # noqa: ANN401 - any value of a file
     """Read RFC 3339 in UTC, to the nanosecond, or take nanoseconds since 1970 as they are."""
     if isinstance(value, int):
         return value
@@ -26,6 +26,6 @@ Moment = Annotated[int, PlainValidator(_moment), PlainSerializer(rfc3339, when_u
 
 
 class Value(BaseModel):
-    """A value that does not change and has no field but its own."""
+    """A value that does not change and allows no other fields."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)

@@ -251,8 +251,8 @@ def _odd_spacing() -> Animal:
     lines = [f"2024-01-{day:02}T{hour:02}:00Z,10,11,9,10.5,5" for day in (2, 3) for hour in range(0, 24, 3)]
     return small(
         HEADER + "\n".join(lines),
-        "the bars of 'SPX' are 3 hours apart, which is none of the timeframes (1m, 2m, 3m, 5m, 10m, 15m, 30m, 1h, 2h, "
-        "4h, 8h, 1d, 1w)",
+        "the bars of 'SPX' are 3 hours apart, which is not one of the timeframes (1m, 2m, 3m, 5m, 10m, 15m, 30m, 1h, "
+        "2h, 4h, 8h, 1d, 1w)",
     )
 
 

@@ -49,9 +49,9 @@ def assert_says(cells: Sequence[str], *wanted: float | Interval | None) -> None:
 
 def test_the_verdict_opens_the_page(many: Page) -> None:
     verdict = REPORT.verdict
-    assert many.text.index(verdict.sentence) < many.text.index(SHORT) < many.text.index("What came of them")
-    opening = many.text[: many.text.index("What came of them")]
-    assert "The costs are taken to be 0.05 R a trade, since no real ones are known." in opening
+    assert many.text.index(verdict.sentence) < many.text.index(SHORT) < many.text.index("Outcomes")
+    opening = many.text[: many.text.index("Outcomes")]
+    assert "Costs are assumed to be 0.05 R per trade, since no real ones are known." in opening
     assert f"{MANY.bars:,}" in opening
     assert many.text.rstrip().endswith(FULL)
 
@@ -67,7 +67,7 @@ def test_every_number_of_the_figures_is_that_of_the_report(many: Page) -> None:
             *(of.bars_held or ()),
             *(of.best_r, of.worst_r, of.gapped, of.both, of.cost),
         )
-    streaks = many.table("Streaks beside chance").rows
+    streaks = many.table("Streaks compared with chance").rows
     assert one.losing_run is not None
     assert one.drawdown is not None
     assert not one.too_few
@@ -93,13 +93,13 @@ def test_every_number_of_the_breakdowns_is_that_of_the_report(many: Page) -> Non
             )
         shown.append(breakdown.by)
     assert shown == ["direction", "place", "evidence_points", "instrument", "year", "around_trend"]
-    alike = "setup doji_pause; way to leave quick; entry style break; timeframe 1d; group of instruments none; "
+    alike = "setup doji_pause; way of exit quick; entry style break; timeframe 1d; group of instruments none; "
     assert f"The same for all setups: {alike}hour of the day (UTC) 0; coarser not judged." in many.text
 
 
 def test_every_number_about_chance_and_rules_is_that_of_the_report(many: Page) -> None:
     (each,) = REPORT.chance
-    (cells,) = many.table("Beside chance").rows.values()
+    (cells,) = many.table("Compared with chance").rows.values()
     assert_says(
         cells,
         *(each.difference, each.setup_mean, each.chance_mean, each.as_well, each.setups, each.controls, each.months),
@@ -133,7 +133,7 @@ def test_every_number_about_the_past_and_the_future_is_that_of_the_report(many: 
         assert_says(cells[1:], choice.ended_before, choice.mean_before)
     known = many.table("What these trades can tell").column("value").values()
     assert_says(list(known), enough.trades, enough.a_year, enough.spread, enough.design_effect, enough.smallest)
-    for needed, (mean, cells) in zip(enough.needed, many.table("What it takes").rows.items(), strict=True):
+    for needed, (mean, cells) in zip(enough.needed, many.table("What is needed").rows.items(), strict=True):
         assert_says([mean, *cells], needed.mean, needed.trades, needed.years)
     (judged,) = REPORT.judged
     cells = many.table("Hypotheses").rows[judged.hypothesis.name]
@@ -182,15 +182,15 @@ def test_the_page_stands_alone_with_all_it_can_have() -> None:
 def test_what_is_too_few_is_grey_and_says_so() -> None:
     study = study_of(results(11))
     found = assert_stands_alone(page(study, report_of(study), with_stories(study)))
-    assert found.text.index("Too few to say: 11 trades closed in") < found.text.index("What came of them")
+    assert found.text.index("Too few to say: 11 trades closed in") < found.text.index("Outcomes")
     assert found.table("Streaks").column("measured") == dict.fromkeys(found.table("Streaks").rows, "too few")
-    for caption in ("By instrument", "Beside chance", "All figures"):
+    for caption in ("By instrument", "Compared with chance", "All figures"):
         table: Table = found.table(caption)
         measured = {name: cells for name, cells in table.rows.items() if "too few" in " ".join(cells)}
         assert measured
         assert all(table.few[name] for name in measured)
     assert "…" not in "".join(found.table("By instrument").column("mean R").values())
-    assert "cannot be said: there is too little" in found.text
+    assert "is unknown: there is too little" in found.text
 
 
 def test_a_study_that_found_nothing_says_so() -> None:

@@ -46,8 +46,8 @@ def test_every_kind_of_mistake_has_its_line_and_its_fix(
     ],
 )
 def test_a_setting_that_the_environment_gives_whole_and_in_part_is_a_mistake(whole: str, value: str, part: str) -> None:
-    sentence = f"{part} in the environment: {whole} gives all of that setting; give that as a table in JSON, "
-    assert f"{sentence}or take one of the two out" in check(EXAMPLE, {whole: value, part: "UTC"}).told()
+    sentence = f"{part} in the environment: {whole} gives the whole setting; give it as a table in JSON, "
+    assert f"{sentence}or remove one of the two" in check(EXAMPLE, {whole: value, part: "UTC"}).told()
     with pytest.raises(SettingsError, match=re.escape(sentence)):
         load(EXAMPLE, {whole: value, part: "UTC"})
 
@@ -74,14 +74,14 @@ def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() ->
     ("text", "told"),
     [
         ('[station]\nname = "a\n', "x.toml:2: TOML: a quote is opened on this line and not closed; "),
-        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: station.zone stands already on line 2; keep one "),
+        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: station.zone is already on line 2; keep one "),
         ("", "x.toml: there is nothing to watch; add a table [instruments.NAME]"),
         (
             "[feeds]\ntype = 'folder'\n[instruments.A]\nstep = 1\ntimeframes = ['1d']\nfeed = 'type'\n",
-            'x.toml:2: feeds.type: has to be a table, not "folder"',
+            'x.toml:2: feeds.type: must be a table, not "folder"',
         ),
-        ("instruments = 3", "x.toml:1: instruments: has to be a table, not 3"),
-        ("[groups.g]\nsymbol = 'A'", "x.toml:2: groups.g.symbol: is said of each instrument by itself; move it there"),
+        ("instruments = 3", "x.toml:1: instruments: must be a table, not 3"),
+        ("[groups.g]\nsymbol = 'A'", "x.toml:2: groups.g.symbol: belongs to each instrument; move it there"),
     ],
 )
 def test_files_that_are_wrong_as_a_whole(text: str, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -124,11 +124,11 @@ def test_secrets_that_are_not_there_are_named_and_are_no_mistake() -> None:
     }
 
 
-def test_a_file_among_the_secrets_that_is_for_nobody(tmp_path: Path) -> None:
+def test_a_file_in_the_secrets_folder_without_a_feed_or_sink_is_a_mistake(tmp_path: Path) -> None:
     (tmp_path / "sinks.mial.password").write_text("invented", encoding="utf-8")
     checked = check(EXAMPLE, {**SECRETS, "CLOSEWATCH_SECRETS": str(tmp_path)})
     file = tmp_path / "sinks.mial.password"
-    assert checked.told() == [f"warning: the file {file}: is for no sink that there is; did you mean mail?"]
+    assert checked.told() == [f"warning: the file {file}: belongs to no sink in the configuration; did you mean mail?"]
 
 
 LITERALS = (
@@ -153,7 +153,7 @@ SETTINGS = [number for number, line in enumerate(EXAMPLE_LINES) if re.match(r"\w
 
 @effort(deadline=None, max_examples=60)
 @given(st.lists(st.tuples(st.sampled_from(SETTINGS), st.sampled_from((*LITERALS, "gone", "misspelt"))), max_size=4))
-def test_whatever_stands_in_a_setting_check_and_load_agree(changes: list[tuple[int, str]]) -> None:
+def test_check_and_load_agree_on_any_value_of_a_setting(changes: list[tuple[int, str]]) -> None:
     lines = list(EXAMPLE_LINES)
     for number, change in changes:
         key, _, value = EXAMPLE_LINES[number].partition(" = ")

@@ -64,7 +64,7 @@ async def test_connecting_tries_each_on_its_own(tmp_path: Path, silent_server: i
         "feed away": f"{tmp_path}/nowhere: there is no such folder; check path",
         "sink file": None,
         "sink broker": "it has not answered within 0.5 s; check its address and the network",
-        "sink hook": "sinks.hook.url: this secret is not there; give it as CLOSEWATCH_SINKS__HOOK__URL in the "
+        "sink hook": "sinks.hook.url: this secret is missing; give it as CLOSEWATCH_SINKS__HOOK__URL in the "
         "environment, or in the file sinks.hook.url of the secrets folder",
     }
     assert not (tmp_path / "closewatch.db.lock").exists()

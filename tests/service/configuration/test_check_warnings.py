@@ -89,17 +89,15 @@ group = "shares"
 group = "goods"
 [instruments.C]
 """
-UNTOLD = (
-    "no route takes setup.qualified of {}; nobody will be told of such setups: look at kinds, groups and timeframes"
-)
-ONE_WAY = "no route takes setup.qualified of {} where it is {}; nobody will be told of such setups: look at directions"
+UNTOLD = "no route takes setup.qualified of {}; such setups will not be reported: check kinds, groups and timeframes"
+ONE_WAY = "no route takes setup.qualified of {} where it is {}; such setups will not be reported: check directions"
 UNHEARD = (
-    "a route takes setup.qualified of {}, but none takes {}; whoever acts on a setup has to hear what becomes of it: "
+    "a route takes setup.qualified of {}, but none takes {}; if you act on a setup, you need to know how it goes on: "
     "add {} to the kinds of that route"
 )
 ENDINGS = ["setup.closed", "setup.lapsed", "setup.spoiled", "setup.broken_off"]
 FOLLOWS = ["setup.withdrawn", "setup.entered", "setup.stop_raised", "setup.exit_signal", *ENDINGS]
-"""What whoever acts on a setup has to hear of; a single sign of pressure is not among it."""
+"""What a user who acts on a setup needs to know; a single sign of pressure is not included."""
 
 
 def unheard(whose: str, kinds: list[str] = FOLLOWS) -> str:
@@ -107,7 +105,7 @@ def unheard(whose: str, kinds: list[str] = FOLLOWS) -> str:
 
 
 TAKES_ALL = f"kinds = {FOLLOWS}"
-UNSEEN = "no route takes feed.late; nobody would be told that nobody is looking: add it to the kinds of a route"
+UNSEEN = "no route takes feed.late, so a silent feed would go unnoticed: add it to the kinds of a route"
 
 
 @pytest.mark.parametrize(
@@ -177,7 +175,8 @@ UNNAMED = (
     "does: add it to the kinds of a route"
 )
 UNSAID = (
-    "12: warning: routes.kinds: names setup.forming, which is said of no setup: add forming = true to the table of one"
+    "12: warning: routes.kinds: names setup.forming, which is off for every setup: "
+    "add forming = true to the table of one"
 )
 NEVER = "7: setups.hammer.forming: nothing can be told of the hammer before its last bar; leave forming out"
 ALL, NAMED = "[[routes]]\nsinks = ['screen']\n", "[[routes]]\nsinks = ['screen']\nkinds = ['setup.forming']\n"
@@ -195,7 +194,7 @@ ALL, NAMED = "[[routes]]\nsinks = ['screen']\n", "[[routes]]\nsinks = ['screen']
         ("doji_pause", "3", "", ["7: setups.doji_pause.forming: must be true or false, not 3"]),
     ],
 )
-def test_what_is_told_one_bar_ahead_has_to_be_routed(
+def test_announcements_one_bar_ahead_need_a_route(
     setup: str, forming: str, routes: str, told: list[str], tmp_path: Path
 ) -> None:
     config = tmp_path / "x.toml"

@@ -73,8 +73,8 @@ def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
     checked = check(written(tmp_path, risk="1"), {})
     (only,) = checked.told()
     assert only == (
-        f"{checked.path}:4: account.risk_fraction: one trade may lose at most 0.10 of the equity, not 1; 1 % of it is "
-        "written 0.01"
+        f"{checked.path}:4: account.risk_fraction: one trade may lose at most 0.10 of the equity, not 1; write "
+        "1 % as 0.01"
     )
 
 
@@ -83,8 +83,8 @@ def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
     [
         ("2026-06-13,A,x", []),
         ("2026-06-12,shares,x", []),
-        ("2026-06-11,all,x", ["{}: its last date, 2026-06-11, has passed; add those to come"]),
-        ("", ["{}: it holds no date; add those to come"]),
+        ("2026-06-11,all,x", ["{}: its last date, 2026-06-11, has passed; add the next ones"]),
+        ("", ["{}: it holds no dates; add the next ones"]),
         (
             "2026-06-13,C,x\n2026-06-13,shars,x\n2026-06-14,C,x",
             ["{}: there is no instrument or group C, shars; correct or remove the lines"],
@@ -149,7 +149,7 @@ def test_each_cost_is_that_of_the_instrument_else_of_its_group_else_of_the_defau
         (
             'slippage = "1 EUR"',
             18,
-            "instruments.A.costs.slippage: is in EUR and its prices are in USD; write it in USD",
+            "instruments.A.costs.slippage: is in EUR, but its prices are in USD; write it in USD",
         ),
     ],
 )
@@ -175,6 +175,4 @@ def test_the_surroundings_are_read_from_their_table(tmp_path: Path) -> None:
     settings = load(written(tmp_path, surroundings='require = ["dates"]\nmin_turnover = 1e6'), {})
     assert (settings.surroundings.require, settings.surroundings.min_turnover) == (("dates",), 1e6)
     (only,) = check(written(tmp_path, surroundings='require = ["luck"]'), {}).mistakes
-    assert only.sentence.startswith(
-        "surroundings.require: has to be trend, coarser, volatility, room, cost, liquid, ho"
-    )
+    assert only.sentence.startswith("surroundings.require: must be trend, coarser, volatility, room, cost, liquid, ho")

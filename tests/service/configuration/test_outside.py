@@ -135,9 +135,9 @@ def test_other_settings_of_an_adapter_may_come_from_the_environment_too(settings
 
 HOOK = "CLOSEWATCH_SINKS__HOOK__"
 WRONG = {
-    "sinks.hook.url: this secret is not there; give it as CLOSEWATCH_SINKS__HOOK__URL in the environment, "
+    "sinks.hook.url: this secret is missing; give it as CLOSEWATCH_SINKS__HOOK__URL in the environment, "
     "or in the file sinks.hook.url of the secrets folder": ("hook", {}),
-    "sinks.mail.password: this secret is not there; give it as CLOSEWATCH_SINKS__MAIL__PASSWORD in the environment, "
+    "sinks.mail.password: this secret is missing; give it as CLOSEWATCH_SINKS__MAIL__PASSWORD in the environment, "
     "or in the file sinks.mail.password of the secrets folder": ("mail", {}),
     "CLOSEWATCH_SINKS__HOOK__SECRET in the environment: sinks.hook.secret: must have at least 16 characters": (
         "hook",
@@ -166,13 +166,13 @@ def test_a_secret_in_the_file_is_refused_with_the_places_where_it_may_be(tmp_pat
     settings = written(tmp_path, text)
     (mistake,) = prepare("feeds", "my provider", settings, {}).mistakes
     assert mistake.sentence == (
-        "feeds.my provider.secret_query: is a secret; take it out and give it as "
+        "feeds.my provider.secret_query: is a secret; remove it and give it as "
         "CLOSEWATCH_FEEDS__MY_PROVIDER__SECRET_QUERY__APIKEY in the environment, "
         "or in the file feeds.my provider.secret_query.apiKey of the secrets folder"
     )
 
 
-def test_no_secret_stands_in_a_sentence(settings: Settings) -> None:
+def test_no_sentence_contains_a_secret(settings: Settings) -> None:
     environ = {
         "CLOSEWATCH_SINKS__HOOK__URL": "hxxp://token-of-mine",
         "CLOSEWATCH_SINKS__HOOK__SECRET": "hush",
@@ -194,7 +194,7 @@ def test_a_secret_in_the_file_is_refused(tmp_path: Path) -> None:
     settings = written(
         tmp_path, TEXT.replace('user = "loft"\n[sinks.mail]', 'user = "loft"\npassword = "x"\n[sinks.mail]')
     )
-    with pytest.raises(SettingsError, match=r"^sinks\.broker\.password: is a secret; take it out and give it as CLOSE"):
+    with pytest.raises(SettingsError, match=r"^sinks\.broker\.password: is a secret; remove it and give it as CLOSE"):
         build_sink("broker", settings, {"CLOSEWATCH_SECRETS": str(tmp_path)})
 
 
@@ -205,9 +205,9 @@ def test_a_secrets_folder_that_is_not_there(settings: Settings) -> None:
 
 def test_an_unknown_type_lists_those_that_are_installed(tmp_path: Path) -> None:
     settings = written(tmp_path, '[feeds.a]\ntype = "foldr"\n[sinks.b]\ntype = "gramophone"\n')
-    near = r'^feeds\.a\.type: there is no type of feed "foldr"; did you mean folder\? \(installed are exchange, folder'
+    near = r'^feeds\.a\.type: there is no feed type "foldr"; did you mean folder\? \(installed are exchange, folder'
     with pytest.raises(SettingsError, match=near):
         build_feed("a", settings, {})
-    far = r'^sinks\.b\.type: there is no type of sink "gramophone"; installed are console, desktop'
+    far = r'^sinks\.b\.type: there is no sink type "gramophone"; installed are console, desktop'
     with pytest.raises(SettingsError, match=far):
         build_sink("b", settings, {})

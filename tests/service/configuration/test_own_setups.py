@@ -8,6 +8,7 @@ import pytest
 
 from scanner.analysis.known_setups import SetupError
 from scanner.commands import one_bar, replay, watch
+from scanner.page.serving import beside
 from scanner.recordings import Reading
 from scanner.service.configuration.check import check
 from scanner.settings import load
@@ -49,7 +50,7 @@ def test_a_sound_one_passes_and_is_watched_with_the_numbers_of_each() -> None:
     assert (watched, numbers.model_dump()) == ("two_steps", {"wide_min": 1.8})
 
 
-def test_a_wrong_one_is_told_of_at_its_line_beside_other_mistakes(tmp_path: Path) -> None:
+def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(tmp_path: Path) -> None:
     source = SOURCE.replace("return fit.high(), f\"the last bar's {fit.word('high', 'low')}\"", "return fit.high()")
     assert source != SOURCE
     path = written(tmp_path, "price_only", source, "[sinks.screen]\ntype = 'consle'\n")
@@ -66,11 +67,11 @@ def test_a_wrong_one_is_told_of_at_its_line_beside_other_mistakes(tmp_path: Path
     with pytest.raises(SetupError, match=sentence):
         one_bar.find([SP500], Reading(settings=load(path, {})), "2000-06-01", None)
     with pytest.raises(SetupError, match=sentence):
-        watch.run(path)
+        watch.run(path, beside)
     assert not (tmp_path / "closewatch.db").exists()
 
 
-def test_one_that_is_wrong_only_with_an_instruments_own_numbers_is_told_of_too(tmp_path: Path) -> None:
+def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reported(tmp_path: Path) -> None:
     source = SOURCE.replace('("> 0", f"how far', '*[("> 0", f"how far').replace(
         'its open"),', 'its open")] * (numbers.wide_min < 2),'
     )

@@ -12,9 +12,9 @@ from scanner.service.configuration.check import check
 from scanner.service.configuration.reading import LARGEST, document_of
 from scanner.settings import SettingsError, load
 
-DEEP = "tables and lists are nested more than 32 deep here, and no setting is; take out what is too much"
+DEEP = "tables and lists are nested more than 32 deep here, and no setting is; remove what is too much"
 BIG = "a whole number must fit in 64 bits; write a smaller one"
-NUL = r"a text must not hold the character \u0000; take it out"
+NUL = r"a text must not hold the character \u0000; remove it"
 
 TEXTS = [
     ("[station]\nname = " + "[" * 5_000 + "]" * 5_000, 2, DEEP),
@@ -22,7 +22,7 @@ TEXTS = [
     ("\n" + "a = " + "{ a = " * 5_000 + "1" + "}" * 5_000, 2, DEEP),
     (" . ".join('"."' for _ in range(5_000)) + " = 1", 1, DEEP),
     ("[" + ".".join("a" * 100_000) + "]", 1, DEEP),
-    (".".join("a" * 20) + " = { b = 1,\n" + ".".join("a" * 20) + " = 1 }", 1, "what stands in braces has to stand on "),
+    (".".join("a" * 20) + " = { b = 1,\n" + ".".join("a" * 20) + " = 1 }", 1, "everything in braces must be on one li"),
     ("x = 1\n" + ".".join("a" * 20) + " = { " + ".".join("a" * 20) + " = 1 }", 2, DEEP),
     ("[station]\nkeep_bars = " + "9" * 5_000, 2, "a number has too many digits; write one that fits in 64 bits"),
     ("[station]\nkeep_bars = 0x" + "f" * 5_000, 2, BIG),

@@ -125,7 +125,7 @@ async def test_pauses_grow_up_to_five_minutes_and_it_is_never_given_up() -> None
     assert (row.state, row.attempts) == ("delivered", 21)
     expected = [min(2.0**failures, 300) for failures in range(20)]
     assert time.passed == pytest.approx(sum(expected) + 5, rel=1e-3)  # and one look at the empty outbox
-    assert sentences == ["there: nobody is there; it is tried again until it works", "there: works again"]
+    assert sentences == ["there: nobody is there; closewatch keeps trying until it works", "there: works again"]
     assert delivery.troubles() == {}
 
 
@@ -219,9 +219,9 @@ async def test_a_refusal_is_final_only_where_the_other_side_lets_us_in() -> None
         states = [(each.state, each.error) for each in store.outbox.list()]
     assert states == [("delivered", ""), ("dead", "it will not have that")]
     assert sentences == [
-        "there: wrong password; it is tried again until it works",
+        "there: wrong password; closewatch keeps trying until it works",
         "there: works again",
-        f"there: setup.qualified {told(1).id} is refused for good: it will not have that",
+        f"there: setup.qualified {told(1).id} was finally refused: it will not have that",
     ]
 
 
@@ -248,7 +248,7 @@ async def test_a_setup_that_leaves_too_late_says_so(bars: float, late: bool) -> 
     assert sent == kept == {"setup.qualified": late, "setup.withdrawn": False, "station.watching": False}
 
 
-async def test_what_told_of_the_next_bar_is_given_up_once_that_has_closed() -> None:
+async def test_an_announcement_of_the_next_bar_is_dropped_once_that_has_closed() -> None:
     """Whatever held it up; nobody can act on it any more. The next bar closes a quarter of an hour on."""
     setup = told(0, at=BAR_CLOSE + QUARTER_HOUR)
     quiet = Quiet(start=wall_time(15), end=wall_time(16, 20), zone="UTC")

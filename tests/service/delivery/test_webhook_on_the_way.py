@@ -20,7 +20,7 @@ def all_of(folder: Path) -> bytes:
     return b"".join(path.read_bytes() for path in folder.iterdir())
 
 
-async def test_an_alert_outlives_whatever_stands_in_its_way_and_no_token_is_kept(tmp_path: Path) -> None:
+async def test_an_alert_survives_every_obstacle_and_no_token_is_kept(tmp_path: Path) -> None:
     time, sentences, planned = Time(), list[str](), list(OF_THE_WAY)
 
     def answer(request: Request) -> Response:
@@ -42,7 +42,7 @@ async def test_an_alert_outlives_whatever_stands_in_its_way_and_no_token_is_kept
         (row,) = store.outbox.list()
     assert (row.state, row.attempts) == ("delivered", len(OF_THE_WAY) + 1)
     assert [sentence.rpartition("; ")[2] for sentence in sentences] == [
-        "it is tried again until it works",
+        "closewatch keeps trying until it works",
         "there: works again",
     ]
     assert all(any(f"answered {status} " in error for error in errors) for status in OF_THE_WAY)

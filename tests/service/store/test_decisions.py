@@ -67,7 +67,7 @@ def test_of_many_who_decide_at_once_one_is_first(path: Path, store: Store) -> No
 
 @pytest.mark.parametrize("thread", ["", "nowhere"])
 def test_nothing_is_decided_of_what_is_not_there(store: Store, thread: str) -> None:
-    with pytest.raises(DecisionRefusedError, match="not in the store any more"):
+    with pytest.raises(DecisionRefusedError, match="no longer in the store"):
         store.decisions.add(thread, "note", text="what was it?")
     assert store.decisions.all() == []
 
@@ -95,7 +95,7 @@ def test_what_was_decided_outlives_the_days_that_events_are_kept(path: Path) -> 
         assert check(store) == []
         with store.database.writing() as connection:
             connection.execute("DELETE FROM event WHERE number = 3")
-        assert check(store) == ["decision 1: the event that it came after is not there"]
+        assert check(store) == ["decision 1: the event before it is missing"]
 
 
 def test_decisions_are_exported_with_the_rest(store: Store, tmp_path: Path) -> None:

@@ -105,7 +105,7 @@ def everything(store: Store) -> list[object]:
     [
         (Batch([update(FULMAR, 0, 2), update(GANNET, 3, 1)]), "GANNET/1m: bars are not in order or not later"),
         (Batch([SeriesUpdate(FULMAR, minute_bars(0, 3)[::-1], b"")]), "FULMAR/1m: bars are not in order"),
-        (Batch([update(FULMAR, 0, 1), update(FULMAR, 1, 1)]), "a series comes twice in one batch"),
+        (Batch([update(FULMAR, 0, 1), update(FULMAR, 1, 1)]), "a series appears twice in one batch"),
         (
             Batch([update(FULMAR, 0, 1)], said=[said(FULMAR, 0), said(FULMAR, 1)]),
             "about a bar of FULMAR/1m that is not",

@@ -81,7 +81,7 @@ def test_a_full_disk_costs_nothing_but_the_batch_that_it_refused(tmp_path: Path,
     with child(tmp_path / "closewatch.db", "full", str(limit)) as process:
         told, kept = (process.communicate(timeout=60)[0]).splitlines()
     assert told.startswith(f"{tmp_path}/closewatch.db: the disk")
-    assert told.endswith("nothing of what was being written was kept; see whether it is full or failing")
+    assert told.endswith("nothing of the last change was kept; check whether it is full or failing")
     minute = int(kept.split()[0])
     assert minute > 0
     assert kept == f"{minute} {{{minute}}} {{{minute + 1}}} []"
@@ -201,7 +201,7 @@ def test_a_page_that_does_not_fit_its_checksum_is_named(path: Path) -> None:
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda path: path.write_bytes(b"time,open,high,low,close\n" * 99), "this is no store of closewatch, or"),
+        (lambda path: path.write_bytes(b"time,open,high,low,close\n" * 99), "this is not a closewatch store, or"),
         (lambda path: sqlite3.connect(path).execute("CREATE TABLE t (a)").connection.close(), "of another program"),
         (lambda path: path.mkdir(), "cannot be opened or made"),
     ],
@@ -225,7 +225,7 @@ def test_a_store_of_a_newer_version_is_left_alone(path: Path) -> None:
 
 def test_a_folder_that_is_missing_or_may_not_be_written_to_is_named(tmp_path: Path) -> None:
     for path in (tmp_path / "nowhere" / "closewatch.db", Path("/proc/closewatch.db")):
-        with pytest.raises(StoreTroubleError, match=f"{path}: .*; see that its folder is there and may be written to"):
+        with pytest.raises(StoreTroubleError, match=f"{path}: .*; check that its folder exists and is writable"):
             Store.open(path, clock)
 
 

@@ -1,4 +1,4 @@
-"""Which rule earns its keep: the figures of every variant, and what is said of too little."""
+"""Which rule helps: the figures of every variant, and what happens with too few trades."""
 
 from __future__ import annotations
 

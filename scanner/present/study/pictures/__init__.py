@@ -1,1 +1,1 @@
-"""The pictures of a study's report. Import them late: they bring the drawing library."""
+"""The pictures of a study's report. Import them late: they load the drawing library."""

@@ -1,4 +1,4 @@
-"""All pictures of a report, as far as there is something to draw."""
+"""All pictures of a report, if there is something to draw."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """The pictures; None where there is nothing to draw."""
+    """The pictures; None if there is nothing to draw."""
 
     distribution: Drawn | None
     running: Drawn | None

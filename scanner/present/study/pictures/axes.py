@@ -1,6 +1,6 @@
-"""What the pictures of a report have in common: their size, their axes, and how they become SVG.
+"""What the pictures of a report share: their size, their axes, and how they become SVG.
 
-They are as wide as a phone, so that their letters are read there; what colour says, shape says too.
+They are as wide as a phone, so that they can be read there; whatever colour shows, shape shows too.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ TINY = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A picture as SVG, with words for what it shows and a line to stand below it."""
+    """A picture as SVG, with a description and a caption."""
 
     svg: bytes
     alt: str
@@ -37,7 +37,7 @@ class Drawn:
 
 
 def svg(composed: Callable[[], Figure]) -> bytes:
-    """Compose a figure and write it with its letters as paths, so that it looks the same everywhere."""
+    """Compose a figure and write its letters as paths, so that it looks the same everywhere."""
     return painted(composed, "svg", as_paths=True)
 
 
@@ -46,10 +46,10 @@ def sheet(height: float, *, left: float = 48) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(WIDTH / DPI, height / DPI), dpi=DPI, facecolor=PAPER)
     top, bottom, right = 24.0, 42.0, 12.0
     box = (left / WIDTH, bottom / height, 1 - (left + right) / WIDTH, 1 - (top + bottom) / height)
-    return figure, _dressed(figure.add_axes(box))
+    return figure, _styled(figure.add_axes(box))
 
 
-def _dressed(axes: Axes) -> Axes:
+def _styled(axes: Axes) -> Axes:
     axes.set_facecolor(PAPER)
     for side, spine in axes.spines.items():
         spine.set_visible(side in {"left", "bottom"})
@@ -106,12 +106,12 @@ def write(
 
 
 def label(text: str, limit: int = LABEL_LENGTH) -> str:
-    """Give a name from outside as what the letters can show."""
+    """Give a name from outside in characters that the font can show."""
     return shown(text, limit)
 
 
 def bounds(values: Iterable[float], least: float) -> tuple[float, float]:
-    """Give a range around values and 0, at least ``least`` to either side of 0, with room at its ends; NaN is left out.
+    """Give a range around values and 0, at least ``least`` to each side of 0, with room at its ends; NaN is left out.
 
     >>> bounds([1.0, float("nan")], 0.25)
     (-0.325, 1.075)

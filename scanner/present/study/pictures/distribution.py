@@ -1,4 +1,4 @@
-"""The distribution of R: how often each result came, beside how often it came by chance."""
+"""The distribution of R: how often each result occurred, compared with chance."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ HEIGHT = 300
 
 
 def distribution(results: NDArray[np.float64], by_chance: NDArray[np.float64], mean: float) -> Drawn:
-    """Draw net R of the closed setups, at least one, beside that of chance, which may be empty."""
+    """Draw the net R of the closed setups, at least one, and that of chance, which may be empty."""
     lost = float(np.mean(results <= 0))
     beside = f" The dashed line is the same for {counted(len(by_chance), 'random trade')}." if len(by_chance) else ""
     return Drawn(
         svg(lambda: _compose(results, by_chance, mean)),
-        f"Bars by R for {counted(len(results), 'closed trade')}: {share(lost)} lost or came to nothing; "
-        f"the lowest is {in_r(float(results.min()))} R, the highest {in_r(float(results.max()))} R",
-        f"Net R of {counted(len(results), 'closed trade')}, in steps of {STEP:g} R; what lies beyond −{-LOW:g} or "
-        f"{HIGH:g} R is in the last bar of its side.{beside}",
+        f"Bars by R for {counted(len(results), 'closed trade')}: {share(lost)} lost or broke even; the lowest is "
+        f"{in_r(float(results.min()))} R, the highest {in_r(float(results.max()))} R",
+        f"Net R of {counted(len(results), 'closed trade')}, in steps of {STEP:g} R; values beyond −{-LOW:g} or "
+        f"{HIGH:g} R are in the last bar of their side.{beside}",
     )
 
 
@@ -69,7 +69,7 @@ def _compose(results: NDArray[np.float64], by_chance: NDArray[np.float64], mean:
 
 
 def _shares(results: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray[np.float64]:
-    # A 0 is no gain: a bar holds its right end, not its left one.
+    # A 0 is not a gain: a bar includes its right end, not its left one.
     found = np.searchsorted(edges, np.clip(results, edges[0], edges[-1]), side="left") - 1
     counts = np.bincount(np.clip(found, 0, None), minlength=len(edges) - 1)
     return np.asarray(100.0 * counts / len(results), dtype=np.float64)

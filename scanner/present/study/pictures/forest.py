@@ -19,13 +19,13 @@ if TYPE_CHECKING:
 ROW, ENDS = 19.0, 66.0
 LEFT = 206.0
 LONGEST, END = 36, 9
-"""Letters of a name; a longer one is cut in its middle, since its end says how far a number was moved."""
+"""Letters of a name; a longer one is cut in its middle, since its end says how far a setting was changed."""
 MOST = 60
-"""Changes that are drawn: of more, those with the greatest differences to either side."""
+"""Most changes drawn: of more, those with the greatest differences to each side."""
 
 
 def forest(rules: Rules) -> Drawn | None:
-    """Draw the changes that have a difference, the best first; None where there are none."""
+    """Draw the changes that have a difference, best first; None if there are none."""
     there = [each for each in best_first(rules.variants) if each.difference.value is not None]
     if not there:
         return None
@@ -36,9 +36,9 @@ def forest(rules: Rules) -> Drawn | None:
     return Drawn(
         svg(lambda: _compose(kept)),
         f"A line for each of {len(kept):,} changes of the rules, from {label(best, 80)} down to {label(worst, 80)}; "
-        f"{len(differ):,} of the intervals leave out 0",
+        f"{len(differ):,} of the intervals exclude 0",
         "Difference in mean R from the rules as they are, which are the line at 0. The bars hold for all changes at "
-        f"once; a full sign has one that leaves out 0, a cross is too few for any.{some}",
+        f"once; a full marker has one that excludes 0, a cross has too few trades for any.{some}",
     )
 
 

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
 HEIGHT = 320
 MOST = 1_500
-"""Trades that are drawn; of more, so many are drawn at random, since more would be a blot."""
+"""Most trades drawn; of more, this many are chosen at random, since more would be a blot."""
 FURTHEST = 98
-"""Per cent of the trades by whose furthest the scale ends."""
+"""Per cent of the trades whose furthest value ends the scale."""
 
 
 def reached(best: NDArray[np.float64], worst: NDArray[np.float64], net: NDArray[np.float64], seed: int) -> Drawn:
-    """Draw a sign for each closed trade, of which there is at least one."""
+    """Draw a marker for each closed trade, of which there is at least one."""
     total = len(net)
     kept = np.arange(total)
     if total > MOST:
@@ -31,11 +31,12 @@ def reached(best: NDArray[np.float64], worst: NDArray[np.float64], net: NDArray[
     some = f", {MOST:,} of them at random" if total > MOST else ""
     return Drawn(
         svg(lambda: _compose(best[kept], worst[kept], net[kept] > 0)),
-        f"Signs for {counted(total, 'closed trade')} by the worst and the best R reached: half of the winners were at "
+        f"Markers for {counted(total, 'closed trade')} by the worst and the best R reached: half of the winners were "
+        "at "
         f"{_middle(worst[net > 0])} R or worse before they won, half of the losers at {_middle(best[net <= 0])} R or "
         "better before they lost",
-        f"Worst and best R that {counted(total, 'closed trade')} reached while open, before costs{some}; what lies "
-        "beyond the scale stands on its edge.",
+        f"Worst and best R that {counted(total, 'closed trade')} reached while open, before costs{some}; values beyond "
+        "the scale are on its edge.",
     )
 
 

@@ -29,8 +29,8 @@ def running(of: Running) -> Drawn:
         f"A line that ends at {in_r(of.total[-1])} R after {counted(last, 'trade')}, "
         f"{'inside' if inside else 'outside'} the fan of chance, which there spans {in_r(of.low[-1])} to "
         f"{in_r(of.high[-1])} R",
-        f"Sum of net R in the order of entries, {first} to {date(of.times[-1], 'UTC')}. In the shaded fan lie 95 of "
-        f"100 such lines where each trade is worth {in_r(of.under)} R, as by chance on the same bars.",
+        f"Sum of net R in the order of entries, {first} to {date(of.times[-1], 'UTC')}. The shaded fan contains 95 of "
+        f"100 such lines if each trade is worth {in_r(of.under)} R, as by chance on the same bars.",
     )
 
 

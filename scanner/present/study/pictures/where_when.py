@@ -23,8 +23,8 @@ SHOWN = ("timeframe", "group", "year", "month", "hour")
 HEIGHT = 190
 MOST, MOST_NAMED = 40, 12
 ROOM = 340
-"""Groups of a picture, and those of them that have room for a name each; the pixels that all share."""
-BELOW = "Mean net R with its interval at 95 %, and the number of closed trades below. A grey cross is too few for one."
+"""Most groups of a picture, and most with room for names; the pixels that all share."""
+BELOW = "Mean net R with its interval at 95 %, and the number of closed trades below. A grey cross has too few for one."
 
 
 def where_when(found: Sequence[Breakdown]) -> tuple[Drawn, ...]:
@@ -39,7 +39,7 @@ def _drawn(breakdown: Breakdown) -> Drawn:
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """A group with closed trades; ``low`` and ``high`` are NaN where it is too few for an interval."""
+    """A group with closed trades; ``low`` and ``high`` are NaN if there are too few for an interval."""
 
     name: str
     mean: float
@@ -66,7 +66,7 @@ def _told(breakdown: Breakdown) -> str:
     groups = _closed(breakdown)
     enough = [each for each in groups if not isnan(each.low)]
     if not enough:
-        return f"By {by(breakdown)}, {len(groups)} groups, each of them too few for an interval"
+        return f"By {by(breakdown)}, {len(groups)} groups, each with too few for an interval"
     low, high = min(enough, key=lambda each: each.mean), max(enough, key=lambda each: each.mean)
     return (
         f"By {by(breakdown)}, {len(groups)} groups, {len(enough)} of them with an interval: from "

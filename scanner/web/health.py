@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-from contextlib import suppress
 from http import HTTPStatus
 from typing import TYPE_CHECKING
 
@@ -16,24 +15,20 @@ from prometheus_client import CollectorRegistry
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
+from starlette.applications import Starlette
+from starlette.responses import Response
+from starlette.routing import Route
 
 from scanner.clocks import SECOND
+from scanner.web.serving import MOST_CONNECTIONS, listener, server
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterator
 
     from prometheus_client.metrics_core import Metric
+    from starlette.requests import Request
 
     from scanner.service.vitals import Vitals
-
-LOOPBACK = "127.0.0.1"
-LONGEST_REQUEST = 16_384
-"""Bytes of a request's first line and headers."""
-REQUEST_WITHIN = 5.0
-"""Seconds that a request may take to arrive, and its answer to be taken."""
-
-Answer = tuple[HTTPStatus, str, bytes]
-"""Status, content type and body."""
 
 
 class _Told(Collector):
@@ -79,14 +74,27 @@ def metrics(vitals: Vitals) -> bytes:
     return generate_latest(registry)
 
 
-def answer(path: str, vitals: Vitals) -> Answer:
-    """Say what a path holds."""
-    if path == "/metrics":
-        return HTTPStatus.OK, CONTENT_TYPE_LATEST, metrics(vitals)
-    if path == "/health":
+def application(look: Callable[[], Awaitable[Vitals]]) -> Starlette:
+    """Make the application that answers; ``look`` sees how the station is."""
+
+    async def health(_: Request) -> Response:
+        vitals = await look()
         status = HTTPStatus.SERVICE_UNAVAILABLE if vitals.reasons() else HTTPStatus.OK
-        return status, "application/json", json.dumps(vitals.told(), ensure_ascii=False).encode() + b"\n"
-    return HTTPStatus.NOT_FOUND, "text/plain; charset=utf-8", b"There are /health and /metrics here.\n"
+        body = json.dumps(vitals.told(), ensure_ascii=False).encode() + b"\n"
+        return Response(body, status, {"Cache-Control": "no-store"}, "application/json")
+
+    async def measured(_: Request) -> Response:
+        headers = {"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"}
+        return Response(metrics(await look()), headers=headers)
+
+    async def nothing(_: Request, __: Exception) -> Response:
+        return Response("There are /health and /metrics here.\n", HTTPStatus.NOT_FOUND, media_type="text/plain")
+
+    async def only_read(_: Request, __: Exception) -> Response:
+        return Response("This can only be read.\n", HTTPStatus.METHOD_NOT_ALLOWED, media_type="text/plain")
+
+    routes = [Route("/health", health), Route("/metrics", measured)]
+    return Starlette(routes=routes, exception_handlers={404: nothing, 405: only_read})
 
 
 class HealthServer:
@@ -94,39 +102,18 @@ class HealthServer:
 
     def __init__(self, port: int, look: Callable[[], Awaitable[Vitals]]) -> None:
         self.port = port
-        self._look = look
-        self._server: asyncio.Server | None = None
+        self._server = server(application(look), most=MOST_CONNECTIONS)
+        self._serving: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
         """Begin to answer; OSError where the port is taken."""
-        self._server = await asyncio.start_server(self._serve, LOOPBACK, self.port, limit=LONGEST_REQUEST)
-        self.port = self._server.sockets[0].getsockname()[1]
+        opened = listener(self.port)
+        self.port = opened.getsockname()[1]
+        self._serving = asyncio.create_task(self._server.serve([opened]))
 
     async def stop(self) -> None:
         """Stop; harmless when never started."""
-        if self._server is not None:
-            self._server.close()
-
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        # Whoever asks wrongly, slowly or goes away gets no answer, and troubles nobody else.
-        with suppress(OSError, TimeoutError, asyncio.IncompleteReadError, asyncio.LimitOverrunError):
-            async with asyncio.timeout(REQUEST_WITHIN):
-                request = await reader.readuntil(b"\r\n\r\n")
-                status, kind, body = await self._answered(request.partition(b"\r\n")[0].decode("latin-1").split(" "))
-                head = (
-                    f"HTTP/1.1 {status.value} {status.phrase}\r\nContent-Type: {kind}\r\n"
-                    f"Content-Length: {len(body)}\r\nCache-Control: no-store\r\nConnection: close\r\n\r\n"
-                )
-                writer.write(head.encode() + (b"" if request.startswith(b"HEAD ") else body))
-                await writer.drain()
-        writer.close()
-
-    async def _answered(self, words: list[str]) -> Answer:
-        plain = "text/plain; charset=utf-8"
-        match words:
-            case ["GET" | "HEAD", path, version] if version.startswith("HTTP/1."):
-                return answer(path.partition("?")[0], await self._look())
-            case [_, _, version] if version.startswith("HTTP/1."):
-                return HTTPStatus.METHOD_NOT_ALLOWED, plain, b"This can only be read.\n"
-            case _:
-                return HTTPStatus.BAD_REQUEST, plain, b"That is no HTTP request.\n"
+        if self._serving is not None:
+            self._server.should_exit = True
+            await self._serving
+            self._serving = None

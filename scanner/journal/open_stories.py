@@ -1,0 +1,45 @@
+"""The stories of a store that have not ended yet, known without reading again what was read before."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.events import OF_SETUPS
+from scanner.journal.stories import Story
+
+if TYPE_CHECKING:
+    from scanner.event_data import SetupData
+    from scanner.events import Event
+    from scanner.service.store import KeptEvent, Store
+
+
+class OpenStories:
+    """Reads what was said since it was last asked, and lets go of what has ended."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._open: dict[str, list[KeptEvent]] = {}
+        self._last = 0
+
+    def look(self) -> list[Story]:
+        """Give the open stories of setups that plan an entry, in the order in which they began to be told."""
+        if not self._last:
+            self._last = self._store.events.last()
+            self._take(self._store.events.unfinished(self._last))
+        self._take(self._store.events.find(after=self._last, kinds=OF_SETUPS))
+        return [Story(tuple(events)) for events in self._open.values()]
+
+    def _take(self, said: list[KeptEvent]) -> None:
+        for kept in said:
+            self._last = max(self._last, kept.number)
+            thread = kept.event.thread
+            if kept.event.facts.ends:
+                self._open.pop(thread, None)
+            elif (kept.event.facts.begins and _is_planned(kept.event)) or thread in self._open:
+                self._open.setdefault(thread, []).append(kept)
+
+
+def _is_planned(setup: Event) -> bool:
+    """Whether a setup plans an entry: of one that does not, nothing follows."""
+    data: SetupData = setup.data
+    return data["entries"][data["entry_style"]]["risk"] is not None

@@ -1,0 +1,160 @@
+"""How a page is answered: who asks, what it is drawn from, and the template that it is written by."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.responses import HTMLResponse, RedirectResponse, StreamingResponse
+
+from scanner.page import words
+from scanner.page.sessions import Sessions
+from scanner.present.cautions import FULL, SHORT
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from scanner.page.configured import Known
+    from scanner.page.looking import Board, Looker
+
+Answer = TypeVar("Answer", bound="Response")
+PIECES = 64
+"""Pieces of a template that are sent together."""
+HEAD_ENDS = "</header>"
+NAV = (
+    ("/", "Now"),
+    ("/series", "List"),
+    ("/why", "Why not"),
+    ("/journal", "Journal"),
+    ("/review", "Review"),
+    ("/study", "Study"),
+    ("/setups", "Setups"),
+)
+
+
+class NothingHereError(Exception):
+    """What was asked for is not there; the message is one sentence for the reader."""
+
+
+def looker(request: Request) -> Looker:
+    """Give what the page knows of the station."""
+    found: Looker = request.app.state.looker
+    return found
+
+
+def board(request: Request) -> Board:
+    """Give what there was at the last look."""
+    return looker(request).board
+
+
+def known(request: Request) -> Known:
+    """Give the configuration."""
+    return looker(request).configured.known
+
+
+def sessions(request: Request) -> Sessions:
+    """Give the sessions."""
+    found: Sessions = request.app.state.sessions
+    return found
+
+
+def session_of(request: Request) -> str:
+    """Give the session that a request belongs to; empty where it belongs to none."""
+    told = request.cookies.get(request.app.state.cookie, "")
+    return told if Sessions.is_id(told) else ""
+
+
+def asked(request: Request, name: str, most: int = 200) -> str:
+    """Give what is asked in the address under a name, cut to a length; empty where nothing is."""
+    return request.query_params.get(name, "")[:most]
+
+
+def render(request: Request, template: str, status: int = 200, **context: Any) -> Response:  # noqa: ANN401 - whatever the template shows
+    """Write a page; whoever comes without a session is given one."""
+    session, new = _session(request)
+    text = templates().get_template(template).render(_common(request, session) | context)
+    return _with_session(request, HTMLResponse(text, status), new)
+
+
+def stream(request: Request, template: str, **context: Any) -> StreamingResponse:  # noqa: ANN401 - as above
+    """Write a page piece by piece, as far as it is known."""
+    session, new = _session(request)
+    pieces = templates().get_template(template).generate(_common(request, session) | context)
+    return _with_session(request, StreamingResponse(_together(pieces), media_type="text/html"), new)
+
+
+def _together(pieces: Iterable[str]) -> Iterator[str]:
+    """Put pieces together: the head of a page is sent at once, the rest as far as there is enough of it."""
+    kept: list[str] = []
+    for piece in pieces:
+        kept.append(piece)
+        if HEAD_ENDS in piece or len(kept) == PIECES:
+            yield "".join(kept)
+            kept.clear()
+    yield "".join(kept)
+
+
+def _session(request: Request) -> tuple[str, str]:
+    """Give the session that the answer is for, and its id once more where it is a new one."""
+    session = session_of(request)
+    new = "" if session else Sessions.new()
+    return session or new, new
+
+
+def _with_session(request: Request, answer: Answer, new: str) -> Answer:
+    if new:
+        remember(request, answer, new)
+    return answer
+
+
+def _common(request: Request, session: str) -> dict[str, Any]:
+    """Give what every page shows."""
+    about = known(request)
+    return {
+        "path": request.url.path,
+        "nav": NAV,
+        "station": about.settings.station.name,
+        "zone": about.zone,
+        "board": board(request),
+        "nonce": request.state.nonce,
+        "token": sessions(request).token(session),
+        "with_password": request.app.state.password is not None,
+        "caution": FULL,
+        "caution_short": SHORT,
+    }
+
+
+def remember(request: Request, answer: Response, session: str) -> None:
+    """Have the browser keep a session, for this page alone."""
+    secure: bool = request.app.state.https
+    answer.set_cookie(request.app.state.cookie, session, path="/", secure=secure, httponly=True, samesite="strict")
+
+
+def go_to(path: str) -> Response:
+    """Send the browser to another page of ours after a form."""
+    return RedirectResponse(path, 303)
+
+
+def load_templates() -> None:
+    """Read all templates, so that nobody waits for it."""
+    for name in templates().list_templates():
+        templates().get_template(name)
+
+
+@cache
+def templates() -> Environment:
+    """Give the templates; all that is put into them is escaped."""
+    environment = Environment(
+        loader=PackageLoader("scanner.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    environment.filters.update(words.FILTERS)
+    return environment

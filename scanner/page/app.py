@@ -1,0 +1,148 @@
+"""The page as an application: its addresses, who is let in, and what is answered where something is wrong."""
+
+from __future__ import annotations
+
+import time
+from http import HTTPStatus
+from importlib.resources import files
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.responses import FileResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from scanner.page.answers import NothingHereError, go_to, load_templates, render, session_of, sessions
+from scanner.page.charts import Pictures
+from scanner.page.guard import Guard, Reached
+from scanner.page.live import Live, live
+from scanner.page.passwords import Tries
+from scanner.page.sessions import Sessions
+from scanner.page.views import drawn, journal, login, now, series, setups, story, study, why
+from scanner.present.page_html import STYLE
+from scanner.service.store import StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from starlette.requests import Request
+    from starlette.types import ASGIApp, Receive, Scope, Send
+
+    from scanner.page.looking import Looker
+
+OPEN_TO_ALL = ("/login", "/static/")
+"""What is answered before anybody has signed in."""
+BOKEH = ("bokeh.min.js", "bokeh-api.min.js")
+"""The scripts of the chart library, which its package brings."""
+KINDS = {"js": "text/javascript", "css": "text/css", "svg": "image/svg+xml"}
+
+
+def application(
+    looker: Looker, *, reached: Reached, password: str | None, cookie: str, passed: Callable[[], float] = time.monotonic
+) -> Starlette:
+    """Make the application; ``password`` is the line of its hashed password, None without one.
+
+    ``cookie`` is the name of the cookie: those of one machine are not told apart by port.
+    """
+    routes = [
+        Route("/", now.now),
+        Route("/story/{story}", story.story),
+        Route("/story/{story}", story.decide, methods=["POST"]),
+        Route("/series", series.series),
+        Route("/why", why.why),
+        Route("/journal", journal.journal),
+        Route("/review", journal.review),
+        Route("/study", study.study),
+        Route("/study/report", study.report),
+        Route("/setups", setups.setups),
+        Route("/setups/{setup}", setups.setup),
+        Route("/data/story/{story}", drawn.story_data),
+        Route("/data/why", drawn.why_data),
+        Route("/picture/story/{story}.png", drawn.story_picture),
+        Route("/picture/why.png", drawn.why_picture),
+        Route("/picture/setup/{setup}.png", drawn.setup_picture),
+        Route("/login", login.login),
+        Route("/login", login.sign_in, methods=["POST"]),
+        Route("/logout", login.sign_out, methods=["POST"]),
+        Route("/live", live),
+        Route("/static/{name}", static),
+    ]
+    load_templates()
+    app = Starlette(
+        routes=routes,
+        middleware=[Middleware(Guard, reached), Middleware(SignedIn, password is not None)],
+        exception_handlers={
+            404: _nothing,
+            405: _method,
+            NothingHereError: _nothing,
+            StoreTroubleError: _store,
+        },
+    )
+    state = app.state
+    state.looker, state.password, state.https = looker, password, reached.https
+    state.cookie = ("__Host-" if reached.https else "") + cookie
+    state.sessions, state.tries = Sessions(passed), Tries(passed)
+    state.live, state.pictures, state.distances, state.reviews = Live(), Pictures(), series.Distances(), {}
+    return app
+
+
+class SignedIn:
+    """Sends whoever has not signed in to where that is done, where the page has a password."""
+
+    def __init__(self, app: ASGIApp, needed: bool) -> None:
+        self.app = app
+        self._needed = needed
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        if scope["type"] == "http" and self._needed and not scope["path"].startswith(OPEN_TO_ALL):
+            from starlette.requests import Request as Asked  # noqa: PLC0415 - the name is a type above
+
+            request = Asked(scope)
+            if not sessions(request).is_signed_in(session_of(request)):
+                answer = go_to("/login") if scope["method"] == "GET" else PlainTextResponse("Sign in first.\n", 403)
+                await answer(scope, receive, send)
+                return
+        await self.app(scope, receive, send)
+
+
+async def static(request: Request) -> Response:
+    """Give a file that the page is made of, by its name alone."""
+    name = request.path_params["name"]
+    headers = {"Cache-Control": "no-cache"}
+    if name == "style.css":
+        own = files("scanner.page").joinpath("static/style.css").read_text("utf-8")
+        return Response(STYLE + own, headers=headers, media_type="text/css")
+    if name in BOKEH:
+        return FileResponse(_bokeh() / name, headers=headers, media_type="text/javascript")
+    known = {each.name: each for each in files("scanner.page").joinpath("static").iterdir()}
+    if name not in known:
+        raise NothingHereError("There is no such file.")
+    return Response(known[name].read_bytes(), headers=headers, media_type=KINDS[name.rpartition(".")[2]])
+
+
+def _bokeh() -> Path:
+    """Find the scripts of the chart library without importing it."""
+    found = find_spec("bokeh")
+    if found is None or found.origin is None:
+        raise NothingHereError("The chart library is not installed.")
+    return Path(found.origin).parent / "server" / "static" / "js"
+
+
+def _nothing(request: Request, problem: Exception) -> Response:
+    sentence = str(problem) if isinstance(problem, NothingHereError) else "There is no such page."
+    return render(request, "trouble.html", HTTPStatus.NOT_FOUND, title="Nothing here", sentence=sentence)
+
+
+def _method(request: Request, _: Exception) -> Response:
+    return render(
+        request, "trouble.html", HTTPStatus.METHOD_NOT_ALLOWED, title="Not so", sentence="This can only be read."
+    )
+
+
+def _store(request: Request, problem: Exception) -> Response:
+    return render(
+        request, "trouble.html", HTTPStatus.SERVICE_UNAVAILABLE, title="The store cannot be read", sentence=str(problem)
+    )

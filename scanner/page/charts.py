@@ -1,0 +1,198 @@
+"""Charts: as plain values for the script that draws what can be moved, and as pictures drawn here."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from threading import Lock
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.rules import Rules
+from scanner.market.timeframes import Timeframe
+from scanner.page.words import bar_label
+from scanner.present.picture import engine_for, traced_over
+from scanner.service.store import SeriesKey
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from scanner.engine import SeriesEngine
+    from scanner.event_data import SetupData
+    from scanner.events import Event
+    from scanner.journal.stories import Story
+    from scanner.market.bars import Bars
+    from scanner.page.configured import Known
+    from scanner.page.judging import JudgedBar
+    from scanner.service.store import Store
+
+SHOWN, AT_FIRST = 320, 72
+"""Bars that a chart can be moved over, and those in view at first."""
+ROOM = 16
+"""Bars' room in view at first on the right, for the labels of levels."""
+SETTLING = 300
+"""Bars that go through the indicators before those."""
+AFTER = 60
+"""Bars shown after the one that is asked about, where there are so many."""
+MOST_PICTURES = 48
+
+
+class Pictures:
+    """Draws one picture at a time, and keeps the last ones."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[object, bytes | None] = OrderedDict()
+        self._drawing = Lock()
+
+    def of(self, key: object, draw: Callable[[], bytes | None]) -> bytes | None:
+        """Give the picture for a key, drawn by ``draw`` where it is not kept; None where there is nothing to draw."""
+        with self._drawing:
+            if key not in self._kept:
+                self._kept[key] = draw()
+                while len(self._kept) > MOST_PICTURES:
+                    self._kept.popitem(last=False)
+            self._kept.move_to_end(key)
+            return self._kept[key]
+
+
+def rules_of(about: Known, instrument: str) -> Rules:
+    """Give the rules of an instrument; the common ones of one that is not on the list any more."""
+    watched = about.watched.get(instrument)
+    return Rules() if watched is None else watched.rules
+
+
+def told_of(story: Story) -> list[Event]:
+    """Give the setup as it was said last, and what was told of it since."""
+    events = [each.event for each in story.events]
+    first = max(number for number, event in enumerate(events) if event.facts.begins)
+    return events[first:]
+
+
+def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
+    """Read the bars of a series from well before one that closed at a time; None where that one is gone."""
+    last = store.bars.last_close(key)
+    if last is None:
+        return None
+    since = max(last - time, 0) // Timeframe.named(key.timeframe).nanoseconds
+    for stored in store.bars.load([key], SETTLING + SHOWN + since):
+        at = int(np.searchsorted(stored.bars.close_time, time))
+        if at < len(stored.bars) and stored.bars.close_time[at] == time:
+            return stored.bars
+    return None
+
+
+def story_picture(store: Store, about: Known, story: Story) -> bytes | None:
+    """Draw a story as far as it is told, as PNG; None where its bars are gone."""
+    from scanner.present.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not needed with script
+    from scanner.present.story_chart import story_chart_for  # noqa: PLC0415 - as above
+
+    told = [each for each in told_of(story) if each.kind != "setup.withdrawn"]
+    setup: SetupData = told[0].data
+    bars = _bars_around(store, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
+    if bars is None or (len(told) > 1 and not np.isin(told[-1].time, bars.close_time)):
+        return None
+    rules = rules_of(about, setup["instrument"])
+    if len(told) > 1:
+        return story_chart_for(bars, told, rules, about.zone)
+    return chart_for(bars, told[0], rules, about.zone)
+
+
+def bar_picture(about: Known, bar: JudgedBar) -> bytes:
+    """Draw the bars up to one, with the first setup that stood there, as PNG."""
+    from scanner.present.chart import draw  # noqa: PLC0415 - as above
+    from scanner.present.picture import picture_of  # noqa: PLC0415 - as above
+
+    own = bar.bars[max(bar.index + 1 - SETTLING - SHOWN, 0) : bar.index + 1]
+    event = next((each for each in bar.said if each.facts.begins), None)
+    return draw(picture_of(own, bar.engine.without_setups(), about.zone, event))
+
+
+def story_values(store: Store, about: Known, story: Story) -> dict[str, Any] | None:
+    """Give the chart of a story as plain values; None where its bars are gone."""
+    told = told_of(story)
+    setup: SetupData = told[0].data
+    bars = _bars_around(store, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
+    if bars is None:
+        return None
+    at = int(np.searchsorted(bars.close_time, told[0].time))
+    end = min(int(np.searchsorted(bars.close_time, told[-1].time)), len(bars) - 1)
+    values = _values(bars, at, end, engine_for(setup, rules_of(about, setup["instrument"])), about.zone)
+    return values | _setup_values(setup, at - values["first"]) | _told_values(told, bars, values["first"])
+
+
+def bar_values(about: Known, bar: JudgedBar) -> dict[str, Any]:
+    """Give the chart of a bar that is explained as plain values."""
+    values = _values(bar.bars, bar.index, bar.index, bar.engine.without_setups(), about.zone)
+    at = bar.index - values["first"]
+    event = next((each for each in bar.said if each.facts.begins), None)
+    if event is not None:
+        return values | _setup_values(event.data, at)
+    return values | {"letters": [{"at": at, "letter": ""}]}
+
+
+def _values(bars: Bars, at: int, end: int, engine: SeriesEngine, zone: str) -> dict[str, Any]:
+    """Give bars and indicators around those from ``at`` to ``end``, counted from the first that is shown."""
+    stop = min(max(end + 1 + AFTER, at + 1), len(bars))
+    first = max(min(at - AT_FIRST, stop - SHOWN), 0)
+    begin = max(first - SETTLING, 0)
+    engine.push(bars[begin:first])
+    traced = traced_over(bars[first:stop], engine)
+    daily = not Timeframe.named(engine.timetable.timeframe.name).intraday
+    shown = bars[first:stop]
+    times = shown.open_time if daily else shown.close_time
+    rules = engine.rulebook.rules
+    numbers = dict(zip(("open", "high", "low", "close"), (shown.open, shown.high, shown.low, shown.close), strict=True))
+    lines = dict(zip(("fast", "slow", "macd", "signal"), traced, strict=True))
+    return {
+        "first": first,
+        "labels": [bar_label(int(time), zone, daily=daily) for time in times],
+        **{key: [float(f"{value:.10g}") for value in column] for key, column in numbers.items()},
+        **{key: [None if np.isnan(v) else float(f"{v:.8g}") for v in column] for key, column in lines.items()},
+        "names": {"fast": f"{rules.fast_average}-bar average", "slow": f"{rules.slow_average}-bar average"},
+        "view": [at - first - AT_FIRST + ROOM, end - first + ROOM],
+        "at": at - first,
+        "levels": [],
+        "letters": [],
+        "marks": [],
+        "stops": [],
+    }
+
+
+def _setup_values(setup: SetupData, at: int) -> dict[str, Any]:
+    """Give the levels of a setup and the letters of its bars, the last of which is at ``at``."""
+    levels, chosen = setup["levels"], setup["entry_style"]
+    found = [("stop", f"stop {levels['stop']}", levels["stop"])]
+    if (price := setup["entries"][chosen]["price"]) is not None:
+        found.append(("entry", f"entry {price}", price))
+    found += [("goal", f"{times}R {price}", price) for times, price in enumerate(levels["objectives"], start=1)]
+    if levels["obstacle"] is not None:
+        found.append(("obstacle", f"obstacle {levels['obstacle']}", levels["obstacle"]))
+    letters = [bar["letter"] for bar in setup["bars"]]
+    return {
+        "levels": [{"kind": kind, "label": label, "price": float(price), "from": at} for kind, label, price in found],
+        "letters": [
+            {"at": at + 1 - len(letters) + number, "letter": letter}
+            for number, letter in enumerate(letters)
+            if at + 1 - len(letters) + number >= 0
+        ],
+    }
+
+
+def _told_values(told: list[Event], bars: Bars, first: int) -> dict[str, Any]:
+    """Give what was told of a story since: fills, exits, signs, and the way of the stop."""
+    marks, stops, seen = [], [], set[str]()
+    number = {int(time): at - first for at, time in enumerate(bars.close_time.tolist())}
+    for event in told[1:]:
+        at = number.get(event.time)
+        if at is None or event.kind == "setup.withdrawn":
+            continue
+        for key, label in (("entry", "entered"), ("half_exit", "half left"), ("exit", "left")):
+            price = event.data[key]
+            if price is not None and key not in seen:
+                seen.add(key)
+                marks.append({"at": at, "price": float(price), "kind": key, "label": f"{label} {price}"})
+        if event.kind in {"setup.pressure", "setup.exit_signal"}:
+            label = "pressure" if event.kind == "setup.pressure" else "exit signal"
+            marks.append({"at": at, "price": float(event.data["close"]), "kind": "sign", "label": label})
+        stops.append({"at": at, "price": float(event.data["stop"])})
+    return {"marks": marks, "stops": stops}

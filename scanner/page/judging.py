@@ -1,0 +1,148 @@
+"""A bar of a stored series judged again: what the rules say of it, by the code that judged it live."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.analysis.pool import Candidates
+from scanner.commands.one_bar import bar_at
+from scanner.engine import SeriesEngine
+from scanner.market.bars import Bars
+from scanner.market.timeframes import Timeframe
+from scanner.pipeline import Pipeline
+from scanner.service.store import SeriesKey
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from scanner.analysis.pool import Stop
+    from scanner.events import Event
+    from scanner.judgement import Judgement
+    from scanner.service.store import Store
+    from scanner.settings import Watched
+    from scanner.trade.size import Account
+
+NO_BARS = Bars.of([])
+A_DAY = 1_440
+"""Bars of a day at most, by which one that is meant may lie before the moment that is named."""
+
+
+class OneBarEngine(SeriesEngine):
+    """An engine that says something of the last bar of all that it is given, and nothing of those before."""
+
+    last = 0
+
+    def push(self, bars: Bars) -> list[Event]:
+        """Take in closed bars, oldest first."""
+        self.last = int(bars.close_time[-1]) if len(bars) else 0
+        return super().push(bars)
+
+    def said_at(self, stop: Stop) -> Iterator[Event]:
+        """Leave out setups that stood before; what ends a series or makes it warm counts all the same."""
+        if not isinstance(stop, Candidates) or self.series.times[1, stop.index] == self.last:
+            yield from super().said_at(stop)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedBar:
+    """One bar of a series, number ``index`` of ``bars``, and what each setup in each direction came to at it.
+
+    ``engine`` has seen the bars up to this one, and ``said`` is what was said at it. ``suspect`` is what is odd about
+    it, empty where nothing is, and ``needed`` are the bars wanting until the series is warm.
+    """
+
+    watched: Watched
+    key: SeriesKey
+    bars: Bars
+    index: int
+    engine: SeriesEngine
+    judged: list[Judgement]
+    said: list[Event]
+    suspect: str
+    needed: int
+
+
+def last_bars(store: Store, watched: Mapping[str, Watched], keys: Iterable[SeriesKey]) -> dict[SeriesKey, Bars]:
+    """Read as many bars of some series, and of the coarser timeframes beside them, as judging their last bars takes."""
+    wanted, most = set(keys), 0
+    for key in list(wanted):
+        each = watched[key.instrument]
+        wanted |= {SeriesKey(key.instrument, timeframe.name) for timeframe in each.timeframes}
+        most = max(most, _run_in(each))
+    return {found.key: found.bars for found in store.bars.load(wanted, most)}
+
+
+def judge_bar(
+    watched: Watched, key: SeriesKey, bars: Mapping[SeriesKey, Bars], account: Account, index: int | None = None
+) -> JudgedBar | None:
+    """Judge a bar of a series, the last one unless another is given; None where it has no bar.
+
+    ``bars`` are those of the series and of its coarser timeframes.
+    """
+    own = bars.get(key, NO_BARS)
+    if not len(own):
+        return None
+    index = len(own) - 1 if index is None else index
+    close = int(own.close_time[index])
+    lanes = Pipeline(
+        watched.instrument,
+        watched.calendar,
+        watched.base,
+        watched.timeframes,
+        rulebook=watched.rulebook,
+        account=account,
+        dates=watched.dates,
+        engines=OneBarEngine,
+    ).lanes
+    for lane in lanes:
+        all_bars = bars.get(SeriesKey(key.instrument, lane.timeframe.name), NO_BARS)
+        stop = int(np.searchsorted(all_bars.close_time, close, side="right"))
+        engine, said = lane.engine, lane.engine.push(all_bars[max(stop - _run_in(watched), 0) : stop])
+        if lane.timeframe.name == key.timeframe:
+            break
+    return JudgedBar(
+        watched,
+        key,
+        own,
+        index,
+        engine,
+        engine.judge_last(),
+        [event for event in said if event.time == close],
+        next((each.text for each in engine.suspects if each.close_time == close), ""),
+        max(watched.rules.warm_up - engine.series.count, 0),
+    )
+
+
+def judged_at(
+    store: Store, watched: Watched, key: SeriesKey, account: Account, moment: int | None, *, day: bool = False
+) -> JudgedBar | None:
+    """Find the bar that a moment or a ``day`` means, the last one where none is given, and judge it."""
+    keys = [SeriesKey(key.instrument, timeframe.name) for timeframe in watched.timeframes]
+    most = _run_in(watched)
+    if moment is not None:
+        since = max((store.bars.last_close(key) or 0) - moment, 0)
+        most += since // Timeframe.named(key.timeframe).nanoseconds + A_DAY
+    bars = {found.key: found.bars for found in store.bars.load(keys, most)}
+    own = bars.get(key, NO_BARS)
+    index = None if moment is None else bar_at(own, moment, day=day)
+    if moment is not None and index is None:
+        return None
+    return judge_bar(watched, key, bars, account, index)
+
+
+def judge_last(
+    store: Store, watched: Mapping[str, Watched], keys: Iterable[SeriesKey], account: Account
+) -> Iterator[tuple[SeriesKey, JudgedBar | None]]:
+    """Judge the last bar of each of some series."""
+    listed = list(keys)
+    bars = last_bars(store, watched, listed)
+    for key in listed:
+        yield key, judge_bar(watched[key.instrument], key, bars, account)
+
+
+def _run_in(watched: Watched) -> int:
+    """Say how many bars go through the engine before and with one that is judged: indicators settle, and it is warm."""
+    return 2 * watched.rulebook.history + watched.rules.warm_up

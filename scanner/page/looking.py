@@ -1,0 +1,189 @@
+"""What the page knows of the station: read from the store whenever that has changed, and kept between requests."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field, replace
+from threading import Event as Signal
+from threading import Thread
+from typing import TYPE_CHECKING
+
+from scanner.commands.risk_notes import RiskNotes
+from scanner.events import KINDS
+from scanner.page.summary import Summary, summary_of
+from scanner.service.status import facts, status
+from scanner.service.store import Store, StoreTroubleError
+from scanner.service.store.lock import holder
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from scanner.events import Event, Kind
+    from scanner.journal.open_risk import Position
+    from scanner.journal.stories import Story
+    from scanner.page.configured import Configured
+    from scanner.present.status_report import Status
+    from scanner.service.store import Decision, KeptEvent
+
+EVERY = 0.1
+"""Seconds between two looks at whether the store has changed."""
+ANYWAY = 5.0
+"""Seconds after which the series are looked at again though nothing has changed, since closes come and go."""
+REST = 4
+"""A look at all series is followed by a rest of so many times its length."""
+CACHE_KIB = 1_024
+RECENT = 8
+OF_WATCHING: tuple[Kind, ...] = tuple(kind for kind, about in KINDS.items() if about.about != "setup")
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """What there was at one look. ``version`` counts the looks at which anything was different.
+
+    ``status`` is None until the series were looked at for the first time; ``trouble`` says why the store cannot be
+    read, and all else is then as it was. ``held`` are the positions at risk by the ids of their stories, ``recent`` is
+    what was said last of the watching itself, the newest first.
+    """
+
+    version: int = 0
+    status: Status | None = None
+    summary: Summary = field(default_factory=Summary)
+    stories: Sequence[Story] = ()
+    decisions: Mapping[str, Sequence[Decision]] = field(default_factory=dict)
+    held: Mapping[str, Position] = field(default_factory=dict)
+    recent: Sequence[KeptEvent] = ()
+    trouble: str = ""
+
+
+class Looker:
+    """Looks at the store of a station, in a thread of its own once it is started.
+
+    ``now`` gives nanoseconds since 1970 UTC, ``passed`` seconds that never go back.
+    """
+
+    def __init__(
+        self,
+        configured: Configured,
+        now: Callable[[], int] = time.time_ns,
+        passed: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.configured = configured
+        self.board = Board()
+        self._now, self._passed = now, passed
+        self._own: Store | None = None
+        self._views: Store | None = None
+        self._risk: RiskNotes | None = None
+        self._seen: object = None
+        self._file: object = None
+        self._series_at = -ANYWAY
+        self._series_took = 0.0
+        self._behind = True
+        """Whether the store has changed since the series were looked at."""
+        self._stop = Signal()
+        self._thread: Thread | None = None
+
+    @property
+    def store(self) -> Store:
+        """The store, open for whoever answers a request; StoreTroubleError where it cannot be opened."""
+        if self._views is None:
+            self._views = self._opened()
+        return self._views
+
+    def start(self, tell: Callable[[Board], None]) -> None:
+        """Look from now on, and tell of every board that is different."""
+
+        def run() -> None:
+            while not self._stop.is_set():
+                if self.look():
+                    tell(self.board)
+                self._stop.wait(EVERY)
+
+        self._thread = Thread(target=run, name="looking", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Look no longer, and let go of the store."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join()
+        for store in (self._own, self._views):
+            if store is not None:
+                store.close()
+        self._own = self._views = None
+
+    def look(self) -> bool:
+        """Look once; says whether there is another version."""
+        before = self.board
+        try:
+            self.board = self._looked()
+        except StoreTroubleError as problem:
+            if str(problem) != before.trouble:
+                self.board = replace(before, version=before.version + 1, trouble=str(problem))
+        return self.board.version != before.version
+
+    def _looked(self) -> Board:
+        board, file = self.board, _identity(self.configured.known.settings.store_path)
+        if self._own is None or file != self._file:
+            # Another file lies there than the one that is open. Whoever still answers from that has it to the end.
+            self._own, self._views, self._file = self._opened(), None, file
+            self._risk = RiskNotes(self._own, lambda: self.configured.known.settings)
+            self._seen = None
+        store, seen = self._own, self._own.database.version()
+        if seen != self._seen or board.trouble:
+            self._seen = None
+            board = self._stories(store, board)
+            self._seen, self._behind = seen, True
+        begun = self._passed()
+        if begun - self._series_at >= max(0.0 if self._behind else ANYWAY, REST * self._series_took):
+            board = self._series(store, board)
+            self._behind, self._series_at, self._series_took = False, begun, self._passed() - begun
+        return board
+
+    def risk_of(self, event: Event) -> list[str]:
+        """Say what taking a setup would bring the open risk to, and which others are the same bet."""
+        return [] if self._risk is None else self._risk(event)
+
+    def _stories(self, store: Store, board: Board) -> Board:
+        """Look at what was said and decided, which is quick."""
+        if self._risk is None:
+            raise AssertionError("it comes with the store")
+        stories, held = self._risk.look()
+        return replace(
+            board,
+            version=board.version + 1,
+            stories=stories,
+            held=held,
+            decisions={each.id: store.decisions.on(each.id) for each in stories},
+            recent=store.events.before(store.events.last() + 1, OF_WATCHING, RECENT),
+            trouble="",
+        )
+
+    def _series(self, store: Store, board: Board) -> Board:
+        """Look at all series, which may be many."""
+        self.configured.look_again()
+        known = self.configured.known
+        running = holder(known.settings.store_path)
+        watched = list(known.watched.values())
+        found = facts(store, watched)
+        now = self._now()
+        new = status(known.settings, found, known.patience, now, running, played=known.played, watched=watched)
+        self.store.bars.look_again()
+        summed = summary_of(new)
+        is_same = summed == board.summary and board.status is not None and replace(board.status, now=new.now) == new
+        return replace(board, status=new, summary=summed, version=board.version + (not is_same))
+
+    def _opened(self) -> Store:
+        path = self.configured.known.settings.store_path
+        store = Store.open(path, self._now, visiting=True)
+        store.database.spare_memory(CACHE_KIB)
+        return store
+
+
+def _identity(path: Path) -> object:
+    """Give what tells a file from another of the same name."""
+    try:
+        found = path.stat()
+    except OSError as problem:
+        return type(problem)
+    return found.st_dev, found.st_ino

@@ -1,0 +1,106 @@
+"""The password of the page: kept hashed in a file of the user's, and not to be guessed by trying."""
+
+from __future__ import annotations
+
+import hmac
+import re
+from collections import deque
+from hashlib import scrypt
+from ipaddress import ip_address, ip_network
+from secrets import token_bytes
+from threading import Lock
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+N, R, P, SALT, LENGTH = 2**15, 8, 1, 16, 32
+"""The cost of scrypt (RFC 7914): 32 MiB and about a tenth of a second for each try."""
+LEAST, MOST = 12, 1_024
+"""Characters of a password."""
+PER_MINUTE, ALL_PER_MINUTE = 5, 30
+"""Wrong tries a minute, from one address and in all."""
+MINUTE = 60.0
+_LINE = re.compile(r"scrypt:([0-9a-f]{32}):([0-9a-f]{64})\n?")
+_HASHING = Lock()
+"""One at a time, so that trying costs others no memory."""
+
+
+class PasswordFileError(Exception):
+    """The file of the password cannot be used; the message says why and what to do."""
+
+    exit_code = 2
+
+
+def line_of(password: str, salt: bytes | None = None) -> str:
+    """Hash a password into the line that its file holds."""
+    salt = salt or token_bytes(SALT)
+    return f"scrypt:{salt.hex()}:{_hash(password, salt).hex()}\n"
+
+
+def read(path: Path) -> str:
+    """Read the line of a password's file; PasswordFileError where there is none, or others may read it."""
+    try:
+        if path.stat().st_mode & 0o077:
+            raise PasswordFileError(f"{path}: others may read this file; allow only its owner to (chmod 600)")
+        line = path.read_text("ascii")
+    except OSError as problem:
+        why = problem.strerror or str(problem)
+        raise PasswordFileError(
+            f"{path}: {why}; `closewatch page CONFIG.toml --set-password` writes the file of the page's password"
+        ) from None
+    except UnicodeDecodeError:
+        line = ""
+    if _LINE.fullmatch(line) is None:
+        raise PasswordFileError(
+            f"{path}: this is not a file of the page's password; `closewatch page CONFIG.toml --set-password` writes it"
+        )
+    return line
+
+
+def fits(password: str, line: str) -> bool:
+    """Whether a password is the one that a line was made of."""
+    found = _LINE.fullmatch(line)
+    if found is None or len(password) > MOST:
+        return False
+    return hmac.compare_digest(_hash(password, bytes.fromhex(found[1])), bytes.fromhex(found[2]))
+
+
+def _hash(password: str, salt: bytes) -> bytes:
+    with _HASHING:
+        return scrypt(password.encode(errors="surrogatepass"), salt=salt, n=N, r=R, p=P, maxmem=2**26, dklen=LENGTH)
+
+
+class Tries:
+    """Counts wrong tries of the last minute by address. ``now`` gives seconds that never go back."""
+
+    def __init__(self, now: Callable[[], float]) -> None:
+        self._now = now
+        self._wrong: deque[tuple[float, str]] = deque()
+
+    def may_try(self, address: str) -> bool:
+        """Whether an address may try now."""
+        while self._wrong and self._now() - self._wrong[0][0] >= MINUTE:
+            self._wrong.popleft()
+        own = sum(each == _around(address) for _, each in self._wrong)
+        return own < PER_MINUTE and len(self._wrong) < ALL_PER_MINUTE
+
+    def wrong(self, address: str) -> None:
+        """Note a try; it counts as wrong unless it is said to have been right."""
+        self._wrong.append((self._now(), _around(address)))
+
+    def right(self, address: str) -> None:
+        """Take back the last try of an address."""
+        own = _around(address)
+        last = next(each for each in reversed(self._wrong) if each[1] == own)
+        self._wrong.remove(last)
+
+
+def _around(address: str) -> str:
+    """Give the network that one user may well have to himself."""
+    try:
+        known = ip_address(address)
+    except ValueError:
+        return address
+    return str(ip_network((known, 64), strict=False)) if known.version == 6 else str(known)  # noqa: PLR2004 - IPv6

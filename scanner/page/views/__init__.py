@@ -1,0 +1,1 @@
+"""What each page shows, a file a page."""

@@ -1,0 +1,140 @@
+"""The journal, newest first, and what a week or a month came to."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from datetime import time as clock_time
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from scanner.clocks import SECOND
+from scanner.events import KINDS
+from scanner.journal.entries import Entry, entry_of
+from scanner.journal.review import review as looked_back
+from scanner.journal.stories import stories
+from scanner.page.answers import asked, board, known, looker, render, stream
+from scanner.present.journal_report import BROKEN_SHORT, BROKEN_WORDS, LEGEND, figure_rows, state_in_words
+from scanner.service.store import StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from scanner.events import Kind
+    from scanner.journal.review import Review
+    from scanner.journal.stories import Story
+    from scanner.page.looking import Looker
+
+ON_A_PAGE = 40
+LONGEST_LOOK = 2_000
+"""Setups that are looked through for one page of those that fit."""
+BEGINNINGS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if facts.begins)
+SPANS = {"week": 7, "month": 30}
+DECISIONS = ("taken", "passed", "none")
+
+
+def journal(request: Request) -> Response:
+    """Show stories with what was decided, those said last first."""
+    decision, instrument = asked(request, "decision"), asked(request, "instrument")
+    told = asked(request, "before", 18)
+    before = int(told) if told.isdecimal() else 2**62
+    entries, further = _page(looker(request), before, decision, instrument)
+
+    def address(number: int) -> str:
+        query = {"decision": decision, "instrument": instrument, "before": number}
+        return f"/journal?{urlencode({key: value for key, value in query.items() if value}, errors='surrogatepass')}"
+
+    return render(
+        request,
+        "journal.html",
+        entries=entries,
+        further="" if further is None else address(further),
+        decision=decision if decision in DECISIONS else "",
+        instrument=instrument,
+        first=before == 2**62,
+        state=state_in_words,
+        broken=BROKEN_SHORT,
+        broken_words=BROKEN_WORDS,
+        legend=LEGEND,
+    )
+
+
+def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple[list[Entry], int | None]:
+    """Give the entries of one page, and where the next one begins; None where nothing follows."""
+    store, found, looked = looking.store, list[Entry](), 0
+    while looked < LONGEST_LOOK:
+        beginnings = store.events.before(before, BEGINNINGS, ON_A_PAGE)
+        for kept in beginnings:
+            before, looked = kept.number, looked + 1
+            if instrument and kept.event.data["instrument"] != instrument:
+                continue
+            story = next(iter(stories(store.events.story(kept.event.thread))), None)
+            # One that was said again stands where it was said first.
+            if story is None or story.events[0].number != kept.number:
+                continue
+            entry = entry_of(story, store.decisions.on(story.id))
+            if decision not in DECISIONS or (entry.decision or "none") == decision:
+                found.append(entry)
+            if len(found) == ON_A_PAGE:
+                return found, before
+        if len(beginnings) < ON_A_PAGE:
+            return found, None
+    return found, before
+
+
+def review(request: Request) -> Response:
+    """Show what a week or a month came to."""
+    span, until = asked(request, "span"), asked(request, "until")
+    span = span if span in SPANS else "week"
+    zone, status = known(request).zone, board(request).status
+    now = looker(request).store.clock() if status is None else status.now
+    today = datetime.fromtimestamp(now // SECOND, UTC).astimezone(ZoneInfo(zone)).date()
+    try:
+        last, wrong = (date.fromisoformat(until) if until else today), ""
+        first, end = _midnight(last + timedelta(1 - SPANS[span]), zone), _midnight(last + timedelta(1), zone)
+    except (ValueError, OverflowError):
+        last, wrong = today, "Write the last day as 2026-03-02."
+        first, end = _midnight(last + timedelta(1 - SPANS[span]), zone), _midnight(last + timedelta(1), zone)
+
+    def looked() -> tuple[Review, Sequence[str], list[tuple[str, ...]], list[str]] | None:
+        try:
+            found = _review(request, first, end)
+        except StoreTroubleError:
+            return None
+        return found, *figure_rows(found)
+
+    return stream(
+        request,
+        "review.html",
+        looked=looked,
+        span=span,
+        until=last.isoformat(),
+        broken_words=BROKEN_WORDS,
+        wrong=wrong,
+    )
+
+
+def _review(request: Request, first: int, end: int) -> Review:
+    """Look back, once for as long as nothing new is said or decided."""
+    looking, kept = looker(request), request.app.state.reviews
+    store = looking.store
+    made = store.decisions.all()
+    key = first, end, store.events.last(), made[-1].number if made else 0
+    if key not in kept:
+        kept.clear()
+        kept[key] = looked_back(_stories(looking, first, end), made, first, end)
+    found: Review = kept[key]
+    return found
+
+
+def _stories(looking: Looker, first: int, end: int) -> Iterator[Story]:
+    """Give the stories with an event in a time, one after the other: together they may be too many to hold."""
+    for thread in looking.store.events.threads(first, end):
+        yield from stories(looking.store.events.story(thread))
+
+
+def _midnight(day: date, zone: str) -> int:
+    return round(datetime.combine(day, clock_time(), ZoneInfo(zone)).timestamp()) * SECOND

@@ -1,0 +1,49 @@
+"""Signing in by the password, where the page has one, and out again."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from starlette.concurrency import run_in_threadpool
+
+from scanner.page import passwords
+from scanner.page.answers import go_to, remember, render, session_of, sessions
+from scanner.page.forms import form_of
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from scanner.page.passwords import Tries
+
+
+def login(request: Request) -> Response:
+    """Ask for the password."""
+    return render(request, "login.html", wrong="")
+
+
+async def sign_in(request: Request) -> Response:
+    """Let in whoever knows the password."""
+    told = await form_of(request)
+    tries: Tries = request.app.state.tries
+    address = "?" if request.client is None else request.client.host
+    if not sessions(request).fits(session_of(request) or "-", told.get("token", "")):
+        return render(request, "login.html", 403, wrong="This form was of another session. Send it again.")
+    if not tries.may_try(address):
+        return render(request, "login.html", 429, wrong="Too many wrong tries; wait a minute.")
+    tries.wrong(address)  # until it is known to be right, so that many at once count as well
+    line: str = request.app.state.password
+    if not await run_in_threadpool(passwords.fits, told.get("password", ""), line):
+        return render(request, "login.html", 403, wrong="This is not the password.")
+    tries.right(address)
+    answer = go_to("/")
+    remember(request, answer, sessions(request).sign_in())
+    return answer
+
+
+async def sign_out(request: Request) -> Response:
+    """End a session."""
+    told, session = await form_of(request), session_of(request)
+    if session and sessions(request).fits(session, told.get("token", "")):
+        sessions(request).sign_out(session)
+    return go_to("/login")

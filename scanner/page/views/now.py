@@ -1,0 +1,112 @@
+"""The first page: what is open, what waits for its entry, what closes next, and whether the watch is well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from scanner.journal.stories import Story
+from scanner.page.answers import board, known, render
+from scanner.ports import Message
+from scanner.present.glance.acting import acting
+from scanner.present.wording import phrase
+from scanner.present.words import alert
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from scanner.events import Event
+    from scanner.journal.open_risk import Position
+    from scanner.page.configured import Known
+    from scanner.page.looking import Board
+
+MOST_SHOWN = 200
+"""Stories that are shown of each kind, the newest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One open story as the page lists it."""
+
+    story: Story
+    orders: str
+    next: str
+    r: str | None
+    at_stop: str | None
+    decided: str
+    held: Position | None
+    warnings: Sequence[str]
+
+
+def now(request: Request) -> Response:
+    """Show how things stand."""
+    seen, about = board(request), known(request)
+    open_ones, waiting, aside = list[Story](), list[Story](), 0
+    for each in reversed(seen.stories):
+        if each.told is not None and each.told["state"] == "open":
+            open_ones.append(each)
+        elif each.setup["set_aside"]:
+            aside += 1
+        else:
+            waiting.append(each)
+    return render(
+        request,
+        "now.html",
+        open_ones=[_shown(each, seen, about) for each in open_ones[:MOST_SHOWN]],
+        waiting=[_shown(each, seen, about) for each in waiting[:MOST_SHOWN]],
+        aside=aside,
+        left_out=max(len(open_ones) - MOST_SHOWN, 0) + max(len(waiting) - MOST_SHOWN, 0),
+        risk=_risk(seen.held.values()),
+        limits=about.settings.limits,
+        currency=about.settings.account.currency,
+        closes=seen.summary.closes,
+        troubles=seen.summary.troubles,
+        cold=seen.summary.cold,
+        recent=[_headline(each.event, about) for each in seen.recent],
+        started=seen.status is not None,
+    )
+
+
+def _shown(story: Story, seen: Board, about: Known) -> Shown:
+    told, decisions = story.told, seen.decisions.get(story.id, ())
+    kinds = {each.kind for each in decisions}
+    decided = "left" if "leave" in kinds else "taken" if "take" in kinds else "passed" if "pass" in kinds else ""
+    return Shown(
+        story,
+        orders=orders_of(story, about),
+        next="" if told is None else phrase(told["next"]),
+        r=None if told is None else told["r"],
+        at_stop=None if told is None else told["r_at_stop"],
+        decided=decided,
+        held=seen.held.get(story.id),
+        warnings=story.setup["warnings"] if told is None else told["warnings"],
+    )
+
+
+def orders_of(story: Story, about: Known) -> str:
+    """Say which orders are valid now."""
+    told = story.told
+    if told is not None:
+        return phrase(told["orders"])
+    begins = [each.event for each in story.events if each.event.facts.begins][-1]
+    return acting(begins.data, about.zone)
+
+
+def _risk(held: Iterable[Position]) -> tuple[Decimal, Decimal | None, int]:
+    """Add up what is at risk: in R, in money where that is known of all, and in how many positions."""
+    every = list(held)
+    money = [each.money for each in every]
+    return (
+        sum((each.r for each in every), Decimal(0)),
+        None if None in money else sum((each for each in money if each is not None), Decimal(0)),
+        len(every),
+    )
+
+
+def _headline(event: Event, about: Known) -> tuple[int, str]:
+    zone = about.exchange_zone(event.data.get("instrument", ""))
+    return event.time, alert(Message(event), about.zone, zone).headline

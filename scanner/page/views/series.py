@@ -1,0 +1,123 @@
+"""The list: every series with its last bar, whether it is warm, and how far that bar is from a setup."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass
+from threading import Lock
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+from scanner.page.answers import asked, board, known, looker, stream
+from scanner.page.judging import judge_last
+from scanner.page.views.measured import distance
+from scanner.page.words import why_address
+from scanner.present.status_report import lag_in_words
+from scanner.service.store import SeriesKey, StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from starlette.requests import Request
+    from starlette.responses import StreamingResponse
+
+    from scanner.page.configured import Known
+    from scanner.page.looking import Looker
+    from scanner.page.views.measured import Distance
+    from scanner.present.status_report import SeriesStatus
+
+ON_A_PAGE = 25
+TOGETHER = 5
+"""Series that are judged before their rows are sent."""
+MOST_KEPT = 4_000
+ONLY = ("", "cold", "behind")
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One series."""
+
+    status: SeriesStatus
+    lag: str
+    why: str
+    distance: Distance | None
+
+
+class Distances:
+    """Remembers how far the last bars of series were from a setup, so that each bar is judged once."""
+
+    def __init__(self) -> None:
+        self._found: OrderedDict[tuple[SeriesKey, int | None, str], Distance | None] = OrderedDict()
+        self._turn = Lock()
+
+    def of(self, looking: Looker, listed: Sequence[SeriesStatus]) -> list[Distance | None]:
+        """Say how far some series are from a setup."""
+        about = looking.configured.known
+        keys = {(each.instrument, each.timeframe): _mark(each, about) for each in listed}
+        with self._turn:
+            missing = [mark[0] for mark in keys.values() if mark not in self._found]
+        if missing:
+            judged = dict(judge_last(looking.store, about.watched, missing, about.settings.account))
+            with self._turn:
+                for mark in keys.values():
+                    if mark[0] in judged:
+                        bar = judged[mark[0]]
+                        self._found[mark] = None if bar is None else distance(bar)
+                while len(self._found) > MOST_KEPT:
+                    self._found.popitem(last=False)
+        with self._turn:
+            return [self._found.get(mark) for mark in keys.values()]
+
+
+def _mark(each: SeriesStatus, about: Known) -> tuple[SeriesKey, int | None, str]:
+    return SeriesKey(each.instrument, each.timeframe), each.last_close, about.mark
+
+
+def series(request: Request) -> StreamingResponse:
+    """Show the list; rows are sent as they are judged."""
+    seen, find, only = board(request), asked(request, "find"), asked(request, "only")
+    every = () if seen.status is None else seen.status.series
+    fitting = [
+        each
+        for each in every
+        if (find.casefold() in each.instrument.casefold() or find == each.timeframe)
+        and (only != "cold" or each.needed)
+        and (only != "behind" or each.lag != 0)
+    ]
+    pages = max(-(-len(fitting) // ON_A_PAGE), 1)
+    told = asked(request, "page", 6)
+    page = min(max(int(told), 1), pages) if told.isdecimal() else 1
+    shown = fitting[(page - 1) * ON_A_PAGE : page * ON_A_PAGE]
+
+    def address(number: int) -> str:
+        query = {"find": find, "only": only, "page": number}
+        return f"/series?{urlencode({key: value for key, value in query.items() if value}, errors='surrogatepass')}"
+
+    return stream(
+        request,
+        "series.html",
+        rows=_rows(request, shown),
+        count=len(every),
+        fitting=len(fitting),
+        find=find,
+        only=only if only in ONLY else "",
+        page=page,
+        pages=pages,
+        address=address,
+        started=seen.status is not None,
+    )
+
+
+def _rows(request: Request, shown: Sequence[SeriesStatus]) -> Iterator[Row]:
+    distances: Distances = request.app.state.distances
+    about = known(request)
+    for begin in range(0, len(shown), TOGETHER):
+        part = shown[begin : begin + TOGETHER]
+        watched = [each for each in part if each.instrument in about.watched]
+        try:
+            found = dict(zip(watched, distances.of(looker(request), watched), strict=True))
+        except StoreTroubleError:
+            found = {}
+        for each in part:
+            lag = "" if each.lag is None else lag_in_words(each.lag) if each.lag else ""
+            yield Row(each, lag, why_address(each.instrument, each.timeframe), found.get(each))

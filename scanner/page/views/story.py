@@ -1,0 +1,140 @@
+"""One story: its chart, what it came to, what the user decided, and every message in order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, get_args
+
+from markupsafe import Markup
+from starlette.concurrency import run_in_threadpool
+
+from scanner.commands.deciding import SeveralFitError, Wish, keep, number
+from scanner.commands.trouble import UsageError
+from scanner.events import KINDS
+from scanner.journal.entries import entry_of
+from scanner.journal.stories import is_id, stories
+from scanner.page.answers import NothingHereError, go_to, known, looker, render, session_of, sessions
+from scanner.page.forms import form_of
+from scanner.page.views.now import orders_of
+from scanner.ports import Message, Notes
+from scanner.present.journal_html import decision_words, facts_of
+from scanner.present.journal_report import BROKEN_WORDS, state_in_words
+from scanner.present.words import alert
+from scanner.service.store import SeriesKey
+from scanner.service.store.decisions import Decided, refusal
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from scanner.journal.stories import Story
+    from scanner.present.wording import Words
+    from scanner.service.store import Decision, KeptEvent
+
+ID_LENGTH = 32
+NUMBERS: dict[str, tuple[str, ...]] = {"take": ("price", "size"), "pass": (), "leave": ("price",), "note": ()}
+"""Which numbers each decision may tell."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One message, or one decision, where it stands among the others."""
+
+    time: int
+    title: str
+    words: Words | None = None
+    text: str = ""
+
+
+def story_of(request: Request) -> Story:
+    """Find the story that the address names; NothingHereError without it."""
+    name = request.path_params["story"]
+    found = stories(looker(request).store.events.story(name)) if is_id(name) and len(name) == ID_LENGTH else []
+    if not found:
+        raise NothingHereError("There is no story of that id in the store; the journal lists all there are.")
+    return found[0]
+
+
+def story(request: Request) -> Response:
+    """Show a story."""
+    return _page(request, story_of(request))
+
+
+def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200) -> Response:
+    about, store = known(request), looker(request).store
+    decisions = store.decisions.on(found.id)
+    entry = entry_of(found, decisions)
+    last_bar = store.bars.last_close(SeriesKey(entry.instrument, entry.timeframe))
+    # What was told wrong may be told again until the next bar.
+    open_to = {each.kind for each in decisions if each.kind in {"take", "leave"} and each.bar == last_bar}
+    kinds = {each.kind for each in decisions}
+    ended = KINDS[found.last.kind].ends
+    waits = found.told is None and not ended
+    begins = [each.event for each in found.events if each.event.facts.begins][-1]
+    zone = about.exchange_zone(entry.instrument)
+    now = alert(Message(found.last), about.zone, zone)
+    return render(
+        request,
+        "story.html",
+        status,
+        story=found,
+        entry=entry,
+        state=state_in_words(entry),
+        facts=Markup(facts_of(entry)),  # noqa: S704 - what is not ours in it is escaped there
+        broken=[BROKEN_WORDS[kind] for kind in entry.broken],
+        orders="" if ended else orders_of(found, about),
+        wrong_if="" if ended else now.wrong,
+        risk=looker(request).risk_of(begins) if waits else [],
+        may=[kind for kind in get_args(Decided) if not refusal(kind, kinds - ({kind} & open_to), ended=ended)],
+        numbers=NUMBERS,
+        messages=_in_order(found, decisions, about.zone, zone),
+        kept=request.query_params.get("kept", "") in get_args(Decided),
+        refused=wrong,
+    )
+
+
+def _in_order(found: Story, decisions: list[Decision], zone: str, exchange_zone: str | None) -> list[Said]:
+    """List messages and decisions in the order in which they came, the newest first."""
+    listed = []
+    for each in found.events:
+        listed.append(_message(each, zone, exchange_zone))
+        listed += [
+            Said(made.made, decision_words(made), text=made.text) for made in decisions if made.after == each.number
+        ]
+    return listed[::-1]
+
+
+def _message(kept: KeptEvent, zone: str, exchange_zone: str | None) -> Said:
+    event = kept.event
+    words = alert(Message(event, notes=Notes()), zone, exchange_zone)
+    return Said(event.time, KINDS[event.kind].counted[0], words)
+
+
+async def decide(request: Request) -> Response:
+    """Keep a decision that came by a form of ours, as the command line does."""
+    found = await run_in_threadpool(story_of, request)
+    told = await form_of(request)
+    if not sessions(request).fits(session_of(request) or "-", told.get("token", "")):
+        return await run_in_threadpool(
+            _page,
+            request,
+            found,
+            wrong="This form was of another session; nothing was kept. Send it again.",
+            status=403,
+        )
+    return await run_in_threadpool(_decided, request, found, told)
+
+
+def _decided(request: Request, found: Story, told: dict[str, str]) -> Response:
+    kind = told.get("decision", "")
+    if kind not in get_args(Decided):
+        return _page(request, found, wrong="This form names no decision; nothing was kept.", status=400)
+    decision: Decided = kind  # type: ignore[assignment]  # it is one of them
+    try:
+        numbers = {name: number(text, name) for name in NUMBERS[kind] if (text := told.get(name, "").strip())}
+        keep(looker(request).store, Wish(found.id, decision, text=told.get("text", ""), **numbers), known(request).zone)
+    except SeveralFitError as problem:  # an id is of one story
+        raise AssertionError(found.id) from problem
+    except UsageError as problem:
+        return _page(request, found, wrong=f"Nothing was kept: {problem}", status=422)
+    return go_to(f"/story/{found.id}?kept={kind}#decisions")

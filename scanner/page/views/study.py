@@ -1,0 +1,48 @@
+"""The study that is kept: what its setups came to, and its whole report."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from starlette.responses import FileResponse
+
+from scanner.commands.record_notes import told_of_record
+from scanner.page.answers import NothingHereError, board, known, looker, render
+from scanner.present.record_words import came_to
+from scanner.studies.kept.record import RecordError, beside, read, report_beside
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+REPORT_POLICY = (
+    "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+"""The report has a style of its own and pictures within; it runs nothing and fetches nothing, and has no origin."""
+
+
+def study(request: Request) -> Response:
+    """Show the record, and where the report is."""
+    settings, seen = known(request).settings, board(request)
+    now = looker(request).store.clock() if seen.status is None else seen.status.now
+    try:
+        record, wrong = read(beside(settings.store_path)), ""
+    except RecordError as problem:
+        record, wrong = None, str(problem)
+    return render(
+        request,
+        "study.html",
+        told=told_of_record(settings, now),
+        kinds=[] if record is None else [(each, came_to(each, record.looks)) for each in record.kinds],
+        has_report=report_beside(settings.store_path).is_file(),
+        wrong=wrong,
+    )
+
+
+def report(request: Request) -> Response:
+    """Give the report as the study wrote it."""
+    path = report_beside(known(request).settings.store_path)
+    if not path.is_file():
+        raise NothingHereError("No report of a study is kept; a study with --keep leaves one beside the store.")
+    return FileResponse(path, media_type="text/html", headers={"Content-Security-Policy": REPORT_POLICY})

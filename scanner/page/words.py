@@ -1,0 +1,72 @@
+"""Small words of the pages: moments, results in R, and addresses."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from scanner.events import rfc3339
+from scanner.market.digits import grouped
+from scanner.present.times import moment
+from scanner.present.wording import counted, name, number, phrase, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+
+def short(nanoseconds: int, zone: str) -> str:
+    """Give a moment in few letters, in a zone.
+
+    >>> short(1_772_467_200_000_000_000, "Europe/Berlin")
+    '2 Mar 17:00'
+    """
+    own = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
+    return f"{own.day} {own:%b %H:%M}"
+
+
+def bar_label(nanoseconds: int, zone: str, *, daily: bool) -> str:
+    """Name a bar: by its day, or by when it closed.
+
+    >>> bar_label(1_772_467_200_000_000_000, "UTC", daily=True)
+    '2 Mar 2026'
+    """
+    own = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
+    return f"{own.day} {own:%b %Y}" if daily else f"{own.day} {own:%b %Y %H:%M}"
+
+
+def in_r(value: str | Decimal | None) -> str:
+    """Write a result in R with its sign.
+
+    >>> in_r("-0.40"), in_r(Decimal("1.5")), in_r(None)
+    ('−0.40 R', '+1.50 R', '-')
+    """
+    return "-" if value is None else f"{Decimal(value):+.2f} R".replace("-", "−")
+
+
+def why_address(instrument: str, timeframe: str, at: int | None = None, path: str = "/why") -> str:
+    """Give the address at which a bar is explained; the last one where no close is given."""
+    asked = {"instrument": instrument, "timeframe": timeframe} | ({} if at is None else {"at": rfc3339(at)})
+    return f"{path}?{urlencode(asked, errors='surrogatepass')}"
+
+
+def underscored(text: str) -> str:
+    """Write a name of our own as words."""
+    return text.replace("_", " ")
+
+
+FILTERS: Mapping[str, Callable[..., Any]] = {
+    "short": short,
+    "full": moment,
+    "iso": rfc3339,
+    "in_r": in_r,
+    "counted": counted,
+    "name": name,
+    "phrase": phrase,
+    "grouped": grouped,
+    "sentence": sentence,
+    "measured": number,
+    "plainly": underscored,
+}

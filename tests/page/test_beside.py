@@ -1,0 +1,107 @@
+"""The page as it is started: beside a station, by itself, and where it cannot be."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from pathlib import Path
+
+import httpx
+import pytest
+
+from scanner.commands.page import set_password
+from scanner.commands.trouble import UsageError
+from scanner.page import passwords
+from scanner.web.serving import listener
+from tests.adapters.servers import free_port
+from tests.commands.typed import RUN, closewatch
+from tests.page.served import CONFIG
+
+FEED = Path(__file__).parents[2] / "demo_feed" / "WHELKCHIT.parquet"
+"""Invented bars, day and night."""
+PLAYED = """
+[station]
+name = "loft"
+store = "kept.db"
+[page]
+port = {port}
+[feeds.tape]
+type = "recorded"
+path = "{feed}"
+pace = 1
+[defaults]
+feed = "tape"
+calendar = "24/7"
+timeframes = ["15m"]
+step = "0.00001"
+[instruments.WHELKCHIT]
+"""
+
+
+def asked(url: str) -> str:
+    """Give a page; empty where nobody serves it."""
+    try:
+        return httpx.get(url, trust_env=False, timeout=30).text
+    except httpx.TransportError:
+        return ""
+
+
+def until(text: str, url: str) -> None:
+    """Ask until a text is there, or until nothing is where the text is empty."""
+    deadline = time.monotonic() + 60
+    while (got := asked(url)) if not text else text not in (got := asked(url)):
+        assert time.monotonic() < deadline, got
+
+
+def test_a_station_serves_its_page_which_ends_with_it_however_it_ends(tmp_path: Path) -> None:
+    port, path = free_port(), tmp_path / "watch.toml"
+    path.write_text(PLAYED.format(port=port, feed=FEED))
+    url = f"http://127.0.0.1:{port}/"
+    with subprocess.Popen([*RUN, "watch", str(path)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as station:
+        try:
+            until("The station is running", url)
+            assert "WHELKCHIT" in asked(f"{url}series")
+        finally:
+            station.kill()
+        station.wait(30)
+        until("", url)
+
+
+def test_the_page_by_itself_says_where_it_is_and_that_nobody_watches(tmp_path: Path) -> None:
+    port, path = free_port(), tmp_path / "watch.toml"
+    path.write_text(CONFIG)
+    words = [*RUN, "page", str(path), "--port", str(port)]
+    with subprocess.Popen(words, stderr=subprocess.PIPE, text=True) as page:
+        assert page.stderr is not None
+        assert f"http://127.0.0.1:{port}/" in page.stderr.readline()
+        try:
+            until("there is no store here", f"http://127.0.0.1:{port}/")
+        finally:
+            page.terminate()
+        assert page.wait(30) == 0
+
+
+def test_where_it_cannot_be_served_one_sentence_says_why(tmp_path: Path) -> None:
+    path = tmp_path / "watch.toml"
+    with listener(0) as taken:
+        port = taken.getsockname()[1]
+        path.write_text(f"{CONFIG}\n[page]\nport = {port}\n")
+        for command in ("page", "watch"):
+            done = closewatch(command, path)
+            assert (done.code, done.err.count("\n")) == (2, 1)
+            assert f"port of [page], {port} on 127.0.0.1, cannot be opened" in done.err
+
+
+def test_a_password_is_kept_hashed_in_a_file_of_its_owners(tmp_path: Path) -> None:
+    path = tmp_path / "watch.toml"
+    path.write_text(CONFIG)
+    with pytest.raises(UsageError, match="name the file first"):
+        set_password(path, lambda: "")
+    path.write_text(f'{CONFIG}\n[page]\npassword = "page.password"\n')
+    with pytest.raises(UsageError, match="12 to 1,024 characters"):
+        set_password(path, lambda: "short")
+    set_password(path, lambda: "long enough, invented")
+    assert (tmp_path / "page.password").stat().st_mode & 0o777 == 0o600
+    line = passwords.read(tmp_path / "page.password")
+    assert passwords.fits("long enough, invented", line)
+    assert not passwords.fits("long enough, inventeD", line)

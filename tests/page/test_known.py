@@ -1,0 +1,124 @@
+"""What the page knows is what the station knows: bars judged again, open stories, and the study that is kept."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import httpx
+import numpy as np
+import pytest
+
+from scanner import settings as configuration
+from scanner.events import OF_SETUPS
+from scanner.journal.open_stories import OpenStories
+from scanner.journal.stories import stories
+from scanner.page.configured import Configured
+from scanner.page.judging import judge_last, judged_at
+from scanner.page.looking import Looker
+from scanner.service.desk import fresh_pipeline
+from scanner.service.store import Batch, Said, SeriesUpdate, Store
+from scanner.studies.kept.record import report_beside
+from tests.page.served import CONFIG, KEY, served
+from tests.service.bad_days import BARS
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LAST = 600
+
+
+def kept(folder: Path) -> Store:
+    """Keep bars and all that is said of them, bar by bar from the first setup on, in a store."""
+    (folder / "watch.toml").write_text(CONFIG)
+    known = configuration.load(folder / "watch.toml", {})
+    pipeline = fresh_pipeline(known.of("GANNET"), known.account)
+    store = Store.open(folder / "kept.db", lambda: 0)
+    for begin, end in [(0, 390), *((number, number + 1) for number in range(390, LAST))]:
+        said = [Said(each, (), KEY) for each in pipeline.events(BARS[begin:end])]
+        store.commit(Batch([SeriesUpdate(KEY, BARS[begin:end], pipeline.snapshot())], said=said))
+    return store
+
+
+def test_a_bar_is_judged_again_as_it_was_judged_live(tmp_path: Path) -> None:
+    with kept(tmp_path) as store:
+        known = configuration.load(tmp_path / "watch.toml", {})
+        watched = {"GANNET": known.of("GANNET")}
+        setups = [kept_one.event for kept_one in store.events.find(kinds=["setup.qualified"])]
+        assert setups
+        numbers = [int(np.searchsorted(BARS.close_time, event.time)) for event in setups]
+        for number in {*numbers, 300, 455, LAST - 1}:
+            pipeline = fresh_pipeline(watched["GANNET"], known.account)
+            live = [event for event in pipeline.events(BARS[: number + 1]) if event.time == BARS.close_time[number]]
+            bar = judged_at(store, watched["GANNET"], KEY, known.account, int(BARS.close_time[number]))
+            assert bar is not None
+            assert bar.index == int(np.searchsorted(bar.bars.close_time, BARS.close_time[number]))
+            for again, before in zip(bar.judged, pipeline.lanes[0].engine.judge_last(), strict=True):
+                assert again.setup.name == before.setup.name
+                assert {name: rule["verdict"] for name, rule in again.rules.items()} == {
+                    name: rule["verdict"] for name, rule in before.rules.items()
+                }
+                measured = [rule["measured"] or 0.0 for rule in again.rules.values()]
+                assert measured == pytest.approx([rule["measured"] or 0.0 for rule in before.rules.values()])
+            assert [each.id for each in bar.said if each.facts.begins] == [
+                each.id for each in live if each.facts.begins
+            ]
+        ((_, last),) = judge_last(store, watched, [KEY], known.account)
+        assert last is not None
+        assert last.bars.close_time[last.index] == BARS.close_time[LAST - 1]
+        assert judged_at(store, watched["GANNET"], KEY, known.account, 0) is None
+
+
+def test_open_stories_are_those_of_the_whole_past(tmp_path: Path) -> None:
+    with kept(tmp_path) as store:
+        everything = stories(store.events.find(kinds=OF_SETUPS))
+        expected = {each.id: each.events for each in everything if each.is_open}
+        assert expected
+        assert {each.id: each.events for each in OpenStories(store).look()} == expected
+        begun = OpenStories(store)
+        begun.look()
+        assert {each.id: each.events for each in begun.look()} == expected
+        half = [each.number for each in store.events.find(kinds=OF_SETUPS)][len(everything)]
+        unfinished = {each.event.thread for each in store.events.unfinished(half)}
+        so_far = stories([each for each in store.events.find(kinds=OF_SETUPS) if each.number <= half])
+        assert unfinished == {each.id for each in so_far if each.is_open}
+
+
+def test_a_look_finds_another_version_only_where_something_is_different(tmp_path: Path) -> None:
+    passed = [0.0]
+    store = kept(tmp_path)
+    looker = Looker(Configured(tmp_path / "watch.toml", {}), lambda: int(BARS.close_time[LAST - 1]), lambda: passed[0])
+    assert looker.look()
+    assert looker.board.status is not None
+    assert [each.last_close for each in looker.board.status.series if each.instrument == "GANNET"] == [
+        BARS.close_time[LAST - 1]
+    ]
+    assert not looker.look()
+    passed[0] += 60
+    assert not looker.look()
+    (story,) = looker.board.stories
+    store.decisions.add(story.id, "note", text="seen")
+    assert looker.look()
+    assert [each.text for each in looker.board.decisions[story.id]] == ["seen"]
+    (tmp_path / "watch.toml").write_text(CONFIG.replace("loft <b>", "attic"))
+    passed[0] += 60
+    assert looker.look()
+    store.close()
+    for file in tmp_path.glob("kept.db*"):
+        file.unlink()
+    with Store.open(tmp_path / "kept.db", lambda: 0):
+        assert looker.look()
+        assert looker.board.stories == []
+        assert looker.store.events.last() == 0
+        looker.stop()
+
+
+def test_the_report_that_is_kept_is_shown_and_can_do_nothing(tmp_path: Path) -> None:
+    with served(tmp_path) as page:
+        assert httpx.get(f"{page.url}/study/report", trust_env=False).status_code == 404
+        report_beside(tmp_path / "kept.db").write_text("<p>The report")
+        assert "/study/report" in page.until("Read the whole report", "/study")
+        answer = httpx.get(f"{page.url}/study/report", trust_env=False)
+        assert answer.text == "<p>The report"
+        rules = {each.strip().partition(" ")[0] for each in answer.headers["content-security-policy"].split(";")}
+        assert {"sandbox", "default-src", "frame-ancestors"} <= rules
+        assert "script-src" not in answer.headers["content-security-policy"]

@@ -36,12 +36,13 @@ def retold(
     is for.
     """
     is_found = any(event.facts.begins for event in found)
-    if not whole:  # it is new, or stood before the series was judged by its rules, when nobody was told
-        return (list(found), False) if is_found else ([], True)
+    if is_found and (not whole or whole[-1].kind == "setup.withdrawn"):
+        return _anew(found, whole[-1]) if whole else list(found), False
+    # Nobody was told of it, since its setup stood before there were these rules; or it has ended, though by these rules
+    # it may have gone on.
+    if not whole or _is_over(whole[-1], since):
+        return [], True
     said = whole[-1]
-    if said.kind in {"setup.withdrawn", "setup.broken_off"}:
-        again = is_found and said.kind == "setup.withdrawn"
-        return (_anew(found, said), False) if again else ([], True)
     setup = said_last(whole)
     is_gone = setup.time >= max(since, judged_from) and not is_found
     if is_gone or not is_known:
@@ -55,6 +56,11 @@ def retold(
         return rest, False
     reason = f"{RESTATED}; on what it says now, not all that was told of this setup since {rfc3339(since)} stands"
     return [given_up(said, reason, last)], True
+
+
+def _is_over(said: Event, since: int) -> bool:
+    """Whether what was said of a story last ends it, whatever its bars are from ``since`` on."""
+    return said.kind in {"setup.withdrawn", "setup.broken_off"} or (said.facts.ends and said.time < since)
 
 
 def untold(found: Sequence[Event], whole: Sequence[Event], since: int) -> list[Event] | None:

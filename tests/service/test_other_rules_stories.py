@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
@@ -171,3 +172,23 @@ def test_a_restated_bar_brings_back_no_story_of_which_nobody_was_told(store: Sto
     said = [kept.event for kept in store.events.find(series=KEY)]
     assert faults(said) == []
     assert any(event.facts.begins for event in said)
+
+
+def test_a_restated_bar_tells_nothing_of_a_story_that_has_ended_by_other_rules(store: Store) -> None:
+    """By the rules of now it would have gone on for longer."""
+    short, long = replace(many_found(), follow=Follow(max_bars=2)), many_found()
+    ends = {event.thread: event.time for event in engine(rulebook=long).push(BARS) if event.facts.ends}
+    closed = [event for event in engine(rulebook=short).push(BARS) if event.facts.ends]
+    ended = max(closed, key=lambda event: ends.get(event.thread, 0) - event.time)
+    index = int(np.searchsorted(BARS.close_time, ends[ended.thread]))
+    before = Desk([replace(watched(), rulebook=short)], ACCOUNT, store, **SENDS_NOTHING)
+    before.load()
+    take(before, BARS[:index])
+    at = Desk([replace(watched(), rulebook=long)], ACCOUNT, store, **SENDS_NOTHING)
+    revive(at, at.load())
+    columns = [column.copy() for column in BARS.columns()]
+    columns[6][index - 1] = 12_345
+    assert set(take(at, Bars(*columns)[index - 1 : index + 1]).restated) == {"GANNET"}
+    said = [kept.event for kept in store.events.find(series=KEY)]
+    assert faults(said) == []
+    assert [event for event in said if event.thread == ended.thread][-1] == ended

@@ -21,7 +21,7 @@ from scanner.service.store.check import check
 from scanner.service.store.maintenance import retain
 from tests.service.story_grammar import faults
 from tests.service.test_restating import stands
-from tests.worlds.lists import STALE_AFTER
+from tests.worlds.user import STALE_AFTER
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

@@ -18,7 +18,7 @@ class KilledError(SystemExit):
     """The process is dead; the event loop lets it through, as no task may take it for one of its own."""
 
 
-class Fate(Protocol):
+class Process(Protocol):
     """What happens to a process: how slow its disk is, and when it dies."""
 
     passed: float
@@ -37,7 +37,7 @@ class Fate(Protocol):
 class _Jump(BaseSelector):
     """Waits for nothing outside: where the loop would wait, its time passes."""
 
-    def __init__(self, fate: Fate) -> None:
+    def __init__(self, fate: Process) -> None:
         self._fate = fate
         self._keys: dict[Any, SelectorKey] = {}
 
@@ -62,7 +62,7 @@ class _Jump(BaseSelector):
 class WorldLoop(asyncio.SelectorEventLoop):
     """The loop of one process of a world."""
 
-    def __init__(self, fate: Fate) -> None:
+    def __init__(self, fate: Process) -> None:
         self._fate = fate
         super().__init__(_Jump(fate))
 

@@ -1,10 +1,26 @@
-"""What a world is like: a seed chooses how long it lasts and which kinds of mischief there are in it."""
+"""What a world is like: a seed chooses how long it lasts, which kinds of mischief there are in it, and when."""
 
 from __future__ import annotations
 
+import asyncio
+from bisect import bisect
+from collections import Counter
+from contextlib import contextmanager
 from dataclasses import dataclass
 from random import Random
-from typing import Self
+from typing import TYPE_CHECKING, Any, Self
+
+from scanner.service.delivery.lane import CHECK_SECONDS
+from tests.worlds.disk import TROUBLES, copied, synced
+from tests.worlds.exchange import BEGIN, SECOND
+from tests.worlds.loop import KilledError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+Window = tuple[float, float, Any]
+"""From when to when, in seconds, and how."""
 
 MISCHIEF = {
     "kills": "the process is killed between any two of its steps",
@@ -57,3 +73,195 @@ class Plan:
         if off := sorted(usual.kinds - self.kinds):
             words += f" --without {','.join(off)}"
         return words
+
+
+@dataclass(slots=True)
+class Doom:
+    """How a process is to die: after so many steps, when a thread has done something, or when something was kept.
+
+    ``committed`` counts what was kept before, ``latest`` is when it dies in any case.
+    """
+
+    how: str
+    mode: str
+    steps: int
+    committed: int
+    latest: float
+
+
+class Fate:
+    """The time of a world, what goes wrong in it when, and how its processes die."""
+
+    def __init__(self, plan: Plan, path: Path) -> None:
+        """Take the plan, and the ``path`` of the store of the first life."""
+        self.plan, self.path = plan, path
+        self.passed = 0.0
+        self.end = plan.bars * 60.0
+        """Seconds after which there is no more mischief."""
+        self.counts: Counter[str] = Counter()
+        self.faults: list[str] = []
+        self.calm = False
+        self.alive = False
+        self.life = 0
+        self.doomed: Doom | None = None
+        self._observers = 0
+        self._committed = 0
+        self._synced = (b"", 0)
+        self._draw()
+
+    def _draw(self) -> None:
+        chance = self.plan.chance("ends")
+        self.is_pushed = chance.random() < 0.3
+        self.goes_on = chance.random() < 0.5
+        """Whether the last life goes on when the mischief is over, or ends with it."""
+        self.ends: list[tuple[float, str]] = []
+        for kind, most in (("kills", 5), ("power-cuts", 3), ("stops", 3)):
+            own = self.plan.chance(kind)
+            if kind in self.plan.kinds:
+                self.ends += [(own.uniform(0, self.end), kind) for _ in range(own.randint(1, most))]
+        self.ends.sort()
+        self.outages = self._windows("feed-trouble", 3, (20, 120, 600), ("refuses", "hangs", "is silent", "breaks"))
+        self.bad_disk = self._windows("disk-errors", 2, (10, 60, 200), (0.3, 0.9))
+        self.sinks_out = self._windows("sink-trouble", 3, (20, 120, 600), ("screen", "letters"))
+        self.leaps = self._windows("clock-leaps", 3, (20, 120, 400), (-400.0, -45.0, -3.0, 3.0, 45.0, 400.0))
+        self._disk = self.plan.chance("disk")
+        self.kills = self.plan.chance("how it is killed")
+        self._slow = self.plan.chance("slow")
+
+    def _windows(self, kind: str, most: int, lengths: tuple[int, ...], hows: tuple[Any, ...]) -> list[Window]:
+        chance = self.plan.chance(kind)
+        if kind not in self.plan.kinds:
+            return []
+        begins = sorted(chance.uniform(0, self.end) for _ in range(chance.randint(1, most)))
+        return [
+            (begin, min(begin + chance.choice(lengths) * chance.uniform(0.5, 1), self.end), chance.choice(hows))
+            for begin in begins
+        ]
+
+    def _within(self, windows: list[Window]) -> Any:  # noqa: ANN401 - how it is in that window
+        place = bisect(windows, (self.passed, float("inf"))) - 1
+        return windows[place][2] if place >= 0 and not self.calm and self.passed < windows[place][1] else None
+
+    # What the clock shows.
+
+    def true_time(self) -> int:
+        """Give the time, in nanoseconds since 1970 UTC."""
+        return BEGIN + round(self.passed * SECOND)
+
+    def now(self) -> int:
+        """Give what the clock shows, which may be wrong."""
+        return self.true_time() + round((self._within(self.leaps) or 0.0) * SECOND)
+
+    def wall_time(self, moment: int) -> float:
+        """Give a moment in seconds."""
+        return moment / SECOND
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait."""
+        await asyncio.sleep(seconds)
+
+    async def rest(self, seconds: float) -> None:
+        """Wait as a sink's lane does, but look less often whether other programs changed the outbox: none does."""
+        await asyncio.sleep(seconds if seconds < CHECK_SECONDS else 4 * seconds)
+
+    async def until(self, passed: float) -> None:
+        """Wait until so many seconds of the world have passed."""
+        await asyncio.sleep(max(passed - self.passed, 0.0))
+
+    # What may go wrong.
+
+    def has(self, kind: str) -> bool:
+        """Whether there is a kind of mischief at present."""
+        return not self.calm and kind in self.plan.kinds
+
+    def count(self, what: str, times: int = 1) -> None:
+        """Take note of something that happened."""
+        if self.alive:
+            self.counts[what] += times
+
+    def fault(self, law: str, what: str) -> None:
+        """Take note that a law is broken."""
+        self.faults.append(f"{law}: {what}")
+
+    def lives(self, life: int) -> bool:
+        """Whether a life goes on."""
+        return self.alive and life == self.life
+
+    def outage(self) -> str:
+        """Say how the feed fails; empty where it does not."""
+        return str(self._within(self.outages) or "") if self.alive else ""
+
+    def sink_is_out(self, name: str) -> bool:
+        """Whether a sink fails."""
+        return self.alive and self._within(self.sinks_out) == name
+
+    def disk_trouble(self, what: str) -> tuple[int, str] | None:
+        """Give how a read or a write fails; None where it does not."""
+        if not self.has("disk-errors") or self._observers or not self.alive:
+            return None
+        often = self._within(self.bad_disk) or 0.01
+        if self._disk.random() >= (often if what == "write" else often / 8):
+            return None
+        self.count(f"disk {what} errors")
+        return self._disk.choice(TROUBLES)
+
+    @contextmanager
+    def observed(self) -> Iterator[None]:
+        """Let the disk work, for whoever only looks at the world."""
+        self._observers += 1
+        try:
+            yield
+        finally:
+            self._observers -= 1
+
+    def delay(self) -> float:
+        """Give the seconds that the next work in a thread takes."""
+        if not self.has("slow-disk") or not self.alive:
+            return 0.0
+        draw = self._slow.random()
+        if draw < 0.003:
+            self.count("disk hangs")
+            return self._slow.uniform(15, 50)
+        return self._slow.uniform(0.02, 3.0) if draw < 0.1 else 0.001
+
+    def kept(self, path: Path, *, durable: bool) -> None:
+        """Be told that something was written."""
+        if path != self.path:
+            return
+        self._committed += 1
+        if durable and "power-cuts" in self.plan.kinds and self.alive:
+            self._synced = synced(path)
+
+    # How a process dies.
+
+    def doom(self, how: str, mode: str | None = None) -> None:
+        """Let the process die soon: after some steps, or when a thread has done something or kept something."""
+        steps = self.kills.choice((0, 1, 3, 8, 20))
+        mode = mode or self.kills.choice(("steps", "thread", "commit", "commit"))
+        self.doomed = Doom(how, mode, steps, self._committed, self.passed + 100)
+
+    def step(self) -> None:
+        """Count a step of the loop."""
+        doom = self.doomed
+        if doom is not None and self.alive:
+            if self.passed > doom.latest or (doom.mode == "steps" and doom.steps <= 0):
+                self.die(doom.how)
+            doom.steps -= 1
+
+    def done(self) -> None:
+        """Be told that a thread has done something."""
+        doom = self.doomed
+        if doom is None or not self.alive:
+            return
+        if doom.mode == "thread" or (doom.mode == "commit" and self._committed > doom.committed):
+            self.die(doom.how)
+
+    def die(self, how: str) -> None:
+        """Copy what is left on the disk, and end the process here."""
+        self.count(how)
+        cut = (self._synced, self.kills) if how == "power-cuts" else None
+        to = self.path.with_name(f"{self.life}.db")
+        self.counts["torn writes"] += copied(self.path, to, cut)
+        self.alive, self.doomed = False, None
+        self.path = to  # what goes on in the dead process is of no matter any more
+        raise KilledError(1)

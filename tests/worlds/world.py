@@ -4,27 +4,23 @@ from __future__ import annotations
 
 import asyncio
 import gc
-from bisect import bisect
-from collections import Counter
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from scanner.service.delivery import Delivery
-from scanner.service.delivery.lane import CHECK_SECONDS
 from scanner.service.station import Station
 from scanner.service.store import Store, StoreTroubleError
 from scanner.service.store.maintenance import compact
-from tests.worlds.disk import TROUBLES, copied, opened, synced
+from tests.worlds.disk import opened
 from tests.worlds.exchange import BEGIN, SECOND, Exchange, WorldFeed
 from tests.worlds.laws import held, judge
-from tests.worlds.lists import STALE_AFTER, Listed
 from tests.worlds.loop import KilledError, WorldLoop
+from tests.worlds.plan import Fate
 from tests.worlds.reader import Reader, WorldSink
-from tests.worlds.user import User
+from tests.worlds.user import STALE_AFTER, Listed, User
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from scanner.events import Event
@@ -43,8 +39,6 @@ STOP_WITHIN = 2.0
 """Seconds that a stop may take."""
 MOST_GROWN = 4
 """Things that a station may hold more after some quiet minutes."""
-Window = tuple[float, float, Any]
-"""From when to when, in seconds, and how."""
 
 
 class WorldStore(Store):
@@ -77,202 +71,27 @@ class Parts:
         return Delivery(*parts, **more)
 
 
-class World:
+class World(Fate):
     """One world. It is the clock of its station, and the fate of its process."""
 
     def __init__(self, plan: Plan, folder: Path, parts: Parts | None = None) -> None:
-        self.plan, self.folder, self.parts = plan, folder, parts or Parts()
-        self.passed = 0.0
-        self.counts: Counter[str] = Counter()
-        self.faults: list[str] = []
-        self.calm = False
+        super().__init__(plan, folder / "0.db")
+        self.parts = parts or Parts()
         self.well_from = float("inf")
         """Seconds after which all that went wrong must have been made good."""
-        self.alive = False
         self.over = False
-        self.life = 0
-        self.end = plan.bars * 60.0
-        """Seconds after which there is no more mischief."""
-        self.path = folder / "0.db"
         self.exchange = Exchange(plan, plan.bars + SPARE + RECOVERY + QUIET)
         self.readers = {"screen": Reader(), "letters": Reader()}
         self.rewritten: set[str] = set()
+        """The instruments of which bars became others than they were."""
         self.listed = self.effective = Listed(self.exchange.names)
         self.exact_from: dict[str, int] = {}
         """By instrument: the close from which on setups are those of the list there is in the end."""
         self.user = User(self)
-        self._draw_mischief()
-        self.counts += Counter(
-            {
-                "bars late": self.exchange.late,
-                "bars restated": self.exchange.restated,
-                "bars that never came": self.exchange.never,
-                "clock leaps": len(self.leaps),
-            }
-        )
-        self._observers = 0
-        self._doom: tuple[str, int, float] | None = None
-        self._committed = 0
-        self._synced = (b"", 0)
-
-    def _draw_mischief(self) -> None:
-        chance = self.plan.chance("ends")
-        self.is_pushed = chance.random() < 0.3
-        self.goes_on = chance.random() < 0.5
-        """Whether the last life goes on when the mischief is over, or ends with it."""
-        self.ends: list[tuple[float, str]] = []
-        for kind, most in (("kills", 5), ("power-cuts", 3), ("stops", 3)):
-            own = self.plan.chance(kind)
-            if kind in self.plan.kinds:
-                self.ends += [(own.uniform(0, self.end), kind) for _ in range(own.randint(1, most))]
-        self.ends.sort()
-        self.outages = self._windows("feed-trouble", 3, (20, 120, 600), ("refuses", "hangs", "is silent", "breaks"))
-        self.bad_disk = self._windows("disk-errors", 2, (10, 60, 200), (0.3, 0.9))
-        self.sinks_out = self._windows("sink-trouble", 3, (20, 120, 600), ("screen", "letters"))
-        self.leaps = self._windows("clock-leaps", 3, (20, 120, 400), (-400.0, -45.0, -3.0, 3.0, 45.0, 400.0))
-        self._disk = self.plan.chance("disk")
-        self._kills = self.plan.chance("how it is killed")
-        self._slow = self.plan.chance("slow")
-
-    def _windows(self, kind: str, most: int, lengths: tuple[int, ...], hows: tuple[Any, ...]) -> list[Window]:
-        chance = self.plan.chance(kind)
-        if kind not in self.plan.kinds:
-            return []
-        begins = sorted(chance.uniform(0, self.end) for _ in range(chance.randint(1, most)))
-        return [
-            (begin, min(begin + chance.choice(lengths) * chance.uniform(0.5, 1), self.end), chance.choice(hows))
-            for begin in begins
-        ]
-
-    def _within(self, windows: list[Window]) -> Any:  # noqa: ANN401 - how it is in that window
-        place = bisect(windows, (self.passed, float("inf"))) - 1
-        return windows[place][2] if place >= 0 and not self.calm and self.passed < windows[place][1] else None
-
-    # What the clock shows.
-
-    def true_time(self) -> int:
-        """Give the time, in nanoseconds since 1970 UTC."""
-        return BEGIN + round(self.passed * SECOND)
-
-    def now(self) -> int:
-        """Give what the clock shows, which may be wrong."""
-        return self.true_time() + round((self._within(self.leaps) or 0.0) * SECOND)
-
-    def wall_time(self, moment: int) -> float:
-        """Give a moment in seconds."""
-        return moment / SECOND
-
-    async def sleep(self, seconds: float) -> None:
-        """Wait."""
-        await asyncio.sleep(seconds)
-
-    async def rest(self, seconds: float) -> None:
-        """Wait as a sink's lane does, but look less often whether other programs changed the outbox: none does."""
-        await asyncio.sleep(seconds if seconds < CHECK_SECONDS else 4 * seconds)
-
-    async def until(self, passed: float) -> None:
-        """Wait until so many seconds of the world have passed."""
-        await asyncio.sleep(max(passed - self.passed, 0.0))
-
-    # What may go wrong.
-
-    def has(self, kind: str) -> bool:
-        """Whether there is a kind of mischief at present."""
-        return not self.calm and kind in self.plan.kinds
-
-    def count(self, what: str, times: int = 1) -> None:
-        """Take note of something that happened."""
-        if self.alive:
-            self.counts[what] += times
-
-    def fault(self, law: str, what: str) -> None:
-        """Take note that a law is broken."""
-        self.faults.append(f"{law}: {what}")
-
-    def lives(self, life: int) -> bool:
-        """Whether a life goes on."""
-        return self.alive and life == self.life
-
-    def outage(self) -> str:
-        """Say how the feed fails; empty where it does not."""
-        return str(self._within(self.outages) or "") if self.alive else ""
-
-    def sink_is_out(self, name: str) -> bool:
-        """Whether a sink fails."""
-        return self.alive and self._within(self.sinks_out) == name
-
-    def disk_trouble(self, what: str) -> tuple[int, str] | None:
-        """Give how a read or a write fails; None where it does not."""
-        if not self.has("disk-errors") or self._observers or not self.alive:
-            return None
-        often = self._within(self.bad_disk) or 0.01
-        if self._disk.random() >= (often if what == "write" else often / 8):
-            return None
-        self.count(f"disk {what} errors")
-        return self._disk.choice(TROUBLES)
-
-    @contextmanager
-    def observed(self) -> Iterator[None]:
-        """Let the disk work, for whoever only looks at the world."""
-        self._observers += 1
-        try:
-            yield
-        finally:
-            self._observers -= 1
-
-    def delay(self) -> float:
-        """Give the seconds that the next work in a thread takes."""
-        if not self.has("slow-disk") or not self.alive:
-            return 0.0
-        draw = self._slow.random()
-        if draw < 0.003:
-            self.count("disk hangs")
-            return self._slow.uniform(15, 50)
-        return self._slow.uniform(0.02, 3.0) if draw < 0.1 else 0.001
-
-    def kept(self, path: Path, *, durable: bool) -> None:
-        """Be told that something was written."""
-        if path != self.path:
-            return
-        self._committed += 1
-        if durable and "power-cuts" in self.plan.kinds and self.alive:
-            self._synced = synced(path)
-
-    # How a process dies.
-
-    def doom(self, how: str, mode: str | None = None) -> None:
-        """Let the process die soon: after some steps, or when a thread has done something or kept something."""
-        steps = self._kills.choice((0, 1, 3, 8, 20))
-        mode = mode or self._kills.choice(("steps", "thread", "commit", "commit"))
-        self._doom = (f"{how} {mode}", steps if mode == "steps" else self._committed, self.passed + 100)
-
-    def step(self) -> None:
-        """Count a step of the loop."""
-        if self._doom is not None and self.alive:
-            how, left, latest = self._doom
-            if self.passed > latest or (how.endswith("steps") and left <= 0):
-                self._die()
-            self._doom = (how, left - how.endswith("steps"), latest)
-
-    def done(self) -> None:
-        """Be told that a thread has done something."""
-        if self._doom is not None and self.alive:
-            how, before, _ = self._doom
-            if how.endswith("thread") or (how.endswith("commit") and self._committed > before):
-                self._die()
-
-    def _die(self) -> None:
-        assert self._doom is not None
-        how = self._doom[0].split()[0]
-        self.count(how)
-        cut = (self._synced, self._kills) if how == "power-cuts" else None
-        to = self.folder / f"{self.life}.db"
-        self.counts["torn writes"] += copied(self.path, to, cut)
-        self.alive, self._doom = False, None
-        self.path = to  # what goes on in the dead process is of no matter any more
-        raise KilledError(1)
-
-    # Its lives.
+        self.counts["bars late"] = self.exchange.late
+        self.counts["bars restated"] = self.exchange.restated
+        self.counts["bars that never came"] = self.exchange.never
+        self.counts["clock leaps"] = len(self.leaps)
 
     def run(self) -> None:
         """Let it pass, and judge what came of it."""
@@ -312,10 +131,10 @@ class World:
 
     def _rest(self) -> None:
         """Let time pass until somebody starts it again."""
-        self.alive, self._doom = False, None
+        self.alive, self.doomed = False, None
         if not self.over and not self.calm:
-            self.passed += self._kills.choice((0.5, 3.0, 20.0, 100.0, 300.0))
-            if self.has("upkeep") and self._kills.random() < 0.3 and self.path.exists():
+            self.passed += self.kills.choice((0.5, 3.0, 20.0, 100.0, 300.0))
+            if self.has("upkeep") and self.kills.random() < 0.3 and self.path.exists():
                 self.counts["compactions"] += 1
                 with Store.open(self.path, self.now) as store:
                     compact(store, keep_bars=10**6, keep_days=10**4)

@@ -11,6 +11,8 @@ import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scanner import settings as configuration
+from scanner.analysis.pool import FEW
 from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
@@ -18,6 +20,7 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.timeframes import Timeframe
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.trade.size import Account
+from tests.demo_setups import FOLDER, with_every_setup
 from tests.laws import bars_of, told_ahead
 from tests.outside.random_tapes import tape
 
@@ -112,3 +115,25 @@ def test_the_coarser_timeframe_is_judged_by_the_last_bar_that_is_complete_by_the
             assert found["measured"] == signed
             assert words[signed] in found["text"]
             assert found["verdict"] == (signed >= 0)
+
+
+def test_windows_of_any_length_say_the_same_of_a_bad_tick_that_has_left_them() -> None:
+    """DRIFTLOOM has a suspected bad tick, and later levels that are looked for among fewer bars than lie between."""
+    known = configuration.load(FOLDER.parent / "config" / "demo.toml", {})
+    watched = known.of("DRIFTLOOM")
+    bars = with_every_setup("DRIFTLOOM").bars
+    said = []
+    for pools in (None, Pools(FEW)):
+        own = Pipeline(
+            watched.instrument,
+            watched.calendar,
+            watched.base,
+            watched.timeframes,
+            rulebook=watched.rulebook,
+            account=known.account,
+            pools=pools,
+        )
+        (run,) = run_together([own], [bars])
+        said.append(sorted(event.to_json() for event, _ in run.said))
+    assert len(said[0]) > 1_000
+    assert said[0] == said[1]

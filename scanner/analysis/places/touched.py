@@ -61,10 +61,12 @@ def _rests_on(name: Place, series: Series, index: int, places: Any, back: int, s
         window = int(places["average_length"]) + max(int(places["bottom"]), rules.average_rise)
         return back <= places["bottom"] + rules.average_away_bars or (spike.whole and back < window)
     if name == "level":
+        if back <= places["level_to"] or back > places["level_from"]:
+            return bool(back <= places["level_to"])
         at = index + series.pool.shift - back
         tie = TIE * abs(places["bottom_price"])
         near = abs(series.deep[[DEEP_HIGH, DEEP_LOW], at] - places["bottom_price"]) <= places["tolerance"] + tie
-        return bool(back <= places["level_to"] or (back <= places["level_from"] and near.any()))
+        return bool(near.any())
     return back < (rules.turn_window if rules.place_quality == "strict" else rules.plain_turn_window)
 
 

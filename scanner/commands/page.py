@@ -9,7 +9,8 @@ import typer
 from scanner import settings as configuration
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
-from scanner.page import passwords, serving
+from scanner.page import serving
+from scanner.page.access import passwords
 from scanner.settings import Page
 
 if TYPE_CHECKING:

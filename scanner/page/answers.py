@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse, StreamingResponse
 
 from scanner.page import words
-from scanner.page.sessions import Sessions
+from scanner.page.access.sessions import Sessions
 from scanner.present.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.configured import Known
-    from scanner.page.looking import Board, Looker
+    from scanner.page.known.configured import Known
+    from scanner.page.known.looking import Board, Looker
 
 Answer = TypeVar("Answer", bound="Response")
 PIECES = 64

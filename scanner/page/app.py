@@ -14,12 +14,12 @@ from starlette.middleware import Middleware
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
+from scanner.page.access.guard import Guard, Reached
+from scanner.page.access.passwords import Tries
+from scanner.page.access.sessions import Sessions
 from scanner.page.answers import NothingHereError, go_to, load_templates, render, session_of, sessions
 from scanner.page.charts import Pictures
-from scanner.page.guard import Guard, Reached
 from scanner.page.live import Live, live
-from scanner.page.passwords import Tries
-from scanner.page.sessions import Sessions
 from scanner.page.views import drawn, journal, login, now, series, setups, story, study, why
 from scanner.present.page_html import STYLE
 from scanner.service.store import StoreTroubleError
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.types import ASGIApp, Receive, Scope, Send
 
-    from scanner.page.looking import Looker
+    from scanner.page.known.looking import Looker
 
 OPEN_TO_ALL = ("/login", "/static/")
 """What is answered before anybody has signed in."""

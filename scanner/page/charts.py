@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.journal.stories import Story
     from scanner.market.bars import Bars
-    from scanner.page.configured import Known
-    from scanner.page.judging import JudgedBar
+    from scanner.page.known.configured import Known
+    from scanner.page.known.judging import JudgedBar
     from scanner.service.store import Store
 
 SHOWN, AT_FIRST = 320, 72

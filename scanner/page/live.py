@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.types import Receive, Scope, Send
 
-    from scanner.page.looking import Board
+    from scanner.page.known.looking import Board
 
 ALIVE = 15.0
 """Seconds after which a listener hears that the line still stands."""

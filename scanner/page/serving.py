@@ -4,31 +4,26 @@ from __future__ import annotations
 
 import asyncio
 import ctypes
-import gc
-import multiprocessing
-import os
 import signal
+import subprocess
 import sys
 from contextlib import contextmanager, suppress
-from multiprocessing.connection import wait
-from threading import Thread
 from typing import TYPE_CHECKING
 
 import anyio.to_thread
 
-from scanner.engine import make_ready
-from scanner.page import passwords
-from scanner.page.configured import Configured
-from scanner.page.guard import LOCAL, Reached
+from scanner.page.access import passwords
+from scanner.page.access.guard import LOCAL, Reached
+from scanner.page.known.configured import Configured
 from scanner.settings import SettingsError
 from scanner.web.serving import MOST_CONNECTIONS, listener, server
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
     from socket import socket
 
-    from scanner.page.looking import Board
+    from scanner.page.known.looking import Board
     from scanner.settings import Page, Settings
 
 POLITE = 10
@@ -37,8 +32,6 @@ M_ARENA_MAX = -8
 """The parameter of mallopt(3), from malloc.h."""
 THREADS = 4
 """Answers that are worked out at a time."""
-FORK = "fork" if sys.platform == "linux" else "spawn"
-"""A forked process shares what the station has loaded; elsewhere than on Linux libraries do not survive that."""
 
 
 def opened(page: Page) -> socket:
@@ -80,43 +73,22 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
         return
     password_line(settings)
     at = opened(settings.page)
-    # What is loaded by now a forked process shares, for as long as neither of the two touches it.
-    make_ready({each.rulebook for each in settings.watched()})
-    gc.collect()
-    gc.freeze()
-    multiprocessing.set_start_method(FORK, force=True)
-    process = multiprocessing.Process(target=_beside, args=(path, settings.page, at), daemon=True)
-    process.start()
+    words = [sys.executable, "-m", "scanner.page", str(path), str(at.fileno())]
+    process = subprocess.Popen(words, stdin=subprocess.PIPE, pass_fds=[at.fileno()])  # noqa: S603 - our own words
     at.close()
     try:
         yield
     finally:
         process.terminate()
-        process.join()
+        process.wait()
 
 
-def _beside(path: Path, page: Page, at: socket) -> None:
-    for each in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(each, signal.SIG_DFL if each == signal.SIGTERM else signal.SIG_IGN)
-    with suppress(OSError):
-        os.nice(POLITE)
-    station = multiprocessing.parent_process()
-    if station is not None:
-        Thread(target=_end_with, args=(station.sentinel,), daemon=True).start()
-    asyncio.run(serve(path, page, at, asyncio.Event()))
-
-
-def _end_with(sentinel: int) -> None:
-    wait([sentinel])
-    os._exit(0)
-
-
-def run(path: Path, page: Page, at: socket) -> None:
-    """Serve the page until told to stop by Ctrl-C or SIGTERM."""
+def run(path: Path, page: Page, at: socket, stops: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM)) -> None:
+    """Serve the page until told to stop, by Ctrl-C or SIGTERM unless other signals are given."""
 
     async def until_stopped() -> None:
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
-        for each in (signal.SIGINT, signal.SIGTERM):
+        for each in stops:
             loop.add_signal_handler(each, stop.set)
         await serve(path, page, at, stop)
 
@@ -133,7 +105,7 @@ async def serve(path: Path, page: Page, at: socket, stop: asyncio.Event) -> None
     """Serve the page of the configuration at ``path`` on a port that is open already, until told to stop."""
     # Much is loaded for this, which nobody needs who only starts a station without a page.
     from scanner.page.app import application  # noqa: PLC0415 - as said above
-    from scanner.page.looking import Looker  # noqa: PLC0415 - as said above
+    from scanner.page.known.looking import Looker  # noqa: PLC0415 - as said above
 
     _share_one_heap()
     configured = Configured(path)

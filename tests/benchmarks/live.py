@@ -197,7 +197,7 @@ def measure(folder: Path, size: int, broker: int) -> list[dict[str, float]]:
             close = close_of(STORED + number)
             child = [sys.executable, "-m", "tests.benchmarks.live_child", str(config), str(close)]
             child += ["2"] + ["--shares"] * (number == CLOSES - 1)
-            done = subprocess.run(child, stdout=subprocess.PIPE, text=True, check=True, timeout=110)
+            done = subprocess.run(child, stdout=subprocess.PIPE, text=True, check=True, timeout=300)
             answers = [_request(port, path) for path in _paths(size, close_of(STORED + number - 1))]
             found.append(json.loads(done.stdout) | least(folder / f"{size}.db", before, answers, close))
         server.stdin.close()

@@ -32,8 +32,9 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
 
-LEAD = 20
-"""Seconds from the start of the clock to the close."""
+LEAD, SERIES_A_SECOND = 15, 300
+"""Seconds from the start of the clock to the close: so many, and one more for each so many series, which a start takes
+even on a busy machine."""
 SECOND = 1_000_000_000
 
 
@@ -113,6 +114,7 @@ async def watch(station: Station, close: int, quiet: float, begun: float, shares
     waiting = asyncio.create_task(station.watching.wait())
     await asyncio.wait({waiting, running}, return_when=asyncio.FIRST_COMPLETED)
     found["ready"] = time.monotonic() - begun
+    assert station.clock.now() < close, "the start took longer than until the close: the machine is too busy"
     committed.clear()
     cpu, wall = time.process_time(), time.monotonic()
     await asyncio.sleep(max((close - station.clock.now()) / SECOND - 0.5, 0))
@@ -148,7 +150,8 @@ def main() -> None:
     structlog.configure(logger_factory=structlog.PrintLoggerFactory(sys.stderr))
     settings = configuration.load(path)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
-    clock = PacedClock(close - LEAD * SECOND, 1.0)
+    lead = LEAD + len(settings.instruments) // SERIES_A_SECOND
+    clock = PacedClock(close - lead * SECOND, 1.0)
     with TimedStore.open(settings.store_path, clock.now) as store:
         sinks = {name: build_sink(name, settings) for name in settings.sinks}
         delivery = Delivery(store, sinks, clock=clock.now, sleep=clock.sleep, random=random.random)

@@ -59,7 +59,7 @@ step = "0.01"
 WITHOUT = """
 import sys
 from pathlib import Path
-from scanner.page.configured import Configured
+from scanner.page.known.configured import Configured
 from scanner.service.store import Store
 known = Configured(Path(sys.argv[1])).known
 with Store.open(known.settings.store_path, lambda: 0, visiting=True):

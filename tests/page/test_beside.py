@@ -11,7 +11,7 @@ import pytest
 
 from scanner.commands.page import set_password
 from scanner.commands.trouble import UsageError
-from scanner.page import passwords
+from scanner.page.access import passwords
 from scanner.web.serving import listener
 from tests.adapters.servers import free_port
 from tests.commands.typed import RUN, closewatch

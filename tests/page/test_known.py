@@ -12,9 +12,9 @@ from scanner import settings as configuration
 from scanner.events import OF_SETUPS
 from scanner.journal.open_stories import OpenStories
 from scanner.journal.stories import stories
-from scanner.page.configured import Configured
-from scanner.page.judging import judge_last, judged_at
-from scanner.page.looking import Looker
+from scanner.page.known.configured import Configured
+from scanner.page.known.judging import judge_last, judged_at
+from scanner.page.known.looking import Looker
 from scanner.service.desk import fresh_pipeline
 from scanner.service.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside

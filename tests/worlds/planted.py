@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from scanner.events import event_id
 from scanner.market.bars import Bars
 from scanner.present.tables import table
@@ -16,6 +18,7 @@ from scanner.service.decided import Decided
 from scanner.service.desk import Desk
 from scanner.service.doubts import NONE
 from scanner.service.station import Station
+from scanner.service.store import SeriesUpdate
 from scanner.service.store.outbox import Outbox
 from tests.worlds.disk import WorldDatabase, opened
 from tests.worlds.plan import Plan
@@ -29,7 +32,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.pipeline import Pipeline
     from scanner.service.schedule import Group
-    from scanner.service.store import Batch, Said, SeriesUpdate, Store
+    from scanner.service.store import Batch, Said, Store
     from scanner.service.store.outbox import Delivery
 
 MOST = 500
@@ -72,8 +75,19 @@ class ChangedStore(WorldStore):
 
     def commit(self, batch: Batch) -> list[Event]:
         """Keep something."""
-        changed = self.planted.batch(batch, self.clock())
+        changed = self.planted.batch(_apart(batch), self.clock())
         return [each.event for each in batch.said] if changed is None else super().commit(changed)
+
+
+def _apart(batch: Batch) -> Batch:
+    """Give a batch with each update by itself, none in columns."""
+    updates = list(batch.updates)
+    for each in batch.together:
+        ends = np.cumsum(each.counts).tolist()
+        for place, (key, end, count) in enumerate(zip(each.keys, ends, each.counts.tolist(), strict=True)):
+            kept = each.states[place], each.checkpoints.get(place, b"")
+            updates.append(SeriesUpdate(key, each.bars[end - count : end], *kept))
+    return replace(batch, updates=updates, together=())
 
 
 class LostCommit(Planted):

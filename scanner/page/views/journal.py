@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from scanner.events import Kind
     from scanner.journal.review import Review
     from scanner.journal.stories import Story
-    from scanner.page.looking import Looker
+    from scanner.page.known.looking import Looker
 
 ON_A_PAGE = 40
 LONGEST_LOOK = 2_000

@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
 
-from scanner.page import passwords
+from scanner.page.access import passwords
+from scanner.page.access.forms import form_of
 from scanner.page.answers import go_to, remember, render, session_of, sessions
-from scanner.page.forms import form_of
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.passwords import Tries
+    from scanner.page.access.passwords import Tries
 
 
 def login(request: Request) -> Response:

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.journal.open_risk import Position
-    from scanner.page.configured import Known
-    from scanner.page.looking import Board
+    from scanner.page.known.configured import Known
+    from scanner.page.known.looking import Board
 
 MOST_SHOWN = 200
 """Stories that are shown of each kind, the newest first."""

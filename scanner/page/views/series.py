@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 from scanner.page.answers import asked, board, known, looker, stream
-from scanner.page.judging import judge_last
+from scanner.page.known.judging import judge_last
 from scanner.page.views.measured import distance
 from scanner.page.words import why_address
 from scanner.present.status_report import lag_in_words
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import StreamingResponse
 
-    from scanner.page.configured import Known
-    from scanner.page.looking import Looker
+    from scanner.page.known.configured import Known
+    from scanner.page.known.looking import Looker
     from scanner.page.views.measured import Distance
     from scanner.present.status_report import SeriesStatus
 

@@ -13,8 +13,8 @@ from scanner.commands.trouble import UsageError
 from scanner.events import KINDS
 from scanner.journal.entries import entry_of
 from scanner.journal.stories import is_id, stories
+from scanner.page.access.forms import form_of
 from scanner.page.answers import NothingHereError, go_to, known, looker, render, session_of, sessions
-from scanner.page.forms import form_of
 from scanner.page.views.now import orders_of
 from scanner.ports import Message, Notes
 from scanner.present.journal_html import decision_words, facts_of

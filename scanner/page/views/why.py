@@ -10,7 +10,7 @@ from scanner.commands.trouble import UsageError
 from scanner.events import setup_id
 from scanner.market.timeframes import Timeframe
 from scanner.page.answers import NothingHereError, asked, board, known, looker, render
-from scanner.page.judging import JudgedBar, judged_at
+from scanner.page.known.judging import JudgedBar, judged_at
 from scanner.page.views.measured import by_nearness, rows
 from scanner.page.words import bar_label, why_address
 from scanner.present.explain_report import missed_rules, nearest_in_words, stands

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from scanner.commands.risk_notes import RiskNotes
 from scanner.events import KINDS
-from scanner.page.summary import Summary, summary_of
+from scanner.page.known.summary import Summary, summary_of
 from scanner.service.status import facts, status
 from scanner.service.store import Store, StoreTroubleError
 from scanner.service.store.lock import holder
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.events import Event, Kind
     from scanner.journal.open_risk import Position
     from scanner.journal.stories import Story
-    from scanner.page.configured import Configured
+    from scanner.page.known.configured import Configured
     from scanner.present.status_report import Status
     from scanner.service.store import Decision, KeptEvent
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl
 
-from scanner.page.guard import LONGEST_FORM
+from scanner.page.access.guard import LONGEST_FORM
 
 if TYPE_CHECKING:
     from starlette.requests import Request

@@ -1,0 +1,1 @@
+"""Who may ask, and how that is known: names and origins, sessions, the password, and forms."""

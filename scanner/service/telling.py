@@ -154,7 +154,9 @@ class Telling:
         if bars or missed:
             reason = f"{number_of(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
             if not await self._try(self._event("station.caught_up", reason, now, self._missed, [str(now)])):
-                return  # what came too late is summed up as soon as the store takes it
+                if missed:  # it is summed up as soon as the store takes it
+                    self._is_missed.set()
+                return
         self._missed.drop(missed)
 
     async def keep_summing_up(self) -> None:

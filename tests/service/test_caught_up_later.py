@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import TYPE_CHECKING
 
 import pytest
 
 from scanner.events import rfc3339
-from scanner.service.store import Store
-from scanner.service.telling import NAMED, Setups
+from scanner.service.store import Store, StoreTroubleError
+from scanner.service.telling import NAMED, Setups, Telling
 from tests.adapters.samples import setup_event
 from tests.adapters.story_samples import story_event
 from tests.service.bad_days import BARS, BEGIN, FIRST, DayTime, Tape, day, expected, of_bars, settings
@@ -184,3 +185,21 @@ def test_an_ending_is_named_as_such() -> None:
     assert second.startswith("BUOY/15m long ")
     assert second.endswith(" lapsed")
     assert not first.endswith(" lapsed")
+
+
+async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_it(time: DayTime) -> None:
+    said: list[Event] = []
+    troubles = [StoreTroubleError("the disk is full")]
+
+    async def say(event: Event) -> None:
+        if troubles:
+            raise troubles.pop()
+        said.append(event)
+
+    telling = Telling("loft", clock=time, chance=lambda: 0.5, say=say, count=lambda: (1, 0), busy=lambda: False)
+    telling.remember(1, [setup_event()])
+    await telling.caught_up()
+    summing_up = asyncio.create_task(telling.keep_summing_up())
+    await time.run(60)
+    summing_up.cancel()
+    assert [event.data["setups_found"] for event in said] == [1]

@@ -46,7 +46,7 @@ def draw_alert(page: Page) -> None:
 
 
 def draw_page(page: Page) -> None:
-    """Show the page of a station once all is well and some stories are open."""
+    """Show the page of a station while some stories are open, if possible when all is well."""
     port = free_port()
     with TemporaryDirectory() as folder:
         text = Path("config/demo.toml").read_text(encoding="utf-8")
@@ -61,12 +61,13 @@ def draw_page(page: Page) -> None:
             while time.monotonic() < until and station.poll() is None:
                 try:
                     page.goto(f"http://127.0.0.1:{port}/")
-                    if page.locator("li.story").count() >= OPEN and page.locator("p.well").count():
-                        break
+                    if page.locator("li.story").count() >= OPEN:
+                        page.screenshot(path=HERE / "page.png")
+                        if page.locator("p.well").count():
+                            break
                 except Error:
                     pass  # it is not served yet
                 time.sleep(1)
-            page.screenshot(path=HERE / "page.png")
         finally:
             station.terminate()
             station.wait()

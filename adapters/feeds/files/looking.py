@@ -116,8 +116,8 @@ def understand(path: Path, table: Table, options: ReadingOptions) -> Understandi
 def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequence[Rows]) -> None:
     """Refuse a file whose first volumes are all unreadable, which would be taken for missing."""
     texts = [column for rows in first for name, column in rows.numbers(seen.columns) if name == "volume"]
-    bad = [text.filter(pa.array(seen.numbers.read("volume", text)[1])) for text in texts if is_text(text.type)]
-    written = [cell for cells in bad for cell in cells.to_pylist()]
+    read = [(text, seen.numbers.read("volume", text)[1]) for text in texts if is_text(text.type)]
+    written = [cell for text, bad in read if bad.any() for cell in text.filter(pa.array(bad)).to_pylist()]
     if written and len(written) * 2 > sum(map(len, texts)):
         column = seen.columns.names[seen.columns.numbers["volume"]]
         raise UnreadableFileError(

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.arrow import as_text, flat, is_text, owned
+from adapters.feeds.files.cells.arrow import EMPTY, as_text, flat, is_text, owned, whole
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ class Evidence:
         """Look at a column, unless its numbers are numbers already."""
         if not is_text(cells.type):
             return
-        text = self._without_three_decimals(name, pc.fill_null(as_text(cells), ""))
+        text = self._without_three_decimals(name, pc.fill_null(as_text(cells), EMPTY))
         marked = pc.or_(pc.match_substring(text, "."), pc.match_substring(text, ","))
         self._see_unmarked(name, text.filter(pc.invert(marked)))
         text = _plain(name, text.filter(marked), "")
@@ -123,7 +123,7 @@ class Evidence:
         self._note_doubtful(name, text.filter(pc.match_substring_regex(text, _EITHER)))
 
     def _see_unmarked(self, name: str, text: Column) -> None:
-        long = pc.greater(pc.binary_length(text), len("999"))
+        long = pc.greater(pc.binary_length(text), whole(len("999")))
         self.ungrouped = self.ungrouped or _first(text.filter(long), r"^\d{4,}$")
         if name != "volume":
             self.short = self.short or _first(text.filter(pc.invert(long)), _SHORT)
@@ -136,8 +136,9 @@ class Evidence:
     def _without_three_decimals(self, name: str, text: Column) -> Column:
         """Take out cells such as 140.850, fast: whole columns of them settle nothing."""
         point, length = pc.find_substring(text, "."), pc.binary_length(text)
-        three = pc.and_(pc.equal(pc.subtract(length, point), 4), pc.less_equal(length, len("999.999")))
-        three = pc.and_(three, pc.greater(point, 0))
+        three = pc.equal(pc.subtract(length, point), whole(len(".999")))
+        three = pc.and_(three, pc.less_equal(length, whole(len("999.999"))))
+        three = pc.and_(three, pc.greater(point, whole(0)))
         try:
             values = text.filter(three).cast(pa.float64())
         except pa.ArrowInvalid:

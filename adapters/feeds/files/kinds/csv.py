@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
+from adapters.feeds.files.cells.arrow import texts
 from adapters.feeds.files.cells.columns import PRICES
 from adapters.feeds.files.cells.names import ENGLISH, plain
 from adapters.feeds.files.cells.numbers import NO_VALUE
@@ -55,7 +56,7 @@ class CsvLines:
         for name, column in rows.numbers(self.columns):
             text = pc.replace_substring(column, decimal, ".")
             try:
-                text.filter(pc.invert(pc.is_in(text, pa.array(NO_VALUE)))).cast(pa.float64())
+                text.filter(pc.invert(pc.is_in(text, texts(NO_VALUE)))).cast(pa.float64())
             except pa.ArrowInvalid:
                 self._as_text.add(name)
 

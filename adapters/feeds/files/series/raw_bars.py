@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow.compute as pc
 
+from adapters.feeds.files.cells.arrow import EMPTY
 from adapters.feeds.files.cells.columns import NUMBERS
 from adapters.feeds.files.series.spool import Spool
 from adapters.feeds.files.times.zones import LocalClock, skipped
@@ -118,7 +119,7 @@ def _in_utc(raw: RawBars, clock: LocalClock) -> RawBars:
 
 def _coded(cells: Cells, last: str, *, begun: bool) -> tuple[list[str], NDArray[np.int64], NDArray[np.bool_]]:
     """Give the instruments of some rows, for each row the index of its own, and which rows name none."""
-    found = pc.fill_null(pc.utf8_trim_whitespace(cells.symbol), "").dictionary_encode()
+    found = pc.fill_null(pc.utf8_trim_whitespace(cells.symbol), EMPTY).dictionary_encode()
     names: list[str] = found.dictionary.to_pylist()
     codes: NDArray[np.int64] = found.indices.to_numpy().astype(np.int64)
     if "" not in names:

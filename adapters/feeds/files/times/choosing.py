@@ -8,9 +8,9 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pyarrow as pa
 import pyarrow.compute as pc
 
+from adapters.feeds.files.cells.arrow import texts
 from adapters.feeds.files.times.formats import formats_of, style_for
 from adapters.feeds.files.times.styles import COMPACT, DATE, LOCAL, ZONED, epoch
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
@@ -37,7 +37,7 @@ FEW = 10
 
 def reads(style: Style, cell: str) -> bool:
     """Say whether a cell is written in a style."""
-    return not style.read(pa.array([cell], pa.string())).null_count
+    return not style.read(texts([cell])).null_count
 
 
 def style_of(cell: str) -> Style | None:

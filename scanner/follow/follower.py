@@ -17,10 +17,11 @@ from scanner.follow.found import Found
 from scanner.follow.kept import packed, unpacked
 from scanner.follow.news import News, Record, signs_of, state_of, why_entered, why_leaving, why_raised
 from scanner.follow.outcome import Outcome
-from scanner.trade.plan import STYLES, stop_behind, stop_margin
+from scanner.trade.levels import grid_of, stop_behind
+from scanner.trade.plan import STYLES
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -54,8 +55,8 @@ class Story:
 class Follower:
     """The stories of one series, and what is told of them.
 
-    Call ``stand`` at each bar where setups stand, in order, and ``go_on`` before bars leave the window. What either
-    gives is in the order of the bars, and at a bar in the order in which the setups were found.
+    Call ``go_on`` before bars leave the window. What it gives is in the order of the bars, and at a bar in the order in
+    which the setups were found.
     """
 
     telling = steps.ALL_NEWS
@@ -76,17 +77,7 @@ class Follower:
         self._records = np.zeros(0, dtype=steps.STORY)
         self._stories: list[Story] = []
 
-    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
-        """Go on to a bar of the series' window at which setups stand on some ``sides``, and follow those ``found``.
-
-        ``sides`` are signs: a setup that is not followed itself still is pressure against the other side.
-        """
-        told = self._go_on(index + 1, (1 in sides) | (-1 in sides) << 1)
-        self.begin([(index, each) for each in found])
-        return told
-
-    def begin(self, found: Sequence[tuple[int, Found]]) -> None:
-        """Follow setups from the bars of the window on at which they stand."""
+    def _begin(self, found: Sequence[tuple[int, Found]]) -> None:
         if not found:
             return
         records, have = np.empty(len(self._records) + len(found), dtype=steps.STORY), len(self._records)
@@ -97,13 +88,20 @@ class Follower:
             self._stories.append(Story(each, each.stop, first + number))
         self._records = records
 
-    def go_on(self) -> list[News]:
-        """Go on over all bars that the series has taken in."""
-        return self._go_on(self._series.used, 0)
+    def go_on(
+        self, found: Sequence[tuple[int, Found]] = (), standing: Sequence[tuple[int, int]] = ()
+    ) -> list[tuple[int, News]]:
+        """Follow setups ``found`` from their bars of the window on, and go on over all bars taken in.
+
+        ``standing`` are the bars of the window, not met yet, at which setups stand, and on which side (a sign): also
+        those that are not followed are pressure against the other side. Gives news with their bars.
+        """
+        self._begin(found)
+        return self._go_on(self._series.used, standing)
 
     def break_off(self, index: int, reason: str) -> list[News]:
         """Go on over the bars before one of the window, and end there what is left, without a result."""
-        told = self._go_on(index, 0)
+        told = [news for _, news in self._go_on(index, ())]
         for each, story in zip(self._records, self._stories, strict=True):
             record = _read(each) | {"ended_at": int(self._series.times[1, index])}
             now = self._outcome(record, story, "broken_off", reason)
@@ -167,7 +165,7 @@ class Follower:
 
     def make_ready(self) -> None:
         """Have the code compiled that the first story would otherwise wait for."""
-        self._advance(0, 0, 0, NOTHING)
+        self._advance(0, 0, NOTHING)
 
     def snapshot(self) -> bytes:
         """Give what must be kept to go on in a later run; empty where nothing is followed."""
@@ -214,12 +212,12 @@ class Follower:
         }
         return tuple((BLANK | values).values())
 
-    def _go_on(self, stop: int, sides: int) -> list[News]:
+    def _go_on(self, stop: int, standing: Sequence[tuple[int, int]]) -> list[tuple[int, News]]:
         if not self._stories:
             return []
-        offset, in_session = self._offset, self._in_session(stop) if self._flat_by_close else NOTHING
+        offset, marks = self._offset, self._marks(stop, standing)
         told: list[tuple[int, int, News]] = []
-        while self._advance(offset, stop, sides, in_session):
+        while self._advance(offset, stop, marks):
             for which in np.flatnonzero(self._records["news"]).tolist():
                 story, record = self._stories[which], _read(self._records[which])
                 index = record["next"] - 1 + offset
@@ -234,19 +232,30 @@ class Follower:
                 self._records = self._records[going_on]
                 self._stories = list(compress(self._stories, going_on))
         told.sort(key=lambda each: each[:2])
-        return [news for _, _, news in told]
+        return [(index, news) for index, _, news in told]
 
-    def _advance(self, offset: int, stop: int, sides: int, in_session: NDArray[np.uint8]) -> bool:
+    def _advance(self, offset: int, stop: int, marks: NDArray[np.uint8]) -> bool:
         pool, row = self._series.pool, self._series.row
         windows = (pool.columns, pool.deep, pool.times, row)
-        rules, follow = self._rules.record, self._numbers
-        how = (self.telling, rules, follow)
-        found: bool = steps.advance(*windows, self._records, offset, stop, sides, in_session, *how)
+        how = (self.telling, self._rules.record, self._numbers)
+        found: bool = steps.advance(*windows, self._records, offset, stop, marks, *how)
         return found
 
-    def _in_session(self, stop: int) -> NDArray[np.uint8]:
+    def _marks(self, stop: int, standing: Sequence[tuple[int, int]]) -> NDArray[np.uint8]:
+        """Say of the bars up to ``stop`` − 1 where in its session each is, and on which sides setups stand there."""
+        if self._flat_by_close:
+            first = int(self._records["next"].min()) + self._offset
+            marks = self._in_session(first, stop)
+        else:
+            first = min((index for index, _ in standing), default=stop)
+            marks = np.zeros(stop - first, dtype=np.uint8)
+        for index, sign in standing:
+            if index >= first:  # else all stories have met it
+                marks[index - first] |= steps.LONG_STANDS if sign > 0 else steps.SHORT_STANDS
+        return marks
+
+    def _in_session(self, first: int, stop: int) -> NDArray[np.uint8]:
         """Say where in its session each bar is, from the first that a story has not met yet up to ``stop`` − 1."""
-        first = int(self._records["next"].min()) + self._offset
         opens = self._series.times[0, first - 1 : stop]
         numbers, bars = self._timetable.places_in_sessions(opens)
         left, sessions = bars - numbers, self._timetable.session_numbers(opens)
@@ -275,10 +284,10 @@ class Follower:
         """Raise a stop to the entry, or behind the swing that a bar has confirmed, where that is further."""
         sign, stops = story.found.sign, []
         if record["news"] & steps.SWING:
-            base = _decimal(sign * record["swing"])
-            atr, close = _decimal(self._series.columns[ATR, index]), _decimal(self._series.columns[CLOSE, index])
-            margin = stop_margin(base, atr, self._rules, self._instrument)
-            stops.append(stop_behind(base, margin, sign, close, self._instrument))
+            grid, columns = grid_of(self._instrument.steps), self._series.columns
+            atr, close = float(columns[ATR, index]), float(columns[CLOSE, index])
+            at = (sign * record["swing"], atr, sign, close, self._rules.stop_margin)
+            stops.append(grid.price(stop_behind(*at, grid.bands, grid.units)))
         if record["news"] & steps.TO_ENTRY:
             stops.append(self._entry(record, story))
         for stop in stops:
@@ -374,3 +383,17 @@ def _read(record: np.void) -> Record:
 def _decimal(price: Any) -> Decimal:  # noqa: ANN401 - a number of an array has no type
     """Give the decimal that the price was written as."""
     return Decimal(repr(float(price) + 0.0))  # so that zero has no sign
+
+
+class Ends(Follower):
+    """A follower that gives ``came`` what stories come to when they end; what else there is to tell takes no time."""
+
+    telling = steps.SWING | steps.TO_ENTRY | steps.ENDED
+    """Stops are raised in exact decimals, and what has ended is taken out."""
+    came: Callable[[Outcome], None]
+
+    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
+        del index, was
+        if record["news"] & steps.ENDED:
+            self.came(self._now(record, story))
+        return ()

@@ -55,7 +55,7 @@ cross back of a ride; a swing low to raise the stop under; a gain that moves it 
 the session comes next; the end."""
 ALL_NEWS = 255
 
-LAST_BUT_ONE, LAST, FIRST = 1, 2, 4
+LAST_BUT_ONE, LAST, FIRST, LONG_STANDS, SHORT_STANDS = 1, 2, 4, 8, 16
 """Bars of a session, a bit each, where a position is to be flat by its close; the first is that of another session than
 the bar before it, whether or not bars are missing."""
 
@@ -327,8 +327,7 @@ def advance(
     stories: NDArray[Any],
     offset: int,
     stop: int,
-    sides: int,
-    in_session: NDArray[np.uint8],
+    marks: NDArray[np.uint8],
     telling: int,
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
@@ -337,22 +336,21 @@ def advance(
 
     ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
     the windows of a pool, and the series is that of ``row``; bar n since its first is bar n + ``offset`` of
-    ``columns``. ``sides`` are the sides on which a setup stands at bar ``stop`` − 1: 1 for long, 2 for short, or both.
-    ``in_session`` says of the last bars up to ``stop`` − 1 where they are in their session; of bars before it, and
-    where it is empty, nothing is known.
+    ``columns``. ``marks`` say of the last bars up to ``stop`` − 1 where they are in their session, and on which sides a
+    setup stands there; of bars before them, and where there are none, nothing is known.
 
     Gives whether there is something to tell of any, of the bits in ``telling``. Such a story is left at the bar after,
     with its ``news``: tell it, clear it, and call again.
     """
     rules, follow = rules_of_one[0], follow_of_one[0]
     series, deep_series, times_of = columns[row], deep[row], times[row]
-    shift, found, known = deep.shape[2] - columns.shape[2], False, stop - len(in_session)
+    shift, found, known = deep.shape[2] - columns.shape[2], False, stop - len(marks)
     for k in range(len(stories)):
         story = stories[k]
-        other = 2 if story.sign > 0 else 1
+        other = SHORT_STANDS if story.sign > 0 else LONG_STANDS
         while story.state <= OPEN and story.next + offset < stop and story.news == 0:
             i = story.next + offset
-            time, where = times_of[1, i], in_session[i - known] if i >= known else 0
+            time, where = times_of[1, i], marks[i - known] if i >= known else 0
             if story.state == WAITING:
                 story.waited += 1
                 _try_to_enter(series, i, story, time)
@@ -363,7 +361,7 @@ def advance(
             if story.state == OPEN:
                 _meet(series, i, story, where, time)
             if story.state == OPEN:
-                against = i == stop - 1 and sides & other != 0
+                against = where & other != 0
                 _close_in_position(series, deep_series, shift, i, story, against, where, time, rules, follow)
             story.next += 1
             story.news &= telling

@@ -6,6 +6,7 @@ import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from scanner.analysis.evidence import told
 from scanner.present.tables import table
 
 if TYPE_CHECKING:
@@ -56,13 +57,13 @@ def listing(setups: Iterable[Listed], width: int) -> list[str]:
 def explained(listed: Listed, fit: Fit, width: int) -> list[str]:
     """Explain one setup; ``fit`` is a long one, whose words are given."""
     setup, numbers = listed.setup, listed.numbers
-    rules = [(name, *pair) for name, pair in zip(setup.rules, setup.words(fit, numbers), strict=True)]
-    evidence = [
-        (name, point["threshold"] or "-", point["text"]) for name, point in setup.evidence(fit, numbers).items()
-    ]
-    spoiler = setup.spoiler(fit, numbers)
-    also = [spoiler.text] if spoiler.text else []
-    also += [f"{spoiler.bars} bars without an entry"] if spoiler.bars is not None else []
+    words = setup.words(fit, numbers)
+    rules = [(name, *pair) for name, pair in zip(setup.rules, words.rules, strict=True)]
+    points = told(setup.points, fit.points, fit.held, words.points)
+    evidence = [(name, point["threshold"] or "-", point["text"]) for name, point in points.items()]
+    bars = int(fit.levels["bars"])
+    also = [words.spoiler] if words.spoiler else []
+    also += [f"{bars} bars without an entry"] if bars else []
     lines = [
         f"{setup.title} ({setup.name}), watched: {listed.watched}",
         "",

@@ -7,17 +7,14 @@ from math import nan
 from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
-from scanner.follow import steps
-from scanner.follow.follower import Follower
-from scanner.studies.schema import AROUND
-from scanner.trade.surroundings import NAMES, NOT_JUDGED
+from scanner.judgement import place_of
+from scanner.studies.schema import AROUND, VERDICTS
+from scanner.trade.levels import BEYOND_SLOW
+from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
     from decimal import Decimal
 
-    from scanner.follow.follower import Story
-    from scanner.follow.news import News, Record
     from scanner.follow.outcome import Outcome
     from scanner.judgement import Weighed
 
@@ -31,41 +28,37 @@ MONTHS = 12
 UNKNOWN = dict.fromkeys((AROUND + name for name in NAMES), "unknown")
 
 
-class Ends(Follower):
-    """A follower that gives ``came`` what stories come to when they end; what else there is to tell takes no time."""
-
-    telling = steps.SWING | steps.TO_ENTRY | steps.ENDED
-    """Stops are raised in exact decimals, and what has ended is taken out."""
-    came: Callable[[Outcome], None]
-
-    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
-        del index, was
-        if record["news"] & steps.ENDED:
-            self.came(self._now(record, story))
-        return ()
-
-
-def told_of(found: Weighed) -> Row:
-    """Give what a row says of a setup itself."""
-    if found.facts is None:
-        raise AssertionError("only a warm series has setups to study")
-    return {
-        "setup": found.setup.name,
-        "direction": found.direction,
-        "place": found.place or "",
-        "set_aside": found.set_aside,
-        "evidence_points": found.evidence_points,
-        "evidence_total": found.evidence_total,
-        "exit_style": "ride" if found.facts.close_beyond_slow else "quick",
-        **{
-            AROUND + name: "unknown"
-            if measure["text"].startswith(NOT_JUDGED)
-            else "holds"
-            if measure["verdict"]
-            else "fails"
-            for name, measure in found.surroundings.items()
-        },
-    }
+def told_of(weighed: Weighed) -> list[Row]:
+    """Give what the rows of a table say of setups themselves."""
+    fits, rows = weighed.fits, weighed.rows
+    signs, found, setups = fits.spots[rows, 1].tolist(), fits.found.places[rows], fits.series.pool.setups
+    aside = weighed.set_aside.tolist()
+    around = {}
+    for name in NAMES:
+        fails, unknown = weighed.looked.fails(name), weighed.looked.unknown(name)
+        around[AROUND + name] = [VERDICTS[code] for code in (fails + 2 * unknown).tolist()]
+    return [
+        {
+            "setup": setups[which].setup.name,
+            "direction": "long" if sign > 0 else "short",
+            "place": place_of(found[number]) or "",
+            "set_aside": weighed.why_set_aside(number) if aside[number] else "",
+            "evidence_points": points,
+            "evidence_total": total,
+            "exit_style": "ride" if ride else "quick",
+            **{name: verdicts[number] for name, verdicts in around.items()},
+        }
+        for number, (which, sign, points, total, ride) in enumerate(
+            zip(
+                fits.which[rows].tolist(),
+                signs,
+                fits.counted[rows].tolist(),
+                fits.total[rows].tolist(),
+                weighed.planned[:, BEYOND_SLOW].tolist(),
+                strict=True,
+            )
+        )
+    ]
 
 
 def when(found_at: int) -> Row:

@@ -18,7 +18,6 @@ from scanner.analysis.known_setups import known
 from scanner.analysis.rules import Rules
 from scanner.analysis.setup import Chosen
 from scanner.engine import SeriesEngine
-from scanner.events import KINDS
 from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
 from scanner.market.costs import Cost, Costs
@@ -61,7 +60,7 @@ def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Outcome]]:
     """Run the bars through an engine as live, and give what it said of setups and what came of each."""
     pipeline, outcomes = made.pipeline(), {}
-    pipeline.listen(lambda news: outcomes.update({news.now.thread: news.now} if KINDS[news.kind].ends else {}))
+    pipeline.listen(lambda outcome: outcomes.update({outcome.thread: outcome}))
     events = {event.thread: event for event in pipeline.events(bars) if event.facts.begins}
     outcomes.update({outcome.thread: outcome for outcome in pipeline.under_way()})
     return events, outcomes

@@ -16,6 +16,7 @@ from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.compiling import is_kept
 from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import kernel, spikes
+from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Candidates, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
@@ -33,6 +34,7 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
 from scanner.market.timeframes import Timeframe
+from scanner.trade import around, levels
 from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
 from scanner.trade.plan import STYLES
 from scanner.trade.rulebook import Rulebook
@@ -112,8 +114,8 @@ class SeriesEngine:
         self.follower: Follower | None = None
         self.on_end: Callable[[Outcome], None] | None = None
         """Told of what came of setups, instead of what becomes of them being said, where nobody wants these events."""
-        self.on_found: Callable[[SeriesEngine, Weighed], None] | None = None
-        """Told of the setups that stand, instead of their being said, where nobody wants these events."""
+        self.on_found: Callable[[Weighed, Sequence[str]], None] | None = None
+        """Told of the setups that stand, with the ids of their stories, instead of their being said."""
         self.decisions: list[Decision] = []
         """Those that wait for the first bar after them."""
         self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
@@ -203,12 +205,11 @@ class SeriesEngine:
         fits = fits_at(self.series, stop.setups)
         standing = fits.standing[np.argsort(fits.spots[fits.standing, 0], kind="stable")]
         weighed = weigh(fits, self.case(), standing)
-        if self.on_found is None:
-            said = self._setups(weighed)
-        else:
-            said = [None] * len(standing)
-            self.on_found(self, weighed)
-        found = [followed(weighed, number, event) for number, event in enumerate(said)]
+        said = self._setups(weighed) if self.on_found is None else [None] * len(standing)
+        threads = [weighed.thread(k) if event is None else event.thread for k, event in enumerate(said)]
+        found = [followed(weighed, *each) for each in zip(range(len(said)), threads, said, strict=True)]
+        if self.on_found is not None:
+            self.on_found(weighed, threads)
         at: list[tuple[int, int]] = [(index, sign) for index, sign in fits.spots[standing].tolist()]
         to_follow = [(index, each) for (index, _), each in zip(at, found, strict=True) if each is not None]
         told = [(index, 0, event) for index, event in self.follow(to_follow, at)]
@@ -415,10 +416,10 @@ def _unknown(moment: int) -> None:
     del moment
 
 
-def followed(weighed: Weighed, number: int, said: Event | None = None) -> Found | None:
+def followed(weighed: Weighed, number: int, thread: str, said: Event | None = None) -> Found | None:
     """Give what is followed of a row; None where its plan has no entry, or none with a risk.
 
-    The event that ``said`` it has words and money for other events.
+    ``thread`` is its id. The event that ``said`` it has words and money for other events.
     """
     fits, row = weighed.fits, weighed.rows[number]
     style = STYLES.index(weighed.case.rulebook.rules.entry_style)
@@ -428,7 +429,7 @@ def followed(weighed: Weighed, number: int, said: Event | None = None) -> Found 
     setup, level = fits.chosen(row).setup, fits.levels[row]
     size = None if said is None else said.data["size"]
     return Found(
-        thread=weighed.thread(number) if said is None else said.thread,
+        thread=thread,
         setup=setup.name,
         title=setup.title,
         sign=int(fits.spots[row, 1]),
@@ -476,12 +477,15 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         pool = Pool(rulebook.rules, rulebook.setups, timetable, FEW)
         engine = SeriesEngine(instrument, timetable, rulebook, pool=pool)
         engine.push(Bars.of([(0, 1, 1.0, 1.0, 1.0, 1.0, 1.0)]))
-        engine.judge_last()
+        nothing = [(which, np.zeros((0, 2), dtype=np.int64)) for which in range(len(rulebook.setups))]
+        fits = fits_at(engine.series, nothing)
+        weigh(fits, engine.case(), fits.standing)
         Follower(engine.series, instrument, rulebook, timetable).make_ready()
 
 
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
-    needed = [kernel.advance, spikes.find, *(chosen.setup.find for chosen in rulebook.setups), steps.advance]
+    needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look, steps.advance]
+    needed += [each for chosen in rulebook.setups for each in (chosen.setup.find, chosen.setup.weigh)]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

@@ -1,4 +1,4 @@
-"""Setups as rows of a table, from the numbers that they are judged by: nothing of them is put into words but reasons."""
+"""Setups as columns of a table, from the numbers that they are judged by; only reasons are put into words."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import CLOSE
-from scanner.analysis.places.words import PLACE_NAMES
+from scanner.judgement import places_of
 from scanner.trade.levels import BEYOND_SLOW, GOAL, GOALS, OBSTACLE, PRICE, RISK, ROOM, STOP, grid_of
 from scanner.trade.plan import STYLES
 from scanner.trade.size import size
@@ -31,8 +31,6 @@ def columns_of_found(weighed: Weighed) -> Mapping[str, Any]:
     bands = np.searchsorted(grid.bands[0], np.abs(closes), side="right") - 1
     prices, chosen = planned / grid.units, STYLES.index(case.rulebook.rules.entry_style)
     goals = GOAL + chosen * GOALS
-    held = np.array([places[name] for name in PLACE_NAMES])
-    names = np.array([*PLACE_NAMES, None], dtype=object)
     return {
         "instrument": [instrument.symbol] * count,
         "timeframe": [case.timetable.timeframe.name] * count,
@@ -42,7 +40,7 @@ def columns_of_found(weighed: Weighed) -> Mapping[str, Any]:
         "bar_close": fits.series.times[1, t],
         "set_aside": weighed.set_aside,
         "reason": [weighed.why_set_aside(k) if aside else "" for k, aside in enumerate(weighed.set_aside.tolist())],
-        "place": names[np.where(held.any(axis=0), held.argmax(axis=0), len(PLACE_NAMES))].tolist(),
+        "place": places_of(places),
         "evidence_points": fits.counted[rows],
         "evidence_total": fits.total[rows],
         "close": closes,

@@ -199,7 +199,7 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
         close=Decimal(repr(float(fit.series[CLOSE, fit.t]))),
         rules=rules,
         places=told,
-        place=place_of(around.places),
+        place=places_of(fits.found.places[row : row + 1])[0],
         evidence=_evidence(told, evidence.told(setup.points, fit.points, fit.held, words.points)),
         evidence_points=int(fits.counted[row]),
         evidence_total=int(fits.total[row]),
@@ -212,9 +212,11 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
     )
 
 
-def place_of(found: Any) -> Place | None:  # noqa: ANN401 - a PLACES record has no Python type
-    """Give the safest place that holds."""
-    return next((name for name in places.PLACE_NAMES if found[name]), None)
+def places_of(found: NDArray[Any], none: Place | str | None = None) -> list[Any]:
+    """Give the safest place that holds in each of some PLACES records, ``none`` where none does."""
+    held = np.array([found[name] for name in places.PLACE_NAMES])
+    names = (*places.PLACE_NAMES, none)
+    return [names[which] for which in np.where(held.any(axis=0), held.argmax(axis=0), len(names) - 1).tolist()]
 
 
 def line_of(found: Any) -> tuple[float, float] | None:  # noqa: ANN401 - as above

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
     from scanner.events import Event
     from scanner.follow.outcome import Outcome
+    from scanner.judgement import Weighed
     from scanner.market.bars import RawBars
     from scanner.market.calendars import Calendar
     from scanner.market.dates import Dated
@@ -166,6 +167,11 @@ class Pipeline:
         """Tell ``on_end`` what came of setups, instead of saying what becomes of them."""
         for lane in self.lanes:
             lane.engine.on_end = on_end
+
+    def collect(self, on_found: Callable[[Weighed, Sequence[str]], None]) -> None:
+        """Tell ``on_found`` of the setups that stand, and the ids of their stories, instead of saying them."""
+        for lane in self.lanes:
+            lane.engine.on_found = on_found
 
     def under_way(self) -> Iterator[Outcome]:
         """Give the stories that have not ended."""

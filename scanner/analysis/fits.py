@@ -76,8 +76,17 @@ class Fits:
         return Fit(series, t, sign, float(series[ATR, t]), *said, self.series.pool.rules)
 
 
-def weighed_alone(series: Series, which: int, spots: Integers, numbers: NDArray[Any] | None = None) -> Own:
-    """Measure and weigh a chosen setup at some bars and signs, perhaps by other ``numbers`` than those chosen."""
+def levels_by(series: Series, which: int, spots: Integers, own: Own, numbers: NDArray[Any]) -> NDArray[Any]:
+    """Give the levels that a chosen setup would have by other ``numbers``, of what was measured by its own."""
+    pool, levels = series.pool, np.empty(len(spots), dtype=LEVELS)
+    nothing = np.empty((len(spots), 0), dtype=np.uint8)
+    out = (own.measured, nothing, np.empty_like(own.points), np.empty_like(own.held), levels)
+    pool.setups[which].setup.weigh(pool.columns, series.row, spots, numbers, pool.rules.record, out)
+    return levels
+
+
+def weighed_alone(series: Series, which: int, spots: Integers) -> Own:
+    """Measure and weigh a chosen setup at some bars and signs."""
     pool, count = series.pool, len(spots)
     setup = pool.setups[which].setup
     rules, points = len(setup.rules), len(setup.points)
@@ -88,9 +97,8 @@ def weighed_alone(series: Series, which: int, spots: Integers, numbers: NDArray[
         np.empty((count, points), dtype=np.uint8),
         np.empty(count, dtype=LEVELS),
     )
-    chosen = pool.numbers[which] if numbers is None else numbers
     out = (own.measured, own.verdicts, own.points, own.held, own.levels)
-    setup.weigh(pool.columns, series.row, spots, chosen, pool.rules.record, out)
+    setup.weigh(pool.columns, series.row, spots, pool.numbers[which], pool.rules.record, out)
     return own
 
 
@@ -102,14 +110,15 @@ def fits_at(series: Series, hits: Sequence[Hits], *, every: bool = False) -> Fit
     sizes = [len(spots) for _, spots in hits]
     owns = tuple(weighed_alone(series, *own) for own in hits)
     spots = np.concatenate([np.zeros((0, 2), dtype=np.int64), *(own for _, own in hits)])
-    levels = np.concatenate([np.zeros(0, dtype=LEVELS), *(own.levels for own in owns)])
+    levels, firsts = np.empty(len(spots), dtype=LEVELS), (0, *np.cumsum(sizes).tolist())
+    for own, first, stop in zip(owns, firsts, firsts[1:], strict=False):
+        levels[first:stop] = own.levels
     setups = series.pool.setups
     bits = [sum(BITS[kind] for kind in setups[which].setup.places) for which, _ in hits]
     found = series.look_at(spots, np.repeat(bits, sizes).astype(np.uint8), levels["base"].copy(), every=every)
     counted, total = np.zeros(len(spots), dtype=np.int64), np.full(len(spots), len(PLACE_NAMES))
     for kind in PLACE_NAMES:
         counted += found.places[kind]
-    firsts = (0, *np.cumsum(sizes).tolist())
     for own, first, stop in zip(owns, firsts, firsts[1:], strict=False):
         holds = (own.held == HOLDS).sum(axis=1)
         counted[first:stop] += holds

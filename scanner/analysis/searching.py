@@ -70,12 +70,13 @@ def weighed(
     """Measure and weigh every spot, as ``Setup`` describes it of ``weigh``.
 
     ``weigh(series, t, sign, numbers, rules, measured, points, held, levels)`` weighs one bar, after ``measure``; a
-    point that it does not write is absent.
+    point that it does not write is absent. Where there is no room for verdicts, what was measured is given.
     """
     measured, verdicts, points, held, levels = out
     for k in range(len(spots)):
         t, sign, level = spots[k, 0], float(spots[k, 1]), levels[k]
-        measure(columns[row], t, sign, numbers[0], measured[k], verdicts[k])
+        if verdicts.shape[1]:
+            measure(columns[row], t, sign, numbers[0], measured[k], verdicts[k])
         points[k], held[k] = np.nan, ABSENT
         level.trigger, level.base, level.base_is, level.beyond = np.nan, np.nan, 0, np.nan
         level.average, level.closes, level.bars = -1, 1, 0

@@ -70,7 +70,7 @@ class Follower:
         self._instrument = instrument
         self._rules = rulebook.rules
         self._follow = rulebook.follow
-        self._numbers = rulebook.follow.record()
+        self._numbers = rulebook.follow.record
         self._timetable = timetable
         timeframe = timetable.timeframe
         self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known

@@ -10,7 +10,7 @@ import numpy as np
 
 from scanner.analysis.columns import ATR
 from scanner.analysis.compiling import specialised
-from scanner.analysis.fits import fits_at, weighed_alone
+from scanner.analysis.fits import fits_at, levels_by
 from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH, is_within_reach
 from scanner.judgement import weigh
 from scanner.studies.variants import AS_IS, PLACE, REACH
@@ -102,7 +102,7 @@ def find_candidates(
     spots = fits.spots.tolist()
     rows = sorted(chosen, key=lambda row: (spots[row][0], fits.which[row], spots[row][1]))
     weighed = weigh(fits, engine.case(), np.array(rows, dtype=np.intp))
-    standing = [row for row in rows if AS_IS in chosen[row]]
+    standing = np.array([AS_IS in chosen.get(row, ()) for row in range(len(spots))], dtype=np.bool_)
     candidates = [
         Candidate(number, spots[row][0], spots[row][1], AS_IS in chosen[row], tuple(sorted(variants)))
         for number, (row, variants) in enumerate(
@@ -196,15 +196,21 @@ def _by_surroundings(weighed: Weighed, chosen: Sequence[set[int]], changes: Chan
     return found
 
 
-def _replanned(fits: Fits, standing: Sequence[int], changes: Changes) -> set[int]:
+def _replanned(fits: Fits, standing: NDArray[np.bool_], changes: Changes) -> set[int]:
     """Give the variants whose numbers change more than which bars are found: the entry, the stop or the spoiler."""
     found: set[int] = set()
-    for which in {int(fits.which[row]) for row in standing}:
-        rows = [row for row in standing if fits.which[row] == which]
-        for variant, _, numbers in changes.numbers[which]:
-            other = weighed_alone(fits.series, which, fits.spots[rows], numbers)
-            holds = other.verdicts.all(axis=1)
-            pairs = ((fits.levels[rows][name][holds], other.levels[name][holds]) for name in PLANNING)
-            if not all(np.array_equal(*pair, equal_nan=True) for pair in pairs):
+    for own, first in zip(fits.owns, fits.firsts, strict=True):
+        rows = standing[first : first + len(own.levels)]
+        if not rows.any():
+            continue
+        which, spots = int(fits.which[first]), fits.spots[first : first + len(own.levels)]
+        fit = fits.fit(first + int(rows.argmax()))
+        for variant, other, numbers in changes.numbers[which]:
+            if variant not in changes.respoken:
+                words = (fits.chosen(first).setup.words(fit, each) for each in (fits.chosen(first).numbers, other))
+                changes.respoken[variant] = len({each.spoiler for each in words}) > 1
+            levels = levels_by(fits.series, which, spots, own, numbers)
+            pairs = ((own.levels[name][rows], levels[name][rows]) for name in PLANNING)
+            if changes.respoken[variant] or not all(np.array_equal(*pair, equal_nan=True) for pair in pairs):
                 found.add(variant)
     return found

@@ -158,7 +158,7 @@ class _Lane:
     def _note(self, weighed: Weighed, candidate: Candidate, told: Row) -> Found | None:
         """Note a candidate and give what is followed of it; None where its plan has no entry, or none with a risk."""
         series = weighed.fits.series
-        found = followed(weighed, candidate.number)
+        found = followed(weighed, candidate.number, weighed.thread(candidate.number))
         if found is None:
             return None
         atr, closed = float(series.columns[ATR, candidate.index]), int(series.times[1, candidate.index])

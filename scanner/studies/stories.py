@@ -7,8 +7,9 @@ from math import nan
 from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
-from scanner.judgement import place_of
-from scanner.studies.schema import AROUND, VERDICTS
+from scanner.judgement import places_of
+from scanner.studies.schema import AROUND
+from scanner.trade.around import FAILS, HOLDS, UNJUDGED
 from scanner.trade.levels import BEYOND_SLOW
 from scanner.trade.surroundings import NAMES
 
@@ -25,6 +26,8 @@ NO_COST_GIVEN = 0.05
 """What a trade costs in R where no costs are given."""
 
 MONTHS = 12
+WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
+"""What a row says of a surrounding."""
 UNKNOWN = dict.fromkeys((AROUND + name for name in NAMES), "unknown")
 
 
@@ -33,25 +36,24 @@ def told_of(weighed: Weighed) -> list[Row]:
     fits, rows = weighed.fits, weighed.rows
     signs, found, setups = fits.spots[rows, 1].tolist(), fits.found.places[rows], fits.series.pool.setups
     aside = weighed.set_aside.tolist()
-    around = {}
-    for name in NAMES:
-        fails, unknown = weighed.looked.fails(name), weighed.looked.unknown(name)
-        around[AROUND + name] = [VERDICTS[code] for code in (fails + 2 * unknown).tolist()]
+    around = [[WHOLE[code] for code in row] for row in weighed.looked.whole.tolist()]
+    names = [AROUND + name for name in NAMES]
     return [
         {
             "setup": setups[which].setup.name,
             "direction": "long" if sign > 0 else "short",
-            "place": place_of(found[number]) or "",
+            "place": place,
             "set_aside": weighed.why_set_aside(number) if aside[number] else "",
             "evidence_points": points,
             "evidence_total": total,
             "exit_style": "ride" if ride else "quick",
-            **{name: verdicts[number] for name, verdicts in around.items()},
+            **dict(zip(names, around[number], strict=True)),
         }
-        for number, (which, sign, points, total, ride) in enumerate(
+        for number, (which, sign, place, points, total, ride) in enumerate(
             zip(
                 fits.which[rows].tolist(),
                 signs,
+                places_of(found, ""),
                 fits.counted[rows].tolist(),
                 fits.total[rows].tolist(),
                 weighed.planned[:, BEYOND_SLOW].tolist(),

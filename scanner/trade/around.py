@@ -65,6 +65,11 @@ PARTS = (
 ) = range(18)
 """What is said of a part: it fails, it holds, it is not asked for, and from then on why it cannot be judged."""
 
+IN_PARTS = np.array([TREND, COARSER, VOLATILITY, ROOM, COST, RANGE, SESSIONS, DATES, GAP, RISK_SIZE, len(PARTS)])
+"""Where the parts of each surrounding begin, and the next one's, in the order in which they are told."""
+UNJUDGED = 2
+"""What is said of a surrounding that holds since it cannot be judged, or not in each of its parts."""
+
 SHOULD, VOLUMES, NEAREST = range(3)
 """How many bars should have traded, whether any of these has a volume, and the number of the nearest date."""
 
@@ -105,7 +110,14 @@ MARKET = np.dtype(
 
 @compiled
 def _median(values: Floats) -> float:
-    ordered = np.sort(values)
+    """Give the median of a few values, which are put in order: the compiler's own sort takes seconds to compile."""
+    ordered = values
+    for n in range(1, len(ordered)):
+        value, k = ordered[n], n
+        while k > 0 and ordered[k - 1] > value:
+            ordered[k] = ordered[k - 1]
+            k -= 1
+        ordered[k] = value
     half = len(ordered) // 2
     return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2.0)
 
@@ -177,12 +189,12 @@ def look(
     no column where they are not known, and sessions that the setup lies in, bars of it before and after. ``dates`` are
     begin and end of those that concern the instrument.
 
-    ``out`` are arrays with a row for each spot: ``measured`` and ``said`` with a column for each of PARTS, and
-    ``counts`` with SHOULD, VOLUMES and NEAREST.
+    ``out`` are arrays with a row for each spot: ``measured`` and ``said`` with a column for each of PARTS, ``counts``
+    with SHOULD, VOLUMES and NEAREST, and ``whole`` with FAILS, HOLDS or UNJUDGED for each surrounding.
     """
     series, rules, wanted, market = columns[row], rules_of_one[0], wanted_of_one[0], market_of_one[0]
     shift = deep.shape[2] - columns.shape[2]
-    all_measured, all_said, counts = out
+    all_measured, all_said, counts, whole = out
     numbers, hours = in_time
     for k in range(len(spots)):
         t, sign, measured, said, count = spots[k, 0], float(spots[k, 1]), all_measured[k], all_said[k], counts[k]
@@ -265,3 +277,11 @@ def look(
         if bars[k] > 1 and not np.isnan(atr):
             measured[GAP] = widest / atr if atr != 0.0 else np.nan
             said[GAP] = int(widest <= wanted.pause_gap * atr + tie)
+
+        for name in range(len(IN_PARTS) - 1):
+            whole[k, name] = HOLDS
+            for part in range(IN_PARTS[name], IN_PARTS[name + 1]):
+                if said[part] > NOT_ASKED and whole[k, name] == HOLDS:
+                    whole[k, name] = UNJUDGED
+                if said[part] == FAILS:
+                    whole[k, name] = FAILS

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -36,7 +37,8 @@ class Follow(BaseModel):
     max_bars: int = Field(0, ge=0, description="leave after so many bars in the position")
     flat_by_close: bool = Field(default=False, description="leave at the close of the session, below a day")
 
+    @cached_property
     def record(self) -> NDArray[Any]:
-        """Give the numbers as compiled code reads them: an array of one record, whose fields are those of the model."""
+        """The numbers as compiled code reads them: an array of one record, whose fields are those of the model."""
         values = self.model_dump(exclude={"which"})
         return np.array([tuple(values.values())], dtype=[(name, type(value)) for name, value in values.items()])

@@ -65,6 +65,8 @@ class Grid:
 
     def price(self, units: float) -> Decimal:
         """Give a price on the grid as the exact decimal that it is."""
+        if len(self.steps.steps) == 1:
+            return int(units / self.bands[1, 0]) * self.steps.steps[0]
         return self.steps.nearest(Decimal(units).scaleb(-self.decimals))
 
 

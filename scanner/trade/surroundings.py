@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
+from itertools import pairwise, starmap
 from math import isnan
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Any, Literal, Self, get_args
@@ -30,6 +31,7 @@ from scanner.trade.around import (
     FAILS,
     GAP,
     HOLDS,
+    IN_PARTS,
     NEAREST,
     NOT_ASKED,
     RANGE,
@@ -70,18 +72,7 @@ NAMES: tuple[Surrounding, ...] = get_args(Surrounding)
 NOT_JUDGED = "not judged"
 """What the text of a surrounding begins with that cannot be judged, and so holds."""
 
-PARTS_OF: Mapping[Surrounding, tuple[int, ...]] = {
-    "trend": (TREND,),
-    "coarser": (COARSER,),
-    "volatility": (VOLATILITY,),
-    "room": (ROOM,),
-    "cost": (COST,),
-    "liquid": (RANGE, RISK, TRADED, TURNOVER),
-    "hours": (SESSIONS, BEFORE, AFTER),
-    "dates": (DATES,),
-    "gap": (GAP,),
-    "risk_size": (RISK_SIZE,),
-}
+PARTS_OF: Mapping[Surrounding, range] = dict(zip(NAMES, starmap(range, pairwise(IN_PARTS.tolist())), strict=True))
 """What each is judged by, all of which must hold."""
 
 REASONS: Mapping[int, str] = {
@@ -142,6 +133,27 @@ class Surroundings(BaseModel):
     def keeps_away(self, *, intraday: bool) -> int:
         """Give how far to keep away from a date, in nanoseconds."""
         return self.date_hours * HOUR if intraday else self.date_days * DAY
+
+    @cached_property
+    def thresholds(self) -> Mapping[int, str]:
+        """What is wanted of each part, in words."""
+        return {
+            TREND: ">= 0",
+            COARSER: ">= 0",
+            VOLATILITY: f"<= {self.loud:g}",
+            ROOM: f">= {self.min_room:g}",
+            COST: f"<= {self.max_cost:g}",
+            RANGE: f">= {self.range_steps}",
+            RISK: f">= {self.risk_steps}",
+            TRADED: f"<= {self.max_missing}",
+            TURNOVER: f">= {self.min_turnover or 0:g}",
+            SESSIONS: "<= 1",
+            BEFORE: f">= {self.skip_open}",
+            AFTER: f">= {self.skip_close}",
+            DATES: "",  # it hangs on the timeframe
+            GAP: f"<= {self.pause_gap:g}",
+            RISK_SIZE: f"<= {self.max_risk:g}",
+        }
 
     @cached_property
     def record(self) -> NDArray[Any]:
@@ -213,14 +225,11 @@ class Looked:
     measured: Floats
     said: NDArray[np.uint8]
     counts: Integers
+    whole: NDArray[np.uint8]
 
     def fails(self, name: Surrounding) -> NDArray[np.bool_]:
         """Say at which spots a surrounding fails."""
-        return np.asarray((self.said[:, PARTS_OF[name]] == FAILS).any(axis=1))
-
-    def unknown(self, name: Surrounding) -> NDArray[np.bool_]:
-        """Say at which spots a surrounding cannot be judged, or not in each of its parts; it holds there."""
-        return np.asarray((self.said[:, PARTS_OF[name]] > NOT_ASKED).any(axis=1) & ~self.fails(name))
+        return np.asarray(self.whole[:, NAMES.index(name)] == FAILS)
 
     def told(self, spot: int) -> dict[str, Measure]:
         """Tell all that is around a setup, by name, in the order of ``NAMES``."""
@@ -234,7 +243,11 @@ class Looked:
 
     def why_set_aside(self, spot: int) -> str:
         """Say in a clause which of the required surroundings of a setup fail, and why; empty where none does."""
-        failing = [name for name in NAMES if name in self.wanted.require and self.fails(name)[spot]]
+        failing = [
+            name
+            for name, whole in zip(NAMES, self.whole[spot].tolist(), strict=True)
+            if whole == FAILS and name in self.wanted.require
+        ]
         return why_set_aside({name: self.told_of(name, spot) for name in failing}, failing)
 
     def daily_turnover(self, spot: int) -> Decimal | None:
@@ -249,7 +262,9 @@ class Looked:
         return Decimal(repr(turnover)) * bars.numerator / bars.denominator
 
     def _part(self, part: int, spot: int) -> Measure:
-        threshold, said = self._threshold(part), int(self.said[spot, part])
+        threshold, said = self.wanted.thresholds[part], int(self.said[spot, part])
+        if part == DATES:
+            threshold = f"> {self.wanted.date_hours if self._unit == HOUR else self.wanted.date_days}"
         if said in REASONS:
             text = f"{NOT_JUDGED}: {REASONS[said].format(coarser=self.scene.coarser)}"
             return {"measured": None, "threshold": threshold, "verdict": True, "text": text}
@@ -262,26 +277,6 @@ class Looked:
     @property
     def _unit(self) -> int:
         return HOUR if self.scene.timetable.timeframe.intraday else DAY
-
-    def _threshold(self, part: int) -> str:
-        wanted = self.wanted
-        return {
-            TREND: ">= 0",
-            COARSER: ">= 0",
-            VOLATILITY: f"<= {wanted.loud:g}",
-            ROOM: f">= {wanted.min_room:g}",
-            COST: f"<= {wanted.max_cost:g}",
-            RANGE: f">= {wanted.range_steps}",
-            RISK: f">= {wanted.risk_steps}",
-            TRADED: f"<= {wanted.max_missing}",
-            TURNOVER: f">= {wanted.min_turnover or 0:g}",
-            SESSIONS: "<= 1",
-            BEFORE: f">= {wanted.skip_open}",
-            AFTER: f">= {wanted.skip_close}",
-            DATES: f"> {wanted.date_hours if self._unit == HOUR else wanted.date_days}",
-            GAP: f"<= {wanted.pause_gap:g}",
-            RISK_SIZE: f"<= {wanted.max_risk:g}",
-        }[part]
 
     def _text(self, part: int, spot: int) -> str:  # noqa: PLR0911 - one for each part
         rules, wanted, instrument = self.scene.rules, self.wanted, self.scene.instrument
@@ -334,7 +329,7 @@ def judge(scene: Scene, wanted: Surroundings) -> Looked:
     instrument, spots = scene.instrument, len(scene.spots)
     grid, dates = grid_of(instrument.steps), np.array([(each.begin, each.end) for each in scene.dates or ()])
     measured, said = np.empty((spots, len(around.PARTS))), np.empty((spots, len(around.PARTS)), dtype=np.uint8)
-    counts = np.empty((spots, 3), dtype=np.int64)
+    counts, whole = np.empty((spots, 3), dtype=np.int64), np.empty((spots, len(NAMES)), dtype=np.uint8)
     around.look(
         *(scene.columns, scene.deep, scene.times, scene.row, scene.begin, scene.begin_deep, scene.spots, scene.bars),
         *(
@@ -344,9 +339,9 @@ def judge(scene: Scene, wanted: Surroundings) -> Looked:
             np.ascontiguousarray(dates.reshape(-1, 2).T, dtype=np.int64),
         ),
         *(scene.rules.record, wanted.record, _market(scene, wanted, grid.units), grid.bands),
-        (measured, said, counts),
+        (measured, said, counts, whole),
     )
-    return Looked(scene, wanted, measured, said, counts)
+    return Looked(scene, wanted, measured, said, counts, whole)
 
 
 def _market(scene: Scene, wanted: Surroundings, units: float) -> NDArray[Any]:

@@ -424,6 +424,19 @@ def check(
 
 
 @app.command()
+def new(
+    config: Annotated[Path, typer.Argument(help="The file to write; it must not exist yet.", metavar="CONFIG.toml")],
+) -> int:
+    """Ask six questions and write a first configuration.
+
+    Example: closewatch new watch.toml
+    """
+    from scanner.commands.new import run as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    return command.run(config)
+
+
+@app.command()
 def setups(
     name: Annotated[
         str | None, typer.Argument(help="The setup to explain. Without it, all are listed.", metavar="[NAME]")

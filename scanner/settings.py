@@ -155,8 +155,8 @@ class Route(_Part):
 class Quiet(_Part):
     """Quiet hours of a sink: what waits is delivered as one digest at their end."""
 
-    start: time
-    end: time
+    start: time = Field(description="when they begin, such as 22:00")
+    end: time = Field(description="when they end, on the next day where that is earlier")
     zone: Zone = Field(description="time zone of the hours")
 
     @model_validator(mode="after")

@@ -1,12 +1,17 @@
-"""The order of the tests, and what saves each of them time."""
+"""The order of the tests, what saves each of them time, and that none of them is timed."""
 
 from __future__ import annotations
 
 import gc
 from typing import TYPE_CHECKING
 
+from hypothesis import settings
+
 if TYPE_CHECKING:
     import pytest
+
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 FIRST = "test_engine_laws.py"
 

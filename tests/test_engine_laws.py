@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from tests.laws import Row
 
 SEEDS = st.integers(0, 10_000)
-LINES = settings(max_examples=15, deadline=None)
+LINES = settings(max_examples=15)
 SECOND = 1_000_000_000
 
 
@@ -76,7 +76,7 @@ def test_any_cutting_of_the_bars_says_the_same_byte_for_byte(seed: int, cuts: li
     assert as_json(said(bars, [cut for cut in cuts if cut < len(bars)])) == as_json(said(bars))
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=5)
 @given(SEEDS)
 def test_bar_by_bar_says_the_same_as_all_at_once(seed: int) -> None:
     bars = bars_of(tape(seed))

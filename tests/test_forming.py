@@ -226,7 +226,7 @@ def test_the_same_with_other_averages(name: str, signal: int) -> None:
     assert found == 0 if name == "doji_pause" and signal == 1 else found > 10
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(0, 10_000), st.sampled_from(sorted(AHEAD)))
 def test_the_same_of_any_tape(seed: int, name: str) -> None:
     hold(seed, anywhere(name))

@@ -205,10 +205,13 @@ class _Lane:
         """Draw the bars of all controls."""
         if not self.wanted:
             return
+        times = np.concatenate([bars.close_time for bars in self.bars])[self.inputs.rulebook.rules.warm_up - 1 :]
+        marks = np.zeros(len(times), dtype=np.uint8)
+        marks[np.searchsorted(times, np.concatenate(self.times))] = np.concatenate(self.marks)
         symbol, style = self.inputs.instrument.symbol, self.inputs.rulebook.rules.entry_style
         seed = f"{self.asked.seed}\x1f{symbol}\x1f{self.timeframe}"
         each = for_each_setup(self.asked.draws, len(self.wanted))
-        for drawn in draw(self.wanted, np.concatenate(self.times), np.concatenate(self.marks), style, each, seed):
+        for drawn in draw(self.wanted, times, marks, style, each, seed):
             self.drawn.setdefault(drawn.close_time, []).append(drawn)
 
     def _begun(self, name: str, source: str, found_at: int) -> Row:

@@ -28,8 +28,11 @@ if TYPE_CHECKING:
 FRESH = 10
 """Bars for which a cross of the MACD line counts as fresh."""
 
-LONG_FRESH, SHORT_FRESH, ABOVE_SLOW, BELOW_SLOW, ABOVE_FAST, BELOW_FAST = (1 << bit for bit in range(6))
-"""Marks of a bar that can be drawn, a bit each; equal to an average is neither above nor below it."""
+LONG_FRESH, SHORT_FRESH, ABOVE_SLOW, BELOW_SLOW, ABOVE_FAST, BELOW_FAST, CAN_BE_DRAWN = (1 << bit for bit in range(7))
+"""Marks of a bar, a bit each; equal to an average is neither above nor below it. One that was held has none."""
+
+AMONG = {"chance": 1, "chance_cross": 5}
+"""How many bars are looked at for each that is wanted. About one in five has a fresh cross and the right side."""
 
 MOST, FEWER, FEWEST = 20, 10, 4
 MANY_SERIES, VERY_MANY_SERIES = 200, 1_000
@@ -78,7 +81,7 @@ def marks_of(series: Series, first: int, stop: int) -> NDArray[np.uint8]:
     """Mark the bars first…stop−1 of a series' window."""
     part = series.columns[:, first:stop]
     tie = TIE * np.abs(part[CLOSE])
-    marks = np.zeros(stop - first, dtype=np.uint8)
+    marks = np.full(stop - first, CAN_BE_DRAWN, dtype=np.uint8)
     for bit, holds in (
         (LONG_FRESH, (part[CROSS] > 0) & (part[CROSS] <= FRESH + 1)),
         (SHORT_FRESH, (part[CROSS] < 0) & (part[CROSS] >= -FRESH - 1)),
@@ -94,12 +97,12 @@ def marks_of(series: Series, first: int, stop: int) -> NDArray[np.uint8]:
 def draw(
     setups: Sequence[Wanted], times: NDArray[np.int64], marks: NDArray[np.uint8], style: str, each: int, seed: str
 ) -> Iterator[Drawn]:
-    """Draw ``each`` different bars for each setup and source, or as many as there are.
+    """Draw ``each`` different bars for each setup and source, on average or less.
 
-    ``times`` (closes) and ``marks`` are of all bars of the series that can be drawn: warm, not held. For an average
-    entry only those on the near side of the fast average can. What is drawn depends on the seed and the setup alone.
+    ``times`` (closes) and ``marks`` are of all bars of the series from the first on that can be warm. Numbers of bars
+    are drawn first, by the seed, the setup and how many bars there are; then those that fit are kept. So no bar is
+    drawn because of what a later one does. For an average entry only bars on the near side of the fast average fit.
     """
-    pools: dict[tuple[Source, int, bool], NDArray[np.int64]] = {}
     for setup in setups:
         sign, ride = setup.found.sign, setup.found.ride
         fresh, beyond, past = (
@@ -107,17 +110,16 @@ def draw(
         )
         sources: tuple[Source, Source] = ("chance", "chance_cross")
         for source in sources:
-            key = (source, sign, ride)
-            if key not in pools:
-                can = np.ones(len(marks), dtype=np.bool_) if style != "average" else marks & past == 0
-                if source == "chance_cross":
-                    can &= (marks & fresh != 0) & ((marks & beyond != 0) == ride)
-                pools[key] = np.flatnonzero(can)
-            pool = pools[key]
             digest = sha256(f"{seed}\x1f{setup.found.thread}\x1f{source}".encode()).digest()
             rng = np.random.default_rng(np.frombuffer(digest, dtype=np.uint32))
-            drawn = np.sort(rng.choice(pool, min(each, len(pool)), replace=False)) if len(pool) else pool
-            for number, place in enumerate(drawn.tolist()):
+            places = np.sort(rng.choice(len(marks), min(each * AMONG[source], len(marks)), replace=False))
+            mark = marks[places]
+            fits = mark & CAN_BE_DRAWN != 0
+            if style == "average":
+                fits &= mark & past == 0
+            if source == "chance_cross":
+                fits &= (mark & fresh != 0) & ((mark & beyond != 0) == ride)
+            for number, place in zip(np.flatnonzero(fits).tolist(), places[fits].tolist(), strict=True):
                 yield Drawn(f"{setup.found.thread}.{source}.{number}", source, int(times[place]), setup)
 
 

@@ -49,7 +49,7 @@ def left_by(rules: Rules, timeframe: str, room: int, bars: Bars, cuts: list[int]
     ]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(some_rules(), st.integers(0, 10_000), st.sampled_from(("15m", "1d")), st.integers(1, 30))
 def test_single_bars_few_bars_and_blocks_leave_the_same_bytes(
     rules: Rules, seed: int, timeframe: str, few: int

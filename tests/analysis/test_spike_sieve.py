@@ -105,7 +105,7 @@ def raw(bars: Bars, first: int, last: int) -> RawBars:
     return RawBars(part.open_time, *columns, np.arange(first, last), "gulls.csv")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(0, 10_000), st.lists(st.integers(1, 1_500), max_size=8))
 def test_how_rows_are_cut_changes_nothing_even_across_restarts(seed: int, cuts: list[int]) -> None:
     bars = bars_of(spiked(tape(seed), seed))

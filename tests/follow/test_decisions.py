@@ -97,7 +97,7 @@ def test_own_fills_take_the_place_of_those_assumed(name: str, sign: int) -> None
     assert events[-1].data["size"] == ("30" if is_taken else "100")
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.integers(0, 10_000), st.lists(st.integers(0, 1_500), max_size=8), st.integers(0, 2**32))
 def test_the_same_bars_and_decisions_say_the_same_byte_for_byte(seed: int, cuts: list[int], chance: int) -> None:
     bars = bars_of(tape(seed))

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 SEEDS = st.integers(0, 10_000)
 STYLES = st.sampled_from(["early", "break", "average"])
-LINES = settings(max_examples=10, deadline=None)
+LINES = settings(max_examples=10)
 ENDED = {"stopped", "left", "left_on_pressure"}
 
 
@@ -49,7 +49,7 @@ def test_any_cutting_of_the_bars_comes_to_the_same(seed: int, style: str, cuts: 
     assert outcomes(bars, style, [cut for cut in cuts if cut < len(bars)]) == outcomes(bars, style)
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4)
 @given(SEEDS, STYLES)
 def test_bar_by_bar_comes_to_the_same(seed: int, style: str) -> None:
     bars = bars_of(tape(seed))

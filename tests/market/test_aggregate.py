@@ -126,7 +126,7 @@ def test_bars_cannot_be_made_of_coarser_or_unfitting_ones(fine: str, coarse: str
         Aggregator(Timeframe.named(fine), Timetable(calendar_named("24/7"), Timeframe.named(coarse)))
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     st.sampled_from(["XNYS", "24/5", "24/7", "none"]),
     st.sampled_from(["30m", "1h", "4h", "1d", "1w"]),

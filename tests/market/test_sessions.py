@@ -196,7 +196,7 @@ CALENDARS = st.sampled_from(["XNYS", "XTKS", "24/5", "24/7"])
 MOMENTS = st.integers(at("2024-01-01"), at("2027-01-01"))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(CALENDARS, st.sampled_from(ALL), MOMENTS, st.integers(1, 12))
 def test_asking_close_by_close_or_all_at_once_gives_the_same_bars(
     calendar: str, timeframe: Timeframe, start: int, count: int
@@ -219,7 +219,7 @@ def test_asking_close_by_close_or_all_at_once_gives_the_same_bars(
 
 
 @given(MOMENTS, st.integers(2, 40))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_what_is_left_out_is_counted_as_missing(start: int, count: int) -> None:
     table = Timetable(calendar_named("XNYS"), Timeframe.named("1h"))
     opens = []

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.ports import Feed
+    from scanner.settings import Settings
 
 TOPIC = "gateway/bars/GANNET/15m"
 QUICKER = 200
@@ -91,12 +92,18 @@ async def watching(
     store: Store,
     feed: Feed,
     clock: Clock,
+    known: Settings | None = None,
     **options: Any,  # noqa: ANN401 - those of Station
 ) -> AsyncIterator[tuple[Station, list[Event]]]:
     told: list[Event] = []
-    known = settings(folder)
     station = Station(
-        known, store, {"tape": feed}, clock=clock, sleep=clock.until_shown, on_event=told.append, **options
+        known or settings(folder),
+        store,
+        {"tape": feed},
+        clock=clock,
+        sleep=clock.until_shown,
+        on_event=told.append,
+        **options,
     )
     stop = asyncio.Event()
     running = asyncio.create_task(station.run(stop))

@@ -25,7 +25,7 @@ MONTHS = 30
 WHERE = (("direction", "long"),)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     seed=st.integers(0, 99),
     day=st.integers(0, 30 * MONTHS),

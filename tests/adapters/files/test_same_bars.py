@@ -161,7 +161,7 @@ BAD = {
 
 
 @given(places=st.lists(st.tuples(st.integers(0, len(SOUND)), st.sampled_from(["", "\r", *BAD])), max_size=12))
-@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_bad_rows_are_told_and_change_no_other(tmp_path: Path, places: list[tuple[int, str]]) -> None:
     """Bad rows and blank lines anywhere: every sound row is read as ever, every bad one told under its line number."""
     lines = list(SOUND)

@@ -52,7 +52,7 @@ troubles = st.lists(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     threads=st.lists(st.integers(0, 5), min_size=1, max_size=30),
     poison=st.sets(st.integers(0, 29), max_size=3),

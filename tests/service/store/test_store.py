@@ -47,7 +47,7 @@ REWRITES = st.tuples(st.just("rewrite"), st.sampled_from(SERIES), st.integers(1,
 STEPS = st.lists(st.one_of(APPENDS, REWRITES, st.sampled_from([("fold",), ("reopen",)])), min_size=1, max_size=12)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(STEPS, st.integers(1, 700))
 def test_whatever_is_done_a_series_comes_back_as_it_was_given(steps: list[tuple[object, ...]], last: int) -> None:
     model: dict[SeriesKey, tuple[Bars, bytes]] = {}

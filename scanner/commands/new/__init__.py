@@ -1,0 +1,1 @@
+"""``closewatch new``: six questions, and a first configuration made of the answers."""

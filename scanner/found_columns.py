@@ -8,7 +8,7 @@ import numpy as np
 
 from scanner.analysis.columns import CLOSE
 from scanner.judgement import places_of
-from scanner.trade.levels import BEYOND_SLOW, GOAL, GOALS, OBSTACLE, PRICE, RISK, ROOM, STOP, grid_of
+from scanner.trade.levels import BEYOND_SLOW, GOAL, GOALS, OBSTACLE, PRICE, RISK, ROOM, STOP
 from scanner.trade.plan import STYLES
 from scanner.trade.size import size
 
@@ -26,7 +26,7 @@ def columns_of_found(weighed: Weighed) -> Mapping[str, Any]:
     """Give a column for each that ``event_columns`` has of a setup, a row for each row of what was weighed."""
     fits, case, rows, planned = weighed.fits, weighed.case, weighed.rows, weighed.planned
     instrument, (t, signs), count = case.instrument, fits.spots[rows].T, len(rows)
-    grid, places, setups = grid_of(instrument.steps), fits.found.places[rows], fits.series.pool.setups
+    grid, places, setups = weighed.grid, fits.found.places[rows], fits.series.pool.setups
     closes = fits.series.columns[CLOSE, t]
     bands = np.searchsorted(grid.bands[0], np.abs(closes), side="right") - 1
     prices, chosen = planned / grid.units, STYLES.index(case.rulebook.rules.entry_style)

@@ -70,6 +70,7 @@ class Weighed:
     looked: surroundings.Looked
     touched: list[str]
     set_aside: NDArray[np.bool_]
+    grid: levels.Grid
 
     def thread(self, number: int) -> str:
         """Give the id of a row: that of the event that says it."""
@@ -85,7 +86,7 @@ class Weighed:
     def price(self, number: int, level: int) -> Decimal | None:
         """Give a level of a row as the exact decimal that it is; None where there is none."""
         units = float(self.planned[number, level])
-        return None if isnan(units) else grid_of(self.case.instrument.steps).price(units)
+        return None if isnan(units) else self.grid.price(units)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,7 @@ def weigh(fits: Fits, case: Case, rows: NDArray[np.intp]) -> Weighed:
     aside = np.array([bool(text) for text in ticks], dtype=np.bool_)
     for name in case.rulebook.surroundings.require:
         aside |= looked.fails(name)
-    return Weighed(fits, case, rows, planned, looked, ticks, aside)
+    return Weighed(fits, case, rows, planned, looked, ticks, aside, grid)
 
 
 def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int = 0) -> Judgement:

@@ -76,12 +76,13 @@ class Fits:
         return Fit(series, t, sign, float(series[ATR, t]), *said, self.series.pool.rules)
 
 
-def levels_by(series: Series, which: int, spots: Integers, own: Own, numbers: NDArray[Any]) -> NDArray[Any]:
-    """Give the levels that a chosen setup would have by other ``numbers``, of what was measured by its own."""
-    pool, levels = series.pool, np.empty(len(spots), dtype=LEVELS)
-    nothing = np.empty((len(spots), 0), dtype=np.uint8)
-    out = (own.measured, nothing, np.empty_like(own.points), np.empty_like(own.held), levels)
-    pool.setups[which].setup.weigh(pool.columns, series.row, spots, numbers, pool.rules.record, out)
+def levels_by(series: Series, which: int, spots: Integers, measured: Floats, numbers: NDArray[Any]) -> NDArray[Any]:
+    """Give the levels that a chosen setup would have by other ``numbers``, of what was ``measured`` by its own."""
+    pool, setup, count = series.pool, series.pool.setups[which].setup, len(spots)
+    levels, nothing = np.empty(count, dtype=LEVELS), np.empty((count, 0), dtype=np.uint8)
+    points, held = np.empty((count, len(setup.points))), np.empty((count, len(setup.points)), dtype=np.uint8)
+    out = (measured, nothing, points, held, levels)
+    setup.weigh(pool.columns, series.row, spots, numbers, pool.rules.record, out)
     return levels
 
 

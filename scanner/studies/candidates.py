@@ -12,6 +12,7 @@ from scanner.analysis.columns import ATR
 from scanner.analysis.compiling import specialised
 from scanner.analysis.fits import fits_at, levels_by
 from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH, is_within_reach
+from scanner.analysis.setup import LEVELS
 from scanner.judgement import weigh
 from scanner.studies.variants import AS_IS, PLACE, REACH
 from scanner.trade import surroundings
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
     from scanner.judgement import Weighed
     from scanner.studies.variants import Changes
 
-PLANNING = ("trigger", "base", "beyond", "average", "closes", "bars")
-"""Levels by which a setup is entered, stopped and spoiled."""
+PLANNING = [number for number, name in enumerate(LEVELS.names or ()) if name != "base_is"]
+"""Numbers of the LEVELS that are more than words."""
 NONE, SEVERAL = -1, -2
 """Instead of the number of the rule that fails: none does, or more than one."""
 
@@ -200,17 +201,21 @@ def _replanned(fits: Fits, standing: NDArray[np.bool_], changes: Changes) -> set
     """Give the variants whose numbers change more than which bars are found: the entry, the stop or the spoiler."""
     found: set[int] = set()
     for own, first in zip(fits.owns, fits.firsts, strict=True):
-        rows = standing[first : first + len(own.levels)]
-        if not rows.any():
+        rows = np.flatnonzero(standing[first : first + len(own.levels)])
+        if not len(rows):
             continue
-        which, spots = int(fits.which[first]), fits.spots[first : first + len(own.levels)]
-        fit = fits.fit(first + int(rows.argmax()))
+        which, spots, measured = int(fits.which[first]), fits.spots[first + rows], own.measured[rows]
+        fit, as_is, chosen = fits.fit(first + int(rows[0])), _planning(own.levels[rows]), fits.chosen(first)
         for variant, other, numbers in changes.numbers[which]:
             if variant not in changes.respoken:
-                words = (fits.chosen(first).setup.words(fit, each) for each in (fits.chosen(first).numbers, other))
-                changes.respoken[variant] = len({each.spoiler for each in words}) > 1
-            levels = levels_by(fits.series, which, spots, own, numbers)
-            pairs = ((own.levels[name][rows], levels[name][rows]) for name in PLANNING)
-            if changes.respoken[variant] or not all(np.array_equal(*pair, equal_nan=True) for pair in pairs):
+                spoilers = (chosen.setup.words(fit, each).spoiler for each in (chosen.numbers, other))
+                changes.respoken[variant] = len(set(spoilers)) > 1
+            levels = levels_by(fits.series, which, spots, measured, numbers)
+            if changes.respoken[variant] or not np.array_equal(as_is, _planning(levels)):
                 found.add(variant)
     return found
+
+
+def _planning(levels: NDArray[Any]) -> NDArray[np.int64]:
+    """Give the levels by which a setup is entered, stopped and spoiled, bit by bit, so that NaN is like NaN."""
+    return np.ascontiguousarray(levels).view(np.int64).reshape(len(levels), -1)[:, PLANNING]

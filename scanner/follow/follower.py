@@ -7,6 +7,7 @@ from decimal import Decimal
 from functools import partial
 from itertools import compress
 from math import isnan, nan
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -392,8 +393,19 @@ class Ends(Follower):
     """Stops are raised in exact decimals, and what has ended is taken out."""
     came: Callable[[Outcome], None]
 
+    def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
+        super().__init__(series, instrument, rulebook, timetable)
+        self._ended: list[tuple[int, int, Outcome]] = []
+
+    def _go_on(self, stop: int, standing: Sequence[tuple[int, int]]) -> list[tuple[int, News]]:
+        told = super()._go_on(stop, standing)
+        for _, _, outcome in sorted(self._ended, key=itemgetter(0, 1)):
+            self.came(outcome)
+        self._ended.clear()
+        return told
+
     def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
-        del index, was
+        del was
         if record["news"] & steps.ENDED:
-            self.came(self._now(record, story))
+            self._ended.append((index, story.number, self._now(record, story)))
         return ()

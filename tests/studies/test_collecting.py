@@ -32,6 +32,7 @@ from scanner.studies.variants import changes_of
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
+from scanner.trade.surroundings import Surroundings
 from tests.laws import all_setups, bars_of, many_found, real_series
 from tests.outside.random_tapes import tape
 
@@ -158,12 +159,12 @@ def moved_books(book: Rulebook) -> dict[str, Rulebook]:
         around = book.surroundings
         if variant.kind == "surrounding_off":
             kept = tuple(each for each in around.require if each != variant.what)
-            other = replace(book, surroundings=around.model_copy(update={"require": kept}))
+            other = replace(book, surroundings=Surroundings.model_validate(around.model_dump() | {"require": kept}))
         elif name == "require":
             wanted = (*around.require, variant.value)
-            other = replace(book, surroundings=around.model_copy(update={"require": wanted}))
+            other = replace(book, surroundings=Surroundings.model_validate(around.model_dump() | {"require": wanted}))
         elif table == "surroundings":
-            other = replace(book, surroundings=around.model_copy(update={name: variant.value}))
+            other = replace(book, surroundings=Surroundings.model_validate(around.model_dump() | {name: variant.value}))
         elif table == "rules":
             other = replace(book, rules=Rules.model_validate(book.rules.model_dump() | {name: variant.value}))
         else:

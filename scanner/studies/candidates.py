@@ -16,6 +16,7 @@ from scanner.analysis.setup import LEVELS
 from scanner.judgement import weigh
 from scanner.studies.variants import AS_IS, PLACE, REACH
 from scanner.trade import surroundings
+from scanner.trade.around import FAILS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -173,8 +174,8 @@ def _by_surroundings(weighed: Weighed, chosen: Sequence[set[int]], changes: Chan
     """
     looked, require = weighed.looked, set(weighed.case.rulebook.surroundings.require)
     failing = [
-        {name for name, fails in zip(surroundings.NAMES, row, strict=True) if fails}
-        for row in np.array([looked.fails(name) for name in surroundings.NAMES]).T.tolist()
+        {name for name, whole in zip(surroundings.NAMES, row, strict=True) if whole == FAILS}
+        for row in looked.whole.tolist()
     ]
     moved = [
         (number, name, surroundings.judge(looked.scene, thresholds).fails(name).tolist())

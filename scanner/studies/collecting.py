@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs
     from scanner.studies.schema import Variant
+    from scanner.studies.variants import Changes
 
     Times = NDArray[np.int64]
 
@@ -123,6 +124,7 @@ class _Lane:
     inputs: Inputs
     timeframe: str
     asked: Asked
+    changes: Changes
     rows: dict[str, tuple[Row, float]] = field(default_factory=dict)
     members: dict[str, tuple[int, ...]] = field(default_factory=dict)
     replanned: set[int] = field(default_factory=set)
@@ -136,13 +138,13 @@ class _Lane:
 
     def find(self, engine: StudyEngine, first: int, stop: int) -> tuple[list[tuple[int, Found]], list[tuple[int, int]]]:
         """Find setups and what variants would find, and note the bars that can be drawn."""
-        series, changes = engine.series, changes_of(engine.rulebook, variants=self.asked.variants)
+        series = engine.series
         if self.asked.draws:
             self.times.append(series.times[1, first:stop].copy())
             self.marks.append(marks_of(series, first, stop))
         found: list[tuple[int, Found]] = []
         sides: dict[int, set[int]] = {}
-        weighed, candidates, replanned = find_candidates(engine, first, stop, changes)
+        weighed, candidates, replanned = find_candidates(engine, first, stop, self.changes)
         self.replanned |= replanned
         told = told_of(weighed)
         for each in candidates:
@@ -245,10 +247,10 @@ def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected
 
 def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
     pipeline = inputs.pipeline(StudyEngine, _pools(inputs.rulebook))
-    lanes = [_Lane(inputs, lane.timeframe.name, asked) for lane in pipeline.lanes]
-    variants = tuple(changes_of(inputs.rulebook, variants=asked.variants).variants)
+    changes = changes_of(inputs.rulebook, variants=asked.variants)
+    lanes = [_Lane(inputs, lane.timeframe.name, asked, changes) for lane in pipeline.lanes]
     symbol, timeframes = inputs.instrument.symbol, tuple(lane.timeframe for lane in lanes)
-    collected = Collected(symbol, timeframes, variants, inputs.instrument.costs.given)
+    collected = Collected(symbol, timeframes, tuple(changes.variants), inputs.instrument.costs.given)
     by_lane = dict(zip(pipeline.lanes, lanes, strict=True))
     for lane, own in by_lane.items():
         engine = lane.engine

@@ -423,6 +423,20 @@ def check(
     return command.run(config, os.environ, time.time_ns(), connect=connect, show_body=show_body)
 
 
+@app.command("send-test")
+def send_test(
+    config: Annotated[Path, typer.Argument(help="The configuration of the station.", metavar="CONFIG.toml")],
+    sink: Annotated[str | None, typer.Option(help="The sink to try. Without it, every one.", metavar="NAME")] = None,
+) -> int:
+    """Send an example, marked «TEST — invented», to each sink, and say which did not take it.
+
+    Not while the station is running. Example: closewatch send-test watch.toml --sink phone
+    """
+    from scanner.commands.messages import send_test as command  # noqa: PLC0415 - heavy, and not needed for --help
+
+    return command.run(config, os.environ, sink)
+
+
 @app.command()
 def new(
     config: Annotated[Path, typer.Argument(help="The file to write; it must not exist yet.", metavar="CONFIG.toml")],

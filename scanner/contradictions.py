@@ -1,4 +1,4 @@
-"""What was said of recorded bars, held against the bars: a step that cannot be theirs, and rows that do not fit."""
+"""What is said of recorded bars, held against the bars: steps and columns that cannot be theirs, rows that fail."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from decimal import Decimal
 
     from scanner.market.bars import Bars
@@ -14,6 +15,10 @@ if TYPE_CHECKING:
 
 FEW = 20
 """Rows below which nothing is concluded from how many are refused."""
+ENOUGH = 60
+"""Bars from which on their columns are compared with one another."""
+FAR = 10.0
+"""A high or low that is usually so many times farther from its bar's body than closes are from each other is none."""
 
 
 def check_step(step: Decimal, shown: GuessedStep, bars: Bars) -> None:
@@ -29,6 +34,32 @@ def check_step(step: Decimal, shown: GuessedStep, bars: Bars) -> None:
         raise ValueError(
             f"--step {step:f} is finer than the prices show: {shown.fitting:,} of {shown.prices:,} are multiples of "
             f"{shown.step:f}; give that, or leave the step out to have it guessed"
+        )
+
+
+def check_columns(bars: Bars, told: Collection[str]) -> None:
+    """Raise ValueError where columns do not hold what they are taken for; those that were ``told`` are believed.
+
+    From one close to the next open less happens than from one open to the next close, which spans that time and two
+    bars besides. Where it looks the other way round, opens and closes have changed places.
+    """
+    if len(bars) < ENOUGH:
+        return
+    usual = float(np.abs(np.diff(bars.close)).mean())
+    top, bottom = np.maximum(bars.open, bars.close), np.minimum(bars.open, bars.close)
+    for name, reach in (("high", bars.high - top), ("low", bottom - bars.low)):
+        if usual and name not in told and np.median(reach) > FAR * usual:
+            raise ValueError(
+                f"the column of the {name} seems to hold something else, such as a volume: it is usually far from "
+                f"every other price; say which with --columns {name}=NAME"
+            )
+    between = np.median(np.abs(bars.open[1:] - bars.close[:-1]))
+    across = np.median(np.abs(bars.close[1:] - bars.open[:-1]))
+    if between > across and not {"open", "close"} <= {*told}:
+        raise ValueError(
+            "the columns of open and close seem to be swapped: each close is usually nearer to the open before it "
+            f"({across:.4g} away) than each open is to the close before it ({between:.4g}); "
+            "say which with --columns open=NAME,close=NAME"
         )
 
 

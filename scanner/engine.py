@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.pool import Stop
-    from scanner.event_data import SeriesData, SetupData
+    from scanner.event_data import EntryStyle, SeriesData, SetupData
     from scanner.events import Kind
     from scanner.follow.decision import Decision
     from scanner.follow.news import News
@@ -58,6 +58,8 @@ if TYPE_CHECKING:
 SIZE_BYTES = 4
 NEVER = 2**31
 """More bars than anybody waits for."""
+MOST_AHEAD = 1000
+"""Bars after which it is no longer worked out when a wait ends."""
 
 
 class Suspect(NamedTuple):
@@ -358,6 +360,8 @@ class SeriesEngine:
         if plan is None:
             raise AssertionError("only a warm series says a setup")
         chosen = plan.entries[style]
+        within = min(self.rulebook.follow.max_wait, found.spoiled_after or NEVER)
+        until = self._valid_until(found.bar_close, style, within)
         data: SetupData = {
             "instrument": instrument.symbol,
             "timeframe": timeframe,
@@ -382,16 +386,27 @@ class SeriesEngine:
             "levels": plan.levels,
             "level_reasons": plan.level_reasons,
             "entry_style": style,
-            "entry_within": min(self.rulebook.follow.max_wait, found.spoiled_after or NEVER),
+            "entry_within": within,
+            "valid_until": None if until is None else rfc3339(until),
             "entries": plan.entries,
             "spoiled_by": found.spoiled_by,
             "exit_plan": plan.exit_plan,
             "size": chosen["size"],
             "size_reason": chosen["size_reason"],
+            "account_currency": self.account.currency,
             "warnings": found.warnings,
         }
         name = setup_id(instrument.symbol, timeframe, found.setup.name, found.direction, found.bar_close)
         return Event(kind, name, found.bar_close, f"{instrument.symbol}/{timeframe}", data, thread=name)
+
+    def _valid_until(self, bar_close: int, style: EntryStyle, within: int) -> int | None:
+        """Give when the wait for an entry ends; None where nothing is known of the sessions, or it is very long."""
+        if within > MOST_AHEAD:
+            return None
+        coming: tuple[int, int] | None = (bar_close, bar_close)
+        for _ in range(1 if style == "early" else within):
+            coming = None if coming is None else self.timetable.next_known(coming[1])
+        return None if coming is None else coming[style != "early"]
 
     def _about_series(
         self, kind: Literal["series.held", "series.resumed"], index: int, reason: str, ready_after: int

@@ -63,7 +63,8 @@ class Entry(TypedDict):
     """One of the three ways in: price, risk and objectives as decimal strings at the instrument's step.
 
     ``obstacle`` is the nearest one at least a step beyond the price, null where there is none, and ``obstacle_text``
-    says what it is. ``being_broken`` lists what lies between the close and the price («41.20 swing high»).
+    says what it is. ``being_broken`` lists what lies between the close and the price («41.20 swing high»). ``at_risk``
+    is what the size loses between price and stop, before costs, in the currency of the account; null without a size.
     """
 
     price: DecimalText | None
@@ -75,6 +76,7 @@ class Entry(TypedDict):
     room: DecimalText | None
     size: DecimalText | None
     size_reason: str
+    at_risk: DecimalText | None
     reason: str
 
 
@@ -133,10 +135,12 @@ class SetupData(BarOfSetup):
     is the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null where none
     does and the setup needs none. ``set_aside`` says how a suspected bad tick touches it and which of the surroundings
     that are required fail, and is empty for a qualified setup. ``alongside`` names other setups at the same bar, each
-    as its name and direction. ``entry_within`` is how many bars its entry is waited for. ``spoiled_by`` is what proves
-    it wrong before the entry besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen
-    entry style, null where none can be given; ``size_reason`` says how it came about or why there is none, and
-    ``warnings`` what is likely to hurt. ``step`` and ``currency`` are the instrument's.
+    as its name and direction. ``entry_within`` is how many bars its entry is waited for, and ``valid_until`` when that
+    ends: at the open of the next bar for an early entry, else at the close of the last of these bars; null where
+    nothing is known of the sessions, and where it is more than 1000 bars. ``spoiled_by`` is what proves it wrong before
+    the entry besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen entry style,
+    null where none can be given; ``size_reason`` says how it came about or why there is none, and ``warnings`` what is
+    likely to hurt. ``step`` and ``currency`` are the instrument's, ``account_currency`` is that of the account.
     """
 
     place: Place | None
@@ -152,11 +156,13 @@ class SetupData(BarOfSetup):
     level_reasons: dict[str, str]
     entry_style: EntryStyle
     entry_within: int
+    valid_until: MomentText | None
     entries: dict[str, Entry]
     spoiled_by: str
     exit_plan: ExitPlan
     size: DecimalText | None
     size_reason: str
+    account_currency: CurrencyText
     warnings: list[str]
 
 
@@ -295,12 +301,31 @@ class FeedData(TypedDict):
     reason: str
 
 
+class FoundInShort(TypedDict):
+    """A setup, or its ending, as a summary lists it: ``what`` is «setup», or what it came to, such as «lapsed».
+
+    ``entry``, ``stop``, ``size`` and ``room`` are those of the entry style that is followed; null where there is none,
+    and ``room`` for an ending.
+    """
+
+    what: str
+    instrument: str
+    timeframe: TimeframeText
+    title: str
+    direction: Direction
+    bar_close: MomentText
+    entry: DecimalText | None
+    stop: DecimalText
+    size: DecimalText | None
+    room: DecimalText | None
+
+
 class StationData(TypedDict):
     """What a station says of itself: after catching up, and once a day while it is still watching.
 
     ``bars`` counts those looked at since the summary of this kind before, or the start. ``setups_found`` counts the
     setups since then; after catching up only those that were too old to be sent, and with them the endings that were.
-    ``setups`` names the last of them.
+    ``setups`` names the last of them, and ``found`` has the same with their levels, both oldest first.
     """
 
     station: str
@@ -309,4 +334,5 @@ class StationData(TypedDict):
     bars: int
     setups_found: int
     setups: list[str]
+    found: list[FoundInShort]
     troubles: list[str]

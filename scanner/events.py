@@ -25,6 +25,9 @@ from scanner.event_data import (
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+EXAMPLE_SOURCE = "/closewatch/test"
+"""The source of an event that only tries the way to a sink; all that is in it is invented."""
+
 About = Literal["setup", "series", "feed", "station"]
 Urgency = Literal["low", "normal", "critical"]
 Kind = Literal[
@@ -151,6 +154,11 @@ class Event:
     data: Any  # one of the typed dictionaries above, by kind
     source: str = "/closewatch"
     thread: str = ""
+
+    @property
+    def is_example(self) -> bool:
+        """Whether it only tries the way to a sink."""
+        return self.source == EXAMPLE_SOURCE
 
     @property
     def facts(self) -> KindFacts:

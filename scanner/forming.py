@@ -44,7 +44,7 @@ def forming(
     close = Decimal(repr(sign * before.closing()))
     must = [_must(need, sign, close, instrument) for need in needs]
     bar_open, bar_close = (int(time) for time in series.times[:, index])
-    following = _next(timetable, bar_close)
+    following = timetable.next_known(bar_close)
     symbol, timeframe = instrument.symbol, timetable.timeframe.name
     data: FormingData = {
         "instrument": symbol,
@@ -69,16 +69,6 @@ def forming(
     }
     name = event_id("setup.forming", symbol, timeframe, setup.name, direction, str(bar_close))
     return Event("setup.forming", name, bar_close, f"{symbol}/{timeframe}", data)
-
-
-def _next(timetable: Timetable, bar_close: int) -> tuple[int, int] | None:
-    """Give open and close of the next bar, None where nothing is known of the sessions, or the calendar ends."""
-    if not timetable.calendar.known:
-        return None
-    try:
-        return timetable.next_close(bar_close)
-    except ValueError:
-        return None
 
 
 def _must(need: Need, sign: int, close: Decimal, instrument: Instrument) -> Must:

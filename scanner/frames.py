@@ -124,7 +124,7 @@ def find_setups(
                 for _ in replay(recording, made, tally, lambda _: None, keep, tells_stories=False):
                     pass  # series that are put on hold are counted in the tally
             except ReplayError as problem:
-                raise ValueError(advised(problem, recording, reading)) from None
+                raise ValueError(in_python(advised(problem, recording, reading))) from None
             _warn(tally)
     threads = [thread for _, part in found for thread in part]
     columns = {name: _column([part[name] for part, _ in found], COLUMNS[name]) for name in OF_SETUP}

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.market.bars import RawBars, StampKind
 
@@ -91,11 +92,13 @@ class Notes:
     """What goes with an alert of a setup as of the moment it leaves, and is not part of the event.
 
     ``risk`` are sentences on what else is open; ``record`` is one on what setups of its kind have come to so far, empty
-    where nothing is to be said of that.
+    where nothing is to be said of that. ``setup`` is, of what follows on a setup, that setup as it was said last, None
+    where it is not known any more.
     """
 
     risk: tuple[str, ...] = ()
     record: str = ""
+    setup: SetupData | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +176,7 @@ class UnderstoodFile:
     ``columns`` has the names of the columns that were read by what they hold, ``unused`` those of the others.
     ``decimal`` is the decimal mark, ``currency`` what prices are marked with, ``time_format`` the format of times that
     are in no standard form, and ``zone`` the one by whose clocks they are read; they are empty where there is none.
+    ``open_end`` says that its last line has no end, and so may be cut off.
     """
 
     path: Path
@@ -185,3 +189,4 @@ class UnderstoodFile:
     stamp: StampKind
     zone: str
     newest_first: bool
+    open_end: bool

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from scanner.contradictions import check_step
+from scanner.contradictions import check_columns, check_step, is_mostly_refused
 from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
@@ -46,6 +46,8 @@ FRAME = "frame"
 
 ROWS_TO_GUESS = 20_000
 """First rows among which bars are looked for to guess the price step from."""
+WRONG_COLUMNS = {"high below low", "outside its range"}
+"""What is said of many rows where a column is taken for another."""
 ZONES = (
     *("America/New_York", "America/Chicago", "America/Los_Angeles", "Europe/London", "Europe/Berlin", "UTC"),
     *("Asia/Tokyo", "Asia/Hong_Kong", "Asia/Kolkata", "Australia/Sydney"),
@@ -165,7 +167,9 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     rows = next(first.blocks(ROWS_TO_GUESS))
     named = list(dict.fromkeys(Timeframe.named(name) for name in reading.timeframes))
     said = calendar_named(reading.calendar, reading.tz)
-    bars = Guard(Timetable(said, base)).check(rows).bars[: reading.rulebook.rules.warm_up]
+    checked = Guard(Timetable(said, base)).check(rows)
+    check_columns(checked.bars, [role for role, name in reading.columns if name])
+    bars = checked.bars[: reading.rulebook.rules.warm_up]
     shown = guessed_step(bars)
     if reading.step is not None:
         check_step(reading.step, shown, bars)
@@ -179,10 +183,12 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     else:
         instrument, calendar, rulebook = Instrument(recording.symbol, steps), said, reading.rulebook
         targets, adjustments, dates, group = named or [base], (), None, ""
-    if calendar.known and not len(bars if calendar == said else Guard(Timetable(calendar, base)).check(rows).bars):
+    if calendar != said:
+        checked = Guard(Timetable(calendar, base)).check(rows)
+    if calendar.known and not len(checked.bars) and checked.counts["misaligned time"]:
         tried = advice(reading, partial(_first_rows, recording), calendar, base)
         raise ValueError(
-            f"no {base.name} bar begins where its first {len(rows):,} rows do, going by the sessions of "
+            f"no {base.name} bar can begin where its first {len(rows):,} rows do in the sessions of "
             f"{calendar.name}; {tried or 'give another calendar, or the zone of the times with --tz'}"
         )
     instrument = replace(instrument, currency=instrument.currency or reading.currency)
@@ -206,8 +212,11 @@ def advised(problem: ReplayError, recording: Recording, reading: Reading) -> str
     """Say why a recording cannot be replayed, with what may be tried where its rows are mostly refused."""
     if not isinstance(problem, MostlyRefusedError):
         return str(problem)
-    timetable = problem.timetable
-    tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
+    tried, timetable = "", problem.timetable
+    if "misaligned time" in problem.reasons:
+        tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
+    elif problem.reasons & WRONG_COLUMNS:
+        tried = "a column may hold something else than its name says: compare some rows with the header"
     return f"{problem}; {tried or 'look at what is said of each row, and mend the file or say how it is written'}"
 
 
@@ -216,6 +225,7 @@ def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar
 
     ``rows`` reads the first rows once more in another way.
     """
+    best, most = "", 0
     for words, other in _other_ways(reading, calendar):
         raw = rows(other)
         if raw is None:
@@ -223,7 +233,9 @@ def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar
         kept = len(Guard(Timetable(calendar, base)).check(raw).bars)
         if 20 * kept >= 19 * len(raw):
             return words
-    return ""
+        if kept > most and not is_mostly_refused(len(raw) - kept, len(raw)):
+            best, most = words, kept
+    return best
 
 
 def _other_ways(reading: Reading, calendar: Calendar) -> Iterator[tuple[str, Reading]]:

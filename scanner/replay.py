@@ -54,9 +54,10 @@ class MostlyRefusedError(ReplayError):
         reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
         super().__init__(
             f"{tally.source}: {tally.refused.total():,} of the first {tally.rows:,} rows of "
-            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so no setup is looked for in them"
+            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so the rest is not used either"
         )
         self.timetable = timetable
+        self.reasons = {*tally.refused}
 
 
 class Recording(Protocol):
@@ -241,7 +242,7 @@ def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
         return f"the spacing of the bars of {symbol} tells no timeframe; at least two bars in order of time are needed"
     days = apart / DAY
     if SHORTEST_MONTH <= days <= LONGEST_MONTH:
-        return f"the bars of {symbol} are months; a week is the longest timeframe, so give daily or weekly bars"
+        return f"the bars of {symbol} are monthly; the longest timeframe is a week, so give daily or weekly bars"
     units = ((DAY, "days"), (3_600, "hours"), (60, "minutes"), (1, "seconds"))
     size, unit = next((size, unit) for size, unit in units if not apart % size)
     names = ", ".join(each.name for each in ALL)

@@ -172,7 +172,7 @@ def test_explain_says_what_the_next_bar_must_do_where_that_is_told_ahead(tmp_pat
 
 def test_a_sum_of_money_has_a_currency_or_says_that_it_has_none(tmp_path: Path) -> None:
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-12", "--equity", "50000")
-    assert "size      500.00 USD at risk, " in closewatch(*words, "--currency", "usd").out
+    assert "size      risk limit 500.00 USD, " in closewatch(*words, "--currency", "usd").out
     assert "in the currency of the equity, which is not given and taken to be that of the prices" in " ".join(
         closewatch(*words).out.split()
     )
@@ -231,7 +231,7 @@ def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path)
     ("words", "said"),
     [
         (("replay", "nowhere.csv"), "nowhere.csv: there is no such file"),
-        (("replay", str(SP500), "--time-format", "%d/%m/%Y"), "does not fit --time-format %d/%m/%Y, and %m/%d/%Y"),
+        (("replay", str(SP500), "--time-format", "%d/%m/%Y"), "does not fit --time-format %d/%m/%Y; %m/%d/%Y"),
         (
             ("replay", str(SP500), "--columns", "when=Date"),
             "--columns when=Date: write what a column holds and its name",

@@ -225,7 +225,7 @@ def test_a_shift_by_whole_days_shifts_only_times(seed: int, days: int) -> None:
     rows, by = tape(seed), days * DAY
 
     def moved(data: dict[str, Any]) -> dict[str, Any]:
-        times = {"bar_open", "bar_close", "setup_close", "next_open", "next_close"} & data.keys()
+        times = {"bar_open", "bar_close", "setup_close", "next_open", "next_close", "valid_until"} & data.keys()
         moments = {name: int(datetime.fromisoformat(data[name]).timestamp()) * SECOND + by for name in times}
         return data | {name: rfc3339(moment) for name, moment in moments.items()} | {"becomes": ""}
 

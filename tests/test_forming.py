@@ -95,7 +95,7 @@ def test_at_the_doji_it_is_told_what_the_second_drive_must_do(sign: int, text: s
 
 def test_the_words_are_complete_and_promise_nothing() -> None:
     words = alert(Message(told(rows_of())[0]), "UTC", None)
-    assert words.headline == "Forming: GANNET 15m long doji pause; needs a close above 102.60"
+    assert words.headline == "Forming: GANNET 15m long doji pause; needs a close above 102.60 by Fri 17 Nov 13:15 UTC"
     assert words.lead.startswith(
         "The next bar, which closes Fri 17 Nov 2023 13:15 UTC, may complete a setup: doji pause, long. For that it "
         "needs a close above 102.60 "

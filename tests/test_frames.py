@@ -39,7 +39,10 @@ def together() -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def found(together: pd.DataFrame) -> pd.DataFrame:
-    with pytest.warns(UserWarning, match=r"^(AAPL|MSFT): put on hold [12] times?, as after a split$"):
+    with pytest.warns(
+        UserWarning,
+        match=r"^(AAPL|MSFT): \d rows? \(\d leap in price\) noted; put on hold [12] times?, as after a split$",
+    ):
         return scanner.find_setups(together)
 
 
@@ -149,7 +152,11 @@ WRONG: dict[str, tuple[Callable[[pd.DataFrame], pd.DataFrame], str]] = {
         lambda frame: frame.assign(Low=np.array([*frame.Low[1:], {}], dtype=object)),
         "holds values of several kinds",
     ),
-    "mostly refused": (lambda frame: frame.assign(High=0.0), "more than a fifth, so no setup is looked for"),
+    "swapped": (
+        lambda frame: frame.rename(columns={"Open": "Close", "Close": "Open"}),
+        "open and close seem to be swapped",
+    ),
+    "mostly refused": (lambda frame: frame.assign(High=0.0), "more than a fifth, so the rest is not used either"),
 }
 
 

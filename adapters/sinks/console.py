@@ -38,7 +38,7 @@ class ConsoleSettings(BaseModel):
 
 
 class ConsoleSink:
-    """Prints each message in full, and a digest in brief."""
+    """Prints each message with its levels, and a digest in brief; the rules stand in one line."""
 
     Settings = ConsoleSettings
     wants_pictures = False
@@ -91,11 +91,13 @@ def _laid_out(words: Words, style: str) -> RenderableType:
         Text(words.headline, style),
         _indented(words.lead),
         _indented(words.orders, "bold"),
+        _indented(words.against, "yellow"),
     ]
-    for title, lines in (("Levels", words.levels), (words.why_title, words.why)):
+    # Without levels the details are what there is to see; else the line of the rules does.
+    for title, lines in (("Levels", words.levels), (words.why_title, () if words.levels else words.why)):
         if lines:
             blocks += [Text(f"\n  {title}", "bold"), _table(lines)]
-    blocks += [_indented(words.wrong, above=1)]
+    blocks += [_indented(words.wrong, above=1), _indented(words.folded, above=1)]
     for number, part in enumerate(words.parts, start=1):
         blocks += [Text(f"\n{number}. {part.headline}", "bold"), _indented(part.brief())]
     blocks += [_indented(words.record, above=1), _indented(words.caution, "dim", above=1), Text()]

@@ -111,11 +111,11 @@ class DesktopSink:
         from desktop_notifier import Icon, Notification, Urgency  # noqa: PLC0415 - only where it is used
 
         words = say(messages, self._settings.zone, self._exchange_zones)
-        body = "\n".join(text for text in (words.brief(MOST_HEADLINES), words.caution) if text)
+        title, body = words.notification(MOST_HEADLINES)
         if await _reads_markup(backend):
             body = escape(body, quote=False)
         chosen = max((urgency(message) for message in messages), key=RANK.index)
-        notification = Notification(words.headline, body, Urgency(chosen), Icon(name=ICONS[chosen]))
+        notification = Notification(title, body, Urgency(chosen), Icon(name=ICONS[chosen]))
         await backend._send(notification)  # noqa: SLF001 - the public way to send hides what fails
 
     async def _hang_up(self) -> None:

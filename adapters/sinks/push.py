@@ -10,7 +10,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 
 from scanner.ports import DeliveryError
 from scanner.present.times import known_zone
-from scanner.present.words import say
+from scanner.present.words import newest_first, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -87,15 +87,16 @@ class PushSink:
         from apprise.attachment.memory import AttachMemory  # noqa: PLC0415 - an optional extra
 
         words = say(messages, self._settings.zone, self._exchange_zones)
+        title, body = words.notification()
         alarming = any(message.event.facts.warns for message in messages)
-        charts = [message.picture for message in messages if message.picture][:MOST_CHARTS]
+        charts = [message.picture for message in newest_first(messages) if message.picture][:MOST_CHARTS]
         attached = apprise.AppriseAttachment()
         for number, chart in enumerate(charts, start=1):
             picture = {"content": chart, "name": f"chart{number}.png", "mimetype": "image/png"}
             attached.add(AttachMemory(**picture))  # type: ignore[no-untyped-call]  # the library leaves it untyped
         return {
-            "title": words.headline,
-            "body": "\n".join(text for text in (words.brief(), words.caution) if text),
+            "title": title,
+            "body": body,
             "body_format": apprise.NotifyFormat.TEXT,
             "notify_type": apprise.NotifyType.WARNING if alarming else apprise.NotifyType.INFO,
             "overflow": apprise.OverflowMode.SPLIT,

@@ -16,15 +16,15 @@ if TYPE_CHECKING:
 
 
 def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
-    """Draw, as PNG, a setup that was found, or the whole story of one that was entered and has ended.
+    """Draw, as PNG, a setup that was found, or the story so far of one that was entered.
 
     None for any other event, and where its instrument is not watched, or its setup or its bars are not in the store any
     more.
     """
-    data, is_end = event.data, event.facts.ends and event.data.get("entry") is not None
-    if not (event.facts.begins or is_end) or data["instrument"] not in settings.instruments:
+    data, follows = event.data, event.facts.follows and event.data.get("entry") is not None
+    if not (event.facts.begins or follows) or data["instrument"] not in settings.instruments:
         return None
-    told = _told_up_to(store, event) if is_end else [event]
+    told = _told_up_to(store, event) if follows else [event]
     if not told:
         return None
     # Drawing is heavy, and not every sink wants it.
@@ -39,7 +39,7 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
         bars = stored.bars[: int(np.searchsorted(stored.bars.close_time, event.time, side="right"))]
         if not len(bars) or told[0].time < bars.close_time[0]:
             return None
-        if is_end:
+        if follows:
             return story_chart_for(bars, told, watched.rules, zone)
         return chart_for(bars, event, watched.rules, zone)
     return None

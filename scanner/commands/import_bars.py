@@ -19,8 +19,8 @@ from scanner.market.bars import NO_TIME, Bars
 from scanner.market.guard import Guard
 from scanner.market.sessions import Timetable
 from scanner.present import import_report
-from scanner.recordings import inputs_for, recordings
-from scanner.replay import BLOCK, Tally
+from scanner.recordings import advised, inputs_for, recordings
+from scanner.replay import BLOCK, MostlyRefusedError, Tally
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -45,23 +45,34 @@ def run(paths: Sequence[Path], reading: Reading, out: Path | None) -> int:
         if out.suffix.lower() not in ENDINGS:
             raise UsageError(f"--out {out}: bars are written as Parquet; give a name that ends in .parquet")
         output.not_among(str(out), "--out", paths)
-    notes, troubles, read = RowNotes(), Troubles(), list[_Read]()
+    notes, troubles, read, refused = RowNotes(), Troubles(), list[_Read](), list[_Read]()
     with output.progress("reading") as on_progress, _writer(out) as write:
         for recording in recordings(paths, reading, on_progress, troubles.add):
             found = _Read(recording, Tally(recording.symbol, str(recording.path)))
-            with troubles.of(found.tally):
-                found.take(reading, notes, write)
-                read.append(found)
+            try:
+                with troubles.of(found.tally):
+                    found.take(reading, notes, write)
+                    read.append(found)
+            except MostlyRefusedError as problem:
+                if out is not None and len(found.first):
+                    raise  # some of its bars are written
+                troubles.add(advised(problem, recording, reading))
+                refused.append(found)
         if not read:
+            _say_how_read(refused)
             return troubles.end(nothing_read=True)
-    files = {file.path: file for found in read for file in found.recording.understood()}
-    for file in files.values():
-        output.say(*import_report.file_lines(file), "")
+    _say_how_read([*read, *refused])
     for found in read:
         output.say(*import_report.series_lines(found.tally, found.first, reading.tz), "")
     if out is not None:
         output.say(f"{sum(found.tally.bars for found in read):,} bars written to {out}")
     return troubles.end(nothing_read=False)
+
+
+def _say_how_read(found: Sequence[_Read]) -> None:
+    files = {file.path: file for each in found for file in each.recording.understood()}
+    for file in files.values():
+        output.say(*import_report.file_lines(file), "")
 
 
 @dataclass(slots=True)
@@ -73,7 +84,7 @@ class _Read:
     first: Bars = field(default_factory=lambda: Bars.of([]))
 
     def take(self, reading: Reading, on_note: Callable[[Note], None], write: Write) -> None:
-        """Read it to its end."""
+        """Read it to its end; MostlyRefusedError as soon as more than a fifth of the rows is refused."""
         chunks = iter(self.recording.bars)
         first = next(chunks)
         inputs = inputs_for(reading, self.recording, first, self.tally)
@@ -84,6 +95,8 @@ class _Read:
             self.tally.count(len(raw), checked)
             for note in checked.notes:
                 on_note(note)
+            if self.tally.is_mostly_refused:
+                raise MostlyRefusedError(self.tally, guard.timetable)
             self.first = Bars.joined([self.first, checked.bars[: SHOWN - len(self.first)]])
             write(self.recording.symbol, raw, checked.bars, guard)
 

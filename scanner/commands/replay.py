@@ -12,6 +12,7 @@ from scanner.commands.several import Troubles
 from scanner.contradictions import FEW
 from scanner.engine import needs_compiling
 from scanner.present.cautions import SHORT
+from scanner.present.import_report import open_end_line
 from scanner.present.replay_report import Report, summary
 from scanner.present.text import plain
 from scanner.recordings import advised, prepare, recordings
@@ -48,7 +49,7 @@ def gather(
     if reading.settings is not None:
         reading.settings.try_own_setups()
     tallies: list[Tally] = []
-    troubles = Troubles()
+    troubles, cut_off = Troubles(), dict[str, None]()
     # Events hold no circles: looking for some among them, again and again, costs a tenth of the time.
     gc.disable()
     try:
@@ -61,11 +62,12 @@ def gather(
                         for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
                             on_event(event)
                         tallies.append(tally)
+                        cut_off.update({open_end_line(file): None for file in recording.understood() if file.open_end})
                 except MostlyRefusedError as problem:
                     troubles.add(advised(problem, recording, reading))
     finally:
         gc.enable()
-    output.tell(*_alike(tallies))
+    output.tell(*cut_off, *_alike(tallies))
     return tallies, troubles
 
 

@@ -20,11 +20,12 @@ from scanner.clocks import SECOND, WallClock
 from scanner.commands import output
 from scanner.commands.decide_by_message import DecisionsByMessage
 from scanner.commands.event_chart import event_chart
+from scanner.commands.messages.notes import notes_of
 from scanner.commands.record_notes import RecordNotes
 from scanner.commands.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.engine import needs_compiling
-from scanner.ports import FeedTroubleError, Hearing, Notes
+from scanner.ports import FeedTroubleError, Hearing
 from scanner.service import list_read
 from scanner.service.configuration.outside import build_feed, build_sink
 from scanner.service.delivery import Delivery
@@ -151,7 +152,7 @@ async def _watch(
         sleep=clock.sleep,
         random=random.random,
         picture=lambda event: event_chart(station.settings, store, event),
-        notes=lambda event: Notes(tuple(risk(event)), record(event)),
+        notes=lambda event: notes_of(event, store, risk, record),
         quiet=settings.quiet,
         ceiling=settings.ceiling,
         stale_after=settings.station.stale_after,

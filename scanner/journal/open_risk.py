@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
 from scanner.market.timeframes import Timeframe
 
 if TYPE_CHECKING:
@@ -85,7 +86,7 @@ def with_it(new: Position, held: Sequence[Position], limits: Limits, currency: s
     text = f"Taking it would bring the open risk to {total:.2f} R"
     if all(each.money is not None for each in every):
         money = sum((each.money for each in every if each.money is not None), Decimal(0))
-        text += f", {money:,.2f} {currency}".rstrip()
+        text += f", {grouped(f'{money:.2f}')} {currency}".rstrip()
     text += f", in {len(every)} positions." if held else "; nothing else is open."
     said = [text]
     parts = (

@@ -6,7 +6,7 @@ import struct
 from collections import Counter
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from math import inf, nan
+from math import inf, isnan, nan
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
@@ -36,13 +36,22 @@ Reason = Literal[
     "missing bars",
     "no trade",
     "unreadable volume",
+    "missing volume",
+    "leap in price",
 ]
 
-NOTED: frozenset[str] = frozenset({"suspected bad tick", "missing bars", "no trade", "unreadable volume"})
+NOTED: frozenset[str] = frozenset(
+    {"suspected bad tick", "missing bars", "no trade", "unreadable volume", "missing volume", "leap in price"}
+)
 """Reasons for which a row is only noted; for every other one it is refused."""
 
 NOTES_KEPT = 1_000
 """Notes kept for each reason and call; beyond them rows are counted."""
+
+LEAP = 1.8
+"""A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
+RANGES = 3.0
+"""It must be farther away than so many times the range of the bar before, and the range or body of its own."""
 
 HOUR = 3_600 * 1_000_000_000
 
@@ -220,6 +229,9 @@ class Guard:
         row = first, high, low, end, volume = _row(raw, 0)
         sound = -BEYOND_PRICES < low <= first <= high < BEYOND_PRICES and low <= end <= high
         sound = sound and not (volume < 0 or volume == inf)
+        sound = sound and isnan(volume) == isnan(self._last_row[-1])
+        last_end = self._last_row[3]
+        sound = sound and (low <= 0 or (high < LEAP * min(low, last_end) and last_end < LEAP * low))
         idle = low == high and volume == 0
         if (
             self.until is not None
@@ -262,7 +274,7 @@ class Guard:
             stamps = np.where(unreadable, readable[0] if len(readable) else 0, stamps)
         opens, closes, aligned = self.timetable.spans(stamps, raw.stamp_kind)
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
-        grid = f"the sessions of {calendar.name}" if calendar.known else "one another"
+        grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
             usual = min(timeframe.nanoseconds, HOUR)
             # Bars that follow one another begin alike: few divisions tell of all.
@@ -274,9 +286,7 @@ class Guard:
             found.note(
                 "misaligned time",
                 astray,
-                lambda index: (
-                    f"no {timeframe.name} bar has the time {_written(int(raw.stamp[index]))}, going by {grid}"
-                ),
+                lambda index: f"no {timeframe.name} bar can have the time {_written(int(raw.stamp[index]))} {grid}",
             )
         return opens, closes
 
@@ -319,6 +329,9 @@ class Guard:
         if not faults:
             return
         held = {int(good[fault.position]): fault.held for fault in faults}
+        weeks = ""
+        if self.timetable.timeframe.name == "1w" and not self.timetable.calendar.known:
+            weeks = "; where weeks begin on different days, say in which calendar (--calendar)"
 
         def time(index: int) -> str:
             return _written(int(raw.stamp[index]))
@@ -330,16 +343,16 @@ class Guard:
 
         checks: tuple[tuple[str, Reason, Callable[[int], str]], ...] = (
             ("repeated", "repeated time", repeated),
-            ("backward", "backward time", lambda index: f"the time {time(index)} goes back"),
+            ("backward", "backward time", lambda index: f"the time {time(index)} is before that of the last bar"),
             (
                 "overlapping",
                 "misaligned time",
-                lambda index: f"the bar of {time(index)} begins before the last one ends",
+                lambda index: f"the bar of {time(index)} begins before the last one ends{weeks}",
             ),
             (
                 "ahead",
                 "leap in time",
-                lambda index: f"the time {time(index)} leaps ahead by more than a year, and no row before goes there",
+                lambda index: f"the time {time(index)} is more than a year after the last bar",
             ),
         )
         for disorder, reason, say in checks:
@@ -350,22 +363,14 @@ class Guard:
     def _note_oddities(
         self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
     ) -> None:
-        """Note bars before which others are missing, and bars without any trade or of a volume that cannot be read.
+        """Note bars before which others are missing, those without any trade or volume, and leaps in price.
 
         ``before`` is the bar before them.
         """
         if not len(bars):
             return
-        if found.raw.unreadable:
-            # Of a bar that is taken, prices and time could be read.
-            without = good[np.isnan(bars.volume)]
-            told = [row in found.raw.unreadable for row in found.raw.row[without].tolist()]
-            if any(told):
-                found.note(
-                    "unreadable volume",
-                    without[np.array(told)],
-                    lambda index: f"taken without a volume ({found.raw.unreadable[int(found.raw.row[index])]})",
-                )
+        self._note_volumes(bars, found, good)
+        self._note_leaps(bars, found, good)
         idle = np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))
         if len(idle):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
@@ -384,3 +389,57 @@ class Guard:
                 lambda index: f"{lacking[index]} bar(s) missing before {_written(int(found.raw.stamp[index]))}",
                 count=int(missing[gaps].sum()),
             )
+
+    def _note_volumes(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
+        """Note bars whose volume cannot be read, each that has none after one that has, and the other way round."""
+        without = np.isnan(bars.volume)
+        before = np.append(without[0] if isnan(self._last_row[3]) else isnan(self._last_row[-1]), without[:-1])
+        if not (without | before).any():
+            return
+        # Of a bar that is taken, prices and time could be read.
+        rows = found.raw.row[good].tolist() if found.raw.unreadable else []
+        told = np.array([row in found.raw.unreadable for row in rows] or False, dtype=np.bool_) & without
+        if told.any():
+            found.note(
+                "unreadable volume",
+                good[told],
+                lambda index: f"taken without a volume ({found.raw.unreadable[int(found.raw.row[index])]})",
+            )
+        changes = np.flatnonzero((without != before) & ~told)
+        if len(changes):
+            ends = dict(zip(good[changes].tolist(), without[changes].tolist(), strict=True))
+            found.note(
+                "missing volume",
+                good[changes],
+                lambda index: "no volume, unlike the bar before" if ends[index] else "a volume, unlike the bar before",
+            )
+
+    def _note_leaps(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
+        """Note bars that open far from the last close, or reach far beyond their own open and close.
+
+        Far is by a factor of ``LEAP``, and by several times the ranges beside it: prices near zero double every day.
+        """
+        _, last_high, last_low, last_close, _ = self._last_row
+        last = np.append(bars.open[0] if isnan(last_close) else last_close, bars.close[:-1])
+        # Few comparisons find nearly every bar right.
+        least, most = np.minimum(bars.low, last), np.maximum(bars.high, last)
+        suspects = np.flatnonzero((least > 0) & (most >= LEAP * least))
+        if not len(suspects):
+            return
+        ranges = np.append(0.0 if isnan(last_close) else last_high - last_low, bars.high - bars.low)
+        before, own = ranges[suspects], ranges[suspects + 1]
+        first, high, low, end = (column[suspects] for column in (bars.open, bars.high, bars.low, bars.close))
+        body = np.abs(end - first)
+        sides = (
+            ("it opens at {} times the last close", first, last[suspects], own),
+            ("its high is {} times its open or close", high, np.maximum(first, end), body),
+            ("its low is {} times its open or close", low, np.minimum(first, end), body),
+        )
+        said: dict[int, str] = {}
+        for words, price, other, beside in sides:
+            leaps = (price >= LEAP * other) | (other >= LEAP * price)
+            leaps &= np.abs(price - other) > RANGES * np.maximum(before, beside)
+            for index, ratio in zip(good[suspects[leaps]].tolist(), (price / other)[leaps].tolist(), strict=True):
+                said.setdefault(index, words.format(f"{ratio:.3g}"))
+        if said:
+            found.note("leap in price", np.array(sorted(said)), said.__getitem__)

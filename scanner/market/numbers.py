@@ -44,7 +44,7 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
     volume = raw.volume[rest]
 
     def unreadable(index: int) -> str:
-        return f"a price is missing or no number ({raw.unreadable.get(int(raw.row[index]), 'NaN')})"
+        return f"a price is missing or not a number ({raw.unreadable.get(int(raw.row[index]), 'NaN')})"
 
     def with_prices(what: str) -> Callable[[int], str]:
         return lambda index: (
@@ -58,7 +58,7 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
         (
             "impossible price",
             np.logical_or.reduce(np.abs(prices) >= BEYOND_PRICES),
-            with_prices(f"no price is as large as {BEYOND_PRICES:g}"),
+            with_prices(f"a price is {BEYOND_PRICES:g} or more"),
         ),
         ("high below low", raw.high[rest] < raw.low[rest], with_prices("the high is below the low")),
         (

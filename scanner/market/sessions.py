@@ -327,6 +327,15 @@ class Timetable:
             found = self._next_known[after] = self._found_next_close(after)
         return found
 
+    def next_known(self, after: int) -> tuple[int, int] | None:
+        """Give the same, None where nothing is known of the sessions, or the calendar ends."""
+        if not self.calendar.known:
+            return None
+        try:
+            return self.next_close(after)
+        except ValueError:
+            return None
+
     def _found_next_close(self, after: int) -> tuple[int, int]:
         periods = self._cover(after, after)
         period = int(np.searchsorted(periods.close, after, side="right"))

@@ -26,17 +26,26 @@ from scanner.present.chart_look import (
     FAST,
     HEIGHT,
     INK,
+    LEAST_TITLE,
     PALE,
     PAPER,
     SLOW,
+    SMALL,
     SOLID,
+    TICK,
+    TITLE,
     WIDTH,
+    WORDS,
     shown,
 )
-from scanner.present.chart_macd import draw_macd
-from scanner.present.chart_prices import draw_prices
 from scanner.present.chart_sheet import Box, Sheet
+from scanner.present.panels.closeup import draw_closeup
+from scanner.present.panels.levels import levels_of
+from scanner.present.panels.macd import draw_macd
+from scanner.present.panels.prices import draw_prices
+from scanner.present.panels.volume import draw_volume, has_volume
 from scanner.present.picture import Picture, picture_for
+from scanner.present.setup_words import PLACES
 from scanner.present.times import date, moment
 
 if TYPE_CHECKING:
@@ -46,13 +55,16 @@ if TYPE_CHECKING:
     from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.market.bars import Bars
+    from scanner.present.chart_sheet import Scale
 
 Format = Literal["png", "svg"]
 
 SHADES = 6
 """Of each colour in a PNG: enough for smooth edges, few enough for a small file."""
 NAME_LENGTH, SHORTEST_NAME = 28, 8
-TITLE, LEAST_TITLE = 25.0, 20.0
+PRICES, VOLUME, MACD = 660.0, 46.0, 432.0
+"""Where the prices end above what stands below them, how high volume is, and where the MACD ends."""
+CLOSE_UP = Box(12, 70, WIDTH - 12, 390)
 SETTINGS: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "closewatch",
@@ -108,27 +120,38 @@ def compose(picture: Picture) -> Figure:
     """Lay everything out on a sheet."""
     figure = Figure(figsize=(WIDTH / DPI, HEIGHT / DPI), dpi=DPI, facecolor=PAPER)
     sheet = Sheet(figure)
-    _title(sheet, picture)
-    _legend(sheet, picture)
-    scale = draw_prices(sheet, picture, Box(12, 258, WIDTH - 12, HEIGHT - 84))
-    draw_macd(sheet, picture, Box(scale.box.left, 84, scale.box.right, 226), scale.bars)
+    setup, last = picture.setup, len(picture) - 1
+    write_title(sheet, picture, ", no setup" if setup is None else f" {direction_of(setup)}")
+    y = HEIGHT - 80.0
+    if setup is not None:
+        at = f" at {PLACES[setup['place']]}" if setup["place"] else ""
+        evidence = f"evidence {setup['evidence_points']} of {setup['evidence_total']}"
+        sheet.text(14, y, sheet.fitted(f"{setup['title']}{at}, {evidence}", WORDS, WIDTH - 28), WORDS, INK)
+        y -= 33
+    write_time(sheet, picture, int(picture.times[last]), y)
+    name_averages(sheet, picture, y - 33)
+    scale = draw_prices(sheet, picture, Box(12, PRICES, WIDTH - 12, y - 52))
+    draw_below(sheet, picture, scale)
+    levels = [] if setup is None else [level for level in levels_of(setup, picture.mark) if level.bold]
+    draw_closeup(sheet, picture, levels, CLOSE_UP, last)
     write_caution(sheet)
     return figure
 
 
+def draw_below(sheet: Sheet, picture: Picture, scale: Scale, setup_at: int | None = None) -> None:
+    """Draw what stands below the prices and spans the same bars: volume, where there is some, and the MACD."""
+    left, right = scale.box.left, scale.box.right
+    top = PRICES - 26
+    if has_volume(picture):
+        draw_volume(sheet, picture, Box(left, top - VOLUME, right, top), scale.bars)
+        top -= VOLUME + 8
+    draw_macd(sheet, picture, Box(left, MACD, right, top), scale.bars, setup_at)
+
+
 def write_caution(sheet: Sheet) -> None:
     """Write the caution at the foot of the sheet."""
-    for row, line in enumerate(textwrap.wrap(SHORT, 84)):
-        sheet.text(14, 31 - 19 * row, line, 15, PALE)
-
-
-def _title(sheet: Sheet, picture: Picture) -> None:
-    """Write instrument, timeframe, direction and place on the left, the time on the right."""
-    setup = picture.setup
-    what = ", no setup"
-    if setup is not None:
-        what = " " + direction_of(setup) + (f" at {setup['place']}" if setup["place"] else "")
-    write_title(sheet, picture, what, int(picture.times[-1]))
+    for row, line in enumerate(textwrap.wrap(SHORT, 62)):
+        sheet.text(14, 36 - 25 * row, line, SMALL, PALE)
 
 
 def direction_of(setup: SetupData) -> str:
@@ -136,38 +159,33 @@ def direction_of(setup: SetupData) -> str:
     return f"{'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']}"
 
 
-def write_title(sheet: Sheet, picture: Picture, what: str, time: int) -> None:
-    """Write instrument and timeframe with ``what`` on the left and the time on the right, as large as they fit."""
-    when = date(time, picture.zone) if picture.daily else moment(time, picture.zone)
+def write_title(sheet: Sheet, picture: Picture, what: str) -> None:
+    """Write instrument and timeframe with ``what``, as large as they fit."""
     size, length = TITLE, NAME_LENGTH
     while True:
         words = f"{shown(picture.instrument, length)} {picture.timeframe}{what}"
-        wide = sheet.width(words, size, bold=True) + sheet.width(when, size * 0.76) + 16
-        if wide <= WIDTH - 28:
+        if sheet.width(words, size, bold=True) <= WIDTH - 28:
             break
         if size > LEAST_TITLE or length == SHORTEST_NAME:
             size -= 0.5
         else:
             length -= 1
-    sheet.text(14, HEIGHT - 40, words, size, INK, bold=True)
-    sheet.text(WIDTH - 14, HEIGHT - 40, when, size * 0.76, PALE, align="right")
+    sheet.text(14, HEIGHT - 42, words, size, INK, bold=True)
 
 
-def _legend(sheet: Sheet, picture: Picture) -> None:
-    y = HEIGHT - 70
-    name_averages(sheet, picture, y)
-    if (setup := picture.setup) is not None:
-        evidence = f"evidence {setup['evidence_points']} of {setup['evidence_total']}"
-        sheet.text(WIDTH - 14, y, f"{setup['title']}, {evidence}", 17, INK, align="right")
+def write_time(sheet: Sheet, picture: Picture, time: int, y: float) -> None:
+    """Say when the last bar was."""
+    when = date(time, picture.zone) if picture.daily else moment(time, picture.zone)
+    sheet.text(14, y, when, WORDS, PALE)
 
 
 def name_averages(sheet: Sheet, picture: Picture, y: float) -> float:
     """Say which line is which average; gives where the words end."""
     rules, x = picture.rules, 14.0
     for color, style, words in (
-        (FAST, SOLID, f"{rules.fast_average}-bar average"),
+        (FAST, SOLID, f"{rules.fast_average}-bar"),
         (SLOW, DASHED, f"{rules.slow_average}-bar average"),
     ):
         sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.6)
-        x = sheet.text(x + 42, y, words, 17, PALE) + 24
+        x = sheet.text(x + 42, y, words, TICK, PALE) + 20
     return x

@@ -8,8 +8,11 @@ from matplotlib.font_manager import FontProperties, findfont, get_font
 
 from scanner.present.text import plain
 
-WIDTH, HEIGHT, DPI = 780, 940, 100
+WIDTH, HEIGHT, DPI = 780, 1240, 100
 """Twice the width of a phone, so that it is sharp there."""
+TITLE, LEAST_TITLE = 31.0, 24.0
+LABEL, WORDS, TICK, SMALL = 25.0, 22.0, 21.0, 20.0
+"""Sizes of letters: at half their size, on a phone, those of labels and words are still read with ease."""
 POINTS = 72 / DPI
 """Points in a pixel."""
 

@@ -112,7 +112,7 @@ def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone
             name,
             bar_time(int(bars.open_time[i]), int(bars.close_time[i]), zone, daily=daily),
             *(f"{column[i]:.10g}" for column in (bars.open, bars.high, bars.low, bars.close)),
-            "-" if isnan(bars.volume[i]) else f"{bars.volume[i]:.10g}",
+            "-" if isnan(bars.volume[i]) else f"{bars.volume[i]:,.15g}",
         )
         for i, name in zip(range(first, index + 1), names, strict=True)
     ]

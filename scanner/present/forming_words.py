@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from scanner.present.cautions import SHORT
 from scanner.present.setup_words import PLACES
 from scanner.present.tables import parse_time
-from scanner.present.times import moment
-from scanner.present.wording import Line, Words, headline, number, phrase, threshold
+from scanner.present.times import day_and_time, moment
+from scanner.present.wording import TITLE_LENGTH, Line, Words, headline, number, phrase, threshold
 
 if TYPE_CHECKING:
     from scanner.event_data import FormingData
@@ -28,14 +28,24 @@ def setup_forming(message: Message, user_zone: str, exchange_zone: str | None) -
     at = f", at {' and '.join(places)}" if places else ""
     close = data["next_close"]
     closes = "" if close is None else f", which closes {moment(parse_time(close), user_zone, exchange_zone)},"
+    by = "" if close is None else f" by {day_and_time(close, user_zone)}"
     closed = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
     return Words(
         headline=headline(
             lambda named: (
                 f"Forming: {named} {data['timeframe']} {data['direction']} {phrase(data['title'])}; "
-                f"needs {needs[0].partition(' (')[0]}"
+                f"needs {needs[0].partition(' (')[0]}{by}"
             ),
             data["instrument"],
+        ),
+        title=headline(
+            lambda named: f"Forming: {named} {data['timeframe']} {data['direction']} {phrase(data['title'])}",
+            data["instrument"],
+            TITLE_LENGTH,
+        ),
+        figures=(
+            *([] if close is None else [Line("next bar closes", day_and_time(close, user_zone))]),
+            *(Line(each["what"].replace("_", " "), phrase(each["text"]).partition(" (")[0]) for each in data["must"]),
         ),
         lead=f"The next bar{closes} may complete a setup: {phrase(data['title'])}, {data['direction']}{at}. "
         f"For that it needs {'; '.join(needs)}. Bar closed {closed}.",

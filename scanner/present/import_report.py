@@ -38,9 +38,15 @@ def file_lines(file: UnderstoodFile) -> list[str]:
         "decimal mark": MARKS[file.decimal],
         "currency": f"prices are marked {file.currency}" if file.currency else "",
         "order": "newest first; turned round" if file.newest_first else "oldest first",
+        "end": "no line end; if the file was cut off there, its last number is wrong" if file.open_end else "",
     }
     lines = [line for what, text in told.items() if text for line in _paragraph(what, text)]
     return [str(file.path), *lines]
+
+
+def open_end_line(file: UnderstoodFile) -> str:
+    """Say that a file may be cut off."""
+    return f"{file.path}: the last line has no line end; if the file was cut off there, its last number is wrong"
 
 
 def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:

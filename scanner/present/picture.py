@@ -58,7 +58,8 @@ class Picture:
     """Plain values for a chart that ends at a bar.
 
     All arrays have one length; ``times`` are nanoseconds since 1970 UTC: the close of a bar within a day, the open of
-    a longer one. Indicators are NaN until they are ready. ``setup`` and ``mark`` are None where no setup stood.
+    a longer one. Indicators are NaN until they are ready, ``volume`` where there is none. ``setup`` and ``mark`` are
+    None where no setup stood.
     """
 
     instrument: str
@@ -69,6 +70,7 @@ class Picture:
     high: Floats
     low: Floats
     close: Floats
+    volume: Floats
     fast: Floats
     slow: Floats
     macd: Floats
@@ -139,6 +141,7 @@ def picture_from(
         shown.high,
         shown.low,
         shown.close,
+        shown.volume,
         fast,
         slow,
         macd,

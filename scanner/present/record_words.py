@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
+from scanner.market.digits import grouped
 from scanner.present.times import date
 from scanner.present.wording import counted
 
@@ -33,7 +34,7 @@ def in_alert(
     if known is None or not known.closed:
         said = f"So far none {of_kind} closed on your bars {studied}."
     else:
-        said = f"So far {known.closed:,} {of_kind} on your bars: {_came_to(known, record.looks)} {studied}."
+        said = f"So far {grouped(known.closed)} {of_kind} on your bars: {_came_to(known, record.looks)} {studied}."
     return " ".join([said, *_doubts(record, same_rules=same_rules, now=now, max_age=max_age)])
 
 
@@ -42,11 +43,13 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
     closed = sum(each.closed for each in record.kinds)
     said = (
         f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, zone)} to "
-        f"{date(record.last, zone)}: {counted(len(record.kinds), 'kind')} of setup, {closed:,} closed."
+        f"{date(record.last, zone)}: {counted(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
     )
     doubts = _doubts(record, same_rules=True, now=now, max_age=max_age)
     if others:
-        doubts.append(f"{others:,} of {instruments:,} instruments are watched by other rules or costs than it used.")
+        doubts.append(
+            f"{grouped(others)} of {grouped(instruments)} instruments are watched by other rules or costs than it used."
+        )
     return " ".join([said, *doubts])
 
 
@@ -68,7 +71,7 @@ def _doubts(record: Record, *, same_rules: bool, now: int, max_age: int) -> list
     days = (now - record.last) // DAY
     return [
         *(
-            [f"That study is old: its last bar was {days:,} days ago, and you allow {max_age:,}."]
+            [f"That study is old: its last bar was {grouped(days)} days ago, and you allow {grouped(max_age)}."]
             if days > max_age
             else []
         ),

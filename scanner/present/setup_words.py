@@ -4,9 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
 from scanner.present.cautions import SHORT
+from scanner.present.glance.acting import acting, chosen_entry, key_figures
+from scanner.present.glance.folded import failing, measured_first, rules_in_a_line
 from scanner.present.times import moment
-from scanner.present.wording import Line, Words, counted, headline, number, phrase, sentence, threshold
+from scanner.present.wording import (
+    TITLE_LENGTH,
+    Line,
+    Words,
+    compared,
+    headline,
+    number,
+    phrase,
+    sentence,
+    threshold,
+)
 
 if TYPE_CHECKING:
     from scanner.event_data import Entry, Measure, SetupData, WithdrawnData
@@ -22,49 +35,63 @@ TOO_LATE = "This alert was held up on its way: the moment to act has passed."
 
 
 def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say where to enter, where the idea is wrong, and what is at risk."""
+    """Say where to enter, where the idea is wrong, what is at risk, and what speaks against it."""
     data: SetupData = message.event.data
-    direction, entry = data["direction"], data["entries"][data["entry_style"]]
-    late = "Too late to act: " if message.late else ""
-    aside = "Set aside: " if data["set_aside"] else ""
+    entry, line = chosen_entry(data), acting(data, user_zone)
+    before = ("Too late to act: " if message.late else "") + ("Set aside: " if data["set_aside"] else "")
+    about = f"{data['timeframe']} {data['direction']}"
+    at = f" at {PLACES[data['place']]}" if data["place"] else ""
     return Words(
-        headline=headline(
-            lambda named: f"{late}{aside}{named} {data['timeframe']} {direction}: {_in_short(data, entry)}",
-            data["instrument"],
+        headline=headline(lambda named: f"{before}{named} {about}: {line}", data["instrument"]),
+        title=headline(
+            lambda named: f"{before}{named} {about}: {phrase(data['title'])}{at}", data["instrument"], TITLE_LENGTH
         ),
-        news=f"{late}{aside}{_in_short(data, entry)}",
+        news=f"{before}{line}",
         lead=_lead(message, user_zone, exchange_zone),
-        orders="" if message.late else _orders(data, entry),
+        against=_against(message),
+        figures=key_figures(data, user_zone),
         glance=_glance(data, entry),
         why=_why(data),
         levels=_levels(data, entry),
         wrong=_wrong(data, entry),
+        folded=_folded(data),
         record=message.notes.record,
         caution=SHORT,
     )
 
 
 def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
-    """Say what was found, when, and what speaks against acting on it."""
+    """Say what was found, at which places, and when."""
     data: SetupData = message.event.data
-    others = [PLACES[key] for key, found in data["places"].items() if found["verdict"] and key != data["place"]]
-    at = f" at {PLACES[data['place']]}" if data["place"] else ""
+    others = [_placed(data, key) for key, found in data["places"].items() if found["verdict"] and key != data["place"]]
+    at = f" at {_placed(data, data['place'])}" if data["place"] else ""
     at += f" (also {' and '.join(others)})" if others else ""
     closed = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
-    evidence = f"evidence {data['evidence_points']} of {data['evidence_total']}"
-    failing = [name.replace("_", " ") for name, each in data["surroundings"].items() if not each["verdict"]]
+    late, title = f"{TOO_LATE} " if message.late else "", phrase(data["title"])
+    return f"{late}{title[:1].upper()}{title[1:]}{at}. Bar closed {closed}."
+
+
+def _placed(data: SetupData, place: str) -> str:
+    price = data["places"][place]["price"]
+    return PLACES[place] + (f" {price}" if price else "")
+
+
+def _against(message: Message) -> str:
+    """Say what speaks against acting on it, and what it adds to what is open."""
+    data: SetupData = message.event.data
+    entry = chosen_entry(data)
+    against = failing(data["surroundings"])
+    no_size = entry["risk"] is not None and not float(entry["size"] or 0)
+    alongside = ", ".join(name.replace("_", " ") for name in data["alongside"])
     return " ".join(
         part
         for part in (
-            TOO_LATE if message.late else "",
-            f"A {phrase(data['title'])}{at}, {data['direction']}; {evidence}. Bar closed {closed}.",
-            f"Set aside: {sentence(data['set_aside'])}" if data["set_aside"] else "",
-            f"Against it: {', '.join(failing)}." if failing and not data["set_aside"] else "",
-            *(sentence(note) for note in message.notes.risk),
+            f"Set aside: {sentence(compared(data['set_aside']))}" if data["set_aside"] else "",
+            f"What speaks against it: {'; '.join(against)}." if against and not data["set_aside"] else "",
+            f"Size {entry['size'] or 'not given'}: {phrase(entry['size_reason'])}." if no_size else "",
             *(f"Caution: {sentence(each)}" for each in data["warnings"]),
-            f"At the same bar: {', '.join(name.replace('_', ' ') for name in data['alongside'])}."
-            if data["alongside"]
-            else "",
+            *(sentence(note) for note in message.notes.risk),
+            f"At the same bar: {alongside}." if alongside else "",
         )
         if part
     )
@@ -80,6 +107,11 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
             lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
             data["instrument"],
         ),
+        title=headline(
+            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']}",
+            data["instrument"],
+            TITLE_LENGTH,
+        ),
         news=f"Withdrawn: it {what}",
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
@@ -94,42 +126,23 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
     )
 
 
-def _in_short(data: SetupData, entry: Entry) -> str:
-    style, stop = data["entry_style"], data["levels"]["stop"]
-    if entry["price"] is None:
-        return f"no {style} entry, stop {stop}"
+def _glance(data: SetupData, entry: Entry) -> str:
+    """Give what one acts on beyond the headline."""
     if entry["risk"] is None:
-        return f"not plannable, {style} entry {entry['price']}, stop {stop}"
-    return f"{style} entry {entry['price']}, stop {stop}, R {entry['risk']}"
+        return f"Exit: {data['exit_plan']['style']}."
+    ahead = f"; obstacle {entry['obstacle']}" if entry["obstacle"] else ""
+    return f"Objectives {', '.join(entry['objectives'])}{ahead}. Exit: {data['exit_plan']['style']}."
+
+
+def _folded(data: SetupData) -> str:
+    around = data["surroundings"]
+    holding = sum(each["verdict"] for each in around.values())
+    evidence = f"evidence {data['evidence_points']} of {data['evidence_total']}"
+    return f"{rules_in_a_line(data['rules'])} Surroundings: {holding} of {len(around)} hold; {evidence}."
 
 
 def _size(entry: Entry) -> str:
-    return entry["size"] or "not given"
-
-
-def _orders(data: SetupData, entry: Entry) -> str:
-    """Say which orders its plan comes to; empty where it plans no entry."""
-    if entry["risk"] is None:
-        return ""
-    enter, leave, beyond = ("buy", "sell", "above") if data["direction"] == "long" else ("sell", "buy", "below")
-    ways = {
-        "early": f"{enter} at the next open",
-        "break": f"{enter} stop {entry['price']}, for {counted(data['entry_within'], 'bar')}",
-        "average": f"{enter} at the open after a close {beyond} the average, within "
-        f"{counted(data['entry_within'], 'bar')}",
-    }
-    return f"Orders: {ways[data['entry_style']]}; with it, {leave} stop {data['levels']['stop']}."
-
-
-def _glance(data: SetupData, entry: Entry) -> str:
-    """Give what one acts on beyond the headline."""
-    obstacle = entry["obstacle"]
-    ahead = f"obstacle {obstacle}" if obstacle else "no obstacle ahead"
-    if entry["risk"] is None:
-        return f"{sentence(entry['reason'])} Exit: {data['exit_plan']['style']}."
-    room = f", room {entry['room']} R" if entry["room"] else ""
-    size = f"Size {_size(entry)}" + ("" if float(entry["size"] or 0) else f", {phrase(entry['size_reason'])}")
-    return f"{size}. Objectives {', '.join(entry['objectives'])}; {ahead}{room}. Exit: {data['exit_plan']['style']}."
+    return "not given" if entry["size"] is None else grouped(entry["size"])
 
 
 def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
@@ -174,14 +187,7 @@ def _why(data: SetupData) -> tuple[Line, ...]:
     around = data["surroundings"]
     holding = sum(each["verdict"] for each in around.values())
     lines.append(Line("surroundings", f"{holding} of {len(around)}", "hold"))
-    lines += [
-        Line(
-            key.replace("_", " "),
-            number(each["measured"]),
-            ("" if each["verdict"] else "fails, ") + _held_against(each),
-        )
-        for key, each in around.items()
-    ]
+    lines += [_surrounding(key.replace("_", " "), each) for key, each in around.items()]
     points = f"{data['evidence_points']} of {data['evidence_total']}"
     lines.append(Line("evidence", points, "the places count too; + speaks for it, − does not"))
     lines += [
@@ -196,14 +202,23 @@ def _why(data: SetupData) -> tuple[Line, ...]:
     return tuple(lines)
 
 
+def _surrounding(name: str, measure: Measure) -> Line:
+    """Say of one of the surroundings what it is; a verdict without a scale, such as of the trend, has no number."""
+    if measure["threshold"] == ">= 0":
+        return Line(name, "holds" if measure["verdict"] else "fails", compared(measure["text"]))
+    held = _held_against({**measure, "text": measured_first(measure["text"])})
+    return Line(name, number(measure["measured"]), held if measure["verdict"] else f"fails, {held}")
+
+
 def _held_against(measure: Measure) -> str:
-    return f"{threshold(measure['threshold'])}: {phrase(measure['text'])}"
+    text = compared(measure["text"])
+    return text if measure["measured"] is None else f"{threshold(measure['threshold'])}: {text}"
 
 
 def _wrong(data: SetupData, entry: Entry) -> str:
     stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
     if entry["risk"] is None:
         return f"What would prove it wrong: a close {beyond} {stop}."
-    besides = f" or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else ""
+    besides = f", or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else ""
     before = f"before the entry a close {beyond} {stop}{besides}"
     return f"What would prove it wrong: {before}; after it the stop at {stop}. {STOP_AT_ONCE}"

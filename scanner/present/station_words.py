@@ -5,16 +5,20 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
 from scanner.present.cautions import SHORT
-from scanner.present.times import moment
-from scanner.present.wording import TEXT_LENGTH, Line, Words, counted, headline, name, sentence
+from scanner.present.times import day_and_time, moment
+from scanner.present.wording import TEXT_LENGTH, Line, Words, headline, name, number_of, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.event_data import FeedData, SeriesData, StationData
+    from scanner.event_data import FeedData, FoundInShort, SeriesData, StationData
     from scanner.ports import Message
 
+AT_A_GLANCE = 4
+"""So many setups are named where there is no room for a list."""
+SETUP = "setup"
 LISTED = 12
 """So many names of a list are shown, and the rest counted."""
 LONGEST_NAME = 80
@@ -28,7 +32,9 @@ def series_held(message: Message, user_zone: str, exchange_zone: str | None) -> 
     data: SeriesData = message.event.data
     return Words(
         headline=headline(
-            lambda named: f"On hold: {named} {data['timeframe']}, no setups until {data['ready_after']:,} more bars",
+            lambda named: (
+                f"On hold: {named} {data['timeframe']}, no setups until {grouped(data['ready_after'])} more bars"
+            ),
             data["instrument"],
         ),
         lead=f"{sentence(data['reason'])} Bar closed {moment(message.event.time, user_zone, exchange_zone)}.",
@@ -68,7 +74,7 @@ def feed_back(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
     data: FeedData = message.event.data
     return Words(
         headline=headline(
-            lambda named: f"Feed back: {named}, {counted(data['caught_up'], 'bar')} caught up", data["feed"]
+            lambda named: f"Feed back: {named}, {number_of(data['caught_up'], 'bar')} caught up", data["feed"]
         ),
         lead=f"{sentence(data['reason'])} Late since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
         why=_listed("series", data["series"], len(data["series"])),
@@ -82,13 +88,14 @@ def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
     return Words(
         headline=headline(
             lambda named: (
-                f"{named} caught up: {counted(data['bars'], 'bar')}, "
-                f"{counted(found, 'setup or ending', 'setups and endings')} too old to act on"
+                f"{named} caught up: {number_of(data['bars'], 'bar')}, "
+                f"{number_of(found, 'setup or ending', 'setups and endings')} too old to act on"
             ),
             data["station"],
         ),
         lead=_state(data, message.event.time, user_zone, exchange_zone),
-        why=_named(data),
+        glance=_newest(data, user_zone),
+        why=_named(data, user_zone),
         caution=SHORT if found else "",
     )
 
@@ -97,31 +104,62 @@ def watching(message: Message, user_zone: str, exchange_zone: str | None) -> Wor
     """Say that a station is alive, what it looked at, and what troubles it."""
     data: StationData = message.event.data
     found, troubles = data["setups_found"], data["troubles"]
-    trouble = counted(len(troubles), "trouble") if troubles else "no trouble"
+    trouble = number_of(len(troubles), "trouble") if troubles else "no trouble"
     return Words(
         headline=headline(
-            lambda named: f"{named} is still watching: {_series(data['series'])}, {counted(found, 'setup')}, {trouble}",
+            lambda named: (
+                f"{named} is still watching: {_series(data['series'])}, {number_of(found, 'setup')}, {trouble}"
+            ),
             data["station"],
         ),
         lead=_state(data, message.event.time, user_zone, exchange_zone),
-        why=_named(data),
+        glance=_newest(data, user_zone),
+        why=_named(data, user_zone),
         caution=SHORT if found else "",
     )
 
 
 def _state(data: StationData, time: int, user_zone: str, exchange_zone: str | None) -> str:
-    looked = f"{counted(data['bars'], 'bar')} of {_series(data['series'])} looked at"
+    looked = f"{number_of(data['bars'], 'bar')} of {_series(data['series'])} looked at"
     return f"{sentence(data['reason'])} {looked} until {moment(time, user_zone, exchange_zone)}.".lstrip()
 
 
 def _series(count: int) -> str:
-    return counted(count, "series", "series")
+    return number_of(count, "series", "series")
 
 
-def _named(data: StationData) -> tuple[Line, ...]:
+def _named(data: StationData, zone: str) -> tuple[Line, ...]:
+    """List the setups, newest first, with their levels, and what troubles the station."""
     troubles = data["troubles"]
     shown = [_trouble(each) for each in troubles[:LISTED]]
-    return _listed("setup", data["setups"], data["setups_found"]) + _counted("trouble", shown, len(troubles))
+    # Summaries of earlier releases have no more than names.
+    found = [_setup(each, zone) for each in reversed(data.get("found", ()))]
+    named = found or [Line("setup", name(each, LONGEST_NAME)) for each in reversed(data["setups"])]
+    setups = _counted("setup", named[:LISTED], data["setups_found"])
+    return setups + _counted("trouble", shown, len(troubles))
+
+
+def _newest(data: StationData, zone: str) -> str:
+    """Name the newest setups with their levels in one line, for where there is no room for a list."""
+    lines = [_setup(each, zone) for each in reversed(data.get("found", ())[-AT_A_GLANCE:])]
+    rest = data["setups_found"] - len(lines)
+    named = [f"{line.value} {line.name}, {line.note}" for line in lines]
+    more = [f"and {grouped(rest)} more"] if named and rest > 0 else []
+    return f"{'; '.join(named + more)}." if named else ""
+
+
+def _setup(found: FoundInShort, zone: str) -> Line:
+    """Name a setup with its levels, or the end that it came to."""
+    what = found["title"] if found["what"] == SETUP else found["what"]
+    figures = [
+        f"entry {found['entry'] or 'none'}",
+        f"stop {found['stop']}",
+        "" if found["size"] is None else f"size {grouped(found['size'])}",
+        "" if found["room"] is None else f"room {found['room']} R",
+    ]
+    named = f"{name(found['instrument'])} {found['timeframe']} {found['direction']}"
+    note = f"{phrase(what)}: {', '.join(filter(None, figures))}"
+    return Line(day_and_time(found["bar_close"], zone), named, note)
 
 
 def _trouble(text: str) -> Line:
@@ -140,7 +178,7 @@ def _listed(what: str, names: Sequence[str], count: int) -> tuple[Line, ...]:
 def _counted(what: str, lines: list[Line], count: int) -> tuple[Line, ...]:
     """Count those beyond the lines that there are."""
     if count > len(lines):
-        lines.append(Line(what, f"and {count - len(lines):,} more"))
+        lines.append(Line(what, f"and {grouped(count - len(lines))} more"))
     return tuple(lines)
 
 

@@ -10,12 +10,22 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from scanner.present.chart import direction_of, name_averages, painted, write_caution, write_title
-from scanner.present.chart_look import DPI, HEIGHT, INK, PALE, PAPER, STOP, WIDTH
-from scanner.present.chart_macd import draw_macd
+from scanner.present.chart import (
+    CLOSE_UP,
+    PRICES,
+    direction_of,
+    draw_below,
+    name_averages,
+    painted,
+    write_caution,
+    write_time,
+    write_title,
+)
+from scanner.present.chart_look import DPI, HEIGHT, INK, PALE, PAPER, STOP, TICK, WIDTH, WORDS
 from scanner.present.chart_sheet import Box, Sheet
+from scanner.present.panels.closeup import draw_closeup
+from scanner.present.panels.story import SIGN, beginning_of_story, draw_story
 from scanner.present.story_picture import story_picture_for
-from scanner.present.story_prices import SIGN, draw_story
 from scanner.present.wording import counted, sentence
 
 if TYPE_CHECKING:
@@ -28,7 +38,8 @@ if TYPE_CHECKING:
     from scanner.present.chart import Format
     from scanner.present.story_picture import StoryPicture
 
-WORDS = 17.0
+AFTER = 5
+"""Bars after the setup in the close-up."""
 
 
 def story_chart_for(bars: Bars, told: Sequence[Event], rules: Rules, zone: str, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
@@ -44,12 +55,15 @@ def draw_story_chart(story: StoryPicture, format: Format = "png") -> bytes:  # n
 def compose_story(story: StoryPicture) -> Figure:
     """Lay everything out on a sheet."""
     figure = Figure(figsize=(WIDTH / DPI, HEIGHT / DPI), dpi=DPI, facecolor=PAPER)
-    sheet = Sheet(figure)
-    write_title(sheet, story.shown, f" {direction_of(story.setup)}, {result_of(story.last)}", story.ended_at)
-    _what_became_of_it(sheet, story)
-    _legend(sheet, story, HEIGHT - 118)
-    scale = draw_story(sheet, story, Box(12, 258, WIDTH - 12, HEIGHT - 132))
-    draw_macd(sheet, story.shown, Box(scale.box.left, 84, scale.box.right, 226), scale.bars)
+    sheet, picture = Sheet(figure), story.shown
+    write_title(sheet, picture, f" {direction_of(story.setup)}, {result_of(story.last)}")
+    _what_became_of_it(sheet, story, HEIGHT - 80)
+    write_time(sheet, picture, story.ended_at, HEIGHT - 146)
+    _legend(sheet, story, HEIGHT - 179)
+    scale = draw_story(sheet, story, Box(12, PRICES, WIDTH - 12, HEIGHT - 198))
+    draw_below(sheet, picture, scale, story.setup_at)
+    after = min(AFTER, len(picture) - 1 - story.setup_at)
+    draw_closeup(sheet, picture, beginning_of_story(story), CLOSE_UP, story.setup_at, after)
     write_caution(sheet)
     return figure
 
@@ -80,18 +94,16 @@ def _state(data: StoryData) -> str:
     return data["state"].replace("_", " ")
 
 
-def _what_became_of_it(sheet: Sheet, story: StoryPicture) -> None:
+def _what_became_of_it(sheet: Sheet, story: StoryPicture, y: float) -> None:
     """Name the setup, how it ended or stands and why, and that R is before costs."""
-    data, y = story.last, HEIGHT - 68
-    costs, left = "", WIDTH - 14.0
-    if data["r"] is not None:
-        costs = "before costs" if data["cost_r"] is None else f"before costs of {data['cost_r']} R"
-        sheet.text(left, y, costs, WORDS, PALE, align="right")
-        left -= sheet.width(costs, WORDS) + 16
+    data = story.last
     aside = ", set aside" if data["set_aside"] else ""
     ended = f"{data['title']}{aside}: {came_of(data)}"
-    sheet.text(14, y, sheet.fitted(ended, WORDS, left - 14), WORDS, INK)
-    sheet.text(14, y - 25, sheet.fitted(sentence(data["reason"]), WORDS, WIDTH - 28), WORDS, PALE)
+    sheet.text(14, y, sheet.fitted(ended, WORDS, WIDTH - 28), WORDS, INK)
+    sheet.text(14, y - 33, sheet.fitted(sentence(data["reason"]), WORDS, WIDTH - 28), WORDS, PALE)
+    if data["r"] is not None:
+        costs = "before costs" if data["cost_r"] is None else f"before costs of {data['cost_r']} R"
+        sheet.text(WIDTH - 14, y - 66, costs, WORDS, PALE, align="right")
 
 
 def _legend(sheet: Sheet, story: StoryPicture, y: float) -> None:
@@ -103,4 +115,4 @@ def _legend(sheet: Sheet, story: StoryPicture, y: float) -> None:
     ):
         if there:
             sheet.mark(x + SIGN / 2, y + 6, marker, color, SIGN)
-            x = sheet.text(x + SIGN + 8, y, words, WORDS, PALE) + 22
+            x = sheet.text(x + SIGN + 8, y, words, TICK, PALE) + 20

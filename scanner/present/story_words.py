@@ -6,9 +6,22 @@ from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import grouped
 from scanner.present.cautions import SHORT
 from scanner.present.times import moment
-from scanner.present.wording import HEADLINE_LENGTH, Line, Words, counted, headline, money, name, phrase, sentence
+from scanner.present.wording import (
+    HEADLINE_LENGTH,
+    TITLE_LENGTH,
+    Line,
+    Words,
+    counted,
+    headline,
+    minus,
+    money,
+    name,
+    phrase,
+    sentence,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -32,35 +45,37 @@ def entered(message: Message, user_zone: str, exchange_zone: str | None) -> Word
     data: StoryData = message.event.data
     over = "" if data["state"] == "open" else ", over within the same bar"
     entry = f"entered at {data['entry']}"
-    ways = (f"{entry}{over}, stop {data['stop']}, R {data['risk']}", f"{entry}{over}, stop {data['stop']}")
-    return _words(message, user_zone, exchange_zone, ways)
+    stop = f"{entry}{over}, stop {data['stop']}"
+    return _words(message, user_zone, exchange_zone, "entered", (f"{stop}{_sized(data)}, R {data['risk']}", stop))
 
 
 def stop_raised(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say where the stop is to be now."""
     data: StoryData = message.event.data
     what, orders = "move the stop", _orders(data)
-    ways = (f"{what}: {orders}", f"{what}: {orders.partition('; ')[0]}", f"{what} to {data['stop']}")
-    return _words(message, user_zone, exchange_zone, ways)
+    now = f"{_sized(data)}; now {_in_r(data['r'])}, {_in_r(data['r_at_stop'])} at the stop"
+    ways = (f"{what}: {orders}{now}", f"{what}: {orders.partition('; ')[0]}", f"{what} to {data['stop']}")
+    return _words(message, user_zone, exchange_zone, what, ways)
 
 
 def pressure(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say what speaks against staying, and how much of it ends a ride."""
     data: StoryData = message.event.data
     signs, now = f"pressure {_signs(data)}", f"now {_in_r(data['r'])}, stop {data['stop']}"
-    ways = (f"{signs}{_because(data, ', ')}; {now}", f"{signs}, {now}")
-    return _words(message, user_zone, exchange_zone, ways)
+    ways = (f"{signs}{_because(data, ', ')}; {now}{_sized(data)}", f"{signs}, {now}")
+    return _words(message, user_zone, exchange_zone, signs, ways)
 
 
 def exit_signal(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say that it is to be left, or may be, and where it stands."""
     data: StoryData = message.event.data
-    now, last = f"now {_in_r(data['r'])}", _orders(data).rpartition("; ")[2]
+    signal, now, last = "exit signal", f"now {_in_r(data['r'])}", _orders(data).rpartition("; ")[2]
     if not last or STOP in last:  # nothing is to be done that the orders would tell: half of it has been left
-        ways = (f"exit signal, {now}{_because(data, ': ')}", f"exit signal, {now}")
-        return _words(message, user_zone, exchange_zone, ways)
+        ways = (f"{signal}, {now}{_because(data, ': ')}", f"{signal}, {now}")
+        return _words(message, user_zone, exchange_zone, signal, ways)
     todo = f"you may {last.removeprefix(OR)}" if last.startswith(OR) else last
-    return _words(message, user_zone, exchange_zone, (f"exit signal: {todo}, {now}", f"exit signal: {todo}"), LEAVING)
+    ways = (f"{signal}: {todo}{_sized(data)}; {now}", f"{signal}: {todo}")
+    return _words(message, user_zone, exchange_zone, signal, ways, LEAVING)
 
 
 def closed(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -68,20 +83,22 @@ def closed(message: Message, user_zone: str, exchange_zone: str | None) -> Words
     data: StoryData = message.event.data
     if data["exit"] is None:
         never = "closed without an entry"
-        return _words(message, user_zone, exchange_zone, (f"{never}{_because(data, ': ')}", never))
+        return _words(message, user_zone, exchange_zone, never, (f"{never}{_because(data, ': ')}", never))
     half = f"half left at {data['half_exit']}, the rest " if data["half_exit"] else ""
     verb = "stopped" if data["state"] == "stopped" else "left"
     on_pressure = " on pressure" if data["state"] == "left_on_pressure" else ""
-    result = f"closed {_in_r(data['r'])}: "
-    short = f"{result}{verb} at {data['exit']}{on_pressure}"
-    return _words(message, user_zone, exchange_zone, (f"{result}{half}{verb} at {data['exit']}{on_pressure}", short))
+    result, left = f"closed {_in_r(data['r'])}", f"{verb} at {data['exit']}{on_pressure}"
+    in_money = "" if data["result"] is None else f", {_money(data)} before costs"
+    ways = (f"{result}{in_money}: {half}{left}", f"{result}: {half}{left}", f"{result}: {left}")
+    return _words(message, user_zone, exchange_zone, result, ways)
 
 
 def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say that there is no entry any more, and why."""
     data: StoryData = message.event.data
     what = f"{data['state']}: {_orders(data) or 'do not enter'}"
-    return _words(message, user_zone, exchange_zone, (f"{what}{_because(data, '; ')}", what), STANDING)
+    ways = (f"{what}{_because(data, '; ')}", what)
+    return _words(message, user_zone, exchange_zone, _spaced(data["state"]), ways, STANDING)
 
 
 def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -89,21 +106,32 @@ def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> W
     data: StoryData = message.event.data
     what = "not followed any more, look at it yourself"
     where = "never entered" if data["entry"] is None else f"entered at {data['entry']}, stop {data['stop']}"
-    return _words(message, user_zone, exchange_zone, (f"{what}: {where}", what), UNFOLLOWED)
+    return _words(message, user_zone, exchange_zone, "not followed any more", (f"{what}: {where}", what), UNFOLLOWED)
 
 
 def _words(
-    message: Message, user_zone: str, exchange_zone: str | None, ways: Sequence[str], besides: str = ""
+    message: Message,
+    user_zone: str,
+    exchange_zone: str | None,
+    what: str,
+    ways: Sequence[str],
+    besides: str = "",
 ) -> Words:
+    """Say it: ``what`` in two or three words, and in ``ways`` from the fullest to the shortest."""
     data: StoryData = message.event.data
     coming = sentence(data["next"])
     if data["state"] == "open" and coming:
         coming = f"Next: {_ended(data['next'])}"
     return Words(
         headline=_headline(message, ways),
+        title=headline(
+            lambda named: f"{_before(message)}{named} {_about(data)}: {what}", data["instrument"], TITLE_LENGTH
+        ),
         news=_before(message) + ways[0],
         lead=_lead(message, user_zone, exchange_zone),
+        against=" ".join(f"Soon: {sentence(each)}" for each in data["warnings"]),
         orders=_standing(data),
+        figures=_figures(data),
         glance=_glance(data),
         why=tuple(_details(data, user_zone)),
         wrong=" ".join(filter(None, (coming, besides))),
@@ -116,11 +144,23 @@ def _headline(message: Message, ways: Sequence[str]) -> str:
     data: StoryData = message.event.data
 
     def saying(way: str) -> Callable[[str], str]:
-        return lambda named: f"{_before(message)}{named} {data['timeframe']} {data['direction']}: {way}"
+        return lambda named: f"{_before(message)}{named} {_about(data)}: {way}"
 
     named = name(data["instrument"])
     way = next((way for way in ways if len(saying(way)(named)) <= HEADLINE_LENGTH), ways[-1])
     return headline(saying(way), data["instrument"])
+
+
+def _about(data: StoryData) -> str:
+    return f"{data['timeframe']} {data['direction']}"
+
+
+def _sized(data: StoryData) -> str:
+    return "" if data["size"] is None else f", size {grouped(data['size'])}"
+
+
+def _spaced(text: str) -> str:
+    return text.replace("_", " ")
 
 
 def _before(message: Message) -> str:
@@ -137,7 +177,6 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
             HELD_UP if message.late else "",
             sentence(data["reason"]),
             f"Bar closed {at}.",
-            *(f"Soon: {sentence(each)}" for each in data["warnings"]),
             "The setup was set aside." if data["set_aside"] else "",
         )
         if part
@@ -198,10 +237,34 @@ def _in_risks(data: StoryData) -> list[tuple[str, str, str]]:
     return [(what, _in_r(value), note) for what, value, note in wanted if value is not None]
 
 
+def _figures(data: StoryData) -> tuple[Line, ...]:
+    """Give the key figures for a glance: where it stands, and what one holds."""
+    figures = [Line(what, value) for what, value, _ in _in_risks(data)]
+    if data["result"] is not None:
+        figures.append(Line("in money, before costs", _money(data)))
+    if data["entry"] is None:
+        figures.append(Line("planned entry", data["planned_entry"]))
+    else:
+        figures.append(Line("entry", data["entry"]))
+    figures.append(Line("stop", data["stop"]))
+    if data["exit"] is not None:
+        figures.append(Line("left at", data["exit"]))
+    figures.append(Line("size", _size(data)))
+    if data["entry"] is None:
+        figures.append(Line("bars waited", grouped(data["bars_waited"])))
+    else:
+        figures.append(Line("bars held", grouped(data["bars_held"])))
+    return tuple(figures)
+
+
+def _size(data: StoryData) -> str:
+    return "not given" if data["size"] is None else grouped(data["size"])
+
+
 def _details(data: StoryData, user_zone: str) -> list[Line]:
     lines = [Line(*each) for each in _in_risks(data)]
     if data["result"] is not None:
-        lines.append(Line("in money", _money(data), f"before costs, for the size {data['size']}"))
+        lines.append(Line("in money", _money(data), f"before costs, for the size {_size(data)}"))
     if data["cost_r"] is not None:
         lines.append(Line("costs", f"{data['cost_r']} R", "of both ways"))
     if data["entry"] is None:
@@ -217,13 +280,13 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
         lines.append(Line("half left at", data["half_exit"]))
     if data["exit"] is not None:
         lines.append(Line("left at", data["exit"]))
-    lines.append(Line("size", data["size"] or "not given"))
-    waited = f"{data['bars_waited']:,}"
+    lines.append(Line("size", _size(data)))
+    waited = grouped(data["bars_waited"])
     if data["entry"] is None:
         lines.append(Line("bars waited", waited))
     else:
         after = f"after {waited} waited" if data["bars_waited"] else ""
-        lines.append(Line("bars held", f"{data['bars_held']:,}", after))
+        lines.append(Line("bars held", grouped(data["bars_held"]), after))
     if _may_be_pressed(data):
         lines.append(Line("signs of pressure", _signs(data), "; ".join(map(phrase, data["pressure"]))))
     close = int(datetime.fromisoformat(data["setup_close"]).timestamp()) * 1_000_000_000
@@ -246,12 +309,8 @@ def _signs(data: StoryData) -> str:
 
 
 def _in_r(value: str | None) -> str:
-    return "R not known" if value is None else f"{_signed(value)} R"
+    return "R not known" if value is None else f"{minus(value) if value.startswith('-') else f'+{value}'} R"
 
 
 def _money(data: StoryData) -> str:
-    return f"{money(Decimal(data['result'] or 0))} {data['currency']}".rstrip()
-
-
-def _signed(value: str) -> str:
-    return value if value.startswith("-") else f"+{value}"
+    return f"{minus(grouped(money(Decimal(data['result'] or 0))))} {data['currency']}".rstrip()

@@ -11,7 +11,7 @@ def known_zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (OSError, KeyError, ValueError):
-        raise ValueError(f"{name!r} is no time zone; write one as Europe/Berlin or UTC") from None
+        raise ValueError(f"{name!r} is not a time zone; write one as Europe/Berlin or UTC") from None
     return name
 
 
@@ -38,6 +38,16 @@ def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -
         return f"{text} ({_clock(when)} UTC)" if twice else text
     day = "" if there.date() == own.date() else f"{there:%a} {there.day} {there:%b} "
     return f"{text} ({day}{_clock(there)} {city(there_zone)})"
+
+
+def day_and_time(text: str, zone: str) -> str:
+    """Say when something will be, given in RFC 3339, without the year.
+
+    >>> day_and_time("2026-03-02T16:45:00Z", "Europe/Berlin")
+    'Mon 2 Mar 17:45 Berlin'
+    """
+    own = datetime.fromisoformat(text).astimezone(ZoneInfo(zone))
+    return f"{own:%a} {own.day} {own:%b} {_clock(own)} {city(zone)}"
 
 
 def date(nanoseconds: int, zone: str) -> str:

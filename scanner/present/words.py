@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from scanner.events import KINDS
+from scanner.market.digits import grouped
 from scanner.present import station_words, story_words
 from scanner.present.cautions import SHORT
 from scanner.present.forming_words import setup_forming
+from scanner.present.glance.acting import in_short
 from scanner.present.setup_words import setup_found, setup_withdrawn
-from scanner.present.wording import HEADLINE_LENGTH, Line, Words, name, phrase
+from scanner.present.wording import TITLE_LENGTH, Line, Words, name, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.events import Event, Kind
     from scanner.ports import Message
 
-__all__ = ["WORDS", "Line", "Words", "alert", "conversation", "digest", "say"]
+__all__ = ["WORDS", "Line", "Words", "alert", "conversation", "digest", "newest_first", "say"]
 
 WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "setup.forming": setup_forming,
@@ -50,33 +52,44 @@ def alert(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     return WORDS[message.event.kind](message, user_zone, exchange_zone)
 
 
-def conversation(event: Event, user_zone: str) -> str:
-    """Name the story that an event belongs to, the same whatever is said of it; empty where it belongs to none.
+def conversation(message: Message, user_zone: str) -> str:
+    """Name the story that a message belongs to, the same whatever is said of it; empty where it belongs to none.
 
-    No price is in it: one that no longer holds would stand above all that is said later.
+    Size and room are those of its setup, where that is known. No price is in it: one that no longer holds would stand
+    above all that is said later.
     """
-    if event.facts.about != "setup" or event.facts.ahead:
+    event = message.event
+    if not event.facts.of_story:
         return ""
     data = event.data
     found = datetime.fromisoformat(data["setup_close"] if "setup_close" in data else data["bar_close"])
     when = found.astimezone(ZoneInfo(user_zone))
     of_series = f"{name(data['instrument'])} {data['timeframe']} {data['direction']}"
-    return f"{of_series}: {phrase(data['setup'].replace('_', ' '))}, {when.day} {when:%b %H:%M}"
+    setup = data if event.facts.begins else message.notes.setup
+    plan = "" if setup is None else in_short(setup)
+    return f"{of_series}{plan}: {phrase(data['setup'].replace('_', ' '))}, {when.day} {when:%b %H:%M}"
+
+
+def newest_first(messages: Sequence[Message]) -> list[Message]:
+    """Put messages into the order of a digest: what was said last of the latest bar comes first."""
+    return sorted(messages, key=lambda message: message.event.time)[::-1]
 
 
 def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:
-    """Put several events into words as one letter, in the order in which they were said.
+    """Put several events into words as one letter, the newest first.
 
     ``exchange_zones`` gives the zone of an instrument's exchange, by the instrument's name.
     """
-    parts = tuple(alert(message, user_zone, _exchange_zone(message.event, exchange_zones)) for message in messages)
+    parts = tuple(
+        alert(message, user_zone, _exchange_zone(message.event, exchange_zones)) for message in newest_first(messages)
+    )
     counts = Counter(message.event.kind for message in messages)
-    counted = [f"{count:,} {KINDS[kind].counted[count > 1]}" for kind, count in counts.items()]
+    counted = [f"{grouped(count)} {KINDS[kind].counted[count > 1]}" for kind, count in counts.items()]
     facts = [message.event.facts for message in messages if message.late]
     late = sum(each.begins and each.ages for each in facts)
     return Words(
-        headline=_whole(f"{len(messages):,} alerts: ", counted),
-        lead=f"Too late to act on: {late:,} of them." if late else "",
+        headline=_whole(f"{grouped(len(messages))} alerts: ", counted),
+        lead=f"Too late to act on: {grouped(late)} of them." if late else "",
         caution=SHORT if any(part.caution for part in parts) else "",
         parts=parts,
     )
@@ -85,7 +98,7 @@ def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[
 def _whole(begin: str, parts: list[str]) -> str:
     """List as many parts as a headline has room for."""
     shown = begin + ", ".join(parts)
-    while len(shown) > HEADLINE_LENGTH:
+    while len(shown) > TITLE_LENGTH:
         parts = parts[:-1]
         shown = f"{begin}{', '.join(parts)} and more"
     return shown

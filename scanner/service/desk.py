@@ -14,6 +14,7 @@ import numpy as np
 
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars, RawBars
+from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.service.addressing import Addressing
@@ -290,8 +291,9 @@ class Desk:
         self._note(name, checked, taken)
         if len(raw) == len(fresh) and last is not None and checked.counts["missing bars"]:
             taken.doubtful[name] = (
-                f"{checked.counts['missing bars']:,} bars are missing, from {rfc3339(last.close_time)} on, and nobody "
-                "has looked at them: the feed was asked from there on, and began later; see how many it gives at once"
+                f"{grouped(checked.counts['missing bars'])} bars are missing, from {rfc3339(last.close_time)} on, and "
+                "nobody has looked at them: the feed was asked from there on, and began later; "
+                "see how many it gives at once"
             )
         again = len(restated) > 0 or self._is_after_its_end(name, pipeline, checked.bars)
         if not again or not self._restate(name, corrected := Bars.joined([restated, checked.bars]), now, work):

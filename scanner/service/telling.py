@@ -10,7 +10,7 @@ import structlog
 
 from scanner.clocks import SECOND
 from scanner.events import Event, event_id, rfc3339
-from scanner.present.wording import counted
+from scanner.present.wording import number_of
 from scanner.service.pauses import Pauses
 from scanner.service.store import StoreTroubleError
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
 
     from scanner.clocks import Clock
-    from scanner.event_data import StationData
+    from scanner.event_data import FoundInShort, StationData
 
 NAMED = 50
 """Setups or troubles that a summary names; beyond them it counts."""
@@ -64,9 +64,34 @@ class Setups:
             for event in self._last
         ]
 
+    def found(self) -> list[FoundInShort]:
+        """Give the same with their levels."""
+        return [_in_short(event) for event in self._last]
+
     def ids(self) -> list[str]:
         """Give the ids of those that are named."""
         return [event.id for event in self._last]
+
+
+def _in_short(event: Event) -> FoundInShort:
+    data = event.data
+    if event.facts.begins:
+        entry = data["entries"][data["entry_style"]]
+        planned, stop, room = entry["price"], data["levels"]["stop"], entry["room"]
+    else:
+        planned, stop, room = data["planned_entry"], data["stop"], None
+    return {
+        "what": event.facts.counted[0],
+        "instrument": data["instrument"],
+        "timeframe": data["timeframe"],
+        "title": data["title"],
+        "direction": data["direction"],
+        "bar_close": data["bar_close"],
+        "entry": planned,
+        "stop": stop,
+        "size": data["size"],
+        "room": room,
+    }
 
 
 class Telling:
@@ -127,7 +152,7 @@ class Telling:
         """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""
         now, (_, bars), missed = self._clock.now(), self._count(), self._missed.count
         if bars or missed:
-            reason = f"{counted(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
+            reason = f"{number_of(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
             if not await self._try(self._event("station.caught_up", reason, now, self._missed, [str(now)])):
                 return  # what came too late is summed up as soon as the store takes it
         self._missed.drop(missed)
@@ -149,7 +174,7 @@ class Telling:
         if missed:
             reason = (
                 f"found too late to be sent as alerts while catching up, up to {rfc3339(now // SECOND * SECOND)}: "
-                f"{counted(missed, MISSED_ONE, MISSED_SEVERAL)}"
+                f"{number_of(missed, MISSED_ONE, MISSED_SEVERAL)}"
             )
             # Where nobody knows whether it was kept and it is said again, it has the same id and is kept once.
             about = [str(missed), *self._missed.ids()]
@@ -162,7 +187,7 @@ class Telling:
         """Say that somebody is still watching, what came of the day, and which feeds are late."""
         now = self._clock.now()
         found, troubles = self._found.count, len(self.troubles)
-        reason = f"still watching: {counted(found, 'setup')} since the last summary"
+        reason = f"still watching: {number_of(found, 'setup')} since the last summary"
         event = self._event("station.watching", reason, now, self._found, [str(now)], [*late, *self.troubles])
         if await self._try(event):
             self._found.drop(found)
@@ -203,6 +228,7 @@ class Telling:
             "bars": bars - self._bars_told.get(kind, 0),
             "setups_found": setups.count,
             "setups": setups.named(),
+            "found": setups.found(),
             "troubles": list(troubles),
         }
         return Event(kind, event_id(kind, self._name, *about), now, self._name, data)

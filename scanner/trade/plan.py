@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, get_args
 from scanner.event_data import EntryStyle
 from scanner.trade import levels
 from scanner.trade.levels import BEYOND_SLOW, BROKEN, GOAL, GOALS, OBSTACLE, PRICE, RISK, ROOM, STOP, grid_of
-from scanner.trade.size import size
+from scanner.trade.size import money_at_risk, size
 
 if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
@@ -131,6 +131,7 @@ def _entry(found: _Way, stop: Decimal, reason: str, rules: Rules, instrument: In
         "room": None,
         "size": None,
         "size_reason": reason,
+        "at_risk": None,
         "reason": reason,
     }
     if price is None:
@@ -145,5 +146,8 @@ def _entry(found: _Way, stop: Decimal, reason: str, rules: Rules, instrument: In
     entry["objectives"] = [f"{goal:f}" for goal in found.goals]
     entry["room"] = None if isnan(found.room) else f"{found.room:.2f}"
     amount, entry["size_reason"] = size(account, instrument, price, risk)
-    entry["size"] = None if amount is None else f"{amount:f}"
+    if amount is not None:
+        entry["size"] = f"{amount:f}"
+        money = money_at_risk(account, instrument, risk, amount)
+        entry["at_risk"] = None if money is None else f"{money:f}"
     return entry

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from scanner.market.digits import grouped
+
 if TYPE_CHECKING:
     from scanner.market.instruments import Instrument
 
@@ -90,7 +92,7 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     if lots * lot * per_unit > money:
         lots -= 1
     unit = account.currency and f" {account.currency}"
-    reason = f"{money:f}{unit} at risk, {per_unit:f}{unit} a unit"
+    reason = f"risk limit {grouped(f'{money:f}')}{unit}, {per_unit:f}{unit} a unit"
     if account.max_notional is not None:
         value = abs(entry) * instrument.point_value * rate * lot
         if value and lots * value > account.max_notional:
@@ -102,6 +104,15 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
     if lots <= 0:
         return Decimal(0), f"too small to trade: {reason}, and the least lot is {lot:f}"
     return lots * lot, reason
+
+
+def money_at_risk(account: Account, instrument: Instrument, risk: Decimal, amount: Decimal) -> Decimal | None:
+    """Give what a trade of a size loses at its stop, before costs, in the currency of the account.
+
+    None where nothing tells what the currency of the prices is worth there.
+    """
+    rate, _ = rate_of(account, instrument.currency)
+    return None if rate is None else amount * risk * instrument.point_value * rate
 
 
 def size_warnings(
@@ -142,7 +153,7 @@ def _money(amount: Decimal, currency: str) -> str:
     >>> _money(Decimal("1500.000"), "EUR"), _money(Decimal("12.345"), "")
     ('1500.00 EUR', '12.34 in a currency that is not given')
     """
-    return f"{amount:.2f} {currency or 'in a currency that is not given'}"
+    return f"{grouped(f'{amount:.2f}')} {currency or 'in a currency that is not given'}"
 
 
 def _percent(part: Decimal) -> str:

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 from scanner.events import Event, event_id, rfc3339
 
 if TYPE_CHECKING:
-    from scanner.event_data import Direction, Entry, FormingData, Measure, SetupData, StationData, WithdrawnData
+    from scanner.event_data import (
+        Direction,
+        Entry,
+        FormingData,
+        FoundInShort,
+        Measure,
+        SetupData,
+        StationData,
+        WithdrawnData,
+    )
 
 BAR_CLOSE = 1_772_467_200_000_000_000
 """2026-03-02T16:00:00Z, in nanoseconds since 1970."""
@@ -16,6 +25,9 @@ QUARTER_HOUR = 900_000_000_000
 
 RECORD = "So far 214 of this kind on your bars: 31 % winners, mean −0.02 R (−0.21 … +0.19): no sign of an edge."
 """Invented, too."""
+
+LINE = "entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar 17:45 Berlin"
+"""What ``setup_event`` says to a reader in Berlin, in the line that can be acted on."""
 
 HOSTILE_NAMES = {
     "newlines": "ABC\r\nBcc: someone@example.org\n\nDEF",
@@ -59,7 +71,8 @@ def setup_data(
             "being_broken": [],
             "room": room,
             "size": size,
-            "size_reason": f"1000.00 at risk, {risk} a unit",
+            "size_reason": f"risk limit 1000.00 EUR, {risk} EUR a unit",
+            "at_risk": f"{Decimal(size) * Decimal(risk):f}",
             "reason": reason,
         }
 
@@ -80,6 +93,7 @@ def setup_data(
         "room": None,
         "size": None,
         "size_reason": reasons["average"],
+        "at_risk": None,
         "reason": reasons["average"],
     }
     entries = {
@@ -166,11 +180,13 @@ def setup_data(
         "level_reasons": reasons,
         "entry_style": "break",
         "entry_within": 3,
+        "valid_until": rfc3339(bar_close + 3 * QUARTER_HOUR),
         "entries": entries,
         "spoiled_by": "",
         "exit_plan": {"style": "ride", "reason": f"close is {over} the 200-bar average"},
         "size": entries["break"]["size"],
         "size_reason": entries["break"]["size_reason"],
+        "account_currency": "EUR",
         "warnings": ["the position is worth 84299.60 EUR, 1.69 times the equity"],
     }
 
@@ -244,6 +260,22 @@ def withdrawn_event(setup: Event) -> Event:
     )
 
 
+def found_in_short(instrument: str = "HARBOUR", bar_close: int = BAR_CLOSE) -> FoundInShort:
+    """List a setup as a summary does."""
+    return {
+        "what": "setup",
+        "instrument": instrument,
+        "timeframe": "15m",
+        "title": "doji pause",
+        "direction": "long",
+        "bar_close": rfc3339(bar_close),
+        "entry": "101.35",
+        "stop": "100.15",
+        "size": "833",
+        "room": "2.38",
+    }
+
+
 def station_event(station: str = "loft") -> Event:
     """Say that a station is still watching."""
     data: StationData = {
@@ -252,7 +284,8 @@ def station_event(station: str = "loft") -> Event:
         "series": 12,
         "bars": 4_032,
         "setups_found": 1,
-        "setups": ["HARBOUR 15m long"],
+        "setups": ["HARBOUR/15m long 2026-03-02T16:00:00Z"],
+        "found": [found_in_short()],
         "troubles": [],
     }
     return Event("station.watching", event_id("station.watching", station, str(BAR_CLOSE)), BAR_CLOSE, station, data)

@@ -256,8 +256,8 @@ async def test_times_and_names_are_read_as_in_recorded_files(tmp_path: Path) -> 
     [
         ("time,open,high,low\n1,2,3,4\n", "no column is named close"),
         ("1,2,3,4,5,6\n" * 3, "no header"),
-        (HEADER + "3/4/2026,1,1,1,1,1\n", "say time_format '%d/%m/%Y' or"),
-        (HEADER + '1772467200,"1,500",1,1,1,1\n', "say decimal , for the comma"),
+        (HEADER + "3/4/2026,1,1,1,1,1\n", "add time_format '%d/%m/%Y' or"),
+        (HEADER + '1772467200,"1,500",1,1,1,1\n', "add decimal , if the comma"),
         ("x" * 2_000_001, "line 1 is longer"),
         (HEADER + lines(rows(2)) + "x" * 1_100_000, "line 4 is longer"),
     ],
@@ -282,8 +282,8 @@ async def test_what_is_no_file_is_trouble(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "PIPE_15m.csv")
     for symbol, sentence in (
         ("NONE", "there is no such file"),
-        ("FOLDER", "no regular file"),
-        ("PIPE", "no regular file"),
+        ("FOLDER", "not a regular file"),
+        ("PIPE", "not a regular file"),
         ("../HARBOUR", "is no file in it"),
         ("/etc/passwd", "is no file in it"),
         ("A\0B", "is no file in it"),
@@ -305,7 +305,7 @@ async def test_a_file_may_come_later_than_the_question(path: Path) -> None:
     [
         ({"pattern": "{timeframe}.csv"}, "needs .symbol."),
         ({"tz": "Mars/Olympus"}, "no time zone"),
-        ({"time_format": "whenever"}, "names no full date"),
+        ({"time_format": "whenever"}, "has no full date"),
         ({"stamp": "middle"}, "stamp"),
         ({"recursive": True}, "recursive"),
     ],

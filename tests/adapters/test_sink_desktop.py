@@ -13,7 +13,7 @@ from scanner.events import KINDS, Kind
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from scanner.present.cautions import SHORT
 from scanner.present.words import alert
-from tests.adapters.samples import HOSTILE_NAMES, RECORD, set_aside_event, setup_event, station_event
+from tests.adapters.samples import HOSTILE_NAMES, LINE, RECORD, set_aside_event, setup_event, station_event
 from tests.adapters.session_bus import notification_service, session_bus
 from tests.adapters.story_samples import story_event
 from tests.present.each_kind import one_of_each
@@ -47,15 +47,16 @@ async def test_a_notification_says_what_matters(bus: str, sink: DesktopSink) -> 
         await sink.start()
         await sink.deliver([Message(setup_event(), notes=Notes(record=RECORD))])
     (shown,) = service.shown
-    assert (shown.program, shown.title) == ("closewatch", "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20")
+    assert (shown.program, shown.title) == ("closewatch", "HARBOUR 15m long: doji pause at a trend line")
     assert (
         shown.body
         == f"""\
-A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
-(11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
-equity. At the same bar: inside bar long.
-Orders: buy stop 101.35, for 3 bars; with it, sell stop 100.15.
-Size 833. Objectives 102.55, 103.75, 104.95; obstacle 104.20, room 2.38 R. Exit: ride.
+HARBOUR 15m long: {LINE}
+Doji pause at a trend line 99.85 (also a level 99.90). Bar closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York) at \
+101.20 EUR.
+What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
+position is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
+Objectives 102.55, 103.75, 104.95; obstacle 104.20. Exit: ride.
 What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. \
 Place the stop together with the entry: a fill is told only at the close of its bar.
 {RECORD}
@@ -104,7 +105,7 @@ async def test_a_digest_fits_on_the_screen(bus: str, sink: DesktopSink) -> None:
     (shown,) = service.shown
     assert shown.title == "500 alerts: 500 setups"
     lines = shown.body.splitlines()
-    assert lines[0].startswith("NO0 15m long: break entry")
+    assert lines[0].startswith("NO499 15m long: entry 101.35")
     assert lines[8:] == ["and 492 more", SHORT]
 
 
@@ -116,8 +117,8 @@ async def test_any_name_is_shown_as_it_is(bus: str, sink: DesktopSink, markup: b
             await sink.deliver([message])
     for shown, message in zip(service.shown, messages, strict=True):
         words = alert(message, "Europe/Berlin", None)
-        expected = "\n".join(text for text in (words.brief(), words.caution) if text)
-        assert shown.title == words.headline
+        title, expected = words.notification()
+        assert shown.title == title
         assert len(shown.title) <= 110
         assert len(expected) < 2_000
         assert (unescape(shown.body) if markup else shown.body) == expected

@@ -17,7 +17,15 @@ from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from scanner.present.cautions import SHORT
 from tests.adapters.certificates import make_certificates
 from tests.adapters.mail_server import HOST, PASSWORD, USER, mail_server
-from tests.adapters.samples import HOSTILE_NAMES, RECORD, forming_event, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import (
+    HOSTILE_NAMES,
+    LINE,
+    RECORD,
+    forming_event,
+    setup_event,
+    station_event,
+    withdrawn_event,
+)
 from tests.adapters.servers import free_port
 from tests.adapters.story_samples import story_event, story_of
 from tests.present.each_kind import one_of_each
@@ -78,16 +86,16 @@ async def test_a_letter_arrives_whole(certificates: Certificates, security: str)
     assert set(mail.keys()) == HEADERS
     assert mail["From"] == "Loft <alerts@loft.example>"
     assert mail["To"] == f"{FIRST}, Second <{SECOND}>"
-    assert mail["Subject"] == "HARBOUR 15m long: doji pause, 2 Mar 17:00"
+    assert mail["Subject"] == "HARBOUR 15m long, size 833, room 2.38 R: doji pause, 2 Mar 17:00"
     assert mail["Date"].datetime == datetime.fromtimestamp(NOW, UTC)
     assert mail["Message-ID"] == f"<{event.id}@loft.example>"
     assert mail["Auto-Submitted"] == "auto-generated"
     text, page = part(mail, "text/plain").replace("\r\n", "\n"), part(mail, "text/html")
     first, second = text.split("\n\n")[:2]
-    assert first == "Break entry 101.35, stop 100.15, R 1.20"
-    assert second.startswith("A doji pause at a trend line (also a level), long; evidence 7 of 10.")
+    assert first == f"{LINE[0].upper()}{LINE[1:]}"
+    assert second.startswith("Doji pause at a trend line 99.85 (also a level 99.90). Bar closed")
     assert "Mon 2 Mar 2026 17:00 Berlin (11:00 New York)" in text
-    assert text.endswith(f"\n\n{RECORD}\n\n{SHORT}\n")
+    assert f"\n\n{RECORD}\n\n{SHORT}\n\nWhy, rule by rule\n" in text
     assert RECORD in page
     assert "not advice" in page
     (picture,) = (each for each in mail.walk() if each.get_content_type() == "image/png")
@@ -132,7 +140,8 @@ async def test_the_letters_of_a_story_are_one_conversation_and_each_begins_with_
     async with mail_server(certificates) as server:
         sink = sink_to(server, certificates)
         for event in (*story[:3], other, story_event("setup.lapsed", other), *story[3:], withdrawn_event(other)):
-            await sink.deliver([Message(event)])
+            begun = next(each for each in (story[0], other) if each.id == event.thread)
+            await sink.deliver([Message(event, notes=Notes(setup=begun.data))])
     mails = [letter.mail for letter in server.letters]
     threads: dict[str, list[str]] = {}
     subjects: dict[str, set[str]] = {}
@@ -145,20 +154,20 @@ async def test_the_letters_of_a_story_are_one_conversation_and_each_begins_with_
         subjects.setdefault(root, set()).add(str(mail["Subject"]).removeprefix("Re: "))
     first, second = f"<{story[0].id}@loft.example>", f"<{other.id}@loft.example>"
     assert subjects == {
-        first: {"HARBOUR 15m long: doji pause, 2 Mar 17:00"},
-        second: {"GANNET 15m long: doji pause, 2 Mar 17:00"},
+        first: {"HARBOUR 15m long, size 833, room 2.38 R: doji pause, 2 Mar 17:00"},
+        second: {"GANNET 15m long, size 833, room 2.38 R: doji pause, 2 Mar 17:00"},
     }
     assert threads == {
         first: [
-            "Break entry 101.35, stop 100.15, R 1.20",
-            "Entered at 101.40, stop 100.15, R 1.25",
-            "Move the stop: sell stop 100.90, was 100.15",
-            "Pressure 1 of 2, a drive bar against it; now +0.64 R, stop 100.90",
-            "Exit signal: sell at the next open, now +1.16 R",
-            "Closed +1.12 R: left at 102.80 on pressure",
+            f"{LINE[0].upper()}{LINE[1:]}",
+            "Entered at 101.40, stop 100.15, size 833, R 1.25",
+            "Move the stop: sell stop 100.90, was 100.15, size 833; now +0.72 R, −0.40 R at the stop",
+            "Pressure 1 of 2, a drive bar against it; now +0.64 R, stop 100.90, size 833",
+            "Exit signal: sell at the next open, size 833; now +1.16 R",
+            "Closed +1.12 R, +1166.20 EUR before costs: left at 102.80 on pressure",
         ],
         second: [
-            "Break entry 101.35, stop 100.15, R 1.20",
+            f"{LINE[0].upper()}{LINE[1:]}",
             "Lapsed: cancel the buy stop 101.35; no entry within 3 bars",
             "Withdrawn: it no longer stands",
         ],
@@ -172,10 +181,10 @@ async def test_a_digest_of_one_story_answers_its_first_letter(certificates: Cert
     async with mail_server(certificates) as server:
         sink = sink_to(server, certificates)
         for batch in (story[1:3], story, [*story[3:], other], [story[3], station_event()]):
-            await sink.deliver([Message(event) for event in batch])
+            await sink.deliver([Message(event, notes=Notes(setup=story[0].data)) for event in batch])
     first = f"<{story[0].id}@loft.example>"
     assert [letter.mail["References"] for letter in server.letters] == [first, first, None, None]
-    stem = "HARBOUR 15m long: doji pause, 2 Mar 17:00"
+    stem = "HARBOUR 15m long, size 833, room 2.38 R: doji pause, 2 Mar 17:00"
     assert [letter.mail["Subject"] for letter in server.letters[:2]] == [f"Re: {stem}"] * 2
 
 

@@ -17,7 +17,7 @@ from adapters.sinks.push import PushSettings, PushSink
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from scanner.present.cautions import SHORT
 from scanner.present.words import alert
-from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event, station_event, withdrawn_event
+from tests.adapters.samples import HOSTILE_NAMES, LINE, RECORD, setup_event, station_event, withdrawn_event
 from tests.adapters.servers import Request, Response, http_server
 from tests.present.each_kind import one_of_each
 
@@ -48,8 +48,8 @@ async def test_an_alert_arrives_with_its_chart() -> None:
         await sink.stop()
     first, second = pushed(server)
     words = alert(Message(setup_event()), "Europe/Berlin", None)
-    assert first["title"] == "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
-    assert first["message"] == f"{words.brief()}\n{RECORD}\n{SHORT}"
+    assert first["title"] == "HARBOUR 15m long: doji pause at a trend line"
+    assert first["message"] == f"HARBOUR 15m long: {LINE}\n{words.brief()}\n{RECORD}\n{SHORT}"
     (chart,) = first["attachments"]
     assert (chart["filename"], chart["mimetype"]) == ("chart1.png", "image/png")
     assert base64.b64decode(chart["base64"]) == PNG
@@ -77,8 +77,9 @@ async def test_any_name_arrives_as_it_is_shown_elsewhere(name: str) -> None:
             await sink.deliver([message])
     for part, message in zip(pushed(server), messages, strict=True):
         words = alert(message, "Europe/Berlin", None)
-        assert part["title"].split() == words.headline.split()
-        assert part["message"].split() == f"{words.brief()}\n{words.caution}".split()
+        title, text = words.notification()
+        assert part["title"].split() == title.split()
+        assert part["message"].split() == text.split()
     assert {request.path for request in server.requests} == {"/alerts"}
 
 

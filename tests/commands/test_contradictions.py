@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -9,6 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tests.commands.typed import closewatch
+from tests.outside.real_bars import SHARES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -53,10 +55,29 @@ def test_a_step_that_cannot_be_that_of_the_prices_is_refused(local: Path) -> Non
     assert closewatch("replay", local, "--step", "0.01")[0] == 0
 
 
+def test_columns_that_cannot_hold_what_they_are_taken_for_are_refused(tmp_path: Path) -> None:
+    header, *lines = gzip.decompress(SHARES.read_bytes()).decode().splitlines()
+    rows = [line for line in lines if "IBM" in line]
+    names = header.split(",")
+    for one, other, why in (
+        ("Open", "Close", "the columns of open and close seem to be swapped: each close is usually nearer to the open"),
+        ("High", "Volume", "the column of the high seems to hold something else, such as a volume"),
+    ):
+        swapped = [{"": one, one: other, other: one}.get(name, name) for name in names]
+        path = tmp_path / f"{one}.csv"
+        path.write_text("\n".join([",".join(swapped), *rows]))
+        for words in (("replay", path), ("import", path)):
+            code, out, err = closewatch(*words)
+            assert (code, out) == (2, "")
+            assert why in err
+        believed = ("--columns", f"{one.lower()}={one},{other.lower()}={other}")
+        assert why not in closewatch("replay", path, *believed).err
+
+
 def test_times_that_no_session_has_are_told_with_the_zone_where_they_would_fit(local: Path) -> None:
     code, out, err = closewatch("replay", local, "--calendar", "XNYS")
     assert (code, out) == (2, "")
-    assert "more than a fifth, so no setup is looked for in them" in err
+    assert "more than a fifth, so the rest is not used either" in err
     assert "; these look like New York times: --tz America/New_York" in err
     assert closewatch("replay", local, "--calendar", "XNYS", "--tz", "America/New_York")[0] == 0
     for command in ("explain", "chart"):
@@ -82,7 +103,7 @@ def test_a_calendar_in_which_no_bar_can_begin_is_refused(tmp_path: Path) -> None
     ]
     code, out, err = closewatch("replay", written(tmp_path / "gannet.csv", nights), "--calendar", "XNYS")
     assert (code, out) == (2, "")
-    assert "no 15m bar begins where its first 160 rows do, going by the sessions of XNYS; give another calendar" in err
+    assert "no 15m bar can begin where its first 160 rows do in the sessions of XNYS; give another calendar" in err
 
 
 def test_a_file_of_which_much_is_refused_gives_no_setup_and_ends_nothing_else(local: Path, tmp_path: Path) -> None:
@@ -96,6 +117,11 @@ def test_a_file_of_which_much_is_refused_gives_no_setup_and_ends_nothing_else(lo
     (last,) = [line for line in err.splitlines() if "more than a fifth" in line]
     assert f"{bad}: 98 of the first 390 rows of 'petrel' are refused (98 " in last
     assert closewatch("replay", bad)[:2] == (2, "")
+    code, out, err = closewatch("import", bad, "--out", tmp_path / "petrel.parquet")
+    assert code == 2
+    assert "a column may hold something else than its name says: compare some rows with the header" in err
+    assert 'high "high"' in out
+    assert not (tmp_path / "petrel.parquet").exists()
 
 
 def test_the_same_prices_under_two_names_are_told(local: Path, tmp_path: Path) -> None:

@@ -53,11 +53,13 @@ def said(store: Store) -> list[Event]:
     return [kept.event for kept in store.events.find()]
 
 
-def test_the_end_of_a_position_comes_with_the_chart_of_its_story(store: Store) -> None:
-    ends = [event for event in said(store) if event.kind == "setup.closed"]
-    assert ends
-    for event in ends[:3]:
-        told = [each for each in said(store) if each.thread == event.thread]
+@pytest.mark.parametrize("kind", ["setup.entered", "setup.exit_signal", "setup.closed"])
+def test_what_is_told_of_a_position_comes_with_the_chart_of_its_story_so_far(store: Store, kind: str) -> None:
+    events = [event for event in said(store) if event.kind == kind]
+    assert events
+    for event in events[:2]:
+        whole = [each for each in said(store) if each.thread == event.thread]
+        told = whole[: whole.index(event) + 1]
         end = int(np.searchsorted(BARS.close_time, event.time)) + 1
         assert event_chart(settings(), store, event) == story_chart_for(BARS[:end], told, RULES, "UTC")
 
@@ -78,8 +80,8 @@ def test_a_setup_comes_with_its_own_chart_whatever_came_of_it(store: Store) -> N
     assert event_chart(settings(), store, event) == chart_for(BARS[:end], event, RULES, "UTC")
 
 
-def test_what_is_told_on_the_way_or_ends_without_an_entry_comes_with_none(store: Store) -> None:
-    kinds = {"setup.entered", "setup.exit_signal", "setup.lapsed", "setup.spoiled"}
+def test_what_ends_without_an_entry_comes_with_none(store: Store) -> None:
+    kinds = {"setup.lapsed", "setup.spoiled"}
     others = [event for event in said(store) if event.kind in kinds]
     assert {event.kind for event in others} == kinds
     assert [event_chart(settings(), store, event) for event in others] == [None] * len(others)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from typing import TYPE_CHECKING
 
 import pytest
@@ -53,6 +54,17 @@ def run(capsys: pytest.CaptureFixture[str]) -> Run:
     return typed
 
 
+def test_a_file_that_may_be_cut_off_is_told(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "gannet.csv"
+    path.write_bytes(GERMAN.encode()[:-2] + b"12")
+    assert "no line end; if the file was cut off there, its last number is wrong" in run("import", path)[1]
+    told = f"{path}: the last line has no line end; if the file was cut off there, its last number is wrong\n"
+    assert told in run("replay", path)[2]
+    for whole in (GERMAN.encode(), GERMAN.encode("utf-16"), gzip.compress(GERMAN.encode()[:-2])):
+        path.write_bytes(whole)
+        assert "no line end" not in run("import", path)[1]
+
+
 def test_what_is_understood_is_said(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "gannet.csv"
     path.write_bytes(GERMAN.encode("cp1252"))
@@ -79,7 +91,7 @@ def test_a_bad_file_of_a_folder_is_named_at_the_end_and_ends_nothing(run: Run, t
     (tmp_path / "knot.csv").write_text("Date,Open,High,Low,Close\n2024-03-04,1,2,1,2\n")
     troubles = (
         f"not read: {tmp_path / 'heron.csv'}: no column is named open, high, low; ",
-        f'not read: {tmp_path / "ibis.csv"}: "17.712" may be 17712 or have a decimal point, ',
+        f'not read: {tmp_path / "ibis.csv"}: "17.712" can be read as 17712 or with a decimal point, ',
         f"not read: {tmp_path / 'knot.csv'}: the spacing of the bars of 'knot' tells no timeframe; ",
     )
     for words in (("import", tmp_path), ("replay", tmp_path)):

@@ -60,4 +60,4 @@ def test_a_file_that_cannot_be_read_any_more_costs_its_charts_alone(real: Study,
     damaged.write_bytes(content)
     shown, told = charts_of(choose(real), [tmp_path], READING)
     assert {each.story.instrument for each in shown} == {"sp500"}
-    assert f"stories of the report without a chart: {damaged}: the Parquet data are damaged" in told
+    assert f"stories of the report without a chart: {damaged}: the Parquet file is damaged" in told

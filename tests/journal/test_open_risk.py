@@ -69,7 +69,7 @@ def position(r: str, group: str = "shares", currency: str = "EUR", side: str = "
             [position("1", "a"), position("1.01", "b", side="short")],
             Limits(side_risk=Decimal(1), currency_risk=Decimal(3)),
             [
-                "Taking it would bring the open risk to 3.01 R, 1,505.00 EUR, in 3 positions.",
+                "Taking it would bring the open risk to 3.01 R, 1505.00 EUR, in 3 positions.",
                 "Caution: that is 3.01 R in all, above the ceiling of 3 R.",
                 "Caution: that is 3.01 R in EUR, above the ceiling of 3 R.",
                 "Caution: that is 2.00 R long, above the ceiling of 1 R.",
@@ -124,7 +124,7 @@ def test_notes_go_by_the_stories_that_are_open_when_an_alert_leaves(store: Store
     assert notes(alert) == [alone]
     say(store, gannet, petrel, tern, told(gannet, "setup.entered", 1, "open"), told(tern, "setup.entered", 1, "open"))
     assert notes(alert) == [
-        "Taking it would bring the open risk to 3.00 R, 2,998.80 EUR, in 3 positions.",
+        "Taking it would bring the open risk to 3.00 R, 2998.80 EUR, in 3 positions.",
         "Caution: that is 2.00 R in the group ships, above the ceiling of 1.5 R.",
         "Same bet as GANNET 1h long, open.",
     ]
@@ -140,7 +140,7 @@ def test_where_the_user_follows_what_they_took_that_alone_counts(store: Store, t
     assert len(notes(alert)) == 1
     # It waits for its entry: 1.20 x 100, and 100 of the 833 that are planned for 1 R.
     store.decisions.add(tern.thread, "take", size=Decimal(100))
-    assert notes(alert) == ["Taking it would bring the open risk to 1.12 R, 1,119.60 EUR, in 2 positions."]
+    assert notes(alert) == ["Taking it would bring the open risk to 1.12 R, 1119.60 EUR, in 2 positions."]
     store.decisions.add(tern.thread, "leave")
     assert len(notes(alert)) == 1
     assert "nothing else is open" in notes(alert)[0]

@@ -47,19 +47,19 @@ def good(n: int) -> Row:
 @pytest.mark.parametrize(
     ("row", "reason", "said"),
     [
-        ((START + QUARTER, nan, 11.0, 9.0, 10.5, 5.0), "unreadable price", "a price is missing or no number (n/a)"),
+        ((START + QUARTER, nan, 11.0, 9.0, 10.5, 5.0), "unreadable price", "a price is missing or not a number (n/a)"),
         ((START + QUARTER, 10.0, inf, 9.0, 10.5, 5.0), "infinite price", "a price is infinite"),
-        ((START + QUARTER, 10.0, 1e15, 9.0, 10.5, 5.0), "impossible price", "no price is as large as 1e+15"),
+        ((START + QUARTER, 10.0, 1e15, 9.0, 10.5, 5.0), "impossible price", "a price is 1e+15 or more"),
         ((START + QUARTER, 10.0, 11.0, -1e27, 10.5, 5.0), "impossible price", "low -1e+27"),
         ((START + QUARTER, 10.0, 8.0, 9.0, 10.5, 5.0), "high below low", "high 8, low 9"),
         ((START + QUARTER, 12.0, 11.0, 9.0, 10.5, 5.0), "outside its range", "open 12, high 11"),
         ((START + QUARTER, 10.0, 11.0, 9.0, 8.5, 5.0), "outside its range", "low 9, close 8.5"),
         ((START + QUARTER, 10.0, 11.0, 9.0, 10.5, -1.0), "impossible volume", "the volume is -1"),
         ((NO_TIME, 10.0, 11.0, 9.0, 10.5, 5.0), "unreadable time", "the time is missing or cannot be read (n/a)"),
-        ((START + QUARTER + 1, 10.0, 11.0, 9.0, 10.5, 5.0), "misaligned time", "no 15m bar has the time"),
+        ((START + QUARTER + 1, 10.0, 11.0, 9.0, 10.5, 5.0), "misaligned time", "no 15m bar can have the time"),
         ((START, 10.0, 11.0, 9.0, 10.5, 5.0), "repeated time", "with the same prices"),
         ((START, 10.0, 11.0, 9.0, 10.6, 5.0), "repeated time", "with other prices"),
-        ((START - QUARTER, 10.0, 11.0, 9.0, 10.5, 5.0), "backward time", "goes back"),
+        ((START - QUARTER, 10.0, 11.0, 9.0, 10.5, 5.0), "backward time", "is before that of the last bar"),
     ],
 )
 def test_a_bad_row_is_refused_with_its_reason_and_the_rest_goes_on(row: Row, reason: str, said: str) -> None:
@@ -91,6 +91,29 @@ def test_a_volume_that_cannot_be_read_is_noted_and_the_bar_taken() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ((20.1, 21.0, 20.0, 20.2, 5.0), "it opens at 1.91 times the last close"),
+        ((0.105, 0.11, 0.1, 0.105, 5.0), "it opens at 0.01 times the last close"),
+        ((10.5, 110.0, 10.0, 10.6, 5.0), "its high is 10.4 times its open or close"),
+        ((10.5, 11.0, 0.1, 10.6, 5.0), "its low is 0.00952 times its open or close"),
+        ((10.5, 11.0, 10.0, 10.6, nan), "no volume, unlike the bar before"),
+        ((18.0, 19.0, 11.0, 12.0, 5.0), ""),
+        ((2.0, 90.0, 1.0, 80.0, 5.0), ""),
+        ((-5.0, 10.0, -6.0, 9.0, 5.0), ""),
+    ],
+)
+def test_leaps_in_price_and_a_volume_that_ends_are_noted(row: tuple[float, ...], said: str) -> None:
+    first: Row = (START, 10.0, 11.0, 9.0, 10.5, 5.0)
+    leaping: Row = (START + QUARTER, *row)  # type: ignore[assignment]  # five
+    for cut in ([[first, leaping]], [[first], [leaping]]):
+        watching, texts = guard(), []
+        for rows in cut:
+            texts += [note.text for note in watching.check(raw(rows)).notes]
+        assert texts == [said] * bool(said)
+
+
 def test_negative_prices_are_prices_and_a_missing_volume_is_no_fault() -> None:
     checked = guard().check(raw([(START, -10.0, -9.0, -11.0, -9.5, nan)]))
     assert (len(checked.bars), checked.notes) == (1, [])
@@ -109,7 +132,7 @@ def test_one_wrong_date_costs_one_row_and_a_real_leap_costs_one_too() -> None:
     rows = [good(n) for n in range(4)]
     checked = guard().check(raw([*rows[:2], (START + YEARS, *good(0)[1:]), *rows[2:]]))
     assert (checked.counts, len(checked.bars)) == ({"leap in time": 1}, 4)
-    assert "leaps ahead by more than a year" in checked.notes[0].text
+    assert "is more than a year after the last bar" in checked.notes[0].text
     later = [(START + YEARS + n * QUARTER, *good(0)[1:]) for n in range(3)]
     checked = guard("none").check(raw([*rows, *later]))
     assert (checked.counts, len(checked.bars)) == ({"leap in time": 1}, 6)

@@ -9,6 +9,7 @@ from tests.adapters.samples import (
     BAR_CLOSE,
     QUARTER_HOUR,
     forming_event,
+    found_in_short,
     set_aside_event,
     setup_event,
     station_event,
@@ -50,7 +51,8 @@ def one_of_each(name: str = "HARBOUR", reason: str = "it is told here why") -> d
         "series": 12,
         "bars": 1_250,
         "setups_found": 2,
-        "setups": [f"{name} 15m long", "GANNET 1h short"],
+        "setups": [f"{name}/15m long {rfc3339(BAR_CLOSE)}", f"GANNET/15m long {rfc3339(BAR_CLOSE + QUARTER_HOUR)}"],
+        "found": [found_in_short(name), found_in_short("GANNET", BAR_CLOSE + QUARTER_HOUR)],
         "troubles": [],
     }
 

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from scanner.analysis.known_setups import known
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
@@ -22,10 +23,13 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.present import chart
 from scanner.present.cautions import SHORT
+from scanner.present.chart_look import HEIGHT, WIDTH
+from scanner.present.panels.macd import crosses
 from scanner.present.picture import MOST_SHOWN, picture_for, picture_of
+from scanner.present.setup_words import PLACES
 from scanner.present.spread import spread
 from tests.adapters.samples import HOSTILE_NAMES
-from tests.demo_setups import replayed
+from tests.demo_setups import replayed, with_every_setup
 from tests.laws import bars_of, real_series, timetable
 from tests.outside.plain_indicators import ema, sma
 from tests.present.drawings import LARGEST, assert_all_readable, boxes, words_in
@@ -68,10 +72,14 @@ def test_a_chart_names_every_level_once_and_can_be_read(place: str, direction: s
         wanted += [f"at {place} {data['places'][place]['price']}"]
         wanted += [f"obstacle {levels['obstacle']}"] if levels["obstacle"] else []
         wanted += [f"or average {levels['average']}"] if levels["average"] else []
-        words = words_in(chart.draw(picture, "svg"))
-        assert sorted(word.lstrip("↑↓ ") for word in words if word.lstrip("↑↓ ") in wanted) == sorted(wanted)
-        assert {"A", "D", "B"} <= set(words)
-        assert f"{data['instrument']} 15m {'▲' if direction == 'long' else '▼'} {direction} at {place}" in words
+        words, drawn = words_in(chart.draw(picture, "svg")), chart.compose(picture)
+        assert sorted(text.lstrip("↑↓ ") for text, _ in boxes(drawn, "level")) == sorted(wanted)
+        near = [text.lstrip("↑↓ ") for text, _ in boxes(drawn, "near")]
+        assert set(near) == {wanted[0], wanted[1]}, "the close-up names entry and stop"
+        assert f"{data['instrument']} 15m {'▲' if direction == 'long' else '▼'} {direction}" in words
+        assert f"doji pause at {PLACES[place]}, evidence" in " ".join(words)
+        assert {("A", "first drive"), ("D", "doji"), ("B", "second drive")} <= set(pairwise(words)), "explained"
+        assert sorted(word for word in words if word in {"A", "D", "B"}) == list("AABBDD"), "and at its bar"
         assert SHORT in " ".join(words)
 
 
@@ -87,7 +95,7 @@ def test_a_png_is_small_and_twice_as_wide_as_a_phone(place: str, direction: str)
     picture = of_kind(place, direction)
     drawn = chart.draw(picture)
     assert len(drawn) <= LARGEST
-    assert Image.open(BytesIO(drawn)).size == (780, 940)
+    assert Image.open(BytesIO(drawn)).size == (WIDTH, HEIGHT) == (780, 1240)
     assert chart.draw(picture) == drawn
 
 
@@ -97,8 +105,31 @@ def test_in_grey_the_bars_of_either_way_are_told_apart() -> None:
     dark = []
     for bars in (up, down):
         image = Image.open(BytesIO(chart.draw(picture_of(bars, engine("0.01"), "UTC", None)))).convert("L")
-        dark.append(float((np.asarray(image)[100:600] < 90).mean()))
+        dark.append(float((np.asarray(image)[850:1150] < 90).mean()))
     assert dark[1] > 3 * dark[0]
+
+
+@pytest.mark.parametrize("name", sorted(known()))
+def test_each_setup_has_its_own_letters_and_can_be_read(name: str) -> None:
+    each = with_every_setup()
+    events = [event for event in each.setups + each.set_aside if event.data["setup"] == name]
+    for event in events[:1] + events[-1:]:
+        picture = picture_for(each.before(event), event, each.rules, "UTC")
+        assert_readable(picture)
+        words = words_in(chart.draw(picture, "svg"))
+        assert {(bar["letter"], bar["name"]) for bar in event.data["bars"]} <= set(pairwise(words))
+
+
+def test_the_marked_cross_is_the_one_that_the_rule_counts() -> None:
+    """The rule ``momentum`` says how many bars ago the MACD line crossed to the setup's side."""
+    for event, bars, rules in setups()[::20]:
+        picture = picture_for(bars, event, rules, "UTC")
+        bar, up = crosses(picture)[-1]
+        assert len(picture) - 1 - bar == event.data["rules"]["momentum"]["measured"]
+        assert up == (event.data["direction"] == "long")
+        ago = len(picture) - 1 - bar
+        said = "at the last bar" if not ago else "1 bar ago" if ago == 1 else f"{ago} bars ago"
+        assert f"crossed {'up' if up else 'down'} {said}" in words_in(chart.draw(picture, "svg"))
 
 
 def test_indicators_are_those_of_a_plain_reading() -> None:
@@ -187,6 +218,9 @@ def test_bars_that_hardly_move_or_are_few_are_drawn_all_the_same(count: int) -> 
         picture = picture_of(bars, engine("0.00001"), "UTC", None)
         assert picture.setup is None
         assert len(picture) == min(count, 72)
+        words = words_in(chart.draw(picture, "svg"))
+        assert not {"A", "D", "B"} & set(words), "no letters where no setup stood"
+        assert "volume" in words
         assert_readable(picture)
         assert len(chart.draw(picture)) < LARGEST
 

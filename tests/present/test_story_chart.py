@@ -16,9 +16,9 @@ from PIL import Image
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.present.cautions import SHORT
+from scanner.present.panels.story import risk_ticks
 from scanner.present.story_chart import compose_story, draw_story_chart, story_chart_for
 from scanner.present.story_picture import BARS_AT_END, COLUMNS, story_picture_for
-from scanner.present.story_prices import risk_ticks
 from scanner.trade.following import Follow
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.demo_setups import ENOUGH, replayed
@@ -292,9 +292,9 @@ def test_no_name_breaks_a_story(name: str) -> None:
 
 
 def test_a_png_is_as_small_and_as_large_as_that_of_a_setup() -> None:
-    for told in stories()[::24]:
+    for told in stories()[::60]:
         picture = told.picture()
         drawn = draw_story_chart(picture)
         assert len(drawn) <= LARGEST
-        assert Image.open(BytesIO(drawn)).size == (780, 940)
+        assert Image.open(BytesIO(drawn)).size == (780, 1240)
         assert draw_story_chart(picture) == drawn

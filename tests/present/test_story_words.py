@@ -20,18 +20,19 @@ if TYPE_CHECKING:
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 
 STOP_RAISED = """\
-HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15
+HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15, size 833; now +0.72 R, −0.40 R at the stop
 
-The stop follows a confirmed swing low. Bar closed Mon 2 Mar 2026 18:00 Berlin (12:00 New York) at 102.30 EUR. \
-Soon: The market is closed until Monday, 2026-03-09.
+The stop follows a confirmed swing low. Bar closed Mon 2 Mar 2026 18:00 Berlin (12:00 New York) at 102.30 EUR.
 
 Orders now: sell stop 100.90, was 100.15.
 
+Soon: The market is closed until Monday, 2026-03-09.
+
 Details
   now: +0.72 R (at the close 102.30)
-  at the stop: -0.40 R (before costs, at 100.90)
+  at the stop: −0.40 R (before costs, at 100.90)
   best: +1.00 R (furthest in its favour)
-  worst: -0.20 R (furthest against it)
+  worst: −0.20 R (furthest against it)
   costs: 0.08 R (of both ways)
   entry: 101.40 (planned 101.35)
   R: 1.25 (from the entry to the first stop; planned 1.20)
@@ -44,18 +45,21 @@ Details
 Next: a confirmed swing low beyond the stop moves it; 2 different signs of pressure within 5 bars end it, 0 so far.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
+
+In numbers a point is the decimal mark, and thousands are set apart by a thin space (12\u202f345.60).
 """
 CLOSED = """\
-HARBOUR 15m long: closed +1.12 R: left at 102.80 on pressure
+HARBOUR 15m long: closed +1.12 R, +1166.20 EUR before costs: left at 102.80 on pressure
 
-A close back through the fast average and a drive bar against it. Bar closed Mon 2 Mar 2026 19:15 Berlin at 102.65 EUR.
+A close back through the fast average and a drive bar against it. Bar closed Mon 2 Mar 2026 19:15 Berlin at 102.65 \
+EUR.
 
 No orders: take out any that are still in the market.
 
 Details
   result: +1.12 R (before costs)
   best: +1.60 R (furthest in its favour)
-  worst: -0.20 R (furthest against it)
+  worst: −0.20 R (furthest against it)
   in money: +1166.20 EUR (before costs, for the size 833)
   costs: 0.08 R (of both ways)
   entry: 101.40 (planned 101.35)
@@ -70,6 +74,8 @@ Details
 Nothing more: its story has ended.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
+
+In numbers a point is the decimal mark, and thousands are set apart by a thin space (12\u202f345.60).
 """
 
 
@@ -91,11 +97,11 @@ def test_the_whole_text_of_a_stop_to_move_and_of_an_end() -> None:
 
 
 SHORT_SIDE = {
-    "setup.entered": "entered at 101.00, stop 102.25, R 1.25",
-    "setup.stop_raised": "move the stop: buy stop 101.50, was 102.25",
-    "setup.pressure": "pressure 1 of 2, a drive bar against it; now +0.64 R, stop 101.50",
-    "setup.exit_signal": "exit signal: buy at the next open, now +1.16 R",
-    "setup.closed": "closed +1.12 R: left at 99.60 on pressure",
+    "setup.entered": "entered at 101.00, stop 102.25, size 833, R 1.25",
+    "setup.stop_raised": "move the stop: buy stop 101.50, was 102.25, size 833; now +0.72 R, −0.40 R at the stop",
+    "setup.pressure": "pressure 1 of 2, a drive bar against it; now +0.64 R, stop 101.50, size 833",
+    "setup.exit_signal": "exit signal: buy at the next open, size 833; now +1.16 R",
+    "setup.closed": "closed +1.12 R, +1166.20 EUR before costs: left at 99.60 on pressure",
     "setup.lapsed": "lapsed: cancel the sell stop 101.05; no entry within 3 bars",
     "setup.spoiled": "spoiled: cancel the sell stop 101.05; the MACD line crossed back before the entry",
     "setup.broken_off": "not followed any more, look at it yourself: entered at 101.00, stop 101.50",
@@ -124,17 +130,21 @@ def test_what_is_late_and_what_was_set_aside_says_so_first(kind: Kind) -> None:
 def test_an_alert_on_a_phone_has_the_orders_in_one_line_and_what_comes_next(kind: Kind) -> None:
     words = said(story_event(kind))
     lines = words.brief().splitlines()
-    assert lines == [words.lead, words.orders, words.glance, words.wrong]
-    assert all(lines)
+    assert lines == list(filter(None, [words.lead, words.orders, words.against, words.glance, words.wrong]))
+    assert all([words.lead, words.orders, words.glance, words.wrong])
+    title, text = words.notification()
+    assert text.startswith(f"{words.headline}\n{words.lead}\n{words.orders}\n")
+    assert words.headline.startswith(title.partition(":")[0])
+    assert len(title) < len(words.headline) or kind in {"setup.lapsed", "setup.spoiled"}
     assert words.caution == SHORT
 
 
 def test_where_it_stands_is_told_in_one_line() -> None:
     assert said(story_event("setup.pressure")).glance == (
-        "Now +0.64 R, at the stop -0.40 R, best +1.60 R, worst -0.20 R, 6 bars held, pressure 1 of 2."
+        "Now +0.64 R, at the stop −0.40 R, best +1.60 R, worst −0.20 R, 6 bars held, pressure 1 of 2."
     )
     assert said(story_event("setup.closed")).glance == (
-        "Result +1.12 R, +1166.20 EUR, best +1.60 R, worst -0.20 R, 8 bars held, pressure 2 of 2."
+        "Result +1.12 R, +1166.20 EUR, best +1.60 R, worst −0.20 R, 8 bars held, pressure 2 of 2."
     )
     assert said(story_event("setup.lapsed")).glance == "3 bars waited."
 
@@ -147,7 +157,7 @@ def test_more_signs_than_are_needed_are_told_as_that() -> None:
 def test_no_reason_leaves_no_trace_in_a_headline() -> None:
     heads = [said(story_event(kind), reason=" ").headline for kind in ("setup.pressure", "setup.lapsed")]
     assert heads == [
-        "HARBOUR 15m long: pressure 1 of 2; now +0.64 R, stop 100.90",
+        "HARBOUR 15m long: pressure 1 of 2; now +0.64 R, stop 100.90, size 833",
         "HARBOUR 15m long: lapsed: cancel the buy stop 101.35",
     ]
 
@@ -156,11 +166,11 @@ def test_one_who_leaves_is_told_to_take_the_stop_out() -> None:
     first = said(
         story_event("setup.exit_signal"), orders="sell stop 100.90; or sell at the next open", next="it goes on"
     )
-    assert first.headline == "HARBOUR 15m long: exit signal: you may sell at the next open, now +1.16 R"
+    assert first.headline == "HARBOUR 15m long: exit signal: you may sell at the next open, size 833; now +1.16 R"
     assert first.orders == "Orders now: sell stop 100.90; or sell at the next open."
     assert first.wrong == "Next: it goes on. If you leave, take your stop out of the market as well."
     last = said(story_event("setup.exit_signal"), orders="sell stop 100.90; sell at the close of the next bar")
-    assert last.headline == "HARBOUR 15m long: exit signal: sell at the close of the next bar, now +1.16 R"
+    assert last.headline == "HARBOUR 15m long: exit signal: sell at the close of the next bar, size 833; now +1.16 R"
 
 
 def test_half_of_it_left_is_told_by_its_reason_and_in_the_end() -> None:
@@ -169,7 +179,9 @@ def test_half_of_it_left_is_told_by_its_reason_and_in_the_end() -> None:
     assert half.headline == f"HARBOUR 15m long: exit signal, now +1.16 R: {reason}"
     assert values(half)["half left at"] == "102.65"
     end = said(story_event("setup.closed"), half_exit="102.65", exit="101.40", r="0.50", state="stopped")
-    assert end.headline == "HARBOUR 15m long: closed +0.50 R: half left at 102.65, the rest stopped at 101.40"
+    assert end.headline == (
+        "HARBOUR 15m long: closed +0.50 R, +1166.20 EUR before costs: half left at 102.65, the rest stopped at 101.40"
+    )
 
 
 def test_an_entry_that_its_own_bar_ended_says_so() -> None:
@@ -182,9 +194,11 @@ def test_an_entry_that_its_own_bar_ended_says_so() -> None:
         orders="",
         next="nothing more",
     )
-    assert words.headline == "HARBOUR 15m long: entered at 101.40, over within the same bar, stop 100.15, R 1.25"
+    assert (
+        words.headline == "HARBOUR 15m long: entered at 101.40, over within the same bar, stop 100.15, size 833, R 1.25"
+    )
     assert words.orders == "No orders: take out any that are still in the market."
-    assert words.glance.startswith("Result -1.00 R, best +0.40 R")
+    assert words.glance.startswith("Result −1.00 R, best +0.40 R")
 
 
 def test_one_that_was_left_before_its_entry_has_no_result() -> None:
@@ -228,11 +242,12 @@ def test_without_an_order_in_the_market_it_is_told_not_to_enter(kind: Kind) -> N
 @pytest.mark.parametrize(
     ("result", "currency", "shown"),
     [
-        ("-0.5", "EUR", "-0.50 EUR"),
+        ("-0.5", "EUR", "−0.50 EUR"),
         ("1166.2", "", "+1166.20"),
         ("0", "JPY", "+0.00 JPY"),
         ("0.00012", "BTC", "+0.00012 BTC"),
-        ("-12.3456", "EUR", "-12.35 EUR"),
+        ("-12.3456", "EUR", "−12.35 EUR"),
+        ("123456.7", "EUR", "+123\u202f456.70 EUR"),
     ],
 )
 def test_money_has_hundredths_and_no_more_unless_it_is_less(result: str, currency: str, shown: str) -> None:
@@ -277,4 +292,5 @@ def test_a_digest_counts_by_kind_and_calls_no_end_too_late_to_act_on() -> None:
     words = digest(messages, BERLIN, {})
     assert words.headline == "6 alerts: 1 setup, 1 entered, 1 stop to move, 1 sign of pressure, 1 exit signal, 1 closed"
     assert words.lead == "Too late to act on: 1 of them.", "the setup"
-    assert not words.parts[-1].headline.startswith("Late")
+    assert "closed" in words.parts[0].headline, "the newest comes first"
+    assert not words.parts[0].headline.startswith("Late")

@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from scanner.market import digits
 from scanner.present import text, wording
+from scanner.present.glance import folded
 from scanner.present.tables import bar_time
 from scanner.present.text import plain
 from scanner.present.wording import number, sentence
@@ -41,7 +43,12 @@ def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
 
 
 def test_the_examples_in_the_docstrings_are_true() -> None:
-    assert [tuple(doctest.testmod(each)) for each in (text, wording)] == [(0, 2), (0, 7)]
+    assert [tuple(doctest.testmod(each)) for each in (text, wording, digits, folded)] == [
+        (0, 2),
+        (0, 10),
+        (0, 1),
+        (0, 3),
+    ]
 
 
 def test_a_long_text_is_cut_with_an_ellipsis() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from decimal import Decimal
 from html import escape as html_text
 from typing import TYPE_CHECKING, get_args
 
@@ -10,49 +11,66 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.events import Event, Kind
-from scanner.ports import Message
+from scanner.events import Event, Kind, rfc3339
+from scanner.ports import Message, Notes
 from scanner.present.cautions import SHORT
+from scanner.present.glance.folded import rules_in_a_line
 from scanner.present.times import known_zone, moment
-from scanner.present.wording import HEADLINE_LENGTH, TEXT_LENGTH
-from scanner.present.words import alert, digest, say
+from scanner.present.wording import HEADLINE_LENGTH, TEXT_LENGTH, TITLE_LENGTH
+from scanner.present.words import alert, conversation, digest, say
 from scanner.present.words_html import html
-from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, setup_event, withdrawn_event
-from tests.adapters.story_samples import FOLLOWING
+from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, LINE, found_in_short, setup_event, withdrawn_event
+from tests.adapters.story_samples import FOLLOWING, story_event
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
+    from scanner.event_data import Measure
     from scanner.present.words import Words
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 MARKS = {"\u200e"}
 """Hidden characters that the words may hold: those that keep numbers on their side of a name."""
 
+SHORT_LINE = (
+    "entry 101.05 (sell stop), stop 102.25, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar 16:45 UTC"
+)
+EARLY_LINE = (
+    "entry at the next open, about 101.20, stop 100.15, size 952, 999.60 EUR at risk, room 2.86 R, "
+    "for the next open only"
+)
 ALERT = """\
-HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20
+HARBOUR 15m long: entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar \
+17:45 Berlin
 
-A doji pause at a trend line (also a level), long; evidence 7 of 10. Bar closed Mon 2 Mar 2026 17:00 Berlin \
-(11:00 New York) at 101.20 EUR. Against it: volatility. Caution: The position is worth 84299.60 EUR, 1.69 times the \
-equity. At the same bar: inside bar long.
+Doji pause at a trend line 99.85 (also a level 99.90). Bar closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York) at \
+101.20 EUR.
 
-Orders: buy stop 101.35, for 3 bars; with it, sell stop 100.15.
+What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
+position is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
 
 Levels
   break entry: 101.35 (one step above the last bar's high, as a stop order)
   stop: 100.15 (0.05 beyond the doji's low)
   R: 1.20 (from the entry to the stop, in price)
-  size: 833 (1000.00 at risk, 1.20 a unit)
+  size: 833 (risk limit 1000.00 EUR, 1.20 EUR a unit)
   objective 1R: 102.55
   objective 2R: 103.75
   objective 3R: 104.95
   obstacle: 104.20 (swing high; room 2.38 R)
-  exit: ride (close is above the 200-bar average: the position may stay beyond the first cross back of the MACD line, \
-its stop trailed behind swing points)
-  or early entry: 101.20 (R 1.05, size 952; room 2.86 R; open of the next bar, reckoned at the close; void if it opens \
-above 101.50)
+  exit: ride (close is above the 200-bar average: the position may stay beyond the first cross back of the MACD \
+line, its stop trailed behind swing points)
+  or early entry: 101.20 (R 1.05, size 952; room 2.86 R; open of the next bar, reckoned at the close; void if it \
+opens above 101.50)
   or average entry: none (close is above the 50-bar average already)
 
-Why
+What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. Place the stop \
+together with the entry: a fill is told only at the close of its bar.
+
+All 11 rules hold; closest: not exhausted 1.9 of at most 3. Surroundings: 2 of 3 hold; evidence 7 of 10.
+
+Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
+
+Why, rule by rule
   at a trend line: 99.85 (0.21, wanted ≤ 0.5: the pullback's low in ATR from a trend line with 3 touches)
   at a level: 99.90 (3, wanted ≥ 2: swing points within 0.5 ATR of the pullback's low)
   drive direction: 0.85 (wanted > 0: smaller of the two drives' bodies, counted up)
@@ -66,7 +84,7 @@ Why
   momentum: 2 (wanted ≤ 10: bars since the MACD line crossed above its signal)
   traded: 3 (wanted ≥ 3: bars of the three that traded)
   surroundings: 2 of 3 (hold)
-  trend: 1 (wanted ≥ 0: with the trend, by the close and the 200-bar average over 10 bars)
+  trend: holds (with the trend, by the close and the 200-bar average over 10 bars)
   room: 2.38 (wanted ≥ 1: distance from the entry to the obstacle in R)
   volatility: 1.31 (fails, wanted ≤ 1.15: loud: ATR in means of its last 100 values)
   evidence: 7 of 10 (the places count too; + speaks for it, − does not)
@@ -77,17 +95,17 @@ Why
   + beyond slow average: 3.4 (wanted > 0: how far the close lies above the 200-bar average)
   − volume: 0.8 (wanted > 1: last bar's volume in means of 20 bars)
 
-What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. \
-Place the stop together with the entry: a fill is told only at the close of its bar.
-
-Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
+In numbers a point is the decimal mark, and thousands are set apart by a thin space (12\u202f345.60).
 """
 
 
 def texts(words: Words) -> list[str]:
     """List every piece of text in the words."""
-    lines = [text for line in (*words.why, *words.levels) for text in (line.name, line.value, line.note)]
-    own = [words.headline, words.lead, words.orders, words.glance, words.wrong, words.caution, *lines]
+    lines = [
+        text for line in (*words.why, *words.levels, *words.figures) for text in (line.name, line.value, line.note)
+    ]
+    own = [words.headline, words.title, words.lead, words.against, words.orders, words.glance, words.wrong]
+    own += [words.folded, words.caution, *lines]
     return own + [text for part in words.parts for text in texts(part)]
 
 
@@ -101,17 +119,17 @@ def test_the_whole_text_of_an_alert() -> None:
 
 def test_the_short_side_is_told_with_its_own_words() -> None:
     words = alert(Message(setup_event(direction="short")), "UTC", None)
-    assert words.headline == "HARBOUR 15m short: break entry 101.05, stop 102.25, R 1.20"
+    assert words.headline == f"HARBOUR 15m short: {SHORT_LINE}"
     assert words.wrong.startswith(
         "What would prove it wrong: before the entry a close above 102.25; after it the stop at 102.25. Place the stop"
     )
-    assert words.glance == "Size 833. Objectives 99.85, 98.65, 97.45; obstacle 98.20, room 2.38 R. Exit: ride."
+    assert words.glance == "Objectives 99.85, 98.65, 97.45; obstacle 98.20. Exit: ride."
 
 
 def test_a_late_message_says_so_before_anything_else() -> None:
     words = alert(Message(setup_event(), late=True), BERLIN, None)
-    assert words.headline == "Too late to act: HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20"
-    assert words.lead.startswith("This alert was held up on its way: the moment to act has passed. A doji pause")
+    assert words.headline == f"Too late to act: HARBOUR 15m long: {LINE}"
+    assert words.lead.startswith("This alert was held up on its way: the moment to act has passed. Doji pause")
     assert digest([Message(setup_event(), late=True)] * 2, "UTC", {}).lead == "Too late to act on: 2 of them."
 
 
@@ -119,8 +137,9 @@ def test_a_setup_without_a_way_in_says_why() -> None:
     event = setup_event()
     event.data["entry_style"] = "average"
     words = alert(Message(event), "UTC", None)
-    assert words.headline == "HARBOUR 15m long: no average entry, stop 100.15"
-    assert words.glance == "Close is above the 50-bar average already. Exit: ride."
+    said = "no average entry: close is above the 50-bar average already; stop 100.15"
+    assert words.headline == f"HARBOUR 15m long: {said}"
+    assert conversation(Message(event), "UTC") == "HARBOUR 15m long: doji pause, 2 Mar 16:00"
     event.data["entry_style"] = "early"
     event.data["entries"]["early"] |= {
         "risk": None,
@@ -128,34 +147,119 @@ def test_a_setup_without_a_way_in_says_why() -> None:
         "reason": "not plannable: the stop 101.25 is not beyond the entry 101.20",
     }
     words = alert(Message(event), "UTC", None)
-    assert words.headline == "HARBOUR 15m long: not plannable, early entry 101.20, stop 100.15"
-    assert words.glance.startswith("Not plannable: the stop 101.25 is not beyond the entry 101.20. Exit: ride.")
+    said = "not plannable: the stop 101.25 is not beyond the entry 101.20; stop 100.15"
+    assert words.headline == f"HARBOUR 15m long: {said}"
+    assert words.glance == "Exit: ride."
 
 
 @pytest.mark.parametrize(
-    ("size", "reason", "said"),
+    ("size", "reason", "line", "why"),
     [
-        (None, "no equity given", "Size not given, no equity given."),
-        ("0", "too small to trade: 10 at risk", "Size 0, too small to trade: 10 at risk."),
-        ("0.5", "10 at risk, 20 a unit", "Size 0.5."),
+        (None, "no equity given", ", size not given, room", "Size not given: no equity given."),
+        ("0", "too small to trade: 10 EUR", ", size 0, room", "Size 0: too small to trade: 10 EUR."),
+        ("0.5", "risk limit 10", ", size 0.5, 0.60 EUR at risk, room", ""),
+        ("1250000", "risk limit", ", size 1\u202f250\u202f000, 1\u202f500\u202f000.00 EUR at risk, room", ""),
     ],
 )
-def test_no_size_is_an_answer_with_its_reason(size: str | None, reason: str, said: str) -> None:
+def test_no_size_is_an_answer_with_its_reason(size: str | None, reason: str, line: str, why: str) -> None:
     event = setup_event()
-    event.data["entries"]["break"] |= {"size": size, "size_reason": reason}
-    assert alert(Message(event), "UTC", None).glance.startswith(f"{said} Objectives")
+    at_risk = None if size is None else f"{Decimal(size) * Decimal('1.20'):f}"
+    event.data["entries"]["break"] |= {"size": size, "size_reason": reason, "at_risk": at_risk}
+    words = alert(Message(event), "UTC", None)
+    assert line in words.headline
+    assert ("Size" in words.against) == bool(why)
+    assert why in words.against
+
+
+@pytest.mark.parametrize(
+    ("style", "said"),
+    [
+        ("early", EARLY_LINE),
+        ("break", LINE),
+    ],
+)
+def test_the_line_says_which_order_it_is_and_how_long_it_is_valid(style: str, said: str) -> None:
+    event = setup_event()
+    event.data["entry_style"] = style
+    assert alert(Message(event), BERLIN, None).news == said
+    event.data["entry_style"] = "average"
+    event.data["entries"]["average"] = event.data["entries"]["break"]
+    event.data["valid_until"] = None
+    assert alert(Message(event), BERLIN, None).news == (
+        "entry at the open after a close above the fast average, about 101.35, stop 100.15, size 833, "
+        "999.60 EUR at risk, room 2.38 R, for 3 bars"
+    )
+
+
+def test_the_key_figures_are_those_of_the_line() -> None:
+    words = alert(Message(setup_event()), BERLIN, None)
+    shown = [figure.value.removesuffix(" Berlin") for figure in words.figures]
+    assert all(value in f"{words.headline} {words.glance} {words.plain()}" for value in shown)
+    assert [figure.name for figure in words.figures][:6] == [
+        "entry, buy stop",
+        "stop",
+        "size",
+        "money at risk",
+        "room",
+        "valid until",
+    ]
+
+
+def test_a_notification_begins_with_the_line_and_goes_on_with_place_and_what_speaks_against_it() -> None:
+    title, text = alert(
+        Message(setup_event(), notes=Notes(("Taking it would bring the risk to 2 R.",))), BERLIN, None
+    ).notification()
+    lines = text.splitlines()
+    assert title == "HARBOUR 15m long: doji pause at a trend line"
+    assert lines[0] == f"HARBOUR 15m long: {LINE}"
+    assert lines[1].startswith("Doji pause at a trend line 99.85 (also a level 99.90). ")
+    assert lines[2].startswith(
+        "What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). "
+    )
+    assert "Taking it would bring the risk to 2 R." in lines[2]
+    assert lines[-1] == SHORT
+
+
+def test_a_subject_has_size_and_room_and_is_the_same_for_all_that_follows() -> None:
+    setup = setup_event()
+    subject = "HARBOUR 15m long, size 833, room 2.38 R: doji pause, 2 Mar 17:00"
+    assert conversation(Message(setup), BERLIN) == subject
+    for kind in FOLLOWING:
+        follows = Message(story_event(kind, setup), notes=Notes(setup=setup.data))
+        assert conversation(follows, BERLIN) == subject
+    unknown = conversation(Message(story_event("setup.entered", setup)), BERLIN)
+    assert unknown == "HARBOUR 15m long: doji pause, 2 Mar 17:00"
+
+
+def measure(measured: float | None, threshold: str, *, verdict: bool = True) -> Measure:
+    return {"measured": measured, "threshold": threshold, "verdict": verdict, "text": "measured so, in ATR"}
+
+
+@pytest.mark.parametrize(
+    ("rules", "said"),
+    [
+        ({"doji_body": measure(0.11, "<= 0.12"), "solid": measure(0.9, ">= 0.5")}, "doji body 0.11 of at most 0.12"),
+        ({"long": measure(1.02, ">= 1"), "alike": measure(0.6, "0.5714 to 1.75")}, "long 1.02 of at least 1"),
+        ({"alike": measure(1.7, "0.5714 to 1.75"), "up": measure(0.01, "> 0")}, "alike 1.7 of at most 1.75"),
+        ({"traded": measure(3.0, ">= 3"), "solid": measure(0.9, ">= 0.5")}, "solid 0.9 of at least 0.5"),
+        ({"up": measure(0.01, "> 0"), "own": measure(None, "covers it")}, ""),
+    ],
+)
+def test_the_closest_rule_is_the_one_nearest_to_its_bound(rules: dict[str, Measure], said: str) -> None:
+    assert rules_in_a_line(rules) == "All 2 rules hold" + (f"; closest: {said}." if said else ".")
 
 
 HEADLINES = {
-    "setup.forming": "Forming: HARBOUR 15m long doji pause; needs a close above 100.65",
-    "setup.qualified": "HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
-    "setup.set_aside": "Set aside: HARBOUR 15m long: break entry 101.35, stop 100.15, R 1.20",
+    "setup.forming": "Forming: HARBOUR 15m long doji pause; needs a close above 100.65 by Mon 2 Mar 17:00 Berlin",
+    "setup.qualified": f"HARBOUR 15m long: {LINE}",
+    "setup.set_aside": f"Set aside: HARBOUR 15m long: {LINE}",
     "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer stands",
-    "setup.entered": "HARBOUR 15m long: entered at 101.40, stop 100.15, R 1.25",
-    "setup.stop_raised": "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15",
-    "setup.pressure": "HARBOUR 15m long: pressure 1 of 2, it is told here why; now +0.64 R, stop 100.90",
-    "setup.exit_signal": "HARBOUR 15m long: exit signal: sell at the next open, now +1.16 R",
-    "setup.closed": "HARBOUR 15m long: closed +1.12 R: left at 102.80 on pressure",
+    "setup.entered": "HARBOUR 15m long: entered at 101.40, stop 100.15, size 833, R 1.25",
+    "setup.stop_raised": "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15, size 833; "
+    "now +0.72 R, −0.40 R at the stop",
+    "setup.pressure": "HARBOUR 15m long: pressure 1 of 2, it is told here why; now +0.64 R, stop 100.90, size 833",
+    "setup.exit_signal": "HARBOUR 15m long: exit signal: sell at the next open, size 833; now +1.16 R",
+    "setup.closed": "HARBOUR 15m long: closed +1.12 R, +1166.20 EUR before costs: left at 102.80 on pressure",
     "setup.lapsed": "HARBOUR 15m long: lapsed: cancel the buy stop 101.35; it is told here why",
     "setup.spoiled": "HARBOUR 15m long: spoiled: cancel the buy stop 101.35; it is told here why",
     "setup.broken_off": "HARBOUR 15m long: not followed any more, look at it yourself: entered at 101.40, stop 100.90",
@@ -163,7 +267,7 @@ HEADLINES = {
     "series.resumed": "Watched again: HARBOUR 15m",
     "feed.late": "Feed late: HARBOUR, 2 series, since Mon 2 Mar 2026 17:00 Berlin",
     "feed.back": "Feed back: HARBOUR, 37 bars caught up",
-    "station.caught_up": "HARBOUR caught up: 1,250 bars, 2 setups and endings too old to act on",
+    "station.caught_up": "HARBOUR caught up: 1250 bars, 2 setups and endings too old to act on",
     "station.watching": "HARBOUR is still watching: 12 series, 1 setup, no trouble",
 }
 
@@ -173,7 +277,8 @@ def test_every_kind_has_a_headline_of_its_own() -> None:
     said = {kind: alert(Message(event), BERLIN, None) for kind, event in one_of_each().items()}
     assert {kind: words.headline for kind, words in said.items()} == HEADLINES
     for kind, words in said.items():
-        assert kind == "setup.qualified" or "t is told here why" in words.lead or kind == "station.watching"
+        told = f"{words.lead} {words.against}"
+        assert kind == "setup.qualified" or "t is told here why" in told or kind == "station.watching"
         assert ("Mon 2 Mar 2026 1" in words.lead and " Berlin" in words.lead) or kind == "station.watching"
 
 
@@ -219,12 +324,13 @@ def test_a_digest_names_and_numbers_all_and_cautions_once() -> None:
     messages = [Message(setup), Message(withdrawn_event(setup)), Message(setup_event("GANNET"))]
     words = say(messages, BERLIN, {"HARBOUR": NEW_YORK})
     text = words.plain()
-    assert text.startswith("3 alerts: 2 setups, 1 withdrawn\n\n1. HARBOUR 15m long: break entry 101.35")
+    assert text.startswith("3 alerts: 2 setups, 1 withdrawn\n\n1. GANNET 15m long: entry 101.35 (buy stop), stop")
     assert "\n2. Withdrawn: HARBOUR" in text
-    assert "\n3. GANNET 15m long: break" in text
+    assert "\n3. HARBOUR 15m long: entry" in text
     assert text.count(SHORT) == 1
     assert text.count("(11:00 New York)") == 2, "only the instrument whose exchange is known is told in its time"
     heads = [part.headline for part in words.parts]
+    assert words.notification()[0] == words.headline
     assert words.brief().splitlines() == words.brief(3).splitlines() == heads
     assert words.brief(2).splitlines() == [*heads[:2], "and 1 more"]
 
@@ -235,13 +341,14 @@ def test_no_name_and_no_reason_breaks_out(name: str, reason: str, late: bool) ->
     for event in events:
         words = alert(Message(event, late=late), BERLIN, NEW_YORK)
         assert len(words.headline) <= HEADLINE_LENGTH
+        assert len(words.title) <= TITLE_LENGTH
         for text in texts(words):
             assert not hidden(text)
             assert len(text.splitlines()) <= 1
             text.encode()
     whole = digest([Message(event, late=late) for event in events], BERLIN, {})
     assert whole.headline.startswith("18 alerts: ")
-    assert len(whole.headline) <= HEADLINE_LENGTH
+    assert len(whole.headline) <= TITLE_LENGTH
     assert not hidden(whole.plain().replace("\n", " "))
 
 
@@ -256,9 +363,13 @@ def test_a_headline_keeps_its_length_and_its_name(kind: Kind) -> None:
 def test_long_prices_shorten_the_name_and_never_themselves() -> None:
     event = setup_event("N" * 40)
     event.data["levels"]["stop"] = "0.000000019999"
-    event.data["entries"]["break"] |= {"price": "0.000000021234", "risk": "0.000000001235"}
-    headline = alert(Message(event, late=True), "UTC", None).headline
-    assert headline.endswith("… 15m long: break entry 0.000000021234, stop 0.000000019999, R 0.000000001235")
+    event.data["entries"]["break"] |= {"price": "0.000000021234", "size": "1250000000", "at_risk": "123456789.00"}
+    headline = alert(Message(event, late=True), "America/Argentina/Buenos_Aires", None).headline
+    assert (
+        "… 15m long: entry 0.000000021234 (buy stop), stop 0.000000019999, size 1\u202f250\u202f000\u202f000,"
+        in headline
+    )
+    assert headline.endswith("123\u202f456\u202f789.00 EUR at risk, room 2.38 R, until Mon 2 Mar 13:45 Buenos Aires")
     assert len(headline) <= HEADLINE_LENGTH
 
 
@@ -287,18 +398,32 @@ def test_times_in_both_zones(user: str, exchange: str, said: str) -> None:
 
 @pytest.mark.parametrize("zone", ["", "Mars/Olympus", "../UTC", "Europe", "N" * 9_999, "a\0b"])
 def test_what_is_no_zone_is_refused_with_a_sentence(zone: str) -> None:
-    with pytest.raises(ValueError, match="is no time zone; write one as Europe/Berlin"):
+    with pytest.raises(ValueError, match="is not a time zone; write one as Europe/Berlin"):
         known_zone(zone)
 
 
 def test_a_summary_counts_what_it_does_not_name() -> None:
-    setups = [f"GANNET/15m long 2024-06-03T{hour:02}:00:00Z" for hour in range(10)]
+    closes = [BAR_CLOSE + hour * 3_600_000_000_000 for hour in range(10)]
+    found = [found_in_short("GANNET", close) for close in closes]
+    found[1] |= {"what": "lapsed", "room": None}
+    setups = [f"GANNET/15m long {rfc3339(close)}" for close in closes]
     data = {"station": "loft", "reason": "so many", "series": 3, "bars": 40}
-    data |= {"setups_found": 289, "setups": setups, "troubles": []}
+    data |= {"setups_found": 289, "setups": setups, "found": found, "troubles": []}
     event = Event("station.caught_up", "f" * 32, 1_717_400_000 * 10**9, "loft", data)
     words = alert(Message(event), BERLIN, None)
     assert "289 setups and endings too old" in words.headline
-    assert "and 279 more" in words.plain()
+    listed = words.plain().partition("Details\n")[2].splitlines()
+    assert listed[0] == (
+        "  Tue 3 Mar 02:00 Berlin: GANNET 15m long (doji pause: entry 101.35, stop 100.15, size 833, room 2.38 R)"
+    )
+    assert listed[8] == "  Mon 2 Mar 18:00 Berlin: GANNET 15m long (lapsed: entry 101.35, stop 100.15, size 833)"
+    assert listed[10] == "  setup: and 279 more"
+    assert (
+        words.brief().splitlines()[1].startswith("GANNET 15m long Tue 3 Mar 02:00 Berlin, doji pause: entry 101.35, ")
+    )
+    assert words.brief().splitlines()[1].endswith("room 2.38 R; and 285 more."), "the newest four, on a phone"
+    del data["found"]  # as in a store of an earlier release
+    assert "setup: GANNET/15m long 2026-03-03T01:00:00Z" in alert(Message(event), BERLIN, None).plain()
 
 
 def test_a_summary_keeps_the_whole_sentence_of_a_trouble_since_what_to_do_comes_last() -> None:
@@ -310,10 +435,10 @@ def test_a_summary_keeps_the_whole_sentence_of_a_trouble_since_what_to_do_comes_
         "sink mail: " + "x" * 400,
     ]
     data = {"station": "loft", "reason": "still watching", "series": 3, "bars": 40}
-    data |= {"setups_found": 0, "setups": [], "troubles": troubles}
+    data |= {"setups_found": 0, "setups": [], "found": [], "troubles": troubles}
     words = alert(Message(Event("station.watching", "f" * 32, 1_717_400_000 * 10**9, "loft", data)), BERLIN, None)
     cut = "x" * (TEXT_LENGTH - 1) + "…"
-    assert words.plain().partition("Details\n")[2].splitlines() == [
+    assert words.plain().partition("Details\n")[2].partition("\n\n")[0].splitlines() == [
         f"  trouble: feed coast ({troubles[0].removeprefix('feed coast: ')})",
         "  trouble: feed isle late (no bar since 12:15)",
         f"  trouble: station ({troubles[2]})",

@@ -21,10 +21,13 @@ if TYPE_CHECKING:
     from scanner.event_data import EntryStyle
     from scanner.events import Event
 
-PRICE = r"\d+\.\d\d"
-HEADLINE = re.compile(
-    rf"S&P 500 1d (long|short): (no average entry|(early|break|average) entry ({PRICE})), stop ({PRICE})(, R {PRICE})?"
-)
+PRICE, AMOUNT = r"\d+\.\d\d", r"[\d.\u202f]+"
+ENTRY = rf"entry (?:at the .*?, about )?(?P<entry>{PRICE})(?: \((?:buy|sell) stop\))?"
+SIZE = rf"size (?:not given|0|{AMOUNT}, {AMOUNT} USD at risk)"
+ROOM = rf"(?:room {PRICE} R|no obstacle ahead)"
+PLAN = rf"{ENTRY}, stop (?P<stop>{PRICE}), {SIZE}, {ROOM}, (?:for the next open only|for \d bars?)"
+NO_PLAN = rf"(?:no average entry|not plannable): [^;]+; stop (?P<no_plan>{PRICE})"
+HEADLINE = re.compile(rf"S&P 500 1d (?:long|short): (?:{PLAN}|{NO_PLAN})")
 ACCOUNTS = [Account(), *(Account(equity=Decimal(equity), currency="USD") for equity in (50_000, 50))]
 
 
@@ -44,12 +47,14 @@ def test_every_headline_says_what_to_do_or_why_not(style: EntryStyle, account: A
         words, entry = alert(Message(event), "UTC", "America/New_York"), event.data["entries"][style]
         found = HEADLINE.fullmatch(words.headline)
         assert found
-        assert (found[4], found[5]) == (entry["price"], event.data["levels"]["stop"])
+        assert found["entry"] == (entry["price"] if entry["risk"] else None)
+        assert (found["stop"] or found["no_plan"]) == event.data["levels"]["stop"]
         held = [place for place in event.data["places"].values() if place["verdict"]]
         assert [line.value for line in words.why[: len(held)]] == [place["price"] for place in held]
         plus = sum(line.name.startswith("+ ") for line in words.why)
         assert plus + len(held) == event.data["evidence_points"], "what is shown adds up to the points of evidence"
-        if entry["price"] is not None:
-            size = "Size not given, no equity given." if account.equity is None else f"Size {entry['size']}"
-            assert words.glance.startswith(size)
-            assert ("too small to trade" in words.glance) == (entry["size"] == "0")
+        if entry["risk"] is not None:
+            assert ("no equity given" in words.against) == (account.equity is None)
+            assert ("too small to trade" in words.against) == (entry["size"] == "0")
+        rules = event.data["rules"]
+        assert words.folded.startswith("The rule holds" if len(rules) == 1 else f"All {len(rules)} rules hold")

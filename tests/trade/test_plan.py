@@ -100,7 +100,8 @@ def test_a_long_plan_by_hand() -> None:
     }
     entry = made.entries["break"]
     assert (entry["risk"], entry["room"], entry["size"]) == ("8.25", "2.21", "2")
-    assert made.entries["average"]["price"] is None
+    assert D(entry["at_risk"] or "nan") == 2 * D("412.50")
+    assert made.entries["average"]["price"] is made.entries["average"]["at_risk"] is None
     assert made.exit_plan["style"] == "ride"
     assert made.level_reasons["stop"] == "0.405 beyond the low before"
     # Half an ATR is 4.05: from the close 4015.55 and from the break entry 4016.30, each down to a step.

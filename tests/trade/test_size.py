@@ -30,7 +30,7 @@ def test_an_index_future_sized_by_hand() -> None:
     account = Account(equity=D(50_000), currency="USD")
     assert size(account, contract("50", "0.25"), D("4012.25"), D("8.25")) == (
         D(1),
-        "500.00 USD at risk, 412.50 USD a unit",
+        "risk limit 500.00 USD, 412.50 USD a unit",
     )
 
 
@@ -50,7 +50,7 @@ def test_one_step_of_known_contracts_is_worth_what_is_published(point_value: str
 def test_too_small_to_trade_is_an_answer() -> None:
     amount, reason = size(Account(equity=D(1_000), currency="USD"), contract("50", "0.25"), D(4_000), D(8))
     assert amount == 0
-    assert reason == "too small to trade: 10.00 USD at risk, 400 USD a unit, and the least lot is 1"
+    assert reason == "too small to trade: risk limit 10.00 USD, 400 USD a unit, and the least lot is 1"
 
 
 def test_without_an_equity_there_is_no_size() -> None:
@@ -60,9 +60,9 @@ def test_without_an_equity_there_is_no_size() -> None:
 @pytest.mark.parametrize(
     ("account", "prices", "amount", "reason"),
     [
-        ("EUR", "EUR", D(2), "100.00 EUR at risk, 50 EUR a unit"),
+        ("EUR", "EUR", D(2), "risk limit 100.00 EUR, 50 EUR a unit"),
         ("EUR", "USD", None, "no rate from USD to EUR given"),
-        ("EUR", "JPY", D(4), "100.00 EUR at risk, 25.0 EUR a unit"),
+        ("EUR", "JPY", D(4), "risk limit 100.00 EUR, 25.0 EUR a unit"),
         (
             "EUR",
             "",
@@ -75,12 +75,12 @@ def test_without_an_equity_there_is_no_size() -> None:
             None,
             "the prices are in USD, and the currency of the equity is not given: give it with --currency, or",
         ),
-        ("", "JPY", D(4), "100.00 at risk, 25.0 a unit, in the currency of the equity, which is not given"),
+        ("", "JPY", D(4), "risk limit 100.00, 25.0 a unit, in the currency of the equity, which is not given"),
         (
             "",
             "",
             D(2),
-            "100.00 at risk, 50 a unit, in the currency of the equity, which is not given and taken to be that of ",
+            "risk limit 100.00, 50 a unit, in the currency of the equity, which is not given and taken to be that of ",
         ),
     ],
 )
@@ -165,7 +165,7 @@ def warned(amount: str | None, turnover: str | None = None, spread: str = "0", r
 def test_a_position_worth_more_than_the_equity_is_warned_of() -> None:
     # One unit is worth 100 × 50 USD, which are 2,500 EUR: four are worth the equity.
     assert warned("4") == []
-    assert warned("5") == ["the position is worth 12500.00 EUR, 1.25 times the equity"]
+    assert warned("5") == ["the position is worth 12\u202f500.00 EUR, 1.25 times the equity"]
 
 
 def test_a_stop_nearer_than_the_costs_is_warned_of_whatever_the_size() -> None:
@@ -179,7 +179,7 @@ def test_a_stop_nearer_than_the_costs_is_warned_of_whatever_the_size() -> None:
 def test_a_large_part_of_a_days_turnover_is_warned_of() -> None:
     # One unit is worth 5,000 USD; 5 % of 100,000 USD.
     assert warned("1", turnover="100000") == []
-    assert warned("1", turnover="99999") == ["the position is 5 % of a median day's turnover, 99999.00 USD"]
+    assert warned("1", turnover="99999") == ["the position is 5 % of a median day's turnover, 99\u202f999.00 USD"]
     assert warned("1", turnover="2500") == ["the position is 200 % of a median day's turnover, 2500.00 USD"]
     assert warned("1", turnover="0") == ["on a median day nothing is traded"]
     assert warned("0", turnover="0") == []

@@ -69,7 +69,7 @@ class GrowingFile:
         """Give the rows since a time, and whatever was appended since the last call; raises UnreadableFileError."""
         with self._lock, reading(self._path):
             if not S_ISREG(self._path.stat().st_mode):
-                raise UnreadableFileError(f"{self._path}: it is no regular file; check pattern")
+                raise UnreadableFileError(f"{self._path}: it is not a regular file; check pattern")
             with self._path.open("rb") as stream:
                 try:
                     return self._read(stream, NO_TIME if since is None else since)
@@ -206,7 +206,7 @@ class _Reader:
         if b"\n" not in head and len(head) > LINE_LIMIT:
             raise line_too_long(self.path, 1)
         if utf16_of(head[:BEGIN]):
-            raise UnreadableFileError(f"{self.path}: it is in UTF-16; let it be written in UTF-8")
+            raise UnreadableFileError(f"{self.path}: it is in UTF-16; have it written in UTF-8")
         lines = first_lines(self._encoding.utf8(head[: head.rfind(b"\n") + 1].removeprefix(UTF8_MARK)), self.path)
         written = [line for line in lines if line.strip()]
         if written and self.way is not None and self.way.takes(written[0]):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-import pyarrow as pa
+import numpy as np
 
 from adapters.feeds.files.cells.arrow import is_text
 from adapters.feeds.files.cells.cells import Cells
@@ -38,6 +38,10 @@ class Table(Known, Protocol):
     @property
     def form(self) -> str:
         """What kind of file it is, in words."""
+
+    @property
+    def open_end(self) -> bool:
+        """Whether its last line has no end, and so may be cut off."""
 
     def beginning(self) -> Iterable[Sequence[Rows]]:
         """Give the first rows, numbers that are written as text as they stand."""
@@ -116,11 +120,15 @@ def understand(path: Path, table: Table, options: ReadingOptions) -> Understandi
 def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequence[Rows]) -> None:
     """Refuse a file whose first volumes are all unreadable, which would be taken for missing."""
     texts = [column for rows in first for name, column in rows.numbers(seen.columns) if name == "volume"]
-    read = [(text, seen.numbers.read("volume", text)[1]) for text in texts if is_text(text.type)]
-    written = [cell for text, bad in read if bad.any() for cell in text.filter(pa.array(bad)).to_pylist()]
+    written = [
+        text[index].as_py()
+        for text in texts
+        if is_text(text.type)
+        for index in np.flatnonzero(seen.numbers.read("volume", text)[1]).tolist()
+    ]
     if written and len(written) * 2 > sum(map(len, texts)):
         column = seen.columns.names[seen.columns.numbers["volume"]]
         raise UnreadableFileError(
-            f"{path}: the volume {quoted(written[0])} in the column {quoted(column)} is no number; "
-            "leave it out with --columns volume="
+            f"{path}: the volume {quoted(written[0])} in the column {quoted(column)} is not a number; "
+            "leave the column out with --columns volume="
         )

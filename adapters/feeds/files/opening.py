@@ -231,7 +231,7 @@ def _open(file: ByteFile, options: ReadingOptions) -> Table:
     kind: type[JsonLines | CsvLines] = JsonLines if begin.startswith(b"{") else CsvLines
     form = kind(file.path, lines, options)
     if not form.has_rows:
-        raise UnreadableFileError(f"{file.path}: it has a header and no rows; put bars in it")
+        raise UnreadableFileError(f"{file.path}: it has a header but no rows; put bars in it")
     table = TextTable(file, form, head)
     file.verify()
     return table

@@ -43,10 +43,10 @@ def reading(path: Path) -> Iterator[None]:
         yield
     except EOFError as problem:
         raise UnreadableFileError(
-            f"{path}: the gzip data are cut off, so that none of it can be trusted; fetch the file again"
+            f"{path}: the gzip file is cut off, so nothing in it can be trusted; fetch it again"
         ) from problem
     except (gzip.BadGzipFile, zlib.error) as problem:
-        raise UnreadableFileError(f"{path}: the gzip data are damaged; fetch the file again") from problem
+        raise UnreadableFileError(f"{path}: the gzip file is damaged; fetch it again") from problem
     except FileNotFoundError as problem:
         raise UnreadableFileError(f"{path}: there is no such file; check the name") from problem
     except PermissionError as problem:

@@ -33,4 +33,5 @@ def understood(
         stamp=stamps.kind,
         zone=options.tz if stamps.local else "",
         newest_first=maker.newest_first,
+        open_end=table.open_end,
     )

@@ -11,7 +11,7 @@ from email.utils import format_datetime
 from typing import TYPE_CHECKING
 
 from scanner.events import event_id
-from scanner.present.words import conversation
+from scanner.present.words import conversation, newest_first
 from scanner.present.words_html import html
 
 if TYPE_CHECKING:
@@ -34,15 +34,15 @@ def letter(
     The Message-ID (RFC 5322) is made of the event's id, so that the same alert is the same letter when it is sent
     again, and what is said later of a setup answers the letter that told of it. One that tells of a setup ahead refers
     to the letter that the setup will be, if it comes. Some mail programs make a conversation by these headers alone
-    (RFC 5256, REFERENCES), others only where the subject stays the same as well. So that of a story names the setup,
-    and the letter begins with the news, which lists of letters show beside it.
+    (RFC 5256, REFERENCES), others only where the subject stays the same as well. So that of a story names the setup
+    with its size and room, and the letter begins with the news, which lists of letters show beside it.
     """
     domain = sender.domain.encode("idna").decode()
     name, thread = _identity(messages)
     mail = EmailMessage(policy=SMTP)
     mail["From"] = sender
     mail["To"] = tuple(recipients)
-    story = conversation(messages[0].event, zone) if len({message.event.thread for message in messages}) == 1 else ""
+    story = conversation(messages[0], zone) if len({message.event.thread for message in messages}) == 1 else ""
     if story and words.news:
         words = replace(words, headline=words.news[0].upper() + words.news[1:])
     mail.set_raw("Subject", subject((f"Re: {story}" if thread else story) or words.headline))
@@ -52,7 +52,7 @@ def letter(
         mail["In-Reply-To"] = mail["References"] = f"<{thread}@{domain}>"
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no vacation notice shall answer this
     mail.set_content(words.plain(), cte="quoted-printable")
-    charts = _charts(messages)
+    charts = _charts(newest_first(messages))
     names = {number: f"chart{number}.{name}@{domain}" for number in charts}
     page = html(words, [f"cid:{names[number]}" if number in names else None for number in range(len(messages))])
     mail.add_alternative(page, subtype="html", cte="quoted-printable")

@@ -24,7 +24,9 @@ def address(text: str) -> Address:
     defects = [defect for defect in header.defects if not isinstance(defect, NonASCIILocalPartDefect)]
     found: tuple[Address, ...] = header.addresses
     if not text.isprintable() or defects or len(found) != 1 or not (found[0].username and found[0].domain):
-        raise ValueError(f"{text[:80]!r} is no mail address; write one as alerts@example.org or Alerts <a@example.org>")
+        raise ValueError(
+            f"{text[:80]!r} is not a mail address; write one as alerts@example.org or Alerts <a@example.org>"
+        )
     return found[0]
 
 

@@ -83,10 +83,10 @@ class Topics:
     def state_of(self, event: Event) -> str | None:
         """Give the topic that holds the state of the setup that an event is about; None where none is kept.
 
-        A setup that was set aside has none: whoever comes late looks there for setups to act on.
+        A setup that was set aside has none, nor has an example: whoever comes late looks there for setups to act on.
         """
         data = event.data
-        if event.facts.about != "setup" or event.facts.on_request or data.get("set_aside", False):
+        if event.is_example or event.facts.about != "setup" or event.facts.on_request or data.get("set_aside", False):
             return None
         return self._join("state", "setups", data["instrument"], data["timeframe"], data["direction"], event.thread)
 

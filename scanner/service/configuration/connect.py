@@ -10,7 +10,7 @@ from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want
 from scanner.service.asks import Manners
 from scanner.service.configuration.first_answer import Look, look
 from scanner.service.configuration.outside import build_feed, build_sink
-from scanner.service.store.lock import StoreLock
+from scanner.service.store.lock import not_running
 from scanner.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -35,9 +35,7 @@ async def try_all(
     The keys are such as ``feed provider``. StoreTroubleError where the station itself is running: a broker lets nobody
     in twice by the same name, and would throw it out.
     """
-    path = settings.store_path
-    lock = StoreLock(path) if path.exists() or path.with_name(f"{path.name}.lock").exists() else None
-    try:
+    with not_running(settings.store_path):
         first = {each.feed: each for each in reversed(settings.watched())}
         trials = {
             **{
@@ -55,9 +53,6 @@ async def try_all(
             },
         }
         return dict(zip(trials, await asyncio.gather(*trials.values()), strict=True))
-    finally:
-        if lock is not None:
-            lock.release()
 
 
 async def _sink(make: Callable[[], Sink], seconds: float) -> Look:

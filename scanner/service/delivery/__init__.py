@@ -63,8 +63,8 @@ class Delivery:
         """Take the store and the sinks by their names in it.
 
         ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
-        1. ``picture`` draws the PNG chart of an event, or gives None, and ``notes`` gives what goes with a setup that
-        is found or forming; both are called in a thread. ``quiet`` and ``ceiling`` (a minute) go by sink. A setup is
+        1. ``picture`` draws the PNG chart of an event, or gives None, and ``notes`` gives what goes with an event
+        of a setup; both are called in a thread. ``quiet`` and ``ceiling`` (a minute) go by sink. A setup is
         late more than ``stale_after`` bars after it stood. ``tell`` is told in a sentence when a sink begins to fail,
         when it is well again, and when it refuses an event for good. The store is given up for a while where it does
         not answer within ``store_within`` seconds.

@@ -222,11 +222,14 @@ class Lane:
     async def _try(self, parcel: Parcel, outcome: Outcome) -> None:
         now = self._clock()
         late = {each.number for each in parcel if each.late or too_late(each.event, now, self._stale_after)}
-        pictures = [await self._drawn(each.event) for each in parcel[:MOST_PICTURES]]
-        pictures += [None] * (len(parcel) - len(pictures))
+        # A digest shows the newest first.
+        latest = parcel[-MOST_PICTURES:]
+        pictures: list[bytes | None] = [None] * (len(parcel) - len(latest))
+        pictures += [await self._drawn(each.event) for each in latest]
+        noted = await self._noted([each.event for each in parcel])
         messages = [
-            Message(each.event, picture, each.number in late, await self._noted(each.event))
-            for each, picture in zip(parcel, pictures, strict=True)
+            Message(each.event, picture, each.number in late, notes)
+            for each, picture, notes in zip(parcel, pictures, noted, strict=True)
         ]
         try:
             await self._sink.deliver(messages)
@@ -240,15 +243,29 @@ class Lane:
             outcome.arrived += parcel
             outcome.late |= late
 
-    async def _noted(self, event: Event) -> Notes:
-        """Find what goes with a setup; without it the setup goes all the same."""
-        if not (event.facts.begins or event.facts.ahead):
-            return Notes()
+    async def _noted(self, events: Sequence[Event]) -> list[Notes]:
+        """Find what goes with setups and with what follows on them; without it they go all the same."""
+
+        def find() -> list[Notes | Exception]:
+            return [self._notes_to(event) for event in events]
+
+        if not any(event.facts.about == "setup" for event in events):
+            return [Notes()] * len(events)
+        found: Sequence[Notes | Exception]
         try:
-            return await self._stored(partial(self._notes, event))
+            found = await self._stored(find)
+        except StoreTroubleError as error:
+            found = [error] * len(events)
+        for event, notes in zip(events, found, strict=True):
+            if isinstance(notes, Exception):
+                self._tell(f"{self._name}: no notes to {event.id} ({notes})")
+        return [Notes() if isinstance(notes, Exception) else notes for notes in found]
+
+    def _notes_to(self, event: Event) -> Notes | Exception:
+        try:
+            return self._notes(event) if event.facts.about == "setup" else Notes()
         except Exception as error:  # noqa: BLE001 - whatever fails in finding them, the alert is what matters
-            self._tell(f"{self._name}: no notes to {event.id} ({error})")
-        return Notes()
+            return error
 
     async def _drawn(self, event: Event) -> bytes | None:
         """Draw the picture where the sink wants one; without it the event goes all the same."""

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import fcntl
 import os
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
 from scanner.service.store.trouble import StoreInUseError, trouble
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 
@@ -73,6 +75,21 @@ class StoreLock:
         os.close(self._file)
         if self._store is not None:
             os.close(self._store)
+
+
+@contextmanager
+def not_running(path: Path) -> Iterator[None]:
+    """Hold the lock of a store, where there is one, so that no station runs by it meanwhile.
+
+    StoreTroubleError where one does: two stations would get in each other's way, as a broker lets nobody in twice by
+    the same name.
+    """
+    lock = StoreLock(path) if path.exists() or path.with_name(f"{path.name}.lock").exists() else None
+    try:
+        yield
+    finally:
+        if lock is not None:
+            lock.release()
 
 
 def _opened(file: Path, store: Path, flags: int) -> int:

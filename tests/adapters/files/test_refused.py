@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import os
+import subprocess
+import sys
 import tracemalloc
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -43,12 +45,12 @@ def refusal(path: Path, **options: str) -> str:
 
 
 NEEDED = "a file of bars has columns for time (or date), open, high, low and close"
-FORM = 'in the column "time" is in no standard form; tell how it is written with --time-format, such as'
+FORM = 'in the column "time" is not in a standard form; say how it is written with --time-format, such as'
 WHAT = (
     "its content is neither text nor Parquet nor a workbook; "
     "give CSV (plain or gzip), JSON lines, Parquet or a workbook of a spreadsheet"
 )
-ALONE = "its lines end in carriage returns alone; save it with usual line ends"
+ALONE = "its lines end in carriage returns only; save it with normal line ends"
 HEADLESS = (
     "there is no header, the file begins with numbers; "
     "put the names of the columns on the first line, such as time,open,high,low,close,volume, "
@@ -56,14 +58,14 @@ HEADLESS = (
 )
 DOUBLE = '"close" and "Close" could both be the close; say which with --columns "close=close"'
 COMMA = (
-    '"71,500" may be 71500 or have a decimal comma, and no other number tells; '
-    "say --decimal , for the comma, or --decimal ."
+    '"71,500" can be read as 71500 or with a decimal comma, and nothing else in the file settles it; '
+    "add --decimal , if the comma is the decimal mark, or --decimal . if it separates thousands"
 )
 WIDE = (
-    'no row has a time, row 2 says: 7 fields instead of 6: "2024-01-02T10:00Z,1,2,1,2,5,9"; '
-    "check that header and rows belong together"
+    'no row has a readable time; row 2: 7 fields instead of 6: "2024-01-02T10:00Z,1,2,1,2,5,9"; '
+    "check that the rows match the header"
 )
-DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
+DAMAGED = "the Parquet file is damaged or cut off; fetch it again"
 
 
 @pytest.mark.parametrize(
@@ -73,8 +75,8 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (b"\n \r\n", "it is empty; put bars in it"),
         ("\u00a0\n".encode(), "its first lines are blank; put the names of the columns on the first"),
         (b"\n" * 200 + b'{"time": 1}\n', "its first lines are blank; begin with an object on the first"),
-        (HEADER, "it has a header and no rows; put bars in it"),
-        (HEADER + b"\n\n", "it has a header and no rows; put bars in it"),
+        (HEADER, "it has a header but no rows; put bars in it"),
+        (HEADER + b"\n\n", "it has a header but no rows; put bars in it"),
         (ROW + ROW, HEADLESS),
         (
             b"Date,Open,Low,Adj Close\n2024-01-02,1,2,3\n",
@@ -92,14 +94,14 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
         (
             HEADER + b"1/4/1999,1,2,1,2,5\n",
             (
-                'no row of the column "time" tells day, month and year apart, as in "1/4/1999"; '
-                "say --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y'"
+                'the column "time" does not show which figure is the day, the month or the year, as in "1/4/1999"; '
+                "add --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y' (%d is the day, %m the month)"
             ),
         ),
         (HEADER + b"Lundi 4,1,2,1,2,5\n", f'the time "Lundi 4" {FORM} %d %b %Y %H:%M'),
         (HEADER + b"202401021000,1,2,1,2,5\n", f'the time "202401021000" {FORM} %Y%m%d%H%M'),
         (b'[{"time": 1}]', "it is one JSON array; write each bar as an object on a line of its own"),
-        (b'{\n"time": 1}', 'line 1 is no JSON object, it reads "{"; write one whole object on each line'),
+        (b'{\n"time": 1}', 'line 1 is not a JSON object but reads "{"; write one whole object on each line'),
         (
             b'{"time": 1, "open": 2}\n',
             (
@@ -107,7 +109,7 @@ DAMAGED = "the Parquet data are damaged or cut off; fetch the file again"
                 "say which with --columns high=NAME,low=NAME,close=NAME"
             ),
         ),
-        (HEADER.decode().encode("utf-16"), "it has a header and no rows; put bars in it"),
+        (HEADER.decode().encode("utf-16"), "it has a header but no rows; put bars in it"),
         (bytes(range(256)), WHAT),
         (gzip.compress(b"", mtime=0), "it is empty; put bars in it"),
         (gzip.compress(PARQUET, mtime=0), "it is Parquet inside gzip; unpack it first"),
@@ -121,6 +123,26 @@ def test_one_sentence_each(tmp_path: Path, content: bytes, said: str) -> None:
     assert refusal(path) == said
 
 
+def test_rows_above_the_header_are_no_titles(tmp_path: Path) -> None:
+    path = tmp_path / "bars.csv"
+    path.write_bytes(ROW + ROW + HEADER + ROW)
+    assert refusal(path) == (
+        "line 1 looks like a row, but the names of the columns stand below it, in line 3; put them on the first line"
+    )
+
+
+def test_a_plain_file_is_read_without_loading_pandas(tmp_path: Path) -> None:
+    path = tmp_path / "bars.csv"
+    path.write_bytes(HEADER + b"".join(b"2024-01-02T%02d:00Z,10.5,11,10,10.25,5\n" % hour for hour in range(20)))
+    code = (
+        "import sys; from pathlib import Path; from adapters.feeds.files.opening import ReadingOptions, recordings; "
+        "print(sum(len(raw) for one in recordings([Path(sys.argv[1])], ReadingOptions()) for raw in one.bars), "
+        "'pandas' in sys.modules)"
+    )
+    printed = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, check=True)
+    assert printed.stdout == "20 False\n"
+
+
 def test_options_that_do_not_fit(tmp_path: Path) -> None:
     path = tmp_path / "bars.csv"
     path.write_bytes(HEADER + ROW)
@@ -128,8 +150,8 @@ def test_options_that_do_not_fit(tmp_path: Path) -> None:
         'the time "2024-01-02T10:00Z" in the column "time" does not fit --time-format %d.%m.%Y '
         "and is in a standard form; leave --time-format out"
     )
-    assert refusal(path, time_format="%H:%M").startswith("--time-format: '%H:%M' names no full date")
-    assert refusal(path, time_format="%Y-%Q").startswith("--time-format: '%Y-%Q' is no form of a time")
+    assert refusal(path, time_format="%H:%M").startswith("--time-format: '%H:%M' has no full date")
+    assert refusal(path, time_format="%Y-%Q").startswith("--time-format: '%Y-%Q' is not a time format")
     assert refusal(path, tz="Mars/Olympus").startswith('--tz: there is no time zone "Mars/Olympus"')
     path.write_bytes(HEADER.replace(b"time", b"open time") + ROW)
     assert refusal(path, stamp="close").endswith("leave out --stamp close")
@@ -139,7 +161,7 @@ def test_options_that_do_not_fit(tmp_path: Path) -> None:
 def test_a_cut_off_gzip_is_refused_before_any_bar_is_given(tmp_path: Path, cut: int) -> None:
     path = tmp_path / "bars.csv.gz"
     path.write_bytes(gzip.compress(HEADER + os.urandom(30_000).hex("\n", 30).encode())[:cut])
-    with pytest.raises(UnreadableFileError, match="cut off, so that none of it can be trusted; fetch the file again"):
+    with pytest.raises(UnreadableFileError, match="cut off, so nothing in it can be trusted; fetch it again"):
         next(recordings([path], ReadingOptions()))
 
 
@@ -148,7 +170,7 @@ def test_a_flipped_bit_in_gzip_is_noticed(tmp_path: Path) -> None:
     packed = bytearray(gzip.compress(HEADER + ROW * 50))
     packed[-6] ^= 1  # in the checksum
     path.write_bytes(packed)
-    assert refusal(path) == "the gzip data are damaged; fetch the file again"
+    assert refusal(path) == "the gzip file is damaged; fetch it again"
 
 
 @pytest.mark.parametrize("content", [HEADER + ROW + ROW, PARQUET])
@@ -166,7 +188,7 @@ def test_what_is_no_file(tmp_path: Path) -> None:
     assert refusal(folder).endswith("inner.csv: it is a folder; a folder within a folder is not looked into")
     pipe = tmp_path / "pipe.csv"
     os.mkfifo(pipe)
-    assert refusal(pipe) == "it is no regular file; save the bars to a file first"
+    assert refusal(pipe) == "it is not a regular file; save the bars to a file first"
 
 
 @pytest.fixture

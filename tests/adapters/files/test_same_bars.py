@@ -213,8 +213,8 @@ def test_bad_json_lines_are_told(tmp_path: Path) -> None:
     assert raw.unreadable == {
         2: "open empty",
         3: 'close "two"',
-        4: 'no JSON object: "[1, 2]"',
-        6: 'no JSON object: "{"t": 17"',
+        4: 'not a JSON object: "[1, 2]"',
+        6: 'not a JSON object: "{"t": 17"',
         7: 'time "true"',
     }
     assert raw.stamp[[0, -1]].tolist() == [1_700_000_000 * SECOND] * 2

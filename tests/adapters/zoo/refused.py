@@ -20,10 +20,10 @@ HEADER = "Date,Open,High,Low,Close,Volume\n"
 GERMAN_HEADER = ";".join(GERMAN) + "\n"
 NEEDED = "a file of bars has columns for time (or date), open, high, low and close"
 EITHER = (
-    'no row of the column "Date" tells day, month and year apart, as in "01/02/2024"; '
-    "say --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y'"
+    'the column "Date" does not show which figure is the day, the month or the year, as in "01/02/2024"; '
+    "add --time-format '%d/%m/%Y' or --time-format '%m/%d/%Y' (%d is the day, %m the month)"
 )
-ZONE = "say it with --tz, such as --tz Europe/Berlin"
+ZONE = "give it with --tz, such as --tz Europe/Berlin"
 ROW = "2024-01-02,10,11,9,10.5,100\n"
 
 
@@ -37,8 +37,8 @@ def doubtful(name: str, text: str, mark: str, cell: str) -> None:
     outsider(name)(
         lambda: small(
             text,
-            f'"{cell}" may be {digits} or have a decimal {word}, and no other number tells; '
-            f"say --decimal {mark} for the {word}, or --decimal {other}",
+            f'"{cell}" can be read as {digits} or with a decimal {word}, and nothing else in the file settles it; '
+            f"add --decimal {mark} if the {word} is the decimal mark, or --decimal {other} if it separates thousands",
         )
     )
 
@@ -74,13 +74,13 @@ doubtful(
     "1.234",
 )
 
-GIVEN = "give its column the form of a date, such as 2024-01-31, and save the file again, or give the workbook itself"
-LETTERS = "write it without them, and say the zone with --tz, such as --tz America/New_York"
+GIVEN = "format its column as a date, such as 2024-01-31, and save the file again, or give the workbook itself"
+LETTERS = "remove the letters, and give the zone with --tz, such as --tz America/New_York"
 SHORT: dict[str, tuple[str, str]] = {
     "day or month first": (HEADER + "01/02/2024,10,11,9,10.5,100\n02/02/2024,10,11,9,10.5,100\n", EITHER),
     "days as spreadsheets number them": (
         HEADER + "45293,10,11,9,10.5,100\n45294,10,11,9,10.5,100\n",
-        ('the time "45293" in the column "Date" is the number of a day as spreadsheets have it (2024-01-02); ' + GIVEN),
+        'the time "45293" in the column "Date" is a spreadsheet\'s number for a day (2024-01-02); ' + GIVEN,
     ),
     "counts for times": (
         ",Open,High,Low,Close\n0,10,11,9,10.5\n1,10,11,9,10.5\n",
@@ -116,29 +116,29 @@ SHORT: dict[str, tuple[str, str]] = {
     ),
     "local time without a zone": (
         "Local time,open,high,low,close\n2024-01-02 09:30,10,11,9,10.5\n2024-01-02 09:45,10,11,9,10.5\n",
-        f'the column "Local time" names a zone but does not tell which; {ZONE}',
+        f'the column "Local time" does not say which time zone it means; {ZONE}',
     ),
     "EST in the header": (
         "Time (EST),open,high,low,close\n2024-01-02 09:30,10,11,9,10.5\n2024-01-02 09:45,10,11,9,10.5\n",
-        f'the column "Time (EST)" names a zone but does not tell which; {ZONE}',
+        f'the column "Time (EST)" does not say which time zone it means; {ZONE}',
     ),
     "EST in the times": (
         "time,open,high,low,close\n2024-01-02 09:30 EST,10,11,9,10.5\n",
         (
-            'the time "2024-01-02 09:30 EST" in the column "time" names its zone by letters that do not tell which '
-            "(EST); " + LETTERS
+            'the time "2024-01-02 09:30 EST" in the column "time" ends in EST, which does not say '
+            "exactly which time zone; " + LETTERS
         ),
     ),
     "twelve figures": (
         "time,open,high,low,close\n202401020930,10,11,9,10.5\n",
         (
-            'the time "202401020930" in the column "time" is in no standard form; '
-            "tell how it is written with --time-format, such as %Y%m%d%H%M"
+            'the time "202401020930" in the column "time" is not in a standard form; '
+            "say how it is written with --time-format, such as %Y%m%d%H%M"
         ),
     ),
     "prices that may be in thirty-seconds": (
         HEADER + "2024-02-13,108'165,108'205,108'160,108'202,100\n2024-02-14,108'202,109'007,108'197,109'000,100\n",
-        '"108\'165" may be 108165 or 108 and 16 thirty-seconds; write prices with a decimal point',
+        '"108\'165" may mean 108165, or 108 and 16 thirty-seconds; write prices with a decimal point',
     ),
     "a web page": (
         "<html><table><tr><td>Date</td></tr></table></html>",
@@ -149,20 +149,20 @@ SHORT: dict[str, tuple[str, str]] = {
     ),
     "two currencies": (
         HEADER + "2024-01-02,$10.00,$11.00,$9.00,€10.50,100\n",
-        "some prices are in $ and others in €; put those of one currency into a file of their own",
+        "some prices are in $ and others in €; put each currency into a file of its own",
     ),
     "volumes with words": (
         HEADER + "2024-01-02,10,11,9,10.5,100 lots\n2024-01-03,10,11,9,10.5,90 lots\n",
-        'the volume "100 lots" in the column "Volume" is no number; leave it out with --columns volume=',
+        'the volume "100 lots" in the column "Volume" is not a number; leave the column out with --columns volume=',
     ),
     "decimal commas between commas": (
         HEADER + "2024-01-02,10,50,11,50,9,50,10,75,100\n",
         (
-            'no row has a time, row 2 says: 10 fields instead of 6: "2024-01-02,10,50,11,50,9,50,10,75,100"; '
-            "check that header and rows belong together"
+            'no row has a readable time; row 2: 10 fields instead of 6: "2024-01-02,10,50,11,50,9,50,10,75,100"; '
+            "check that the rows match the header"
         ),
     ),
-    "a header alone": (HEADER, "it has a header and no rows; put bars in it"),
+    "a header alone": (HEADER, "it has a header but no rows; put bars in it"),
     "nothing": ("", "it is empty; put bars in it"),
     "an array of JSON": (
         '[{"time": 1}]',
@@ -174,7 +174,7 @@ SHORT: dict[str, tuple[str, str]] = {
     ),
     "carriage returns alone": (
         (HEADER + ROW).replace("\n", "\r"),
-        "its lines end in carriage returns alone; save it with usual line ends",
+        "its lines end in carriage returns only; save it with normal line ends",
     ),
 }
 for _name, (_text, _refused) in SHORT.items():
@@ -188,7 +188,7 @@ def _both_marks() -> Animal:
     middle = len(begin) // 2
     return small(
         "\n".join([*begin[:middle], *end[middle:]]),
-        "some numbers have a decimal point and others a decimal comma (1,292 and 1,300 of those that tell); "
+        "some numbers have a decimal point and others a decimal comma (1,292 and 1,300 of the clear ones); "
         "write all of them the same way",
     )
 
@@ -199,8 +199,8 @@ def _both_orders() -> Animal:
     middle = len(begin) // 2
     return small(
         "\n".join([*begin[:middle], *end[middle:]]),
-        "of the times in the column \"Date\" some can only be '%d/%m/%Y' and '%m/%d/%Y', so that the others may be "
-        "either; write all times the same way",
+        "the times in the column \"Date\" are written in more than one way ('%d/%m/%Y' and '%m/%d/%Y'), so that some "
+        "could mean either; write all of them the same way",
     )
 
 
@@ -208,8 +208,8 @@ def _both_orders() -> Animal:
 def _wrong_format() -> Animal:
     return small(
         text_of(Sheet(when="%d/%m/%Y")),
-        'the time "13/12/2006" in the column "Date" does not fit --time-format %m/%d/%Y, and %d/%m/%Y fits more of '
-        "them; say which is right",
+        'the time "13/12/2006" in the column "Date" does not fit --time-format %m/%d/%Y; %d/%m/%Y fits more of '
+        "them, so give that or correct the times",
         time_format="%m/%d/%Y",
     )
 
@@ -242,7 +242,7 @@ def _months() -> Animal:
     ]
     return small(
         HEADER + "\n".join(lines),
-        "the bars of 'SPX' are months; a week is the longest timeframe, so give daily or weekly bars",
+        "the bars of 'SPX' are monthly; the longest timeframe is a week, so give daily or weekly bars",
     )
 
 
@@ -262,7 +262,7 @@ def _cut() -> Animal:
     return Animal(
         "csv.gz",
         content[: len(content) // 2],
-        refused="the gzip data are cut off, so that none of it can be trusted; fetch the file again",
+        refused="the gzip file is cut off, so nothing in it can be trusted; fetch it again",
     )
 
 

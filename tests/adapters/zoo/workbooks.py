@@ -130,7 +130,7 @@ def _open_document() -> Animal:
     return Animal("ods", sink.getvalue(), bars=days())
 
 
-WHOLE = "load the original file, or have the spreadsheet read its columns as text"
+WHOLE = "give the original file, or import it with its columns as text"
 
 
 @outsider("workbook in which days were taken for months")
@@ -139,8 +139,8 @@ def _mixed_days() -> Animal:
     return Animal(
         "xlsx",
         book(("Bars", [ENGLISH, *lines])),
-        refused='some times are dates and others text, such as "12/13/2006", as where a spreadsheet mistook days for '
-        f"months; {WHOLE}",
+        refused='some times are dates and others text, such as "12/13/2006", as happens when a spreadsheet takes '
+        f"days for months; {WHOLE}",
     )
 
 
@@ -150,7 +150,7 @@ def _mixed_prices() -> Animal:
     return Animal(
         "xlsx",
         book(("Bars", [ENGLISH, *lines])),
-        refused="as where a spreadsheet mistook the marks in them; " + WHOLE,
+        refused="as happens when a spreadsheet misreads decimal marks; " + WHOLE,
     )
 
 
@@ -161,7 +161,7 @@ def _dates_for_prices() -> Animal:
     return Animal(
         "xlsx",
         book(("Bars", [ENGLISH, *lines])),
-        refused=f'among the prices is "2024-05-01", as where a spreadsheet took a price for a date; {WHOLE}',
+        refused=f'one of the prices is "2024-05-01", as happens when a spreadsheet takes a price for a date; {WHOLE}',
     )
 
 
@@ -195,7 +195,7 @@ def _cut() -> Animal:
     return Animal(
         "xlsx",
         content[: len(content) // 2],
-        refused="the workbook is damaged, or needs a password; save it anew without one",
+        refused="the workbook is damaged, or needs a password; save it again without one",
     )
 
 
@@ -205,7 +205,7 @@ def _bad_list() -> Animal:
     return Animal(
         "xlsx",
         content.replace(b"PK\x01\x02", b"PK\x01\x03"),
-        refused="the workbook is damaged, or needs a password; save it anew without one",
+        refused="the workbook is damaged, or needs a password; save it again without one",
     )
 
 
@@ -214,4 +214,4 @@ def _archive() -> Animal:
     sink = io.BytesIO()
     with zipfile.ZipFile(sink, "w") as parts:
         parts.writestr("bars.csv", "Date,Open\n")
-    return Animal("zip", sink.getvalue(), refused="it is a ZIP archive and no workbook; unpack it first")
+    return Animal("zip", sink.getvalue(), refused="it is a ZIP archive, not a workbook; unpack it first")

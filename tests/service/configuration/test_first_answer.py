@@ -32,7 +32,7 @@ def with_comma(count: int) -> list[dict[str, Any]]:
 HALF = f"200 bars of VLT 15m from Wed 4 Mar 2026 18:00 UTC{UNTIL}"
 SWAPPED = {"high": "low", "low": "high"}
 TOO_LARGE = "the price step 2 is larger than most bars of VLT (median range 1.75): check step"
-COMMA = 'rows of VLT are refused, such as row 0: a price is missing or no number (high "2,101.5"); check fields'
+COMMA = 'rows of VLT are refused, such as row 0: a price is missing or not a number (high "2,101.5"); check fields'
 
 
 @pytest.mark.parametrize(

@@ -18,25 +18,27 @@ Column = Any
 """An Arrow array."""
 Table = Any
 """An Arrow table."""
+Scalar = Any
+"""One value of a column."""
 Kind = Any
 """The type of an Arrow column."""
 
 
-def texts(cells: Sequence[str]) -> Column:
-    """Make a column of texts. The library's own ways load pandas first, which takes half as long as a small replay."""
-    written = [cell.encode() for cell in cells]
-    ends = np.cumsum([0, *map(len, written)], dtype=np.int32)
-    buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(written))]
-    return pa.Array.from_buffers(pa.string(), len(written), buffers)
+# What pyarrow makes of Python values itself it asks pandas about, which takes longer to load than most files to read.
 
 
-EMPTY = texts([""])[0]
-"""The empty text, for the library's functions."""
+def texts(cells: Sequence[str | None]) -> Column:
+    """Give a column of text."""
+    encoded = [b"" if cell is None else cell.encode() for cell in cells]
+    ends = np.cumsum([0, *map(len, encoded)], dtype=np.int32)
+    valid = np.packbits([cell is not None for cell in cells], bitorder="little")
+    buffers = [pa.py_buffer(valid), pa.py_buffer(ends), pa.py_buffer(b"".join(encoded))]
+    return pa.Array.from_buffers(pa.string(), len(cells), buffers)
 
 
-def whole(number: int) -> Any:  # noqa: ANN401 - the library has no types
-    """Make a whole number for the library's functions, without pandas as above."""
-    return pa.Array.from_buffers(pa.int32(), 1, [None, pa.py_buffer(np.array([number], dtype=np.int32))])[0]
+def integer(value: int) -> Scalar:
+    """Give a whole number to compare columns with."""
+    return pa.Array.from_buffers(pa.int64(), 1, [None, pa.py_buffer(np.array([value], dtype=np.int64))])[0]
 
 
 def flat(cells: Column) -> Column:

@@ -157,7 +157,7 @@ class _Header:
             usual = (0,)
         if opens is not None and not usual:
             raise UnreadableFileError(
-                f"{self.path}: its times are those of the open, going by the name {quoted(self.names[opens])}; "
+                f"{self.path}: its times are when bars open, going by the column name {quoted(self.names[opens])}; "
                 "leave out --stamp close"
             )
         return self.stamp, usual

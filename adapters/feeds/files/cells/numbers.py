@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.arrow import EMPTY, as_text, flat, is_text, lent, whole
+from adapters.feeds.files.cells.arrow import as_text, flat, integer, is_text, lent, texts
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
@@ -80,6 +80,8 @@ _ALLOWED = {mark: _forms(mark)[1] for mark in MARKS}
 _EITHER = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$"
 _SHORT = r"^[+-]?[1-9]\d{0,2}$"
 _TICKS = r"^\d{2,3}'[0-3]\d[0257]$"
+EMPTY = texts([""])[0]
+FIRST, SHORT, POINT_AND_THREE, MARKED = map(integer, (0, len("999"), len(".999"), len("999.999")))
 STRAY = 100
 """One cell in so many settles nothing: it may be mistaken."""
 FEW = 10
@@ -123,7 +125,7 @@ class Evidence:
         self._note_doubtful(name, text.filter(pc.match_substring_regex(text, _EITHER)))
 
     def _see_unmarked(self, name: str, text: Column) -> None:
-        long = pc.greater(pc.binary_length(text), whole(len("999")))
+        long = pc.greater(pc.binary_length(text), SHORT)
         self.ungrouped = self.ungrouped or _first(text.filter(long), r"^\d{4,}$")
         if name != "volume":
             self.short = self.short or _first(text.filter(pc.invert(long)), _SHORT)
@@ -136,9 +138,8 @@ class Evidence:
     def _without_three_decimals(self, name: str, text: Column) -> Column:
         """Take out cells such as 140.850, fast: whole columns of them settle nothing."""
         point, length = pc.find_substring(text, "."), pc.binary_length(text)
-        three = pc.equal(pc.subtract(length, point), whole(len(".999")))
-        three = pc.and_(three, pc.less_equal(length, whole(len("999.999"))))
-        three = pc.and_(three, pc.greater(point, whole(0)))
+        three = pc.and_(pc.equal(pc.subtract(length, point), POINT_AND_THREE), pc.less_equal(length, MARKED))
+        three = pc.and_(three, pc.greater(point, FIRST))
         try:
             values = text.filter(three).cast(pa.float64())
         except pa.ArrowInvalid:
@@ -166,12 +167,12 @@ class Evidence:
         if min(point, comma) * FEW > point + comma:
             raise UnreadableFileError(
                 f"{path}: some numbers have a decimal point and others a decimal comma ({point:,} and {comma:,} "
-                "of those that tell); write all of them the same way"
+                "of the clear ones); write all of them the same way"
             )
         if self.ticks and not self.grouped:
             whole, _, rest = self.ticks.partition("'")
             raise UnreadableFileError(
-                f"{path}: {quoted(self.ticks)} may be {whole}{rest} or {whole} and {rest[:2]} thirty-seconds; "
+                f"{path}: {quoted(self.ticks)} may mean {whole}{rest}, or {whole} and {rest[:2]} thirty-seconds; "
                 "write prices with a decimal point"
             )
         if self.settled:
@@ -181,9 +182,9 @@ class Evidence:
             return "."
         mark: Mark = "." if "." in doubtful else ","
         raise UnreadableFileError(
-            f"{path}: {quoted(doubtful)} may be {doubtful.replace(mark, '')} or have a decimal {WORDS[mark]}, "
-            f"and no other number tells; say --decimal {mark} for the {WORDS[mark]}, "
-            f"or --decimal {_other(mark)}"
+            f"{path}: {quoted(doubtful)} can be read as {doubtful.replace(mark, '')} or with a decimal {WORDS[mark]}, "
+            f"and nothing else in the file settles it; add --decimal {mark} if the {WORDS[mark]} is the decimal mark, "
+            f"or --decimal {_other(mark)} if it separates thousands"
         )
 
 
@@ -245,7 +246,7 @@ class NumberReader:
             if self.currency not in {"", mark}:
                 raise UnreadableFileError(
                     f"{self.path}: some prices are in {self.currency} and others in {mark}; "
-                    "put those of one currency into a file of their own"
+                    "put each currency into a file of its own"
                 )
             self.currency = mark
 

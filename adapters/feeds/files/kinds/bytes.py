@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import gzip
 from dataclasses import dataclass
+from os import SEEK_END
 from stat import S_ISDIR, S_ISREG
 from typing import TYPE_CHECKING, BinaryIO, NamedTuple, Self, cast
 
@@ -22,6 +23,8 @@ UTF8_MARK = b"\xef\xbb\xbf"
 BEGIN = 64
 """Bytes by which a file is known."""
 FIRST_LINES = 100
+WHOLE_ENDS = {b"", b"\n", b"\r", b'"', b"}"}
+"""What a file ends in that is not cut off within a number."""
 LETTERS_OF_LATIN = 3
 """Of four letters of Latin text so many at least have a zero byte in UTF-16."""
 
@@ -121,6 +124,8 @@ class ByteFile:
     """The first bytes of the content."""
     progress: Progress
     encoding: Encoding
+    open_end: bool
+    """Whether its last line has no end, and so may be cut off; of a packed file its packing tells that it is whole."""
 
     @classmethod
     def of(cls, path: Path, progress: Progress) -> ByteFile:
@@ -130,14 +135,19 @@ class ByteFile:
             if S_ISDIR(state.st_mode):
                 raise UnreadableFileError(f"{path}: it is a folder; a folder within a folder is not looked into")
             if not S_ISREG(state.st_mode):
-                raise UnreadableFileError(f"{path}: it is no regular file; save the bars to a file first")
+                raise UnreadableFileError(f"{path}: it is not a regular file; save the bars to a file first")
             with path.open("rb") as raw:
                 packed = raw.read(2) == GZIP
             with path.open("rb") as raw:
                 begin = _content(raw, packed=packed).read(BEGIN)
+                raw.seek(-min(2, state.st_size), SEEK_END)
+                end = raw.read().strip(b"\0")[-1:]
+        open_end = not packed and end not in WHOLE_ENDS
         # A packed file is gone through twice.
         progress.total += state.st_size * (1 + packed)
-        return cls(path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""))
+        return cls(
+            path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""), open_end
+        )
 
     def head(self) -> bytes:
         """Give the beginning of the content in UTF-8, enough for two lines; other bytes than text stay as they are."""

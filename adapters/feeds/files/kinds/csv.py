@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files.trouble import ReadingOptions
 
 
+WITHOUT = texts(NO_VALUE)
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks"}
 
 
@@ -37,7 +38,7 @@ class CsvLines:
 
     def __init__(self, path: Path, head: Sequence[str], options: ReadingOptions) -> None:
         if any("\r" in line for line in head):
-            raise UnreadableFileError(f"{path}: its lines end in carriage returns alone; save it with usual line ends")
+            raise UnreadableFileError(f"{path}: its lines end in carriage returns only; save it with normal line ends")
         header = find_header(path, head, options)
         rows = [fields_of(line, header.delimiter) for line in head[header.line :]]
         self.columns = _with_volume(header.columns, rows)
@@ -56,7 +57,7 @@ class CsvLines:
         for name, column in rows.numbers(self.columns):
             text = pc.replace_substring(column, decimal, ".")
             try:
-                text.filter(pc.invert(pc.is_in(text, texts(NO_VALUE)))).cast(pa.float64())
+                text.filter(pc.invert(pc.is_in(text, WITHOUT))).cast(pa.float64())
             except pa.ArrowInvalid:
                 self._as_text.add(name)
 

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from adapters.feeds.files.cells.columns import Columns, NoColumnsError, find_columns
+from adapters.feeds.files.cells.columns import PRICES, Columns, NoColumnsError, find_columns
 from adapters.feeds.files.cells.names import DATES, MOMENTS, TIMES, plain
 from adapters.feeds.files.trouble import UnreadableFileError
 
@@ -63,7 +63,21 @@ def find_header(path: Path, lines: Sequence[str], options: ReadingOptions) -> He
             for delimiter in [told[1]] if told else _delimiters(lines[index]):
                 yield index, delimiter, fields(index, delimiter)
 
-    return first_header(path, tries(), fields, options)
+    header = first_header(path, tries(), fields, options)
+    _refuse_rows_above(path, header, [fields(index, header.delimiter) for index in range(header.line - 1)])
+    return header
+
+
+def _refuse_rows_above(path: Path, header: Header, above: Sequence[Sequence[str]]) -> None:
+    """Refuse a file in which rows stand above the header, as where two files are put together."""
+    columns = header.columns
+    for number, cells in enumerate(above, 1):
+        prices = [cells[columns.numbers[name]] for name in PRICES] if len(cells) == len(columns.names) else [""]
+        if all(re.fullmatch(r"[^A-Za-z]*\d[^A-Za-z]*", price) for price in prices):
+            raise UnreadableFileError(
+                f"{path}: line {number} looks like a row, but the names of the columns stand below it, in line "
+                f"{header.line}; put them on the first line"
+            )
 
 
 def first_header(

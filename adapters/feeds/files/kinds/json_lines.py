@@ -34,7 +34,7 @@ class JsonLines:
             "".join(first).encode()  # half of a surrogate pair is no name
         except (ValueError, RecursionError) as problem:
             raise UnreadableFileError(
-                f"{path}: line {at + 1} is no JSON object, it reads {quoted(head[at])}; "
+                f"{path}: line {at + 1} is not a JSON object but reads {quoted(head[at])}; "
                 "write one whole object on each line"
             ) from problem
         self.columns = find_columns(list(first), options, path)
@@ -89,11 +89,11 @@ class JsonLines:
             # Numbers stay as they are written: they are read like those of any other file.
             found = json.loads(line, parse_float=_Figure, parse_int=_Figure, parse_constant=_Figure)
             if not isinstance(found, dict):
-                raise BadLineError(f"no JSON object: {quoted(line)}")
+                raise BadLineError(f"not a JSON object: {quoted(line)}")
             marks: list[Mark | None] = [decimal if name in self._numbers else "." for name in self._wanted]
             return [_written(found.get(name), mark) for name, mark in zip(self._wanted, marks, strict=True)]
         except (ValueError, RecursionError) as problem:
-            raise BadLineError(f"no JSON object: {quoted(line)}") from problem
+            raise BadLineError(f"not a JSON object: {quoted(line)}") from problem
 
 
 class _Figure(str):

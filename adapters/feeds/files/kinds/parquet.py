@@ -56,4 +56,4 @@ def _opened(path: Path) -> Iterator[Any]:
         with parquet.ParquetFile(path, page_checksum_verification=True) as table:
             yield table
     except (pa.ArrowException, OSError, MemoryError, UnicodeError) as problem:
-        raise UnreadableFileError(f"{path}: the Parquet data are damaged or cut off; fetch the file again") from problem
+        raise UnreadableFileError(f"{path}: the Parquet file is damaged or cut off; fetch it again") from problem

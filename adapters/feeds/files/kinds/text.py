@@ -58,6 +58,7 @@ class TextTable:
         self.decimal = form.decimal
         self.by_program = form.by_program
         self.expect = form.expect
+        self.open_end = file.open_end
         self._file = file
         self._form = form
         end = head.find(b"\n", BEGINNING) + 1

@@ -28,6 +28,7 @@ class TypedTable:
     """One table; its rows are numbered from 1. ``kinds`` are the types of the wanted columns, in their order."""
 
     by_program = True
+    open_end = False
 
     def __init__(self, path: Path, columns: Columns, kinds: Sequence[Kind], count: int) -> None:
         self.columns = columns

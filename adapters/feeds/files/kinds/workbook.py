@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     Cell = str | float | bool | datetime | date | time | timedelta
     Row = Sequence[Cell]
 
-DAMAGED = "the workbook is damaged, or needs a password; save it anew without one"
+DAMAGED = "the workbook is damaged, or needs a password; save it again without one"
 ABOUT = "xl/workbook.xml"
 INSIDE = ("xl/", "content.xml")
 """What an archive holds that is a workbook."""
@@ -45,12 +45,13 @@ class WorkbookTable:
     """The one sheet of a workbook that holds a table of bars; its rows have the numbers that they have there."""
 
     by_program = False
+    open_end = False
 
     def __init__(self, file: ByteFile, options: ReadingOptions) -> None:
         self._file = file
         with self._parts() as parts:
             if parts is not None and not any(name.startswith(INSIDE) for name in parts.namelist()):
-                raise UnreadableFileError(f"{file.path}: it is a ZIP archive and no workbook; unpack it first")
+                raise UnreadableFileError(f"{file.path}: it is a ZIP archive, not a workbook; unpack it first")
         name, header, rows = self._found(options)
         self.form = f"workbook, sheet {quoted(name)}"
         self.columns = header.columns
@@ -60,7 +61,7 @@ class WorkbookTable:
         ]
         kept = [(number, cells) for number, cells in kept if any(cell != "" for cell in cells)]
         if not kept:
-            raise UnreadableFileError(f"{file.path}: it has a header and no rows; put bars in it")
+            raise UnreadableFileError(f"{file.path}: it has a header but no rows; put bars in it")
         self._row = np.array([number for number, _ in kept], dtype=np.int64)
         self._cells = [list(cells) for cells in zip(*(cells for _, cells in kept), strict=True)]
         self._numbers = dict(zip(self.columns.numbers, self._cells[len(self.columns.time) :], strict=False))
@@ -123,27 +124,27 @@ class WorkbookTable:
 
     def _refuse_mixtures(self) -> None:
         """Refuse a table whose cells a spreadsheet seems to have taken for something else when it was loaded."""
-        whole = "load the original file, or have the spreadsheet read its columns as text"
+        whole = "give the original file, or import it with its columns as text"
         for name in PRICES:
             cells = self._numbers[name]
             wrong = next((cell for cell in cells if isinstance(cell, date | time | timedelta)), None)
             if wrong is not None:
                 raise UnreadableFileError(
-                    f"{self._file.path}: among the prices is {quoted(_shown(wrong))}, as where a spreadsheet took a "
-                    f"price for a date; {whole}"
+                    f"{self._file.path}: one of the prices is {quoted(_shown(wrong))}, as happens when a "
+                    f"spreadsheet takes a price for a date; {whole}"
                 )
             text = next((cell for cell in cells if _has_digits(cell)), None)
             if text is not None and any(isinstance(cell, int | float) for cell in cells):
                 raise UnreadableFileError(
                     f"{self._file.path}: some prices are numbers and others text, such as {quoted(_shown(text))}, "
-                    f"as where a spreadsheet mistook the marks in them; {whole}"
+                    f"as happens when a spreadsheet misreads decimal marks; {whole}"
                 )
         times = self._cells[0]
         text = next((cell for cell in times if _has_digits(cell)), None)
         if text is not None and any(isinstance(cell, date) for cell in times):
             raise UnreadableFileError(
-                f"{self._file.path}: some times are dates and others text, such as {quoted(_shown(text))}, as where a "
-                f"spreadsheet mistook days for months; {whole}"
+                f"{self._file.path}: some times are dates and others text, such as {quoted(_shown(text))}, as happens "
+                f"when a spreadsheet takes days for months; {whole}"
             )
 
     def beginning(self) -> Iterator[Sequence[Rows]]:

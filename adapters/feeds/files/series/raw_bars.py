@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.arrow import EMPTY
 from adapters.feeds.files.cells.columns import NUMBERS
 from adapters.feeds.files.series.spool import Spool
 from adapters.feeds.files.times.zones import LocalClock, skipped
@@ -84,7 +83,7 @@ class RawBarsMaker:
             )
             yield raw, cells
         if not seen:
-            raise UnreadableFileError(f"{self._path}: it has a header and no rows; put bars in it")
+            raise UnreadableFileError(f"{self._path}: it has a header but no rows; put bars in it")
 
     def _clock(self) -> LocalClock | None:
         """Give a clock for times that are those of the zone, once some have been read."""
@@ -119,7 +118,7 @@ def _in_utc(raw: RawBars, clock: LocalClock) -> RawBars:
 
 def _coded(cells: Cells, last: str, *, begun: bool) -> tuple[list[str], NDArray[np.int64], NDArray[np.bool_]]:
     """Give the instruments of some rows, for each row the index of its own, and which rows name none."""
-    found = pc.fill_null(pc.utf8_trim_whitespace(cells.symbol), EMPTY).dictionary_encode()
+    found = pc.fill_null(pc.utf8_trim_whitespace(cells.symbol), "").dictionary_encode()
     names: list[str] = found.dictionary.to_pylist()
     codes: NDArray[np.int64] = found.indices.to_numpy().astype(np.int64)
     if "" not in names:

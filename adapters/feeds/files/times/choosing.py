@@ -166,21 +166,21 @@ class Choice:
         if self.better:
             raise UnreadableFileError(
                 f"{path}: the time {quoted(self.cell)} in the column {quoted(column)} does not fit --time-format "
-                f"{self.given}, and {self.better} fits more of them; say which is right"
+                f"{self.given}; {self.better} fits more of them, so give that or correct the times"
             )
         if self.style is None and self.candidates:
             alive = self._alive()
             if len(alive) > 1 and "%d.%m." not in alive[0].name:
                 names = " or --time-format ".join(f"'{each.name}'" for each in alive)
                 raise UnreadableFileError(
-                    f"{path}: no row of the column {quoted(column)} tells day, month and year apart, as in "
-                    f"{quoted(self.cell)}; say --time-format {names}"
+                    f"{path}: the column {quoted(column)} does not show which figure is the day, the month or "
+                    f"the year, as in {quoted(self.cell)}; add --time-format {names} (%d is the day, %m the month)"
                 )
             if not alive:
                 names = " and ".join(f"'{each.name}'" for each in self.candidates)
                 raise UnreadableFileError(
-                    f"{path}: of the times in the column {quoted(column)} some can only be {names}, so that the others "
-                    "may be either; write all times the same way"
+                    f"{path}: the times in the column {quoted(column)} are written in more than one way ({names}), so "
+                    "that some could mean either; write all of them the same way"
                 )
             self.style, self.given = alive[0].style, alive[0].name
         return self.style
@@ -193,7 +193,7 @@ def advice(cell: str) -> str:
         if number in DAY_NUMBERS:
             day = date(1899, 12, 30) + timedelta(days=number)
             return (
-                f"is the number of a day as spreadsheets have it ({day.isoformat()}); give its column the form of "
+                f"is a spreadsheet's number for a day ({day.isoformat()}); format its column as "
                 "a date, such as 2024-01-31, and save the file again, or give the workbook itself"
             )
         if 0 <= number < FIRST_EPOCH:
@@ -203,8 +203,8 @@ def advice(cell: str) -> str:
     letters = re.search(r"\d ([A-Z]{2,5})$", cell)
     if letters:
         return (
-            f"names its zone by letters that do not tell which ({letters[1]}); write it without them, and say the zone "
+            f"ends in {letters[1]}, which does not say exactly which time zone; remove the letters, and give the zone "
             "with --tz, such as --tz America/New_York"
         )
     guesses = " or ".join(formats_of(cell)) or "%d %b %Y %H:%M"
-    return f"is in no standard form; tell how it is written with --time-format, such as {guesses}"
+    return f"is not in a standard form; say how it is written with --time-format, such as {guesses}"

@@ -75,9 +75,9 @@ def style_for(time_format: str) -> Style:
     try:
         known = datetime.strptime(probe.strftime(time_format), time_format)  # noqa: DTZ007 - only its date is looked at
     except (ValueError, re.error) as problem:
-        raise ValueError(f"{time_format!r} is no form of a time; write it like %Y-%m-%d %H:%M") from problem
+        raise ValueError(f"{time_format!r} is not a time format; write it like %Y-%m-%d %H:%M") from problem
     if known.date() != probe.date():
-        raise ValueError(f"{time_format!r} names no full date; write it like %Y-%m-%d %H:%M")
+        raise ValueError(f"{time_format!r} has no full date; write it like %Y-%m-%d %H:%M")
     parts = re.findall(r"%.|[^%]+", time_format)
     zoned = "%z" in parts or re.search(r"\b(UTC|GMT)\b", time_format)
     meaning: Meaning = "utc" if zoned else "local" if re.search(r"%[HIMSfpcXs]", time_format) else "date"

@@ -79,8 +79,8 @@ class Stamps:
             self.local = meaning == "local" and self.kind != "date" and self._columns.zone != "UTC"
             if self.local and self._columns.zone and self._options.tz == "UTC":
                 raise UnreadableFileError(
-                    f"{self._path}: the column {quoted(self._columns.time_name)} names a zone but does not tell which; "
-                    "say it with --tz, such as --tz Europe/Berlin"
+                    f"{self._path}: the column {quoted(self._columns.time_name)} does not say which time zone it "
+                    "means; give it with --tz, such as --tz Europe/Berlin"
                 )
         if self._midnights:
             bad |= stamps % DAY != 0
@@ -105,8 +105,8 @@ class Stamps:
         if not written:
             row = int(cells.row[0])
             return UnreadableFileError(
-                f"{self._path}: no row has a time, row {row} says: {cells.unreadable.get(row, 'time empty')}; "
-                "check that header and rows belong together"
+                f"{self._path}: no row has a readable time; row {row}: {cells.unreadable.get(row, 'time empty')}; "
+                "check that the rows match the header"
             )
         told = self._options.time_format
         unfit = "" if told is None else f"does not fit --time-format {told} and "

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.present.chart_levels import Level, levels_of
-from scanner.present.chart_look import DOTTED, PLACE, POINTS, REWARD, SOLID, STOP
-from scanner.present.chart_parts import draw_labels, draw_letters, draw_panel, draw_rings
+from scanner.present.chart_look import BAND, DOTTED, PLACE, POINTS, REWARD, SOLID, STOP
+from scanner.present.panels.levels import Level, levels_of
+from scanner.present.panels.parts import draw_labels, draw_panel, draw_rings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from scanner.present.chart_sheet import Box, Scale, Sheet
     from scanner.present.picture import Mark, Picture
 
-AHEAD, AHEAD_OF_NOTHING = 13, 2
+AHEAD, AHEAD_OF_NOTHING = 10, 2
 """Bars of room behind the last one, where the levels of a setup stand."""
 
 
@@ -29,7 +29,9 @@ def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> Scale:
         _place(axes, picture, picture.mark)
     if picture.setup is not None:
         _levels(axes, picture.setup, levels, len(picture) - 0.5, scale.bars[1])
-    draw_letters(sheet, axes, picture, len(picture) - 1, scale)
+        axes.axvspan(
+            len(picture) - 0.5 - len(picture.setup["bars"]), len(picture) - 0.5, color=BAND, linewidth=0, zorder=0
+        )
     draw_labels(sheet, levels, scale, scale.box.right)
     return scale
 

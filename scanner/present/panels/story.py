@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from scanner.present.chart_levels import Level
 from scanner.present.chart_look import (
+    BAND,
     DASHED,
     DOTTED,
     ENTRY,
@@ -20,8 +20,10 @@ from scanner.present.chart_look import (
     REWARD,
     SOLID,
     STOP,
+    TICK,
 )
-from scanner.present.chart_parts import TICK, draw_labels, draw_letters, draw_panel, draw_rings
+from scanner.present.panels.levels import Level
+from scanner.present.panels.parts import draw_labels, draw_panel, draw_rings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 
 BEHIND = 5
 """Bars of room behind the last one, for the mark of an exit there."""
-RISK_TICKS, RISK_ROOM = 7, 54.0
+RISK_TICKS, RISK_ROOM = 7, 72.0
 """The most that the scale in R has, and the pixels that it takes."""
 FILL, SIGN = 14.0, 15.0
 """Sizes in pixels of the marks of fills, and of those at a close."""
@@ -45,18 +47,20 @@ def draw_story(sheet: Sheet, story: StoryPicture, box: Box) -> Scale:
     """Draw the panel within a box; gives where its axes lie, between the prices and the scale in R."""
     levels, picture = levels_of_story(story), story.shown
     aside = 0.0 if story.entry is None else RISK_ROOM
-    axes, scale = draw_panel(sheet, picture, levels, box, (-1, len(picture) + BEHIND), aside)
+    axes, scale = draw_panel(sheet, picture, levels, box, (-1, len(picture) + BEHIND), aside=aside)
     if story.bundled is not None:
         _bundled(sheet, axes, story.bundled, scale)
     if picture.mark is not None:
         _place(axes, story, picture.mark)
     _way(axes, story)
     _marks(axes, story, scale)
-    draw_letters(sheet, axes, picture, story.setup_at, scale)
+    axes.axvspan(
+        story.setup_at + 0.5 - len(story.setup["bars"]), story.setup_at + 0.5, color=BAND, linewidth=0, zorder=0
+    )
     for price, words in risk_ticks(story, *scale.prices):
         y = scale.y(price)
         sheet.line((scale.box.right - 6, scale.box.right), (y, y), PALE, SOLID, 1.4)
-        sheet.text(scale.box.right + 6, y - 6, words, TICK, PALE, kind="risk")
+        sheet.text(scale.box.right + 6, y - 8, words, TICK, PALE, kind="risk")
     draw_labels(sheet, levels, scale, scale.box.right + aside)
     return scale
 
@@ -79,6 +83,17 @@ def levels_of_story(story: StoryPicture) -> list[Level]:
         name(f"{HALF_LEFT} half", data["half_exit"], INK)
     if data["exit"] is not None:
         name(f"{LEFT} exit", data["exit"], INK, bold=True)
+    return sorted(found, key=lambda level: level.price)
+
+
+def beginning_of_story(story: StoryPicture) -> list[Level]:
+    """List the prices that stood at the setup, the lowest first: its entry, or the fill, and its first stop."""
+    data = story.last
+    entry, label = (data["planned_entry"], "planned") if data["entry"] is None else (data["entry"], "entry")
+    found = [
+        Level(float(entry), f"{label} {entry}", ENTRY, SOLID, 2.6, bold=True),
+        Level(float(data["first_stop"]), f"stop {data['first_stop']}", STOP, SOLID, 2.6, bold=True),
+    ]
     return sorted(found, key=lambda level: level.price)
 
 
@@ -105,7 +120,7 @@ def _bundled(sheet: Sheet, axes: Axes, bundled: Bundled, scale: Scale) -> None:
     for edge in (bundled.first - 0.5, bundled.last + 0.5):
         axes.axvline(edge, color=PALE, linewidth=1.2 * POINTS, linestyle=DOTTED, zorder=1)
     middle = scale.x((bundled.first + bundled.last) / 2)
-    sheet.text(middle, scale.box.bottom - 18, f"{bundled.bars} bars in one", TICK, PALE, align="center")
+    sheet.text(middle, scale.box.bottom - 22, f"{bundled.bars} bars in one", TICK, PALE, align="center")
 
 
 def _place(axes: Axes, story: StoryPicture, mark: Mark) -> None:

@@ -1,0 +1,72 @@
+"""A setup that stands for those to come: found in the invented demo feed, marked as a test, and closed just now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from importlib.resources import as_file, files
+from typing import TYPE_CHECKING
+
+from scanner import settings
+from scanner.commands.demo import ACCOUNT
+from scanner.events import EXAMPLE_SOURCE, Event, event_id, rfc3339
+from scanner.market.bars import Bars
+from scanner.market.timeframes import Timeframe
+from scanner.pipeline import Pipeline
+from scanner.present.tables import parse_time
+from scanner.recordings import Reading, recordings
+
+if TYPE_CHECKING:
+    from scanner.analysis.rules import Rules
+
+NAME = "TEST — invented"
+"""What the example calls its instrument, so that every sink shows it first."""
+WARNING = "this is a test message; everything in it is invented, and there is nothing to act on"
+OF = "WHELKCHIT"
+"""An instrument that is traded day and night, so that any moment will do."""
+
+
+@dataclass(frozen=True)
+class Example:
+    """The event, with the bars that its chart is drawn from."""
+
+    event: Event
+    bars: Bars
+    rules: Rules
+
+
+def example(now: int) -> Example:
+    """Make it, as of ``now`` (nanoseconds since 1970 UTC)."""
+    with as_file(files("demo_feed")) as folder:
+        watched = settings.load(folder / "instruments.toml").of(OF)
+        (recording,) = recordings([folder / f"{OF}.parquet"], Reading())
+        pipeline = Pipeline(
+            watched.instrument,
+            watched.calendar,
+            watched.base,
+            [watched.base],
+            rulebook=watched.rulebook,
+            account=ACCOUNT,
+        )
+        bars = Bars.joined([pipeline.check(raw).bars for raw in recording.bars])
+        found = next(event for event in pipeline.events(bars) if event.kind == "setup.qualified")
+    length = Timeframe.named(found.data["timeframe"]).nanoseconds
+    ago = now // length * length - found.time
+    return Example(_marked(found, ago), _moved(bars, ago), watched.rules)
+
+
+def _marked(found: Event, ago: int) -> Event:
+    """Move an event in time, and mark it as what it is."""
+    close = found.time + ago
+    data = {
+        **found.data,
+        **{name: rfc3339(parse_time(found.data[name]) + ago) for name in ("bar_open", "bar_close", "valid_until")},
+        "instrument": NAME,
+        "warnings": [WARNING, *found.data["warnings"]],
+    }
+    name = event_id("example", str(close))
+    subject = f"{NAME}/{data['timeframe']}"
+    return replace(found, id=name, thread=name, time=close, subject=subject, source=EXAMPLE_SOURCE, data=data)
+
+
+def _moved(bars: Bars, ago: int) -> Bars:
+    return replace(bars, open_time=bars.open_time + ago, close_time=bars.close_time + ago)

@@ -1,0 +1,32 @@
+"""What goes with each event of a setup when it leaves."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.ports import Notes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from scanner.event_data import SetupData
+    from scanner.events import Event
+    from scanner.service.store import Store
+
+
+def notes_of(event: Event, store: Store, risk: Callable[[Event], list[str]], record: Callable[[Event], str]) -> Notes:
+    """Give open risk and record with a setup that is found or forming, and the setup with what follows on it."""
+    if event.facts.follows:
+        return Notes(setup=setup_before(event, store))
+    return Notes(tuple(risk(event)), record(event))
+
+
+def setup_before(event: Event, store: Store) -> SetupData | None:
+    """Give the setup that an event follows on, as it was said last before it; None where the store has it no more."""
+    found: SetupData | None = None
+    for kept in store.events.story(event.thread):
+        if kept.event.id == event.id:
+            break
+        if kept.event.facts.begins:
+            found = kept.event.data
+    return found

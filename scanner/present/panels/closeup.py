@@ -1,0 +1,119 @@
+"""The close-up of a chart: the last bars large enough to be judged one by one, with the setup's letters explained."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from scanner.present.chart_look import BAND, DOTTED, INK, LABEL, PALE, PLACE, POINTS, WORDS
+from scanner.present.chart_sheet import Box
+from scanner.present.panels.parts import draw_labels, draw_panel
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from scanner.event_data import SetupBar
+    from scanner.present.chart_sheet import Scale, Sheet
+    from scanner.present.panels.levels import Level
+    from scanner.present.picture import Mark, Picture
+
+SHOWN = 12
+"""Bars at least, those of the setup among them."""
+BEFORE = 8
+"""Bars before the setup, at least."""
+HEAD = 40
+"""Pixels that the line above the panel takes."""
+ROOM = 50.0
+"""Pixels below and above the bars, for letters."""
+LETTER_AWAY, BESIDE, BETWEEN = 8.0, 8.0, 20.0
+
+
+def draw_closeup(sheet: Sheet, picture: Picture, levels: Sequence[Level], box: Box, last: int, after: int = 0) -> None:
+    """Draw the bars that end with the setup at ``last``, or with the last bar, and so many ``after`` it.
+
+    ``levels`` are drawn from the setup on, and named.
+    """
+    letters: Sequence[SetupBar] = [] if picture.setup is None else picture.setup["bars"]
+    begin = max(last + 1 - max(SHOWN - after, len(letters) + BEFORE), 0)
+    near = _part(picture, begin, last + 1 + after)
+    at = last - begin
+    panel = Box(box.left, box.bottom, box.right, box.top - HEAD)
+    axes, scale = draw_panel(sheet, near, levels, panel, (-0.8, len(near) + 0.6), room=ROOM)
+    if near.mark is not None:
+        _place(axes, near.mark, len(near))
+    for level in levels:
+        axes.plot(
+            [at + 0.5, scale.bars[1]],
+            [level.price] * 2,
+            color=level.color,
+            linestyle=level.line,
+            linewidth=level.width * POINTS,
+            zorder=2,
+        )
+    _letters(sheet, axes, near, at, scale)
+    draw_labels(sheet, levels, scale, scale.box.right, "near")
+    _explain(sheet, letters, len(near), box)
+
+
+def _part(picture: Picture, first: int, stop: int) -> Picture:
+    """Give a picture of some of the bars."""
+    part = slice(first, stop)
+    return replace(
+        picture,
+        times=picture.times[part],
+        open=picture.open[part],
+        high=picture.high[part],
+        low=picture.low[part],
+        close=picture.close[part],
+        volume=picture.volume[part],
+        fast=picture.fast[part],
+        slow=picture.slow[part],
+        macd=picture.macd[part],
+        signal=picture.signal[part],
+        mark=None if picture.mark is None else picture.mark.counted_from(first),
+    )
+
+
+def _place(axes: Axes, mark: Mark, bars: int) -> None:
+    """Draw the line, or the price, of the place, as far as it runs through the close-up."""
+    first, end = mark.bottom[0], float(bars)
+    start = finish = mark.price
+    if mark.place == "line":
+        (one, price), (other, other_price) = mark.points
+        slope = (other_price - price) / (other - one)
+        first, start, finish = -1, price + slope * (-1 - one), price + slope * (end - one)
+    axes.plot([first, end], [start, finish], color=PLACE, linewidth=1.8 * POINTS, linestyle=DOTTED, zorder=2)
+
+
+def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -> None:
+    """Write the letters of the setup's bars beyond their ends, on a band behind them."""
+    if near.setup is None:
+        return
+    letters = [bar["letter"] for bar in near.setup["bars"]]
+    first, long = last + 1 - len(letters), near.setup["direction"] == "long"
+    axes.axvspan(first - 0.5, last + 0.5, color=BAND, linewidth=0, zorder=0)
+    for bar, letter in enumerate(letters, start=first):
+        if bar < 0:
+            continue
+        end = scale.y(float((near.low if long else near.high)[bar]))
+        y = end - LETTER_AWAY - LABEL if long else end + LETTER_AWAY + 6
+        sheet.text(scale.x(bar), y, letter, LABEL, INK, bold=True, align="center")
+
+
+def _explain(sheet: Sheet, letters: Sequence[SetupBar], bars: int, box: Box) -> None:
+    """Say above the panel what each letter stands for, or how many bars there are."""
+    y = box.top - WORDS
+    if not letters:
+        sheet.text(box.left, y, f"The last {bars} bars" if bars > 1 else "The last bar", WORDS, PALE)
+        return
+    widths = [sheet.width(bar["letter"], WORDS, bold=True) + BESIDE for bar in letters]
+    names = [bar["name"] for bar in letters]
+    room = box.right - box.left - sum(widths) - BETWEEN * (len(letters) - 1)
+    if sum(sheet.width(name, WORDS) for name in names) > room:
+        names = [sheet.fitted(name, WORDS, room / len(names)) for name in names]
+    x = box.left
+    for bar, wide, name in zip(letters, widths, names, strict=True):
+        sheet.text(x, y, bar["letter"], WORDS, INK, bold=True)
+        x = sheet.text(x + wide, y, name, WORDS, PALE) + BETWEEN

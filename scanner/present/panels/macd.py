@@ -1,0 +1,118 @@
+"""The lower panel of a chart: the MACD line, its signal, where they cross, and the time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.present.chart_look import DASHED, GRID, INK, PALE, POINTS, RISEN, SLOW, SOLID, STOP, TICK
+from scanner.present.chart_sheet import Box, Scale
+from scanner.present.time_ticks import time_ticks
+from scanner.present.wording import counted
+
+if TYPE_CHECKING:
+    from scanner.present.chart_sheet import Sheet
+    from scanner.present.picture import Picture
+
+
+RING = 15.0
+LEGEND = 34
+"""Pixels above the lines, where they are named."""
+MARGIN = 0.12
+"""Below and above the lines, as a part of what they span."""
+TIMES = 26
+"""Pixels from the panel down to the names of the time."""
+
+
+def crosses(picture: Picture) -> list[tuple[int, bool]]:
+    """Give the bars at which the MACD line crossed its signal, each with whether it crossed up."""
+    gap = picture.macd - picture.signal
+    return [
+        (bar, bool(gap[bar] > 0))
+        for bar in range(1, len(gap))
+        if (gap[bar] > 0 and gap[bar - 1] <= 0) or (gap[bar] < 0 and gap[bar - 1] >= 0)
+    ]
+
+
+def draw_macd(
+    sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float], setup_at: int | None = None
+) -> None:
+    """Draw both lines around zero, from the first to the last bar spanned, and name the time below.
+
+    The last cross is marked; with ``setup_at``, in the chart of a story, all from the last one up to that bar on.
+    """
+    panel = replace(box, top=box.top - LEGEND)
+    axes, bars = sheet.panel(panel), np.arange(len(picture))
+    both = np.concatenate([picture.macd, picture.signal, [0.0]])
+    low, high = float(np.nanmin(both)), float(np.nanmax(both))
+    margin = (high - low) * MARGIN or 1.0
+    scale = Scale(panel, bars_spanned, (low - margin, high + margin))
+    axes.set_xlim(*scale.bars)
+    axes.set_ylim(*scale.prices)
+    axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)
+    sheet.text(box.left - 6, scale.y(0) - 8, "0", TICK, PALE, align="right")
+    gap = picture.macd - picture.signal
+    axes.fill_between(
+        bars,
+        picture.macd,
+        picture.signal,
+        where=gap < 0,
+        interpolate=True,
+        facecolor="none",
+        edgecolor=PALE,
+        hatch="////",
+        linewidth=0,
+        zorder=2,
+    )
+    axes.fill_between(
+        bars, picture.macd, picture.signal, where=gap >= 0, interpolate=True, color=RISEN, linewidth=0, zorder=2
+    )
+    axes.plot(bars, picture.macd, color=INK, linewidth=2.2 * POINTS, linestyle=SOLID, zorder=4)
+    axes.plot(bars, picture.signal, color=SLOW, linewidth=1.9 * POINTS, linestyle=DASHED, zorder=3)
+
+    found = crosses(picture)
+    up_to = len(picture) - 1 if setup_at is None else setup_at
+    begin = max((bar for bar, _ in found if bar <= up_to), default=0)
+    marked = [each for each in found if each[0] >= begin]
+    for bar, _ in marked:
+        axes.plot(
+            [bar],
+            [float(picture.macd[bar] + picture.signal[bar]) / 2],
+            linestyle="none",
+            marker="o",
+            markersize=RING * POINTS,
+            markerfacecolor="none",
+            markeredgecolor=STOP,
+            markeredgewidth=2.2 * POINTS,
+            zorder=6,
+            clip_on=False,
+        )
+    rules, x, y = picture.rules, box.left + 4, box.top - 20
+    for color, style, words in (
+        (INK, SOLID, f"MACD {rules.macd_fast}, {rules.macd_slow}"),
+        (SLOW, DASHED, f"signal {rules.macd_signal}"),
+    ):
+        sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.2)
+        x = sheet.text(x + 42, y, words, TICK, PALE) + 20
+    if marked:
+        sheet.mark(x + RING / 2, y + 7, "$\u25cb$", STOP, RING)
+        sheet.text(x + RING + 8, y, _cross_in_words(marked, up_to, setup_at), TICK, INK)
+    end = box.left
+    for bar, words in time_ticks(picture.times.tolist(), picture.zone):
+        at, wide = scale.x(bar), sheet.width(words, TICK)
+        start = min(max(at - wide / 2, box.left), box.right - wide)
+        if start < end:
+            continue
+        end = sheet.text(start, box.bottom - TIMES, words, TICK, PALE) + 14
+        sheet.line((at, at), (box.bottom, box.bottom - 6), PALE, SOLID, 1.4)
+
+
+def _cross_in_words(marked: list[tuple[int, bool]], last: int, setup_at: int | None) -> str:
+    """Say which way the marked cross went and how long ago; of several, that they are crosses."""
+    if setup_at is not None:
+        return "crosses"
+    bar, up = marked[-1]
+    ago = last - bar
+    return f"crossed {'up' if up else 'down'} " + (f"{counted(ago, 'bar')} ago" if ago else "at the last bar")

@@ -1,0 +1,29 @@
+"""The strip of volume below the prices of a chart, where the feed tells of some."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.present.chart_look import GRID, PALE, POINTS, TICK
+from scanner.present.panels.parts import draw_boxes
+
+if TYPE_CHECKING:
+    from scanner.present.chart_sheet import Box, Sheet
+    from scanner.present.picture import Picture
+
+
+def has_volume(picture: Picture) -> bool:
+    """Whether there is anything to draw."""
+    return bool(np.nansum(picture.volume) > 0)
+
+
+def draw_volume(sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float]) -> None:
+    """Draw a column for each bar, hollow where it rose and full where it fell."""
+    axes, volume = sheet.panel(box), np.nan_to_num(picture.volume)
+    axes.set_xlim(*bars_spanned)
+    axes.set_ylim(0, float(volume.max()) * 1.05)
+    draw_boxes(axes, np.zeros(len(volume)), volume, picture.close >= picture.open)
+    axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)
+    sheet.text(box.left + 4, box.top + 4, "volume", TICK, PALE)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from decimal import Decimal
 from itertools import groupby
 from math import isnan
+from operator import itemgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.fits import Fits
     from scanner.analysis.pool import Stop
     from scanner.event_data import EntryStyle, SeriesData, SetupData
     from scanner.events import Kind
@@ -206,6 +208,12 @@ class SeriesEngine:
         """
         fits = fits_at(self.series, stop.setups)
         standing = fits.standing[np.argsort(fits.spots[fits.standing, 0], kind="stable")]
+        told = self._standing(fits, standing) if len(standing) else [(at, 0, each) for at, each in self.follow((), ())]
+        told += [(index, 2, event) for index, event in self._ahead(stop)]
+        return [event for _, _, event in sorted(told, key=itemgetter(0, 1))]
+
+    def _standing(self, fits: Fits, standing: NDArray[np.intp]) -> list[tuple[int, int, Event]]:
+        """Say what became of earlier setups, 0, and what stands, 1, each with its bar."""
         weighed = weigh(fits, self.case(), standing)
         said = self._setups(weighed) if self.on_found is None else [None] * len(standing)
         threads = [weighed.thread(k) if event is None else event.thread for k, event in enumerate(said)]
@@ -216,8 +224,7 @@ class SeriesEngine:
         to_follow = [(index, each) for (index, _), each in zip(at, found, strict=True) if each is not None]
         told = [(index, 0, event) for index, event in self.follow(to_follow, at)]
         told += [(index, 1, event) for (index, _), event in zip(at, said, strict=True) if event is not None]
-        told += [(index, 2, event) for index, event in self._ahead(stop)]
-        return [event for _, _, event in sorted(told, key=lambda each: each[:2])]
+        return told
 
     def _setups(self, weighed: Weighed) -> list[Event | None]:
         """Make the events of what stands, a row each, in the order of the bars."""

@@ -41,8 +41,8 @@ if TYPE_CHECKING:
 class Case:
     """What a series is judged by besides its own bars.
 
-    ``coarser`` names the next coarser timeframe that is followed, empty where there is none, and ``lean_at`` says how
-    its last bar leans that is complete by a moment; see ``surroundings.Scene``.
+    ``coarser`` names the next coarser timeframe that is followed, empty if there is none. ``lean_at`` gives the lean of
+    its last bar that is complete by a moment; see ``surroundings.Scene``.
     """
 
     rulebook: Rulebook
@@ -56,11 +56,11 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Some rows of what was found in a warm series, as numbers: all that following and studying need.
+    """Some hits in a warm series as numbers: all that following and studying need.
 
-    ``planned`` (rows × ``levels.COLUMNS``) are the levels in units of price, and ``looked`` is what is around.
-    ``touched`` says of each how a suspected bad tick touches it, empty where none does; ``set_aside`` are those that
-    one touches, or of which a required surrounding fails.
+    ``planned`` (rows × ``levels.COLUMNS``) are the levels in units of price, and ``looked`` the surroundings.
+    ``touched`` says of each how a suspected bad tick touches it, empty if none does; ``set_aside`` are those that one
+    touches, or that fail a required surrounding.
     """
 
     fits: Fits
@@ -80,18 +80,18 @@ class Weighed:
         return setup_id(*about, "long" if sign > 0 else "short", int(fits.series.times[1, index]))
 
     def why_set_aside(self, number: int) -> str:
-        """Say in a clause why; empty where it is not set aside."""
+        """Say in a clause why; empty if it is not set aside."""
         return ", and ".join(filter(None, (self.touched[number], self.looked.why_set_aside(number))))
 
     def price(self, number: int, level: int) -> Decimal | None:
-        """Give a level of a row as the exact decimal that it is; None where there is none."""
+        """Give a level of a row as an exact decimal; None if there is none."""
         units = float(self.planned[number, level])
         return None if isnan(units) else self.grid.price(units)
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """All that is told of a setup at one bar in one direction, whether or not it qualifies.
+    """Everything about a setup at one bar in one direction, whether or not it qualifies.
 
     ``rules`` includes the rules ``place`` and ``reach`` where the setup needs a place, and ``evidence`` the places.
     ``place`` is the safest that holds, None where none does. ``set_aside`` says how a suspected bad tick touches it and
@@ -125,7 +125,7 @@ class Judgement:
 
 
 def weigh(fits: Fits, case: Case, rows: NDArray[np.intp]) -> Weighed:
-    """Weigh some rows of what was found in a warm series."""
+    """Weigh some rows of the hits in a warm series."""
     series, instrument, found = fits.series, case.instrument, fits.found
     pool, spots, grid = series.pool, fits.spots[rows], grid_of(instrument.steps)
     planned = np.empty((len(rows), levels.COLUMNS))
@@ -166,7 +166,7 @@ def weigh(fits: Fits, case: Case, rows: NDArray[np.intp]) -> Weighed:
 
 
 def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int = 0) -> Judgement:
-    """Tell all of a row of what was found, which is row ``number`` of ``weighed``; None before the series is warm."""
+    """Put a row into words, which is row ``number`` of ``weighed``; that is None before the series is warm."""
     chosen, fit = fits.chosen(row), fits.fit(row)
     setup, sign, series = chosen.setup, fit.sign, fits.series
     words, around = setup.words(fit, chosen.numbers), fits.found.around(row)

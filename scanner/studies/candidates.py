@@ -30,14 +30,14 @@ if TYPE_CHECKING:
     from scanner.studies.variants import Changes
 
 PLANNING = [number for number, name in enumerate(LEVELS.names or ()) if name != "base_is"]
-"""Numbers of the LEVELS that are more than words."""
+"""The LEVELS that change more than texts, by number."""
 NONE, SEVERAL = -1, -2
 """Instead of the number of the rule that fails: none does, or more than one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A setup at a bar: a row of what was weighed, whether it stands by the rules as they are, and in which variants.
+    """A setup at a bar: its row number among those weighed, whether the rules find it, and which variants do.
 
     ``index`` is the bar in the series' window, and ``sign`` its side.
     """
@@ -87,8 +87,8 @@ def find_candidates(
 ) -> tuple[Weighed, list[Candidate], set[int]]:
     """Find the candidates among the bars first…stop−1 of a series' window, all of which are warm, in order of bars.
 
-    Gives what they are weighed as, the candidates, and the variants by whose numbers one that stands would stand too,
-    but with another entry, stop or spoiler.
+    Gives the weighed rows, the candidates, and the variants that find one of those standing, too, but with another
+    entry, stop or spoiler.
     """
     found = [_hits(engine.series, which, first, stop, changes) for which in range(len(engine.rulebook.setups))]
     hits = [(which, np.array(list(own), dtype=np.int64)) for which, own in enumerate(found) if own]

@@ -1,6 +1,6 @@
-"""The numbers of surroundings, in compiled code: what there is around many setups at once, and what of it holds.
+"""The figures of surroundings, in compiled code: of many setups at once, each measured and judged.
 
-Each is judged in one or several parts. What cannot be judged holds.
+Each surrounding has one or several parts. A part that cannot be judged holds.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ PARTS = (
     *("trend", "coarser", "volatility", "room", "cost", "range", "risk", "traded", "turnover", "sessions", "before"),
     *("after", "dates", "gap", "risk_size"),
 )
-"""What is measured, in the order of the columns of ``measured``."""
+"""The parts, in the order of the columns of ``measured``."""
 (
     TREND,
     COARSER,
@@ -63,12 +63,12 @@ PARTS = (
     ONE_BAR,
     NO_ATR,
 ) = range(18)
-"""What is said of a part: it fails, it holds, it is not asked for, and from then on why it cannot be judged."""
+"""The verdict on a part: it fails, it holds, it is not wanted, or (from there on) why it cannot be judged."""
 
 IN_PARTS = np.array([TREND, COARSER, VOLATILITY, ROOM, COST, RANGE, SESSIONS, DATES, GAP, RISK_SIZE, len(PARTS)])
-"""Where the parts of each surrounding begin, and the next one's, in the order in which they are told."""
+"""Where the parts of each surrounding begin, and the next one's, in the order in which they are shown."""
 UNJUDGED = 2
-"""What is said of a surrounding that holds since it cannot be judged, or not in each of its parts."""
+"""The verdict on a surrounding that holds because it, or one of its parts, cannot be judged."""
 
 SHOULD, VOLUMES, NEAREST = range(3)
 """How many bars should have traded, whether any of these has a volume, and the number of the nearest date."""
@@ -82,14 +82,14 @@ WANTED = np.dtype(
         ("max_missing", np.int64),
         ("range_steps", np.int64),
         ("risk_steps", np.int64),
-        ("min_turnover", np.float64),  # NaN where none is asked for
+        ("min_turnover", np.float64),  # NaN if none is wanted
         ("skip_open", np.int64),
         ("skip_close", np.int64),
         ("pause_gap", np.float64),
         ("max_risk", np.float64),
     ]
 )
-"""The numbers of the surroundings, as compiled code reads them."""
+"""The settings of the surroundings, for compiled code."""
 
 MARKET = np.dtype(
     [
@@ -98,19 +98,19 @@ MARKET = np.dtype(
         ("costs_given", np.bool_),
         ("cost", np.float64),  # of both ways, in units, and
         ("cost_part", np.float64),  # as a part of the price, both
-        ("cost_scale", np.float64),  # so many times as large, so that they are whole numbers
+        ("cost_scale", np.float64),  # the factor by which both are multiplied, so that they are whole numbers
         ("coarser", np.bool_),  # whether a coarser timeframe is followed
         ("hours", np.int64),  # HOLDS, or why they cannot be judged
         ("dates", np.bool_),  # whether dates are known
         ("keep_away", np.int64),  # from a date, in nanoseconds
     ]
 )
-"""What is the same at all bars of a series."""
+"""Facts that are the same at all bars of a series."""
 
 
 @compiled
 def _median(values: Floats) -> float:
-    """Give the median of a few values, which are put in order: the compiler's own sort takes seconds to compile."""
+    """Give the median of a few values, which it sorts: the compiler's own sort takes seconds to compile."""
     ordered = values
     for n in range(1, len(ordered)):
         value, k = ordered[n], n
@@ -124,7 +124,7 @@ def _median(values: Floats) -> float:
 
 @compiled
 def volatility(deep: Floats, last: int, begin: int, length: int) -> float:
-    """Give ATR divided by the mean of its last values; NaN where there are too few, or all are 0."""
+    """Give ATR divided by the mean of its last values; NaN if there are too few, or all are 0."""
     if last + 1 - length < begin:
         return np.nan
     total = 0.0
@@ -180,14 +180,14 @@ def look(
     bands: Floats,
     out: Any,
 ) -> None:
-    """Look around setups of so many ``bars`` at each of ``spots`` (bar and sign) of the series ``row``.
+    """Judge the surroundings of setups at each of ``spots`` (bar and sign) of the series ``row``.
 
-    The first three are the windows of a pool; bars before ``begin`` (``begin_deep`` in ``deep``) do not
-    exist. ``leans`` are those of the coarser
-    timeframe's last bar, NaN where it is not known; ``ways`` entry, risk and obstacle of the entry followed, in units,
-    NaN where there is none. ``in_time`` says where in the timetable the spots lie: the numbers of the last bars, with
-    no column where they are not known, and sessions that the setup lies in, bars of it before and after. ``dates`` are
-    begin and end of those that concern the instrument.
+    ``bars`` counts those of each setup. The first three are the windows of a pool; bars before ``begin``
+    (``begin_deep`` in ``deep``) do not exist. ``leans`` are those of the coarser timeframe's last bar, NaN if unknown;
+    ``ways`` are entry, risk and obstacle of the entry followed, in units, NaN if there is no such price. ``in_time``
+    has the places of the spots in the timetable: the numbers of the last bars, without a column if they are unknown,
+    and, for each setup, its number of sessions and the bars of the session before and after it. ``dates`` are begin and
+    end of those that concern the instrument.
 
     ``out`` are arrays with a row for each spot: ``measured`` and ``said`` with a column for each of PARTS, ``counts``
     with SHOULD, VOLUMES and NEAREST, and ``whole`` with FAILS, HOLDS or UNJUDGED for each surrounding.

@@ -34,28 +34,28 @@ STOP = 0
 VOID_EARLY, VOID_BREAK = 1, 2
 """The furthest opens at which these entries hold."""
 BEYOND_FAST, BEYOND_SLOW = 3, 4
-"""1 where the close is beyond the average on the setup's side, else 0."""
+"""1 if the close is beyond the average on the setup's side, else 0."""
 PRICE = 5
-"""From here on a column for each style; NaN where it has no price."""
+"""From here on a column for each style; NaN if it has no price."""
 RISK = PRICE + STYLES
-"""NaN where the stop does not lie beyond the price."""
+"""NaN if the stop does not lie beyond the price."""
 OBSTACLE = RISK + STYLES
-"""The nearest one beyond the entry; NaN where there is none."""
+"""The nearest one beyond the entry; NaN if there is none."""
 BROKEN = OBSTACLE + STYLES
-"""How many obstacles the entry breaks."""
+"""Number of obstacles that the entry breaks."""
 ROOM = BROKEN + STYLES
 """From the entry to the obstacle in R, to hundredths; NaN without an obstacle or a risk."""
 GOAL = ROOM + STYLES
 """GOALS columns for each style."""
 COLUMNS = GOAL + STYLES * GOALS
-"""Columns of what ``plan`` gives; prices and risks in units."""
+"""Number of columns of a plan; prices and risks are in units."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
-    """Price steps as compiled code reads them.
+    """Price steps for compiled code.
 
-    ``bands`` are lower bounds (points) and steps (units), ``units`` is how many units a point has.
+    ``bands`` are lower bounds (points) and steps (units), ``units`` is the number of units in a point.
     """
 
     steps: PriceSteps
@@ -64,7 +64,7 @@ class Grid:
     decimals: int
 
     def price(self, units: float) -> Decimal:
-        """Give a price on the grid as the exact decimal that it is."""
+        """Give a price on the grid as an exact decimal."""
         if len(self.steps.steps) == 1:
             return int(units / self.bands[1, 0]) * self.steps.steps[0]
         return self.steps.nearest(Decimal(units).scaleb(-self.decimals))
@@ -89,7 +89,7 @@ def step_at(price: float, bands: Floats) -> float:
 
 @compiled
 def on_step(price: float, direction: float, close: float, bands: Floats, units: float) -> float:
-    """Round a price (points) up or down to a step; what lies a hair off a step is on it, since averages are binary."""
+    """Round a price (points) up or down to a step; a hair off a step counts as on it, as averages are binary."""
     step = step_at(price, bands)
     lots = price * units / step
     nearest = np.floor(abs(lots) + 0.5) * np.sign(lots)
@@ -104,7 +104,7 @@ def stop_behind(
 ) -> float:
     """Give the stop behind a base, in units, ``margin`` of an ATR or a step away and rounded away from the entry.
 
-    ``close`` is that of the bar that sets it.
+    ``close`` is that of its bar.
     """
     away = max(step_at(base, bands) / units, margin * atr)
     return on_step(base - sign * away, -sign, close, bands, units)
@@ -122,7 +122,7 @@ def hundredths(part: float, whole: float) -> float:
 
 @compiled
 def entry(series: Floats, t: int, sign: float, style: int, trigger: float, bands: Floats, units: float) -> float:
-    """Give the price of an entry at bar t, in units; NaN where there is no such entry.
+    """Give the price of an entry at bar t, in units; NaN if there is no such entry.
 
     A break entry must beat ``trigger`` (points).
     """
@@ -149,8 +149,8 @@ def plan(
 ) -> None:
     """Plan a setup at each of ``spots`` (bar and sign) of the series ``row``: a row of ``out`` (spots × COLUMNS).
 
-    ``levels`` are LEVELS records, ``obstacles`` (points) those ahead of the close, the nearest first, and ``counts``
-    how many there are.
+    ``levels`` are LEVELS records, ``obstacles`` (points) those ahead of the close, nearest first, and ``counts``
+    their numbers.
     """
     rules, series = rules_of_one[0], columns[row]
     for k in range(len(spots)):

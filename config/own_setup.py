@@ -10,20 +10,21 @@ from typing import TYPE_CHECKING, Any
 from pydantic import Field
 
 from scanner.analysis import evidence
-from scanner.analysis.bar_sides import all_hold, closing, divided, extent, opening, tie
-from scanner.analysis.columns import ATR, FAST_AVERAGE
+from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highest, lowest_of, opening, tie
+from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE
 from scanner.analysis.compiling import compiled
 from scanner.analysis.next_bar import Need
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.next_bar import Before
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("wide", "direction", "steps")
 WIDE, DIRECTION, STEPS = range(len(RULES))
+POINTS = ("beyond_fast_average", "volume")
+BEYOND_FAST, VOLUMES = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
 
 
@@ -95,38 +96,49 @@ def next_bar(before: Before, numbers: TwoStepsNumbers) -> list[Need]:
     return [Need("close", least=before.closing(), beyond=True, why="the second step")]
 
 
-def words(fit: Fit, numbers: TwoStepsNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
-    return [
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    _numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup, and give its levels: real prices, so they are turned round again."""
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[VOLUMES], held[VOLUMES] = evidence.volume(series, t, rules)
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest_of(series, t - 1, t, sign)
+    levels.beyond = series[CLOSE, t - 2]
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: TwoStepsNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
+    rules = [
         (f">= {numbers.wide_min:g}", "wide bar's range in ATR"),
         ("> 0", f"how far the wide bar closes {fit.word('above', 'below')} its open"),
         ("> 0", f"smaller of the two {fit.word('rises', 'falls')} from close to close"),
     ]
-
-
-def points(fit: Fit, numbers: TwoStepsNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    del numbers
-    return {"beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE), "volume": evidence.volume(fit)}
-
-
-def trigger(fit: Fit, numbers: TwoStepsNumbers) -> tuple[float, str]:
-    """Give the price that a break entry must beat."""
-    del numbers
-    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: TwoStepsNumbers) -> tuple[float, str]:
-    """Give the price that the stop stands behind."""
-    del numbers
-    low = fit.sign * min(fit.sign * fit.low(1), fit.sign * fit.low())
-    return low, f"the {fit.word('low', 'high')} of the steps"
-
-
-def spoiler(fit: Fit, numbers: TwoStepsNumbers) -> Spoiler:
-    """Give what proves it wrong before the entry."""
-    del numbers
-    return Spoiler(f"a close {fit.word('below', 'above')} that of the wide bar", beyond=fit.close(2))
+    points = {
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "volume": evidence.volume_words(fit, VOLUMES),
+    }
+    return Words(
+        rules,
+        points,
+        f"the last bar's {fit.word('high', 'low')}",
+        f"the {fit.word('low', 'high')} of the steps",
+        f"a close {fit.word('below', 'above')} that of the wide bar",
+    )
 
 
 SETUP = Setup(
@@ -142,10 +154,8 @@ SETUP = Setup(
     rules=RULES,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
     forming=Forming(find_forming, next_bar),
 )

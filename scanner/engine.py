@@ -6,23 +6,28 @@ The only place where market, analysis and trade meet.
 from __future__ import annotations
 
 from decimal import Decimal
+from itertools import groupby
+from math import isnan
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.compiling import is_kept
+from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import kernel, spikes
+from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
-from scanner.follow.follower import Follower, go_on_together
-from scanner.follow.found import Found
+from scanner.follow.follower import Ends, Follower, go_on_together
+from scanner.follow.found import Found, Spoiler
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
-from scanner.judgement import Case, Judgement, Weighed, judge, may_stand
+from scanner.judgement import Case, Judgement, Weighed, judge, line_of, weigh
 from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
@@ -30,17 +35,20 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
 from scanner.market.timeframes import Timeframe
+from scanner.trade import around, levels
+from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
+from scanner.trade.plan import STYLES
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
     from typing import Literal
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.fits import Fits
     from scanner.analysis.pool import Stop
-    from scanner.analysis.series import Around
     from scanner.event_data import EntryStyle, SeriesData, SetupData
     from scanner.events import Kind
     from scanner.follow.decision import Decision
@@ -83,7 +91,8 @@ class SeriesEngine:
         "decisions",
         "follower",
         "instrument",
-        "listener",
+        "on_end",
+        "on_found",
         "rulebook",
         "series",
         "suspects",
@@ -110,8 +119,10 @@ class SeriesEngine:
         self.dates = dates
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
         self.follower: Follower | None = None
-        self.listener: Callable[[News], None] | None = None
-        """Told of what becomes of setups instead of its being said, where nobody wants the events."""
+        self.on_end: Callable[[Outcome], None] | None = None
+        """Told of what came of setups, instead of what becomes of them being said, where nobody wants these events."""
+        self.on_found: Callable[[Weighed, Sequence[str]], None] | None = None
+        """Told of the setups that stand, with the ids of their stories, instead of their being said."""
         self.decisions: list[Decision] = []
         """Those that wait for the first bar after them."""
         self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
@@ -147,7 +158,7 @@ class SeriesEngine:
         self.before_hold.clear()
         for decision, part in self._between_decisions(bars):
             if decision is not None and self.follower is not None:
-                yield from self._told(self.follower.decide(decision))
+                yield from self._said(self.follower.decide(decision))
             room = self.series.pool.room
             for start in range(0, len(part), room):  # no more than are in the windows at once
                 for stop in self.series.take(part[start : start + room]):
@@ -174,27 +185,12 @@ class SeriesEngine:
 
     def said_of_stories(self) -> list[Event]:
         """Say what became of the setups that are followed, up to the last bar taken in."""
-        return [] if self.follower is None else self._told(self.follower.go_on())
+        return [event for _, event in self.follow((), ())]
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
         """Say what there is to say at a stop, while the windows are around it."""
         if isinstance(stop, Candidates):
-            around = {
-                sign: self.series.look(stop.index, sign) for sign in {sign for _, sign in stop.setups + stop.forming}
-            }
-            standing = self._standing(stop, around)
-            events = [
-                self._setup(each, [f"{other.setup.name} {other.direction}" for other in standing if other is not each])
-                for each in standing
-            ]
-            if standing:
-                yield from self._follow(stop.index, standing, events)
-            yield from events
-            where = (self.series, self.instrument, self.timetable)
-            ahead = [forming(*where, which, stop.index, around[sign]) for which, sign in stop.forming]
-            if any(ahead) and self.follower is not None:
-                yield from self._told(self.follower.stand(stop.index, [], []))
-            yield from filter(None, ahead)
+            yield from self._said_of(stop)
         elif isinstance(stop, Spiked):
             self.suspects.append(self._suspect(stop.index))
         elif isinstance(stop, Warm):
@@ -203,52 +199,90 @@ class SeriesEngine:
         elif (split := self._suspected_split(stop.index)) is not None:
             reason = f"{leap_in_words(split)}; put on hold until warm again"
             if self.follower is not None:
-                yield from self._told(self.follower.break_off(stop.index, reason))
+                yield from self._said(self.follower.break_off(stop.index, reason))
             yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)
             self.before_hold.append(self._leans())
             self.series.restart()
 
-    def _standing(self, stop: Candidates, around: Mapping[int, Around]) -> list[Judgement]:
-        """Judge what fits at a bar, and keep the setups of which every rule holds."""
-        fitting = [
-            (which, sign) for which, sign in stop.setups if may_stand(self.series, which, stop.index, around[sign])
-        ]
-        if not fitting:
-            return []
-        case = self.case_at(stop.index)
-        found = [judge(self.series, case, which, stop.index, around[sign]) for which, sign in fitting]
-        return [each for each in found if each.holds]
+    def _said_of(self, stop: Candidates) -> list[Event]:
+        """Say what stands at some bars, what became of earlier setups, and what the next bar may complete.
 
-    def _follow(self, index: int, standing: list[Judgement], events: list[Event]) -> list[Event]:
-        """Follow those of the setups at a bar that plan an entry of the style that is followed.
-
-        Gives what became of earlier ones, to which those on the other side are pressure.
+        All of a bar is said in this order, and the bars one after the other.
         """
-        found = [
-            followed(each, event.thread, event.data["bar_close"], event.data["size"])
-            for each, event in zip(standing, events, strict=True)
+        fits = fits_at(self.series, stop.setups)
+        standing = fits.standing[np.argsort(fits.spots[fits.standing, 0], kind="stable")]
+        told = self._standing(fits, standing) if len(standing) else [(at, 0, each) for at, each in self.follow((), ())]
+        told += [(index, 2, event) for index, event in self._ahead(stop)]
+        return [event for _, _, event in sorted(told, key=itemgetter(0, 1))]
+
+    def _standing(self, fits: Fits, standing: NDArray[np.intp]) -> list[tuple[int, int, Event]]:
+        """Say what became of earlier setups, 0, and what stands, 1, each with its bar."""
+        weighed = weigh(fits, self.case(), standing)
+        said = self._setups(weighed) if self.on_found is None else [None] * len(standing)
+        threads = [weighed.thread(k) if event is None else event.thread for k, event in enumerate(said)]
+        found = [followed(weighed, *each) for each in zip(range(len(said)), threads, said, strict=True)]
+        if self.on_found is not None:
+            self.on_found(weighed, threads)
+        at: list[tuple[int, int]] = [(index, sign) for index, sign in fits.spots[standing].tolist()]
+        to_follow = [(index, each) for (index, _), each in zip(at, found, strict=True) if each is not None]
+        told = [(index, 0, event) for index, event in self.follow(to_follow, at)]
+        told += [(index, 1, event) for (index, _), event in zip(at, said, strict=True) if event is not None]
+        return told
+
+    def _setups(self, weighed: Weighed) -> list[Event | None]:
+        """Make the events of what stands, a row each, in the order of the bars."""
+        judged = [judge(weighed.fits, int(row), weighed.case, weighed, k) for k, row in enumerate(weighed.rows)]
+        events: list[Event | None] = []
+        for _, group in groupby(judged, lambda each: each.bar_close):
+            here = list(group)
+            names = [f"{each.setup.name} {each.direction}" for each in here]
+            events += [self._setup(each, names[:k] + names[k + 1 :]) for k, each in enumerate(here)]
+        return events
+
+    def _ahead(self, stop: Candidates) -> list[tuple[int, Event]]:
+        """Say which setups the bars after some may complete, with these bars."""
+        where = (self.series, self.instrument, self.timetable)
+        found = [(index, which, sign) for which, spots in stop.forming for index, sign in spots.tolist()]
+        told = [
+            (index, forming(*where, which, index, self.series.look(index, sign)))
+            for index, which, sign in sorted(found, key=lambda each: each[:2])
         ]
-        sides = [1 if each.direction == "long" else -1 for each in standing]
+        return [(index, event) for index, event in told if event is not None]
+
+    def follow(
+        self, found: Sequence[tuple[int, Found]], standing: Sequence[tuple[int, int]]
+    ) -> list[tuple[int, Event]]:
+        """Follow setups, and go on over all bars taken in: see ``Follower.go_on``; says what is said, by bar."""
         if self.follower is None:
+            if not found:
+                return []
             self.follower = self._new_follower()
-        return self._told(self.follower.stand(index, [each for each in found if each is not None], sides))
+        return self._told(self.follower.go_on(found, standing))
 
     def _new_follower(self) -> Follower:
-        return Follower(self.series, self.instrument, self.rulebook, self.timetable)
+        about = (self.series, self.instrument, self.rulebook, self.timetable)
+        if self.on_end is None:
+            return Follower(*about)
+        follower = Ends(*about)
+        follower.came = self.on_end
+        return follower
 
-    def said_of(self, news: list[News]) -> list[Event]:
+    def said_of(self, news: Sequence[tuple[int, News]]) -> list[Event]:
         """Say what became of setups."""
-        return self._told(news)
+        return [event for _, event in self._told(news)]
 
-    def _told(self, news: list[News]) -> list[Event]:
+    def _told(self, news: Sequence[tuple[int, News]]) -> list[tuple[int, Event]]:
         if not news:
             return []
-        if self.listener is not None:
-            for each in news:
-                self.listener(each)
+        if self.on_end is not None:  # these are broken off; the follower itself tells of all others
+            for _, each in news:
+                self.on_end(each.now)
             return []
         teller = Teller(self.instrument, self.timetable, self.rulebook, self.dates)
-        return [teller.event(each) for each in news]
+        return [(index, teller.event(each)) for index, each in news]
+
+    def _said(self, news: Sequence[News]) -> list[Event]:
+        return self.said_of([(0, each) for each in news])
 
     def without_setups(self) -> SeriesEngine:
         """Make an engine for the same series that has seen no bar and looks for no setup."""
@@ -264,19 +298,23 @@ class SeriesEngine:
         known = [which for which, each in enumerate(self.rulebook.setups) if series.count > each.setup.looks_back]
         if not known:
             return []
-        around, case = [series.look(last, sign) for sign in (1, -1)], self.case_at(last)
-        return [judge(series, case, which, last, each) for which in known for each in around]
+        fits, case = (
+            fits_at(series, [(which, np.array([[last, 1], [last, -1]])) for which in known], every=True),
+            self.case(),
+        )
+        weighed = weigh(fits, case, np.arange(len(fits.which))) if series.warm else None
+        return [judge(fits, row, case, weighed, row) for row in range(len(fits.which))]
 
-    def case_at(self, index: int) -> Case:
-        """Give what a bar of the series' window is judged by besides the bars."""
-        coarser, moment = self.coarser, int(self.series.times[1, index])
+    def case(self) -> Case:
+        """Give what the series is judged by besides its bars."""
+        coarser = self.coarser
         return Case(
             rulebook=self.rulebook,
             instrument=self.instrument,
             timetable=self.timetable,
             account=self.account,
             coarser="" if coarser is None else coarser.timetable.timeframe.name,
-            lean=None if coarser is None else coarser.lean_at(moment),
+            lean_at=_unknown if coarser is None else coarser.lean_at,
             dates=self.dates,
         )
 
@@ -382,7 +420,7 @@ class SeriesEngine:
         if plan is None:
             raise AssertionError("only a warm series says a setup")
         chosen = plan.entries[style]
-        within = min(self.rulebook.follow.max_wait, found.spoiler.bars or NEVER)
+        within = min(self.rulebook.follow.max_wait, found.spoiled_after or NEVER)
         until = self._valid_until(found.bar_close, style, within)
         data: SetupData = {
             "instrument": instrument.symbol,
@@ -411,7 +449,7 @@ class SeriesEngine:
             "entry_within": within,
             "valid_until": None if until is None else rfc3339(until),
             "entries": plan.entries,
-            "spoiled_by": found.spoiler.text,
+            "spoiled_by": found.spoiled_by,
             "exit_plan": plan.exit_plan,
             "size": chosen["size"],
             "size_reason": chosen["size_reason"],
@@ -448,30 +486,37 @@ class SeriesEngine:
         )
 
 
-def followed(weighed: Weighed, thread: str, close: str, size: str | None) -> Found | None:
-    """Give what is followed of a setup; None where its plan has no entry, or none with a risk.
+def _unknown(moment: int) -> None:
+    """Say nothing of a coarser timeframe that is not followed."""
+    del moment
 
-    ``close``, when its last bar closed, and the ``size`` planned are words and money for events alone.
+
+def followed(weighed: Weighed, number: int, thread: str, said: Event | None = None) -> Found | None:
+    """Give what is followed of a row; None where its plan has no entry, or none with a risk.
+
+    ``thread`` is its id. The event that ``said`` it has words and money for other events.
     """
-    facts, stop, way = weighed.facts, weighed.stop, weighed.way
-    if facts is None or stop is None or way is None:
-        raise AssertionError("only a warm series has setups to follow")
-    if way.price is None or way.risk is None:
+    fits, row = weighed.fits, weighed.rows[number]
+    style = STYLES.index(weighed.case.rulebook.rules.entry_style)
+    entry, stop = weighed.price(number, PRICE + style), weighed.price(number, STOP)
+    if entry is None or stop is None or isnan(weighed.planned[number, RISK + style]):
         return None
+    setup, level = fits.chosen(row).setup, fits.levels[row]
+    size = None if said is None else said.data["size"]
     return Found(
         thread=thread,
-        setup=weighed.setup.name,
-        title=weighed.setup.title,
-        sign=facts.sign,
-        set_aside=bool(weighed.set_aside),
-        evidence_points=weighed.evidence_points,
-        close=close,
-        entry=way.price,
+        setup=setup.name,
+        title=setup.title,
+        sign=int(fits.spots[row, 1]),
+        set_aside=bool(weighed.set_aside[number]),
+        evidence_points=int(fits.counted[row]),
+        close="" if said is None else said.data["bar_close"],
+        entry=entry,
         stop=stop,
         size=None if size is None else Decimal(size),
-        ride=facts.close_beyond_slow,
-        spoiler=weighed.spoiler,
-        line=weighed.line,
+        ride=bool(weighed.planned[number, BEYOND_SLOW]),
+        spoiler=Spoiler.of(level, "" if said is None else said.data["spoiled_by"]),
+        line=line_of(fits.found.places[row]),
     )
 
 
@@ -555,13 +600,16 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         bars = Bars(opens, opens + MINUTE, *[price] * 5)
         engine.push(bars[:-1])  # setups are looked for once a series is warm, and live bars come one by one
         engine.push(bars[-1:])
-        engine.judge_last()
+        nothing = [(which, np.zeros((0, 2), dtype=np.int64)) for which in range(len(rulebook.setups))]
+        fits = fits_at(engine.series, nothing)
+        weigh(fits, engine.case(), fits.standing)
         Follower(engine.series, instrument, rulebook, timetable).make_ready()
 
 
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
-    needed = [kernel.advance, spikes.find, *(chosen.setup.find for chosen in rulebook.setups)]
+    needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look]
     needed += [steps.advance, steps.advance_together]
+    needed += [each for chosen in rulebook.setups for each in (chosen.setup.find, chosen.setup.weigh)]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

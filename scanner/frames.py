@@ -9,7 +9,6 @@ import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,8 +20,9 @@ from scanner.commands.chart import format_of, picture_at
 from scanner.commands.explain import stood_at, unready_at
 from scanner.commands.one_bar import Recorded, is_day
 from scanner.engine import needs_compiling
-from scanner.event_columns import COLUMNS, columns_of
+from scanner.event_columns import COLUMNS
 from scanner.events import rfc3339
+from scanner.found_columns import columns_of_found
 from scanner.market.bars import NO_TIME
 from scanner.present.wording import counted
 from scanner.recordings import FRAME, Reading, advised, prepare, recordings
@@ -32,15 +32,17 @@ from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
     from collections import Counter
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import date, datetime
     from typing import Literal
 
     from scanner.commands.one_bar import OneBar
-    from scanner.events import Event
+    from scanner.event_columns import Kind
     from scanner.judgement import Judgement
+    from scanner.market.bars import RawBars
+    from scanner.pipeline import Pipeline
     from scanner.present.picture import Picture
-    from scanner.replay import Came
+    from scanner.replay import Came, Recording
 
 OF_SETUP = (
     *("instrument", "timeframe", "setup", "direction", "bar_open", "bar_close", "set_aside", "reason", "place"),
@@ -49,9 +51,17 @@ OF_SETUP = (
     *("exit_style", "currency"),
 )
 """Those of the COLUMNS of events that a setup has."""
-CAME = {"state": "text", "entry": "number", "exit": "number", "r": "number", "cost_r": "number", "ended": "moment"}
+CAME: dict[str, Kind] = {
+    "state": "text",
+    "entry": "number",
+    "exit": "number",
+    "r": "number",
+    "cost_r": "number",
+    "ended": "moment",
+}
 """What came of it."""
-TYPES = {"text": "str", "number": "float64", "whole": "int64", "truth": "bool", "moment": "datetime64[ns, UTC]"}
+OF_CAME = {"cost_r": "cost"}
+TYPES: dict[Kind, str] = {"text": "str", "whole": "int64", "truth": "bool"}
 LINES = ("instrument", "bar_close", "setup", "direction", "part", "name", "measured", "threshold", "holds", "text")
 
 _ADVICE = re.compile(r"--(tz|stamp|calendar|step|timeframe|instrument) ([\w/.:+-]*\w)")
@@ -95,8 +105,13 @@ def find_setups(
     (0, 5)
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
-    said: list[Event] = []
+    found: list[tuple[Mapping[str, Any], Sequence[str]]] = []
     came: dict[str, Came] = {}
+
+    def made(recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
+        pipeline = prepare(reading, recording, first, tally)
+        pipeline.collect(lambda weighed, threads: found.append((columns_of_found(weighed), threads)))
+        return pipeline
 
     def keep(each: Came) -> None:
         came[each.thread] = each
@@ -105,18 +120,20 @@ def find_setups(
         output.announce_compiling(needed=needs_compiling(reading.rulebook))
         for recording in recordings((), reading):
             tally = Tally(recording.symbol, str(recording.path))
-            made = partial(prepare, reading)
             try:
-                said += replay(recording, made, tally, lambda _: None, keep, tells_stories=False)
+                for _ in replay(recording, made, tally, lambda _: None, keep, tells_stories=False):
+                    pass  # series that are put on hold are counted in the tally
             except ReplayError as problem:
                 raise ValueError(in_python(advised(problem, recording, reading))) from None
             _warn(tally)
-    rows = [_row(event, came.get(event.thread)) for event in said if event.facts.begins]
-    kinds = {name: COLUMNS[name] for name in OF_SETUP} | CAME
-    return pd.DataFrame(
-        {name: _column([row[name] for row in rows], TYPES[kind]) for name, kind in kinds.items()},
-        index=pd.RangeIndex(len(rows)),
-    )
+    threads = [thread for _, part in found for thread in part]
+    columns = {name: _column([part[name] for part, _ in found], COLUMNS[name]) for name in OF_SETUP}
+    ends = [came.get(thread) for thread in threads]
+    for name, kind in CAME.items():
+        columns[name] = _column(
+            [[None if each is None else getattr(each, OF_CAME.get(name, name)) for each in ends]], kind
+        )
+    return pd.DataFrame(columns, index=pd.RangeIndex(len(threads)))
 
 
 def explain_bar(
@@ -309,21 +326,15 @@ def _told(reasons: Counter[str]) -> str:
     )
 
 
-def _row(event: Event, came: Came | None) -> dict[str, Any]:
-    row: dict[str, Any] = columns_of(event.data) | dict.fromkeys(CAME)
-    if came is not None:
-        row |= {"state": came.state, "entry": came.entry, "exit": came.exit, "r": came.r, "cost_r": came.cost}
-        row["ended"] = came.ended
-    return row
-
-
-def _column(values: list[Any], kind: str) -> pd.Series[Any]:
-    if kind == TYPES["moment"]:
+def _column(parts: Sequence[Sequence[Any]], kind: Kind) -> pd.Series[Any]:
+    """Put the parts of a column together."""
+    if kind == "number":
+        return pd.Series(np.concatenate([np.zeros(0), *(np.array(part, dtype=np.float64) for part in parts)]))
+    values = [value for part in parts for value in part]
+    if kind == "moment":
         moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
         return pd.Series(moments.view("datetime64[ns]")).dt.tz_localize("UTC")
-    if kind == TYPES["number"]:
-        values = [None if value is None else float(value) for value in values]
-    return pd.Series(values, dtype=kind)
+    return pd.Series(values, dtype=TYPES[kind])
 
 
 def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple[Recorded, str]:

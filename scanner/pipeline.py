@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
     from scanner.analysis.rules import Rules
     from scanner.events import Event
-    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
+    from scanner.judgement import Weighed
     from scanner.market.bars import RawBars
     from scanner.market.calendars import Calendar
     from scanner.market.dates import Dated
@@ -186,10 +186,15 @@ class Pipeline:
         """What tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""
         return _mark(self.base, self._timeframes, self._calendar, self.adjustments, self._rulebook.told)
 
-    def listen(self, listener: Callable[[News], None]) -> None:
-        """Tell ``listener`` what becomes of setups, instead of saying it."""
+    def listen(self, on_end: Callable[[Outcome], None]) -> None:
+        """Tell ``on_end`` what came of setups, instead of saying what becomes of them."""
         for lane in self.lanes:
-            lane.engine.listener = listener
+            lane.engine.on_end = on_end
+
+    def collect(self, on_found: Callable[[Weighed, Sequence[str]], None]) -> None:
+        """Tell ``on_found`` of the setups that stand, and the ids of their stories, instead of saying them."""
+        for lane in self.lanes:
+            lane.engine.on_found = on_found
 
     def under_way(self) -> Iterator[Outcome]:
         """Give the stories that have not ended."""

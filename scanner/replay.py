@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Protocol, Self
 import numpy as np
 
 from scanner.contradictions import is_mostly_refused
-from scanner.events import KINDS
 from scanner.market.guard import NOTED
 from scanner.market.timeframes import ALL, DAY, Timeframe, usual_spacing
 
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
 
     from scanner.event_data import State, StoryData
     from scanner.events import Event
-    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked, Note
@@ -306,9 +304,8 @@ class _Learner:
         if event.facts.follows and event.facts.ends:
             self.learn(Came.of_event(event))
 
-    def heard(self, news: News) -> None:
-        if KINDS[news.kind].ends:
-            self.learn(Came.of_outcome(news.now))
+    def heard(self, outcome: Outcome) -> None:
+        self.learn(Came.of_outcome(outcome))
 
     def learn(self, came: Came) -> None:
         self.tally.learn(came)

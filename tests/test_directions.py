@@ -34,6 +34,7 @@ MAY_IMPORT = {
     "scanner.follow": {"scanner.market", "scanner.analysis", "scanner.trade"},
     "scanner.judgement": {"scanner.market", "scanner.analysis", "scanner.trade"},
     "scanner.forming": {"scanner.market", "scanner.analysis"},
+    "scanner.found_columns": {"scanner.market", "scanner.analysis", "scanner.trade", "scanner.judgement"},
     "scanner.engine": {
         "scanner.market",
         "scanner.analysis",
@@ -42,7 +43,14 @@ MAY_IMPORT = {
         "scanner.judgement",
         "scanner.forming",
     },
-    "scanner.pipeline": {"scanner.market", "scanner.analysis", "scanner.trade", "scanner.follow", "scanner.engine"},
+    "scanner.pipeline": {
+        "scanner.market",
+        "scanner.analysis",
+        "scanner.trade",
+        "scanner.follow",
+        "scanner.judgement",
+        "scanner.engine",
+    },
     "scanner.settings": {"scanner.market", "scanner.analysis", "scanner.trade", "scanner.service"},
     "scanner.present": {
         "scanner.market",
@@ -100,7 +108,9 @@ MAY_IMPORT = {
     "scanner.frames": {
         "scanner.commands",
         "scanner.engine",
+        "scanner.found_columns",
         "scanner.judgement",
+        "scanner.pipeline",
         "scanner.present",
         "scanner.recordings",
         "scanner.replay",

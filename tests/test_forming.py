@@ -241,10 +241,11 @@ def test_nothing_is_told_where_the_macd_line_crossed_before_its_signal_was_ready
     doji = (high, round(high * 1.003, 2), round(high / 1.003, 2), high, 100.0)
     watcher = engine(rulebook=anywhere("doji_pause"))
     stops = [stop for stop in watcher.series.take(bars_of([*rows, doji])) if isinstance(stop, Candidates)]
-    ((stop),) = stops
-    assert (stop.setups, stop.forming) == ((), ((0, 1),))
-    ahead = watcher.series.ahead(stop.index)
-    assert (watcher.series.columns[CROSS, stop.index], ahead.side) == (0.0, 1)
+    (stop,) = stops
+    ((which, ((index, sign),)),) = stop.forming
+    assert (stop.setups, which, sign) == ([], 0, 1)
+    ahead = watcher.series.ahead(index)
+    assert (watcher.series.columns[CROSS, index], ahead.side) == (0.0, 1)
     assert told([*rows, doji]) == []
 
 

@@ -111,7 +111,7 @@ def _loaded(what: str, path: str) -> Setup[Any]:
         raise SetupError(f"{what}: {path} cannot be loaded ({type(problem).__name__}: {problem})") from None
     if not isinstance(found, Setup):
         raise SetupError(f"{what}: {path} is a {type(found).__name__}, not a Setup")
-    functions = {"find": found.find, "measure": found.measure}
+    functions = {"find": found.find, "measure": found.measure, "weigh": found.weigh}
     functions |= {"forming.find": found.forming.find} if found.forming is not None else {}
     for name, function in functions.items():
         if not is_compiled(function):

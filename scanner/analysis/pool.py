@@ -7,6 +7,7 @@ many bars.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
     from scanner.market.sessions import Timetable
 
     Integers = NDArray[np.int64]
-    Fits = tuple[int, list[list[int]]]
-    """The number of a setup among those chosen, and (row, bar, sign) of each hit."""
+    Hits = tuple[int, Integers]
+    """The number of a setup among those chosen, and bar and sign of each hit."""
 
 FEW = 36
 """Bars a series of a station can take before its windows are moved: few, since ten thousand series share the memory."""
@@ -40,21 +41,20 @@ TOGETHER = 256
 """Series that go through the kernel and the setups together: few enough that what they touch stays in the cache."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Candidates:
-    """A bar at which setups fit, all but their place: the number of each setup among those chosen, and its sign.
+    """Bars at which setups fit, all but their place, in the order of the setups among those chosen.
 
     ``forming`` are those that the next bar may complete.
     """
 
-    index: int
-    setups: tuple[tuple[int, int], ...]
-    forming: tuple[tuple[int, int], ...] = ()
+    setups: list[Hits]
+    forming: list[Hits]
 
 
 @dataclass(frozen=True, slots=True)
 class Warm:
-    """The bar that ends a hold."""
+    """The bar that ends a hold; what fits comes after it."""
 
     index: int
 
@@ -74,6 +74,8 @@ class Spiked:
 
 
 Stop = Candidates | Warm | Leap | Spiked
+ORDER = (Spiked, Warm, Candidates, Leap)
+"""In which stops come that bars taken in together bring."""
 
 
 def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
@@ -214,25 +216,25 @@ class Pool:
         stops: list[tuple[int, Stop]] = []
         if fits or forming or spiked:
             places = dict(zip(rows.tolist(), range(len(rows)), strict=True))
-            found: dict[tuple[int, int], tuple[list[tuple[int, int]], list[tuple[int, int]]]] = {}
-            for kind, each in enumerate((fits, forming)):
-                for which, hits in each:
-                    for row, index, sign in hits:
-                        found.setdefault((places[row], index), ([], []))[kind].append((which, sign))
+            found: dict[int, Candidates] = {}
+            for row, which, hits in fits:
+                found.setdefault(row, Candidates([], [])).setups.append((which, hits))
+            for row, which, hits in forming:
+                found.setdefault(row, Candidates([], [])).forming.append((which, hits))
             stops += [(places[row], Spiked(index)) for row, index in spiked]
-            stops += [(place, Candidates(index, *map(tuple, both))) for (place, index), both in found.items()]
+            stops += [(places[row], each) for row, each in found.items()]
         for place in held.tolist():
             over = int(self.state["count"][rows[place]]) - self.rules.warm_up
             if over >= 0:
                 self.state["held"][rows[place]] = False
                 stops.append((place, Warm(int(stop[place]) - 1 - over)))
         stops += [(place, Leap(int(stop[place]))) for place in np.flatnonzero(leaps).tolist()]
-        return sorted(stops, key=lambda each: (each[0], each[1].index, not isinstance(each[1], Warm)))
+        return sorted(stops, key=lambda each: (each[0], ORDER.index(type(each[1]))))
 
     def _found(
         self, finds: Sequence[tuple[int, Callable[..., int]]], rows: Integers, first: Integers, stop: Integers
-    ) -> list[Fits]:
-        """Give (row, bar, sign) of what each of ``finds`` finds, by the number of its setup."""
+    ) -> list[tuple[int, int, Integers]]:
+        """Give what each of ``finds`` finds: the row of the series, the number of the setup, bars and signs."""
         bars = int(stop.sum() - first.sum()) if finds else 0
         if not bars:
             return []
@@ -241,7 +243,8 @@ class Pool:
         for which, find in finds:
             count = find(self.columns, rows, first, stop, self.numbers[which], self._marks, room)
             if count:
-                fits.append((which, room[:count].tolist()))
+                edges = [0, *(np.flatnonzero(np.diff(room[:count, 0])) + 1).tolist(), count]
+                fits += [(int(room[a, 0]), which, room[a:b, 1:].copy()) for a, b in pairwise(edges)]
         return fits
 
     def _spiked(self, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, int]]:

@@ -1,4 +1,4 @@
-"""The search that setups share: what was marked is measured, and what holds is written down."""
+"""What setups share: the search, in which what was marked is measured, and the weighing of what was found."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.compiling import inlined
+from scanner.analysis.setup import ABSENT
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -53,3 +54,30 @@ def searched(
                         found[count, 0], found[count, 1], found[count, 2] = rows[k], t, int(sign)
                         count += 1
     return count
+
+
+@inlined
+def weighed(
+    measure: Callable[..., bool],
+    weigh: Callable[..., None],
+    columns: Floats,
+    row: int,
+    spots: Integers,
+    numbers: Any,  # noqa: ANN401 - numba's records have no Python type
+    rules: Any,  # noqa: ANN401 - as above
+    out: Any,  # noqa: ANN401 - as above
+) -> None:
+    """Measure and weigh every spot, as ``Setup`` describes it of ``weigh``.
+
+    ``weigh(series, t, sign, numbers, rules, measured, points, held, levels)`` weighs one bar, after ``measure``; a
+    point that it does not write is absent. Where there is no room for verdicts, what was measured is given.
+    """
+    measured, verdicts, points, held, levels = out
+    for k in range(len(spots)):
+        t, sign, level = spots[k, 0], float(spots[k, 1]), levels[k]
+        if verdicts.shape[1]:
+            measure(columns[row], t, sign, numbers[0], measured[k], verdicts[k])
+        points[k], held[k] = np.nan, ABSENT
+        level.trigger, level.base, level.base_is, level.beyond = np.nan, np.nan, 0, np.nan
+        level.average, level.closes, level.bars = -1, 1, 0
+        weigh(columns[row], t, sign, numbers[0], rules[0], measured[k], points[k], held[k], level)

@@ -9,28 +9,23 @@ from weakref import finalize
 import numpy as np
 
 from scanner.analysis.columns import (
-    ATR,
     CLOSE,
     COLUMNS,
     DEEP,
     DEEP_ATR,
     DEEP_CLOSE,
-    DEEP_HIGH,
-    DEEP_LOW,
     FAST_AVERAGE,
     OPEN,
 )
 from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.running import averages_after
 from scanner.analysis.indicators.spikes import SPIKE, Spike
-from scanner.analysis.indicators.swing_marks import mark_swings
 from scanner.analysis.next_bar import ahead_of
 from scanner.analysis.places import around, structure
-from scanner.analysis.places.obstacles import find_obstacles, obstacle_words, room_for_obstacles
-from scanner.analysis.setup import Fit
+from scanner.analysis.places.obstacles import obstacle_words, room_for_obstacles
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
@@ -40,13 +35,17 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bars
 
     Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+NOTHING = np.zeros(0, dtype=np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
 class Around:
     """What there is around a bar t in one direction: ``places`` (a PLACES record), and obstacles ahead of its close.
 
-    ``marks`` are the swing marks of the bars up to t. ``prices`` and ``kinds`` are those of the obstacles.
+    ``marks`` are the swing marks of the bars up to t, where a single bar is looked at. ``prices`` and ``kinds`` are
+    those of the obstacles.
     """
 
     sign: int
@@ -61,6 +60,25 @@ class Around:
         """Real prices with what they are, the nearest first."""
         told = zip(self.prices.tolist(), self.kinds.tolist(), strict=True)
         return tuple((price, obstacle_words(kind, self.sign, self.rules)) for price, kind in told)
+
+
+@dataclass(frozen=True, slots=True)
+class Surrounded:
+    """What there is around several bars: a row for each of ``spots`` (bar and sign); see ``around.look_around``."""
+
+    spots: Integers
+    places: NDArray[Any]
+    near: NDArray[np.uint8]
+    prices: Floats
+    kinds: NDArray[np.uint8]
+    counts: Integers
+    rules: Rules
+
+    def around(self, spot: int, marks: NDArray[np.uint8] = NOTHING) -> Around:
+        """Give what there is around one of them."""
+        ahead = slice(self.counts[spot])
+        prices, kinds = self.prices[spot, ahead], self.kinds[spot, ahead]
+        return Around(int(self.spots[spot, 1]), self.places[spot], marks, prices, kinds, self.rules)
 
 
 class Series:
@@ -116,48 +134,33 @@ class Series:
         for _, stop in self.pool.take(np.array([self.row]), np.array([len(bars)]), bars):
             yield stop
 
-    def measure(self, which: int, index: int, sign: int) -> Fit:
-        """Measure a chosen setup's own rules at a bar in one direction, whether or not they hold."""
-        chosen, series = self.pool.setups[which], self.columns
-        rules = len(chosen.setup.rules)
-        measured, verdicts = np.full(rules + chosen.setup.extra, np.nan), np.zeros(rules, dtype=np.uint8)
-        chosen.setup.measure(series, index, float(sign), self.pool.numbers[which][0], measured, verdicts)
-        return Fit(series, index, sign, float(series[ATR, index]), measured, verdicts, self.pool.rules)
-
     def look(self, index: int, sign: int) -> Around:
         """Look at the places and the obstacles around a bar."""
-        pool, last = self.pool, index + self.pool.shift
-        first, deep = max(last + 1 - pool.history, self._begin_deep), pool.deep[self.row]
-        points, marks, spare = pool.looking
-        strengths = (pool.rules.swing_strength, pool.rules.obstacle_strength)
-        mark_swings(deep[DEEP_LOW], deep[DEEP_HIGH], marks, first, first, last + 1, strengths, spare)
-        found, (prices, kinds) = np.zeros(1, dtype=structure.PLACES), room_for_obstacles(pool.rules, 1)
-        where = (deep, marks, self.columns, index, pool.shift, first, float(sign), pool.rules.record)
-        structure.look(*where, float(self.columns[ATR, index]), found, points)
-        count = find_obstacles(*where, prices[0], kinds[0])
-        known = marks[first : last + 1].copy()
-        return Around(sign, found[0], known, prices[0, :count], kinds[0, :count], pool.rules)
+        found = self.look_at(np.array([[index, sign]]), np.zeros(1, dtype=np.uint8), np.zeros(1), every=True)
+        last = index + self.pool.shift
+        first = max(last + 1 - self.pool.history, self.begin_deep)
+        return found.around(0, self.pool.looking[1][first : last + 1].copy())
 
-    def look_at(self, spots: Sequence[tuple[int, int]]) -> list[Around]:
-        """Look at the places and the obstacles around several bars, each in one direction, as ``look`` does one by one.
-
-        It takes code that is compiled besides, for which a single bar need not wait.
-        """
-        pool, at = self.pool, np.array(spots, dtype=np.int64).reshape(-1, 2)
-        places, marks = np.zeros(len(at), dtype=structure.PLACES), np.zeros((len(at), pool.history), dtype=np.uint8)
-        prices, kinds = room_for_obstacles(pool.rules, len(at))
-        counts = np.empty((len(at), 2), dtype=np.int64)
-        where = (pool.columns, pool.deep, self.row, self._begin_deep, pool.history, at, pool.rules.record)
-        around.look_around(*where, places, marks, prices, kinds, counts, *pool.looking)
-        return [
-            Around(sign, places[k], marks[k, :bars], prices[k, :ahead], kinds[k, :ahead], pool.rules)
-            for k, ((_, sign), (bars, ahead)) in enumerate(zip(spots, counts.tolist(), strict=True))
-        ]
+    def look_at(self, spots: Integers, needed: NDArray[np.uint8], bases: Floats, *, every: bool) -> Surrounded:
+        """Look at the places and the obstacles around several bars and signs; see ``around.look_around``."""
+        pool, count = self.pool, len(spots)
+        found = Surrounded(
+            spots,
+            np.zeros(count, dtype=structure.PLACES),
+            np.empty(count, dtype=np.uint8),
+            *room_for_obstacles(pool.rules, count),
+            np.empty(count, dtype=np.int64),
+            pool.rules,
+        )
+        where = (pool.columns, pool.deep, self.row, self.begin_deep, pool.history, spots, needed, bases, every)
+        out = (found.places, found.near, found.prices, found.kinds, found.counts)
+        around.look_around(*where, pool.rules.record, *out, *pool.looking)
+        return found
 
     def look_again(self, index: int, sign: int, rules: NDArray[Any]) -> NDArray[Any]:
         """Look at the places around a bar under several other RULES with the same lengths; gives PLACES for each."""
         pool, found = self.pool, np.zeros(len(rules), dtype=structure.PLACES)
-        where = (pool.columns, pool.deep, self.row, self._begin_deep, pool.history, index, float(sign), rules)
+        where = (pool.columns, pool.deep, self.row, self.begin_deep, pool.history, index, float(sign), rules)
         around.look_again(*where, found, *pool.looking)
         return found
 
@@ -169,6 +172,11 @@ class Series:
         closes = pool.deep[row, DEEP_CLOSE, last + 1 - pool.rules.slow_average : last + 1]
         return ahead_of(closes, averages, pool.rules)
 
+    @property
+    def has_spikes(self) -> bool:
+        """Whether there are bars that may be bad ticks."""
+        return bool(self.pool.spikes.get(self.row))
+
     def spikes_by(self, index: int) -> Iterator[tuple[int, Spike]]:
         """Give the bars up to one that may be bad ticks, the last one first, with how many bars before it each lies."""
         spikes = self.pool.spikes.get(self.row)
@@ -176,22 +184,14 @@ class Series:
             number = index - self.used + self.count
             yield from ((number - each.number, each) for each in reversed(spikes) if each.number <= number)
 
-    def volatility(self, index: int) -> float:
-        """Give ATR at a bar divided by the mean of its last 100 values; NaN where there are too few, or all are 0."""
-        length, last = self.pool.rules.volatility_length, index + self.pool.shift
-        if last + 1 - length < self._begin_deep:
-            return float("nan")
-        values = self.pool.deep[self.row, DEEP_ATR, last + 1 - length : last + 1]
-        mean = float(np.add.reduce(values)) / length
-        return float(values[-1]) / mean if mean else float("nan")
-
     @property
     def begin(self) -> int:
         """The first bar of the window that there is."""
         return max(self.used - self.count, 0)
 
     @property
-    def _begin_deep(self) -> int:
+    def begin_deep(self) -> int:
+        """The same of the longer window."""
         return max(self.used + self.pool.shift - self.count, 0)
 
     def snapshot(self) -> bytes:

@@ -15,16 +15,14 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, cast, g
 import numpy as np
 from pydantic import BaseModel, ConfigDict, model_validator
 
-from scanner.analysis.columns import CLOSE, HIGH, LOW
-
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from scanner.analysis.next_bar import Before, Need
     from scanner.analysis.rules import Rules
-    from scanner.event_data import Measure, Place
+    from scanner.event_data import Place
 
     Floats = NDArray[np.float64]
 
@@ -62,13 +60,30 @@ class Numbers(BaseModel):
 
 N = TypeVar("N", bound=Numbers)
 
+MISSED, HOLDS, UNKNOWN, ABSENT = range(4)
+"""What is said of a point of evidence: it does not hold, it does, nobody can say, or it is not asked for."""
+
+LEVELS = np.dtype(
+    [
+        ("trigger", np.float64),  # what a break entry must beat
+        ("base", np.float64),  # what the stop stands behind
+        ("base_is", np.int64),  # for the words: which of its prices the base is, as the setup counts them
+        ("beyond", np.float64),  # a close on the wrong side of this price spoils the setup; NaN where none does
+        ("average", np.int64),  # or one on the wrong side of this column of its bar; -1 where none does
+        ("closes", np.int64),  # so many of them
+        ("bars", np.int64),  # so many bars without an entry spoil it, too; 0 where none do
+    ]
+)
+"""The levels of a setup, in real prices, and what proves it wrong before its entry besides a close beyond the stop."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A bar that a setup was measured at, as its words, evidence and levels see it.
+    """A bar that a setup was measured at, as its words see it.
 
     ``series`` is the window of the series (COLUMNS × bars) and ``t`` the last bar of the setup; ``sign`` is +1 for
-    long and −1 for short. ``measured`` and ``verdicts`` are what the setup's ``measure`` gave. ``atr`` is that at t.
+    long and −1 for short. ``measured`` and ``verdicts`` are what the setup's ``measure`` gave, ``points``, ``held`` and
+    ``levels`` (a LEVELS record) what its ``weigh`` gave. ``atr`` is that at t.
     """
 
     series: Floats
@@ -77,23 +92,14 @@ class Fit:
     atr: float
     measured: Floats
     verdicts: NDArray[np.uint8]
+    points: Floats
+    held: NDArray[np.uint8]
+    levels: Any
     rules: Rules
 
     def at(self, column: int, back: int = 0) -> float:
         """Give a column's value so many bars before t, as it is, not reflected."""
         return self.series.item(column, self.t - back)
-
-    def low(self, back: int = 0) -> float:
-        """Give the extreme on the stop's side: the low for long, the high for short; a real price."""
-        return self.at(LOW if self.sign > 0 else HIGH, back)
-
-    def high(self, back: int = 0) -> float:
-        """Give the extreme on the entry's side: the high for long, the low for short; a real price."""
-        return self.at(HIGH if self.sign > 0 else LOW, back)
-
-    def close(self, back: int = 0) -> float:
-        """Give the close so many bars before t; a real price."""
-        return self.at(CLOSE, back)
 
     def word(self, long: str, short: str) -> str:
         """Choose the word for the direction."""
@@ -101,19 +107,19 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class Spoiler:
-    """What proves a setup wrong before its entry, besides a close beyond the stop.
+class Words:
+    """What a setup says of a bar: threshold and text of each rule, in order, and of each point of evidence, by name.
 
-    ``text`` says it as a clause («a close below the last bar's middle»). It is a close on the wrong side of the price
-    ``beyond``, or of the column ``average`` of its bar, or of either; ``closes`` of them. ``bars`` without an entry
-    spoil it, too. A setup that nothing else spoils has none of these.
+    ``trigger`` and ``base`` say what these prices are («the last bar's high»); ``spoiler`` says as a clause what proves
+    the setup wrong before its entry («a close below the last bar's middle»), and is empty where nothing but a close
+    beyond the stop does.
     """
 
-    text: str = ""
-    beyond: float | None = None
-    average: int | None = None
-    closes: int = 1
-    bars: int | None = None
+    rules: Sequence[tuple[str, str]]
+    points: Mapping[str, tuple[str, str]]
+    trigger: str
+    base: str
+    spoiler: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +145,8 @@ class Setup(Generic[N]):
     and a word for tables; bars that it only looks back at are not named. ``looks_back`` is how many bars before t it
     reads at most.
 
-    ``rules`` are the names of its rules, in order. ``find`` and ``measure`` are compiled:
+    ``rules`` are the names of its rules and ``points`` those of what else speaks for it, in order and without the
+    places. ``find``, ``measure`` and ``weigh`` are compiled:
 
     - ``measure(series, t, sign, numbers, measured, verdicts) -> bool`` measures every rule at bar t in one direction:
       ``series`` is one series' window (COLUMNS × bars, float64), ``t`` an index with at least ``looks_back`` bars
@@ -153,11 +160,13 @@ class Setup(Generic[N]):
       for two a bar), in order of series and bar, and returns how many there are. Its work is to be fast: a loop without
       branches over the rarest rules marks the bars that may fit, and only those are measured. ``searching.searched``
       is this for a ``mark`` and a ``measure``.
+    - ``weigh(columns, row, spots, numbers, rules, out)`` measures several bars and says what else there is to say of
+      them. ``spots`` (int64, n × 2) are bars and signs in the window of the series ``row``, ``rules`` is an array of
+      one RULES record. ``out`` are five arrays with a row for each spot: ``measured`` and ``verdicts``; ``points``
+      (float64, NaN where there is nothing to measure) and ``held`` (uint8: MISSED, HOLDS, UNKNOWN or ABSENT), one value
+      a point of evidence; and ``levels`` (LEVELS records). ``searching.weighed`` is this for one that weighs one bar.
 
-    ``words(fit, numbers)`` gives threshold and text of each rule, in order. ``evidence(fit, numbers)`` gives the points
-    beyond the rules by name, without those of the places. ``trigger(fit, numbers)`` and ``base(fit, numbers)`` give a
-    real price and the words for it («the last bar's high»): what a break entry must beat, and what the stop stands
-    behind. ``spoiler(fit, numbers)`` says what proves it wrong before the entry.
+    ``words(fit, numbers)`` gives the Words for all of this. They are asked for at bars that miss the rules, too.
 
     ``places`` are the kinds of place of which one must hold; empty where it needs none. ``by_default`` says whether it
     is watched without being listed. ``forming`` is None where nothing of use can be told of it before its last bar.
@@ -172,11 +181,9 @@ class Setup(Generic[N]):
     rules: tuple[str, ...]
     find: Callable[..., int]
     measure: Callable[..., bool]
-    words: Callable[[Fit, N], Sequence[tuple[str, str]]]
-    evidence: Callable[[Fit, N], dict[str, Measure]]
-    trigger: Callable[[Fit, N], tuple[float, str]]
-    base: Callable[[Fit, N], tuple[float, str]]
-    spoiler: Callable[[Fit, N], Spoiler]
+    weigh: Callable[..., None]
+    words: Callable[[Fit, N], Words]
+    points: tuple[str, ...] = ()
     places: tuple[Place, ...] = ()
     extra: int = 0
     by_default: bool = False

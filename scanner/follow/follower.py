@@ -7,6 +7,7 @@ from decimal import Decimal
 from functools import partial
 from itertools import compress
 from math import isnan, nan
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,10 +18,11 @@ from scanner.follow.found import Found
 from scanner.follow.kept import packed, unpacked
 from scanner.follow.news import News, Record, signs_of, state_of, why_entered, why_leaving, why_raised
 from scanner.follow.outcome import Outcome
-from scanner.trade.plan import STYLES, stop_behind, stop_margin
+from scanner.trade.levels import grid_of, stop_behind
+from scanner.trade.plan import STYLES
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -55,8 +57,8 @@ class Story:
 class Follower:
     """The stories of one series, and the news of them.
 
-    Call ``stand`` at each bar with setups, in order, and ``go_on`` before bars leave the window. Both return news in
-    the order of the bars, and within a bar in the order in which the setups were found.
+    Call ``go_on`` before bars leave the window. It returns news in the order of the bars, and within a bar in the order
+    in which the setups were found.
     """
 
     telling = steps.ALL_NEWS
@@ -70,7 +72,7 @@ class Follower:
         self._instrument = instrument
         self._rules = rulebook.rules
         self._follow = rulebook.follow
-        self._numbers = rulebook.follow.record()
+        self._numbers = rulebook.follow.record
         self._timetable = timetable
         timeframe = timetable.timeframe
         self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known
@@ -102,21 +104,11 @@ class Follower:
         """Whether it has to know where bars are in their session."""
         return self._flat_by_close
 
-    def tell(self) -> list[News]:
-        """Tell what there is once its ``records`` went on over all bars, and go on from there."""
-        return self._go_on(self._series.used, 0, has_news=True)
+    def tell(self) -> list[tuple[int, News]]:
+        """Tell what there is, with its bar, once its ``records`` went on over all bars, and go on from there."""
+        return self._go_on(self._series.used, (), has_news=True)
 
-    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
-        """Go on to a bar of the window that has setups on some ``sides``, and follow those ``found``.
-
-        ``sides`` are signs: a setup that is not followed is still pressure against the other side.
-        """
-        told = self._go_on(index + 1, (1 in sides) | (-1 in sides) << 1)
-        self.begin([(index, each) for each in found])
-        return told
-
-    def begin(self, found: Sequence[tuple[int, Found]]) -> None:
-        """Follow setups from their own bars of the window on."""
+    def _begin(self, found: Sequence[tuple[int, Found]]) -> None:
         if not found:
             return
         records, have = np.empty(len(self.records) + len(found), dtype=steps.STORY), len(self.records)
@@ -127,13 +119,20 @@ class Follower:
             self._stories.append(Story(each, each.stop, first + number))
         self.records = records
 
-    def go_on(self) -> list[News]:
-        """Go on over all bars of the series so far."""
-        return self._go_on(self._series.used, 0)
+    def go_on(
+        self, found: Sequence[tuple[int, Found]] = (), standing: Sequence[tuple[int, int]] = ()
+    ) -> list[tuple[int, News]]:
+        """Follow setups ``found`` from their own bars of the window on, and go on over all bars of the series so far.
+
+        ``standing`` are the new bars of the window that have setups, and their sides (a sign): a setup that is not
+        followed is still pressure against the other side. Returns news with their bars.
+        """
+        self._begin(found)
+        return self._go_on(self._series.used, standing)
 
     def break_off(self, index: int, reason: str) -> list[News]:
         """Go on over the bars before one of the window, and end the remaining stories there, without a result."""
-        told = self._go_on(index, 0)
+        told = [news for _, news in self._go_on(index, ())]
         for each, story in zip(self.records, self._stories, strict=True):
             record = _read(each) | {"ended_at": int(self._series.times[1, index])}
             now = self._outcome(record, story, "broken_off", reason)
@@ -197,7 +196,7 @@ class Follower:
 
     def make_ready(self) -> None:
         """Compile in advance the code that the first story would otherwise wait for."""
-        self._advance(0, 0, 0, NOTHING)
+        self._advance(0, 0, NOTHING)
         _advance_together([self])
 
     def snapshot(self) -> bytes:
@@ -245,13 +244,15 @@ class Follower:
         }
         return tuple((BLANK | values).values())
 
-    def _go_on(self, stop: int, sides: int, *, has_news: bool = False) -> list[News]:
+    def _go_on(
+        self, stop: int, standing: Sequence[tuple[int, int]], *, has_news: bool = False
+    ) -> list[tuple[int, News]]:
         """Go on to a bar; where the stories went on already and one ``has_news``, begin with that."""
         if not self._stories:
             return []
-        offset, in_session = self._offset, self._in_session(stop) if self._flat_by_close else NOTHING
+        offset, marks = self._offset, self._marks(stop, standing)
         told: list[tuple[int, int, News]] = []
-        while has_news or self._advance(offset, stop, sides, in_session):
+        while has_news or self._advance(offset, stop, marks):
             has_news = False
             for which in np.flatnonzero(self.records["news"]).tolist():
                 story, record = self._stories[which], _read(self.records[which])
@@ -267,19 +268,30 @@ class Follower:
                 self.records = self.records[going_on]
                 self._stories = list(compress(self._stories, going_on))
         told.sort(key=lambda each: each[:2])
-        return [news for _, _, news in told]
+        return [(index, news) for index, _, news in told]
 
-    def _advance(self, offset: int, stop: int, sides: int, in_session: NDArray[np.uint8]) -> bool:
+    def _advance(self, offset: int, stop: int, marks: NDArray[np.uint8]) -> bool:
         pool, row = self._series.pool, self._series.row
         windows = (pool.columns, pool.deep, pool.times, row)
-        rules, follow = self._rules.record, self._numbers
-        how = (self.telling, rules, follow)
-        found: bool = steps.advance(*windows, self.records, offset, stop, sides, in_session, *how)
+        how = (self.telling, self._rules.record, self._numbers)
+        found: bool = steps.advance(*windows, self.records, offset, stop, marks, *how)
         return found
 
-    def _in_session(self, stop: int) -> NDArray[np.uint8]:
+    def _marks(self, stop: int, standing: Sequence[tuple[int, int]]) -> NDArray[np.uint8]:
+        """Give the marks of the last bars up to ``stop`` − 1: places in the session, and sides with setups."""
+        if self._flat_by_close:
+            first = int(self.records["next"].min()) + self._offset
+            marks = self._in_session(first, stop)
+        else:
+            first = min((index for index, _ in standing), default=stop)
+            marks = np.zeros(stop - first, dtype=np.uint8)
+        for index, sign in standing:
+            if index >= first:  # else all stories have met it
+                marks[index - first] |= steps.LONG_STANDS if sign > 0 else steps.SHORT_STANDS
+        return marks
+
+    def _in_session(self, first: int, stop: int) -> NDArray[np.uint8]:
         """Say where in its session each bar is, from the first that a story has not met yet up to ``stop`` − 1."""
-        first = int(self.records["next"].min()) + self._offset
         opens = self._series.times[0, first - 1 : stop]
         numbers, bars = self._timetable.places_in_sessions(opens)
         left, sessions = bars - numbers, self._timetable.session_numbers(opens)
@@ -308,10 +320,10 @@ class Follower:
         """Raise a stop to the entry, or behind the swing that a bar has confirmed, if that is further."""
         sign, stops = story.found.sign, []
         if record["news"] & steps.SWING:
-            base = _decimal(sign * record["swing"])
-            atr, close = _decimal(self._series.columns[ATR, index]), _decimal(self._series.columns[CLOSE, index])
-            margin = stop_margin(base, atr, self._rules, self._instrument)
-            stops.append(stop_behind(base, margin, sign, close, self._instrument))
+            grid, columns = grid_of(self._instrument.steps), self._series.columns
+            atr, close = float(columns[ATR, index]), float(columns[CLOSE, index])
+            at = (sign * record["swing"], atr, sign, close, self._rules.stop_margin)
+            stops.append(grid.price(stop_behind(*at, grid.bands, grid.units)))
         if record["news"] & steps.TO_ENTRY:
             stops.append(self._entry(record, story))
         for stop in stops:
@@ -399,9 +411,36 @@ class Follower:
         )
 
 
-def go_on_together(followers: Sequence[Follower]) -> list[list[News]]:
+class Ends(Follower):
+    """A follower that passes the outcomes of stories to ``came``; other news takes no time."""
+
+    telling = steps.SWING | steps.TO_ENTRY | steps.ENDED
+    """Stops are raised in exact decimals, and ended stories are removed."""
+    came: Callable[[Outcome], None]
+
+    def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
+        super().__init__(series, instrument, rulebook, timetable)
+        self._ended: list[tuple[int, int, Outcome]] = []
+
+    def _go_on(
+        self, stop: int, standing: Sequence[tuple[int, int]], *, has_news: bool = False
+    ) -> list[tuple[int, News]]:
+        told = super()._go_on(stop, standing, has_news=has_news)
+        for _, _, outcome in sorted(self._ended, key=itemgetter(0, 1)):
+            self.came(outcome)
+        self._ended.clear()
+        return told
+
+    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
+        del was
+        if record["news"] & steps.ENDED:
+            self._ended.append((index, story.number, self._now(record, story)))
+        return ()
+
+
+def go_on_together(followers: Sequence[Follower]) -> list[list[tuple[int, News]]]:
     """Go on over all bars that each series has taken in, as each would by itself; gives what each tells."""
-    told: list[list[News]] = [[] for _ in followers]
+    told: list[list[tuple[int, News]]] = [[] for _ in followers]
     by_pool: dict[tuple[int, int], list[int]] = {}
     for number, each in enumerate(followers):
         if each.needs_sessions:

@@ -3,13 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from math import isnan
+from typing import TYPE_CHECKING, Any, Self
 
 if TYPE_CHECKING:
     from decimal import Decimal
 
-    from scanner.analysis.setup import Spoiler
     from scanner.event_data import MomentText
+
+
+@dataclass(frozen=True, slots=True)
+class Spoiler:
+    """What proves a setup wrong before its entry, besides a close beyond the stop.
+
+    ``text`` says it as a clause («a close below the last bar's middle»). It is a close on the wrong side of the price
+    ``beyond``, or of the column ``average`` of its bar, or of either; ``closes`` of them. ``bars`` without an entry
+    spoil it, too. A setup that nothing else spoils has none of these.
+    """
+
+    text: str = ""
+    beyond: float | None = None
+    average: int | None = None
+    closes: int = 1
+    bars: int | None = None
+
+    @classmethod
+    def of(cls, levels: Any, text: str) -> Self:  # noqa: ANN401 - a LEVELS record has no Python type
+        """Read it from what a setup says of its levels."""
+        _, _, _, beyond, average, closes, bars = levels.item()
+        return cls(text, None if isnan(beyond) else beyond, None if average < 0 else average, closes, bars or None)
 
 
 @dataclass(frozen=True, slots=True)

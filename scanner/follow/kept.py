@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import orjson
 
-from scanner.analysis.setup import Spoiler
-from scanner.follow.found import Found
+from scanner.follow.found import Found, Spoiler
 from scanner.follow.steps import STORY
 
 if TYPE_CHECKING:

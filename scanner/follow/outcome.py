@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import TYPE_CHECKING
 
 from scanner.market.price_steps import EXACT
@@ -75,6 +75,11 @@ class Outcome:
         return None if self.cost is None or self.risk is None else _hundredths(self.cost, self.risk)
 
 
+HUNDREDTH = Decimal("0.01")
+QUOTIENT = Context(prec=60)
+"""Digits enough for a quotient of prices, that it is rounded as the exact one would be."""
+
+
 def _hundredths(part: Decimal, whole: Decimal) -> Decimal:
     # Avoid negative zero.
-    return EXACT.add(EXACT.quantize(EXACT.divide(part, whole), Decimal("0.01")), 0)
+    return QUOTIENT.add(QUOTIENT.quantize(QUOTIENT.divide(part, whole), HUNDREDTH), 0)

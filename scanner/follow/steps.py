@@ -55,9 +55,10 @@ a ride; a swing low to raise the stop under; a gain that moves it to the entry; 
 is next; the end."""
 ALL_NEWS = 255
 
-LAST_BUT_ONE, LAST, FIRST = 1, 2, 4
-"""Bars of a session, a bit each, if positions must be closed by its end; the first is one whose previous bar is of
-another session, whether or not bars are missing."""
+LAST_BUT_ONE, LAST, FIRST, LONG_STANDS, SHORT_STANDS = 1, 2, 4, 8, 16
+"""Marks of a bar, a bit each. The first three are its place in the session, if positions must be closed by its end; a
+first bar is one whose previous bar is of another session, whether or not bars are missing. The other two are the sides
+with a setup at the bar."""
 
 NEARLY = 1e-6
 """A value this near to a whole number of steps counts as one."""
@@ -327,8 +328,7 @@ def advance(
     stories: NDArray[Any],
     offset: int,
     stop: int,
-    sides: int,
-    in_session: NDArray[np.uint8],
+    marks: NDArray[np.uint8],
     telling: int,
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
@@ -337,22 +337,20 @@ def advance(
 
     ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
     the windows of a pool, and the series is that of ``row``; bar n since its first is bar n + ``offset`` of
-    ``columns``. ``sides`` are the sides with a setup at bar ``stop`` − 1: 1 for long, 2 for short, or both.
-    ``in_session`` gives the place in the session of the last bars up to ``stop`` − 1; for bars before it, or if it is
-    empty, the place is unknown.
+    ``columns``. ``marks`` are those of the last bars up to ``stop`` − 1; bars before them have no marks.
 
     Returns whether any has news among the bits in ``telling``. Such a story stops at the bar after, with its ``news``:
     report it, clear it, and call again.
     """
     rules, follow = rules_of_one[0], follow_of_one[0]
     series, deep_series, times_of = columns[row], deep[row], times[row]
-    shift, found, known = deep.shape[2] - columns.shape[2], False, stop - len(in_session)
+    shift, found, known = deep.shape[2] - columns.shape[2], False, stop - len(marks)
     for k in range(len(stories)):
         story = stories[k]
-        other = 2 if story.sign > 0 else 1
+        other = SHORT_STANDS if story.sign > 0 else LONG_STANDS
         while story.state <= OPEN and story.next + offset < stop and story.news == 0:
             i = story.next + offset
-            time, where = times_of[1, i], in_session[i - known] if i >= known else 0
+            time, where = times_of[1, i], marks[i - known] if i >= known else 0
             if story.state == WAITING:
                 story.waited += 1
                 _try_to_enter(series, i, story, time)
@@ -363,7 +361,7 @@ def advance(
             if story.state == OPEN:
                 _meet(series, i, story, where, time)
             if story.state == OPEN:
-                against = i == stop - 1 and sides & other != 0
+                against = where & other != 0
                 _close_in_position(series, deep_series, shift, i, story, against, where, time, rules, follow)
             story.next += 1
             story.news &= telling
@@ -386,15 +384,14 @@ def advance_together(
     follow_of_one: NDArray[Any],
     found: NDArray[np.bool_],
 ) -> None:
-    """Take the stories of several series over their bars, as ``advance`` does where no setup stands.
+    """Take the stories of several series over their bars, as ``advance`` does where no bar has marks.
 
-    Nothing is known of sessions.
     Those of the series rows[k] are ends[k−1]…ends[k]−1 of ``stories``, and ``found`` says of each series whether there
     is something to tell.
     """
     nothing, begin = np.zeros(0, dtype=np.uint8), 0
     for k in range(len(rows)):
         own = stories[begin : ends[k]]
-        where = (rows[k], own, offsets[k], stops[k], 0, nothing)
+        where = (rows[k], own, offsets[k], stops[k], nothing)
         found[k] = advance(columns, deep, times, *where, telling, rules_of_one, follow_of_one)
         begin = ends[k]

@@ -40,11 +40,11 @@ class Cost:
         """The currency of a cost in money, empty for any other."""
         return "" if self.unit == "%" else self.unit
 
-    def in_price(self, price: Decimal, point_value: Decimal) -> Decimal:
-        """Give the cost in points of price at a price; ``point_value`` is money for one point and one unit."""
+    def parts(self, point_value: Decimal) -> tuple[Decimal, Decimal]:
+        """Give the cost in points of price, and as a part of the price; ``point_value`` is money for one point."""
         if self.unit == "%":
-            return self.amount / 100 * abs(price)
-        return self.amount / point_value if self.unit else self.amount
+            return Decimal(0), self.amount / 100
+        return self.amount / point_value if self.unit else self.amount, Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +65,15 @@ class Costs:
 
     def in_price(self, price: Decimal, point_value: Decimal) -> Decimal:
         """Give the costs of both ways in points of price for a position entered at a price."""
-        total = Decimal(0)
+        fixed, part = self.parts(point_value)
+        return fixed + part * abs(price)
+
+    def parts(self, point_value: Decimal) -> tuple[Decimal, Decimal]:
+        """Give the costs of both ways: those in points of price, and those that are a part of the price."""
+        fixed = part = Decimal(0)
         for name in COST_NAMES:
             cost: Cost | None = getattr(self, name)
             if cost is not None:
-                total += cost.in_price(price, point_value) * (2 if name == "commission" else 1)
-        return total
+                ways, (points, per_price) = 2 if name == "commission" else 1, cost.parts(point_value)
+                fixed, part = fixed + points * ways, part + per_price * ways
+        return fixed, part

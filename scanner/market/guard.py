@@ -248,7 +248,9 @@ class Guard:
         grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
             usual = self.timetable.longest_phase
-            phases = opens - opens // usual * usual
+            # Bars that follow one another begin alike: few divisions tell of all.
+            begin = np.append(0, np.flatnonzero(np.diff(opens) != timeframe.nanoseconds) + 1)
+            phases = np.repeat(opens[begin] % usual, np.diff(np.append(begin, len(opens))))
             aligned &= self._in_phase(phases, aligned & ~found.refused)
         astray = np.flatnonzero(~aligned & ~found.refused)
         if len(astray):
@@ -343,11 +345,11 @@ class Guard:
         idle = np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))
         if len(idle):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
-        last_open, last_close = before or (bars.open_time[:1], bars.open_time[:1])
-        earlier_open = np.append(last_open, bars.open_time[:-1]).astype(np.int64)
-        earlier_close = np.append(last_close, bars.close_time[:-1]).astype(np.int64)
-        seams = np.flatnonzero(bars.open_time != earlier_close)
-        pairs = np.stack([earlier_open[seams], bars.open_time[seams]], axis=1).ravel()
+        seams = np.flatnonzero(bars.open_time[1:] != bars.close_time[:-1]) + 1
+        earlier_open = bars.open_time[seams - 1]
+        if before is not None and bars.open_time[0] != before[1]:
+            seams, earlier_open = np.append(0, seams), np.append(before[0], earlier_open)
+        pairs = np.stack([earlier_open, bars.open_time[seams]], axis=1).ravel()
         missing = self.timetable.missing_before(pairs)[::2]
         gaps = np.flatnonzero(missing > 0)
         if len(gaps):

@@ -247,12 +247,16 @@ class Timetable:
         """Count, for each bar but the first, the bars missing between it and the one before."""
         if not self.calendar.known or len(open_times) <= 1:
             return np.zeros(max(len(open_times) - 1, 0), dtype=np.int64)
-        periods = self._cover(int(open_times[0]), int(open_times[-1]))
+        return np.diff(self.bar_numbers(open_times)) - 1
+
+    def bar_numbers(self, open_times: Times) -> Times:
+        """Give the number of each bar among all that the calendar has from some moment on; it has to be known."""
+        periods = self._cover(int(open_times.min()), int(open_times.max()))
         period = _last_begun(open_times, periods.open)
         number = periods.bars_before[period]
         if self.timeframe.intraday:
             number = number + (open_times - periods.open[period]) // self.timeframe.nanoseconds
-        return np.diff(number) - 1
+        return number
 
     def session_numbers(self, open_times: Times) -> Times:
         """Give the day, counted from 1970-01-01, of the session that each bar begins in, by the bars' open times.

@@ -6,6 +6,7 @@ import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from scanner.analysis.evidence import told
 from scanner.present.tables import table
 
 if TYPE_CHECKING:
@@ -53,16 +54,34 @@ def listing(setups: Iterable[Listed], width: int) -> list[str]:
     return lines
 
 
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """What a setup says of a bar: name, threshold and text of each rule and point of evidence, and what spoils it."""
+
+    rules: list[tuple[str, str, str]]
+    evidence: list[tuple[str, str, str]]
+    spoiled_by: list[str]
+
+
+def speak(listed: Listed, fit: Fit) -> Spoken:
+    """Let a setup speak of a bar."""
+    setup, bars = listed.setup, int(fit.levels["bars"])
+    words = setup.words(fit, listed.numbers)
+    points = told(setup.points, fit.points, fit.held, words.points)
+    return Spoken(
+        rules=[(name, *pair) for name, pair in zip(setup.rules, words.rules, strict=True)],
+        evidence=[(name, point["threshold"] or "-", point["text"]) for name, point in points.items()],
+        spoiled_by=[
+            "a close beyond the stop",
+            *([words.spoiler] if words.spoiler else []),
+            *([f"{bars} bars without an entry"] if bars else []),
+        ],
+    )
+
+
 def explained(listed: Listed, fit: Fit, width: int) -> list[str]:
     """Explain one setup; ``fit`` is a long one, whose words are given."""
-    setup, numbers = listed.setup, listed.numbers
-    rules = [(name, *pair) for name, pair in zip(setup.rules, setup.words(fit, numbers), strict=True)]
-    evidence = [
-        (name, point["threshold"] or "-", point["text"]) for name, point in setup.evidence(fit, numbers).items()
-    ]
-    spoiler = setup.spoiler(fit, numbers)
-    also = [spoiler.text] if spoiler.text else []
-    also += [f"{spoiler.bars} bars without an entry"] if spoiler.bars is not None else []
+    setup, spoken = listed.setup, speak(listed, fit)
     lines = [
         f"{setup.title} ({setup.name}), watched: {listed.watched}",
         "",
@@ -75,15 +94,14 @@ def explained(listed: Listed, fit: Fit, width: int) -> list[str]:
         "The rules of a long setup, all of which must hold; a short one is its mirror. A threshold that hangs on the",
         "bars themselves is that of one invented example.",
         "",
-        *table(("rule", "threshold", "what is measured"), rules, left=(0, 1, 2)),
+        *table(("rule", "threshold", "what is measured"), spoken.rules, left=(0, 1, 2)),
         "",
         *_numbers(listed),
     ]
-    if evidence:
+    if spoken.evidence:
         lines += ["What is counted as evidence besides the places; no count of it predicts anything:", ""]
-        lines += [*table(("evidence", "threshold", "what is measured"), evidence, left=(0, 1, 2)), ""]
-    wrong = ["a close beyond the stop", *also]
-    return [*lines, *_wrapped(f"Spoiled before the entry by {' or by '.join(wrong)}.", width, "")]
+        lines += [*table(("evidence", "threshold", "what is measured"), spoken.evidence, left=(0, 1, 2)), ""]
+    return [*lines, *_wrapped(f"Spoiled before the entry by {' or by '.join(spoken.spoiled_by)}.", width, "")]
 
 
 def _numbers(listed: Listed) -> list[str]:

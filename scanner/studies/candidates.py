@@ -8,38 +8,45 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.analysis.columns import ATR
 from scanner.analysis.compiling import specialised
-from scanner.judgement import at_place, weigh, within_reach
+from scanner.analysis.fits import fits_at, levels_by
+from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH, is_within_reach
+from scanner.analysis.setup import LEVELS
+from scanner.judgement import weigh
 from scanner.studies.variants import AS_IS, PLACE, REACH
 from scanner.trade import surroundings
+from scanner.trade.around import FAILS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from scanner.analysis.series import Around, Series
-    from scanner.analysis.setup import Fit, Numbers, Spoiler
+    from scanner.analysis.fits import Fits
+    from scanner.analysis.series import Series
     from scanner.engine import SeriesEngine
     from scanner.judgement import Weighed
     from scanner.studies.variants import Changes
 
+PLANNING = [number for number, name in enumerate(LEVELS.names or ()) if name != "base_is"]
+"""The LEVELS that change more than texts, by number."""
 NONE, SEVERAL = -1, -2
 """Instead of the number of the rule that fails: none does, or more than one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A setup at a bar of the series' window: whether it stands by the rules as they are, and in which variants.
+    """A setup at a bar: its row number among those weighed, whether the rules find it, and which variants do.
 
-    ``replanned`` are variants by whose numbers it would stand too, but with another entry, stop or spoiler.
+    ``index`` is the bar in the series' window, and ``sign`` its side.
     """
 
+    number: int
     index: int
-    found: Weighed
+    sign: int
     stands: bool
     variants: tuple[int, ...]
-    replanned: frozenset[int]
 
 
 @specialised
@@ -75,30 +82,37 @@ def _near_misses(
     return count
 
 
-def find_candidates(engine: SeriesEngine, first: int, stop: int, changes: Changes) -> Iterator[Candidate]:
-    """Find the candidates among the bars first…stop−1 of a series' window, all of which are warm, in order of bars."""
-    hits = [
-        (index, which, sign, failing, moved)
-        for which in range(len(engine.rulebook.setups))
-        for (index, sign), (failing, moved) in _hits(engine.series, which, first, stop, changes).items()
+def find_candidates(
+    engine: SeriesEngine, first: int, stop: int, changes: Changes
+) -> tuple[Weighed, list[Candidate], set[int]]:
+    """Find the candidates among the bars first…stop−1 of a series' window, all of which are warm, in order of bars.
+
+    Gives the weighed rows, the candidates, and the variants that find one of those standing, too, but with another
+    entry, stop or spoiler.
+    """
+    found = [_hits(engine.series, which, first, stop, changes) for which in range(len(engine.rulebook.setups))]
+    hits = [(which, np.array(list(own), dtype=np.int64)) for which, own in enumerate(found) if own]
+    fits, about = (
+        fits_at(engine.series, hits, every=bool(changes.without)),
+        [each for own in found for each in own.values()],
+    )
+    chosen: dict[int, set[int]] = {}
+    for row, (failing, moved) in enumerate(about):
+        variants = _variants(fits, row, failing, moved, changes)
+        if variants:
+            chosen[row] = variants
+    spots = fits.spots.tolist()
+    rows = sorted(chosen, key=lambda row: (spots[row][0], fits.which[row], spots[row][1]))
+    weighed = weigh(fits, engine.case(), np.array(rows, dtype=np.intp))
+    standing = np.array([AS_IS in chosen.get(row, ()) for row in range(len(spots))], dtype=np.bool_)
+    candidates = [
+        Candidate(number, spots[row][0], spots[row][1], AS_IS in chosen[row], tuple(sorted(variants)))
+        for number, (row, variants) in enumerate(
+            zip(rows, _by_surroundings(weighed, [chosen[row] for row in rows], changes), strict=True)
+        )
+        if variants or AS_IS in chosen[row]
     ]
-    spots = list({(index, sign) for index, _, sign, _, _ in hits})
-    looked = dict(zip(spots, engine.series.look_at(spots), strict=True))
-    for index, which, sign, failing, moved in sorted(hits, key=lambda hit: hit[:3]):
-        around = looked[index, sign]
-        needed = failing != NONE or not changes.without  # else it stands where its place is not asked for
-        if needed and not at_place(engine.rulebook.setups[which].setup, around.places):
-            continue
-        fit = engine.series.measure(which, index, sign)
-        chosen = _variants(engine, which, index, around, fit, failing, moved, changes)
-        if not chosen:
-            continue
-        found = weigh(engine.series, engine.case_at(index), which, index, around, fit)
-        stands = AS_IS in chosen
-        chosen = _by_surroundings(engine, found, chosen, changes)
-        if chosen or stands:
-            replanned = _replanned(engine, which, fit, changes) if stands else frozenset()
-            yield Candidate(index, found, stands, tuple(sorted(chosen)), replanned)
+    return weighed, candidates, _replanned(fits, standing, changes)
 
 
 def _hits(
@@ -124,24 +138,10 @@ def _hits(
     return hits
 
 
-def _variants(
-    engine: SeriesEngine,
-    which: int,
-    index: int,
-    around: Around,
-    fit: Fit,
-    failing: int,
-    moved: list[int],
-    changes: Changes,
-) -> set[int]:
+def _variants(fits: Fits, row: int, failing: int, moved: list[int], changes: Changes) -> set[int]:
     """Give the variants in which every rule holds, whatever the surroundings."""
-    series, chosen = engine.series, engine.rulebook.setups[which]
-    setup, holds = chosen.setup, failing == NONE
-    place, base, reach = at_place(setup, around.places), 0.0, True
-    strict = bool(setup.places) and engine.rulebook.rules.place_quality == "strict"
-    if strict:
-        base = setup.base(fit, chosen.numbers)[0]
-        reach = within_reach(fit, around.places, base)
+    which, setup, near = int(fits.which[row]), fits.chosen(row).setup, int(fits.found.near[row])
+    place, reach, holds = near & AT_PLACE != 0, near & WITHIN_REACH != 0, failing == NONE
     found: set[int] = set()
     if place and reach:
         found.update(moved)
@@ -150,49 +150,73 @@ def _variants(
             found.update(*(changes.off(which, rule) for rule in setup.rules))
         elif failing != SEVERAL:
             found |= changes.off(which, setup.rules[failing])
-    if not holds or not setup.places:
+    if not holds or not setup.places or not changes.without:
         return found
+    series, (index, sign) = fits.series, fits.spots[row].tolist()
     if reach:
         found |= changes.off(which, PLACE)
         if changes.places:
-            again = series.look_again(index, around.sign, changes.rules_of_places)
+            again = series.look_again(index, sign, changes.rules_of_places)
             held = np.logical_or.reduce([again[kind] for kind in setup.places])
             found.update(compress(changes.places, held.tolist()))
-    if strict and place:
+    if place and series.pool.rules.place_quality == "strict":
         found |= changes.off(which, REACH)
-        found.update(number for number, most in changes.reach if within_reach(fit, around.places, base, most))
+        base, bottom = float(fits.levels["base"][row]), float(fits.found.places["bottom_price"][row])
+        atr = float(series.columns[ATR, index])
+        found.update(number for number, most in changes.reach if is_within_reach(float(sign), base, bottom, most, atr))
     return found
 
 
-def _by_surroundings(engine: SeriesEngine, found: Weighed, chosen: set[int], changes: Changes) -> set[int]:
-    """Take out the variants that set it aside, and add those that change what is wanted around it.
+def _by_surroundings(weighed: Weighed, chosen: Sequence[set[int]], changes: Changes) -> list[set[int]]:
+    """Take out the variants that set a row aside, and add those that change what is wanted around it.
 
     What a suspected bad tick touches is set aside in all of them.
     """
-    if found.touched:
-        return set()
-    failing = {name for name, measure in found.surroundings.items() if not measure["verdict"]}
-    aside = failing & set(engine.rulebook.surroundings.require)
-    if AS_IS not in chosen:
-        return set() if aside else chosen
-    added = {number for name, number in changes.not_required.items() if aside <= {name}}
-    if found.scene is None:
-        raise AssertionError("only a warm series has candidates")
-    for number, name, thresholds in changes.around:
-        if aside <= {name} and surroundings.judge_one(name, found.scene, thresholds)["verdict"]:
-            added.add(number)
-    if aside:
-        return added
-    return chosen | added | {number for name, number in changes.required.items() if name not in failing}
+    looked, require = weighed.looked, set(weighed.case.rulebook.surroundings.require)
+    failing = [
+        {name for name, whole in zip(surroundings.NAMES, row, strict=True) if whole == FAILS}
+        for row in looked.whole.tolist()
+    ]
+    moved = [
+        (number, name, surroundings.judge(looked.scene, thresholds).fails(name).tolist())
+        for number, name, thresholds in changes.around
+    ]
+    found: list[set[int]] = []
+    for row, (variants, fails) in enumerate(zip(chosen, failing, strict=True)):
+        aside = fails & require
+        if weighed.touched[row] or (aside and AS_IS not in variants):
+            found.append(set())
+            continue
+        if AS_IS not in variants:
+            found.append(variants)
+            continue
+        added = {number for name, number in changes.not_required.items() if aside <= {name}}
+        added |= {number for number, name, missed in moved if aside <= {name} and not missed[row]}
+        if not aside:
+            added |= variants | {number for name, number in changes.required.items() if name not in fails}
+        found.append(added)
+    return found
 
 
-def _replanned(engine: SeriesEngine, which: int, fit: Fit, changes: Changes) -> frozenset[int]:
+def _replanned(fits: Fits, standing: NDArray[np.bool_], changes: Changes) -> set[int]:
     """Give the variants whose numbers change more than which bars are found: the entry, the stop or the spoiler."""
-    chosen = engine.rulebook.setups[which]
+    found: set[int] = set()
+    for own, first in zip(fits.owns, fits.firsts, strict=True):
+        rows = np.flatnonzero(standing[first : first + len(own.levels)])
+        if not len(rows):
+            continue
+        which, spots, measured = int(fits.which[first]), fits.spots[first + rows], own.measured[rows]
+        fit, as_is, chosen = fits.fit(first + int(rows[0])), _planning(own.levels[rows]), fits.chosen(first)
+        for variant, other, numbers in changes.numbers[which]:
+            if variant not in changes.respoken:
+                spoilers = (chosen.setup.words(fit, each).spoiler for each in (chosen.numbers, other))
+                changes.respoken[variant] = len(set(spoilers)) > 1
+            levels = levels_by(fits.series, which, spots, measured, numbers)
+            if changes.respoken[variant] or not np.array_equal(as_is, _planning(levels)):
+                found.add(variant)
+    return found
 
-    def planned(numbers: Numbers) -> tuple[float, float, Spoiler]:
-        setup = chosen.setup
-        return setup.trigger(fit, numbers)[0], setup.base(fit, numbers)[0], setup.spoiler(fit, numbers)
 
-    as_is = planned(chosen.numbers)
-    return frozenset(variant for variant, numbers, _ in changes.numbers[which] if planned(numbers) != as_is)
+def _planning(levels: NDArray[Any]) -> NDArray[np.int64]:
+    """Give the levels by which a setup is entered, stopped and spoiled, bit by bit, so that NaN is like NaN."""
+    return np.ascontiguousarray(levels).view(np.int64).reshape(len(levels), -1)[:, PLANNING]

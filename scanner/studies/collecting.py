@@ -12,11 +12,10 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE
 from scanner.analysis.pool import MANY, Leap
 from scanner.engine import SeriesEngine, followed
-from scanner.events import setup_id
 from scanner.pipeline import Pools
 from scanner.studies.candidates import Candidate, find_candidates
 from scanner.studies.controls import MOST, Drawn, Wanted, control_at, draw, for_each_setup, marks_of
-from scanner.studies.stories import UNKNOWN, Ends, Row, told_of, what_came, when
+from scanner.studies.stories import UNKNOWN, Row, told_of, what_came, when
 from scanner.studies.variants import AS_IS, changes_of
 from scanner.trade.rulebook import Rulebook
 
@@ -29,14 +28,14 @@ if TYPE_CHECKING:
     from scanner.analysis.pool import Stop
     from scanner.events import Event
     from scanner.follow.found import Found
-    from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
+    from scanner.judgement import Weighed
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs
     from scanner.studies.schema import Variant
+    from scanner.studies.variants import Changes
 
     Times = NDArray[np.int64]
-    Sides = tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,13 +85,11 @@ class StudyEngine(SeriesEngine):
     looks at all bars that are in the windows.
     """
 
-    __slots__ = ("_looked", "came", "finder")
+    __slots__ = ("_looked", "finder")
 
-    finder: Callable[[StudyEngine, int, int], tuple[list[tuple[int, Found]], list[tuple[int, Sides]]]]
-    """Given the first bar of a stretch and the one after it, gives what is to be followed, each with its bar, and on
-    which sides setups stand, by bar and in order."""
-    came: Callable[[Outcome], None]
-    """Told of what came of each story when it ends."""
+    finder: Callable[[StudyEngine, int, int], tuple[list[tuple[int, Found]], list[tuple[int, int]]]]
+    """Given the first bar of a stretch and the one after it, gives what is to be followed, and the sides on which
+    setups stand, each with its bar."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - those of any engine
         super().__init__(*args, **kwargs)
@@ -116,24 +113,8 @@ class StudyEngine(SeriesEngine):
         offset = self.series.used - self.series.count
         first = offset + max(self._looked, self.rulebook.rules.warm_up - 1)
         if first < stop:
-            found, standing = self.finder(self, first, stop)
-            if self.follower is None:
-                self.follower = self._new_follower()
-            self.follower.begin(found)
-            for index, sides in standing:
-                self._told(self.follower.stand(index, [], sides))
+            self.follow(*self.finder(self, first, stop))
         self._looked = stop - offset
-
-    def _new_follower(self) -> Ends:
-        follower = Ends(self.series, self.instrument, self.rulebook, self.timetable)
-        follower.came = self.came
-        return follower
-
-    def _told(self, news: list[News]) -> list[Event]:
-        """Hear of stories that a hold breaks off: the follower itself tells of all others."""
-        for each in news:
-            self.came(each.now)
-        return []
 
 
 @dataclass(slots=True)
@@ -143,47 +124,47 @@ class _Lane:
     inputs: Inputs
     timeframe: str
     asked: Asked
+    changes: Changes
     rows: dict[str, tuple[Row, float]] = field(default_factory=dict)
     members: dict[str, tuple[int, ...]] = field(default_factory=dict)
     replanned: set[int] = field(default_factory=set)
     wanted: list[Wanted] = field(default_factory=list)
-    standing: dict[int, Sides] = field(default_factory=dict)
+    standing: dict[int, tuple[int, ...]] = field(default_factory=dict)
     """Sides on which setups stand, by the close of their bar."""
     times: list[Times] = field(default_factory=list)
     marks: list[NDArray[np.uint8]] = field(default_factory=list)
     bars: list[Bars] = field(default_factory=list)
     drawn: dict[int, list[Drawn]] = field(default_factory=dict)
 
-    def find(
-        self, engine: StudyEngine, first: int, stop: int
-    ) -> tuple[list[tuple[int, Found]], list[tuple[int, Sides]]]:
+    def find(self, engine: StudyEngine, first: int, stop: int) -> tuple[list[tuple[int, Found]], list[tuple[int, int]]]:
         """Find setups and what variants would find, and note the bars that can be drawn."""
-        series, changes = engine.series, changes_of(engine.rulebook, variants=self.asked.variants)
+        series = engine.series
         if self.asked.draws:
             self.times.append(series.times[1, first:stop].copy())
             self.marks.append(marks_of(series, first, stop))
         found: list[tuple[int, Found]] = []
         sides: dict[int, set[int]] = {}
-        for each in find_candidates(engine, first, stop, changes):
-            self.replanned |= each.replanned
+        weighed, candidates, replanned = find_candidates(engine, first, stop, self.changes)
+        self.replanned |= replanned
+        told = told_of(weighed)
+        for each in candidates:
             if each.stands:
-                sides.setdefault(each.index, set()).add(1 if each.found.direction == "long" else -1)
-            followed = self._note(engine, each)
+                sides.setdefault(each.index, set()).add(each.sign)
+            followed = self._note(weighed, each, told[each.number])
             if followed is not None:
                 found.append((each.index, followed))
         for index, signs in sides.items():
             self.standing[int(series.times[1, index])] = tuple(signs)
-        return found, [(index, tuple(signs)) for index, signs in sides.items()]
+        return found, [(index, sign) for index, signs in sides.items() for sign in signs]
 
-    def _note(self, engine: StudyEngine, candidate: Candidate) -> Found | None:
+    def _note(self, weighed: Weighed, candidate: Candidate, told: Row) -> Found | None:
         """Note a candidate and give what is followed of it; None where its plan has no entry, or none with a risk."""
-        judged, series = candidate.found, engine.series
-        about = (engine.instrument.symbol, self.timeframe, judged.setup.name, judged.direction, judged.bar_close)
-        found = followed(judged, setup_id(*about), "", None)
+        series = weighed.fits.series
+        found = followed(weighed, candidate.number, weighed.thread(candidate.number))
         if found is None:
             return None
-        atr = float(series.columns[ATR, candidate.index])
-        row = self._begun(found.thread, "setup", judged.bar_close) | {"found": candidate.stands} | told_of(judged)
+        atr, closed = float(series.columns[ATR, candidate.index]), int(series.times[1, candidate.index])
+        row = self._begun(found.thread, "setup", closed) | {"found": candidate.stands} | told
         self.rows[found.thread] = row, atr
         self.members[found.thread] = candidate.variants
         if self.asked.draws and AS_IS in candidate.variants and atr:
@@ -194,14 +175,13 @@ class _Lane:
 
     def control(
         self, engine: StudyEngine, first: int, stop: int
-    ) -> tuple[list[tuple[int, Found]], list[tuple[int, Sides]]]:
+    ) -> tuple[list[tuple[int, Found]], list[tuple[int, int]]]:
         """Find the bars that were drawn."""
         found, standing = [], []
         times = engine.series.times[1, first:stop]
         looked_at = first + np.flatnonzero(np.isin(times, [*self.standing, *self.drawn]))
         for index, close in zip(looked_at.tolist(), times[looked_at - first].tolist(), strict=True):
-            if close in self.standing:
-                standing.append((index, self.standing[close]))
+            standing += [(index, sign) for sign in self.standing.get(close, ())]
             for drawn in self.drawn.get(close, ()):
                 planned = control_at(engine, index, drawn)
                 if planned is None:
@@ -267,14 +247,14 @@ def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected
 
 def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
     pipeline = inputs.pipeline(StudyEngine, _pools(inputs.rulebook))
-    lanes = [_Lane(inputs, lane.timeframe.name, asked) for lane in pipeline.lanes]
-    variants = tuple(changes_of(inputs.rulebook, variants=asked.variants).variants)
+    changes = changes_of(inputs.rulebook, variants=asked.variants)
+    lanes = [_Lane(inputs, lane.timeframe.name, asked, changes) for lane in pipeline.lanes]
     symbol, timeframes = inputs.instrument.symbol, tuple(lane.timeframe for lane in lanes)
-    collected = Collected(symbol, timeframes, variants, inputs.instrument.costs.given)
+    collected = Collected(symbol, timeframes, tuple(changes.variants), inputs.instrument.costs.given)
     by_lane = dict(zip(pipeline.lanes, lanes, strict=True))
     for lane, own in by_lane.items():
         engine = lane.engine
-        engine.finder, engine.came = own.find, own.came  # type: ignore[attr-defined]  # it is a StudyEngine
+        engine.finder, engine.on_end = own.find, own.came  # type: ignore[attr-defined]  # it is a StudyEngine
     for all_of_them in bars:
         if len(all_of_them):
             collected.count(all_of_them)
@@ -314,7 +294,7 @@ def _follow_controls(first: SeriesEngine, lane: _Lane) -> None:
     without, timetable = _without_setups(first.rulebook), first.timetable
     pool = _pools(without).of(without, timetable)
     engine = StudyEngine(first.instrument, timetable, without, first.account, pool=pool)
-    engine.finder, engine.came = lane.control, lane.came
+    engine.finder, engine.on_end = lane.control, lane.came
     for bars in lane.bars:
         engine.push(bars)
     for outcome in engine.under_way():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from hashlib import sha256
+from math import isnan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,8 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.rules import TIE
 from scanner.follow.found import Found
-from scanner.trade import plan
+from scanner.trade import levels, plan
+from scanner.trade.levels import grid_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -128,27 +130,15 @@ def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
     setup's. The control is spoiled before its entry as the setup is: by as many bars or closes, the same average, a
     price as far from the close in ATR.
     """
-    series, instrument, rules, setup = engine.series, engine.instrument, engine.rulebook.rules, drawn.setup.found
-    sign, bar = setup.sign, series.columns[:, index]
-    close, fast, slow, atr = (float(bar[column]) for column in (CLOSE, FAST_AVERAGE, SLOW_AVERAGE, ATR))
-    tie = TIE * abs(close)
-    facts = plan.Facts(
-        sign=sign,
-        close=_decimal(close),
-        trigger=_decimal(bar[HIGH] if sign > 0 else bar[LOW]),
-        trigger_text="",
-        base=Decimal(0),
-        base_text="",
-        atr=_decimal(atr),
-        fast_average=_decimal(fast),
-        close_beyond_fast=sign * (close - fast) > tie,
-        close_beyond_slow=sign * (close - slow) > tie,
-        obstacles=(),
-    )
-    entry = plan.entry_price(facts, rules.entry_style, instrument)
-    if entry is None:
+    columns, rules, setup = engine.series.columns, engine.rulebook.rules, drawn.setup.found
+    grid, sign, bar = grid_of(engine.instrument.steps), setup.sign, columns[:, index]
+    close, slow, atr = (float(bar[column]) for column in (CLOSE, SLOW_AVERAGE, ATR))
+    trigger, style = float(bar[HIGH if sign > 0 else LOW]), plan.STYLES.index(rules.entry_style)
+    units = levels.entry(columns, index, float(sign), style, trigger, grid.bands, grid.units)
+    if isnan(units):
         return None
-    stop = instrument.steps.nearest(entry - sign * _decimal(drawn.setup.risk_atr * atr))
+    entry = grid.price(units)
+    stop = engine.instrument.steps.nearest(entry - sign * _decimal(drawn.setup.risk_atr * atr))
     if sign * (entry - stop) <= 0:
         return None
     beyond, away = setup.spoiler.beyond, drawn.setup.spoiler_atr
@@ -163,7 +153,7 @@ def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
         entry=entry,
         stop=stop,
         size=None,
-        ride=facts.close_beyond_slow,
+        ride=sign * (close - slow) > TIE * abs(close),
         spoiler=replace(setup.spoiler, beyond=None if beyond is None or away is None else close - sign * away * atr),
         line=None,
     )

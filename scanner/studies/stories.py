@@ -7,17 +7,15 @@ from math import nan
 from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import SECOND
-from scanner.follow import steps
-from scanner.follow.follower import Follower
+from scanner.judgement import places_of
 from scanner.studies.schema import AROUND
-from scanner.trade.surroundings import NAMES, NOT_JUDGED
+from scanner.trade.around import FAILS, HOLDS, UNJUDGED
+from scanner.trade.levels import BEYOND_SLOW
+from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
     from decimal import Decimal
 
-    from scanner.follow.follower import Story
-    from scanner.follow.news import News, Record
     from scanner.follow.outcome import Outcome
     from scanner.judgement import Weighed
 
@@ -28,44 +26,41 @@ NO_COST_GIVEN = 0.05
 """The cost of a trade in R if no costs are given."""
 
 MONTHS = 12
+WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
+"""What a row says of a surrounding."""
 UNKNOWN = dict.fromkeys((AROUND + name for name in NAMES), "unknown")
 
 
-class Ends(Follower):
-    """A follower that passes the outcomes of stories to ``came``; other news takes no time."""
-
-    telling = steps.SWING | steps.TO_ENTRY | steps.ENDED
-    """Stops are raised in exact decimals, and ended stories are removed."""
-    came: Callable[[Outcome], None]
-
-    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
-        del index, was
-        if record["news"] & steps.ENDED:
-            self.came(self._now(record, story))
-        return ()
-
-
-def told_of(found: Weighed) -> Row:
-    """Give the columns of a row about the setup itself."""
-    if found.facts is None:
-        raise AssertionError("only a warm series has setups to study")
-    return {
-        "setup": found.setup.name,
-        "direction": found.direction,
-        "place": found.place or "",
-        "set_aside": found.set_aside,
-        "evidence_points": found.evidence_points,
-        "evidence_total": found.evidence_total,
-        "exit_style": "ride" if found.facts.close_beyond_slow else "quick",
-        **{
-            AROUND + name: "unknown"
-            if measure["text"].startswith(NOT_JUDGED)
-            else "holds"
-            if measure["verdict"]
-            else "fails"
-            for name, measure in found.surroundings.items()
-        },
-    }
+def told_of(weighed: Weighed) -> list[Row]:
+    """Give the columns of rows about the setups themselves."""
+    fits, rows = weighed.fits, weighed.rows
+    signs, found, setups = fits.spots[rows, 1].tolist(), fits.found.places[rows], fits.series.pool.setups
+    aside = weighed.set_aside.tolist()
+    around = [[WHOLE[code] for code in row] for row in weighed.looked.whole.tolist()]
+    names = [AROUND + name for name in NAMES]
+    return [
+        {
+            "setup": setups[which].setup.name,
+            "direction": "long" if sign > 0 else "short",
+            "place": place,
+            "set_aside": weighed.why_set_aside(number) if aside[number] else "",
+            "evidence_points": points,
+            "evidence_total": total,
+            "exit_style": "ride" if ride else "quick",
+            **dict(zip(names, around[number], strict=True)),
+        }
+        for number, (which, sign, place, points, total, ride) in enumerate(
+            zip(
+                fits.which[rows].tolist(),
+                signs,
+                places_of(found, ""),
+                fits.counted[rows].tolist(),
+                fits.total[rows].tolist(),
+                weighed.planned[:, BEYOND_SLOW].tolist(),
+                strict=True,
+            )
+        )
+    ]
 
 
 def when(found_at: int) -> Row:

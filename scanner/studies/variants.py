@@ -69,7 +69,8 @@ class Changes:
     setup, also in the form for compiled code. ``rules_of_places`` are other rules for ``places``, in the form for
     compiled code, ``reach`` is another reach in ATR. ``not_required`` and ``required`` are by surrounding; ``around``
     are other thresholds of a required one. ``elsewhere`` are, for each setup, the variants that change nothing for it:
-    those of other setups, and of places that it does not need.
+    those of other setups, and of places that it does not need. ``respoken`` tells, for each variant seen so far,
+    whether it changes the text of the setup's spoiler.
     """
 
     variants: list[Variant] = field(default_factory=list)
@@ -82,6 +83,7 @@ class Changes:
     required: dict[str, int] = field(default_factory=dict)
     around: list[tuple[int, Surrounding, Surroundings]] = field(default_factory=list)
     elsewhere: list[frozenset[int]] = field(default_factory=list)
+    respoken: dict[int, bool] = field(default_factory=dict)
 
     def off(self, which: int, rule: str) -> set[int]:
         """Give the variant in which a rule of a setup is off, as a set; empty without variants."""

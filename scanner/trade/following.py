@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -44,7 +45,8 @@ class Follow(BaseModel):
         default=False, description="leave at the close of the session, for bars shorter than a day"
     )
 
+    @cached_property
     def record(self) -> NDArray[Any]:
-        """Give the settings for compiled code: an array of one record with the fields of the model."""
+        """The settings for compiled code: an array of one record with the fields of the model."""
         values = self.model_dump(exclude={"which"})
         return np.array([tuple(values.values())], dtype=[(name, type(value)) for name, value in values.items()])

@@ -8,38 +8,91 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from math import isnan, nan
+from functools import cached_property
+from itertools import pairwise, starmap
+from math import isnan
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
-from statistics import median
-from typing import TYPE_CHECKING, Literal, Self, get_args
+from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from scanner.analysis.columns import CLOSE, HIGH, LOW, OPEN, VOLUME
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
-from scanner.analysis.trend import trend
 from scanner.market.calendars import DAY, NANOSECONDS
+from scanner.market.costs import COST_NAMES
+from scanner.trade import around
+from scanner.trade.around import (
+    AFTER,
+    BEFORE,
+    COARSER,
+    COST,
+    DATES,
+    FAILS,
+    GAP,
+    HOLDS,
+    IN_PARTS,
+    NEAREST,
+    NOT_ASKED,
+    RANGE,
+    RISK,
+    RISK_SIZE,
+    ROOM,
+    SESSIONS,
+    SHOULD,
+    TRADED,
+    TREND,
+    TURNOVER,
+    VOLATILITY,
+    VOLUMES,
+)
+from scanner.trade.levels import grid_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
-    from scanner.analysis.setup import Fit
+    from scanner.analysis.rules import Rules
     from scanner.event_data import Measure
     from scanner.market.dates import Dated
     from scanner.market.instruments import Instrument
     from scanner.market.sessions import Timetable
 
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
 HOUR = 3_600 * NANOSECONDS
+MOST_DECIMALS = 9
+"""Number of decimals of costs that count exactly."""
 
 Surrounding = Literal["trend", "coarser", "volatility", "room", "cost", "liquid", "hours", "dates", "gap", "risk_size"]
 NAMES: tuple[Surrounding, ...] = get_args(Surrounding)
 """In the order in which they are shown."""
 NOT_JUDGED = "not judged"
 """The start of the text of a surrounding that cannot be judged, and so holds."""
+
+PARTS_OF: Mapping[Surrounding, range] = dict(zip(NAMES, starmap(range, pairwise(IN_PARTS.tolist())), strict=True))
+"""The parts of each, all of which must hold."""
+
+REASONS: Mapping[int, str] = {
+    around.NO_COARSER: "no coarser timeframe is followed",
+    around.FEW_COARSER: "too few {coarser} bars so far",
+    around.FEW_BARS: "too few bars so far for a usual volatility",
+    around.NO_RISK: "the entry has no R",
+    around.NO_OBSTACLE: "no obstacle ahead",
+    around.NO_COSTS: "no costs are given",
+    around.NO_VOLUME: "the feed has no volume, and a missing bar cannot be noticed without sessions",
+    around.NO_TURNOVER: "no turnover, since the feed has no volume",
+    around.NOT_INTRADAY: "for bars shorter than a day only",
+    around.NO_SESSIONS: "the sessions are not known",
+    around.NEVER_CLOSES: "the market never closes",
+    around.NO_DATES: "no dates are given",
+    around.NO_DATE: "none of the dates given concerns it",
+    around.ONE_BAR: "a setup of one bar has no opening within",
+    around.NO_ATR: "too few bars so far for an ATR",
+}
+"""Why a part cannot be judged."""
 
 
 class Surroundings(BaseModel):
@@ -83,52 +136,230 @@ class Surroundings(BaseModel):
         """Give the distance to keep from a date, in nanoseconds."""
         return self.date_hours * HOUR if intraday else self.date_days * DAY
 
+    @cached_property
+    def thresholds(self) -> Mapping[int, str]:
+        """The threshold of each part, in words."""
+        return {
+            TREND: ">= 0",
+            COARSER: ">= 0",
+            VOLATILITY: f"<= {self.loud:g}",
+            ROOM: f">= {self.min_room:g}",
+            COST: f"<= {self.max_cost:g}",
+            RANGE: f">= {self.range_steps}",
+            RISK: f">= {self.risk_steps}",
+            TRADED: f"<= {self.max_missing}",
+            TURNOVER: f">= {self.min_turnover or 0:g}",
+            SESSIONS: "<= 1",
+            BEFORE: f">= {self.skip_open}",
+            AFTER: f">= {self.skip_close}",
+            DATES: "",  # it depends on the timeframe
+            GAP: f"<= {self.pause_gap:g}",
+            RISK_SIZE: f"<= {self.max_risk:g}",
+        }
+
+    @cached_property
+    def record(self) -> NDArray[Any]:
+        """The settings for compiled code: an array of one WANTED record."""
+        values = (getattr(self, name) for name in around.WANTED.names or ())
+        return np.array([tuple(np.nan if value is None else value for value in values)], dtype=around.WANTED)
+
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A setup and its surroundings.
+    """Some bars of a series at which setups end, and their surroundings.
 
-    ``times`` (2 × bars, int64) are open and close times of the bars of ``fit.series``, in nanoseconds since 1970 UTC;
-    ``begin`` is the first bar available. ``volatility`` is ATR divided by the mean of its last 100 values, NaN before
-    that is known. ``bars`` counts those of the setup, which end at ``fit.t``. ``entry``, ``risk`` and ``obstacle`` are
-    prices of the entry followed: None if there is no such price. ``coarser`` names the next coarser timeframe followed,
-    empty if there is none; ``lean`` is that of its last closed bar, +1 up, −1 down, 0 mixed, None if unknown. ``dates``
-    are those that concern the instrument, None if no dates are known.
+    ``columns``, ``deep`` and ``times`` are the windows of a pool, ``row`` is that of the series, whose bars begin at
+    ``begin``, and at ``begin_deep`` in ``deep``. ``spots`` (n × 2) are bars and signs, and ``bars`` counts those of
+    each setup; ``ways`` (n × 3) are entry, risk and obstacle of the entry followed in units of price, NaN if there is
+    no such price. ``coarser`` names the next coarser timeframe followed, empty if there is none; ``leans`` are those of
+    its last closed bar, +1 up, −1 down, 0 mixed, NaN if unknown. ``dates`` are those that concern the instrument, None
+    if no dates are known.
     """
 
-    fit: Fit
-    times: NDArray[np.int64]
+    columns: Floats
+    deep: Floats
+    times: Integers
+    row: int
     begin: int
-    volatility: float
-    bars: int
+    begin_deep: int
+    spots: Integers
+    bars: Integers
+    ways: Floats
+    leans: Floats
+    coarser: str
+    rules: Rules
     timetable: Timetable
     instrument: Instrument
-    entry: Decimal | None
-    risk: Decimal | None
-    obstacle: Decimal | None
-    coarser: str
-    lean: float | None
     dates: Sequence[Dated] | None
 
-    @property
-    def first(self) -> int:
-        """The first bar of the setup."""
-        return self.fit.t + 1 - self.bars
+    def hours(self) -> int:
+        """Say whether hours can be judged: HOLDS, or why not."""
+        calendar = self.timetable.calendar
+        if not self.timetable.timeframe.intraday:
+            return around.NOT_INTRADAY
+        if not calendar.known:
+            return around.NO_SESSIONS
+        return around.NEVER_CLOSES if calendar.never_closes else HOLDS
+
+    def in_time(self, last: int) -> tuple[Integers, Integers]:
+        """Say where the spots lie in the timetable: numbers of the ``last`` bars, and the places in their session."""
+        t, hours = self.spots[:, :1], np.zeros((len(self.spots), 3), dtype=np.int64)
+        if not self.timetable.calendar.known or not len(t):
+            return np.zeros((len(t), 0), dtype=np.int64), hours
+        opens = self.times[self.row, 0][np.maximum(t + np.arange(1 - last, 1), self.begin)]
+        numbers = self.timetable.bar_numbers(opens.ravel()).reshape(opens.shape)
+        if self.hours() == HOLDS:
+            back = np.arange(1 - int(self.bars.max()), 1)
+            opens = self.times[self.row, 0][np.maximum(t + np.maximum(back, 1 - self.bars[:, None]), 0)]
+            days = self.timetable.session_numbers(opens.ravel()).reshape(opens.shape)
+            places, bars = (each.reshape(opens.shape) for each in self.timetable.places_in_sessions(opens.ravel()))
+            hours[:, 0] = 1 + (np.diff(days) != 0).sum(axis=1)
+            hours[:, 1], hours[:, 2] = places[:, 0], bars[:, -1] - places[:, -1] - 1
+        return numbers, hours
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """The surroundings found at the spots of a scene, with certain settings: see ``around.look``."""
+
+    scene: Scene
+    wanted: Surroundings
+    measured: Floats
+    said: NDArray[np.uint8]
+    counts: Integers
+    whole: NDArray[np.uint8]
+
+    def fails(self, name: Surrounding) -> NDArray[np.bool_]:
+        """Say at which spots a surrounding fails."""
+        return np.asarray(self.whole[:, NAMES.index(name)] == FAILS)
+
+    def told(self, spot: int) -> dict[str, Measure]:
+        """Describe all surroundings of a setup, by name, in the order of ``NAMES``."""
+        return {name: self.told_of(name, spot) for name in NAMES}
+
+    def told_of(self, name: Surrounding, spot: int) -> Measure:
+        """Describe one surrounding of a setup."""
+        said = self.said[spot]
+        parts = [self._part(part, spot) for part in PARTS_OF[name] if said[part] != NOT_ASKED]
+        return _together(parts if said[PARTS_OF[name][0]] <= NOT_ASKED else parts[-1:])
+
+    def why_set_aside(self, spot: int) -> str:
+        """Say in a clause which of the required surroundings of a setup fail, and why; empty if none does."""
+        failing = [
+            name
+            for name, whole in zip(NAMES, self.whole[spot].tolist(), strict=True)
+            if whole == FAILS and name in self.wanted.require
+        ]
+        return why_set_aside({name: self.told_of(name, spot) for name in failing}, failing)
+
+    def daily_turnover(self, spot: int) -> Decimal | None:
+        """Give the median turnover of a day, in the instrument's currency; None if unknown.
+
+        It is the median of the last bars times the bars of a day.
+        """
+        turnover, scene = float(self.measured[spot, TURNOVER]), self.scene
+        bars = scene.timetable.bars_a_day(int(scene.times[scene.row, 0, scene.spots[spot, 0]]))
+        if isnan(turnover) or bars is None:
+            return None
+        return Decimal(repr(turnover)) * bars.numerator / bars.denominator
+
+    def _part(self, part: int, spot: int) -> Measure:
+        threshold, said = self.wanted.thresholds[part], int(self.said[spot, part])
+        if part == DATES:
+            threshold = f"> {self.wanted.date_hours if self._unit == HOUR else self.wanted.date_days}"
+        if said in REASONS:
+            text = f"{NOT_JUDGED}: {REASONS[said].format(coarser=self.scene.coarser)}"
+            return {"measured": None, "threshold": threshold, "verdict": True, "text": text}
+        measured = float(self.measured[spot, part])
+        if part == DATES:
+            measured /= self._unit
+        text = self._text(part, spot)
+        return {"measured": number(measured), "threshold": threshold, "verdict": said == HOLDS, "text": text}
 
     @property
-    def tie(self) -> float:
-        """The difference below which two prices here are equal."""
-        return TIE * abs(self.fit.close())
+    def _unit(self) -> int:
+        return HOUR if self.scene.timetable.timeframe.intraday else DAY
+
+    def _text(self, part: int, spot: int) -> str:  # noqa: PLR0911 - one for each part
+        rules, wanted, instrument = self.scene.rules, self.wanted, self.scene.instrument
+        measured, counts = float(self.measured[spot, part]), self.counts[spot].tolist()
+        if part == TREND:
+            word = {1: "with the trend", 0: "trend mixed", -1: "against the trend"}[int(measured)]
+            return f"{word}, by the close and the {rules.slow_average}-bar average over {rules.average_rise} bars"
+        if part == COARSER:
+            word = "agrees" if measured > 0 else "disagrees" if measured < 0 else "is mixed"
+            average = f"its {rules.fast_average}-bar average"
+            return f"the last {self.scene.coarser} bar {word}, by its close and {average}"
+        if part == VOLATILITY:
+            quiet = measured < wanted.quiet * (1 - TIE)
+            word = "loud" if self.said[spot, part] == FAILS else "quiet" if quiet else "usual"
+            return f"{word}: ATR in means of its last 100 values"
+        if part == COST:
+            named = [name for name in COST_NAMES if getattr(instrument.costs, name) is not None]
+            return f"{' and '.join(named)} of both ways in R"
+        if part == TRADED:
+            text = f"bars of the last {counts[SHOULD]} that are missing"
+            return f"{text} or without volume" if counts[VOLUMES] else text
+        if part == TURNOVER:
+            return f"median turnover of {wanted.liquid_bars} bars in {instrument.currency or 'money'}"
+        if part == DATES:
+            return self._date(spot, counts[NEAREST])
+        return TEXTS[part]
+
+    def _date(self, spot: int, which: int) -> str:
+        scene = self.scene
+        nearest, close = (scene.dates or ())[which], int(scene.times[scene.row, 1, scene.spots[spot, 0]])
+        side = "to" if nearest.begin > close else "since" if nearest.end < close else "from"
+        return f"{'hours' if self._unit == HOUR else 'days'} {side} the nearest date: {nearest.what}"
 
 
-def judge(scene: Scene, surroundings: Surroundings) -> dict[str, Measure]:
-    """Judge all surroundings of a setup, by name, in the order of ``NAMES``."""
-    return {name: judge_one(name, scene, surroundings) for name in NAMES}
+TEXTS: Mapping[int, str] = {
+    ROOM: "distance from the entry to the obstacle in R",
+    RANGE: "smallest bar's range in steps",
+    RISK: "R in steps",
+    SESSIONS: "sessions that the setup lies in",
+    BEFORE: "bars of it before",
+    AFTER: "bars of the session after the setup",
+    GAP: "widest gap at an open within the setup in ATR",
+    RISK_SIZE: "R in ATR",
+}
+"""What is measured, if it is always the same."""
 
 
-def judge_one(name: Surrounding, scene: Scene, surroundings: Surroundings) -> Measure:
-    """Judge one surrounding of a setup."""
-    return _JUDGES[name](scene, surroundings)
+def judge(scene: Scene, wanted: Surroundings) -> Looked:
+    """Judge the surroundings of all setups of a scene."""
+    instrument, spots = scene.instrument, len(scene.spots)
+    grid, dates = grid_of(instrument.steps), np.array([(each.begin, each.end) for each in scene.dates or ()])
+    measured, said = np.empty((spots, len(around.PARTS))), np.empty((spots, len(around.PARTS)), dtype=np.uint8)
+    counts, whole = np.empty((spots, 3), dtype=np.int64), np.empty((spots, len(NAMES)), dtype=np.uint8)
+    around.look(
+        *(scene.columns, scene.deep, scene.times, scene.row, scene.begin, scene.begin_deep, scene.spots, scene.bars),
+        *(
+            scene.leans,
+            scene.ways,
+            scene.in_time(wanted.liquid_bars),
+            np.ascontiguousarray(dates.reshape(-1, 2).T, dtype=np.int64),
+        ),
+        *(scene.rules.record, wanted.record, _market(scene, wanted, grid.units), grid.bands),
+        (measured, said, counts, whole),
+    )
+    return Looked(scene, wanted, measured, said, counts, whole)
+
+
+def _market(scene: Scene, wanted: Surroundings, units: float) -> NDArray[Any]:
+    instrument, intraday = scene.instrument, scene.timetable.timeframe.intraday
+    fixed, part = instrument.costs.parts(instrument.point_value)
+    costs = (fixed * Decimal(units), part)
+    scale = 10 ** min(max(0, *(-int(cost.as_tuple().exponent) for cost in costs)), MOST_DECIMALS)
+    about = (
+        units,
+        float(instrument.point_value),
+        instrument.costs.given,
+        *(float(cost * scale) for cost in costs),
+        scale,
+    )
+    rest = (bool(scene.coarser), scene.hours(), scene.dates is not None, wanted.keeps_away(intraday=intraday))
+    return np.array([(*about, *rest)], dtype=around.MARKET)
 
 
 def why_set_aside(measures: Mapping[str, Measure], require: Collection[str]) -> str:
@@ -137,28 +368,11 @@ def why_set_aside(measures: Mapping[str, Measure], require: Collection[str]) -> 
     return ", and ".join(f"{name.replace('_', ' ')} fails: {_valued(measures[name])}" for name in failing)
 
 
-def daily_turnover(scene: Scene, surroundings: Surroundings) -> Decimal | None:
-    """Give the median turnover of a day, in the instrument's currency; None if unknown.
-
-    It is the median of the last bars times the bars of a day.
-    """
-    turnover, bars = _median_turnover(scene, surroundings), scene.timetable.bars_a_day(int(scene.times[0, scene.fit.t]))
-    return None if turnover is None or bars is None else Decimal(repr(turnover)) * bars.numerator / bars.denominator
-
-
 def _valued(measure: Measure) -> str:
     """Write a measure in words: its name, its value, and the threshold."""
     if measure["measured"] is None:
         return measure["text"]
     return f"{measure['text']} {measure['measured']:.4g}, wanted {measure['threshold']}"
-
-
-def _measure(measured: float, threshold: str, verdict: bool, text: str) -> Measure:
-    return {"measured": number(measured), "threshold": threshold, "verdict": verdict, "text": text}
-
-
-def _unjudged(threshold: str, reason: str) -> Measure:
-    return {"measured": None, "threshold": threshold, "verdict": True, "text": f"{NOT_JUDGED}: {reason}"}
 
 
 def _together(parts: Sequence[Measure]) -> Measure:
@@ -170,200 +384,3 @@ def _together(parts: Sequence[Measure]) -> Measure:
     *others, last = sorted(told, key=lambda part: part["measured"] is not None)
     text = "; ".join([*map(_valued, others), last["text"]])
     return {**last, "text": text}
-
-
-def _trend(scene: Scene, _: Surroundings) -> Measure:
-    fit, rise, slow = scene.fit, scene.fit.rules.average_rise, scene.fit.rules.slow_average
-    found = int(trend(fit.series, fit.t, float(fit.sign), rise))
-    word = {1: "with the trend", 0: "trend mixed", -1: "against the trend"}[found]
-    return _measure(found, ">= 0", found >= 0, f"{word}, by the close and the {slow}-bar average over {rise} bars")
-
-
-def _coarser(scene: Scene, _: Surroundings) -> Measure:
-    if not scene.coarser:
-        return _unjudged(">= 0", "no coarser timeframe is followed")
-    if scene.lean is None:
-        return _unjudged(">= 0", f"too few {scene.coarser} bars so far")
-    found = scene.fit.sign * scene.lean + 0.0  # avoid negative zero
-    word = "agrees" if found > 0 else "disagrees" if found < 0 else "is mixed"
-    text = f"the last {scene.coarser} bar {word}, by its close and its {scene.fit.rules.fast_average}-bar average"
-    return _measure(found, ">= 0", found >= 0, text)
-
-
-def _volatility(scene: Scene, surroundings: Surroundings) -> Measure:
-    ratio, loud = scene.volatility, surroundings.loud
-    if isnan(ratio):
-        return _unjudged(f"<= {loud:g}", "too few bars so far for a usual volatility")
-    holds = ratio <= loud * (1 + TIE)
-    word = "loud" if not holds else "quiet" if ratio < surroundings.quiet * (1 - TIE) else "usual"
-    return _measure(ratio, f"<= {loud:g}", holds, f"{word}: ATR in means of its last 100 values")
-
-
-def _room(scene: Scene, surroundings: Surroundings) -> Measure:
-    least = f">= {surroundings.min_room:g}"
-    if scene.entry is None or scene.risk is None:
-        return _unjudged(least, "the entry has no R")
-    if scene.obstacle is None:
-        return _unjudged(least, "no obstacle ahead")
-    ahead = scene.fit.sign * (scene.obstacle - scene.entry) + 0
-    holds = ahead >= Decimal(repr(surroundings.min_room)) * scene.risk
-    return _measure(float(ahead / scene.risk), least, holds, "distance from the entry to the obstacle in R")
-
-
-def _cost(scene: Scene, surroundings: Surroundings) -> Measure:
-    most, instrument = f"<= {surroundings.max_cost:g}", scene.instrument
-    if not instrument.costs.given:
-        return _unjudged(most, "no costs are given")
-    if scene.entry is None or scene.risk is None:
-        return _unjudged(most, "the entry has no R")
-    cost = instrument.costs.in_price(scene.entry, instrument.point_value)
-    holds = cost <= Decimal(repr(surroundings.max_cost)) * scene.risk
-    named = [name for name in ("spread", "commission", "slippage") if getattr(instrument.costs, name) is not None]
-    return _measure(float(cost / scene.risk), most, holds, f"{' and '.join(named)} of both ways in R")
-
-
-def _liquid(scene: Scene, surroundings: Surroundings) -> Measure:
-    step = scene.instrument.steps.at(Decimal(repr(scene.fit.close())))
-    parts = [
-        _least_range(scene, surroundings, float(step)),
-        _least_risk(scene, surroundings, step),
-        _traded(scene, surroundings),
-    ]
-    if surroundings.min_turnover is not None:
-        parts.append(_least_turnover(scene, surroundings, surroundings.min_turnover))
-    return _together(parts)
-
-
-def _traded(scene: Scene, surroundings: Surroundings) -> Measure:
-    """Count the last bars of the timetable, and those of them that are missing or without volume."""
-    bars, most = surroundings.liquid_bars, f"<= {surroundings.max_missing}"
-    first, t = max(scene.begin, scene.fit.t + 1 - bars), scene.fit.t
-    volumes = _volumes(scene, first)
-    if volumes is None and not scene.timetable.calendar.known:
-        return _unjudged(most, "the feed has no volume, and a missing bar cannot be noticed without sessions")
-    missing = [*scene.timetable.missing_before(scene.times[0, first : t + 1]).tolist(), 0]
-    there = back = 0
-    for gap, volume in zip(reversed(missing), reversed(volumes or missing), strict=True):
-        back += gap
-        there += back < bars and (volumes is None or volume > 0)
-        back += 1
-    should = min(bars, back)
-    text = f"bars of the last {should} that are missing" + ("" if volumes is None else " or without volume")
-    return _measure(should - there, most, should - there <= surroundings.max_missing, text)
-
-
-def _volumes(scene: Scene, first: int) -> list[float] | None:
-    """Give the volumes from a bar on, 0 for missing ones; None if the feed has none.
-
-    A feed without volume may write nothing, or 0 throughout.
-    """
-    written = scene.fit.series[VOLUME, first : scene.fit.t + 1].tolist()
-    volumes = [volume if volume > 0 else 0.0 for volume in written]  # NaN is not above 0
-    return volumes if any(volumes) else None
-
-
-def _least_range(scene: Scene, surroundings: Surroundings, step: float) -> Measure:
-    bars = slice(scene.first, scene.fit.t + 1)
-    highs, lows = (scene.fit.series[column, bars].tolist() for column in (HIGH, LOW))
-    smallest = min(high - low for high, low in zip(highs, lows, strict=True))
-    holds = smallest >= surroundings.range_steps * step - scene.tie
-    return _measure(smallest / step, f">= {surroundings.range_steps}", holds, "smallest bar's range in steps")
-
-
-def _least_risk(scene: Scene, surroundings: Surroundings, step: Decimal) -> Measure:
-    least = f">= {surroundings.risk_steps}"
-    if scene.risk is None:
-        return _unjudged(least, "the entry has no R")
-    return _measure(float(scene.risk / step), least, scene.risk >= surroundings.risk_steps * step, "R in steps")
-
-
-def _median_turnover(scene: Scene, surroundings: Surroundings) -> float | None:
-    """Give the median turnover of the last bars in the instrument's currency; None without volume or with too few."""
-    first = scene.fit.t + 1 - surroundings.liquid_bars
-    volumes = _volumes(scene, first) if first >= scene.begin else None
-    if volumes is None:
-        return None
-    closes: list[float] = scene.fit.series[CLOSE, first : scene.fit.t + 1].tolist()
-    turnovers = [abs(close) * volume for close, volume in zip(closes, volumes, strict=True)]
-    return median(turnovers) * float(scene.instrument.point_value)
-
-
-def _least_turnover(scene: Scene, surroundings: Surroundings, least: float) -> Measure:
-    turnover, threshold = _median_turnover(scene, surroundings), f">= {least:g}"
-    if turnover is None:
-        return _unjudged(threshold, "no turnover, since the feed has no volume")
-    text = f"median turnover of {surroundings.liquid_bars} bars in {scene.instrument.currency or 'money'}"
-    return _measure(turnover, threshold, turnover >= least * (1 - TIE), text)
-
-
-def _hours(scene: Scene, surroundings: Surroundings) -> Measure:
-    timetable, after = scene.timetable, f">= {surroundings.skip_close}"
-    if not timetable.timeframe.intraday:
-        return _unjudged(after, "for bars shorter than a day only")
-    if not timetable.calendar.known:
-        return _unjudged(after, "the sessions are not known")
-    if timetable.calendar.never_closes:
-        return _unjudged(after, "the market never closes")
-    opens = scene.times[0, scene.first : scene.fit.t + 1]
-    sessions, (numbers, bars) = len(set(timetable.session_numbers(opens).tolist())), timetable.places_in_sessions(opens)
-    before, left = int(numbers[0]), int(bars[-1] - numbers[-1]) - 1
-    return _together(
-        [
-            _measure(sessions, "<= 1", sessions == 1, "sessions that the setup lies in"),
-            _measure(before, f">= {surroundings.skip_open}", before >= surroundings.skip_open, "bars of it before"),
-            _measure(left, after, left >= surroundings.skip_close, "bars of the session after the setup"),
-        ]
-    )
-
-
-def _dates(scene: Scene, surroundings: Surroundings) -> Measure:
-    intraday = scene.timetable.timeframe.intraday
-    unit, name = (HOUR, "hours") if intraday else (DAY, "days")
-    keep_away = surroundings.date_hours if intraday else surroundings.date_days
-    threshold = f"> {keep_away}"
-    if scene.dates is None:
-        return _unjudged(threshold, "no dates are given")
-    close, away_at_least = int(scene.times[1, scene.fit.t]), surroundings.keeps_away(intraday=intraday)
-    nearest = min(scene.dates, key=lambda each: (each.away(close), each.begin), default=None)
-    if nearest is None:
-        return _unjudged(threshold, "none of the dates given concerns it")
-    away = nearest.away(close)
-    side = "to" if nearest.begin > close else "since" if nearest.end < close else "from"
-    return _measure(away / unit, threshold, away > away_at_least, f"{name} {side} the nearest date: {nearest.what}")
-
-
-def _gap(scene: Scene, surroundings: Surroundings) -> Measure:
-    series, first, t, atr = scene.fit.series, scene.first, scene.fit.t, scene.fit.atr
-    most = f"<= {surroundings.pause_gap:g}"
-    if scene.bars == 1:
-        return _unjudged(most, "a setup of one bar has no opening within")
-    if isnan(atr):
-        return _unjudged(most, "too few bars so far for an ATR")
-    opens, closes = series[OPEN, first + 1 : t + 1].tolist(), series[CLOSE, first:t].tolist()
-    greatest = max(abs(start - close) for start, close in zip(opens, closes, strict=True))
-    holds = greatest <= surroundings.pause_gap * atr + scene.tie
-    return _measure(greatest / atr if atr else nan, most, holds, "widest gap at an open within the setup in ATR")
-
-
-def _risk_size(scene: Scene, surroundings: Surroundings) -> Measure:
-    most, atr = f"<= {surroundings.max_risk:g}", scene.fit.atr
-    if scene.risk is None:
-        return _unjudged(most, "the entry has no R")
-    if isnan(atr):
-        return _unjudged(most, "too few bars so far for an ATR")
-    risk = float(scene.risk)
-    return _measure(risk / atr if atr else nan, most, risk <= surroundings.max_risk * atr + scene.tie, "R in ATR")
-
-
-_JUDGES: Mapping[Surrounding, Callable[[Scene, Surroundings], Measure]] = {
-    "trend": _trend,
-    "coarser": _coarser,
-    "volatility": _volatility,
-    "room": _room,
-    "cost": _cost,
-    "liquid": _liquid,
-    "hours": _hours,
-    "dates": _dates,
-    "gap": _gap,
-    "risk_size": _risk_size,
-}

@@ -24,6 +24,7 @@ from scanner.analysis.pool import FEW, MANY, Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.market.bars import Bars
+from scanner.trade.around import volatility
 from tests.laws import DAY, QUARTER_HOUR, REAL_SERIES, real_series, timetable
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def run(ohlc: Floats, rules: Rules = STEADY, *, length: int = DAY, start: int = 
             values[name][i] = series.columns[column, last]
         for name in ("ema_fast", "ema_slow", "signal"):
             values[name][i] = state[name]
-        values["volatility"][i] = series.volatility(last)
+        values["volatility"][i] = volatility(series.deep, last + pool.shift, series.begin_deep, rules.volatility_length)
     return values
 
 

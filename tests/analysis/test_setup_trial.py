@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NoReturn
 
@@ -11,11 +10,10 @@ import pytest
 from pydantic import Field
 
 from scanner.analysis.columns import CLOSE
-from scanner.analysis.evidence import point
 from scanner.analysis.known_setups import known, own
 from scanner.analysis.next_bar import Need
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen, Forming, Numbers, Setup, Spoiler
+from scanner.analysis.setup import Chosen, Forming, Numbers, Setup, Words
 from scanner.analysis.setup_trial import example_fit, wrong_ways
 from tests.analysis import wrong_setups as wrong
 
@@ -24,7 +22,7 @@ if TYPE_CHECKING:
 
 RULES = Rules()
 EXAMPLE = own("two_steps", "own_setup:SETUP", Path(__file__).parents[2] / "config")
-SOUND = replace(EXAMPLE, measure=wrong.sound, find=wrong.find_sound, forming=None)
+SOUND = replace(EXAMPLE, measure=wrong.sound, find=wrong.find_sound, weigh=wrong.weigh_soundly, forming=None)
 
 
 def said(setup: Setup[Any]) -> list[str]:
@@ -143,47 +141,51 @@ def test_what_is_wrong_with_what_is_told_one_bar_ahead(what: str) -> None:
     assert found.startswith(sentence)
 
 
+@pytest.mark.parametrize(
+    ("weigh", "sentence"),
+    [
+        (wrong.weigh_not_to_compile, "weigh does not compile: "),
+        (wrong.weigh_raising, "weigh raises ValueError (no range); it must answer for any bar"),
+        (wrong.weigh_too_much, "weigh writes more points than the 2 that points names"),
+        (wrong.weigh_oddly, "weigh says 9 of the point volume; write whether it holds, or UNKNOWN"),
+        (wrong.weigh_no_base, "the base is nan at some bars; give a real price at every bar, held or missed"),
+        (wrong.weigh_strange_average, "levels.average is column 4, which is no average"),
+        (wrong.weigh_one_sided_point, "the point beyond_fast_average differs for long and short on reflected prices"),
+        (wrong.weigh_one_sided_base, "levels.base differs for long and short on reflected prices"),
+        (wrong.weigh_ahead, "weigh reads bars after t: with others there it says something else of t"),
+        (wrong.weigh_far_back, "weigh reads bars before t - 29: with others there it says something else of t"),
+        (wrong.weigh_without_spoiler, "the spoiler needs both a text and what it tells of"),
+    ],
+    ids=lambda each: getattr(each, "__name__", ""),
+)
+def test_weighing_that_is_wrong(weigh: Callable[..., None], sentence: str) -> None:
+    (found,) = said(replace(SOUND, weigh=weigh))
+    assert found.startswith(sentence)
+
+
+def words_but(**changes: Any) -> Callable[..., Words]:  # noqa: ANN401 - also what is wrong
+    return lambda fit, numbers: replace(EXAMPLE.words(fit, numbers), **changes)
+
+
+POINTS = {"beyond_fast_average": ("> 0", "a"), "volume": ("> 1", "b")}
 SPOKEN: dict[str, tuple[Any, str]] = {
-    "words": (lambda *_: [("> 0", "a"), ("> 0", "b")], "words gives 2 thresholds and texts for 3 rules"),
-    "words that are no pairs": (lambda *_: ["> 0"] * 3, "words gives something else than pairs of two texts"),
-    "words that are nothing": (lambda *_: None, "words gives a NoneType; give a list of pairs"),
-    "evidence": (lambda *_: [], "evidence gives a list; give a dictionary of points by name"),
-    "evidence without text": (lambda *_: {"gulls": {"measured": 1.0}}, "evidence gulls is no point"),
-    "evidence with a verdict of numpy": (
-        lambda fit, _: {"gulls": point(1.0, "> 0", fit.measured[0] > 0, "gulls")},
-        "the verdict of evidence gulls is a bool; write bool(…) around it",
-    ),
-    "evidence of NaN": (
-        lambda *_: {"gulls": {"measured": nan, "threshold": "> 0", "verdict": False, "text": "gulls"}},
-        "evidence gulls measured nan; make it with scanner.analysis.evidence.point",
-    ),
-    "evidence of one side": (
-        lambda fit, _: {"gulls": point(fit.at(CLOSE), "> 0", verdict=True, text="gulls")},
-        "evidence differs for long and short on reflected prices",
-    ),
-    "trigger": (lambda fit, _: fit.high(), "trigger gives something else than a price and the words for it"),
-    "base": (lambda *_: (nan, "the low"), "the price of base is nan at some bars"),
-    "base of one side": (lambda fit, _: (fit.at(2), "the low"), "base differs for long and short on reflected prices"),
-    "spoiler": (lambda *_: "a close", "spoiler gives a str; give a Spoiler"),
-    "spoiler beyond nothing": (lambda *_: Spoiler("a close", beyond=nan), "the spoiler's price is nan at some bars"),
-    "spoiler of a strange average": (lambda *_: Spoiler("a close", average=4), "the spoiler's average is column 4"),
-    "spoiler without words": (lambda *_: Spoiler(beyond=1.0), "the spoiler needs both a text and what it tells of"),
+    "nothing": (lambda *_: None, "words gives a NoneType; give Words(rules, points, trigger, base, spoiler)"),
+    "two rules": (words_but(rules=[("> 0", "a"), ("> 0", "b")]), "words gives 2 thresholds and texts for 3 rules"),
+    "no pairs": (words_but(rules=["> 0"] * 3), "words gives something else than pairs of two texts"),
+    "no pairs of points": (words_but(points={**POINTS, "volume": "b"}), "words gives something else than pairs"),
+    "another point": (words_but(points={**POINTS, "gulls": ("> 0", "a")}), "words and points do not name the same"),
+    "no trigger": (words_but(trigger=""), "words does not say what the trigger is; give a text"),
+    "no base": (words_but(base=None), "words does not say what the base is; give a text"),
+    "no spoiler": (words_but(spoiler=""), "the spoiler needs both a text and what it tells of"),
+    "raising": (raising, "words raises KeyError ('gull'); it is asked at any bar, held or missed"),
 }
 
 
 @pytest.mark.parametrize("what", SPOKEN)
 def test_what_is_said_in_a_wrong_shape(what: str) -> None:
     give, sentence = SPOKEN[what]
-    (found,) = said(replace(SOUND, **{what.split(maxsplit=1)[0]: give}))
+    (found,) = said(replace(SOUND, words=give))
     assert found.startswith(sentence)
-
-
-@pytest.mark.parametrize("name", ["words", "evidence", "trigger", "base", "spoiler"])
-def test_what_raises_when_it_is_asked(name: str) -> None:
-    change: dict[str, Any] = {name: raising}
-    assert said(replace(SOUND, **change)) == [
-        f"{name} raises KeyError ('gull'); it is asked at any bar, held or missed"
-    ]
 
 
 class OddNumbers(Numbers):

@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 
 from scanner.analysis.columns import ATR, CLOSE, CROSS, USUAL_BODY, VOLUME
-from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Fit
 from tests.analysis.plain_columns import mirrored, random_columns
+from tests.analysis.weighing import fit_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -98,11 +97,6 @@ def variants(setup: Setup[Any]) -> list[tuple[str, Numbers]]:
     return out
 
 
-def fit_of(setup: Setup[Any], columns: Floats, t: int, sign: int) -> Fit:
-    _, values, verdicts = measured(setup, columns, t, sign, setup.numbers())
-    return Fit(columns, t, sign, float(columns[ATR, t]), values, verdicts.astype(np.uint8), Rules())
-
-
 @every_setup
 def test_find_gives_what_measuring_every_bar_gives(name: str) -> None:
     """Whatever the numbers, and whatever the bars are divided into."""
@@ -140,15 +134,13 @@ def test_the_mirror_gives_the_other_direction(name: str) -> None:
             rules = len(setup.rules)
             np.testing.assert_array_equal(values[:rules], values_too[:rules])
     for _, t, sign in by_measuring(setup, columns, numbers):
-        here, there = fit_of(setup, columns, t, sign), fit_of(setup, other, t, -sign)
-        assert setup.trigger(here, numbers)[0] == -setup.trigger(there, numbers)[0]
-        assert setup.base(here, numbers)[0] == -setup.base(there, numbers)[0]
-        spoiled, spoiled_too = setup.spoiler(here, numbers), setup.spoiler(there, numbers)
-        assert (spoiled.beyond is None) == (spoiled_too.beyond is None)
-        if spoiled.beyond is not None and spoiled_too.beyond is not None:
-            assert spoiled.beyond == -spoiled_too.beyond
-        rest = (spoiled.average, spoiled.closes, spoiled.bars)
-        assert rest == (spoiled_too.average, spoiled_too.closes, spoiled_too.bars)
+        here, there = fit_at(setup, columns, t, sign), fit_at(setup, other, t, -sign)
+        np.testing.assert_array_equal(here.points, there.points)
+        np.testing.assert_array_equal(here.held, there.held)
+        for price in ("trigger", "base", "beyond"):
+            np.testing.assert_equal(here.levels[price], -there.levels[price])
+        for count in ("average", "closes", "bars"):
+            assert here.levels[count] == there.levels[count]
 
 
 @every_setup
@@ -204,9 +196,8 @@ def test_every_setting_matters(name: str) -> None:
                     held, _, verdicts = measured(setup, columns, t, sign, numbers)
                     said.append(verdicts.tobytes())
                     if held:
-                        fit = fit_of(setup, columns, t, sign)
-                        points = {kind: point["verdict"] for kind, point in setup.evidence(fit, numbers).items()}
-                        said.append([points, setup.spoiler(fit, numbers), setup.trigger(fit, numbers)[0]])
+                        fit = fit_at(setup, columns, t, sign, numbers)
+                        said.append([fit.held.tobytes(), fit.levels.tobytes()])
         return said
 
     usual, deaf = outcome(defaults), set(setup.numbers.model_fields)
@@ -234,18 +225,17 @@ def test_each_setup_says_all_that_it_must(name: str) -> None:
     numbers, seen = setup.numbers(), 0
     for columns in (SERIES[3], mirrored(SERIES[3])):
         for _, t, sign in by_measuring(setup, columns, numbers):
-            fit, seen = fit_of(setup, columns, t, sign), seen + 1
+            fit, seen = fit_at(setup, columns, t, sign), seen + 1
             words = setup.words(fit, numbers)
-            assert len(words) == len(setup.rules)
-            assert all(threshold and text for threshold, text in words)
-            points = setup.evidence(fit, numbers)
-            assert all(isinstance(point["verdict"], bool) for point in points.values())
-            trigger, base, close = setup.trigger(fit, numbers)[0], setup.base(fit, numbers)[0], columns[CLOSE, t]
+            assert len(words.rules) == len(setup.rules)
+            assert tuple(words.points) == setup.points
+            assert all(threshold and text for threshold, text in (*words.rules, *words.points.values()))
+            assert words.trigger
+            assert words.base
+            trigger, base, close = fit.levels["trigger"], fit.levels["base"], columns[CLOSE, t]
             assert sign * trigger > sign * base
             assert sign * close >= sign * base
-            spoiled = setup.spoiler(fit, numbers)
-            if spoiled.beyond is not None:
-                assert sign * close >= sign * spoiled.beyond
+            assert not sign * close < sign * fit.levels["beyond"]  # which is NaN where no price spoils it
     assert seen > 0
 
 

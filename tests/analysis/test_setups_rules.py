@@ -28,8 +28,6 @@ from scanner.analysis.columns import (
     USUAL_BODY,
     VOLUME,
 )
-from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Fit, Spoiler
 from scanner.analysis.setups import (
     engulfing,
     false_break,
@@ -40,12 +38,14 @@ from scanner.analysis.setups import (
     outside_bar,
     three_bar_pullback,
 )
+from scanner.follow.found import Spoiler
 from tests.analysis.plain_columns import mirrored
+from tests.analysis.weighing import fit_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from scanner.analysis.setup import Setup
+    from scanner.analysis.setup import Fit, Setup
 
     Changes = dict[tuple[int, int], float]
     Case = tuple[str, Changes, float, bool]
@@ -339,10 +339,12 @@ every_picture = pytest.mark.parametrize("picture", PICTURES, ids=lambda picture:
 
 def fitted(picture: Picture, series: NDArray[np.float64], sign: int) -> tuple[bool, Fit]:
     setup, last = picture.setup, BARS - 1
-    measured = np.full(len(setup.rules) + setup.extra, ODD)
-    verdicts = np.full(len(setup.rules), 9, dtype=np.uint8)
+    fit = fit_at(setup, series, last, sign)
+    measured, verdicts = np.full_like(fit.measured, ODD), np.full_like(fit.verdicts, 9)
     held = setup.measure(series, last, float(sign), setup.numbers().record()[0], measured, verdicts)
-    return held, Fit(series, last, sign, 2.0, measured, verdicts, Rules())
+    np.testing.assert_array_equal(measured, fit.measured)
+    np.testing.assert_array_equal(verdicts, fit.verdicts)
+    return held, fit
 
 
 @every_picture
@@ -359,15 +361,16 @@ def test_each_threshold_just_inside_and_just_outside(picture: Picture) -> None:
 
 @every_picture
 def test_the_picture_fulfils_its_setup_and_gives_its_levels(picture: Picture) -> None:
-    setup, series = picture.setup, picture.series({})
+    series = picture.series({})
     for sign, seen in ((1, series), (-1, mirrored(series))):
         held, fit = fitted(picture, seen, sign)
         assert held
         assert not fitted(picture, seen, -sign)[0]
-        assert setup.trigger(fit, setup.numbers())[0] == sign * picture.trigger
-        assert setup.base(fit, setup.numbers())[0] == sign * picture.base
-        beyond = setup.spoiler(fit, setup.numbers()).beyond
-        assert beyond == (None if picture.spoiled_beyond is None else sign * picture.spoiled_beyond)
+        assert fit.levels["trigger"] == sign * picture.trigger
+        assert fit.levels["base"] == sign * picture.base
+        assert Spoiler.of(fit.levels, "").beyond == (
+            None if picture.spoiled_beyond is None else sign * picture.spoiled_beyond
+        )
 
 
 def test_what_else_spoils() -> None:
@@ -376,7 +379,8 @@ def test_what_else_spoils() -> None:
     for picture in PICTURES:
         for name, changes in (("", {}), (" closed below", {(CLOSE, 0): 99.75})):
             _, fit = fitted(picture, picture.series(changes), 1)
-            spoilers[picture.setup.name + name] = picture.setup.spoiler(fit, picture.setup.numbers())
+            words = picture.setup.words(fit, picture.setup.numbers())
+            spoilers[picture.setup.name + name] = Spoiler.of(fit.levels, words.spoiler)
     assert spoilers["hammer"] == Spoiler("2 bars without a break of the hammer's high", bars=2)
     below = "a close below the 50-bar average"
     assert spoilers["three_bar_pullback"] == Spoiler(below, average=FAST_AVERAGE)
@@ -389,16 +393,16 @@ def test_what_else_spoils() -> None:
 def test_the_outside_bars_stop_base_is_no_further_than_two_atr_from_the_close() -> None:
     picture = next(picture for picture in PICTURES if picture.setup is outside_bar.SETUP)
     for low, base in ((97.25, 97.25), (97.24, 97.25)):
-        series = picture.series({(LOW, 0): low})
+        series = picture.series({(LOW, 0): low, (ATR, 0): 2.0})
         for sign, seen in ((1, series), (-1, mirrored(series))):
             _, fit = fitted(picture, seen, sign)
-            assert outside_bar.SETUP.base(fit, outside_bar.SETUP.numbers())[0] == sign * base
+            assert fit.levels["base"] == sign * base
 
 
 def test_the_engulfing_bars_stop_base_is_the_lower_low() -> None:
     picture = PICTURES[0]
     _, fit = fitted(picture, picture.series({(LOW, 1): 93.5}), 1)
-    assert engulfing.SETUP.base(fit, engulfing.SETUP.numbers())[0] == 93.5
+    assert fit.levels["base"] == 93.5
 
 
 def test_bounds_that_cross_are_refused_in_one_sentence() -> None:

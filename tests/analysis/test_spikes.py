@@ -11,7 +11,6 @@ from scanner.analysis.known_setups import known
 from scanner.analysis.places import structure
 from scanner.analysis.places.touched import touched
 from scanner.analysis.rules import Rules
-from scanner.analysis.series import Around
 from scanner.analysis.setup import Chosen
 from scanner.trade.rulebook import Rulebook
 from tests.laws import bars_of, engine
@@ -107,9 +106,7 @@ def how_touched(watcher: SeriesEngine, **places: Any) -> str:  # noqa: ANN401 - 
     found = np.zeros(1, dtype=structure.PLACES)[0]
     for name, value in places.items():
         found[name] = value
-    nothing = np.zeros(0)
-    around = Around(1, found, nothing.astype(np.uint8), nothing, nothing.astype(np.uint8), watcher.rulebook.rules)
-    return touched(watcher.series, watcher.series.used - 1, around, DOJI)
+    return touched(watcher.series, watcher.series.used - 1, found, DOJI)
 
 
 @pytest.mark.parametrize(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from scanner.analysis.bar_sides import all_hold, closing, extent, tie
-from scanner.analysis.columns import ATR, CLOSE, SLOW_AVERAGE
+from scanner.analysis import evidence
+from scanner.analysis.bar_sides import all_hold, closing, extent, highest, lowest, tie
+from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
-from scanner.analysis.searching import LONG, SHORT, searched
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import UNKNOWN
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
@@ -253,3 +255,265 @@ def find_past_its_stretch(
     for k in range((stop - first).max() + 1):
         marks[k] = 0
     return searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
+
+
+@compiled
+def said_soundly(series: Floats, t: int, sign: float, points: Floats, held: Marks, levels: Any) -> None:
+    """Say of both points and of the levels what is no fault."""
+    points[0], held[0] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[1], held[1] = 0.0, UNKNOWN
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest(series, t, sign)
+    levels.beyond = levels.base
+
+
+@compiled
+def weigh_soundly_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+
+
+@compiled
+def weigh_soundly(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_soundly_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_not_to_compile_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    levels.base = "gull"
+
+
+@compiled
+def weigh_not_to_compile(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_not_to_compile_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_raising_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    if extent(series, t) == 0.0:
+        raise ValueError("no range")
+
+
+@compiled
+def weigh_raising(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_raising_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_too_much_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    for k in range(3):
+        points[k] = 1.0
+
+
+@compiled
+def weigh_too_much(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_too_much_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_oddly_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    held[1] = 9
+
+
+@compiled
+def weigh_oddly(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_oddly_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_no_base_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    levels.base = float("nan")
+
+
+@compiled
+def weigh_no_base(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_no_base_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_strange_average_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    levels.average = 4
+
+
+@compiled
+def weigh_strange_average(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_strange_average_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_one_sided_point_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    points[0] = series[CLOSE, t]
+
+
+@compiled
+def weigh_one_sided_point(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_one_sided_point_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_one_sided_base_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    levels.base = series[LOW, t]
+
+
+@compiled
+def weigh_one_sided_base(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_one_sided_base_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_ahead_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    points[0] = sign * series[CLOSE, min(t + 1, series.shape[1] - 1)]
+
+
+@compiled
+def weigh_ahead(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_ahead_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_far_back_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    points[0] = sign * series[CLOSE, t - 35]
+
+
+@compiled
+def weigh_far_back(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_far_back_one, columns, row, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_without_spoiler_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    levels.beyond = float("nan")
+
+
+@compiled
+def weigh_without_spoiler(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_without_spoiler_one, columns, row, spots, numbers, rules, out)

@@ -14,10 +14,9 @@ import pyarrow.parquet
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Spoiler
 from scanner.engine import SeriesEngine, push_together
 from scanner.follow.follower import Follower
-from scanner.follow.found import Found
+from scanner.follow.found import Found, Spoiler
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.recordings import Reading, prepare, recordings
@@ -29,8 +28,9 @@ from tests.benchmarks.walk import random_walk
 from tests.laws import timetable
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from scanner.events import Event
-    from scanner.judgement import Judgement
     from scanner.market.bars import RawBars
     from scanner.pipeline import Pipeline
     from scanner.replay import Recording
@@ -48,7 +48,11 @@ class OnlyFinding(SeriesEngine):
 
     __slots__ = ()
 
-    def _follow(self, index: int, standing: list[Judgement], events: list[Event]) -> list[Event]:  # noqa: ARG002 - it takes the place of one that needs them
+    def follow(
+        self,
+        found: Sequence[tuple[int, Found]],  # noqa: ARG002 - it takes the place of one that needs them
+        standing: Sequence[tuple[int, int]],  # noqa: ARG002 - as above
+    ) -> list[tuple[int, Event]]:
         return []
 
 
@@ -100,7 +104,7 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
         engine.follower = None
         if stories:
             engine.follower = Follower(engine.series, instrument, rulebook, engine.timetable)
-            engine.follower.stand(engine.series.used - 1, [found(float(bars.close[299]))], [1])
+            engine.follower.go_on([(engine.series.used - 1, found(float(bars.close[299])))])
     push_together(engines, [closes[0]] * number)
     opened = sum(len(engine.under_way()) for engine in engines)
     if opened != number * stories:

@@ -101,10 +101,11 @@ def ours(bars: Bars) -> list[int]:
     """Find the bars that pass every rule of the doji pause but its place; negative for short."""
     pool = Pool(Rulebook().rules, Rulebook().setups, timetable("1m"), MANY)
     found = [
-        sign * int(pool.times[0, 0, stop.index])
+        sign * int(pool.times[0, 0, index])
         for _, stop in pool.take(np.array([pool.add()]), np.array([len(bars)]), bars)
         if isinstance(stop, Candidates)
-        for _, sign in stop.setups
+        for _, spots in stop.setups
+        for index, sign in spots.tolist()
     ]
     indices = np.searchsorted(bars.open_time, np.abs(found))
     return [int(index) for index in np.sign(found) * indices]

@@ -1,9 +1,9 @@
 """Benchmark of studies: ``python -m tests.benchmarks.studies`` prints what was measured beside what is wanted.
 
 5,000 invented instruments of 5,000 daily bars each lie in Parquet files. All is compared with the kernel over the same
-bars, in seconds of the processor; two processes with one by the clock on the wall. The command ends with 1 where
-anything is missed. ``--quick`` takes a twentieth of the instruments and ends with 1 only where a figure is off by more
-than a factor of 10.
+bars, in seconds of the processor; two processes with one, and a local Dask cluster of two workers with one of one, by
+the clock on the wall. The command ends with 1 where anything is missed. ``--quick`` takes a twentieth of the
+instruments and ends with 1 only where a figure is off by more than a factor of 10.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from time import perf_counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import distributed
 import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
@@ -99,6 +100,15 @@ def by_the_wall(work: Callable[[], object]) -> float:
     return perf_counter() - start
 
 
+def on_a_cluster(workers: int, warm: Callable[[How], object], study: Callable[[How], object]) -> float:
+    """Give the seconds that a study takes on a local cluster of so many workers, once each has done some of it."""
+    start: Any = distributed.LocalCluster  # which has no types
+    with start(n_workers=workers, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
+        how = How(cluster=cluster.scheduler_address)
+        warm(how)
+        return by_the_wall(lambda: study(how))
+
+
 def time_studies(measures: Measures, paths: Sequence[Path]) -> None:
     """Measure the kernel, finding and following, and whole studies."""
     series = len(paths)
@@ -120,6 +130,9 @@ def time_studies(measures: Measures, paths: Sequence[Path]) -> None:
     measures.add("    its variants", rows[0][1], "{:.0f}", least=40)
     two = by_the_wall(lambda: study(How(workers=2)))
     measures.add("    on two processes against one, by the wall", wall / two, "{:.2f} x", least=1.8)
+    warm = partial(study_files, paths[:20], Reading(), asked)
+    one, two_workers = (on_a_cluster(workers, warm, study) for workers in (1, 2))
+    measures.add("    on a cluster of two workers against one", one / two_workers, "{:.2f} x", least=1.7)
     own, children = (resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
     measures.add("    memory of three processes, at most", (own + 2 * children) / GIGABYTE, "{:.2f} GB", most=3.0)
 

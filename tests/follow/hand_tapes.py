@@ -14,11 +14,10 @@ from typing import TYPE_CHECKING
 from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
-from scanner.analysis.setup import Spoiler
 from scanner.events import rfc3339
 from scanner.follow.decision import Decision
 from scanner.follow.follower import Follower
-from scanner.follow.found import Found
+from scanner.follow.found import Found, Spoiler
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.following import Follow
@@ -106,14 +105,12 @@ class Case:
             ),
             line=None if self.line is None else (side(self.line[0]), sign * self.line[1]),
         )
-        told = follower.stand(series.used - 1, [found], [sign])
+        told = [news for _, news in follower.go_on([(series.used - 1, found)], [(series.used - 1, sign)])]
         for number in range(1, len(self.bars) + 1):
             for _ in series.take(bars[begin + number - 1 : begin + number]):
                 pass
-            if number in self.others:
-                told += follower.stand(series.used - 1, [], [-sign])
-            else:
-                told += follower.go_on()
+            others = [(series.used - 1, -sign)] if number in self.others else []
+            told += [news for _, news in follower.go_on((), others)]
             if number in self.decided:
                 kind, at = self.decided[number]
                 price = None if at is None else Decimal(at) if sign > 0 else 200 - Decimal(at)

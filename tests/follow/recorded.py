@@ -40,14 +40,17 @@ class NotingFollower(Follower):
         self.told: list[News] = []
         self._of = watcher.series
 
-    def stand(self, index: int, found: Sequence[Found], sides: Sequence[int]) -> list[News]:
-        """Note it, and go on."""
-        self.noted.append(Noted(index - self._of.used + self._of.count, tuple(found), frozenset(sides)))
-        return self._noting(super().stand(index, found, sides))
-
-    def go_on(self) -> list[News]:
-        """Go on, and note what was told."""
-        return self._noting(super().go_on())
+    def go_on(
+        self, found: Sequence[tuple[int, Found]] = (), standing: Sequence[tuple[int, int]] = ()
+    ) -> list[tuple[int, News]]:
+        """Note what is given, go on, and note what was told."""
+        for index in sorted({index for index, _ in standing}):
+            here = tuple(each for at, each in found if at == index)
+            sides = frozenset(sign for at, sign in standing if at == index)
+            self.noted.append(Noted(index - self._of.used + self._of.count, here, sides))
+        told = super().go_on(found, standing)
+        self._noting([news for _, news in told])
+        return told
 
     def break_off(self, index: int, reason: str) -> list[News]:
         """Break off, and note what was told."""

@@ -7,7 +7,7 @@ from decimal import Decimal
 import pytest
 
 from scanner.analysis.columns import FAST_AVERAGE
-from scanner.analysis.setup import Spoiler
+from scanner.follow.found import Spoiler
 from tests.follow.hand_tapes import Case, Prices, seen_long
 
 BELOW: Prices = (101.0, 101.4, 100.4, 101.0)  # reaches neither the entry nor the stop

@@ -12,10 +12,9 @@ import pytest
 from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
-from scanner.analysis.setup import Spoiler
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
-from scanner.follow.found import Found
+from scanner.follow.found import Found, Spoiler
 from scanner.follow.soon import soon
 from scanner.follow.story_events import Teller
 from scanner.market.bars import Bars
@@ -75,12 +74,12 @@ def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = 
         spoiler=Spoiler(),
         line=None,
     )
-    news = follower.stand(series.used - 1, [found], [1])
+    news = follower.go_on([(series.used - 1, found)], [(series.used - 1, 1)])
     for number in range(count, len(bars)):
         list(series.take(bars[number : number + 1]))
         news += follower.go_on()
     teller = Teller(instrument, table, RULEBOOK, None)
-    return [teller.event(each) for each in news]
+    return [teller.event(each) for _, each in news]
 
 
 def brief(events: list[Event]) -> list[tuple[str, str, str, str | None]]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Spoiler
+from scanner.follow.found import Spoiler
 from scanner.follow.story_events import Teller
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps

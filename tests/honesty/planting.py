@@ -17,7 +17,7 @@ from scanner.market.timeframes import Timeframe
 from tests.honesty.market import START, Prices, at, bars_of, prices
 
 if TYPE_CHECKING:
-    from scanner.follow.news import News
+    from scanner.follow.outcome import Outcome
     from scanner.market.bars import Bars
     from scanner.trade.rulebook import Rulebook
     from tests.honesty.market import Floats, Market
@@ -53,11 +53,11 @@ def _engines(count: int, book: Rulebook) -> list[SeriesEngine]:
     steps = PriceSteps.fixed(Decimal("0.01"))
     engines = [SeriesEngine(Instrument(f"C{number:02}", steps), timetable, book, pool=pool) for number in range(count)]
     for engine in engines:
-        engine.listener = _unheard
+        engine.on_end = _unheard
     return engines
 
 
-def _unheard(_: News) -> None:
+def _unheard(_: Outcome) -> None:
     """Let nobody tell of stories."""
 
 

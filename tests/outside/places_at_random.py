@@ -44,10 +44,10 @@ def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[s
         bars = real_series(name)
         series = Series(Pool(rules, by_default(), timetable("1d"), room=1))
         for number in range(len(bars)):
-            found: tuple[tuple[int, int], ...] = ()
+            found: list[int] = []
             for stop in series.take(bars[number : number + 1]):
                 if isinstance(stop, Candidates):
-                    found = stop.setups
+                    found = [sign for _, spots in stop.setups for sign in spots[:, 1].tolist()]
                 elif isinstance(stop, Leap) and is_split(series, stop.index):
                     series.restart()
             if not series.warm:
@@ -55,7 +55,7 @@ def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[s
             for sign in (1, -1):
                 around = series.look(series.used - 1, sign)
                 at_all.update(["", *held_at(around)])
-                if any(side == sign for _, side in found):
+                if sign in found:
                     at_setups.update(["", *held_at(around)])
     return at_all, at_setups
 

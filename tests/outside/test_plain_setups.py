@@ -12,6 +12,7 @@ import pytest
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
 from scanner import settings
+from scanner.analysis.fits import weighed_alone
 from scanner.analysis.known_setups import known
 from scanner.analysis.pool import Candidates, Pool
 from scanner.analysis.rules import Rules
@@ -65,12 +66,11 @@ def engine_says(bars: Bars, timeframe: str, rulebook: Rulebook) -> Found:
     bar_numbers = {int(time): number for number, time in enumerate(bars.close_time)}
     found = {}
     for stop in series.take(bars):
-        if isinstance(stop, Candidates):
-            t = bar_numbers[int(series.times[1, stop.index])]
-            for which, sign in stop.setups:
-                setup, numbers = rulebook.setups[which].setup, rulebook.setups[which].numbers
-                fit = series.measure(which, stop.index, sign)
-                found[t, setup.name, sign] = (setup.trigger(fit, numbers)[0], setup.base(fit, numbers)[0])
+        for which, spots in stop.setups if isinstance(stop, Candidates) else ():
+            levels = weighed_alone(series, which, spots).levels
+            for (index, sign), level in zip(spots.tolist(), levels, strict=True):
+                t = bar_numbers[int(series.times[1, index])]
+                found[t, rulebook.setups[which].setup.name, sign] = (level["trigger"], level["base"])
     return found
 
 

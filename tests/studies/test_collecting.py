@@ -18,7 +18,6 @@ from scanner.analysis.known_setups import known
 from scanner.analysis.rules import Rules
 from scanner.analysis.setup import Chosen
 from scanner.engine import SeriesEngine
-from scanner.events import KINDS
 from scanner.market.bars import Bars
 from scanner.market.calendars import calendar_named
 from scanner.market.costs import Cost, Costs
@@ -33,6 +32,7 @@ from scanner.studies.variants import changes_of
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
+from scanner.trade.surroundings import Surroundings
 from tests.laws import all_setups, bars_of, many_found, real_series
 from tests.outside.random_tapes import tape
 
@@ -61,7 +61,7 @@ def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Outcome]]:
     """Run the bars through an engine as live, and give what it said of setups and what came of each."""
     pipeline, outcomes = made.pipeline(), {}
-    pipeline.listen(lambda news: outcomes.update({news.now.thread: news.now} if KINDS[news.kind].ends else {}))
+    pipeline.listen(lambda outcome: outcomes.update({outcome.thread: outcome}))
     events = {event.thread: event for event in pipeline.events(bars) if event.facts.begins}
     outcomes.update({outcome.thread: outcome for outcome in pipeline.under_way()})
     return events, outcomes
@@ -159,12 +159,12 @@ def moved_books(book: Rulebook) -> dict[str, Rulebook]:
         around = book.surroundings
         if variant.kind == "surrounding_off":
             kept = tuple(each for each in around.require if each != variant.what)
-            other = replace(book, surroundings=around.model_copy(update={"require": kept}))
+            other = replace(book, surroundings=Surroundings.model_validate(around.model_dump() | {"require": kept}))
         elif name == "require":
             wanted = (*around.require, variant.value)
-            other = replace(book, surroundings=around.model_copy(update={"require": wanted}))
+            other = replace(book, surroundings=Surroundings.model_validate(around.model_dump() | {"require": wanted}))
         elif table == "surroundings":
-            other = replace(book, surroundings=around.model_copy(update={name: variant.value}))
+            other = replace(book, surroundings=Surroundings.model_validate(around.model_dump() | {name: variant.value}))
         elif table == "rules":
             other = replace(book, rules=Rules.model_validate(book.rules.model_dump() | {name: variant.value}))
         else:

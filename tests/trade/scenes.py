@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,6 +13,8 @@ from scanner.analysis.columns import (
     ATR,
     CLOSE,
     COLUMNS,
+    DEEP,
+    DEEP_ATR,
     FAST_AVERAGE,
     HIGH,
     LOW,
@@ -21,7 +23,6 @@ from scanner.analysis.columns import (
     VOLUME,
 )
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Fit
 from scanner.market.calendars import DAY, calendar_named
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
@@ -29,6 +30,9 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions import Timetable
 from scanner.market.timeframes import Timeframe
 from scanner.trade.surroundings import Scene
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 D = Decimal
 BARS = 40
@@ -90,19 +94,40 @@ def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Sc
     if sign < 0:
         series = mirrored(series)
         prices |= {name: None if (price := prices[name]) is None else MIRROR - price for name in ("entry", "obstacle")}
-    nothing = np.zeros(0)
-    fit = Fit(series, T, sign, float(series[ATR, T]), nothing, nothing.astype(np.uint8), Rules())
+    deep = np.full((1, DEEP, BARS + 100), np.nan)
+    deep[0, DEEP_ATR] = 1.0
+    deep[0, DEEP_ATR, -1] = with_volatility(changes.pop("volatility", 1.0))
+    if "lean" in changes:
+        changes["leans"] = changes.pop("lean")
+    changes |= {name: make(changes[name]) for name, make in MADE.items() if name in changes}
     made = Scene(
-        fit=fit,
-        times=TIMES,
+        columns=series[None],
+        deep=deep,
+        times=TIMES[None],
+        row=0,
         begin=0,
-        volatility=1.0,
-        bars=3,
+        begin_deep=0,
+        spots=np.array([[T, sign]]),
+        bars=np.array([3]),
+        ways=np.array([[np.nan if price is None else 100.0 * float(price) for price in prices.values()]]).round(),
         timetable=HOURLY,
         instrument=Instrument("KITE", PriceSteps.fixed(D("0.01")), currency="USD", costs=COSTS),
-        **prices,
+        rules=Rules(),
         coarser="1d",
-        lean=0.0,
+        leans=np.zeros(1),
         dates=(),
     )
     return replace(made, **changes)
+
+
+MADE: dict[str, Callable[[Any], Any]] = {
+    "times": lambda times: times[None],
+    "bars": lambda bars: np.array([bars]),
+    "leans": lambda lean: np.array([np.nan if lean is None else lean]),
+}
+"""Fields of a scene that have a row for each spot, of what they are for one."""
+
+
+def with_volatility(ratio: float) -> float:
+    """Give an ATR that is ``ratio`` times the mean of itself and 99 values of 1."""
+    return 99 * ratio / (100 - ratio)

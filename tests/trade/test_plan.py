@@ -2,45 +2,75 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
+from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from scanner.analysis.columns import ATR, CLOSE, COLUMNS, FAST_AVERAGE, SLOW_AVERAGE
 from scanner.analysis.rules import Rules
+from scanner.analysis.setup import LEVELS
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.trade.plan import Facts, Plan, make
+from scanner.trade import levels
+from scanner.trade import plan as plans
 from scanner.trade.size import Account
+
+if TYPE_CHECKING:
+    from scanner.trade.plan import Plan
 
 D = Decimal
 KITE = Instrument("KITE", PriceSteps.fixed(D("0.25")), point_value=D(50), currency="USD")
 ACCOUNT = Account(equity=D(50_000), currency="USD", risk_fraction=D("0.02"))
 
+
+class Facts(NamedTuple):
+    """A setup at one bar: its side, prices, averages that lie beyond the close or not, and the obstacles ahead."""
+
+    sign: int
+    close: Decimal
+    trigger: Decimal
+    base: Decimal
+    atr: Decimal
+    fast_average: Decimal
+    close_beyond_slow: bool
+    obstacles: tuple[tuple[Decimal, str], ...]
+
+
 LONG = Facts(
     sign=1,
     close=D("4011.50"),
     trigger=D("4012.00"),
-    trigger_text="the last bar's high",
     base=D("4004.50"),
-    base_text="the low before",
     atr=D("8.1"),
     fast_average=D("4000.10"),
-    close_beyond_fast=True,
     close_beyond_slow=True,
     obstacles=((D("4012.00"), "swing high"), (D("4030.60"), "200-bar average"), (D("4050.00"), "highest high")),
 )
 
 
 def plan(facts: Facts, rules: Rules | None = None) -> Plan:
-    return make(facts, rules or Rules(), KITE, ACCOUNT)
+    rules, grid = rules or Rules(), levels.grid_of(KITE.steps)
+    close, base, atr = float(facts.close), float(facts.base), float(facts.atr)
+    series = np.full((1, COLUMNS, 1), np.nan)
+    series[0, [CLOSE, FAST_AVERAGE, ATR], 0] = close, float(facts.fast_average), atr
+    series[0, SLOW_AVERAGE, 0] = close - facts.sign if facts.close_beyond_slow else close
+    level = np.zeros(1, dtype=LEVELS)
+    level["trigger"], level["base"] = float(facts.trigger), base
+    obstacles = tuple((float(price), text) for price, text in facts.obstacles)
+    ahead = np.array([[price for price, _ in obstacles]])
+    planned = np.empty((1, levels.COLUMNS))
+    where = (series, 0, np.array([[0, facts.sign]]), level, ahead, np.array([len(obstacles)]))
+    levels.plan(*where, rules.record, grid.bands, grid.units, planned)
+    texts = ("the last bar's high", "the low before", obstacles)
+    return plans.make(plans.Facts(facts.sign, close, base, atr, planned[0], *texts), rules, KITE, ACCOUNT)
 
 
 def mirrored(facts: Facts) -> Facts:
-    return replace(
-        facts,
+    return facts._replace(
         sign=-facts.sign,
         close=-facts.close,
         trigger=-facts.trigger,
@@ -104,7 +134,7 @@ def test_each_entry_has_its_own_obstacle_and_room_and_says_what_is_being_broken(
     ],
 )
 def test_an_obstacle_lies_a_step_beyond_its_entry(price: str, obstacle: str | None, being_broken: list[str]) -> None:
-    facts = replace(LONG, obstacles=((D(price), "swing high"),))
+    facts = LONG._replace(obstacles=((D(price), "swing high"),))
     for sign, made in ((1, plan(facts)), (-1, plan(mirrored(facts)))):
         entry = made.entries["break"]
         assert entry["obstacle"] == (obstacle if sign > 0 else negative(obstacle))
@@ -113,19 +143,17 @@ def test_an_obstacle_lies_a_step_beyond_its_entry(price: str, obstacle: str | No
 
 
 def test_an_average_a_hair_off_a_step_is_on_it() -> None:
-    facts = replace(LONG, obstacles=((D("4012.4999999999999"), "50-bar average"),))
+    facts = LONG._replace(obstacles=((D("4012.4999999999999"), "50-bar average"),))
     assert plan(facts).entries["break"]["obstacle"] == "4012.50"
 
 
 def test_a_step_is_the_least_distance_of_the_stop() -> None:
-    assert plan(replace(LONG, atr=D(1))).levels["stop"] == "4004.25"
+    assert plan(LONG._replace(atr=D(1))).levels["stop"] == "4004.25"
 
 
 def test_below_the_fast_average_there_is_a_third_way_in_and_below_the_slow_one_the_trade_is_quick() -> None:
     ahead = ((D("4013.30"), "50-bar average"), (D("4030.60"), "200-bar average"))
-    made = plan(
-        replace(LONG, fast_average=D("4013.30"), close_beyond_fast=False, close_beyond_slow=False, obstacles=ahead)
-    )
+    made = plan(LONG._replace(fast_average=D("4013.30"), close_beyond_slow=False, obstacles=ahead))
     average = made.entries["average"]
     assert (made.levels["average"], average["risk"]) == ("4013.50", "9.50")
     assert (average["obstacle"], average["being_broken"]) == ("4030.50", ["4013.25 50-bar average"])
@@ -134,7 +162,7 @@ def test_below_the_fast_average_there_is_a_third_way_in_and_below_the_slow_one_t
 
 
 def test_without_an_obstacle_there_is_no_room_to_speak_of() -> None:
-    made = plan(replace(LONG, obstacles=()))
+    made = plan(LONG._replace(obstacles=()))
     assert (made.levels["obstacle"], made.level_reasons["obstacle"]) == (None, "nothing ahead in 250 bars")
     assert made.entries["break"]["room"] is None
 
@@ -147,7 +175,7 @@ def test_an_entry_that_does_not_apply_has_no_obstacle_and_says_why() -> None:
 
 def test_a_stop_at_the_entry_is_not_plannable_and_says_so() -> None:
     # The base stands beyond the close: the early entry has no risk left, the break entry has.
-    odd = replace(LONG, base=D("4012.00"), atr=D(1))
+    odd = LONG._replace(base=D("4012.00"), atr=D(1))
     entry = plan(odd).entries["early"]
     assert (entry["risk"], entry["room"], entry["obstacle"]) == (None, None, "4012.00")
     assert entry["reason"] == "not plannable: the stop 4011.75 is not beyond the entry 4011.50"
@@ -176,7 +204,7 @@ def test_the_mirror_of_a_plan(
     close: Decimal, trigger: Decimal, base: Decimal, atr: Decimal, average: Decimal, beyond: bool, ahead: list[Decimal]
 ) -> None:
     obstacles = tuple((price, "swing point") for price in sorted(ahead) if price > close)
-    facts = Facts(1, close, trigger, "it", base, "it", atr, average, beyond, beyond, obstacles)
+    facts = Facts(1, close, trigger, base, atr, average, beyond, obstacles)
     made, other = plan(facts), plan(mirrored(facts))
     for style in ("early", "break", "average"):
         entry, theirs = made.entries[style], other.entries[style]

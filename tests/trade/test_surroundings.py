@@ -14,7 +14,8 @@ from scanner.analysis.columns import CLOSE, FAST_AVERAGE, SLOW_AVERAGE, VOLUME
 from scanner.analysis.trend import lean
 from scanner.market.costs import Cost, Costs
 from scanner.market.dates import Dated
-from scanner.trade.surroundings import NAMES, Surroundings, daily_turnover, judge, why_set_aside
+from scanner.trade import surroundings
+from scanner.trade.surroundings import NAMES, Surroundings, why_set_aside
 from tests.trade.scenes import HOURLY, LAST, TIMES, T, at, bars_until, mirrored, scene, timetable, window
 
 if TYPE_CHECKING:
@@ -25,6 +26,14 @@ D = Decimal
 HOUR = 3_600 * 10**9
 CLOSED = int(TIMES[1, T])
 SIDES = pytest.mark.parametrize("sign", [1, -1], ids=["long", "short"])
+
+
+def judge(given: Scene, wanted: Surroundings) -> dict[str, Measure]:
+    return surroundings.judge(given, wanted).told(0)
+
+
+def daily_turnover(given: Scene, wanted: Surroundings) -> Decimal | None:
+    return surroundings.judge(given, wanted).daily_turnover(0)
 
 
 def judged(name: str, given: Scene, **numbers: Any) -> Measure:  # noqa: ANN401 - whatever a setting takes
@@ -313,7 +322,7 @@ def test_what_cannot_be_judged_says_so_and_holds() -> None:
 
 def test_the_reason_for_setting_aside_names_what_is_required_and_fails() -> None:
     made = scene(risk=D("0.19"), obstacle=D("103.02"))
-    measures = judge(replace(made, lean=-1.0), Surroundings())
+    measures = judge(replace(made, leans=np.array([-1.0])), Surroundings())
     assert [name for name in NAMES if not measures[name]["verdict"]] == ["coarser", "room", "cost", "liquid"]
     assert why_set_aside(measures, ("liquid",)) == "liquid fails: R in steps 19, wanted >= 20"
     assert why_set_aside(measures, Surroundings().require) == (

@@ -11,6 +11,7 @@ from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators.swing_marks import mark_swings
 from scanner.analysis.places import structure
 from scanner.analysis.places.obstacles import find_obstacles
+from scanner.analysis.rules import STRICT, TIE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
     Marks = NDArray[np.uint8]
+
+PLACE_BITS = LINE, AVERAGE, LEVEL, TURN = 1, 2, 4, 8
+"""Bits of the kinds of place, in the order of their names."""
+AT_PLACE, WITHIN_REACH = 1, 2
+"""Whether a place that a setup needs is among those found, or it needs none, and whether it stands near enough."""
 
 
 def room_to_look(rules: Rules, history: int, bars: int) -> tuple[Floats, Marks, Floats]:
@@ -36,9 +42,12 @@ def look_around(
     begin: int,
     history: int,
     spots: Integers,
+    needed: Marks,
+    bases: Floats,
+    every: bool,
     rules_of_one: NDArray[Any],
     places: NDArray[Any],
-    marks: Marks,
+    near: Marks,
     prices: Floats,
     kinds: Marks,
     counts: Integers,
@@ -49,8 +58,11 @@ def look_around(
     """Look around each of ``spots`` (bar of ``columns`` and sign), and fill its row of ``places`` … ``counts``.
 
     ``columns`` and ``deep`` are the windows of a pool, ``row`` is that of the series; its bars in ``deep`` begin at
-    ``begin``, and ``history`` of them are looked at. A spot gets a record of places, the swing marks of the bars looked
-    at, the obstacles, and how many marks and obstacles there are. The last three are what ``room_to_look`` makes.
+    ``begin``, and ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
+    one, the first kind of PLACE_BITS on, and ``bases`` what its stop stands behind. A spot gets a record of places,
+    whether it is AT_PLACE and WITHIN_REACH of it, the obstacles, and how many there are: only where it is both, unless
+    ``every`` one is wanted. The last three are what ``room_to_look`` makes; ``marked`` holds the swing marks around the
+    last spot.
     """
     series, window, rules = columns[row], deep[row], rules_of_one[0]
     shift, strengths = window.shape[1] - series.shape[1], (rules.swing_strength, rules.obstacle_strength)
@@ -61,9 +73,22 @@ def look_around(
         mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
         atr = series[ATR, t]
         structure.look(window, marked, series, t, shift, first, sign, rules_of_one, atr, places[k : k + 1], points)
-        counts[k, 0] = last + 1 - first
-        counts[k, 1] = find_obstacles(window, marked, series, t, shift, first, sign, rules_of_one, prices[k], kinds[k])
-        marks[k, : last + 1 - first] = marked[first : last + 1]
+        place = places[k]
+        held = place.line * LINE | place.average * AVERAGE | place.level * LEVEL | place.turn * TURN
+        near[k] = AT_PLACE if needed[k] == 0 or held & needed[k] else 0
+        measures_reach = needed[k] != 0 and rules.place_quality == STRICT
+        if not measures_reach or is_within_reach(sign, bases[k], place.bottom_price, rules.place_reach, atr):
+            near[k] |= WITHIN_REACH
+        counts[k] = 0
+        if every or near[k] == AT_PLACE | WITHIN_REACH:
+            where = (window, marked, series, t, shift, first, sign, rules_of_one)
+            counts[k] = find_obstacles(*where, prices[k], kinds[k])
+
+
+@compiled
+def is_within_reach(sign: float, base: float, bottom: float, reach: float, atr: float) -> bool:
+    """Say whether the base of a stop lies within ``reach`` (in ATR) of the pullback's end."""
+    return sign * (base - bottom) <= reach * atr + TIE * abs(base)
 
 
 @compiled

@@ -16,21 +16,21 @@ if TYPE_CHECKING:
 
     from scanner.analysis.indicators.spikes import Spike
     from scanner.analysis.rules import Rules
-    from scanner.analysis.series import Around, Series
+    from scanner.analysis.series import Series
     from scanner.analysis.setup import Setup
     from scanner.event_data import Place
 
     Floats = NDArray[np.float64]
 
 
-def touched(series: Series, index: int, around: Around, setup: Setup[Any]) -> str:
-    """Say in a clause how a suspected bad tick up to a bar touches a setup there; empty where none does.
+def touched(series: Series, index: int, places: Any, setup: Setup[Any]) -> str:
+    """Say in a clause how a suspected bad tick up to a bar touches a setup at its ``places``; empty where none does.
 
     It is among the bars that the rules of the setup can look back at; it makes up more than a tenth of the ATR; a place
     that the setup needs and that holds rests on it; or, where all of its body lies away, the averages and the close lie
     in another order without its close, or the averages go another way. The last one that does is told.
     """
-    atr, places = float(series.columns[ATR, index]), around.places
+    atr = float(series.columns[ATR, index])
     held: list[Place] = [name for name in setup.places if places[name]]
     whole = []
     for back, spike in series.spikes_by(index):

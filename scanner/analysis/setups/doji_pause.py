@@ -5,7 +5,7 @@ The pause did not turn the move, so it may continue.
 
 from __future__ import annotations
 
-from math import inf, isinf, isnan, nan
+from math import inf, isinf, isnan
 from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field
@@ -18,6 +18,7 @@ from scanner.analysis.bar_sides import (
     divided,
     extent,
     highest,
+    lowest,
     opening,
     since_cross,
     stretch,
@@ -28,13 +29,12 @@ from scanner.analysis.compiling import compiled
 from scanner.analysis.next_bar import Need
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.next_bar import Before
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = (
     "drive_direction",
@@ -62,6 +62,10 @@ RULES = (
 ) = range(len(RULES))
 ALLOWED = len(RULES)
 """Where ``measure`` leaves the greatest body that the doji may have, as a part of its range."""
+POINTS = ("engulfing", "doji_inside", "doji_tight", "beyond_fast_average", "beyond_slow_average", "volume", "true_doji")
+ENGULFING, INSIDE, TIGHT, BEYOND_FAST, BEYOND_SLOW, VOLUMES, TRUE_DOJI = range(len(POINTS))
+OF_DOJI, OF_DOJI_SINCE_FAR, OF_LAST_BAR = range(3)
+"""What the stop's base is."""
 SIZES = (len(RULES) + 1, len(RULES))
 SMALL_BAR = 1
 """The wider pause, as compiled code reads the choice."""
@@ -232,8 +236,58 @@ def next_bar(before: Before, numbers: DojiPauseNumbers) -> list[Need]:
     ]
 
 
-def words(fit: Fit, numbers: DojiPauseNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. Its stop stands behind the doji, or the last bar where that is further."""
+    open_p, close_p, body_p = opening(series, t - 3, sign), closing(series, t - 3, sign), body(series, t - 3)
+    open_a, close_a = opening(series, t - 2, sign), closing(series, t - 2, sign)
+    range_a, range_d, equal = extent(series, t - 2), extent(series, t - 1), tie(series, t - 2, t - 1)
+    points[ENGULFING] = divided(close_a - open_a, body_p)
+    held[ENGULFING] = close_p < open_p and open_a <= close_p and close_a >= open_p
+    low_out = lowest(series, t - 2, sign) - lowest(series, t - 1, sign)
+    high_out = highest(series, t - 1, sign) - highest(series, t - 2, sign)
+    points[INSIDE], held[INSIDE] = max(low_out, high_out), low_out <= 0.0 and high_out <= 0.0
+    points[TIGHT], held[TIGHT] = divided(range_d, range_a), range_d <= numbers.doji_tight * range_a + equal
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
+    points[VOLUMES], held[VOLUMES] = evidence.volume(series, t, rules)
+    if numbers.pause == SMALL_BAR:
+        body_d = body(series, t - 1)
+        allowed = max(numbers.doji_body * range_d, numbers.doji_body_of_drive * body(series, t - 2))
+        points[TRUE_DOJI], held[TRUE_DOJI] = divided(body_d, range_d), body_d <= allowed + equal
+
+    low_d, low_b = lowest(series, t - 1, sign), lowest(series, t, sign)
+    far = closing(series, t, sign) - low_b > rules.stop_far * series[ATR, t] + TIE * abs(low_b)
+    levels.base_is = OF_DOJI if low_b >= low_d else OF_DOJI_SINCE_FAR if far else OF_LAST_BAR
+    levels.trigger = sign * highest(series, t, sign)
+    levels.base = sign * (low_b if levels.base_is == OF_LAST_BAR else low_d)
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def _of_true_doji(fit: Fit, numbers: DojiPauseNumbers) -> float:
+    """Give the greatest body of a true doji as a part of its range."""
+    high, low, body_a = fit.at(HIGH, 1), fit.at(LOW, 1), abs(fit.at(CLOSE, 2) - fit.at(OPEN, 2))
+    allowed = max(numbers.doji_body * (high - low), numbers.doji_body_of_drive * body_a)
+    return allowed / (high - low) if high > low else numbers.doji_body
+
+
+def words(fit: Fit, numbers: DojiPauseNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     above = fit.word("above", "below")
     small = numbers.pause == "small_bar"
     pause = "small bar" if small else "doji"
@@ -242,7 +296,13 @@ def words(fit: Fit, numbers: DojiPauseNumbers) -> list[tuple[str, str]]:
         momentum = f"the MACD line is not {above} its signal"
     allowed = number(fit.measured[ALLOWED])
     least = numbers.small_body if small else numbers.doji_body
-    return [
+    low, high = fit.word("low", "high"), fit.word("high", "low")
+    base = {
+        OF_DOJI: f"the doji's {low}",
+        OF_DOJI_SINCE_FAR: f"the doji's {low}, since the last bar's is more than {fit.rules.stop_far:g} ATR away",
+        OF_LAST_BAR: f"the last bar's {low}",
+    }[int(fit.levels["base_is"])]
+    rules = [
         ("> 0", f"smaller of the two drives' bodies, counted {fit.word('up', 'down')}"),
         (f">= {numbers.drive_min:g}", "first drive's body in usual bodies"),
         (f"<= {numbers.drive_max_atr:g}", "longer drive's range in ATR"),
@@ -257,74 +317,19 @@ def words(fit: Fit, numbers: DojiPauseNumbers) -> list[tuple[str, str]]:
         (f"<= {numbers.cross_window}", momentum),
         (f">= {BARS}", "bars of the three that traded"),
     ]
-
-
-def points(fit: Fit, numbers: DojiPauseNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    sign = fit.sign
-    open_p, close_p = sign * fit.at(OPEN, 3), sign * fit.at(CLOSE, 3)
-    open_a, close_a = sign * fit.at(OPEN, 2), sign * fit.at(CLOSE, 2)
-    low_a, low_d, high_a, high_d = fit.at(LOW, 2), fit.at(LOW, 1), fit.at(HIGH, 2), fit.at(HIGH, 1)
-    range_a, range_d, body_p = high_a - low_a, high_d - low_d, abs(close_p - open_p)
-    equal = TIE * max(abs(low_a), abs(high_a), abs(low_d), abs(high_d))
-    found = {
-        "engulfing": evidence.point(
-            (close_a - open_a) / body_p if body_p else nan,
+    points = {
+        "engulfing": (
             "covers it",
-            close_p < open_p and open_a <= close_p and close_a >= open_p,
             "first drive's body in bodies of the bar before, which went the other way and is covered",
         ),
-        "doji_inside": evidence.point(
-            max(low_a - low_d, high_d - high_a),
-            "<= 0",
-            low_d >= low_a and high_d <= high_a,
-            "how far the doji reaches out of the first drive's range",
-        ),
-        "doji_tight": evidence.point(
-            range_d / range_a if range_a else nan,
-            f"<= {numbers.doji_tight:g}",
-            range_d <= numbers.doji_tight * range_a + equal,
-            "doji's range as a part of the first drive's",
-        ),
-        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
-        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
-        "volume": evidence.volume(fit),
+        "doji_inside": ("<= 0", "how far the doji reaches out of the first drive's range"),
+        "doji_tight": (f"<= {numbers.doji_tight:g}", "doji's range as a part of the first drive's"),
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
+        "volume": evidence.volume_words(fit, VOLUMES),
+        "true_doji": (f"<= {_of_true_doji(fit, numbers):g}", "small bar's body as a part of its range: a true doji"),
     }
-    if numbers.pause == "small_bar":
-        body_d, body_a = abs(fit.at(CLOSE, 1) - fit.at(OPEN, 1)), abs(close_a - open_a)
-        allowed = max(numbers.doji_body * range_d, numbers.doji_body_of_drive * body_a)
-        found["true_doji"] = evidence.point(
-            body_d / range_d if range_d else nan,
-            f"<= {allowed / range_d if range_d else numbers.doji_body:g}",
-            body_d <= allowed + equal,
-            "small bar's body as a part of its range: a true doji",
-        )
-    return found
-
-
-def trigger(fit: Fit, numbers: DojiPauseNumbers) -> tuple[float, str]:
-    """Give the extreme of the second drive."""
-    del numbers
-    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: DojiPauseNumbers) -> tuple[float, str]:
-    """Give the doji's extreme, or the second drive's where that reaches further and is not too far away."""
-    del numbers
-    low, sign = fit.word("low", "high"), fit.sign
-    low_d, low_b = fit.low(1), fit.low()
-    if sign * low_b >= sign * low_d:
-        return low_d, f"the doji's {low}"
-    far = fit.rules.stop_far
-    if sign * (fit.close() - low_b) > far * fit.atr + TIE * abs(low_b):
-        return low_d, f"the doji's {low}, since the last bar's is more than {far:g} ATR away"
-    return low_b, f"the last bar's {low}"
-
-
-def spoiler(fit: Fit, numbers: DojiPauseNumbers) -> Spoiler:
-    """Nothing but what spoils any setup."""
-    del fit, numbers
-    return Spoiler()
+    return Words(rules, points, f"the last bar's {high}", base)
 
 
 SETUP = Setup(
@@ -341,11 +346,9 @@ SETUP = Setup(
     extra=1,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
     places=("line", "average", "level", "turn"),
     by_default=True,
     forming=Forming(find_forming, next_bar),

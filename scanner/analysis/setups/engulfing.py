@@ -29,15 +29,16 @@ from scanner.analysis.bar_sides import (
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY
 from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("direction", "body", "before_body", "covers", "close_near_end", "lowest")
 DIRECTION, BODY, BEFORE_BODY, COVERS, CLOSE_NEAR_END, LOWEST = range(len(RULES))
+POINTS = ("close_beyond", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "volume")
+CLOSE_BEYOND, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, VOLUMES = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
 
 
@@ -111,11 +112,41 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-def words(fit: Fit, numbers: EngulfingNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. Its stop stands behind both bars; a close beyond its own open spoils it."""
+    past = closing(series, t, sign) - highest(series, t - 1, sign)
+    points[CLOSE_BEYOND], held[CLOSE_BEYOND] = past, past > 0.0
+    points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
+    points[VOLUMES], held[VOLUMES] = evidence.volume(series, t, rules)
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest_of(series, t - 1, t, sign)
+    levels.beyond = series[OPEN, t]
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: EngulfingNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     up, down = fit.word("up", "down"), fit.word("down", "up")
     low, below = fit.word("low", "high"), fit.word("below", "above")
-    return [
+    high = fit.word("high", "low")
+    rules = [
         ("> 0", f"smaller of the two bodies, the last bar's counted {up} and the one before {down}"),
         (f">= {numbers.body_min:g}", "last bar's body in usual bodies"),
         (f">= {numbers.before_min:g}", "body of the bar before in usual bodies"),
@@ -126,40 +157,20 @@ def words(fit: Fit, numbers: EngulfingNumbers) -> list[tuple[str, str]]:
             f"how far the two bars' {low} lies {below} that of the {numbers.lowest_of} bars' others",
         ),
     ]
-
-
-def points(fit: Fit, numbers: EngulfingNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    past = fit.sign * (fit.close() - fit.high(1))
-    high = fit.word("high", "low")
-    return {
-        "close_beyond": evidence.point(
-            past, "> 0", past > 0, f"how far the close lies beyond the {high} of the bar before"
-        ),
-        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
-        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
-        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
-        "volume": evidence.volume(fit),
+    points = {
+        "close_beyond": ("> 0", f"how far the close lies beyond the {high} of the bar before"),
+        "fresh_cross": evidence.fresh_cross_words(fit, FRESH_CROSS, numbers.cross_window),
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
+        "volume": evidence.volume_words(fit, VOLUMES),
     }
-
-
-def trigger(fit: Fit, numbers: EngulfingNumbers) -> tuple[float, str]:
-    """Give the engulfing bar's extreme."""
-    del numbers
-    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: EngulfingNumbers) -> tuple[float, str]:
-    """Give the further extreme of the two bars."""
-    del numbers
-    low = fit.sign * min(fit.sign * fit.low(1), fit.sign * fit.low())
-    return low, f"the {fit.word('lower low', 'higher high')} of the two bars"
-
-
-def spoiler(fit: Fit, numbers: EngulfingNumbers) -> Spoiler:
-    """Give a close beyond the engulfing bar's open."""
-    del numbers
-    return Spoiler(f"a close {fit.word('below', 'above')} the engulfing bar's open", beyond=fit.at(OPEN))
+    return Words(
+        rules,
+        points,
+        f"the last bar's {high}",
+        f"the {fit.word('lower low', 'higher high')} of the two bars",
+        f"a close {below} the engulfing bar's open",
+    )
 
 
 SETUP = Setup(
@@ -175,10 +186,8 @@ SETUP = Setup(
     rules=RULES,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
     places=("level", "average"),
 )

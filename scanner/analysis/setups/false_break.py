@@ -18,17 +18,18 @@ from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highe
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("depth", "old", "back_inside", "close_near_end")
 DEPTH, OLD, BACK_INSIDE, CLOSE_NEAR_END = range(len(RULES))
 OLD_LOW = len(RULES)
 """Where ``measure`` leaves the price of the old low (the old high for a short)."""
+POINTS = ("well_known", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "volume")
+WELL_KNOWN, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, VOLUMES = range(len(POINTS))
 SIZES = (len(RULES) + 1, len(RULES))
 
 
@@ -106,48 +107,52 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-def words(fit: Fit, numbers: FalseBreakNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. A close beyond the old low after all spoils it."""
+    points[WELL_KNOWN], held[WELL_KNOWN] = measured[OLD], measured[OLD] >= numbers.well_known
+    points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
+    points[VOLUMES], held[VOLUMES] = evidence.volume(series, t, rules)
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest(series, t, sign)
+    levels.beyond = measured[OLD_LOW]
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: FalseBreakNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     low, below, high = fit.word("low", "high"), fit.word("below", "above"), fit.word("high", "low")
     known = f"the {fit.word('lowest low', 'highest high')} of the {numbers.lowest_of} bars before"
-    return [
+    rules = [
         (f"{numbers.depth_min:g} to {numbers.depth_max:g}", f"how far the {low} lies {below} {known}, in ATR"),
         (f">= {numbers.age_min}", f"age of {known}, in bars"),
         ("> 0", f"how far the close lies {fit.word('above', 'below')} {known}"),
         (f"<= {numbers.close_part:.4g}", f"close to the bar's {high} as a part of its range"),
     ]
-
-
-def points(fit: Fit, numbers: FalseBreakNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    age, low = float(fit.measured[OLD]), fit.word("low", "high")
-    known = evidence.point(age, f">= {numbers.well_known}", age >= numbers.well_known, f"age of the old {low}, in bars")
-    return {
-        "well_known": known,
-        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
-        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
-        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
-        "volume": evidence.volume(fit),
+    points = {
+        "well_known": (f">= {numbers.well_known}", f"age of the old {low}, in bars"),
+        "fresh_cross": evidence.fresh_cross_words(fit, FRESH_CROSS, numbers.cross_window),
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
+        "volume": evidence.volume_words(fit, VOLUMES),
     }
-
-
-def trigger(fit: Fit, numbers: FalseBreakNumbers) -> tuple[float, str]:
-    """Give the bar's extreme on the side that it came back to."""
-    del numbers
-    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: FalseBreakNumbers) -> tuple[float, str]:
-    """Give the bar's extreme beyond the old one."""
-    del numbers
-    return fit.low(), f"the last bar's {fit.word('low', 'high')}"
-
-
-def spoiler(fit: Fit, numbers: FalseBreakNumbers) -> Spoiler:
-    """Give a close beyond the old extreme after all."""
-    del numbers
-    text = f"a close {fit.word('below', 'above')} the old {fit.word('low', 'high')}"
-    return Spoiler(text, beyond=float(fit.measured[OLD_LOW]))
+    return Words(rules, points, f"the last bar's {high}", f"the last bar's {low}", f"a close {below} the old {low}")
 
 
 SETUP = Setup(
@@ -164,9 +169,7 @@ SETUP = Setup(
     extra=1,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
 )

@@ -14,20 +14,21 @@ from typing import TYPE_CHECKING, Any
 from pydantic import Field
 
 from scanner.analysis import evidence
-from scanner.analysis.bar_sides import all_hold, closing, divided, lowest, stretch, tie
-from scanner.analysis.columns import ATR, EXPONENTIAL_AVERAGE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
+from scanner.analysis.bar_sides import all_hold, closing, divided, highest, lowest, stretch, tie
+from scanner.analysis.columns import ATR, CLOSE, EXPONENTIAL_AVERAGE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("away", "rising", "touch", "holds")
 AWAY, RISING, TOUCH, HOLDS = range(len(RULES))
 AVERAGE = "the 20-bar exponential average"
+POINTS = ("close_held", "beyond_fast_average", "beyond_slow_average", "quiet_volume")
+CLOSE_HELD, BEYOND_FAST, BEYOND_SLOW, QUIET = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
 
 
@@ -92,10 +93,42 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-def words(fit: Fit, numbers: FirstTouchNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. The closes beyond the average that spoil it are too many, less its own."""
+    equal = TIE * abs(series[CLOSE, t])
+    above = closing(series, t, sign) - sign * series[EXPONENTIAL_AVERAGE, t]
+    points[CLOSE_HELD], held[CLOSE_HELD] = above, above > equal
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
+    points[QUIET], held[QUIET] = evidence.quiet_volume(series, t, rules)
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest(series, t, sign)
+    levels.average, levels.closes = EXPONENTIAL_AVERAGE, numbers.spoiled_by - (-above > equal)
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: FirstTouchNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     low, lows, above = fit.word("low", "high"), fit.word("lows", "highs"), fit.word("above", "below")
-    return [
+    spoiler = f"{numbers.spoiled_by} closes {fit.word('below', 'above')} {AVERAGE}"
+    if fit.levels["closes"] < numbers.spoiled_by:
+        spoiler += ", the touch's own included"
+    rules = [
         (
             f">= {numbers.away}",
             f"bars before in a row whose {lows} lie {above} {AVERAGE}, counted up to {numbers.away}",
@@ -104,39 +137,13 @@ def words(fit: Fit, numbers: FirstTouchNumbers) -> list[tuple[str, str]]:
         ("<= 0", f"how far the {low} lies {above} {AVERAGE}"),
         (f"> {-numbers.below_average:g}", f"how far the close lies {above} {AVERAGE}, in ATR"),
     ]
-
-
-def points(fit: Fit, numbers: FirstTouchNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    del numbers
-    held, above = fit.sign * (fit.close() - fit.at(EXPONENTIAL_AVERAGE)), fit.word("above", "below")
-    closes = evidence.point(held, "> 0", held > TIE * abs(fit.close()), f"how far the close lies {above} {AVERAGE}")
-    return {
-        "close_held": closes,
-        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
-        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
-        "quiet_volume": evidence.quiet_volume(fit),
+    points = {
+        "close_held": ("> 0", f"how far the close lies {above} {AVERAGE}"),
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
+        "quiet_volume": evidence.volume_words(fit, QUIET, "< 1"),
     }
-
-
-def trigger(fit: Fit, numbers: FirstTouchNumbers) -> tuple[float, str]:
-    """Give the touch's far extreme."""
-    del numbers
-    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: FirstTouchNumbers) -> tuple[float, str]:
-    """Give the touch's extreme."""
-    del numbers
-    return fit.low(), f"the last bar's {fit.word('low', 'high')}"
-
-
-def spoiler(fit: Fit, numbers: FirstTouchNumbers) -> Spoiler:
-    """Give the closes beyond the average that are too many, less the touch's own."""
-    below = fit.word("below", "above")
-    own = fit.sign * (fit.at(EXPONENTIAL_AVERAGE) - fit.close()) > TIE * abs(fit.close())
-    text = f"{numbers.spoiled_by} closes {below} {AVERAGE}" + (", the touch's own included" if own else "")
-    return Spoiler(text, average=EXPONENTIAL_AVERAGE, closes=numbers.spoiled_by - own)
+    return Words(rules, points, f"the last bar's {fit.word('high', 'low')}", f"the last bar's {low}", spoiler)
 
 
 SETUP = Setup(
@@ -152,9 +159,7 @@ SETUP = Setup(
     rules=RULES,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
 )

@@ -25,12 +25,11 @@ from scanner.analysis.bar_sides import all_hold, closing, divided, highest, high
 from scanner.analysis.columns import ATR, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("rise", "new_high", "pause", "given_back", "falling", "first")
 RISE, NEW_HIGH, PAUSE, GIVEN_BACK, FALLING, FIRST = range(len(RULES))
@@ -40,6 +39,8 @@ BLOCK = 512
 """Bars that are worked on together: few enough to stay close to the processor."""
 FEW = 8
 """For fewer bars it does not pay to look for highs at all bars at once."""
+POINTS = ("tight", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "quiet_volume")
+TIGHT, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, QUIET = range(len(POINTS))
 SIZES = (len(RULES) + 1, len(RULES))
 
 
@@ -199,10 +200,39 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-def words(fit: Fit, numbers: FlagNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. Its stop stands behind the pause; giving back too much spoils it."""
+    points[TIGHT], held[TIGHT] = measured[GIVEN_BACK], measured[GIVEN_BACK] <= numbers.tight
+    points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
+    points[QUIET], held[QUIET] = evidence.quiet_volume(series, t, rules)
+    pause = max(int(measured[PAUSE]), 1)  # 0 where the last bar makes the high, and there is no flag
+    levels.trigger = sign * highest_of(series, t + 1 - numbers.trigger_bars, t, sign)
+    levels.base, levels.beyond = sign * lowest_of(series, t + 1 - pause, t, sign), measured[TOO_FAR]
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: FlagNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     rise, high, above = fit.word("rise", "fall"), fit.word("high", "low"), fit.word("above", "below")
-    return [
+    rules = [
         (f">= {numbers.rise_min:g}", f"{rise} of the {numbers.rise_bars} bars up to the {high}, in ATR"),
         ("> 0", f"how far that {high} lies {above} the other bars of the {rise}"),
         (f"{numbers.pause_min} to {numbers.pause_max}", f"bars since that {high}"),
@@ -210,39 +240,20 @@ def words(fit: Fit, numbers: FlagNumbers) -> list[tuple[str, str]]:
         ("> 0", f"how far the close lies {fit.word('below', 'above')} that of the bar after the {high}"),
         ("= 0", "earlier bars of the same pause that had completed the flag"),
     ]
-
-
-def points(fit: Fit, numbers: FlagNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    back = float(fit.measured[GIVEN_BACK])
-    text = f"part of the {fit.word('rise', 'fall')} that was given back"
-    return {
-        "tight": evidence.point(back, f"<= {numbers.tight:g}", back <= numbers.tight, text),
-        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
-        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
-        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
-        "quiet_volume": evidence.quiet_volume(fit),
+    points = {
+        "tight": (f"<= {numbers.tight:g}", f"part of the {rise} that was given back"),
+        "fresh_cross": evidence.fresh_cross_words(fit, FRESH_CROSS, numbers.cross_window),
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
+        "quiet_volume": evidence.volume_words(fit, QUIET, "< 1"),
     }
-
-
-def trigger(fit: Fit, numbers: FlagNumbers) -> tuple[float, str]:
-    """Give the furthest extreme of the last bars."""
-    high = fit.sign * max(fit.sign * fit.high(back) for back in range(numbers.trigger_bars))
-    return high, f"the {fit.word('highest high', 'lowest low')} of the last {numbers.trigger_bars} bars"
-
-
-def base(fit: Fit, numbers: FlagNumbers) -> tuple[float, str]:
-    """Give the far extreme of the pause; that of the last bar where there is none."""
-    del numbers
-    since_high = max(int(fit.measured[PAUSE]), 1)  # 0 where the last bar makes the high, and there is no flag
-    low = fit.sign * min(fit.sign * fit.low(back) for back in range(since_high))
-    return low, f"the flag's {fit.word('lowest low', 'highest high')}"
-
-
-def spoiler(fit: Fit, numbers: FlagNumbers) -> Spoiler:
-    """Give a close that gives too much back."""
-    text = f"a close that gives back more than {100 * numbers.back_max:g} % of the {fit.word('rise', 'fall')}"
-    return Spoiler(text, beyond=float(fit.measured[TOO_FAR]))
+    return Words(
+        rules,
+        points,
+        f"the {fit.word('highest high', 'lowest low')} of the last {numbers.trigger_bars} bars",
+        f"the flag's {fit.word('lowest low', 'highest high')}",
+        f"a close that gives back more than {100 * numbers.back_max:g} % of the {rise}",
+    )
 
 
 SETUP = Setup(
@@ -259,9 +270,7 @@ SETUP = Setup(
     extra=1,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
 )

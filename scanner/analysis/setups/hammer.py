@@ -30,15 +30,16 @@ from scanner.analysis.bar_sides import (
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("shadow_of_body", "shadow_of_range", "other_shadow", "range", "lowest")
 SHADOW_OF_BODY, SHADOW_OF_RANGE, OTHER_SHADOW, RANGE, LOWEST = range(len(RULES))
+POINTS = ("body_direction", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "volume")
+BODY_DIRECTION, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, VOLUMES = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
 
 
@@ -106,47 +107,57 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-def words(fit: Fit, numbers: HammerNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup, which some bars without a break spoil."""
+    rise = closing(series, t, sign) - opening(series, t, sign)
+    points[BODY_DIRECTION], held[BODY_DIRECTION] = rise, rise > 0.0
+    points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
+    points[VOLUMES], held[VOLUMES] = evidence.volume(series, t, rules)
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest(series, t, sign)
+    levels.bars = numbers.wait
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: HammerNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     lower, upper = fit.word("lower", "upper"), fit.word("upper", "lower")
     low, below = fit.word("low", "high"), fit.word("below", "above")
-    return [
+    high, bars = fit.word("high", "low"), "1 bar" if numbers.wait == 1 else f"{numbers.wait} bars"
+    rules = [
         (f">= {numbers.shadow_bodies:g}", f"{lower} shadow in bodies of the bar"),
         (f">= {numbers.shadow_part:g}", f"{lower} shadow as a part of the bar's range"),
         (f"<= {numbers.other_part:g}", f"{upper} shadow as a part of the bar's range"),
         (f">= {numbers.range_min:g}", "range in ATR of the bar before"),
         (">= 0", f"how far the {low} lies {below} that of the {numbers.lowest_of} bars' others"),
     ]
-
-
-def points(fit: Fit, numbers: HammerNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    rise = fit.sign * (fit.close() - fit.at(OPEN))
-    return {
-        "body_direction": evidence.point(rise, "> 0", rise > 0, f"body of the bar, counted {fit.word('up', 'down')}"),
-        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
-        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
-        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
-        "volume": evidence.volume(fit),
+    points = {
+        "body_direction": ("> 0", f"body of the bar, counted {fit.word('up', 'down')}"),
+        "fresh_cross": evidence.fresh_cross_words(fit, FRESH_CROSS, numbers.cross_window),
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
+        "volume": evidence.volume_words(fit, VOLUMES),
     }
-
-
-def trigger(fit: Fit, numbers: HammerNumbers) -> tuple[float, str]:
-    """Give the extreme on the body's side."""
-    del numbers
-    return fit.high(), f"the hammer's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: HammerNumbers) -> tuple[float, str]:
-    """Give the extreme of the long shadow."""
-    del numbers
-    return fit.low(), f"the hammer's {fit.word('low', 'high')}"
-
-
-def spoiler(fit: Fit, numbers: HammerNumbers) -> Spoiler:
-    """Give the bars after which the trigger should have been reached."""
-    bars = "1 bar" if numbers.wait == 1 else f"{numbers.wait} bars"
-    return Spoiler(f"{bars} without a break of the hammer's {fit.word('high', 'low')}", bars=numbers.wait)
+    return Words(
+        rules, points, f"the hammer's {high}", f"the hammer's {low}", f"{bars} without a break of the hammer's {high}"
+    )
 
 
 SETUP = Setup(
@@ -162,10 +173,8 @@ SETUP = Setup(
     rules=RULES,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
     places=("level", "average"),
 )

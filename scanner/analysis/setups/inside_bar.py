@@ -8,7 +8,6 @@ it, which does not know of it yet.
 
 from __future__ import annotations
 
-from math import nan
 from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
@@ -31,16 +30,17 @@ from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN
 from scanner.analysis.compiling import compiled
 from scanner.analysis.next_bar import Need
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.next_bar import Before
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("trend", "strong", "solid", "direction", "within", "small")
 TREND, STRONG, SOLID, DIRECTION, WITHIN, SMALL = range(len(RULES))
+POINTS = ("tight", "fresh_cross", "quiet_volume")
+TIGHT, FRESH_CROSS, QUIET = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
 
 
@@ -145,9 +145,38 @@ def next_bar(before: Before, numbers: InsideBarNumbers) -> list[Need]:
     ]
 
 
-def words(fit: Fit, numbers: InsideBarNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
-    return [
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. A close beyond the inside bar spoils it."""
+    range_p, range_t = extent(series, t - 1), extent(series, t)
+    points[TIGHT] = divided(range_t, range_p)
+    held[TIGHT] = range_t <= numbers.tight * range_p + TIE * abs(series[CLOSE, t])
+    points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
+    points[QUIET], held[QUIET] = evidence.quiet_volume(series, t, rules)
+    levels.trigger, levels.base = sign * highest(series, t - 1, sign), sign * lowest(series, t, sign)
+    levels.beyond = levels.base
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: InsideBarNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
+    low = fit.word("low", "high")
+    rules = [
         ("> 0", evidence.trend_text(fit, numbers.trend_rise)),
         (f">= {numbers.strong_min:g}", "strong bar's range in ATR of the bar before it"),
         (f">= {numbers.solid:g}", "strong bar's body as a part of its range"),
@@ -155,37 +184,18 @@ def words(fit: Fit, numbers: InsideBarNumbers) -> list[tuple[str, str]]:
         ("<= 0", "how far the last bar reaches out of the strong bar's range"),
         (f"<= {numbers.inside_range:g}", "inside bar's range as a part of the strong bar's"),
     ]
-
-
-def points(fit: Fit, numbers: InsideBarNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    range_p, range_t = fit.at(HIGH, 1) - fit.at(LOW, 1), fit.at(HIGH) - fit.at(LOW)
-    tight = range_t <= numbers.tight * range_p + TIE * abs(fit.close())
-    text = "inside bar's range as a part of the strong bar's"
-    return {
-        "tight": evidence.point(range_t / range_p if range_p else nan, f"<= {numbers.tight:g}", tight, text),
-        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
-        "quiet_volume": evidence.quiet_volume(fit),
+    points = {
+        "tight": (f"<= {numbers.tight:g}", "inside bar's range as a part of the strong bar's"),
+        "fresh_cross": evidence.fresh_cross_words(fit, FRESH_CROSS, numbers.cross_window),
+        "quiet_volume": evidence.volume_words(fit, QUIET, "< 1"),
     }
-
-
-def trigger(fit: Fit, numbers: InsideBarNumbers) -> tuple[float, str]:
-    """Give the strong bar's extreme."""
-    del numbers
-    return fit.high(1), f"the strong bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: InsideBarNumbers) -> tuple[float, str]:
-    """Give the inside bar's extreme."""
-    del numbers
-    return fit.low(), f"the inside bar's {fit.word('low', 'high')}"
-
-
-def spoiler(fit: Fit, numbers: InsideBarNumbers) -> Spoiler:
-    """Give a close beyond the inside bar's extreme."""
-    del numbers
-    text = f"a close {fit.word('below', 'above')} the inside bar's {fit.word('low', 'high')}"
-    return Spoiler(text, beyond=fit.low())
+    return Words(
+        rules,
+        points,
+        f"the strong bar's {fit.word('high', 'low')}",
+        f"the inside bar's {low}",
+        f"a close {fit.word('below', 'above')} the inside bar's {low}",
+    )
 
 
 SETUP = Setup(
@@ -201,10 +211,8 @@ SETUP = Setup(
     rules=RULES,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
     forming=Forming(find_forming, next_bar),
 )

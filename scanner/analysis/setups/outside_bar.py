@@ -14,19 +14,33 @@ from typing import TYPE_CHECKING, Any
 from pydantic import Field
 
 from scanner.analysis import evidence
-from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highest, lowest, lowest_of, stretch, tie
-from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
+from scanner.analysis.bar_sides import (
+    all_hold,
+    closing,
+    divided,
+    extent,
+    highest,
+    lowest,
+    lowest_of,
+    opening,
+    stretch,
+    tie,
+)
+from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("beyond_low", "beyond_high", "close_near_end", "range", "lowest")
 BEYOND_LOW, BEYOND_HIGH, CLOSE_NEAR_END, RANGE, LOWEST = range(len(RULES))
+POINTS = ("went_other_way", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "volume")
+WENT_OTHER_WAY, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, VOLUMES = range(len(POINTS))
+OF_BAR, OF_CLOSE = range(2)
+"""What the stop's base is."""
 SIZES = (len(RULES), len(RULES))
 
 
@@ -88,54 +102,59 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-def words(fit: Fit, numbers: OutsideBarNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. Its stop is not too far away; a close beyond the bar's middle spoils it."""
+    against = opening(series, t - 1, sign) - closing(series, t - 1, sign)
+    points[WENT_OTHER_WAY], held[WENT_OTHER_WAY] = against, against > 0.0
+    points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
+    points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
+    points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
+    points[VOLUMES], held[VOLUMES] = evidence.volume(series, t, rules)
+    low, close, most = lowest(series, t, sign), closing(series, t, sign), rules.stop_far * series[ATR, t]
+    far = close - low > most + TIE * abs(low)
+    levels.base_is = OF_CLOSE if far else OF_BAR
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * (close - most if far else low)
+    levels.beyond = (series[HIGH, t] + series[LOW, t]) / 2.0
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: OutsideBarNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     low, high, below = fit.word("low", "high"), fit.word("high", "low"), fit.word("below", "above")
-    return [
+    base = f"the outside bar's {low}"
+    if fit.levels["base_is"] == OF_CLOSE:
+        base = f"{fit.rules.stop_far:g} ATR from the close, since the bar's {low} is further away"
+    rules = [
         ("> 0", f"how far the {low} lies {below} that of the bar before"),
         ("> 0", f"how far the close lies {fit.word('above', 'below')} the {high} of the bar before"),
         (f"<= {numbers.close_part:.4g}", f"close to the bar's {high} as a part of its range"),
         (f"{numbers.range_min:g} to {numbers.range_max:g}", "range in ATR of the bar before"),
         (">= 0", f"how far the {low} lies {below} that of the {numbers.lowest_of} bars' others"),
     ]
-
-
-def points(fit: Fit, numbers: OutsideBarNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    against = fit.sign * (fit.at(OPEN, 1) - fit.at(CLOSE, 1))
-    down = fit.word("down", "up")
-    return {
-        "went_other_way": evidence.point(against, "> 0", against > 0, f"body of the bar before, counted {down}"),
-        "fresh_cross": evidence.fresh_cross(fit, numbers.cross_window),
-        "beyond_fast_average": evidence.beyond_average(fit, FAST_AVERAGE),
-        "beyond_slow_average": evidence.beyond_average(fit, SLOW_AVERAGE),
-        "volume": evidence.volume(fit),
+    points = {
+        "went_other_way": ("> 0", f"body of the bar before, counted {fit.word('down', 'up')}"),
+        "fresh_cross": evidence.fresh_cross_words(fit, FRESH_CROSS, numbers.cross_window),
+        "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
+        "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
+        "volume": evidence.volume_words(fit, VOLUMES),
     }
-
-
-def trigger(fit: Fit, numbers: OutsideBarNumbers) -> tuple[float, str]:
-    """Give the bar's extreme."""
-    del numbers
-    return fit.high(), f"the outside bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: OutsideBarNumbers) -> tuple[float, str]:
-    """Give the bar's other extreme, or a price nearer to the close where that is too far away."""
-    del numbers
-    low, far = fit.word("low", "high"), fit.rules.stop_far
-    if fit.sign * (fit.close() - fit.low()) > far * fit.atr + TIE * abs(fit.low()):
-        return (
-            fit.close() - fit.sign * far * fit.atr,
-            f"{far:g} ATR from the close, since the bar's {low} is further away",
-        )
-    return fit.low(), f"the outside bar's {low}"
-
-
-def spoiler(fit: Fit, numbers: OutsideBarNumbers) -> Spoiler:
-    """Give a close beyond the bar's middle."""
-    del numbers
-    middle = (fit.at(HIGH) + fit.at(LOW)) / 2
-    return Spoiler(f"a close {fit.word('below', 'above')} the outside bar's middle", beyond=middle)
+    return Words(rules, points, f"the outside bar's {high}", base, f"a close {below} the outside bar's middle")
 
 
 SETUP = Setup(
@@ -151,9 +170,7 @@ SETUP = Setup(
     rules=RULES,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
 )

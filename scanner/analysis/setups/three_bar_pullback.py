@@ -10,28 +10,28 @@ end at t; of equal highs the latest counts. The ATR is that at t.
 
 from __future__ import annotations
 
-from math import nan
 from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
 from scanner.analysis import evidence
-from scanner.analysis.bar_sides import all_hold, divided, highest, lowest, stretch, tie, trend
+from scanner.analysis.bar_sides import all_hold, divided, extent, highest, lowest, stretch, tie, trend
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched
-from scanner.analysis.setup import Fit, Numbers, Setup, Spoiler
+from scanner.analysis.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
     from scanner.analysis.searching import Floats, Integers, Marks
-    from scanner.event_data import Measure
 
 RULES = ("trend", "recent_high", "pullback", "above_average", "shallow")
 TREND, RECENT_HIGH, PULLBACK, ABOVE_AVERAGE, SHALLOW = range(len(RULES))
 BARS = 3
 COUNTED = 10
 """Lower bars are counted no further than this, so that a longer run is told from one of three."""
+POINTS = ("small_bars", "held_average", "quiet_volume")
+SMALL_BARS, HELD_AVERAGE, QUIET = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
 
 
@@ -110,11 +110,42 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-def words(fit: Fit, numbers: ThreeBarPullbackNumbers) -> list[tuple[str, str]]:
-    """Give threshold and text of each rule."""
+@compiled
+def weigh_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    _measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    """Count what else speaks for the setup. A close beyond the fast average spoils it."""
+    equal, atr, greatest = TIE * abs(series[CLOSE, t]), series[ATR, t], 0.0
+    for i in range(t + 1 - BARS, t + 1):
+        greatest = max(greatest, extent(series, i))
+    points[SMALL_BARS], held[SMALL_BARS] = divided(greatest, atr), greatest <= numbers.bar_range * atr + equal
+    above = lowest(series, t, sign) - sign * series[FAST_AVERAGE, t]
+    points[HELD_AVERAGE], held[HELD_AVERAGE] = above, above > equal
+    points[QUIET], held[QUIET] = evidence.quiet_volume(series, t, rules)
+    levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest(series, t, sign)
+    levels.average = FAST_AVERAGE
+
+
+@compiled
+def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars of a series; the same in every setup."""
+    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+
+
+def words(fit: Fit, numbers: ThreeBarPullbackNumbers) -> Words:
+    """Say the rules, the points of evidence and the levels of a bar."""
     high, low, lower = fit.word("high", "low"), fit.word("low", "high"), fit.word("lower", "higher")
     extreme, above = fit.word("highest high", "lowest low"), fit.word("above", "below")
-    return [
+    average = f"the {fit.rules.fast_average}-bar average"
+    rules = [
         ("> 0", evidence.trend_text(fit, numbers.trend_rise)),
         (f"< {numbers.high_within}", f"bars since the {extreme} of the last {numbers.high_of}"),
         (f"= {BARS}", f"bars in a row with {lower} highs and {lower} lows, counted up to {COUNTED}"),
@@ -124,44 +155,18 @@ def words(fit: Fit, numbers: ThreeBarPullbackNumbers) -> list[tuple[str, str]]:
         ),
         (f"<= {numbers.depth_max:g}", f"from the {high} before the pullback to its {low}, in ATR"),
     ]
-
-
-def points(fit: Fit, numbers: ThreeBarPullbackNumbers) -> dict[str, Measure]:
-    """Give what else speaks for the setup."""
-    equal, low, above = TIE * abs(fit.close()), fit.word("low", "high"), fit.word("above", "below")
-    greatest = max(fit.at(HIGH, back) - fit.at(LOW, back) for back in range(BARS))
-    held = fit.sign * (fit.low() - fit.at(FAST_AVERAGE))
-    return {
-        "small_bars": evidence.point(
-            greatest / fit.atr if fit.atr else nan,
-            f"<= {numbers.bar_range:g}",
-            greatest <= numbers.bar_range * fit.atr + equal,
-            "greatest range of the three bars, in ATR",
-        ),
-        "held_average": evidence.point(
-            held, "> 0", held > equal, f"how far the {low} lies {above} the {fit.rules.fast_average}-bar average"
-        ),
-        "quiet_volume": evidence.quiet_volume(fit),
+    points = {
+        "small_bars": (f"<= {numbers.bar_range:g}", "greatest range of the three bars, in ATR"),
+        "held_average": ("> 0", f"how far the {low} lies {above} {average}"),
+        "quiet_volume": evidence.volume_words(fit, QUIET, "< 1"),
     }
-
-
-def trigger(fit: Fit, numbers: ThreeBarPullbackNumbers) -> tuple[float, str]:
-    """Give the last bar's extreme."""
-    del numbers
-    return fit.high(), f"the last bar's {fit.word('high', 'low')}"
-
-
-def base(fit: Fit, numbers: ThreeBarPullbackNumbers) -> tuple[float, str]:
-    """Give the pullback's extreme, which is the last bar's."""
-    del numbers
-    return fit.low(), f"the last bar's {fit.word('low', 'high')}"
-
-
-def spoiler(fit: Fit, numbers: ThreeBarPullbackNumbers) -> Spoiler:
-    """Give a close beyond the fast average."""
-    del numbers
-    text = f"a close {fit.word('below', 'above')} the {fit.rules.fast_average}-bar average"
-    return Spoiler(text, average=FAST_AVERAGE)
+    return Words(
+        rules,
+        points,
+        f"the last bar's {high}",
+        f"the last bar's {low}",
+        f"a close {fit.word('below', 'above')} {average}",
+    )
 
 
 SETUP = Setup(
@@ -177,9 +182,7 @@ SETUP = Setup(
     rules=RULES,
     find=find,
     measure=measure,
+    weigh=weigh,
     words=words,
-    evidence=points,
-    trigger=trigger,
-    base=base,
-    spoiler=spoiler,
+    points=POINTS,
 )

@@ -11,6 +11,7 @@ import numba
 import numpy as np
 from numba.core.errors import NumbaError
 
+from scanner.analysis.setup import LEVELS
 from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, STILL_MIRRORED, WALK
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.rules import Rules
     from scanner.analysis.setup import Chosen
 
     Floats = NDArray[np.float64]
@@ -82,6 +84,20 @@ class Compiled:
                 "give extra the number of values beyond the rules"
             )
         return bool(held), measured, verdicts
+
+    def weigh(
+        self, columns: Floats, row: int, t: int, sign: int, rules: Rules
+    ) -> tuple[Floats, NDArray[np.uint8], Floats, NDArray[np.uint8], Any]:
+        """Weigh a bar of a series; gives values, verdicts, points, whether these hold, and a LEVELS record."""
+        count = len(self.setup.points)
+        measured, verdicts = np.empty((1, self.values)), np.empty((1, self.rules), dtype=np.uint8)
+        room, spare = np.full(count + BEYOND, np.nan), np.full(count + BEYOND, STRANGE, dtype=np.uint8)
+        points, held, levels = room[:count].reshape(1, -1), spare[:count].reshape(1, -1), np.zeros(1, dtype=LEVELS)
+        out = (measured, verdicts, points, held, levels)
+        self._call("weigh", columns, row, np.array([[t, sign]]), self.numbers, rules.record, out)
+        if (spare[count:] != STRANGE).any() or not np.isnan(room[count:]).all():
+            raise TrialError(f"weigh writes more points than the {count} that points names; name each of them")
+        return measured[0], verdicts[0], points[0], held[0], levels[0]
 
     def find(
         self, columns: Floats, rows: Integers, first: Integers, stop: Integers, name: str = "find"

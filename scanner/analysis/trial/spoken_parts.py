@@ -1,19 +1,20 @@
-"""What a setup says of bars of the tapes: its words, evidence, levels and spoiler, held against what ``Setup`` asks."""
+"""What a setup says of bars of the tapes: its evidence, levels and words, held against what ``Setup`` asks."""
 
 from __future__ import annotations
 
 from itertools import islice
-from math import isfinite
+from math import isfinite, isnan
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from scanner.analysis.columns import ATR, EXPONENTIAL_AVERAGE, FAST_AVERAGE, SLOW_AVERAGE
-from scanner.analysis.setup import Fit, Spoiler
-from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, WALK
+from scanner.analysis.setup import ABSENT, Fit, Words
+from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, STILL_MIRRORED, WALK
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
@@ -24,113 +25,111 @@ if TYPE_CHECKING:
 
 COLD = 20
 """Bars before the series is warm that are looked at: explaining one asks for its words, too."""
-AVERAGES = {FAST_AVERAGE, SLOW_AVERAGE, EXPONENTIAL_AVERAGE}
-SAYING = ("words", "evidence", "trigger", "base", "spoiler")
-MEASURE = {"measured", "threshold", "verdict", "text"}
+NO_AVERAGE = -1
+AVERAGES = {NO_AVERAGE, FAST_AVERAGE, SLOW_AVERAGE, EXPONENTIAL_AVERAGE}
+PRICES = ("trigger", "base", "beyond")
 
 
 def wrong(chosen: Chosen, compiled: Compiled, tapes: Floats, rules: Rules, bars: Sequence[int]) -> Iterator[str]:
-    """Say what is wrong with each of the five; ``bars`` are warm ones, and some that are cold are looked at besides."""
+    """Say what is wrong with ``weigh``, else with ``words``.
+
+    ``bars`` are warm ones, and some that are cold are looked at besides.
+    """
     looks_back = chosen.setup.looks_back
     cold = range(looks_back, rules.warm_up - 1, max((rules.warm_up - looks_back) // COLD, 1))
     where = [(tape, bar, sign) for tape in (WALK, STILL) for bar in (*cold, *bars) for sign in (1, -1)]
-    for name in SAYING:
-        each = (_wrong_at(name, chosen, compiled, tapes, rules, *at) for at in where)
-        yield from islice(filter(None, each), 1)
-
-
-def _wrong_at(
-    name: str, chosen: Chosen, compiled: Compiled, tapes: Floats, rules: Rules, tape: int, bar: int, sign: int
-) -> str:
-    """Say what is wrong with what one of the five says of a bar and of its reflection; empty where nothing is."""
-    said = []
-    for each, side in ((tape, sign), (REFLECTION_OF[tape], -sign)):
-        fit = fit_at(compiled, tapes, rules, each, bar, side)
-        try:
-            said.append(getattr(chosen.setup, name)(fit, chosen.numbers))
-        except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything
-            return f"{name} raises {type(problem).__name__} ({problem}); it is asked at any bar, held or missed"
-        if found := SHAPES[name](said[-1], chosen, bar >= rules.warm_up - 1):
-            return found
-    if name in REFLECTED and REFLECTED[name](said[0], 1) != REFLECTED[name](said[1], -1):
-        return f"{name} differs for long and short on reflected prices; use fit.low, fit.high and fit.sign"
-    return ""
+    weighs = (_wrong_weighing(compiled, tapes, rules, *at) for at in where)
+    found = list(islice(filter(None, weighs), 1)) or list(_reaches_too_far(compiled, tapes, rules, bars))
+    words = (_wrong_at(chosen, fit_at(compiled, tapes, rules, *at)) for at in where)
+    yield from found or islice(filter(None, words), 1)
 
 
 def fit_at(compiled: Compiled, tapes: Floats, rules: Rules, tape: int, bar: int, sign: int) -> Fit:
-    """Measure a bar of a tape, as the setup's words see it."""
+    """Measure and weigh a bar of a tape, as the setup's words see it."""
     series = tapes[tape]
-    _, measured, verdicts = compiled.measure(series, bar, sign)
-    return Fit(series, bar, sign, float(series[ATR, bar]), measured, verdicts, rules)
+    return Fit(series, bar, sign, float(series[ATR, bar]), *compiled.weigh(tapes, tape, bar, sign, rules), rules)
 
 
-def _price(said: Any, sign: int) -> object:  # noqa: ANN401 - whatever a user's code gives
-    price = sign * float(said[0])
-    return price if isfinite(price) else None
+def _wrong_weighing(compiled: Compiled, tapes: Floats, rules: Rules, tape: int, bar: int, sign: int) -> str:
+    """Say what is wrong with what is weighed at a bar and at its reflection; empty where nothing is."""
+    fit, other = (
+        fit_at(compiled, tapes, rules, each, bar, side) for each, side in ((tape, sign), (REFLECTION_OF[tape], -sign))
+    )
+    names, warm = compiled.setup.points, bar >= rules.warm_up - 1
+    for name, said in zip(names, fit.held.tolist(), strict=True):
+        if said > ABSENT:
+            return f"weigh says {said} of the point {name}; write whether it holds, or UNKNOWN"
+    for name in PRICES[:2]:
+        if warm and not isfinite(fit.levels[name]):
+            return f"the {name} is {fit.levels[name]:g} at some bars; give a real price at every bar, held or missed"
+    if fit.levels["average"] not in AVERAGES:
+        return f"levels.average is column {fit.levels['average']}, which is no average; see scanner.analysis.columns"
+    for number, name in enumerate(names):
+        here, there = ((each.points[number], each.held[number]) for each in (fit, other))
+        if not np.array_equal(here, there, equal_nan=True):
+            return f"the point {name} {_ONE_SIDED}"
+    for name in PRICES:
+        if not np.array_equal(fit.levels[name], -other.levels[name], equal_nan=True):
+            return f"levels.{name} {_ONE_SIDED}"
+    return ""
 
 
-def _verdicts(said: Any, sign: int) -> object:  # noqa: ANN401 - as above
-    del sign
-    return {name: (point["measured"], point["verdict"]) for name, point in said.items()}
+_ONE_SIDED = (
+    "differs for long and short on reflected prices; write it once, for long, and read prices through "
+    "scanner.analysis.bar_sides; levels are real prices, so turn them round again with sign"
+)
 
 
-def _wrong_words(said: Any, chosen: Chosen, warm: bool) -> str:  # noqa: ANN401 - as above
-    del warm
+def _reaches_too_far(compiled: Compiled, tapes: Floats, rules: Rules, bars: Sequence[int]) -> Iterator[str]:
+    """Weigh single bars again, with other bars after them, or before all that may be looked back at."""
+    back, others = max(compiled.setup.looks_back, rules.looks_back), tapes.copy()
+    for bar in bars:
+        for kept, which in ((slice(0, bar + 1), "after t"), (slice(bar - back, None), f"before t - {back}")):
+            for strange in (np.full(tapes.shape[1:], np.nan), 2.0 * tapes[STILL_MIRRORED]):
+                others[WALK] = strange
+                others[WALK, :, kept] = tapes[WALK, :, kept]
+                for sign in (1, -1):
+                    said, again = (compiled.weigh(each, WALK, bar, sign, rules) for each in (tapes, others))
+                    if not all(_same(*pair) for pair in zip(said, again, strict=True)):
+                        yield f"weigh reads bars {which}: with others there it says something else of t"
+                        return
+
+
+def _same(one: Any, other: Any) -> bool:  # noqa: ANN401 - arrays, or a LEVELS record
+    if one.dtype.names:
+        return all(np.array_equal(one[name], other[name], equal_nan=True) for name in one.dtype.names)
+    return np.array_equal(one, other, equal_nan=True)
+
+
+def _wrong_at(chosen: Chosen, fit: Fit) -> str:  # noqa: PLR0911 - one for each way to be wrong
+    """Say what is wrong with the words of a bar; empty where nothing is."""
+    try:
+        words: object = chosen.setup.words(fit, chosen.numbers)
+    except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything
+        return f"words raises {type(problem).__name__} ({problem}); it is asked at any bar, held or missed"
+    if not isinstance(words, Words):
+        return f"words gives a {type(words).__name__}; give Words(rules, points, trigger, base, spoiler)"
     rules = len(chosen.setup.rules)
-    if not isinstance(said, list | tuple):
-        return f"words gives a {type(said).__name__}; give a list of pairs, the threshold and what is measured"
-    if len(said) != rules:
-        return f"words gives {len(said)} thresholds and texts for {rules} rules; give one pair for each rule, in order"
-    for pair in said:
-        match pair:
-            case (str(), str()):
-                continue
+    if len(words.rules) != rules:
+        return (
+            f"words gives {len(words.rules)} thresholds and texts for {rules} rules; give one pair for each, in order"
+        )
+    if strangers := set(chosen.setup.points) ^ set(words.points):
+        return f"words and points do not name the same points of evidence ({', '.join(sorted(strangers))})"
+    if not all(map(_is_pair, (*words.rules, *words.points.values()))):
         return "words gives something else than pairs of two texts: the threshold, and what is measured"
+    for name in ("trigger", "base"):
+        if not (isinstance(told := getattr(words, name), str) and told):
+            return f'words does not say what the {name} is; give a text such as "the last bar\'s high"'
+    level = fit.levels
+    spoils = not isnan(level["beyond"]) or level["average"] != NO_AVERAGE or level["bars"] > 0
+    if bool(words.spoiler) != spoils:
+        return "the spoiler needs both a text and what it tells of (levels.beyond, average or bars), or neither"
     return ""
 
 
-def _wrong_evidence(said: Any, chosen: Chosen, warm: bool) -> str:  # noqa: ANN401 - as above
-    del chosen, warm
-    if not isinstance(said, dict):
-        return f"evidence gives a {type(said).__name__}; give a dictionary of points by name"
-    for name, point in said.items():
-        if not isinstance(point, dict) or set(point) != MEASURE:
-            return f"evidence {name} is no point; make it with scanner.analysis.evidence.point"
-        if type(point["verdict"]) is not bool:
-            return f"the verdict of evidence {name} is a {type(point['verdict']).__name__}; write bool(…) around it"
-        if point["measured"] is not None and not (isinstance(point["measured"], float) and isfinite(point["measured"])):
-            return f"evidence {name} measured {point['measured']}; make it with scanner.analysis.evidence.point"
-    return ""
-
-
-def _wrong_price(name: str, said: Any, warm: bool) -> str:  # noqa: ANN401 - as above
+def _is_pair(said: object) -> bool:
     match said:
-        case (float() | int() as price, str()):
-            if warm and not isfinite(price):
-                return f"the price of {name} is {price:g} at some bars; give a real price at every bar, held or missed"
-            return ""
-    return f'{name} gives something else than a price and the words for it: (100.5, "the last bar\'s high")'
-
-
-def _wrong_spoiler(said: Any, chosen: Chosen, warm: bool) -> str:  # noqa: ANN401 - as above
-    del chosen
-    if not isinstance(said, Spoiler):
-        return f"spoiler gives a {type(said).__name__}; give a Spoiler, Spoiler() where nothing but the stop spoils it"
-    if warm and said.beyond is not None and not isfinite(said.beyond):
-        return f"the spoiler's price is {said.beyond:g} at some bars; give a real price at every bar, held or missed"
-    if said.average not in {None, *AVERAGES}:
-        return f"the spoiler's average is column {said.average}, which is no average; see scanner.analysis.columns"
-    if bool(said.text) == (said.beyond is None and said.average is None and said.bars is None):
-        return "the spoiler needs both a text and what it tells of (beyond, average or bars), or neither"
-    return ""
-
-
-SHAPES = {
-    "words": _wrong_words,
-    "evidence": _wrong_evidence,
-    "trigger": lambda said, _, warm: _wrong_price("trigger", said, warm),
-    "base": lambda said, _, warm: _wrong_price("base", said, warm),
-    "spoiler": _wrong_spoiler,
-}
-REFLECTED: dict[str, Callable[[Any, int], object]] = {"trigger": _price, "base": _price, "evidence": _verdicts}
-"""What is compared on reflected prices."""
+        case (str(), str()):
+            return True
+    return False

@@ -18,7 +18,7 @@ from scanner.service.store import SeriesKey
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from scanner.analysis.pool import Stop
+    from scanner.analysis.pool import Hits, Stop
     from scanner.events import Event
     from scanner.judgement import Judgement
     from scanner.service.store import Store
@@ -42,8 +42,15 @@ class OneBarEngine(SeriesEngine):
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
         """Leave out setups that stood before; what ends a series or makes it warm counts all the same."""
-        if not isinstance(stop, Candidates) or self.series.times[1, stop.index] == self.last:
-            yield from super().said_at(stop)
+        if isinstance(stop, Candidates):
+            stop = Candidates(self._at_last(stop.setups), self._at_last(stop.forming))
+            if not (stop.setups or stop.forming):
+                return
+        yield from super().said_at(stop)
+
+    def _at_last(self, found: list[Hits]) -> list[Hits]:
+        at = [(which, hits[self.series.times[1, hits[:, 0]] == self.last]) for which, hits in found]
+        return [(which, hits) for which, hits in at if len(hits)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.analysis.setup import Chosen
 from scanner.analysis.setup_trial import example_fit
 from scanner.page.answers import NothingHereError, known, render
-from scanner.present.setups_report import value
+from scanner.present.setups_report import speak, value
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
@@ -34,25 +34,17 @@ def chosen_of(request: Request) -> tuple[Listed, Rulebook]:
 def setup(request: Request) -> Response:
     """Explain one setup."""
     found, rulebook = chosen_of(request)
-    one, numbers = found.setup, found.numbers
-    fit = example_fit(rulebook.setups[0], rulebook.rules)
-    spoiler = one.spoiler(fit, numbers)
+    numbers, spoken = found.numbers, speak(found, example_fit(rulebook.setups[0], rulebook.rules))
     fields = type(numbers).model_fields
     return render(
         request,
         "setup.html",
         each=found,
-        rules=[(name, *words) for name, words in zip(one.rules, one.words(fit, numbers), strict=True)],
+        rules=spoken.rules,
         numbers=[
             (name, value(default), *([found.here.get(name, "")] if found.here else []), fields[name].description or "")
-            for name, default in one.numbers()
+            for name, default in found.setup.numbers()
         ],
-        evidence=[
-            (name, point["threshold"] or "-", point["text"]) for name, point in one.evidence(fit, numbers).items()
-        ],
-        spoiled=[
-            "a close beyond the stop",
-            *([spoiler.text] if spoiler.text else []),
-            *([f"{spoiler.bars} bars without an entry"] if spoiler.bars is not None else []),
-        ],
+        evidence=spoken.evidence,
+        spoiled=spoken.spoiled_by,
     )

@@ -51,10 +51,10 @@ def test_a_sound_one_passes_and_is_watched_with_the_numbers_of_each() -> None:
 
 
 def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(tmp_path: Path) -> None:
-    source = SOURCE.replace("return fit.high(), f\"the last bar's {fit.word('high', 'low')}\"", "return fit.high()")
+    source = SOURCE.replace("f\"the last bar's {fit.word('high', 'low')}\"", '""')
     assert source != SOURCE
     path = written(tmp_path, "price_only", source, "[sinks.screen]\ntype = 'consle'\n")
-    sentence = "setups.two_steps: trigger gives something else than a price and the words for it"
+    sentence = "setups.two_steps: words does not say what the trigger is"
     told = check(path, {}).told()
     assert any(each.startswith(f"{path}:1: {sentence}") for each in told)
     assert any("sinks.screen" in each for each in told)
@@ -94,6 +94,11 @@ def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reporte
             "not_compiled",
             SOURCE.replace("@compiled\ndef find", "def find"),
             "find of not_compiled:SETUP is not compiled",
+        ),
+        (
+            "weighs_not_compiled",
+            SOURCE.replace("@compiled\ndef weigh(", "def weigh("),
+            "weigh of weighs_not_compiled:SETUP is not compiled",
         ),
         (
             "ahead_not_compiled",

@@ -67,6 +67,13 @@ def as_text(cells: Column) -> Column:
     return cells.cast(pa.string())
 
 
+def lent(cells: Column) -> NDArray[Any]:
+    """Give an Arrow column of numbers as an array without a copy; not to be written to where it is somebody else's."""
+    data = cells.buffers()[1]
+    foreign = not cells.null_count and data is not None and not data.is_mutable
+    return cells.to_numpy() if foreign else owned(cells)
+
+
 def owned(cells: Column) -> NDArray[Any]:
     """Give an Arrow column of numbers as an array that may be written to, without a copy where that is possible."""
     data = cells.buffers()[1]

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.arrow import as_text, flat, integer, is_text, owned, texts
+from adapters.feeds.files.cells.arrow import as_text, flat, integer, is_text, lent, texts
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
@@ -203,9 +203,9 @@ class NumberReader:
     """What the prices are marked with, as far as they have been read."""
 
     def read(self, name: str, cells: Column) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Give a column as float64, and where it holds no number; both arrays may be written to.
+        """Give a column as float64, and where it holds no number.
 
-        A volume may be missing.
+        Both arrays may be written to, but for a column of somebody's frame. A volume may be missing.
         """
         found = cells = flat(cells)
         if pa.types.is_dictionary(cells.type):
@@ -220,7 +220,7 @@ class NumberReader:
         bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(found), dtype=np.bool_)
         if name == "volume" and bad.any():
             bad &= ~np.asarray(pc.is_in(as_text(cells), pa.array([*NO_VALUE, None], pa.string())))
-        return owned(found), bad
+        return lent(found), bad
 
     def _parsed(self, name: str, cells: Column) -> Column:
         try:

@@ -69,7 +69,7 @@ def _arrow(path: Path, name: str, values: Any) -> Column:  # noqa: ANN401 - an i
         if values.dtype == np.float64:
             plain = values.to_numpy().view()
             plain.flags.writeable = False
-            found = pa.array(plain, from_pandas=True)
+            found = pa.array(plain, from_pandas=bool(np.isnan(plain).any()))
         else:
             found = pa.array(values.copy(deep=True), from_pandas=True)
     except (pa.ArrowException, TypeError, ValueError, OverflowError) as problem:

@@ -1,0 +1,128 @@
+"""What was found at some bars of a series: setups measured and weighed, with the places and obstacles around them."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.columns import ATR
+from scanner.analysis.places.around import AT_PLACE, PLACE_BITS, WITHIN_REACH
+from scanner.analysis.places.words import PLACE_NAMES
+from scanner.analysis.setup import HOLDS, LEVELS, MISSED, Fit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.pool import Hits
+    from scanner.analysis.series import Series, Surrounded
+    from scanner.analysis.setup import Chosen
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    Marks = NDArray[np.uint8]
+
+BITS = dict(zip(PLACE_NAMES, PLACE_BITS, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Own:
+    """What one setup says of its bars, a row each: see ``Setup``."""
+
+    measured: Floats
+    verdicts: Marks
+    points: Floats
+    held: Marks
+    levels: NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """Setups at some bars of a series, whether or not their rules hold: a row each, in the order of the setups.
+
+    ``spots`` (n × 2) are bars of the series' window and signs, ``levels`` LEVELS records. ``counted`` are points of
+    evidence that hold, and ``total`` those that can be judged, the places included. ``owns`` are what each setup says
+    of the rows from ``firsts`` on.
+    """
+
+    series: Series
+    which: Integers
+    spots: Integers
+    levels: NDArray[Any]
+    found: Surrounded
+    counted: Integers
+    total: Integers
+    owns: tuple[Own, ...]
+    firsts: tuple[int, ...]
+
+    @property
+    def standing(self) -> NDArray[np.intp]:
+        """Rows that have a place such as their setup needs, near enough; most have none."""
+        return np.flatnonzero(self.found.near == AT_PLACE | WITHIN_REACH)
+
+    def chosen(self, row: int) -> Chosen:
+        """Give the setup of a row, with its numbers."""
+        return self.series.pool.setups[self.which[row]]
+
+    def fit(self, row: int) -> Fit:
+        """Give a row as the words of its setup see it."""
+        number, series, (t, sign) = bisect_right(self.firsts, row) - 1, self.series.columns, self.spots[row].tolist()
+        own, at = self.owns[number], row - self.firsts[number]
+        said = (own.measured[at], own.verdicts[at], own.points[at], own.held[at], own.levels[at])
+        return Fit(series, t, sign, float(series[ATR, t]), *said, self.series.pool.rules)
+
+
+def levels_by(series: Series, which: int, spots: Integers, measured: Floats, numbers: NDArray[Any]) -> NDArray[Any]:
+    """Give the levels that a chosen setup would have by other ``numbers``, of what was ``measured`` by its own."""
+    pool, setup, count = series.pool, series.pool.setups[which].setup, len(spots)
+    levels, nothing = np.empty(count, dtype=LEVELS), np.empty((count, 0), dtype=np.uint8)
+    points, held = np.empty((count, len(setup.points))), np.empty((count, len(setup.points)), dtype=np.uint8)
+    out = (measured, nothing, points, held, levels)
+    setup.weigh(pool.columns, series.row, spots, numbers, pool.rules.record, out)
+    return levels
+
+
+def weighed_alone(series: Series, which: int, spots: Integers) -> Own:
+    """Measure and weigh a chosen setup at some bars and signs."""
+    pool, count = series.pool, len(spots)
+    setup = pool.setups[which].setup
+    rules, points = len(setup.rules), len(setup.points)
+    own = Own(
+        np.empty((count, rules + setup.extra)),
+        np.empty((count, rules), dtype=np.uint8),
+        np.empty((count, points)),
+        np.empty((count, points), dtype=np.uint8),
+        np.empty(count, dtype=LEVELS),
+    )
+    out = (own.measured, own.verdicts, own.points, own.held, own.levels)
+    setup.weigh(pool.columns, series.row, spots, pool.numbers[which], pool.rules.record, out)
+    return own
+
+
+def fits_at(series: Series, hits: Sequence[Hits], *, every: bool = False) -> Fits:
+    """Measure and weigh setups at some bars each, and look around them.
+
+    Obstacles are looked for only where a setup stands as far as its place goes, unless ``every`` one is wanted.
+    """
+    sizes = [len(spots) for _, spots in hits]
+    owns = tuple(weighed_alone(series, *own) for own in hits)
+    spots = np.concatenate([np.zeros((0, 2), dtype=np.int64), *(own for _, own in hits)])
+    levels, firsts = np.empty(len(spots), dtype=LEVELS), (0, *np.cumsum(sizes).tolist())
+    for own, first, stop in zip(owns, firsts, firsts[1:], strict=False):
+        levels[first:stop] = own.levels
+    setups = series.pool.setups
+    bits = [sum(BITS[kind] for kind in setups[which].setup.places) for which, _ in hits]
+    found = series.look_at(spots, np.repeat(bits, sizes).astype(np.uint8), levels["base"].copy(), every=every)
+    counted, total = np.zeros(len(spots), dtype=np.int64), np.full(len(spots), len(PLACE_NAMES))
+    for kind in PLACE_NAMES:
+        counted += found.places[kind]
+    for own, first, stop in zip(owns, firsts, firsts[1:], strict=False):
+        holds = (own.held == HOLDS).sum(axis=1)
+        counted[first:stop] += holds
+        total[first:stop] += holds + (own.held == MISSED).sum(axis=1)
+    which = np.repeat([which for which, _ in hits], sizes).astype(np.int64)
+    return Fits(series, which, spots, levels, found, counted, total, owns, firsts[:-1])

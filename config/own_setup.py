@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highest, lowest_of, opening, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE
 from scanner.analysis.compiling import compiled
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import Fit, Forming, Numbers, Setup, Words
 from scanner.analysis.next_bar import Need
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Words
 
 if TYPE_CHECKING:
+    from scanner.analysis.door.searching import Floats, Integers, Marks
     from scanner.analysis.next_bar import Before
-    from scanner.analysis.searching import Floats, Integers, Marks
 
 RULES = ("wide", "direction", "steps")
 WIDE, DIRECTION, STEPS = range(len(RULES))

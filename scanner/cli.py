@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from scanner.commands import decide_words, journal_words, outbox_words, store_words
+from scanner.commands.journal import decide_words, journal_words
+from scanner.commands.station import outbox_words, store_words
 
 if TYPE_CHECKING:
-    from scanner.recordings import Reading
+    from scanner.replays.recordings import Reading
 
 app = typer.Typer(
     help="""Watch bar closes for setups; show the entry, the stop and the size of each.
@@ -163,7 +164,7 @@ def replay(
 
     Example: closewatch replay prices.csv.gz --timeframe 1h --calendar XNYS --events found.jsonl
     """
-    from scanner.commands import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.recorded import replay as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     return command.run(
         files,
@@ -193,7 +194,7 @@ def import_bars(
 
     Example: closewatch import kurse.xlsx --out kurse.parquet
     """
-    from scanner.commands import import_bars as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.recorded import import_bars as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     reading = _reading(tz, stamp, time_format, columns, decimal, calendar, None, [], None, None, None, None)
     return command.run(files, reading, out)
@@ -259,8 +260,8 @@ def study(
         raise typer.BadParameter("--register looks at no results, so there is nothing to keep: leave --keep out")
     if keep and config is None:
         raise typer.BadParameter("--keep saves its table beside the store of a configuration: give --config too")
-    from scanner.commands import register as registering  # noqa: PLC0415 - heavy, and not needed for --help
-    from scanner.commands import study as command  # noqa: PLC0415 - as above
+    from scanner.commands.study import register as registering  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.study import study as command  # noqa: PLC0415 - as above
     from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
     from scanner.studies.running import How  # noqa: PLC0415 - as above
 
@@ -299,7 +300,7 @@ def explain(
 
     Example: closewatch explain prices.csv.gz --at 2024-03-18T15:30
     """
-    from scanner.commands import explain as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.recorded import explain as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(
         files,
@@ -319,7 +320,7 @@ def watch(
 
     Example: closewatch watch config/demo.toml, which plays a day of the demo feed as if it were live.
     """
-    from scanner.commands import watch as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.station import watch as command  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.page.serving import beside  # noqa: PLC0415 - as above
 
     command.run(config, beside)
@@ -346,7 +347,7 @@ def page(
     From the store alone, beside the running station and when none runs. Only this machine reaches it, unless [page]
     says otherwise. Example: closewatch page config/demo.toml
     """
-    from scanner.commands import page as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.page import command  # noqa: PLC0415 - heavy, and not needed for --help
 
     if set_password:
         command.set_password(config)
@@ -362,7 +363,7 @@ def status(
 
     Works whether or not the station is running. Example: closewatch status watch.toml
     """
-    from scanner.commands import status as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.station import status as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(config, os.environ, time.time_ns())
 
@@ -370,7 +371,7 @@ def status(
 @app.command()
 def demo() -> None:
     """Run two years of an invented exchange through the engine and show what it finds."""
-    from scanner.commands import demo as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.recorded import demo as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run()
 
@@ -413,7 +414,7 @@ def chart(
 
     Example: closewatch chart prices.csv.gz --at 2024-03-18T15:30 --out found.png
     """
-    from scanner.commands import chart as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.recorded import chart as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(
         files,
@@ -451,7 +452,7 @@ def check(
     """
     if show_body and not connect:
         raise typer.BadParameter("--show-body shows the answers of servers: give --connect too")
-    from scanner.commands import check as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.station import check as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     return command.run(config, os.environ, time.time_ns(), connect=connect, show_body=show_body)
 
@@ -503,7 +504,7 @@ def setups(
 
     Example: closewatch setups two_steps --config config/watch.own_setup.example.toml
     """
-    from scanner.commands import setups as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.recorded import setups as command  # noqa: PLC0415 - heavy, and not needed for --help
 
     command.run(name, config, out)
 
@@ -538,14 +539,14 @@ def _reading(
     config: Path | None,
     as_of: str | None,
 ) -> Reading:
-    from scanner.commands.one_bar import parse_moment  # noqa: PLC0415 - heavy, and not needed for --help
-    from scanner.recordings import Reading, named_columns  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.commands.recorded.one_bar import parse_moment  # noqa: PLC0415 - heavy, and not needed for --help
+    from scanner.replays.recordings import Reading, named_columns  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.trade.rulebook import Rulebook  # noqa: PLC0415 - as above
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
     known = None
     if config is not None:
-        from scanner import settings  # noqa: PLC0415 - as above
+        from scanner.configuration.model import settings  # noqa: PLC0415 - as above
 
         known = settings.load(config)
     account = Account() if known is None else known.account

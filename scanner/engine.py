@@ -29,12 +29,12 @@ from scanner.follow.story_events import Teller
 from scanner.forming import forming
 from scanner.judgement import Case, Judgement, Weighed, judge, line_of, weigh
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions import Timetable
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
-from scanner.market.timeframes import Timeframe
 from scanner.trade import around, levels
 from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
 from scanner.trade.plan import STYLES
@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     from scanner.follow.decision import Decision
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
-    from scanner.market.dates import Dated
+    from scanner.market.sessions.dates import Dated
 
 
 SIZE_BYTES = 4

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from scanner.analysis.series import Around, Series
     from scanner.event_data import Direction, FormingData, Must
     from scanner.market.instruments import Instrument
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.timetables import Timetable
 
 MIRRORED: Mapping[What, What] = {"close": "close", "high": "low", "low": "high"}
 PRICES = set(MIRRORED)

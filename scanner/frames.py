@@ -16,19 +16,19 @@ import numpy as np
 import pandas as pd
 
 from scanner.commands import output
-from scanner.commands.chart import format_of, picture_at
-from scanner.commands.explain import stood_at, unready_at
-from scanner.commands.one_bar import Recorded, is_day
+from scanner.commands.recorded.chart import format_of, picture_at
+from scanner.commands.recorded.explain import stood_at, unready_at
+from scanner.commands.recorded.one_bar import Recorded, is_day
+from scanner.configuration.model.settings import load
 from scanner.engine import needs_compiling
-from scanner.event_columns import COLUMNS
 from scanner.events import rfc3339
-from scanner.found_columns import columns_of_found
 from scanner.market.bars import NO_TIME
-from scanner.present.wording import counted
-from scanner.recordings import FRAME, Reading, advised, prepare, recordings
-from scanner.replay import ReplayError, Tally, replay
-from scanner.settings import load
+from scanner.replays.found_columns import columns_of_found
+from scanner.replays.recordings import FRAME, Reading, advised, prepare, recordings
+from scanner.replays.replay import ReplayError, Tally, replay
+from scanner.store.upkeep.event_columns import COLUMNS
 from scanner.trade.rulebook import Rulebook
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -36,13 +36,13 @@ if TYPE_CHECKING:
     from datetime import date, datetime
     from typing import Literal
 
-    from scanner.commands.one_bar import OneBar
-    from scanner.event_columns import Kind
+    from scanner.commands.recorded.one_bar import OneBar
     from scanner.judgement import Judgement
     from scanner.market.bars import RawBars
     from scanner.pipeline import Pipeline
-    from scanner.present.picture import Picture
-    from scanner.replay import Came, Recording
+    from scanner.present.chart.picture import Picture
+    from scanner.replays.replay import Came, Recording
+    from scanner.store.upkeep.event_columns import Kind
 
 OF_SETUP = (
     *("instrument", "timeframe", "setup", "direction", "bar_open", "bar_close", "set_aside", "reason", "place"),
@@ -91,7 +91,7 @@ def find_setups(
     ``r`` (the result before costs) and ``cost_r`` (NaN where no costs are known) are in R: the risk from the entry to
     the first stop. Times are UTC. ``state`` says what came of a setup: waiting, open, stopped, left, left_on_pressure,
     lapsed, spoiled or broken_off. It is missing where there is no entry to follow, and ``ended`` where there is no end.
-    The other columns are those of ``scanner.event_columns``.
+    The other columns are those of ``scanner.store.upkeep.event_columns``.
 
     Warns of rows that were refused or noted, of series put on hold and of those with too few bars. Raises ValueError
     with one sentence where a frame cannot be read, or where more than a fifth of its rows is refused.
@@ -195,7 +195,7 @@ class Chart:
             output.write_whole(target, self._drawn(format_of(target)))
 
     def _drawn(self, kind: Literal["png", "svg"]) -> bytes:
-        from scanner.present.chart import draw  # noqa: PLC0415 - brings the drawing library
+        from scanner.present.chart.chart import draw  # noqa: PLC0415 - brings the drawing library
 
         return draw(self.picture, kind)
 

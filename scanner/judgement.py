@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis import evidence
 from scanner.analysis.columns import CLOSE
+from scanner.analysis.door import evidence
 from scanner.analysis.numbers import number as number_of
 from scanner.analysis.places import words as places
 from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH
@@ -25,12 +25,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Fit, Setup
     from scanner.analysis.fits import Fits
-    from scanner.analysis.setup import Fit, Setup
     from scanner.event_data import Direction, Measure, Place, PlaceFound
-    from scanner.market.dates import Dated
     from scanner.market.instruments import Instrument
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.dates import Dated
+    from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
 

@@ -20,7 +20,7 @@ from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard, Note
-from scanner.market.sessions import Timetable
+from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import adjust
 
 if TYPE_CHECKING:
@@ -33,12 +33,12 @@ if TYPE_CHECKING:
     from scanner.follow.outcome import Outcome
     from scanner.judgement import Weighed
     from scanner.market.bars import RawBars
-    from scanner.market.calendars import Calendar
-    from scanner.market.dates import Dated
     from scanner.market.guard import Checked
     from scanner.market.instruments import Instrument
+    from scanner.market.sessions.calendars import Calendar
+    from scanner.market.sessions.dates import Dated
+    from scanner.market.sessions.timeframes import Timeframe
     from scanner.market.splits import Adjustment
-    from scanner.market.timeframes import Timeframe
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
 

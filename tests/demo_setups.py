@@ -12,7 +12,7 @@ import numpy as np
 
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
-from scanner import settings
+from scanner.configuration.model import settings
 from scanner.pipeline import Pipeline
 from scanner.trade.size import Account
 from tests.laws import all_setups
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.events import Event, Kind
     from scanner.market.bars import Bars
     from scanner.market.guard import Checked
-    from scanner.replay import Recording
+    from scanner.replays.replay import Recording
     from scanner.trade.rulebook import Rulebook
 
 FOLDER = Path(demo_feed.__file__).parent

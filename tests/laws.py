@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.trade.surroundings import Surroundings

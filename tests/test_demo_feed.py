@@ -16,16 +16,16 @@ from pyarrow import parquet
 
 from demo_feed.exchange import FALL
 from demo_feed.make_demo_feed import make
-from scanner import settings
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
 from scanner.clocks import SECOND
-from scanner.commands.demo import example
+from scanner.commands.recorded.demo import example
+from scanner.configuration.model import settings
+from scanner.configuration.routing import sinks_for
 from scanner.events import KINDS, rfc3339
-from scanner.market.calendars import DAY
+from scanner.market.sessions.calendars import DAY
 from scanner.pipeline import Pipeline
-from scanner.recordings import Reading, prepare, recordings
-from scanner.replay import Came, Tally, replay
-from scanner.service.delivery.routing import sinks_for
+from scanner.replays.recordings import Reading, prepare, recordings
+from scanner.replays.replay import Came, Tally, replay
 from tests.demo_setups import FOLDER, replayed, with_every_setup
 from tests.laws import all_setups
 

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, get_type_hints
 
 from pyarrow import parquet
 
-from scanner.event_columns import COLUMNS, NUMBERS, columns_of
 from scanner.event_data import StoryData
-from scanner.service.store import Batch, Said, Store
-from scanner.service.store.export import export
+from scanner.store import Batch, Said, Store
+from scanner.store.upkeep.event_columns import COLUMNS, NUMBERS, columns_of
+from scanner.store.upkeep.export import export
 from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, setup_event
 from tests.present.each_kind import one_of_each
 

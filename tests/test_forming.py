@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 
 from scanner import forming
 from scanner.analysis.columns import CROSS
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.pool import Candidates
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen
 from scanner.events import Event, setup_id
 from scanner.ports import Message
-from scanner.present.words import alert
+from scanner.present.words.words import alert
 from scanner.trade.rulebook import Rulebook
 from tests.analysis.test_setups_laws import variants
 from tests.laws import Row, bars_of, engine
@@ -31,7 +31,7 @@ from tests.outside.setup_tapes import tape_of_setups
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from scanner.analysis.setup import Numbers
+    from scanner.analysis.door.setup import Numbers
     from scanner.event_data import Direction, Must
     from tests.outside.hand_tapes import Change
 

@@ -13,7 +13,7 @@ import pytest
 
 import scanner
 from scanner import frames
-from scanner.event_columns import columns_of
+from scanner.store.upkeep.event_columns import columns_of
 from tests.commands.typed import closewatch
 from tests.laws import real_series
 

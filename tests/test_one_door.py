@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from scanner.analysis.known_setups import known, own
+from scanner.analysis.door.known_setups import known, own
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen
 from scanner.ports import Message
-from scanner.present.chart import chart_for
-from scanner.present.words import alert
-from scanner.present.words_html import html
+from scanner.present.chart.chart import chart_for
+from scanner.present.words.words import alert
+from scanner.present.words.words_html import html
 from scanner.trade.rulebook import Rulebook
 from tests.laws import bars_of, engine
 from tests.outside.random_tapes import tape

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from scanner.market.calendars import calendar_named
-from scanner.settings import SettingsError, load
+from scanner.configuration.model.settings import SettingsError, load
+from scanner.market.sessions.calendars import calendar_named
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from scanner.settings import Settings, Watched
+    from scanner.configuration.model.settings import Settings, Watched
 
     Loader = Callable[..., Settings]
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import pytest
 from pyarrow import parquet
 
-from scanner.service.store import Batch, Store
+from scanner.store import Batch, Store
 from tests.commands.typed import as_anybody, closewatch
-from tests.service.store.samples import GANNET, START, minute_bars, said, sent, update
+from tests.store.samples import GANNET, START, minute_bars, said, sent, update
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

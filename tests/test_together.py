@@ -11,13 +11,13 @@ import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scanner import settings as configuration
 from scanner.analysis.pool import FEW
+from scanner.configuration.model import settings as configuration
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.trade.size import Account
 from tests.demo_setups import FOLDER, with_every_setup

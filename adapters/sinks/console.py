@@ -14,8 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from scanner.ports import DeliveryError
-from scanner.present.times import known_zone
-from scanner.present.words import say
+from scanner.present.words.words import say
+from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from scanner.ports import Message
-    from scanner.present.wording import Line, Words
+    from scanner.wording.words import Line, Words
 
 WIDEST = 100
 """Columns beyond which lines are hard to read."""

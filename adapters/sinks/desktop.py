@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from scanner.ports import DeliveryError
-from scanner.present.text import plain
-from scanner.present.times import known_zone
-from scanner.present.words import say
+from scanner.present.words.words import say
+from scanner.wording.text import plain
+from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 
 from scanner.ports import DeliveryError
-from scanner.present.times import known_zone
-from scanner.present.words import newest_first, say
+from scanner.present.words.words import newest_first, say
+from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

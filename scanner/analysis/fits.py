@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR
+from scanner.analysis.door.setup import HOLDS, LEVELS, MISSED, Fit
 from scanner.analysis.places.around import AT_PLACE, PLACE_BITS, WITHIN_REACH
 from scanner.analysis.places.words import PLACE_NAMES
-from scanner.analysis.setup import HOLDS, LEVELS, MISSED, Fit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Chosen
     from scanner.analysis.pool import Hits
     from scanner.analysis.series import Series, Surrounded
-    from scanner.analysis.setup import Chosen
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]

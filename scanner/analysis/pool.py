@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Chosen
     from scanner.analysis.rules import Rules
-    from scanner.analysis.setup import Chosen
     from scanner.market.bars import Bars
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.timetables import Timetable
 
     Integers = NDArray[np.int64]
     Hits = tuple[int, Integers]

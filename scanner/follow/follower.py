@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from scanner.follow.decision import Decision
     from scanner.follow.news import Leaving
     from scanner.market.instruments import Instrument
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
 
 ENDINGS: Mapping[State, Kind] = {"lapsed": "setup.lapsed", "spoiled": "setup.spoiled"}

@@ -6,13 +6,13 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from scanner.market.calendars import DAY, NANOSECONDS
+from scanner.market.sessions.calendars import DAY, NANOSECONDS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.market.dates import Dated
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.dates import Dated
+    from scanner.market.sessions.timetables import Timetable
     from scanner.trade.surroundings import Surroundings
 
 

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
     from scanner.event_data import StoryData
     from scanner.follow.news import News
-    from scanner.market.dates import Dated
     from scanner.market.instruments import Instrument
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.dates import Dated
+    from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
 
 

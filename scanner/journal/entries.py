@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import Direction, State
     from scanner.journal.stories import Story
-    from scanner.service.store import Decision
+    from scanner.store import Decision
 
 Broken = Literal["set_aside", "beyond_plan", "too_large", "before_exit_signal"]
 """A rule that the user broke: a setup was taken although it was set aside, entered more than a tenth of the planned

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.timeframes import Timeframe
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.journal.stories import Story
-    from scanner.service.store import Decision
+    from scanner.store import Decision
     from scanner.trade.limits import Limits
 
 SAME_BET_BARS = 3

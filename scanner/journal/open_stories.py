@@ -10,7 +10,7 @@ from scanner.journal.stories import Story
 if TYPE_CHECKING:
     from scanner.event_data import SetupData
     from scanner.events import Event
-    from scanner.service.store import KeptEvent, Store
+    from scanner.store import KeptEvent, Store
 
 
 class OpenStories:

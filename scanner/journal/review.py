@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from scanner.journal.entries import Broken, Entry
     from scanner.journal.stories import Story
-    from scanner.service.store import Decision
+    from scanner.store import Decision
 
 Group = Literal["taken", "own", "passed", "all", "set_aside"]
 """Whose results: those taken, by the rules and by the user's ``own`` prices; those passed; all but those set aside; and

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import SetupData, StoryData
     from scanner.events import Event
-    from scanner.service.store import KeptEvent
+    from scanner.store import KeptEvent
 
 SHORTEST_ID, SHOWN_ID = 4, 8
 """Fewest letters of an id that may name a story, and that are shown if they are enough to tell stories apart."""

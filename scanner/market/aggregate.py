@@ -13,8 +13,8 @@ from scanner.market.bars import NO_TIME, Bars
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from scanner.market.sessions import Timetable
-    from scanner.market.timeframes import Timeframe
+    from scanner.market.sessions.timeframes import Timeframe
+    from scanner.market.sessions.timetables import Timetable
 
 Row = tuple[int, int, float, float, float, float, float]
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.market.bars import RawBars
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.timetables import Timetable
 
 Reason = Literal[
     NumberReason,

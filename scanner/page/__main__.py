@@ -13,9 +13,9 @@ from pathlib import Path
 from socket import socket
 from threading import Thread
 
-from scanner import settings as configuration
+from scanner.configuration.model import settings as configuration
+from scanner.configuration.model.settings import Page
 from scanner.page import serving
-from scanner.settings import Page
 
 
 def _end_with_the_station() -> None:

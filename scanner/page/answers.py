@@ -10,7 +10,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, StreamingRespons
 
 from scanner.page import words
 from scanner.page.access.sessions import Sessions
-from scanner.present.cautions import FULL, SHORT
+from scanner.wording.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

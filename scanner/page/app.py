@@ -21,8 +21,8 @@ from scanner.page.answers import NothingHereError, go_to, load_templates, render
 from scanner.page.charts import Pictures
 from scanner.page.live import Live, live
 from scanner.page.views import drawn, journal, login, now, series, setups, story, study, why
-from scanner.present.page_html import STYLE
-from scanner.service.store import StoreTroubleError
+from scanner.present.reports.page_html import STYLE
+from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Callable

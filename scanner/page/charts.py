@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.rules import Rules
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.page.words import bar_label
-from scanner.present.picture import engine_for, traced_over
-from scanner.service.store import SeriesKey
+from scanner.present.chart.picture import engine_for, traced_over
+from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bars
     from scanner.page.known.configured import Known
     from scanner.page.known.judging import JudgedBar
-    from scanner.service.store import Store
+    from scanner.store import Store
 
 SHOWN, AT_FIRST = 320, 72
 """Bars that a chart can be moved over, and those in view at first."""
@@ -83,8 +83,8 @@ def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
 
 def story_picture(store: Store, about: Known, story: Story) -> bytes | None:
     """Draw a story as far as it is told, as PNG; None where its bars are gone."""
-    from scanner.present.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not needed with script
-    from scanner.present.story_chart import story_chart_for  # noqa: PLC0415 - as above
+    from scanner.present.chart.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not needed with script
+    from scanner.present.story_chart.chart import story_chart_for  # noqa: PLC0415 - as above
 
     told = [each for each in told_of(story) if each.kind != "setup.withdrawn"]
     setup: SetupData = told[0].data
@@ -99,8 +99,8 @@ def story_picture(store: Store, about: Known, story: Story) -> bytes | None:
 
 def bar_picture(about: Known, bar: JudgedBar) -> bytes:
     """Draw the bars up to one, with the first setup that stood there, as PNG."""
-    from scanner.present.chart import draw  # noqa: PLC0415 - as above
-    from scanner.present.picture import picture_of  # noqa: PLC0415 - as above
+    from scanner.present.chart.chart import draw  # noqa: PLC0415 - as above
+    from scanner.present.chart.picture import picture_of  # noqa: PLC0415 - as above
 
     own = bar.bars[max(bar.index + 1 - SETTLING - SHOWN, 0) : bar.index + 1]
     event = next((each for each in bar.said if each.facts.begins), None)

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 import anyio.to_thread
 
+from scanner.configuration.model.settings import SettingsError
 from scanner.page.access import passwords
 from scanner.page.access.guard import LOCAL, Reached
 from scanner.page.known.configured import Configured
-from scanner.settings import SettingsError
 from scanner.web.serving import MOST_CONNECTIONS, listener, server
 
 if TYPE_CHECKING:
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from pathlib import Path
     from socket import socket
 
+    from scanner.configuration.model.settings import Page, Settings
     from scanner.page.known.looking import Board
-    from scanner.settings import Page, Settings
 
 POLITE = 10
 """How far the page stands back where the station beside it wants the processor, as ``nice`` counts."""

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from scanner.events import rfc3339
 from scanner.market.digits import grouped
-from scanner.present.times import moment
-from scanner.present.wording import counted, name, number, phrase, sentence
+from scanner.wording.times import moment
+from scanner.wording.words import counted, name, number, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

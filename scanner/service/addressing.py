@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING
 
+from scanner.delivery.late import is_over
 from scanner.events import KINDS
-from scanner.market.timeframes import Timeframe
-from scanner.service.delivery.late import is_over
-from scanner.service.store import Said
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.store import Said
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
 
+    from scanner.configuration.model.settings import Watched
     from scanner.events import Event
-    from scanner.service.store import SeriesKey, Store
-    from scanner.settings import Watched
+    from scanner.store import SeriesKey, Store
 
 NEWS = tuple(kind for kind, facts in KINDS.items() if facts.ages and not facts.on_request)
 """Kinds that whoever missed them is told of in a summary."""

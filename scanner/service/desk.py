@@ -12,17 +12,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.configuration.history_needed import enough_from
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
 from scanner.pipeline import BETWEEN, Kept, Pipeline, Pools, is_due, restore_pipelines, run_together
 from scanner.service.addressing import Addressing
-from scanner.service.answer_rows import closed_rows, in_order, known_and_new
-from scanner.service.decided import Decided
-from scanner.service.doubts import NONE, Doubts
-from scanner.service.restating import agreeing, different, run_again
-from scanner.service.store import (
+from scanner.service.changes.decided import Decided
+from scanner.service.changes.restating import agreeing, different, run_again
+from scanner.service.intake.answer_rows import closed_rows, in_order, known_and_new
+from scanner.service.intake.doubts import NONE, Doubts
+from scanner.service.together.last_bars import LastBars
+from scanner.service.together.taking import Together, take_usual
+from scanner.store import (
     Batch,
     DecidedMeanwhileError,
     Rewrite,
@@ -31,21 +34,18 @@ from scanner.service.store import (
     SeriesUpdate,
     StoreTroubleError,
 )
-from scanner.service.together.last_bars import LastBars
-from scanner.service.together.taking import Together, take_usual
-from scanner.service.warming import enough_from
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
+    from scanner.configuration.model.settings import Watched
     from scanner.events import Event
     from scanner.market.bars import Bar
     from scanner.market.guard import Checked, Note
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.timetables import Timetable
     from scanner.pipeline import Run
-    from scanner.service.store import Store
     from scanner.service.together.arrival import Arrival
-    from scanner.settings import Watched
+    from scanner.store import Store
     from scanner.trade.size import Account
 
 TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})

@@ -11,30 +11,30 @@ from typing import TYPE_CHECKING, Any
 import structlog
 
 from scanner.clocks import SECOND
+from scanner.configuration.routing import sinks_for
 from scanner.engine import make_ready
 from scanner.events import Event, rfc3339
-from scanner.service.asks import Ask, Manners
-from scanner.service.delivery.routing import sinks_for
+from scanner.service.changes.change_list import change_list, list_of, revive
+from scanner.service.committing import Keeping
 from scanner.service.desk import Desk
-from scanner.service.feed_life import FeedLife
-from scanner.service.intake import Intake
-from scanner.service.keeping import Keeping
-from scanner.service.leaps import Leaps
-from scanner.service.relist import change_list, list_of, revive
-from scanner.service.schedule import Due, groups_of
-from scanner.service.telling import NAMED, Telling
-from scanner.service.timers import Timers
+from scanner.service.intake.feed_life import FeedLife
+from scanner.service.intake.intake import Intake
+from scanner.service.intake.requests import Ask, Manners
+from scanner.service.schedule.bar_closes import Due, groups_of
+from scanner.service.schedule.clock_jumps import Leaps
+from scanner.service.schedule.timers import Timers
+from scanner.service.summaries import NAMED, Telling
 from scanner.service.upkeep import Upkeep
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Coroutine, Iterable, Mapping, Sequence
 
     from scanner.clocks import Clock
+    from scanner.configuration.model.settings import Settings, Watched
+    from scanner.delivery import Delivery
     from scanner.ports import Feed
-    from scanner.service.delivery import Delivery
-    from scanner.service.schedule import Group
-    from scanner.service.store import Store
-    from scanner.settings import Settings, Watched
+    from scanner.service.schedule.bar_closes import Group
+    from scanner.store import Store
 
 CATCH_UP = 20.0
 """Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""

@@ -6,23 +6,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
+from scanner.configuration.adapters import prepare
+from scanner.configuration.hazards import hazards
 from scanner.pipeline import counts_in, timetable_of
-from scanner.present.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
-from scanner.service.configuration.hazards import hazards
-from scanner.service.configuration.outside import prepare
-from scanner.service.lags import Lags
-from scanner.service.list_read import ListRead, fixed_mark
-from scanner.service.store import SeriesKey
+from scanner.present.reports.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
+from scanner.service.changes.config_mark import ListRead, fixed_mark
+from scanner.service.intake.lags import Lags
+from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from scanner.market.calendars import Calendar
-    from scanner.market.timeframes import Timeframe
-    from scanner.service.store import Store
-    from scanner.service.store.lock import Holder
-    from scanner.service.store.outbox import State
-    from scanner.settings import Settings, Watched
+    from scanner.configuration.model.settings import Settings, Watched
+    from scanner.market.sessions.calendars import Calendar
+    from scanner.market.sessions.timeframes import Timeframe
+    from scanner.store import Store
+    from scanner.store.lock import Holder
+    from scanner.store.outbox import State
 
 
 NEVER_CAME = 2**62

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from apscheduler.triggers.interval import IntervalTrigger
 
-from scanner.service.store import StoreTroubleError
-from scanner.service.store.maintenance import retain, tidy
+from scanner.store import StoreTroubleError
+from scanner.store.upkeep.maintenance import retain, tidy
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from scanner.service.store import Store
+    from scanner.store import Store
 
 STEPS = 64
 """Short steps of tidying at a time; what is left is for the next minute."""

@@ -9,8 +9,8 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.recordings import Reading, inputs_for, recordings, survey
-from scanner.replay import BLOCK, MostlyRefusedError, ReplayError, Tally
+from scanner.replays.recordings import Reading, inputs_for, recordings, survey
+from scanner.replays.replay import BLOCK, MostlyRefusedError, ReplayError, Tally
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.schema import StudyFile
 from scanner.studies.tables import Part
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from scanner.market.bars import Bars, RawBars
     from scanner.pipeline import Inputs
-    from scanner.replay import Recording
+    from scanner.replays.replay import Recording
 
 HOUSE = Path(__file__).parent.parent
 CHUNK = 1 << 20

@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scanner.market.calendars import calendar_named
+from scanner.configuration.model.settings import load
 from scanner.market.costs import Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps, guess_step
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.recordings import FRAME, Reading
-from scanner.settings import load
+from scanner.replays.recordings import FRAME, Reading
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.noting import note

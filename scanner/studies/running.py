@@ -12,7 +12,7 @@ from itertools import islice
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
-from scanner.recordings import recordings
+from scanner.replays.recordings import recordings
 from scanner.studies.controls import draws_for
 from scanner.studies.jobs import Done, Job, do, jobs_of, jobs_of_frames, look_at, marked, settings_mark
 from scanner.studies.tables import Gathered, Part
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from pathlib import Path
 
-    from scanner.recordings import Reading
+    from scanner.replays.recordings import Reading
     from scanner.studies.collecting import Asked
     from scanner.studies.schema import Study
 

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Chosen, Numbers
     from scanner.analysis.rules import Rules
-    from scanner.analysis.setup import Chosen, Numbers
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.surroundings import Surrounding, Surroundings
 

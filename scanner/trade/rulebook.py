@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from scanner.analysis.known_setups import by_default
+from scanner.analysis.door.known_setups import by_default
+from scanner.analysis.door.setup import Chosen  # noqa: TC001 - the dataclass reads its own annotations
 from scanner.analysis.pool import windows
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen  # noqa: TC001 - the dataclass reads its own annotations
 from scanner.trade.following import Follow
 from scanner.trade.surroundings import Surroundings
 

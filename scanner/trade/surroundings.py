@@ -19,8 +19,8 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
-from scanner.market.calendars import DAY, NANOSECONDS
 from scanner.market.costs import COST_NAMES
+from scanner.market.sessions.calendars import DAY, NANOSECONDS
 from scanner.trade import around
 from scanner.trade.around import (
     AFTER,
@@ -55,9 +55,9 @@ if TYPE_CHECKING:
 
     from scanner.analysis.rules import Rules
     from scanner.event_data import Measure
-    from scanner.market.dates import Dated
     from scanner.market.instruments import Instrument
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.dates import Dated
+    from scanner.market.sessions.timetables import Timetable
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]

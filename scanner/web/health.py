@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from prometheus_client.metrics_core import Metric
     from starlette.requests import Request
 
-    from scanner.service.vitals import Vitals
+    from scanner.service.health_state import Vitals
 
 
 class _Told(Collector):

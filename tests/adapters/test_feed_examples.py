@@ -14,8 +14,8 @@ from adapters.feeds.folder import FolderFeed
 from adapters.feeds.http_json import HttpJsonFeed
 from adapters.feeds.mqtt_bars import MqttBarsFeed
 from adapters.feeds.stream_json import StreamJsonFeed
+from scanner.configuration.model.settings import load
 from scanner.ports import FeedTroubleError, Want
-from scanner.settings import load
 from tests.adapters.feed_servers import START, told
 from tests.adapters.servers import Response, http_server
 

@@ -10,8 +10,8 @@ from pydantic import ValidationError
 from adapters.feeds.http_json import HttpJsonFeed
 from adapters.feeds.secrets import looks_secret
 from adapters.feeds.stream_json import StreamJsonFeed
-from scanner.service.configuration.outside import prepare
-from scanner.settings import load
+from scanner.configuration.adapters import prepare
+from scanner.configuration.model.settings import load
 from tests.adapters.secret_samples import UNSEEN, is_hidden
 from tests.adapters.test_feed_stream_json import feed_at
 

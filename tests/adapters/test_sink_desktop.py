@@ -11,8 +11,8 @@ import pytest
 from adapters.sinks.desktop import DesktopSettings, DesktopSink
 from scanner.events import KINDS, Kind
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
-from scanner.present.cautions import SHORT
-from scanner.present.words import alert
+from scanner.present.words.words import alert
+from scanner.wording.cautions import SHORT
 from tests.adapters.samples import HOSTILE_NAMES, LINE, RECORD, set_aside_event, setup_event, station_event
 from tests.adapters.session_bus import notification_service, session_bus
 from tests.adapters.story_samples import story_event

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from adapters.sinks.email.settings import EmailSettings
 from adapters.sinks.email.sink import EmailSink
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
-from scanner.present.cautions import SHORT
+from scanner.wording.cautions import SHORT
 from tests.adapters.certificates import make_certificates
 from tests.adapters.mail_server import HOST, PASSWORD, USER, mail_server
 from tests.adapters.samples import (

@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from adapters.sinks.mqtt.decisions import MOST_WAITING
-from scanner.commands.decide_by_message import DecisionsByMessage
+from scanner.commands.journal.decide_by_message import DecisionsByMessage
+from scanner.configuration.model.settings import load
 from scanner.ports import Message
-from scanner.present.decision_message import LARGEST, message_schema
-from scanner.service.configuration.connect import try_all
-from scanner.service.store import Batch, Said, Store
-from scanner.service.store.check import check
-from scanner.settings import load
+from scanner.present.contract.decision_message import LARGEST, message_schema
+from scanner.service.trying.connect import try_all
+from scanner.store import Batch, Said, Store
+from scanner.store.upkeep.check import check
 from tests.adapters.certificates import make_certificates
 from tests.adapters.mqtt_tools import ROOT, SECONDS, USERS, VERSIONS, running, sink_for
 from tests.adapters.samples import BAR_CLOSE

@@ -15,8 +15,8 @@ from pydantic import ValidationError
 
 from adapters.sinks.push import PushSettings, PushSink
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
-from scanner.present.cautions import SHORT
-from scanner.present.words import alert
+from scanner.present.words.words import alert
+from scanner.wording.cautions import SHORT
 from tests.adapters.samples import HOSTILE_NAMES, LINE, RECORD, setup_event, station_event, withdrawn_event
 from tests.adapters.servers import Request, Response, http_server
 from tests.present.each_kind import one_of_each

@@ -10,11 +10,11 @@ import pytest
 from pydantic import Field
 
 from scanner.analysis.columns import CLOSE
-from scanner.analysis.known_setups import known, own
+from scanner.analysis.door.known_setups import known, own
+from scanner.analysis.door.setup import Chosen, Forming, Numbers, Setup, Words
+from scanner.analysis.door.setup_trial import example_fit, wrong_ways
 from scanner.analysis.next_bar import Need
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen, Forming, Numbers, Setup, Words
-from scanner.analysis.setup_trial import example_fit, wrong_ways
 from tests.analysis import wrong_setups as wrong
 
 if TYPE_CHECKING:

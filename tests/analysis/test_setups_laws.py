@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pydantic.fields import FieldInfo
 
-    from scanner.analysis.setup import Numbers, Setup
+    from scanner.analysis.door.setup import Numbers, Setup
 
     Floats = NDArray[np.float64]
 

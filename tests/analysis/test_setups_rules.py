@@ -45,7 +45,7 @@ from tests.analysis.weighing import fit_at
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from scanner.analysis.setup import Fit, Setup
+    from scanner.analysis.door.setup import Fit, Setup
 
     Changes = dict[tuple[int, int], float]
     Case = tuple[str, Changes, float, bool]

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.places import structure
 from scanner.analysis.places.touched import touched
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen
 from scanner.trade.rulebook import Rulebook
 from tests.laws import bars_of, engine
 

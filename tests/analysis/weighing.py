@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR
+from scanner.analysis.door.setup import LEVELS, Fit
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import LEVELS, Fit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from scanner.analysis.setup import Numbers, Setup
+    from scanner.analysis.door.setup import Numbers, Setup
 
 ODD = 123.25
 """What stands where it is to be written to."""

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import all_hold, closing, extent, highest, lowest, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import UNKNOWN
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import UNKNOWN
 
 if TYPE_CHECKING:
-    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.analysis.door.searching import Floats, Integers, Marks
 
 SIZES = (3, 3)
 

@@ -21,8 +21,8 @@ from scanner.analysis.pool import FEW, Pool
 from scanner.engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.present.chart import chart_for
-from scanner.present.story_chart import story_chart_for
+from scanner.present.chart.chart import chart_for
+from scanner.present.story_chart.chart import story_chart_for
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import time_commands
 from tests.benchmarks.following import time_following

@@ -17,14 +17,14 @@ import demo_feed
 from adapters.feeds.recorded import RecordedFeed
 from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.sink import MqttSink
-from scanner import settings
+from scanner.configuration.model import settings
 from scanner.pipeline import Pipeline
-from scanner.present.tables import table
-from scanner.service.store import Batch, Said, SeriesKey, SeriesUpdate, Store
+from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from scanner.trade.size import Account
+from scanner.wording.tables import table
 from tests.adapters.samples import setup_event
 from tests.adapters.servers import HOST, mosquitto
-from tests.service.delivery.child import SINK, delivery_from
+from tests.delivery.child import SINK, delivery_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -18,7 +18,7 @@ from adapters.feeds.http_json import HttpJsonFeed
 from adapters.feeds.pushed.messages import Inbox
 from adapters.feeds.stream_json import StreamJsonFeed
 from scanner.ports import Want
-from scanner.present.tables import table
+from scanner.wording.tables import table
 from tests.adapters.feed_servers import START, as_json, rows
 from tests.adapters.servers import http_server
 

@@ -19,8 +19,8 @@ from scanner.follow.follower import Follower
 from scanner.follow.found import Found, Spoiler
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.recordings import Reading, prepare, recordings
-from scanner.replay import Tally, replay
+from scanner.replays.recordings import Reading, prepare, recordings
+from scanner.replays.replay import Tally, replay
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import frame
 from tests.benchmarks.measures import best
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.market.bars import RawBars
     from scanner.pipeline import Pipeline
-    from scanner.replay import Recording
+    from scanner.replays.replay import Recording
     from tests.benchmarks.measures import Measures
 
 BARS = 10_000_000

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import orjson
 
-from scanner.service.store.packing import unpack
+from scanner.store.packing import unpack
 from tests.benchmarks.measures import best
 
 if TYPE_CHECKING:

@@ -30,13 +30,13 @@ from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 
-from scanner import settings as configuration
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.configuration.model import settings as configuration
 from scanner.market.bars import Bars, RawBars
-from scanner.present.tables import table
 from scanner.service.desk import Desk
-from scanner.service.store import Store
 from scanner.service.together.arrival import Arrival
+from scanner.store import Store
+from scanner.wording.tables import table
 from tests.adapters.servers import HOST, mosquitto
 from tests.benchmarks.least import Before, least
 from tests.benchmarks.measures import Measures

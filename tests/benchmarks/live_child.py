@@ -20,12 +20,12 @@ from typing import TYPE_CHECKING
 
 import structlog
 
-from scanner import settings as configuration
 from scanner.clocks import PacedClock
-from scanner.service.configuration.outside import build_feed, build_sink
-from scanner.service.delivery import Delivery
+from scanner.configuration.adapters import build_feed, build_sink
+from scanner.configuration.model import settings as configuration
+from scanner.delivery import Delivery
 from scanner.service.station import Station
-from scanner.service.store import Batch, Store
+from scanner.store import Batch, Store
 
 if TYPE_CHECKING:
     from types import FrameType

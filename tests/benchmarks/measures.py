@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from time import process_time
 from typing import TYPE_CHECKING
 
-from scanner.present.tables import table
+from scanner.wording.tables import table
 
 if TYPE_CHECKING:
     from collections.abc import Callable

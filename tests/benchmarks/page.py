@@ -23,9 +23,9 @@ from typing import TYPE_CHECKING
 
 import httpx
 
-from scanner import settings as configuration
+from scanner.configuration.model import settings as configuration
 from scanner.service.desk import fresh_pipeline
-from scanner.service.store import Batch, Said, SeriesKey, SeriesUpdate, Store
+from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
 from tests.benchmarks import live
 from tests.benchmarks.measures import Measures
@@ -60,7 +60,7 @@ WITHOUT = """
 import sys
 from pathlib import Path
 from scanner.page.known.configured import Configured
-from scanner.service.store import Store
+from scanner.store import Store
 known = Configured(Path(sys.argv[1])).known
 with Store.open(known.settings.store_path, lambda: 0, visiting=True):
     print("open", flush=True)

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 from pyarrow import csv
 
-from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
-from scanner.recordings import Reading, recordings
-from scanner.replay import BLOCK
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
+from scanner.replays.recordings import Reading, recordings
+from scanner.replays.replay import BLOCK
 from tests.benchmarks.commands import frame
 from tests.benchmarks.measures import best
 

@@ -18,8 +18,8 @@ import numpy as np
 
 from scanner.events import Event
 from scanner.market.bars import Bars, RawBars
-from scanner.present.tables import table
-from scanner.service.store import Batch, Said, Sent, SeriesKey, SeriesUpdate, Store
+from scanner.store import Batch, Said, Sent, SeriesKey, SeriesUpdate, Store
+from scanner.wording.tables import table
 
 if TYPE_CHECKING:
     from collections.abc import Callable

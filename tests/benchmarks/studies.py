@@ -24,12 +24,12 @@ import pyarrow as pa
 from pyarrow import parquet
 
 from scanner.market.bars import Bars
-from scanner.market.calendars import DAY, calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import DAY, calendar_named
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.recordings import Reading
+from scanner.replays.recordings import Reading
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.controls import draws_for
 from scanner.studies.running import How, study_files

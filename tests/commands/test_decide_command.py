@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.service.store import Batch, Said, Store
-from scanner.service.store.check import check
+from scanner.store import Batch, Said, Store
+from scanner.store.upkeep.check import check
 from tests.adapters.samples import BAR_CLOSE, withdrawn_event
 from tests.commands.typed import Done, as_anybody, closewatch, in_a_process
 from tests.journal.samples import HOUR, again, closed, found, told
@@ -220,7 +220,7 @@ def test_a_decision_outlives_a_station_that_is_killed_right_after(tmp_path: Path
     with Store.open(path, lambda: BAR_CLOSE) as store:
         say(store, GANNET)
     code = (
-        "import os, sys, time; from pathlib import Path; from scanner.service.store import Store\n"
+        "import os, sys, time; from pathlib import Path; from scanner.store import Store\n"
         "store = Store.open(Path(sys.argv[1]), time.time_ns); print('open', flush=True); time.sleep(600)"
     )
     with subprocess.Popen([sys.executable, "-c", code, str(path)], stdout=subprocess.PIPE, text=True) as owner:

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.commands.event_chart import event_chart
-from scanner.present.chart import chart_for
-from scanner.present.story_chart import story_chart_for
-from scanner.service.retelling import given_up
-from scanner.service.store import Batch, Said, Store
-from scanner.service.store.maintenance import compact
-from scanner.settings import Settings, from_document
+from scanner.commands.station.event_chart import event_chart
+from scanner.configuration.model.settings import Settings, from_document
+from scanner.present.chart.chart import chart_for
+from scanner.present.story_chart.chart import story_chart_for
+from scanner.service.changes.retelling import given_up
+from scanner.store import Batch, Said, Store
+from scanner.store.upkeep.maintenance import compact
 from tests.laws import all_setups
 from tests.service.one_desk import BARS, KEY, LATER, desk, take
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner import settings
-from scanner.commands import explain
-from scanner.commands.one_bar import find
+from scanner.commands.recorded import explain
+from scanner.commands.recorded.one_bar import find
 from scanner.commands.trouble import UsageError
-from scanner.present.cautions import SHORT
-from scanner.recordings import Reading
-from scanner.service.store import Batch, Said, Store
+from scanner.configuration.model import settings
+from scanner.replays.recordings import Reading
+from scanner.store import Batch, Said, Store
+from scanner.wording.cautions import SHORT
 from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, setup_event
 from tests.demo_setups import FOLDER
 

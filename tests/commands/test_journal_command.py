@@ -16,9 +16,9 @@ import pytest
 from pyarrow import parquet
 
 from scanner.journal.entries import entry_of
-from scanner.present.journal_html import Told, page
-from scanner.present.journal_report import HEADS, journal_table
-from scanner.service.store import Batch, Said, SeriesKey, SeriesUpdate, Store
+from scanner.present.reports.journal_html import Told, page
+from scanner.present.reports.journal_report import HEADS, journal_table
+from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES
 from tests.commands.typed import Done, closewatch
 from tests.demo_setups import replayed

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.commands.messages.notes import notes_of
 from scanner.events import event_id
 from scanner.ports import Notes
-from scanner.service.store import Batch, Said, Store
+from scanner.store import Batch, Said, Store
 from tests.adapters.samples import BAR_CLOSE, forming_event, setup_event, station_event, withdrawn_event
 from tests.adapters.story_samples import story_event
 

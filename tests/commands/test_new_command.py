@@ -12,7 +12,7 @@ from scanner.commands.new.questions import QUESTIONS, Answers
 from scanner.commands.new.run import asked, zone_of
 from scanner.commands.new.text import written
 from scanner.commands.trouble import UsageError
-from scanner.settings import load
+from scanner.configuration.model.settings import load
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

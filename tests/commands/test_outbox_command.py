@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from scanner.cli import app
-from scanner.service.store import Batch, Said, Store
+from scanner.store import Batch, Said, Store
 from tests.adapters.samples import setup_event
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.clocks import SECOND
-from scanner.commands.record_notes import RecordNotes, told_of_record
-from scanner.settings import from_document
+from scanner.commands.station.record_notes import RecordNotes, told_of_record
+from scanner.configuration.model.settings import from_document
 from scanner.studies.kept.marks import rules_marks
 from scanner.studies.kept.record import KindRecord, Record, beside
 from tests.adapters.samples import BAR_CLOSE, forming_event, set_aside_event, setup_event
@@ -16,8 +16,8 @@ from tests.adapters.samples import BAR_CLOSE, forming_event, set_aside_event, se
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from scanner.configuration.model.settings import Settings
     from scanner.events import Event
-    from scanner.settings import Settings
 
 DAY = 86_400 * SECOND
 NOBODY = "Nobody has looked yet at what setups of this kind came to on your bars: no study is kept."

@@ -9,9 +9,9 @@ import pytest
 
 from adapters.sinks.mqtt.topics import Topics
 from scanner.commands.messages.example import NAME, example
+from scanner.delivery.late import too_late
 from scanner.events import EXAMPLE_SOURCE
-from scanner.service.delivery.late import too_late
-from scanner.service.store.lock import StoreLock
+from scanner.store.lock import StoreLock
 from tests.adapters.servers import Response, free_port, http_server
 from tests.commands.typed import closewatch
 

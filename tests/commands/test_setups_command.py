@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.analysis.known_setups import known
-from scanner.commands import setups as command
+from scanner.analysis.door.known_setups import known
+from scanner.commands.recorded import setups as command
 from scanner.commands.trouble import UsageError
-from scanner.present.cautions import SHORT
-from tests.service.configuration.examples import CONFIG
+from scanner.wording.cautions import SHORT
+from tests.configuration.examples import CONFIG
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.commands import status as command
-from scanner.service.list_read import fixed_mark
-from scanner.service.store import Store
-from scanner.settings import SettingsError, load
+from scanner.commands.station import status as command
+from scanner.configuration.model.settings import SettingsError, load
+from scanner.service.changes.config_mark import fixed_mark
+from scanner.store import Store
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -9,7 +9,7 @@ import orjson
 import scanner
 from scanner.cli import app
 from scanner.commands.trouble import run_guarded
-from scanner.present.study_summary import summary
+from scanner.present.reports.study_summary import summary
 from tests.outside.real_bars import INDEX_TIME_FORMAT, SP500
 from tests.studies.figures.invented import invented
 

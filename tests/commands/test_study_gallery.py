@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import pytest
 from pyarrow import parquet
 
-from scanner.commands.study_gallery import charts_of
+from scanner.commands.study.study_gallery import charts_of
 from scanner.present.study.stories import choose
-from scanner.recordings import Reading
+from scanner.replays.recordings import Reading
 from scanner.studies.collecting import Asked
 from scanner.studies.running import How, study_files
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500

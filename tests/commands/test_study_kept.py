@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from scanner.cli import app
-from scanner.commands.record_notes import RecordNotes
+from scanner.commands.station.record_notes import RecordNotes
 from scanner.commands.trouble import run_guarded
-from scanner.settings import load
+from scanner.configuration.model.settings import load
 from scanner.studies.kept.ledger import NAME, read
 from scanner.studies.kept.record import read as read_record
 from tests.adapters.samples import setup_event

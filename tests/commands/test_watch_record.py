@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from pyarrow import csv, parquet
 
-from scanner.settings import load
+from scanner.configuration.model.settings import load
 from scanner.studies.kept.marks import rules_marks
 from scanner.studies.kept.record import KindRecord, Record, beside
 
 if TYPE_CHECKING:
-    from scanner.settings import Settings
+    from scanner.configuration.model.settings import Settings
 
 RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
 FEED = Path(__file__).parents[2] / "demo_feed" / "WHELKCHIT.parquet"

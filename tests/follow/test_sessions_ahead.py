@@ -18,9 +18,9 @@ from scanner.follow.found import Found, Spoiler
 from scanner.follow.soon import soon
 from scanner.follow.story_events import Teller
 from scanner.market.bars import Bars
-from scanner.market.dates import Dated
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
+from scanner.market.sessions.dates import Dated
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.surroundings import Surroundings

@@ -16,7 +16,7 @@ from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
-from scanner.present.tables import table
+from scanner.wording.tables import table
 from tests.fuzz.cases import MOST_MEMORY, MOST_SECONDS, Outcome, case_of, outcome, outcomes
 
 if TYPE_CHECKING:

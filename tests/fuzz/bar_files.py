@@ -17,8 +17,8 @@ from pyarrow import parquet
 
 from adapters.feeds.files.growing import GrowingFile
 from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
-from scanner.recordings import Reading, prepare
-from scanner.replay import Came, ReplayError, Tally, replay
+from scanner.replays.recordings import Reading, prepare
+from scanner.replays.replay import Came, ReplayError, Tally, replay
 from tests.adapters.files.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
 from tests.adapters.zoo import daily, intraday, workbooks  # noqa: F401 - each puts its files into the zoo
 from tests.adapters.zoo.animals import ZOO

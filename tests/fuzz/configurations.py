@@ -11,10 +11,10 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.commands import check
+from scanner.commands.station import check
 from scanner.commands.trouble import DONE, UNUSABLE
-from scanner.service.configuration.environment import variable
-from scanner.settings import Settings, SettingsError, load
+from scanner.configuration.model.environment import variable
+from scanner.configuration.model.settings import Settings, SettingsError, load
 from tests.fuzz.oddities import TEXTS, mutate_bytes, recoded
 from tests.fuzz.onward import Found
 
@@ -26,7 +26,7 @@ WHAT = "configurations"
 NOW = 1_772_467_200_000_000_000
 ROOT = Path(__file__).parents[2]
 GOOD = [path.read_text() for path in sorted((ROOT / "config").glob("*.toml"))]
-GOOD.append((ROOT / "tests/service/configuration/every_mistake.toml").read_text())
+GOOD.append((ROOT / "tests/configuration/every_mistake.toml").read_text())
 SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all that is said
 # fmt: off
 ODD = (

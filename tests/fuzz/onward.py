@@ -9,13 +9,13 @@ from decimal import Decimal
 import numpy as np
 
 from scanner.market.bars import RawBars
-from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Pipeline
-from scanner.present.text import HIDDEN
 from scanner.trade.size import Account
+from scanner.wording.text import HIDDEN
 from tests.laws import many_found
 from tests.outside.random_tapes import tape
 

@@ -7,8 +7,8 @@ from decimal import Decimal
 from functools import cache
 from typing import TYPE_CHECKING
 
-from scanner.analysis.known_setups import known
-from scanner.analysis.setup import Chosen
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.market.costs import Cost, Costs
 from scanner.studies.collecting import Asked
 from scanner.studies.figures.report import report_of

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from scanner.market.bars import Bars
-from scanner.market.calendars import DAY
+from scanner.market.sessions.calendars import DAY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,11 +9,11 @@ import numpy as np
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.engine import SeriesEngine, push_together
-from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from tests.honesty.market import START, Prices, at, bars_of, prices
 
 if TYPE_CHECKING:

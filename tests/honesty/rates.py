@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from scanner.journal.figures import wilson
-from scanner.present.tables import table
+from scanner.wording.tables import table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

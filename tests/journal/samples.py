@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 from scanner.events import Event, event_id, rfc3339
 from scanner.journal.stories import stories
-from scanner.service.store import Batch, KeptEvent, Said, Store
+from scanner.store import Batch, KeptEvent, Said, Store
 from tests.adapters.samples import BAR_CLOSE, setup_data
 
 if TYPE_CHECKING:

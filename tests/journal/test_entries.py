@@ -10,14 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.journal.entries import Entry, broken, entry_of, in_risks
-from scanner.service.store import Decision
+from scanner.store import Decision
 from tests.adapters.samples import withdrawn_event
 from tests.journal.samples import again, closed, found, one_story, told
 
 if TYPE_CHECKING:
     from scanner.event_data import Direction
     from scanner.journal.stories import Story
-    from scanner.service.store.decisions import Decided
+    from scanner.store.decisions import Decided
 
 CENTS = st.decimals("0.01", "500", places=2, allow_nan=False)
 

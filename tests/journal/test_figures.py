@@ -15,7 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 from scanner.journal.entries import entry_of
 from scanner.journal.figures import TOO_FEW, bootstrap, figures, wilson
 from scanner.journal.review import review
-from scanner.service.store import Decision
+from scanner.store import Decision
 from tests.adapters.samples import BAR_CLOSE
 from tests.journal.samples import DAY, HOUR, closed, found, one_story, told
 

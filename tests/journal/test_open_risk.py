@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.commands.risk_notes import RiskNotes
+from scanner.commands.station.risk_notes import RiskNotes
+from scanner.configuration.model.settings import from_document
 from scanner.journal.open_risk import Position, at_risk, old_rate, with_it
-from scanner.service.store import Batch, Said, Store
-from scanner.settings import from_document
+from scanner.store import Batch, Said, Store
 from scanner.trade.limits import Limits
 from tests.adapters.samples import BAR_CLOSE
 from tests.journal.samples import HOUR, closed, found, one_story, told
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from scanner.configuration.model.settings import Settings
     from scanner.events import Event
-    from scanner.settings import Settings
 
 ONE = Decimal(1)
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from tests.market.test_sessions import at, written
 
 if TYPE_CHECKING:

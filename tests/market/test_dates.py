@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.market.dates import Dated, Dates, concerning_nobody, parsed, read
+from scanner.market.sessions.dates import Dated, Dates, concerning_nobody, parsed, read
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -13,11 +13,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from scanner.market.bars import NO_TIME, Bars, RawBars
-from scanner.market.calendars import calendar_named
 from scanner.market.guard import Guard
 from scanner.market.order import RowOrder
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import ALL, Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import ALL, Timeframe
+from scanner.market.sessions.timetables import Timetable
 from tests.outside.real_bars import sp500
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scanner.market.bars import NO_TIME
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import ALL, Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import ALL, Timeframe
+from scanner.market.sessions.timetables import Timetable
 from tests.market.test_sessions import at
 
 TOLD_BY_SPACING = [timeframe for timeframe in ALL if timeframe.name not in {"4h", "8h"}]

@@ -15,7 +15,7 @@ from random import Random
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from scanner.present.tables import table
+from scanner.wording.tables import table
 from tests.mutations.kinds import KINDS, UNSEEN
 from tests.mutations.verdicts import VERDICTS, Judge
 

@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo
 
 from pyarrow import parquet
 
-from scanner.commands import import_bars
-from scanner.commands.replay import gather
-from scanner.recordings import Reading
+from scanner.commands.recorded import import_bars
+from scanner.commands.recorded.replay import gather
+from scanner.replays.recordings import Reading
 from tests.adapters.zoo.animals import Bar
 from tests.mutations.real_files import NEW_YORK
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from scanner.analysis.known_setups import by_default
+from scanner.analysis.door.known_setups import by_default
 from scanner.analysis.places.words import PLACE_NAMES
 from scanner.analysis.pool import Candidates, Leap, Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.market.splits import suspected_split
-from scanner.present.tables import table
+from scanner.wording.tables import table
 from tests.laws import REAL_SERIES, real_series, timetable
 
 if TYPE_CHECKING:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen
 from scanner.engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps

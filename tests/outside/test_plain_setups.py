@@ -11,16 +11,16 @@ import pytest
 
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
-from scanner import settings
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.fits import weighed_alone
-from scanner.analysis.known_setups import known
 from scanner.analysis.pool import Candidates, Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
-from scanner.analysis.setup import Chosen
+from scanner.configuration.model import settings
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard
-from scanner.market.sessions import Timetable
+from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
 from tests.laws import REAL_SERIES, all_setups, bars_of, real_series, timetable
 from tests.outside.hand_setups import EXAMPLES, LEVELS, THRESHOLDS, tape_of

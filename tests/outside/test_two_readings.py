@@ -13,19 +13,19 @@ import pytest
 
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
-from scanner import settings
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.places.words import describe
 from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
-from scanner.analysis.setup import Chosen
+from scanner.configuration.model import settings
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions import Timetable
+from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
 from tests.laws import REAL_SERIES, bars_of, real_series, timetable
 from tests.outside.plain_reading import DIRECTIONS, Reading

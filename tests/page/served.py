@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 
 import httpx
 
-from scanner import settings as configuration
+from scanner.configuration.model import settings as configuration
+from scanner.configuration.model.settings import Page
 from scanner.page.serving import opened, serve
 from scanner.service.desk import fresh_pipeline
-from scanner.service.store import Batch, Said, SeriesKey, SeriesUpdate, Store
-from scanner.settings import Page
+from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
 from tests.service.bad_days import BARS
 

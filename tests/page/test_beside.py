@@ -9,9 +9,9 @@ from pathlib import Path
 import httpx
 import pytest
 
-from scanner.commands.page import set_password
 from scanner.commands.trouble import UsageError
 from scanner.page.access import passwords
+from scanner.page.command import set_password
 from scanner.web.serving import listener
 from tests.adapters.servers import free_port
 from tests.commands.typed import RUN, closewatch

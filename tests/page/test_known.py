@@ -8,7 +8,7 @@ import httpx
 import numpy as np
 import pytest
 
-from scanner import settings as configuration
+from scanner.configuration.model import settings as configuration
 from scanner.events import OF_SETUPS
 from scanner.journal.open_stories import OpenStories
 from scanner.journal.stories import stories
@@ -16,7 +16,7 @@ from scanner.page.known.configured import Configured
 from scanner.page.known.judging import judge_last, judged_at
 from scanner.page.known.looking import Looker
 from scanner.service.desk import fresh_pipeline
-from scanner.service.store import Batch, Said, SeriesUpdate, Store
+from scanner.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside
 from tests.page.served import CONFIG, KEY, served
 from tests.service.bad_days import BARS

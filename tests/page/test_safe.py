@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 import httpx
 import pytest
 
-from scanner import settings as configuration
+from scanner.configuration.model import settings as configuration
+from scanner.configuration.model.settings import SettingsError
 from scanner.page import serving
 from scanner.page.access import passwords
 from scanner.page.access.guard import name_of
 from scanner.page.access.passwords import PasswordFileError, Tries
 from scanner.page.access.sessions import MOST_SIGNED_IN, SIGNED_IN_FOR, Sessions
-from scanner.settings import SettingsError
 from tests.adapters.certificates import make_certificates
 from tests.journal.samples import found
 from tests.page.served import CONFIG, served

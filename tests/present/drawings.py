@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
-from scanner.present.chart_look import HEIGHT, WIDTH
+from scanner.present.chart.look import HEIGHT, WIDTH
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -15,19 +15,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.present import chart
-from scanner.present.cautions import SHORT
-from scanner.present.chart_look import HEIGHT, WIDTH
+from scanner.present.chart import chart
+from scanner.present.chart.look import HEIGHT, WIDTH
+from scanner.present.chart.picture import MOST_SHOWN, picture_for, picture_of
+from scanner.present.chart.spread import spread
 from scanner.present.panels.macd import crosses
-from scanner.present.picture import MOST_SHOWN, picture_for, picture_of
-from scanner.present.setup_words import PLACES
-from scanner.present.spread import spread
+from scanner.present.words.setup_words import PLACES
+from scanner.wording.cautions import SHORT
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.demo_setups import replayed, with_every_setup
 from tests.laws import bars_of, real_series, timetable
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.events import Event
-    from scanner.present.picture import Picture
+    from scanner.present.chart.picture import Picture
 
 KINDS = [(place, direction) for place in ("line", "average", "level", "turn") for direction in ("long", "short")]
 

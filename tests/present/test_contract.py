@@ -16,7 +16,7 @@ from adapters.sinks.envelope import envelope
 from adapters.sinks.mqtt.topics import Topics
 from scanner.events import KINDS, Kind
 from scanner.ports import Message, Notes
-from scanner.present.contract import FOLDER, documents, schema
+from scanner.present.contract.contract import FOLDER, documents, schema
 from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event, withdrawn_event
 from tests.commands.typed import closewatch
 from tests.demo_setups import replayed

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from scanner.events import Event
 from scanner.market.price_steps import GuessedStep
-from scanner.present.replay_report import Report, summary
-from scanner.replay import Came, Tally
+from scanner.present.reports.replay_report import Report, summary
+from scanner.replays.replay import Came, Tally
 
 if TYPE_CHECKING:
     from scanner.event_data import State

@@ -15,11 +15,11 @@ from PIL import Image
 
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
-from scanner.present.cautions import SHORT
 from scanner.present.panels.story import risk_ticks
-from scanner.present.story_chart import compose_story, draw_story_chart, story_chart_for
-from scanner.present.story_picture import BARS_AT_END, COLUMNS, story_picture_for
+from scanner.present.story_chart.chart import compose_story, draw_story_chart, story_chart_for
+from scanner.present.story_chart.picture import BARS_AT_END, COLUMNS, story_picture_for
 from scanner.trade.following import Follow
+from scanner.wording.cautions import SHORT
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.demo_setups import ENOUGH, replayed
 from tests.laws import engine, many_found
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
     from scanner.event_data import StoryData
     from scanner.events import Event
-    from scanner.present.story_picture import StoryPicture
+    from scanner.present.story_chart.picture import StoryPicture
 
 KINDS = [
     (direction, style, state)

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.ports import Message
-from scanner.present.cautions import SHORT
-from scanner.present.wording import HEADLINE_LENGTH
-from scanner.present.words import alert, digest
+from scanner.present.words.words import alert, digest
+from scanner.wording.cautions import SHORT
+from scanner.wording.words import HEADLINE_LENGTH
 from tests.adapters.samples import set_aside_event, setup_event
 from tests.adapters.story_samples import FOLLOWING, SPLIT, story_event, story_of
 
 if TYPE_CHECKING:
     from scanner.events import Event, Kind
-    from scanner.present.words import Words
+    from scanner.present.words.words import Words
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 

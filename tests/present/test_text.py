@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.market import digits
-from scanner.present import text, wording
 from scanner.present.glance import folded
-from scanner.present.tables import bar_time
-from scanner.present.text import plain
-from scanner.present.wording import number, sentence
+from scanner.wording import text, words
+from scanner.wording.tables import bar_time
+from scanner.wording.text import plain
+from scanner.wording.words import number, sentence
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()))
 """Every code point, half surrogate pairs too."""
@@ -43,7 +43,7 @@ def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
 
 
 def test_the_examples_in_the_docstrings_are_true() -> None:
-    assert [tuple(doctest.testmod(each)) for each in (text, wording, digits, folded)] == [
+    assert [tuple(doctest.testmod(each)) for each in (text, words, digits, folded)] == [
         (0, 2),
         (0, 10),
         (0, 1),

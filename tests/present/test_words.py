@@ -13,19 +13,19 @@ from hypothesis import strategies as st
 
 from scanner.events import Event, Kind, rfc3339
 from scanner.ports import Message, Notes
-from scanner.present.cautions import SHORT
 from scanner.present.glance.folded import rules_in_a_line
-from scanner.present.times import known_zone, moment
-from scanner.present.wording import HEADLINE_LENGTH, TEXT_LENGTH, TITLE_LENGTH
-from scanner.present.words import alert, conversation, digest, say
-from scanner.present.words_html import html
+from scanner.present.words.words import alert, conversation, digest, say
+from scanner.present.words.words_html import html
+from scanner.wording.cautions import SHORT
+from scanner.wording.times import known_zone, moment
+from scanner.wording.words import HEADLINE_LENGTH, TEXT_LENGTH, TITLE_LENGTH
 from tests.adapters.samples import BAR_CLOSE, HOSTILE_NAMES, LINE, found_in_short, setup_event, withdrawn_event
 from tests.adapters.story_samples import FOLLOWING, story_event
 from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
     from scanner.event_data import Measure
-    from scanner.present.words import Words
+    from scanner.present.words.words import Words
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 MARKS = {"\u200e"}

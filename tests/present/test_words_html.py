@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from scanner.ports import Message, Notes
-from scanner.present.cautions import FULL
-from scanner.present.chart_look import HEIGHT, WIDTH
-from scanner.present.wording import NUMBERS
-from scanner.present.words import alert, digest
-from scanner.present.words_html import DARK, STYLES, html
+from scanner.present.chart.look import HEIGHT, WIDTH
+from scanner.present.words.words import alert, digest
+from scanner.present.words.words_html import DARK, STYLES, html
+from scanner.wording.cautions import FULL
+from scanner.wording.words import NUMBERS
 from tests.adapters.samples import HOSTILE_NAMES, RECORD, setup_event
 from tests.adapters.servers import require
 from tests.adapters.story_samples import FOLLOWING, story_event
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from scanner.present.words import Words
+    from scanner.present.words.words import Words
 
 
 class Reader(HTMLParser):

@@ -13,7 +13,7 @@ from scanner.engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.ports import Message
-from scanner.present.words import alert
+from scanner.present.words.words import alert
 from scanner.trade.size import Account
 from tests.laws import all_setups, real_series, timetable
 

@@ -10,10 +10,9 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
 from scanner.analysis.rules import Rules
-from scanner.events import KINDS
-from scanner.settings import (
+from scanner.configuration.model.settings import (
     CostSettings,
     Group,
     InstrumentSettings,
@@ -24,6 +23,7 @@ from scanner.settings import (
     Split,
     Station,
 )
+from scanner.events import KINDS
 from scanner.trade.following import Follow
 from scanner.trade.limits import Limits
 from scanner.trade.size import Account

@@ -17,9 +17,9 @@ from playwright.sync_api import Error, sync_playwright
 
 from scanner.commands.messages.example import example
 from scanner.ports import Message
-from scanner.present.chart import chart_for
-from scanner.present.words import alert
-from scanner.present.words_html import html
+from scanner.present.chart.chart import chart_for
+from scanner.present.words.words import alert
+from scanner.present.words.words_html import html
 from tests.adapters.servers import free_port, require
 from tests.page.test_browser import FLAGS
 

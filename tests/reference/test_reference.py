@@ -10,7 +10,7 @@ import pytest
 from typer.main import get_command
 
 from scanner.cli import app
-from scanner.settings import Settings
+from scanner.configuration.model.settings import Settings
 from tests.reference.documents import PAGES, page
 
 ROOT = Path(__file__).parents[2]

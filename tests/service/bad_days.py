@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.configuration.model.settings import from_document
 from scanner.ports import Answer
-from scanner.service.asks import Manners
+from scanner.service.changes.restating import as_sent
 from scanner.service.desk import fresh_pipeline
-from scanner.service.restating import as_sent
+from scanner.service.intake.requests import Manners
 from scanner.service.station import Station
-from scanner.settings import from_document
 from tests.laws import bars_of
 from tests.outside.random_tapes import tape
 from tests.service.simulated_time import AtOnce, SimulatedTime
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.clocks import Clock
+    from scanner.configuration.model.settings import Settings
     from scanner.events import Event
     from scanner.ports import Feed, Want
-    from scanner.service.store import Store
-    from scanner.settings import Settings
+    from scanner.store import Store
 
 QUARTER_HOUR = 900
 SECOND = 1_000_000_000

@@ -26,7 +26,7 @@ from scanner.cli import app
 from scanner.commands.trouble import DONE, run_guarded
 from scanner.events import OF_SETUPS
 from scanner.journal.stories import stories
-from scanner.service.store import Store, StoreTroubleError
+from scanner.store import Store, StoreTroubleError
 from tests.adapters.servers import HOST
 
 if TYPE_CHECKING:
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.journal.stories import Story
-    from scanner.service.store import KeptEvent
-    from scanner.service.store.decisions import Decided
+    from scanner.store import KeptEvent
+    from scanner.store.decisions import Decided
 
 Way = Literal["typed", "sent"]
 USER, PASSWORD = "loft", "s3cret"
@@ -46,7 +46,12 @@ ANSWERED = 1.0
 """Seconds in which an answer comes, or not any more."""
 AMONG = 30
 """Of so many stories, the last, one is decided on."""
-PRELOADED = ["__main__", "scanner.commands.decide", "scanner.commands.which_store", "tests.service.deciding"]
+PRELOADED = [
+    "__main__",
+    "scanner.commands.journal.decide",
+    "scanner.commands.station.which_store",
+    "tests.service.deciding",
+]
 
 
 @dataclass

@@ -10,10 +10,10 @@ import numpy as np
 from scanner.clocks import SECOND
 from scanner.market.bars import RawBars
 from scanner.ports import Answer
-from scanner.service.asks import Ask, Manners
 from scanner.service.desk import Taken
-from scanner.service.intake import Intake
-from scanner.service.store import StoreTroubleError
+from scanner.service.intake.intake import Intake
+from scanner.service.intake.requests import Ask, Manners
+from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
     import asyncio

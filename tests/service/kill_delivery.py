@@ -23,9 +23,9 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from scanner.service.store import Store
+from scanner.store import Store
 from tests.adapters.servers import HOST, Mosquitto, mosquitto
-from tests.service.delivery.child import A_STORY, SINK, alert
+from tests.delivery.child import A_STORY, SINK, alert
 
 CONFIG = """allow_anonymous true
 persistence true
@@ -114,7 +114,7 @@ async def listen(port: int, report: Report, ready: asyncio.Event) -> None:
 
 async def child(store: Path, port: int, up_to: int, alerts: int) -> asyncio.subprocess.Process:
     """Start a station and wait until it has opened its store."""
-    words = ["-m", "tests.service.delivery.child", str(store), str(port), str(up_to), str(alerts), str(PACE)]
+    words = ["-m", "tests.delivery.child", str(store), str(port), str(up_to), str(alerts), str(PACE)]
     process = await asyncio.create_subprocess_exec(sys.executable, *words, stdout=subprocess.PIPE)
     assert process.stdout is not None
     assert await process.stdout.readline() == b"open\n"

@@ -25,11 +25,11 @@ import numpy as np
 
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
-from scanner import settings as configuration
+from scanner.configuration.model import settings as configuration
 from scanner.pipeline import Pools
-from scanner.service.decided import Decided
+from scanner.service.changes.decided import Decided
 from scanner.service.desk import fresh_pipeline
-from scanner.service.store import Store
+from scanner.store import Store
 from tests.adapters.servers import HOST, mosquitto, mosquitto_users
 from tests.commands.typed import RUN, closewatch
 from tests.service.deciding import PASSWORD, USER, Count, Deciding

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.configuration.model.settings import Watched
 from scanner.market.bars import Bars, RawBars
-from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.service.desk import Desk, Taken
-from scanner.service.store import SeriesKey
 from scanner.service.together.arrival import Arrival
-from scanner.settings import Watched
+from scanner.store import SeriesKey
 from scanner.trade.size import Account
 from tests.laws import QUARTER_HOUR, bars_of, engine, many_found
 from tests.outside.random_tapes import tape
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from scanner.events import Event
-    from scanner.service.store import Store
+    from scanner.store import Store
     from scanner.trade.rulebook import Rulebook
 
 SEED = 7

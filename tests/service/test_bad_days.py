@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from scanner.delivery import Delivery
 from scanner.ports import Answer, DeliveryError, FeedTroubleError
-from scanner.service.asks import Manners
-from scanner.service.delivery import Delivery
-from scanner.service.restating import as_sent
-from scanner.service.store import Batch, SeriesKey, Store
-from scanner.service.store.check import check
-from scanner.service.store.trouble import StoreDamagedError, StoreGoneError
+from scanner.service.changes.restating import as_sent
+from scanner.service.intake.requests import Manners
+from scanner.store import Batch, SeriesKey, Store
+from scanner.store.trouble import StoreDamagedError, StoreGoneError
+from scanner.store.upkeep.check import check
+from tests.delivery.tools import PlannedSink
 from tests.service.bad_days import (
     BARS,
     BEGIN,
@@ -31,7 +32,6 @@ from tests.service.bad_days import (
     of_bars,
     settings,
 )
-from tests.service.delivery.tools import PlannedSink
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

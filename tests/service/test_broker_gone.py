@@ -13,9 +13,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from scanner.clocks import PacedClock
-from scanner.service.delivery import Delivery
+from scanner.delivery import Delivery
 from scanner.service.station import Station
-from scanner.service.store import Store
+from scanner.store import Store
 from tests.adapters.feed_servers import until
 from tests.adapters.mqtt_tools import ROOT, content, sink_for
 from tests.adapters.servers import HOST, mosquitto
@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterable, Iterator, Sequence
     from pathlib import Path
 
+    from scanner.configuration.model.settings import Settings
     from scanner.events import Event
     from scanner.ports import Feed
-    from scanner.settings import Settings
 
 TOPIC = "gateway/bars/GANNET/15m"
 QUICKER = 200

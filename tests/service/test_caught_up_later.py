@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from scanner.events import rfc3339
-from scanner.service.store import Store, StoreTroubleError
-from scanner.service.telling import NAMED, Setups, Telling
+from scanner.service.summaries import NAMED, Setups, Telling
+from scanner.store import Store, StoreTroubleError
 from tests.adapters.samples import setup_event
 from tests.adapters.story_samples import story_event
 from tests.service.bad_days import BARS, BEGIN, FIRST, DayTime, Tape, day, expected, of_bars, settings

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from scanner.commands.deciding import Wish, keep
+from scanner.commands.journal.deciding import Wish, keep
 from scanner.events import rfc3339
 from scanner.follow.decision import Decision as Heard
 from scanner.market.bars import Bars
-from scanner.service.store import DecisionRefusedError, Store
-from scanner.service.store.decisions import Decisions
+from scanner.store import DecisionRefusedError, Store
+from scanner.store.decisions import Decisions
 from scanner.trade.following import Follow
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import BARS, KEY, desk, take
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.events import Event
-    from scanner.service.store.decisions import Decided, Decision
+    from scanner.store.decisions import Decided, Decision
 
 
 class Now:

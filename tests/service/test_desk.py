@@ -14,8 +14,8 @@ from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.service.desk import Desk
-from scanner.service.store import Batch, Store, StoreTroubleError
 from scanner.service.together.arrival import Arrival
+from scanner.store import Batch, Store, StoreTroubleError
 from tests.laws import QUARTER_HOUR, all_setups, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
 

@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
+from scanner.configuration.model.settings import Route
+from scanner.configuration.routing import sinks_for
 from scanner.market.costs import Cost, Costs
-from scanner.market.dates import Dated
-from scanner.service.delivery.routing import sinks_for
+from scanner.market.sessions.dates import Dated
 from scanner.service.desk import Desk, fresh_pipeline
-from scanner.service.store import Store
-from scanner.settings import Route
+from scanner.store import Store
 from scanner.trade.surroundings import HOUR, Surroundings
 from tests.laws import all_setups
 from tests.service.one_desk import ACCOUNT, BARS, LATER, desk, take, watched
@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
+    from scanner.configuration.model.settings import Watched
     from scanner.events import Event
-    from scanner.settings import Watched
 
 ALL = all_setups(Rules(place_quality="plain"))
 TIMEFRAMES = ("15m", "30m", "1h")

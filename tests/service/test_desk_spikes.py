@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
+from scanner.service.changes.change_list import revive
 from scanner.service.desk import fresh_pipeline
-from scanner.service.relist import revive
-from scanner.service.store import Store
+from scanner.store import Store
 from tests.laws import all_setups, bars_of
 from tests.outside.setup_tapes import tape_of_setups
 from tests.outside.spiked_tapes import spiked

@@ -8,22 +8,22 @@ from typing import TYPE_CHECKING, NoReturn
 import pytest
 
 from scanner.market.aggregate import Aggregator
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
+from scanner.service.changes.restating import same
 from scanner.service.desk import LATE_END, Desk
-from scanner.service.restating import same
-from scanner.service.store import SeriesKey, Store, StoreTroubleError
 from scanner.service.together.arrival import Arrival
+from scanner.store import SeriesKey, Store, StoreTroubleError
 from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from scanner.configuration.model.settings import Watched
     from scanner.events import Event
-    from scanner.service.store import Batch
-    from scanner.settings import Watched
+    from scanner.store import Batch
 
 
 @pytest.fixture

@@ -11,9 +11,9 @@ import pytest
 from adapters.feeds.pushed.recent import RecentBars
 from scanner.market.bars import Bars
 from scanner.ports import Want
-from scanner.service.restating import same
-from scanner.service.store import Store
+from scanner.service.changes.restating import same
 from scanner.service.together.arrival import Arrival
+from scanner.store import Store
 from tests.laws import QUARTER_HOUR
 from tests.service.one_desk import BARS, KEY, LATER, desk, expected, raw, take
 

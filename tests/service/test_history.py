@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.service.store import SeriesKey, Store
-from scanner.service.warming import enough_from
+from scanner.configuration.history_needed import enough_from
+from scanner.store import SeriesKey, Store
 from tests.service.bad_days import BARS, DayTime, Tape, day, settings
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from scanner.ports import Answer, FeedTroubleError, Want
-from scanner.service.asks import Manners
+from scanner.service.intake.requests import Manners
 from tests.service.harbour import MINUTE, START, Harbour, Pier, opened
 from tests.service.simulated_time import SimulatedTime
 

@@ -8,7 +8,7 @@ import pytest
 
 from scanner.events import rfc3339
 from scanner.ports import Answer
-from scanner.service.asks import Ask, Manners
+from scanner.service.intake.requests import Ask, Manners
 from tests.service.harbour import MINUTE, START, Harbour, Pier, opened
 from tests.service.simulated_time import SimulatedTime
 

@@ -14,14 +14,14 @@ import pytest
 
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from scanner.ports import Answer, FeedTroubleError
-from scanner.service.asks import Manners
-from scanner.service.restating import as_sent, same
-from scanner.service.store import SeriesKey, Store
-from scanner.service.timers import LOOK
+from scanner.service.changes.restating import as_sent, same
+from scanner.service.intake.requests import Manners
+from scanner.service.schedule.timers import LOOK
+from scanner.store import SeriesKey, Store
 from tests.service.bad_days import SECOND, DayTime, day, settings
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.ports import Want
-    from scanner.service.asks import Ask
+    from scanner.service.intake.requests import Ask
     from tests.service.bad_days import Day
 
 MINUTE = 60 * SECOND

@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.market.instruments import Instrument
+from scanner.service.committing import MOST_HALVINGS, Keeping, take_apart
 from scanner.service.desk import Desk, Taken
-from scanner.service.keeping import MOST_HALVINGS, Keeping, take_apart
-from scanner.service.store import Store, StoreTroubleError
 from scanner.service.together.arrival import Arrival
+from scanner.store import Store, StoreTroubleError
 from tests.service.one_desk import ACCOUNT, BARS, LATER, raw, watched
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.clocks import Clock
-    from scanner.service.telling import Telling
+    from scanner.service.summaries import Telling
 
 ROWS = raw(BARS[:1])
 

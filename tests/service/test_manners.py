@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from adapters.feeds.exchange import installed_exchanges
-from scanner import settings as configuration
-from scanner.service.configuration.outside import build_feed
+from scanner.configuration.adapters import build_feed
+from scanner.configuration.model import settings as configuration
 from scanner.service.station import Station
-from scanner.service.store import Store
+from scanner.store import Store
 from tests.service.simulated_time import SimulatedTime
 
 EXAMPLES = sorted(Path(__file__).parents[2].glob("config/feed.*.example.toml"))

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from structlog.testing import capture_logs
 
 from scanner.market.guard import Note
+from scanner.service.committing import Keeping
 from scanner.service.desk import Taken
-from scanner.service.keeping import Keeping
-from scanner.service.noted_rows import NotedRows
+from scanner.service.intake.noted_rows import NotedRows
 
 if TYPE_CHECKING:
     from scanner.market.guard import Reason

@@ -10,9 +10,9 @@ import pytest
 
 from scanner.analysis.rules import Rules
 from scanner.market.bars import Bars
+from scanner.service.changes.change_list import revive
 from scanner.service.desk import Desk
-from scanner.service.relist import revive
-from scanner.service.store import SeriesKey, Store
+from scanner.store import SeriesKey, Store
 from scanner.trade.following import Follow
 from tests.laws import all_setups, bars_of, engine, many_found
 from tests.outside.random_tapes import tape

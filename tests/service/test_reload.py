@@ -13,17 +13,17 @@ import numpy as np
 import pytest
 from structlog.testing import capture_logs
 
+from scanner.configuration.model.settings import Settings, SettingsError, from_document, load
 from scanner.ports import Answer, Want
+from scanner.service.changes.config_mark import ListRead, fixed_mark
+from scanner.service.changes.reloading import reload_from
+from scanner.service.changes.restating import as_sent
 from scanner.service.desk import fresh_pipeline
-from scanner.service.list_read import ListRead, fixed_mark
-from scanner.service.reloading import reload_from
-from scanner.service.restating import as_sent
 from scanner.service.station import Station
-from scanner.service.store import Store, StoreTroubleError
-from scanner.service.store.check import check
-from scanner.service.store.lock import holder
 from scanner.service.together.arrival import Arrival
-from scanner.settings import Settings, SettingsError, from_document, load
+from scanner.store import Store, StoreTroubleError
+from scanner.store.lock import holder
+from scanner.store.upkeep.check import check
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
 from tests.service.simulated_time import SimulatedTime

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
+from scanner.configuration.model.settings import Route
+from scanner.configuration.routing import sinks_for
 from scanner.market.bars import Bars
-from scanner.service.delivery.routing import sinks_for
+from scanner.service.changes.change_list import revive
 from scanner.service.desk import LATE_END, Desk
-from scanner.service.relist import revive
-from scanner.service.store import Store
-from scanner.service.store.maintenance import compact
-from scanner.settings import Route
+from scanner.store import Store
+from scanner.store.upkeep.maintenance import compact
 from scanner.trade.surroundings import Surroundings
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched

@@ -14,11 +14,11 @@ from apscheduler.triggers.interval import IntervalTrigger
 from structlog.testing import capture_logs
 
 from scanner.clocks import SECOND, PacedClock
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
-from scanner.service.schedule import Due, Group, last_close
-from scanner.service.timers import LOOK, Timers
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
+from scanner.service.schedule.bar_closes import Due, Group, last_close
+from scanner.service.schedule.timers import LOOK, Timers
 from tests.service.simulated_time import SimulatedTime
 
 HOUR = 3_600 * SECOND

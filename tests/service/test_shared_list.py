@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import aiomqtt
 
 from scanner.clocks import PacedClock
-from scanner.service.delivery import Delivery
-from scanner.service.store import Store
+from scanner.delivery import Delivery
+from scanner.store import Store
 from tests.adapters.feed_servers import until
 from tests.adapters.mqtt_tools import content, read, sink_for
 from tests.adapters.servers import HOST, mosquitto

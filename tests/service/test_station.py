@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.service.store import Store
-from scanner.service.telling import NAMED
+from scanner.service.summaries import NAMED
+from scanner.store import Store
 from tests.service.kill_watch import DAY, PLAYED, cut_recording, station
 
 if TYPE_CHECKING:

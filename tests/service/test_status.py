@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.clocks import SECOND
-from scanner.present.status_report import FeedStatus, OldList, SinkStatus, report
+from scanner.configuration.model.settings import Settings, SettingsError, from_document
+from scanner.present.reports.status_report import FeedStatus, OldList, SinkStatus, report
+from scanner.service.changes.change_list import FIXED, list_of
+from scanner.service.changes.config_mark import fixed_mark
+from scanner.service.changes.restating import as_sent
 from scanner.service.desk import Desk
-from scanner.service.list_read import fixed_mark
-from scanner.service.relist import FIXED, list_of
-from scanner.service.restating import as_sent
 from scanner.service.status import Facts, facts, status
-from scanner.service.store import Batch, Said, SeriesKey, Store
-from scanner.service.store.lock import Holder, holder
 from scanner.service.together.arrival import Arrival
-from scanner.settings import Settings, SettingsError, from_document
+from scanner.store import Batch, Said, SeriesKey, Store
+from scanner.store.lock import Holder, holder
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
-from tests.service.store.samples import said
+from tests.store.samples import said
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.service.store import Batch, Said, Store
+from scanner.store import Batch, Said, Store
 from tests.adapters.feed_servers import raw_server
 from tests.adapters.samples import station_event
 from tests.adapters.servers import HOST, free_port

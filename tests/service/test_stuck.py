@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.service.delivery import Delivery
+from scanner.delivery import Delivery
 from scanner.service.station import Station
-from scanner.service.store import Store
+from scanner.store import Store
 from tests.adapters.feed_servers import until
+from tests.delivery.tools import PlannedSink
 from tests.service.bad_days import BARS, FIRST, QUARTER_HOUR, DayTime, Tape, settings
-from tests.service.delivery.tools import PlannedSink
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from scanner.analysis.known_setups import known
-from scanner.analysis.setup import Chosen
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
+from scanner.configuration.model.settings import Route
+from scanner.configuration.routing import sinks_for
 from scanner.journal.stories import stories
 from scanner.market.bars import Bars
-from scanner.service.delivery.routing import sinks_for
-from scanner.service.relist import change_list
-from scanner.service.store import Store
-from scanner.settings import Route
+from scanner.service.changes.change_list import change_list
+from scanner.store import Store
 from tests.laws import bars_of, engine, many_found
 from tests.outside.random_tapes import tape
 from tests.service.one_desk import ACCOUNT, KEY, START, desk, take, watched

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
-from scanner.service.store import Batch, Store
-from scanner.service.store.check import check
-from scanner.service.store.maintenance import DAY, tidy
 from scanner.service.upkeep import Upkeep
-from tests.service.store.samples import GANNET, START, said, sent, update
+from scanner.store import Batch, Store
+from scanner.store.upkeep.check import check
+from scanner.store.upkeep.maintenance import DAY, tidy
+from tests.store.samples import GANNET, START, said, sent, update
 
 if TYPE_CHECKING:
     from pathlib import Path

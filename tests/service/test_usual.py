@@ -12,17 +12,17 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from scanner.configuration.model.settings import Watched
 from scanner.market.bars import Bars, RawBars
-from scanner.market.calendars import calendar_named
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from scanner.service.desk import Desk
-from scanner.service.store import Store
 from scanner.service.together.arrival import Arrival
 from scanner.service.together.usual import Rows, Usual, usual_answers
-from scanner.settings import Watched
+from scanner.store import Store
 from tests.laws import all_setups, bars_of
 from tests.outside.random_tapes import step_of, tape
 from tests.service.one_desk import ACCOUNT
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.market.bars import Bar
-    from scanner.service.store.recordings import Recorded
+    from scanner.store.recordings import Recorded
 
 TIMETABLES = [Timetable(calendar_named(name), Timeframe.named("15m")) for name in ("none", "24/7", "XNYS")]
 MARCH, MAY = 1_772_323_200_000_000_000, 1_777_593_600_000_000_000

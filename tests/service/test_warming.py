@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.market.calendars import calendar_named
+from scanner.configuration.history_needed import enough_from
+from scanner.configuration.model.settings import Watched
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
-from scanner.service.warming import enough_from
-from scanner.settings import Watched
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from scanner.ports import Answer
+from scanner.service.changes.restating import as_sent
 from scanner.service.desk import fresh_pipeline
-from scanner.service.restating import as_sent
-from scanner.service.store import Store
+from scanner.store import Store
 from tests.outside.random_tapes import tape
 from tests.service.bad_days import SECOND, DayTime, day, of_bars, settings
 

@@ -13,17 +13,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scanner import settings
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen
+from scanner.configuration.model import settings
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.python import collect

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.known_setups import known
+from scanner.analysis.door.known_setups import known
+from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import Chosen
-from scanner.market.calendars import DAY
+from scanner.market.sessions.calendars import DAY
 from scanner.studies.collecting import Asked
 from scanner.studies.figures.report import report_of
 from scanner.studies.python import collect

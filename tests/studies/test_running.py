@@ -15,7 +15,7 @@ import pytest
 from pyarrow import parquet
 
 import scanner
-from scanner.recordings import Reading
+from scanner.replays.recordings import Reading
 from scanner.studies.collecting import Asked
 from scanner.studies.kept.ledger import read
 from scanner.studies.running import PARTS, How, StudyError, study_files

@@ -23,12 +23,12 @@ from scanner.analysis.columns import (
     VOLUME,
 )
 from scanner.analysis.rules import Rules
-from scanner.market.calendars import DAY, calendar_named
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import DAY, calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 from scanner.trade.surroundings import Scene
 
 if TYPE_CHECKING:

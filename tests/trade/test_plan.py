@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.analysis.columns import ATR, CLOSE, COLUMNS, FAST_AVERAGE, SLOW_AVERAGE
+from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.rules import Rules
-from scanner.analysis.setup import LEVELS
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade import levels

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, SLOW_AVERAGE, VOLUME
 from scanner.analysis.trend import lean
 from scanner.market.costs import Cost, Costs
-from scanner.market.dates import Dated
+from scanner.market.sessions.dates import Dated
 from scanner.trade import surroundings
 from scanner.trade.surroundings import NAMES, Surroundings, why_set_aside
 from tests.trade.scenes import HOURLY, LAST, TIMES, T, at, bars_until, mirrored, scene, timetable, window

@@ -17,12 +17,12 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from scanner.clocks import SECOND
+from scanner.configuration.model.settings import from_document
 from scanner.events import Event
 from scanner.ports import FeedTroubleError
+from scanner.service.health_state import FeedVitals, Vitals, look
 from scanner.service.station import Station
-from scanner.service.store import Batch, Said, Store
-from scanner.service.vitals import FeedVitals, Vitals, look
-from scanner.settings import from_document
+from scanner.store import Batch, Said, Store
 from scanner.web.health import HealthServer, metrics
 from tests.service.bad_days import DayTime, Tape, day, settings
 from tests.service.simulated_time import SimulatedTime

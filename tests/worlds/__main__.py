@@ -12,7 +12,7 @@ from dataclasses import replace
 from time import monotonic
 from typing import TYPE_CHECKING
 
-from scanner.present.tables import table
+from scanner.wording.tables import table
 from tests.worlds.plan import MISCHIEF, Plan
 from tests.worlds.running import Outcome, outcome, outcomes, silent, smallest
 

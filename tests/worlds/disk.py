@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from scanner.service.store import Store
-from scanner.service.store.database import Database
+from scanner.store import Store
+from scanner.store.database import Database
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -11,8 +11,8 @@ import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.ports import Answer, FeedTroubleError
-from scanner.service.asks import Manners
-from scanner.service.restating import as_sent
+from scanner.service.changes.restating import as_sent
+from scanner.service.intake.requests import Manners
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:

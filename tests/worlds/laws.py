@@ -12,13 +12,13 @@ from scanner.clocks import SECOND
 from scanner.events import KINDS, OF_SETUPS, rfc3339
 from scanner.journal.entries import by_story, entry_of
 from scanner.journal.stories import stories
-from scanner.market.timeframes import Timeframe
-from scanner.service.decided import Decided
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.service.changes.decided import Decided
+from scanner.service.changes.restating import as_sent, same
 from scanner.service.desk import fresh_pipeline
-from scanner.service.restating import as_sent, same
-from scanner.service.store import SeriesKey
-from scanner.service.store.check import check
-from scanner.service.store.maintenance import retain
+from scanner.store import SeriesKey
+from scanner.store.upkeep.check import check
+from scanner.store.upkeep.maintenance import retain
 from tests.service.story_grammar import faults
 from tests.service.test_restating import stands
 from tests.worlds.user import STALE_AFTER
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.market.bars import Bars
     from scanner.service.station import Station
-    from scanner.service.store import Delivery, KeptEvent, Store
+    from scanner.store import Delivery, KeptEvent, Store
     from tests.worlds.reader import Reader
     from tests.worlds.world import World
 
@@ -286,7 +286,7 @@ def _judge_size(world: World, store: Store) -> None:
 
 
 OURS = ("scanner.service.", "asyncio.locks")
-PASSED_BY = ("scanner.service.store",)
+PASSED_BY = ("scanner.store",)
 """What the store holds is on its disk, and in tables of its series alone."""
 
 

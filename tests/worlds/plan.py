@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import TYPE_CHECKING, Any, Self
 
-from scanner.service.delivery.lane import CHECK_SECONDS
+from scanner.delivery.lane import CHECK_SECONDS
 from tests.worlds.disk import TROUBLES, copied, synced
 from tests.worlds.exchange import BEGIN, SECOND
 from tests.worlds.loop import KilledError

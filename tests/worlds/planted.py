@@ -12,14 +12,14 @@ import numpy as np
 
 from scanner.events import event_id
 from scanner.market.bars import Bars
-from scanner.present.tables import table
 from scanner.service.addressing import Addressing
-from scanner.service.decided import Decided
+from scanner.service.changes.decided import Decided
 from scanner.service.desk import Desk
-from scanner.service.doubts import NONE
+from scanner.service.intake.doubts import NONE
 from scanner.service.station import Station
-from scanner.service.store import SeriesUpdate
-from scanner.service.store.outbox import Outbox
+from scanner.store import SeriesUpdate
+from scanner.store.outbox import Outbox
+from scanner.wording.tables import table
 from tests.worlds.disk import WorldDatabase, opened
 from tests.worlds.plan import Plan
 from tests.worlds.running import outcome, silent
@@ -31,9 +31,9 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.pipeline import Pipeline
-    from scanner.service.schedule import Group
-    from scanner.service.store import Batch, Said, Store
-    from scanner.service.store.outbox import Delivery
+    from scanner.service.schedule.bar_closes import Group
+    from scanner.store import Batch, Said, Store
+    from scanner.store.outbox import Delivery
 
 MOST = 500
 """Worlds in which a defect has to show."""

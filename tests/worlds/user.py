@@ -9,13 +9,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from scanner.commands.deciding import Wish, keep
+from scanner.commands.journal.deciding import Wish, keep
 from scanner.commands.trouble import UsageError
+from scanner.configuration.model.settings import Settings, SettingsError, from_document
 from scanner.events import OF_SETUPS
 from scanner.journal.stories import stories
-from scanner.service.store import Store, StoreTroubleError
 from scanner.service.upkeep import Upkeep
-from scanner.settings import Settings, SettingsError, from_document
+from scanner.store import Store, StoreTroubleError
 from tests.worlds.disk import opened
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from scanner.journal.stories import Story
     from scanner.service.station import Station
-    from scanner.service.store.decisions import Decided
+    from scanner.store.decisions import Decided
     from tests.worlds.world import World
 
 AMONG = 6

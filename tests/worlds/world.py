@@ -8,10 +8,10 @@ from contextlib import suppress
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from scanner.service.delivery import Delivery
+from scanner.delivery import Delivery
 from scanner.service.station import Station
-from scanner.service.store import Store, StoreTroubleError
-from scanner.service.store.maintenance import compact
+from scanner.store import Store, StoreTroubleError
+from scanner.store.upkeep.maintenance import compact
 from tests.worlds.disk import opened
 from tests.worlds.exchange import BEGIN, SECOND, Exchange, WorldFeed
 from tests.worlds.laws import held, judge
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.events import Event
-    from scanner.service.store import Batch
+    from scanner.store import Batch
     from tests.worlds.plan import Plan
 
 RECOVERY = 11

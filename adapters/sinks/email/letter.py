@@ -11,15 +11,15 @@ from email.utils import format_datetime
 from typing import TYPE_CHECKING
 
 from scanner.events import event_id
-from scanner.present.words import conversation, newest_first
-from scanner.present.words_html import html
+from scanner.present.words.words import conversation, newest_first
+from scanner.present.words.words_html import html
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from email.headerregistry import Address
 
     from scanner.ports import Message
-    from scanner.present.words import Words
+    from scanner.present.words.words import Words
 
 LINE_LENGTH = 76
 MOST_CHARTS = 12

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
 
-from scanner.present.times import known_zone
+from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from email.headerregistry import Address

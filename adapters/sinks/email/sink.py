@@ -21,8 +21,8 @@ from adapters.answers import hidden
 from adapters.sinks.email.letter import letter
 from adapters.sinks.email.settings import PORTS, EmailSettings, address
 from scanner.ports import DeliveryError, DeliveryRefusedError
-from scanner.present.text import plain
-from scanner.present.words import say
+from scanner.present.words.words import say
+from scanner.wording.text import plain
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence

@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Setup
     from scanner.analysis.indicators.spikes import Spike
     from scanner.analysis.rules import Rules
     from scanner.analysis.series import Series
-    from scanner.analysis.setup import Setup
     from scanner.event_data import Place
 
     Floats = NDArray[np.float64]

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import (
     all_hold,
     body,
@@ -26,15 +25,16 @@ from scanner.analysis.bar_sides import (
 )
 from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY, VOLUME
 from scanner.analysis.compiling import compiled
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import Fit, Forming, Numbers, Setup, Words
 from scanner.analysis.next_bar import Need
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import Fit, Forming, Numbers, Setup, Words
 
 if TYPE_CHECKING:
+    from scanner.analysis.door.searching import Floats, Integers, Marks
     from scanner.analysis.next_bar import Before
-    from scanner.analysis.searching import Floats, Integers, Marks
 
 RULES = (
     "drive_direction",

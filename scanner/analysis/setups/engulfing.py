@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import (
     all_hold,
     body,
@@ -28,12 +27,13 @@ from scanner.analysis.bar_sides import (
 )
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY
 from scanner.analysis.compiling import compiled
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
-    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.analysis.door.searching import Floats, Integers, Marks
 
 RULES = ("direction", "body", "before_body", "covers", "close_near_end", "lowest")
 DIRECTION, BODY, BEFORE_BODY, COVERS, CLOSE_NEAR_END, LOWEST = range(len(RULES))

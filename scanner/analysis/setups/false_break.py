@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highest, lowest, stretch, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
-    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.analysis.door.searching import Floats, Integers, Marks
 
 RULES = ("depth", "old", "back_inside", "close_near_end")
 DEPTH, OLD, BACK_INSIDE, CLOSE_NEAR_END = range(len(RULES))

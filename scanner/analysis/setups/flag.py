@@ -20,16 +20,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from pydantic import Field
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import all_hold, closing, divided, highest, highest_of, lowest, lowest_of, stretch, tie
 from scanner.analysis.columns import ATR, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
-    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.analysis.door.searching import Floats, Integers, Marks
 
 RULES = ("rise", "new_high", "pause", "given_back", "falling", "first")
 RISE, NEW_HIGH, PAUSE, GIVEN_BACK, FALLING, FIRST = range(len(RULES))

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import (
     all_hold,
     body,
@@ -29,12 +28,13 @@ from scanner.analysis.bar_sides import (
 )
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
-    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.analysis.door.searching import Floats, Integers, Marks
 
 RULES = ("shadow_of_body", "shadow_of_range", "other_shadow", "range", "lowest")
 SHADOW_OF_BODY, SHADOW_OF_RANGE, OTHER_SHADOW, RANGE, LOWEST = range(len(RULES))

@@ -14,16 +14,16 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
-from scanner.analysis import evidence
 from scanner.analysis.bar_sides import all_hold, divided, extent, highest, lowest, stretch, tie, trend
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.compiling import compiled
+from scanner.analysis.door import evidence
+from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
-from scanner.analysis.searching import LONG, SHORT, searched, weighed
-from scanner.analysis.setup import Fit, Numbers, Setup, Words
 
 if TYPE_CHECKING:
-    from scanner.analysis.searching import Floats, Integers, Marks
+    from scanner.analysis.door.searching import Floats, Integers, Marks
 
 RULES = ("trend", "recent_high", "pullback", "above_average", "shallow")
 TREND, RECENT_HIGH, PULLBACK, ABOVE_AVERAGE, SHALLOW = range(len(RULES))

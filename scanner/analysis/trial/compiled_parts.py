@@ -11,7 +11,7 @@ import numba
 import numpy as np
 from numba.core.errors import NumbaError
 
-from scanner.analysis.setup import LEVELS
+from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, STILL_MIRRORED, WALK
 
 if TYPE_CHECKING:
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Chosen
     from scanner.analysis.rules import Rules
-    from scanner.analysis.setup import Chosen
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]

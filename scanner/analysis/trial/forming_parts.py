@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Chosen
     from scanner.analysis.rules import Rules
-    from scanner.analysis.setup import Chosen
     from scanner.analysis.trial.compiled_parts import Compiled, Outcome
 
     Floats = NDArray[np.float64]

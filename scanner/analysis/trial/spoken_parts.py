@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR, EXPONENTIAL_AVERAGE, FAST_AVERAGE, SLOW_AVERAGE
-from scanner.analysis.setup import ABSENT, Fit, Words
+from scanner.analysis.door.setup import ABSENT, Fit, Words
 from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, STILL_MIRRORED, WALK
 
 if TYPE_CHECKING:
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.door.setup import Chosen
     from scanner.analysis.rules import Rules
-    from scanner.analysis.setup import Chosen
     from scanner.analysis.trial.compiled_parts import Compiled
 
     Floats = NDArray[np.float64]

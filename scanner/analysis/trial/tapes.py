@@ -21,9 +21,9 @@ from scanner.analysis.columns import (
 )
 from scanner.analysis.pool import Pool
 from scanner.market.bars import Bars
-from scanner.market.calendars import calendar_named
-from scanner.market.sessions import Timetable
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import Timetable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 from importlib.resources import as_file, files
 from typing import TYPE_CHECKING
 
-from scanner import settings
-from scanner.commands.demo import ACCOUNT
+from scanner.commands.recorded.demo import ACCOUNT
+from scanner.configuration.model import settings
 from scanner.events import EXAMPLE_SOURCE, Event, event_id, rfc3339
 from scanner.market.bars import Bars
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Pipeline
-from scanner.present.tables import parse_time
-from scanner.recordings import Reading, recordings
+from scanner.replays.recordings import Reading, recordings
+from scanner.wording.tables import parse_time
 
 if TYPE_CHECKING:
     from scanner.analysis.rules import Rules

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import SetupData
     from scanner.events import Event
-    from scanner.service.store import Store
+    from scanner.store import Store
 
 
 def notes_of(event: Event, store: Store, risk: Callable[[Event], list[str]], record: Callable[[Event], str]) -> Notes:

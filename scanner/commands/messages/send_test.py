@@ -9,22 +9,22 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from scanner import settings as configuration
 from scanner.commands import output
 from scanner.commands.messages.example import example
 from scanner.commands.trouble import DONE, FAILED, UNUSABLE, UsageError
-from scanner.service.configuration.mistakes import did_you_mean
-from scanner.service.configuration.outside import build_sink
-from scanner.service.delivery import Delivery
-from scanner.service.store import Batch, Said, Store
-from scanner.service.store.lock import not_running
+from scanner.configuration.adapters import build_sink
+from scanner.configuration.mistakes import did_you_mean
+from scanner.configuration.model import settings as configuration
+from scanner.delivery import Delivery
+from scanner.store import Batch, Said, Store
+from scanner.store.lock import not_running
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from scanner.commands.messages.example import Example
+    from scanner.configuration.model.settings import Settings
     from scanner.ports import Sink
-    from scanner.settings import Settings
 
 SECONDS = 60.0
 """Seconds allowed for all sinks."""
@@ -101,6 +101,6 @@ def _outcomes(store: Store, delivery: Delivery) -> dict[str, str]:
 
 
 def _drawn(sent: Example, zone: str) -> bytes:
-    from scanner.present.chart import chart_for  # noqa: PLC0415 - heavy, and not every sink needs a picture
+    from scanner.present.chart.chart import chart_for  # noqa: PLC0415 - heavy, and not every sink needs a picture
 
     return chart_for(sent.bars, sent.event, sent.rules, zone)

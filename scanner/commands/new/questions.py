@@ -8,8 +8,8 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.market.calendars import calendar_named
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from scanner.commands import check, output
+from scanner.commands import output
 from scanner.commands.new.questions import QUESTIONS, Answers, Question
 from scanner.commands.new.text import written
+from scanner.commands.station import check
 from scanner.commands.trouble import UsageError
-from scanner.market.calendars import calendar_named
+from scanner.market.sessions.calendars import calendar_named
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

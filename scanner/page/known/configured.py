@@ -6,18 +6,18 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner import settings as configuration
-from scanner.commands.setups import listed_in, rulebooks_of
-from scanner.service.asks import Manners
-from scanner.service.configuration.outside import prepare
+from scanner.commands.recorded.setups import listed_in, rulebooks_of
+from scanner.configuration.adapters import prepare
+from scanner.configuration.model import settings as configuration
+from scanner.service.intake.requests import Manners
 from scanner.service.status import is_played
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from scanner.present.setups_report import Listed
-    from scanner.settings import Settings, Watched
+    from scanner.configuration.model.settings import Settings, Watched
+    from scanner.present.reports.setups_report import Listed
     from scanner.trade.rulebook import Rulebook
 
 

@@ -8,21 +8,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.pool import Candidates
-from scanner.commands.one_bar import bar_at
+from scanner.commands.recorded.one_bar import bar_at
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Pipeline
-from scanner.service.store import SeriesKey
+from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from scanner.analysis.pool import Hits, Stop
+    from scanner.configuration.model.settings import Watched
     from scanner.events import Event
     from scanner.judgement import Judgement
-    from scanner.service.store import Store
-    from scanner.settings import Watched
+    from scanner.store import Store
     from scanner.trade.size import Account
 
 NO_BARS = Bars.of([])

@@ -8,12 +8,12 @@ from threading import Event as Signal
 from threading import Thread
 from typing import TYPE_CHECKING
 
-from scanner.commands.risk_notes import RiskNotes
+from scanner.commands.station.risk_notes import RiskNotes
 from scanner.events import KINDS
 from scanner.page.known.summary import Summary, summary_of
 from scanner.service.status import facts, status
-from scanner.service.store import Store, StoreTroubleError
-from scanner.service.store.lock import holder
+from scanner.store import Store, StoreTroubleError
+from scanner.store.lock import holder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from scanner.journal.open_risk import Position
     from scanner.journal.stories import Story
     from scanner.page.known.configured import Configured
-    from scanner.present.status_report import Status
-    from scanner.service.store import Decision, KeptEvent
+    from scanner.present.reports.status_report import Status
+    from scanner.store import Decision, KeptEvent
 
 EVERY = 0.1
 """Seconds between two looks at whether the store has changed."""

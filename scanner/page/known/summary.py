@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
-from scanner.present.status_report import lag_in_words
-from scanner.present.wording import phrase
+from scanner.present.reports.status_report import lag_in_words
+from scanner.wording.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.present.status_report import Status
+    from scanner.present.reports.status_report import Status
 
 MOST_BEHIND, MOST_CLOSES = 12, 6
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import orjson
 from starlette.responses import Response
 
-from scanner.commands.setups import example
+from scanner.commands.recorded.setups import example
 from scanner.page import charts
 from scanner.page.answers import NothingHereError, known, looker
 from scanner.page.views.setups import chosen_of

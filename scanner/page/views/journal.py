@@ -14,8 +14,8 @@ from scanner.journal.entries import Entry, entry_of
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import stories
 from scanner.page.answers import asked, board, known, looker, render, stream
-from scanner.present.journal_report import BROKEN_SHORT, BROKEN_WORDS, LEGEND, figure_rows, state_in_words
-from scanner.service.store import StoreTroubleError
+from scanner.present.reports.journal_report import BROKEN_SHORT, BROKEN_WORDS, LEGEND, figure_rows, state_in_words
+from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

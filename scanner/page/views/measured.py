@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner.present.explain_report import missed_by, missed_rules, nearest
-from scanner.present.wording import number
+from scanner.present.reports.explain_report import missed_by, missed_rules, nearest
+from scanner.wording.words import number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -10,8 +10,8 @@ from scanner.journal.stories import Story
 from scanner.page.answers import board, known, render
 from scanner.ports import Message
 from scanner.present.glance.acting import acting
-from scanner.present.wording import phrase
-from scanner.present.words import alert
+from scanner.present.words.words import alert
+from scanner.wording.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

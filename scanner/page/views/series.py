@@ -12,8 +12,8 @@ from scanner.page.answers import asked, board, known, looker, stream
 from scanner.page.known.judging import judge_last
 from scanner.page.views.measured import distance
 from scanner.page.words import why_address
-from scanner.present.status_report import lag_in_words
-from scanner.service.store import SeriesKey, StoreTroubleError
+from scanner.present.reports.status_report import lag_in_words
+from scanner.store import SeriesKey, StoreTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from scanner.page.known.configured import Known
     from scanner.page.known.looking import Looker
     from scanner.page.views.measured import Distance
-    from scanner.present.status_report import SeriesStatus
+    from scanner.present.reports.status_report import SeriesStatus
 
 ON_A_PAGE = 25
 TOGETHER = 5

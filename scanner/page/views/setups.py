@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.analysis.setup import Chosen
-from scanner.analysis.setup_trial import example_fit
+from scanner.analysis.door.setup import Chosen
+from scanner.analysis.door.setup_trial import example_fit
 from scanner.page.answers import NothingHereError, known, render
-from scanner.present.setups_report import speak, value
+from scanner.present.reports.setups_report import speak, value
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.present.setups_report import Listed
+    from scanner.present.reports.setups_report import Listed
 
 
 def setups(request: Request) -> Response:

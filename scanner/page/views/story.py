@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, get_args
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 
-from scanner.commands.deciding import SeveralFitError, Wish, keep, number
+from scanner.commands.journal.deciding import SeveralFitError, Wish, keep, number
 from scanner.commands.trouble import UsageError
 from scanner.events import KINDS
 from scanner.journal.entries import entry_of
@@ -17,19 +17,19 @@ from scanner.page.access.forms import form_of
 from scanner.page.answers import NothingHereError, go_to, known, looker, render, session_of, sessions
 from scanner.page.views.now import orders_of
 from scanner.ports import Message, Notes
-from scanner.present.journal_html import decision_words, facts_of
-from scanner.present.journal_report import BROKEN_WORDS, state_in_words
-from scanner.present.words import alert
-from scanner.service.store import SeriesKey
-from scanner.service.store.decisions import Decided, refusal
+from scanner.present.reports.journal_html import decision_words, facts_of
+from scanner.present.reports.journal_report import BROKEN_WORDS, state_in_words
+from scanner.present.words.words import alert
+from scanner.store import SeriesKey
+from scanner.store.decisions import Decided, refusal
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
     from scanner.journal.stories import Story
-    from scanner.present.wording import Words
-    from scanner.service.store import Decision, KeptEvent
+    from scanner.store import Decision, KeptEvent
+    from scanner.wording.words import Words
 
 ID_LENGTH = 32
 NUMBERS: dict[str, tuple[str, ...]] = {"take": ("price", "size"), "pass": (), "leave": ("price",), "note": ()}

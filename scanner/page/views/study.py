@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from starlette.responses import FileResponse
 
-from scanner.commands.record_notes import told_of_record
+from scanner.commands.station.record_notes import told_of_record
 from scanner.page.answers import NothingHereError, board, known, looker, render
-from scanner.present.record_words import came_to
+from scanner.present.words.record_words import came_to
 from scanner.studies.kept.record import RecordError, beside, read, report_beside
 
 if TYPE_CHECKING:

@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner.commands.one_bar import is_day, parse_moment
+from scanner.commands.recorded.one_bar import is_day, parse_moment
 from scanner.commands.trouble import UsageError
 from scanner.events import setup_id
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.page.answers import NothingHereError, asked, board, known, looker, render
 from scanner.page.known.judging import JudgedBar, judged_at
 from scanner.page.views.measured import by_nearness, rows
 from scanner.page.words import bar_label, why_address
-from scanner.present.explain_report import missed_rules, nearest_in_words, stands
-from scanner.present.wording import counted, name, number
-from scanner.service.store import SeriesKey
+from scanner.present.reports.explain_report import missed_rules, nearest_in_words, stands
+from scanner.store import SeriesKey
+from scanner.wording.words import counted, name, number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

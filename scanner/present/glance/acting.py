@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
-from scanner.present.times import day_and_time
-from scanner.present.wording import Line, phrase
+from scanner.wording.times import day_and_time
+from scanner.wording.words import Line, phrase
 
 if TYPE_CHECKING:
     from scanner.event_data import Entry, SetupData

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from scanner.present.wording import compared, counted, number, phrase
+from scanner.wording.words import compared, counted, number, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

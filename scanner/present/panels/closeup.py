@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from scanner.present.chart_look import BAND, DOTTED, INK, LABEL, PALE, PLACE, POINTS, WORDS
-from scanner.present.chart_sheet import Box
+from scanner.present.chart.look import BAND, DOTTED, INK, LABEL, PALE, PLACE, POINTS, WORDS
+from scanner.present.chart.sheet import Box
 from scanner.present.panels.parts import draw_labels, draw_panel
 
 if TYPE_CHECKING:
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from scanner.event_data import SetupBar
-    from scanner.present.chart_sheet import Scale, Sheet
+    from scanner.present.chart.picture import Mark, Picture
+    from scanner.present.chart.sheet import Scale, Sheet
     from scanner.present.panels.levels import Level
-    from scanner.present.picture import Mark, Picture
 
 SHOWN = 12
 """Bars at least, those of the setup among them."""

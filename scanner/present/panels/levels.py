@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from scanner.present.chart_look import BROKEN, DASHED, DOTTED, ENTRY, GOAL, OBSTACLE, PLACE, SOLID, STOP
+from scanner.present.chart.look import BROKEN, DASHED, DOTTED, ENTRY, GOAL, OBSTACLE, PLACE, SOLID, STOP
 
 if TYPE_CHECKING:
     from scanner.event_data import SetupData
-    from scanner.present.picture import Mark
+    from scanner.present.chart.picture import Mark
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.present.chart_look import DASHED, GRID, INK, PALE, POINTS, RISEN, SLOW, SOLID, STOP, TICK
-from scanner.present.chart_sheet import Box, Scale
-from scanner.present.time_ticks import time_ticks
-from scanner.present.wording import counted
+from scanner.present.chart.look import DASHED, GRID, INK, PALE, POINTS, RISEN, SLOW, SOLID, STOP, TICK
+from scanner.present.chart.sheet import Box, Scale
+from scanner.present.chart.time_ticks import time_ticks
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
-    from scanner.present.chart_sheet import Sheet
-    from scanner.present.picture import Picture
+    from scanner.present.chart.picture import Picture
+    from scanner.present.chart.sheet import Sheet
 
 
 RING = 15.0

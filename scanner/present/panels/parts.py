@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.ticker import MaxNLocator
 
-from scanner.present.chart_look import (
+from scanner.present.chart.look import (
     DASHED,
     FALLING,
     FAST,
@@ -24,8 +24,8 @@ from scanner.present.chart_look import (
     SOLID,
     TICK,
 )
-from scanner.present.chart_sheet import Box, Scale
-from scanner.present.spread import spread
+from scanner.present.chart.sheet import Box, Scale
+from scanner.present.chart.spread import spread
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from numpy.typing import NDArray
 
-    from scanner.present.chart_sheet import Sheet
+    from scanner.present.chart.picture import Picture, Spot
+    from scanner.present.chart.sheet import Sheet
     from scanner.present.panels.levels import Level
-    from scanner.present.picture import Picture, Spot
 
     Floats = NDArray[np.float64]
 

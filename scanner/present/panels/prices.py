@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.present.chart_look import BAND, DOTTED, PLACE, POINTS, REWARD, SOLID, STOP
+from scanner.present.chart.look import BAND, DOTTED, PLACE, POINTS, REWARD, SOLID, STOP
 from scanner.present.panels.levels import Level, levels_of
 from scanner.present.panels.parts import draw_labels, draw_panel, draw_rings
 
@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from scanner.event_data import SetupData
-    from scanner.present.chart_sheet import Box, Scale, Sheet
-    from scanner.present.picture import Mark, Picture
+    from scanner.present.chart.picture import Mark, Picture
+    from scanner.present.chart.sheet import Box, Scale, Sheet
 
 AHEAD, AHEAD_OF_NOTHING = 10, 2
 """Bars of room behind the last one, where the levels of a setup stand."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
-from scanner.present.chart_look import (
+from scanner.present.chart.look import (
     BAND,
     DASHED,
     DOTTED,
@@ -28,9 +28,9 @@ from scanner.present.panels.parts import draw_labels, draw_panel, draw_rings
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from scanner.present.chart_sheet import Box, Scale, Sheet
-    from scanner.present.picture import Mark
-    from scanner.present.story_picture import Bundled, StoryPicture
+    from scanner.present.chart.picture import Mark
+    from scanner.present.chart.sheet import Box, Scale, Sheet
+    from scanner.present.story_chart.picture import Bundled, StoryPicture
 
 BEHIND = 5
 """Bars of room behind the last one, for the mark of an exit there."""

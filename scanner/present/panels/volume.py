@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.present.chart_look import GRID, PALE, POINTS, TICK
+from scanner.present.chart.look import GRID, PALE, POINTS, TICK
 from scanner.present.panels.parts import draw_boxes
 
 if TYPE_CHECKING:
-    from scanner.present.chart_sheet import Box, Sheet
-    from scanner.present.picture import Picture
+    from scanner.present.chart.picture import Picture
+    from scanner.present.chart.sheet import Box, Sheet
 
 
 def has_volume(picture: Picture) -> bool:

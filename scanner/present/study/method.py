@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from scanner.present.study.numbers import count
 from scanner.present.study.tables import Row, table
-from scanner.present.wording import counted, name
+from scanner.wording.words import counted, name
 
 if TYPE_CHECKING:
     from scanner.studies.schema import Study

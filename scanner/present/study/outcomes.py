@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from scanner.present.study.numbers import NOTHING, TOO_FEW, count, in_r, plain, share, span, with_span
 from scanner.present.study.tables import Group, Row, Table, grouped, table
-from scanner.present.text import plain as visible
-from scanner.present.times import date
-from scanner.present.wording import counted, name
 from scanner.studies.schema import AROUND
+from scanner.wording.text import plain as visible
+from scanner.wording.times import date
+from scanner.wording.words import counted, name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

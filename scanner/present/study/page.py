@@ -5,8 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from scanner.present.cautions import FULL, SHORT
-from scanner.present.page_html import closed_page, facts, picture
+from scanner.present.reports.page_html import closed_page, facts, picture
 from scanner.present.study import outcomes, rules
 from scanner.present.study.honesty import honesty
 from scanner.present.study.look import STYLE
@@ -14,9 +13,10 @@ from scanner.present.study.method import method, read
 from scanner.present.study.numbers import count, share
 from scanner.present.study.pictures.all import pictures
 from scanner.present.study.stories import gallery
-from scanner.present.text import plain
-from scanner.present.times import date
-from scanner.present.wording import counted
+from scanner.wording.cautions import FULL, SHORT
+from scanner.wording.text import plain
+from scanner.wording.times import date
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from scanner.present.page_html import picture
+from scanner.present.reports.page_html import picture
 from scanner.present.study.numbers import in_r
-from scanner.present.times import date
-from scanner.present.wording import name
+from scanner.wording.times import date
+from scanner.wording.words import name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,8 +12,8 @@ from scanner.engine import push_joined
 from scanner.market.bars import Bars
 from scanner.market.guard import Checked
 from scanner.pipeline import is_due, snapshots_of
-from scanner.service.store import SentRows, SeriesKey, SeriesUpdates
 from scanner.service.together.usual import Rows, usual_answers
+from scanner.store import SentRows, SeriesKey, SeriesUpdates
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from scanner.market.sessions import Timetable
+    from scanner.market.sessions.timetables import Timetable
     from scanner.service.together.arrival import Arrival
 
     Integers = NDArray[np.int64]

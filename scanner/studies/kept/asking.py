@@ -10,7 +10,7 @@ from scanner.studies.kept.marks import books_of, mark_of, rules_marks
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.recordings import Reading
+    from scanner.replays.recordings import Reading
     from scanner.studies.schema import Study, StudyFile
 
 

@@ -16,8 +16,8 @@ from scanner.market.costs import Costs
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from scanner.analysis.setup import Chosen
-    from scanner.settings import Settings
+    from scanner.analysis.door.setup import Chosen
+    from scanner.configuration.model.settings import Settings
     from scanner.trade.rulebook import Rulebook
 
 HOUSE = Path(__file__).parents[2]

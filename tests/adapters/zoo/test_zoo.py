@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from scanner.recordings import Reading, prepare, recordings
-from scanner.replay import Tally, replay
+from scanner.replays.recordings import Reading, prepare, recordings
+from scanner.replays.replay import Tally, replay
 from tests.adapters.zoo import daily, intraday, refused, workbooks  # noqa: F401 - each puts its files into the zoo
 from tests.adapters.zoo.animals import NAME, OUTSIDE, ZOO, Animal, Bar, days, quarters
 

@@ -12,11 +12,11 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from scanner.present.cautions import FULL, SHORT
 from scanner.present.study.honesty import Measured, Rate
 from scanner.present.study.page import page
 from scanner.present.study.stories import Shown, choose
 from scanner.studies.figures.results import Breakdown, Interval
+from scanner.wording.cautions import FULL, SHORT
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.present.study.reader import Page, Table, numbers
 from tests.studies.samples import report_of, results, study_of

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.journal.figures import wilson
-from scanner.present.tables import table
 from scanner.studies.figures.months import (
     Resampled,
     by_month,
@@ -29,6 +28,7 @@ from scanner.studies.figures.months import (
     share_between,
     weights,
 )
+from scanner.wording.tables import table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

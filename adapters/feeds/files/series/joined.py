@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from adapters.feeds.files.trouble import UnreadableFileError
 from scanner.market.bars import NO_TIME, RawBars
-from scanner.market.timeframes import Timeframe
+from scanner.market.sessions.timeframes import Timeframe
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from scanner.present.chart import painted
-from scanner.present.chart_look import DPI, GRID, INK, PALE, PAPER, font, shown
+from scanner.present.chart.chart import painted
+from scanner.present.chart.look import DPI, GRID, INK, PALE, PAPER, font, shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.patches import Patch
 
-from scanner.present.chart_look import DASHED, GOAL, INK, PAPER, REWARD, STOP, font
+from scanner.present.chart.look import DASHED, GOAL, INK, PAPER, REWARD, STOP, font
 from scanner.present.study.numbers import in_r, share
 from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
-from scanner.present.wording import counted
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

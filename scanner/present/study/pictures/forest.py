@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.present.chart_look import GRID, INK, PALE, PAPER, SLOW
+from scanner.present.chart.look import GRID, INK, PALE, PAPER, SLOW
 from scanner.present.study.numbers import in_r
 from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, label, sheet, signed, svg, write
 from scanner.present.study.rules import best_first

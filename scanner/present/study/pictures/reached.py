@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.present.chart_look import GOAL, PALE, STOP, font
+from scanner.present.chart.look import GOAL, PALE, STOP, font
 from scanner.present.study.numbers import in_r
 from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
-from scanner.present.wording import counted
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from matplotlib.ticker import MaxNLocator
 
-from scanner.present.chart_look import BAND, DASHED, INK, PALE, font
+from scanner.present.chart.look import BAND, DASHED, INK, PALE, font
 from scanner.present.study.numbers import in_r
 from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
-from scanner.present.times import date
-from scanner.present.wording import counted
+from scanner.wording.times import date
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

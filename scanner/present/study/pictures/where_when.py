@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from math import isnan, nan
 from typing import TYPE_CHECKING
 
-from scanner.present.chart_look import INK, PALE, PAPER, SLOW
-from scanner.present.chart_sheet import Sheet
+from scanner.present.chart.look import INK, PALE, PAPER, SLOW
+from scanner.present.chart.sheet import Sheet
 from scanner.present.study.numbers import in_r
 from scanner.present.study.outcomes import by, named
 from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, sheet, signed, svg

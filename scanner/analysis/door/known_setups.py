@@ -1,0 +1,121 @@
+"""The setups that there are, by name: those of the entry points ``closewatch.setups``, and a user's own."""
+
+from __future__ import annotations
+
+import sys
+from functools import cache
+from importlib import import_module
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from scanner.analysis.compiling import is_compiled
+from scanner.analysis.door.setup import Chosen, Setup
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+
+class SetupError(Exception):
+    """A setup cannot be used; the message is one sentence that says which, why and what to do."""
+
+    exit_code = 2
+
+
+@cache
+def known() -> dict[str, Setup[Any]]:
+    """Give the setups that are installed, by name, in the order of their names."""
+    found = {}
+    for point in sorted(entry_points(group="closewatch.setups")):
+        setup = _loaded(f"the setup {point.name}", point.value)
+        if setup.name != point.name:
+            raise SetupError(f"the setup {point.name} calls itself {setup.name!r}; both must be the same")
+        found[point.name] = setup
+    if not found:
+        raise SetupError("no setup is installed, not even those that come along: install closewatch again")
+    return found
+
+
+def own(name: str, path: str, folder: Path) -> Setup[Any]:
+    """Load a user's own setup, ``module:OBJECT``, from a folder or wherever Python finds modules; SetupError."""
+    if str(folder.resolve()) not in sys.path:
+        sys.path.insert(0, str(folder.resolve()))
+    setup = _loaded(f"setups.{name}.object", path)
+    if setup.name != name:
+        raise SetupError(f"setups.{name}.object: {path} calls itself {setup.name!r}; give both the same name")
+    return setup
+
+
+ON, OBJECT, FORMING = "on", "object", "forming"
+"""Keys of a setup's table besides its numbers: whether it is watched, of a user's own setup where it is, and whether it
+is told one bar ahead."""
+KEYS = {ON, OBJECT, FORMING}
+
+
+def setup_named(name: str, table: Mapping[str, Any], folder: Path) -> Setup[Any]:
+    """Give the setup that a table is about; SetupError where there is none."""
+    if OBJECT in table:
+        return own(name, str(table[OBJECT]), folder)
+    if name not in known():
+        raise SetupError(f"there is no setup {name!r}; there is {', '.join(known())}, or name your own with object")
+    return known()[name]
+
+
+def chosen(tables: Sequence[Mapping[str, Mapping[str, Any]]], folder: Path) -> tuple[Chosen, ...]:
+    """Give the setups that are watched, by tables of setups from the most general to an instrument's own.
+
+    A setup that is listed in any of them is watched, unless it says ``on = false``; of those not listed only the ones
+    that are watched by default. One that says ``forming = true`` is told one bar ahead. A user's own setups are looked
+    for in ``folder``. SetupError, or a pydantic ValidationError of the numbers.
+    """
+    merged: dict[str, dict[str, Any]] = {}
+    for each in tables:
+        for name, table in each.items():
+            merged.setdefault(name, {}).update(table)
+    found = []
+    for name in sorted({*known(), *merged}):
+        table = merged.get(name, {})
+        setup = setup_named(name, table, folder)
+        if is_true(table.get(ON, name in merged or setup.by_default)):
+            numbers = setup.numbers.model_validate({key: value for key, value in table.items() if key not in KEYS})
+            found.append(Chosen(setup, numbers, is_told_ahead(setup, table.get(FORMING, False))))
+    return tuple(found)
+
+
+def is_told_ahead(setup: Setup[Any], value: object) -> bool:
+    """Read whether a setup is told one bar ahead; ValueError, also where it cannot be."""
+    if is_true(value) and setup.forming is None:
+        raise ValueError(f"nothing can be told of the {setup.title} before its last bar; leave forming out")
+    return is_true(value)
+
+
+def is_true(value: object) -> bool:
+    """Read a switch, as TOML or the environment says it; ValueError."""
+    if isinstance(value, bool) or str(value).lower() in {"true", "false"}:
+        return str(value).lower() == "true"
+    raise ValueError(f"must be true or false, not {value!r}")
+
+
+def by_default() -> tuple[Chosen, ...]:
+    """Give the setups that are watched without being listed, with their default numbers."""
+    return chosen((), Path())
+
+
+def _loaded(what: str, path: str) -> Setup[Any]:
+    module, _, name = path.partition(":")
+    if not module or not name:
+        raise SetupError(f'{what}: write it as "module:OBJECT", not {path!r}')
+    try:
+        found = getattr(import_module(module), name)
+    except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything
+        raise SetupError(f"{what}: {path} cannot be loaded ({type(problem).__name__}: {problem})") from None
+    if not isinstance(found, Setup):
+        raise SetupError(f"{what}: {path} is a {type(found).__name__}, not a Setup")
+    functions = {"find": found.find, "measure": found.measure, "weigh": found.weigh}
+    functions |= {"forming.find": found.forming.find} if found.forming is not None else {}
+    for name, function in functions.items():
+        if not is_compiled(function):
+            raise SetupError(
+                f"{what}: {name} of {path} is not compiled; write @compiled (scanner.analysis.compiling) above it"
+            )
+    return found

@@ -1,0 +1,83 @@
+"""What setups share: the search, in which what was marked is measured, and the weighing of what was found."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.compiling import inlined
+from scanner.analysis.door.setup import ABSENT
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    Marks = NDArray[np.uint8]
+
+LONG, SHORT = 1, 2
+"""Bits of a mark: the setup may hold at this bar in this direction."""
+
+
+@inlined
+def searched(
+    mark: Callable[..., None],
+    measure: Callable[..., bool],
+    sizes: tuple[int, int],
+    columns: Floats,
+    rows: Integers,
+    first: Integers,
+    stop: Integers,
+    numbers: Any,  # noqa: ANN401 - numba's records have no Python type
+    marks: Marks,
+    found: Integers,
+) -> int:
+    """Write down every bar and sign at which every rule holds, as ``Setup`` describes it of ``find``.
+
+    ``mark(series, first, stop, numbers, marks)`` fills one mark a bar. ``sizes`` are how many values and how many
+    verdicts ``measure`` gives.
+    """
+    values, rules = sizes
+    measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
+    count = 0
+    for k in range(len(rows)):
+        series = columns[rows[k]]
+        mark(series, first[k], stop[k], numbers[0], marks)
+        for i in range(stop[k] - first[k]):
+            if marks[i]:
+                for side in (LONG, SHORT):
+                    t, sign = first[k] + i, 1.0 if side == LONG else -1.0
+                    if marks[i] & side and measure(series, t, sign, numbers[0], measured, verdicts):
+                        found[count, 0], found[count, 1], found[count, 2] = rows[k], t, int(sign)
+                        count += 1
+    return count
+
+
+@inlined
+def weighed(
+    measure: Callable[..., bool],
+    weigh: Callable[..., None],
+    columns: Floats,
+    row: int,
+    spots: Integers,
+    numbers: Any,  # noqa: ANN401 - numba's records have no Python type
+    rules: Any,  # noqa: ANN401 - as above
+    out: Any,  # noqa: ANN401 - as above
+) -> None:
+    """Measure and weigh every spot, as ``Setup`` describes it of ``weigh``.
+
+    ``weigh(series, t, sign, numbers, rules, measured, points, held, levels)`` weighs one bar, after ``measure``; a
+    point that it does not write is absent. Where there is no room for verdicts, what was measured is given.
+    """
+    measured, verdicts, points, held, levels = out
+    for k in range(len(spots)):
+        t, sign, level = spots[k, 0], float(spots[k, 1]), levels[k]
+        if verdicts.shape[1]:
+            measure(columns[row], t, sign, numbers[0], measured[k], verdicts[k])
+        points[k], held[k] = np.nan, ABSENT
+        level.trigger, level.base, level.base_is, level.beyond = np.nan, np.nan, 0, np.nan
+        level.average, level.closes, level.bars = -1, 1, 0
+        weigh(columns[row], t, sign, numbers[0], rules[0], measured[k], points[k], held[k], level)

@@ -1,0 +1,1 @@
+"""The commands about decisions and the journal."""

@@ -1,0 +1,35 @@
+"""``closewatch take``, ``pass``, ``leave`` and ``note``: the user's decisions on a setup, kept beside the station."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING
+
+from scanner.commands import output
+from scanner.commands.journal.deciding import SeveralFitError, Wish, keep, number
+from scanner.commands.trouble import UsageError
+from scanner.store import Store
+from scanner.store.trouble import StoreReadOnlyError
+
+if TYPE_CHECKING:
+    from scanner.commands.station.which_store import Choice
+    from scanner.store.decisions import Decided
+
+
+def decide(
+    choice: Choice, story: str, kind: Decided, *, price: str | None = None, size: str | None = None, text: str
+) -> None:
+    """Keep a decision on the story that is meant, and say so; UsageError if it cannot be kept."""
+    own_price = None if price is None else number(price, "price")
+    own_size = None if size is None else number(size, "size")
+    if not choice.store.is_file():
+        raise UsageError(f"{choice.store}: there is no store here; give the one that `closewatch watch` fills")
+    try:
+        with Store.open(choice.store, time.time_ns, visiting=True) as store:
+            _, lines = keep(store, Wish(story, kind, own_price, own_size, text), choice.zone)
+    except SeveralFitError as problem:
+        output.say(*problem.listed)
+        raise
+    except StoreReadOnlyError as problem:
+        raise UsageError(str(problem)) from problem
+    output.say(*lines)

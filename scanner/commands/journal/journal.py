@@ -1,0 +1,127 @@
+"""``closewatch journal`` and ``closewatch review``: a look back at the store, beside the running station."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from datetime import time as clock_time
+from typing import TYPE_CHECKING, Literal
+from zoneinfo import ZoneInfo
+
+from scanner.analysis.door.known_setups import known
+from scanner.clocks import SECOND
+from scanner.commands import output
+from scanner.commands.trouble import UsageError
+from scanner.journal.entries import by_story, entry_of
+from scanner.journal.review import review as looked_back
+from scanner.journal.stories import short_ids, stories
+from scanner.present.reports.journal_files import as_csv, as_json, as_parquet
+from scanner.present.reports.journal_html import Told, page
+from scanner.present.reports.journal_report import journal_table, review_lines
+from scanner.store import Store
+from scanner.wording.text import plain
+from scanner.wording.words import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from scanner.commands.station.which_store import Choice
+    from scanner.journal.entries import Entry
+
+DAYS = {"week": 7, "month": 30}
+FIRST_YEAR, LAST_YEAR = 1970, 2200
+SHOWN = 40
+SUFFIXES = (".csv", ".json", ".parquet", ".html")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Which setups: those found from day ``since`` to day ``until``, of one kind, instrument or decision."""
+
+    since: str | None = None
+    until: str | None = None
+    setup: str | None = None
+    instrument: str | None = None
+    decision: Literal["taken", "passed"] | None = None
+
+    def fits(self, entry: Entry) -> bool:
+        """Whether an entry is selected, apart from its time."""
+        return (
+            (self.setup is None or entry.setup == self.setup)
+            and (self.instrument is None or entry.instrument == self.instrument)
+            and (self.decision is None or entry.decision == self.decision)
+        )
+
+
+def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
+    """Print the journal, or write it to a file."""
+    if out is not None and out.suffix.lower() not in SUFFIXES:
+        raise UsageError(f"--out {out}: the name must end in {', '.join(SUFFIXES)}, which sets the format")
+    since = None if asked.since is None else _midnight(_day(asked.since, "--since"), choice.zone)
+    until = None if asked.until is None else _midnight(_day(asked.until, "--until") + timedelta(1), choice.zone)
+    if since is not None and until is not None and since >= until:
+        raise UsageError(f"--since {asked.since} is later than --until {asked.until}")
+    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+        told = []
+        made = by_story(store.decisions.all())
+        for story in stories(store.events.stories(since=since, until=until, instrument=asked.instrument)):
+            mine = made.get(story.id, [])
+            entry = entry_of(story, mine)
+            found = entry.found
+            if asked.fits(entry) and (since is None or since <= found) and (until is None or found < until):
+                told.append(Told(story, mine, entry))
+        told.sort(key=lambda each: each.entry.found)
+        if not told and asked.setup is not None and asked.setup not in known():
+            raise UsageError(
+                f"--setup {plain(asked.setup, SHOWN)}: no setup of this name was found; `closewatch setups` lists all"
+            )
+        if not told:
+            output.tell("No setup matches; nothing was written." if out else "No setup matches.")
+            return
+        if out is None:
+            output.say(*journal_table([each.entry for each in told], choice.zone, output.width()))
+            return
+        output.write_whole(out, _written(choice, store, told, out.suffix.lower()), private=True)
+    output.say(f"{out}: {counted(len(told), 'setup')}.")
+
+
+def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) -> bytes:
+    entries = [each.entry for each in told]
+    if suffix == ".html":
+        from scanner.commands.journal.journal_charts import with_charts  # noqa: PLC0415 - drawing is heavy
+
+        name = f"Journal of {choice.known.station.name}" if choice.known else "Journal"
+        ids = short_ids([each.id for each in entries])
+        return page(name, with_charts(choice, store, told), choice.zone, ids).encode()
+    return {".csv": as_csv, ".json": as_json, ".parquet": as_parquet}[suffix](entries)
+
+
+def review(choice: Choice, span: str, until: str | None) -> None:
+    """Print the results of a week or a month, up to a given day or today."""
+    if span not in DAYS:
+        raise UsageError(f"{plain(span, SHOWN)}: say {' or '.join(DAYS)}")
+    today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
+    last = today if until is None else _day(until, "--until")
+    first = _midnight(last + timedelta(1 - DAYS[span]), choice.zone)
+    end = _midnight(last + timedelta(1), choice.zone)
+    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+        found = stories(store.events.stories(since=first, until=end))
+        made = store.decisions.all()
+    output.say(*review_lines(looked_back(found, made, first, end), choice.zone))
+
+
+def _day(text: str, option: str) -> date:
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        day = None
+    if day is None or not FIRST_YEAR < day.year < LAST_YEAR:
+        raise UsageError(f"{option} {text}: write a day such as 2026-03-02")
+    return day
+
+
+def _midnight(day: date, zone: str) -> int:
+    """Give the moment a day begins in a zone, in nanoseconds since 1970 UTC."""
+    return round(datetime.combine(day, clock_time(), ZoneInfo(zone)).timestamp()) * SECOND

@@ -1,0 +1,61 @@
+"""The charts of a journal, drawn from the bars that the store still has."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.analysis.rules import Rules
+from scanner.commands import output
+from scanner.engine import needs_compiling
+from scanner.present.chart.chart import chart_for
+from scanner.present.story_chart.chart import story_chart_for
+from scanner.store import SeriesKey
+from scanner.trade.rulebook import Rulebook
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from scanner.commands.station.which_store import Choice
+    from scanner.market.bars import Bars
+    from scanner.present.reports.journal_html import Told
+    from scanner.store import Store
+
+BARS_BEFORE = 600
+"""How many bars before a setup its indicators see."""
+
+
+def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told]:
+    """Draw what was taken or passed: at the close of its last bar, and its story if that has ended.
+
+    Without its bars, no chart is drawn.
+    """
+    decided = [each for each in told if each.entry.decision is not None]
+    keys = {SeriesKey(each.entry.instrument, each.entry.timeframe) for each in decided}
+    bars = {stored.key: stored.bars for stored in store.bars.load(keys)} if keys else {}
+    output.announce_compiling(needed=bool(bars) and needs_compiling(Rulebook(Rules(), setups=())))
+    return [
+        replace(each, charts=tuple(_drawn(choice, each, bars))) if each.entry.decision is not None else each
+        for each in told
+    ]
+
+
+def _drawn(choice: Choice, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[tuple[str, bytes]]:
+    entry, events = told.entry, [each.event for each in told.story.events]
+    own = bars.get(SeriesKey(entry.instrument, entry.timeframe))
+    if own is None:
+        return
+    end = int(np.searchsorted(own.close_time, entry.found, side="right"))
+    if not end or own.close_time[end - 1] != entry.found:
+        return
+    known = choice.known is not None and entry.instrument in choice.known.instruments
+    rules = choice.known.of(entry.instrument).rules if choice.known is not None and known else Rules()
+    first = max(number for number, event in enumerate(events) if event.facts.begins)
+    begin = max(end - BARS_BEFORE, 0)
+    yield "at the close of the setup", chart_for(own[begin:end], events[first], rules, choice.zone)
+    since = events[first:]
+    if since[-1].facts.ends and since[-1].kind != "setup.withdrawn":
+        last = int(np.searchsorted(own.close_time, since[-1].time, side="right"))
+        yield "to its end", story_chart_for(own[begin:last], since, rules, choice.zone)

@@ -1,0 +1,214 @@
+"""What the commands about one bar of a recording share: reading it, and finding the bar that is asked about."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from scanner.commands import output
+from scanner.commands.recorded.several import Troubles
+from scanner.commands.trouble import UsageError
+from scanner.engine import needs_compiling
+from scanner.market.bars import Bars
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.replays.recordings import advised, prepare, recordings
+from scanner.replays.replay import MostlyRefusedError, Tally
+from scanner.wording.text import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from scanner.engine import SeriesEngine
+    from scanner.events import Event
+    from scanner.pipeline import Lane, Pipeline
+    from scanner.replays.recordings import Reading
+
+NANOSECONDS = 1_000_000_000
+SHOWN, NAMES_SHOWN = 60, 400
+"""Letters shown of the name of an instrument, and of all names."""
+
+
+@dataclass(frozen=True, slots=True)
+class OneBar:
+    """A bar of a recording: all bars on its timeframe, and its number among them.
+
+    ``engine`` has seen the bars up to this one, or to the end of the recording where that was asked for, and ``said``
+    holds its events on them.
+    """
+
+    engine: SeriesEngine
+    bars: Bars
+    index: int
+    tally: Tally
+    said: list[Event]
+
+
+def find(
+    paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, *, to_the_end: bool = False
+) -> OneBar:
+    """Read the whole recording that is asked about, and find the bar; UsageError if there is none.
+
+    ``to_the_end`` runs all of its bars, to learn the outcome of a setup.
+    """
+    return Recorded.read(paths, reading, at, instrument).at(at, reading.tz, to_the_end=to_the_end)
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """A whole recording: its base bars, and how to make a pipeline that has seen none of them."""
+
+    fresh: Callable[[], Pipeline]
+    base: Bars
+    tally: Tally
+
+    @classmethod
+    def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
+        """Read the recording that is asked about; UsageError if there are none or several, or ``at`` is wrong."""
+        parse_moment(at, reading.tz)
+        output.announce_compiling(needed=needs_compiling(reading.rulebook))
+        if reading.settings is not None:
+            reading.settings.try_own_setups()
+        return _read(paths, reading, instrument)
+
+    @property
+    def timeframe(self) -> Timeframe:
+        """The timeframe that is asked about."""
+        return Timeframe.named(self.tally.timeframes[0])
+
+    def at(self, at: str, zone: str, *, to_the_end: bool = False) -> OneBar:
+        """Find the bar of a day or a time; UsageError if there is none."""
+        bars = self.lane_bars()
+        index = bar_at(bars, parse_moment(at, zone), day=is_day(at))
+        if index is None:
+            raise UsageError(_no_bar(bars, at, self.tally))
+        ((engine, said),) = self.run_until([int(bars.close_time[-1 if to_the_end else index])])
+        return OneBar(engine, bars, index, self.tally, said)
+
+    def of_day(self, at: str, zone: str) -> Iterator[OneBar]:
+        """Give all bars that closed on a day, or ended it at midnight; UsageError if there is none."""
+        bars = self.lane_bars()
+        begin, end = (parse_moment(at, zone, days=days) for days in (0, 1))
+        first, stop = np.searchsorted(bars.close_time, [begin, end], side="right").tolist()
+        if first == stop:
+            raise UsageError(_no_bar(bars, at, self.tally))
+        for index, (engine, said) in enumerate(self.run_until(bars.close_time[first:stop].tolist()), first):
+            yield OneBar(engine, bars, index, self.tally, said)
+
+    def _lane(self, pipeline: Pipeline) -> Lane:
+        return next(lane for lane in pipeline.lanes if lane.timeframe == self.timeframe)
+
+    def lane_bars(self) -> Bars:
+        """Give all bars of the timeframe asked about."""
+        pipeline = self.fresh()
+        lane = self._lane(pipeline)
+        return Bars.joined([own for each, own in pipeline.lanes_of(self.base) if each is lane])
+
+    def run_until(self, moments: Sequence[int]) -> Iterator[tuple[SeriesEngine, list[Event]]]:
+        """Run all bars that closed by each of some moments, oldest first, those of coarser timeframes too.
+
+        Return the engine asked about as it is then, and all of its events.
+        """
+        pipeline = self.fresh()
+        engine, said = self._lane(pipeline).engine, []
+        seen = 0
+        for moment in moments:
+            stop = int(np.searchsorted(self.base.close_time, moment, side="right"))
+            for part in pipeline.parts(self.base[seen:stop]):
+                for lane, own in pipeline.lanes_of(part):
+                    said += [event for event in lane.engine.events(own) if lane.engine is engine]
+            seen = stop
+            for lane, own in pipeline.closed_by(moment):
+                said += [event for event in lane.engine.events(own) if lane.engine is engine]
+            yield engine, said
+
+
+def is_day(at: str) -> bool:
+    """Say whether ``--at`` names a day, not a time."""
+    return len(at) == len("2024-03-18")
+
+
+def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> int:
+    """Read the value of ``option``: a date or a time, in the given zone if it names none; nanoseconds since 1970 UTC.
+
+    ``days`` is how many days to add, by the clocks of that zone.
+    """
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f"{option} {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30"
+        ) from None
+    if moment.tzinfo is None:
+        moment = (moment + timedelta(days=days)).replace(tzinfo=_zone(tz))
+    return round(moment.astimezone(UTC).timestamp()) * NANOSECONDS
+
+
+def _zone(tz: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(tz)
+    except (OSError, ValueError, KeyError):
+        raise UsageError(f'--tz: there is no time zone "{tz}"; give a name such as Europe/Berlin or UTC') from None
+
+
+def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
+    """Find the bar that closed at the moment, else the one that opened or was open then; None if there is none.
+
+    A bare date means the bar of that day, or, within the day, its first.
+    """
+    closed = int(np.searchsorted(bars.close_time, moment))
+    if not day and closed < len(bars) and bars.close_time[closed] == moment:
+        return closed
+    opened = int(np.searchsorted(bars.open_time, moment, side="right")) - 1
+    if opened >= 0 and bars.open_time[opened] <= moment < bars.close_time[opened]:
+        return opened
+    following = opened + 1
+    if day and following < len(bars) and bars.open_time[following] < moment + 86_400 * NANOSECONDS:
+        return following
+    return None
+
+
+def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
+    """Read the whole recording that is asked about."""
+    troubles = Troubles()
+    found = list(recordings(paths, reading, on_trouble=troubles.add))
+    troubles.end(nothing_read=not found)
+    names = plain(", ".join(recording.symbol for recording in found), NAMES_SHOWN)
+    if instrument is None and len(found) > 1:
+        raise UsageError(f"the files hold several instruments ({names}); say which with --instrument")
+    for recording in found:
+        if instrument is not None and recording.symbol != instrument:
+            continue
+        tally, first, parts = Tally(recording.symbol, str(recording.path)), None, []
+        for raw in recording.bars:
+            if first is None:
+                first, checking = raw, prepare(reading, recording, raw, tally)
+            checked = checking.check(raw)
+            tally.count(len(raw), checked)
+            parts.append(checked.bars)
+            if tally.is_mostly_refused:
+                problem = MostlyRefusedError(tally, checking.guard.timetable)
+                raise UsageError(advised(problem, recording, reading))
+        if first is None:
+            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
+        return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
+    raise UsageError(f"no instrument {instrument} in the files; they have {names}")
+
+
+def _no_bar(bars: Bars, at: str, tally: Tally) -> str:
+    symbol = plain(tally.symbol, SHOWN)
+    if not len(bars):
+        return f"{tally.source} has no complete bar of {symbol}"
+    first, last = (
+        datetime.fromtimestamp(int(time) // NANOSECONDS, UTC).strftime("%Y-%m-%dT%H:%MZ")
+        for time in (bars.open_time[0], bars.close_time[-1])
+    )
+    gaps = "with gaps where it did not trade"
+    if tally.refused:
+        gaps += f" or rows were refused ({', '.join(sorted(tally.refused))})"
+    return f"{symbol} has no bar at {at}; its bars run from {first} to {last}, {gaps}"

@@ -1,0 +1,1 @@
+"""The commands about a station, its configuration and its store."""

@@ -1,0 +1,76 @@
+"""The options of ``closewatch outbox``; the work is imported when a command runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from scanner.commands.station.which_store import Choice
+
+app = typer.Typer(
+    help="""See what is waiting for a sink or was finally refused, and retry it or give it up.
+
+    Works beside a running station, which reacts within seconds.""",
+    no_args_is_help=True,
+    rich_markup_mode="markdown",
+)
+
+ConfigFile = Annotated[
+    Path | None,
+    typer.Option("--config", help="The configuration of the station.", metavar="CONFIG.toml"),
+]
+StoreFile = Annotated[Path | None, typer.Option("--store", help="Or the store itself.", metavar="FILE.db")]
+Numbers = Annotated[
+    list[int] | None, typer.Argument(help="Numbers of deliveries, as `list` gives them.", metavar="NUMBER…")
+]
+AllDead = Annotated[bool, typer.Option("--all", help="All that were finally refused.")]
+
+
+@app.command("list")
+def list_(
+    config: ConfigFile = None,
+    store: StoreFile = None,
+    state: Annotated[
+        Literal["waiting", "dead", "delivered", "dropped"] | None,
+        typer.Option(help="Only deliveries in this state. Default: waiting and dead."),
+    ] = None,
+    sink: Annotated[str | None, typer.Option(help="Only deliveries to this sink.", metavar="NAME")] = None,
+) -> None:
+    """List the deliveries that are waiting, and those that a sink has finally refused.
+
+    Example: closewatch outbox list --config station.toml --state dead
+    """
+    from scanner.commands.station import outbox as command  # noqa: PLC0415 - not needed for --help
+
+    command.show(_choice(config, store), ["waiting", "dead"] if state is None else [state], sink)
+
+
+@app.command()
+def retry(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile = None, every: AllDead = False) -> None:
+    """Retry deliveries at once.
+
+    Example: closewatch outbox retry 17 18 --config station.toml
+    """
+    from scanner.commands.station import outbox as command  # noqa: PLC0415 - as above
+
+    command.retry(_choice(config, store), numbers or [], every=every)
+
+
+@app.command()
+def drop(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile = None, every: AllDead = False) -> None:
+    """Give up deliveries; they stay on record as dropped, and can be retried.
+
+    Example: closewatch outbox drop --all --config station.toml
+    """
+    from scanner.commands.station import outbox as command  # noqa: PLC0415 - as above
+
+    command.drop(_choice(config, store), numbers or [], every=every)
+
+
+def _choice(config: Path | None, store: Path | None) -> Choice:
+    from scanner.commands.station.which_store import choose  # noqa: PLC0415 - as above
+
+    return choose(config, store, "whose outbox it is")

@@ -1,0 +1,240 @@
+"""``closewatch watch``: one process that watches a list unattended."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import random
+import signal
+import sys
+from contextlib import asynccontextmanager, suppress
+from functools import partial
+from threading import Thread
+from typing import TYPE_CHECKING, NoReturn
+
+import structlog
+
+from scanner.clocks import SECOND, WallClock
+from scanner.commands import output
+from scanner.commands.journal.decide_by_message import DecisionsByMessage
+from scanner.commands.messages.notes import notes_of
+from scanner.commands.station.event_chart import event_chart
+from scanner.commands.station.record_notes import RecordNotes
+from scanner.commands.station.risk_notes import RiskNotes
+from scanner.commands.trouble import StoppedError
+from scanner.configuration.adapters import build_feed, build_sink
+from scanner.configuration.model import settings as configuration
+from scanner.delivery import Delivery
+from scanner.engine import needs_compiling
+from scanner.ports import FeedTroubleError, Hearing
+from scanner.service.changes import config_mark
+from scanner.service.changes.reloading import reload_from, warn
+from scanner.service.health_state import look
+from scanner.service.station import Station
+from scanner.service.supervisor import Supervisor
+from scanner.store import Store
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable
+    from contextlib import AbstractContextManager
+    from pathlib import Path
+
+    from scanner.clocks import Clock
+    from scanner.configuration.model.settings import Settings
+    from scanner.events import Event
+    from scanner.ports import Feed, Sink
+
+
+def set_up_logging() -> None:
+    """Log lines for people on a terminal, JSON lines elsewhere; both to stderr."""
+    terminal = sys.stderr.isatty()
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.dev.ConsoleRenderer() if terminal else structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
+def print_event(event: Event) -> None:
+    """Print one event as a line of JSON."""
+    sys.stdout.write(event.to_json() + "\n")
+    sys.stdout.flush()
+
+
+CLOSE_SECONDS = 0.5
+"""Seconds allowed for closing the store."""
+
+
+def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[None]]) -> None:
+    """Watch until told to stop by Ctrl-C or SIGTERM; ``beside`` serves the page meanwhile, where one is configured."""
+    set_up_logging()
+    settings = configuration.load(path, to_watch=True)
+    output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
+    settings.try_own_setups()
+    feeds = {name: build_feed(name, settings) for name in settings.feeds}
+    sinks = {name: build_sink(name, settings) for name in settings.sinks}
+    # Check first that the store is free: reading a recording for its clock takes long.
+    with (
+        beside(path, settings),
+        asyncio.Runner() as runner,
+        Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is set later
+    ):
+        clock = _clock(feeds)
+        try:
+            runner.run(_watch(path, settings, store, feeds, sinks, clock))
+        except BrokenPipeError:
+            raise
+        except OSError as problem:
+            # The user's input is not the cause, so a supervisor should restart us.
+            raise StoppedError(f"the system stopped the station: {problem}; fix that and start again") from problem
+        _close(store)
+        _end_at_once()
+
+
+def _close(store: Store) -> None:
+    """Close a store, unless its disk does not answer: what is not kept by then is lost; the lock ends with us."""
+    closing = Thread(target=store.close, daemon=True)
+    closing.start()
+    closing.join(CLOSE_SECONDS)
+
+
+def _end_at_once() -> NoReturn:
+    """End the process once everything is stopped and kept, without waiting for threads.
+
+    A thread that draws a picture, or connects to a machine that is gone, cannot be stopped.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError):
+            stream.flush()
+    os._exit(0)
+
+
+def _clock(feeds: dict[str, Feed]) -> Clock:
+    """Take the clock of a played recording, else the wall clock."""
+    for feed in feeds.values():
+        read = getattr(feed, "read", None)
+        if read is not None:
+            if len(feeds) > 1:
+                raise configuration.SettingsError("a played recording sets the clock: configure no other feed")
+            try:
+                read()
+            except FeedTroubleError as problem:
+                raise configuration.SettingsError(str(problem)) from problem
+            clock: Clock = feed.clock  # type: ignore[attr-defined]  # a feed that can be read has one
+            return clock
+    return WallClock()
+
+
+async def _watch(
+    path: Path, settings: Settings, store: Store, feeds: dict[str, Feed], sinks: dict[str, Sink], clock: Clock
+) -> None:
+    stop, again = asyncio.Event(), asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for each in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(each, stop.set)
+    loop.add_signal_handler(signal.SIGHUP, again.set)
+    risk = RiskNotes(store, lambda: station.settings)
+    record = RecordNotes(
+        settings.store_path,
+        lambda: station.settings,
+        clock.now,
+        lambda sentence: loop.call_soon_threadsafe(station.telling.note, sentence),
+    )
+    delivery = Delivery(
+        store,
+        sinks,
+        clock=clock.now,
+        sleep=clock.sleep,
+        random=random.random,
+        picture=lambda event: event_chart(station.settings, store, event),
+        notes=lambda event: notes_of(event, store, risk, record),
+        quiet=settings.quiet,
+        ceiling=settings.ceiling,
+        stale_after=settings.station.stale_after,
+        tell=lambda sentence: station.telling.note(f"sink {sentence}"),
+    )
+    on_event = print_event if not sinks else lambda _: None
+    station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
+    for name, sink in sinks.items():
+        if isinstance(sink, Hearing):
+            sink.hear(DecisionsByMessage(store, settings.station.zone, partial(_note_decision_trouble, station, name)))
+    config_mark.keep(station)
+    warn(station)
+    record.look()
+    supervisor = Supervisor(os.environ)
+    beside = [
+        asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop)),
+        asyncio.create_task(_tell(supervisor, station, stop)),
+        asyncio.create_task(_read_again(path, station, supervisor, again)),
+    ]
+    try:
+        async with _health(settings.station.health_port, station):
+            await station.run(stop)
+    finally:
+        for task in beside:
+            task.cancel()
+
+
+def _note_decision_trouble(station: Station, sink: str, trouble: str) -> None:
+    station.telling.note(f"decisions by sink {sink}: {trouble}")
+
+
+@asynccontextmanager
+async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
+    """Serve the station's health on a port, if one is configured."""
+    if port is None:
+        yield
+        return
+    from scanner.web.health import HealthServer  # noqa: PLC0415 - only where it is wanted
+
+    server = HealthServer(port, partial(look, station))
+    try:
+        await server.start()
+    except OSError as problem:
+        raise configuration.SettingsError(
+            f"health_port of [station], {port}, cannot be opened ({problem.strerror}); choose another port"
+        ) from problem
+    try:
+        yield
+    finally:
+        await server.stop()
+
+
+async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -> None:
+    """Report our health to the supervisor until we stop."""
+    await station.watching.wait()
+    supervisor.ready()
+    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.keeping.turns.stuck))
+    try:
+        await stop.wait()
+        supervisor.stopping()
+    finally:
+        alive.cancel()
+
+
+async def _read_again(path: Path, station: Station, supervisor: Supervisor, again: asyncio.Event) -> None:
+    """Read the configuration again on request."""
+    await station.watching.wait()
+    while True:
+        await again.wait()
+        again.clear()
+        supervisor.reloading()
+        await reload_from(path, os.environ, station)
+        supervisor.ready()
+
+
+async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Clock, stop: asyncio.Event) -> None:
+    """Stop once a recording has been played to its end."""
+    ends = [end for feed in feeds.values() if (end := getattr(feed, "end", None))]
+    if not ends:
+        return
+    longest = max((group.timetable.timeframe.nanoseconds for group in station.groups), default=0)
+    await clock.sleep((max(ends) + longest - clock.now()) / SECOND + 10)
+    await station.watching.wait()
+    await station.finish()
+    stop.set()

@@ -1,0 +1,1 @@
+"""``closewatch study``."""

@@ -1,0 +1,118 @@
+"""The charts of a study's stories: the files of their instruments are replayed, each until its last story has ended."""
+
+from __future__ import annotations
+
+from itertools import chain
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.market.bars import Bars
+from scanner.present.story_chart.chart import story_chart_for
+from scanner.present.study.stories import Shown
+from scanner.replays.recordings import inputs_for, recordings
+from scanner.replays.replay import BLOCK, ReplayError, Tally
+from scanner.studies.jobs import look_at
+from scanner.wording.words import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.pipeline import Inputs, Lane, Pipeline
+    from scanner.present.study.stories import Chosen
+    from scanner.replays.recordings import Reading
+    from scanner.replays.replay import Recording
+
+BARS_BEFORE = 600
+"""How many bars before a setup its indicators see, and how many are kept while no story is open."""
+
+
+def charts_of(
+    stories: Sequence[Chosen],
+    paths: Sequence[Path],
+    reading: Reading,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> tuple[list[Shown], str]:
+    """Draw stories found in some files, in order, and say why some are left out; empty if none is.
+
+    For each timeframe, only the bars since the oldest open story, and BARS_BEFORE before it, are held in memory.
+    """
+    files, symbols = look_at(paths, reading), {each.instrument for each in stories}
+    together = [files.alone[symbol] for symbol in sorted(symbols) if symbol in files.alone]
+    if files.shared:
+        together = [(*chain.from_iterable(together), *files.shared)]
+    drawn: dict[str, Shown] = {}
+    troubles = []
+    for own in together:
+        try:
+            for shown in _drawn_of(stories, own, reading):
+                drawn[shown.story.id] = shown
+                if on_progress is not None:
+                    on_progress(len(drawn), len(stories))
+        except (ReplayError, ValueError, OSError) as problem:
+            if getattr(problem, "exit_code", None) is None and not isinstance(problem, OSError):
+                raise
+            troubles.append(str(problem))
+    why = "; ".join(troubles) or "their bars are no longer in the files"
+    left_out = len(stories) - len(drawn)
+    told = f"{counted(left_out, 'story', 'stories')} of the report without a chart: {why}" if left_out else ""
+    return [drawn[each.id] for each in stories if each.id in drawn], told
+
+
+def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading) -> Iterator[Shown]:
+    for recording in recordings(paths, reading):
+        mine = [each for each in stories if each.instrument == recording.symbol]
+        if mine:
+            yield from _drawn(recording, reading, mine)
+
+
+def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) -> Iterator[Shown]:
+    """Replay one recording until all of its stories have ended, and draw each then."""
+    chunks = iter(recording.bars)
+    first = next(chunks, None)
+    if first is None:
+        return
+    inputs = inputs_for(reading, recording, first, Tally(recording.symbol, str(recording.path)))
+    replayed = _Replayed(inputs, stories, reading.tz)
+    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
+        bars = replayed.pipeline.check(raw).bars
+        for part in replayed.pipeline.parts(bars):
+            yield from replayed.take(part)
+            if not replayed.open:
+                return
+
+
+class _Replayed:
+    """What is kept while bars go through a pipeline: the last ones of each timeframe, and the events of stories."""
+
+    def __init__(self, inputs: Inputs, stories: Sequence[Chosen], zone: str) -> None:
+        self.pipeline: Pipeline = inputs.pipeline()
+        self.open = {each.id: each for each in stories}
+        self._rules, self._zone = inputs.rulebook.rules, zone
+        self._said: dict[str, list[Event]] = {each.id: [] for each in stories}
+        self._bars: dict[Lane, Bars] = {}
+
+    def take(self, part: Bars) -> Iterator[Shown]:
+        """Take in bars of the feed, and draw the stories that have ended."""
+        for lane, own in self.pipeline.lanes_of(part):
+            if not len(own):
+                continue
+            for event in lane.engine.events(own):
+                if event.thread in self.open:
+                    self._said[event.thread].append(event)
+            self._bars[lane] = Bars.joined([self._bars[lane], own]) if lane in self._bars else own
+            mine = [each for each in self.open.values() if each.timeframe == lane.timeframe.name]
+            for story in mine:
+                told = self._said[story.id]
+                if told and told[-1].facts.ends:
+                    yield Shown(story, self._chart(self._bars[lane], told))
+                    del self.open[story.id]
+            if not any(self._said[each.id] for each in mine if each.id in self.open):
+                self._bars[lane] = self._bars[lane][-BARS_BEFORE:]
+
+    def _chart(self, bars: Bars, told: Sequence[Event]) -> bytes:
+        begin = int(np.searchsorted(bars.close_time, told[0].time)) + 1 - BARS_BEFORE
+        last = int(np.searchsorted(bars.close_time, told[-1].time, side="right"))
+        return story_chart_for(bars[max(begin, 0) : last], told, self._rules, self._zone)

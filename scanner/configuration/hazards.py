@@ -1,0 +1,40 @@
+"""Hazards for an unattended station: high risk, or unreliable dates."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.configuration.mistakes import Mistake
+from scanner.configuration.unrouted import named
+from scanner.market.sessions.dates import concerning_nobody
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from scanner.configuration.model.settings import Settings
+
+TOLD = 3
+"""How many errors of a file are reported one by one; the others are counted."""
+
+
+def hazards(settings: Settings, now: int) -> Iterator[Mistake]:
+    """Warn of settings that are valid but unwise; ``now`` is in nanoseconds since 1970 UTC."""
+    if settings.account.large_risk:
+        yield Mistake(("account", "risk_fraction"), settings.account.large_risk, warning=True)
+    for text in _of_dates(settings, now):
+        yield Mistake(("surroundings", "dates"), text, warning=True)
+
+
+def _of_dates(settings: Settings, now: int) -> Iterator[str]:
+    path, dates = settings.surroundings.dates, settings.dates
+    if path is None:
+        return
+    yield from dates.troubles[:TOLD]
+    if len(dates.troubles) > TOLD:
+        yield f"{settings.folder / path}: {len(dates.troubles) - TOLD:,} more lines are left out"
+    if (past := dates.past(now)) is not None:
+        yield f"{settings.folder / path}: its last date, {past}, has passed; add the next ones"
+    elif dates.found == ():
+        yield f"{settings.folder / path}: it holds no dates; add the next ones"
+    if unknown := concerning_nobody(dates.found or (), [*settings.instruments, *settings.groups]):
+        yield f"{settings.folder / path}: there is no instrument or group {named(unknown)}; correct or remove the lines"

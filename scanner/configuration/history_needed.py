@@ -1,0 +1,47 @@
+"""How much history a series needs before it may report a setup, and how far back that reaches."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from math import ceil
+from typing import TYPE_CHECKING
+
+from scanner.market.sessions.timetables import Timetable
+
+if TYPE_CHECKING:
+    from scanner.configuration.model.settings import Watched
+    from scanner.market.sessions.calendars import Calendar
+    from scanner.market.sessions.timeframes import Timeframe
+
+SPARE = 2
+"""Coarser bars beyond those needed: the first is left out where the history begins within it, the last may be open."""
+WHOLE_WEEKS = {"1d": 1.5, "1w": 1.0}
+IN_A_DAY = 6.0
+"""How many times as much is looked at where the sessions are not known: a share trades on five days of the week, for
+32 of its 168 hours."""
+HOUR = 3_600 * 1_000_000_000
+LONGEST = 100 * 366 * 24 * HOUR
+"""No history goes back further than a hundred years."""
+
+
+def enough_from(each: Watched, now: int) -> int:
+    """Give the opening from which on there are bars enough at ``now`` for each timeframe of an instrument to be warm.
+
+    Times are in nanoseconds since 1970 UTC. What the clock shows of an hour does not matter.
+    """
+    bars = each.rules.warm_up
+    return min(_enough_from(each.calendar, timeframe, bars, now // HOUR * HOUR) for timeframe in each.timeframes)
+
+
+@lru_cache(256)
+def _enough_from(calendar: Calendar, timeframe: Timeframe, bars: int, now: int) -> int:
+    bars += SPARE
+    if not calendar.known:
+        bars = ceil(bars * WHOLE_WEEKS.get(timeframe.name, IN_A_DAY))
+    timetable, span = Timetable(calendar, timeframe), ceil(bars * timeframe.nanoseconds * 1.5)
+    while span < LONGEST:
+        opens, _ = timetable.closes_between(now - span, now)
+        if len(opens) >= bars:
+            return int(opens[-bars])
+        span *= 2
+    return int(opens[0]) if len(opens) else now - span

@@ -1,0 +1,1 @@
+"""The configuration as one model, and the values in it."""

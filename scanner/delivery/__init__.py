@@ -1,0 +1,134 @@
+"""Delivery: from the outbox to the sinks, at least once, in order within each thread."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+from scanner.backoff import Pauses
+from scanner.delivery.lane import Lane
+from scanner.ports import Notes
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Mapping, Sequence
+
+    from scanner.configuration.model.settings import Quiet
+    from scanner.events import Event
+    from scanner.ports import Sink
+    from scanner.store import Store
+
+STORE_WITHIN = 20.0
+"""Seconds allowed for an answer of the outbox."""
+GRACE = 0.8
+"""Seconds for deliveries under way to end when the station stops; those that do not are sent again later."""
+
+
+def say_nothing(sentence: str) -> None:
+    """Ignore a sentence."""
+
+
+def note_nothing(_: Event) -> Notes:
+    """Give no notes for any event."""
+    return Notes()
+
+
+def draw_nothing(event: Event) -> bytes | None:
+    """Give no picture of any event."""
+
+
+class Delivery:
+    """Delivers events from the store's outbox, each sink in its own task, so that none slows another.
+
+    What a sink could not take is retried for ever, after growing pauses; what it finally refuses goes on the list of
+    the dead. An event may be sent twice, with the same id: after a crash, or if an answer was lost.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        sinks: Mapping[str, Sink],
+        *,
+        clock: Callable[[], int],
+        sleep: Callable[[float], Awaitable[object]],
+        random: Callable[[], float],
+        picture: Callable[[Event], bytes | None] = draw_nothing,
+        notes: Callable[[Event], Notes] = note_nothing,
+        quiet: Mapping[str, Quiet] | None = None,
+        ceiling: Mapping[str, int] | None = None,
+        stale_after: int = 3,
+        tell: Callable[[str], None] = say_nothing,
+        pauses: Pauses | None = None,
+        store_within: float = STORE_WITHIN,
+    ) -> None:
+        """Take the store, and the sinks by their names in it.
+
+        ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
+        1. ``picture`` draws the PNG chart of an event, or returns None, and ``notes`` gives notes to an event of a
+        setup; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by sink. A setup is late more
+        than ``stale_after`` bars after it was found. ``tell`` receives a sentence when a sink starts to fail, when it
+        works again, and when it finally refuses an event. If the store does not answer within ``store_within`` seconds,
+        it is left alone for a while.
+        """
+        pauses = pauses or Pauses(random)
+        drawing = asyncio.Lock()
+        self._lanes = {
+            name: Lane(
+                name,
+                sink,
+                store.outbox,
+                clock=clock,
+                sleep=sleep,
+                picture=picture,
+                notes=notes,
+                drawing=drawing,
+                quiet=(quiet or {}).get(name),
+                ceiling=(ceiling or {}).get(name),
+                stale_after=stale_after,
+                tell=tell,
+                pauses=pauses,
+                store_within=store_within,
+            )
+            for name, sink in sinks.items()
+        }
+
+    def wake(self) -> None:
+        """Check the outbox at once, since something new was put there; call it in the event loop's thread."""
+        for lane in self._lanes.values():
+            lane.wake()
+
+    def pass_on(self, event: Event, sinks: Sequence[str]) -> None:
+        """Send an event to sinks although the store cannot keep it; it is not sent again once the store has it."""
+        for name in sinks:
+            if name in self._lanes:
+                self._lanes[name].pass_on(event)
+
+    def troubles(self) -> dict[str, str]:
+        """Give a sentence on each sink that is failing now."""
+        return {name: lane.trouble for name, lane in self._lanes.items() if lane.trouble}
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Start the sinks and deliver until told to stop; then stop the sinks."""
+        tasks = [asyncio.create_task(lane.run(stop)) for lane in self._lanes.values()]
+        stopping = asyncio.create_task(stop.wait())
+        try:
+            # A lane ends only on request, unless it has a defect: then do not wait.
+            await asyncio.wait({stopping, *tasks}, return_when=asyncio.FIRST_COMPLETED)
+            self.wake()
+        finally:
+            stopping.cancel()
+            grace = GRACE if stop.is_set() else 0.0
+            ended = await asyncio.gather(
+                *(_end(lane, task, grace) for lane, task in zip(self._lanes.values(), tasks, strict=True))
+            )
+        for outcome in ended:
+            if isinstance(outcome, Exception):
+                raise outcome
+
+
+async def _end(lane: Lane, running: asyncio.Task[None], grace: float) -> BaseException | None:
+    """Let deliveries under way end within the grace period, and stop the sink; return the lane's error, if any."""
+    await asyncio.wait({running}, timeout=0.0 if lane.is_starting else grace)
+    running.cancel()
+    (outcome,) = await asyncio.gather(running, return_exceptions=True)
+    await lane.close()
+    return outcome

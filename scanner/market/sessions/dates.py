@@ -1,0 +1,133 @@
+"""The user's dates: moments at which a price may jump, such as a report, read from a CSV file."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from io import StringIO
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from scanner.market.sessions.calendars import FIRST_YEAR, LAST_YEAR, NANOSECONDS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+EVERYTHING = "all"
+"""The word for every instrument."""
+COLUMNS = ("time", "instrument", "what")
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """An event at a moment, or on a day; then it lasts from midnight to midnight.
+
+    ``begin`` and ``end`` are nanoseconds since 1970 UTC. ``whom`` is the instrument or group concerned, or ``all``.
+    """
+
+    begin: int
+    end: int
+    whom: str
+    what: str
+
+    def away(self, moment: int) -> int:
+        """Give how long a moment lies before this begins or after it ended, in nanoseconds; 0 while it lasts."""
+        return max(self.begin - moment, moment - self.end, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Dates:
+    """The contents of a file of dates, in its order; ``troubles`` has a sentence for each thing that could not be read.
+
+    ``found`` is None if no dates are known at all: no file is named, or it cannot be read.
+    """
+
+    found: tuple[Dated, ...] | None = None
+    troubles: tuple[str, ...] = ()
+
+    def of(self, instrument: str, group: str) -> tuple[Dated, ...] | None:
+        """Give those that concern an instrument; None if no dates are known at all."""
+        if self.found is None:
+            return None
+        return tuple(each for each in self.found if each.whom in {instrument, EVERYTHING} or each.whom == group != "")
+
+    def past(self, now: int) -> date | None:
+        """Give the last known day if it lies before ``now`` (nanoseconds since 1970 UTC); else None."""
+        last = max((each.end for each in self.found or ()), default=None)
+        return None if last is None or last > now else datetime.fromtimestamp((last - 1) // NANOSECONDS, UTC).date()
+
+
+def read(path: Path, zone: str) -> Dates:
+    """Read a file of dates; everything wrong with it is listed in its troubles."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as problem:
+        return Dates(troubles=(f"{path} cannot be read ({problem.strerror or problem}); no dates are known",))
+    except UnicodeDecodeError:
+        return Dates(troubles=(f"{path} is not UTF-8; no dates are known",))
+    dates = parsed(text, zone)
+    return Dates(dates.found, tuple(f"{path}: {each}" for each in dates.troubles))
+
+
+def parsed(text: str, zone: str) -> Dates:
+    """Read dates from CSV with a header and the columns time, instrument and what, in any order.
+
+    A time is a day (2026-06-12) or a moment (2026-06-12T14:30), in ``zone`` if it names none. A mistake in a row is
+    reported with its line; the other rows count.
+    """
+    lines = csv.reader(StringIO(text, newline=""), skipinitialspace=True, strict=True)
+    found: list[Dated] = []
+    troubles: list[str] = []
+    try:
+        header = [name.strip().lower() for name in next(lines, [])]
+        if any(header.count(name) != 1 for name in COLUMNS):
+            return Dates(troubles=(f"the first line must name the columns {', '.join(COLUMNS)}; no dates are known",))
+        for cells in lines:
+            if not any(cell.strip() for cell in cells):
+                continue
+            try:
+                found.append(_dated(cells, header, ZoneInfo(zone)))
+            except ValueError as problem:
+                troubles.append(f"line {lines.line_num} {problem}; it is left out")
+    except csv.Error as problem:
+        troubles.append(f"line {lines.line_num} is not CSV ({problem}); it and all that follows are left out")
+    return Dates(tuple(found), tuple(troubles))
+
+
+def concerning_nobody(dates: Iterable[Dated], names: Iterable[str]) -> list[str]:
+    """List the names in a file of dates, each once, that are not in ``names`` (instruments and groups)."""
+    known = {EVERYTHING, *names}
+    return list(dict.fromkeys(each.whom for each in dates if each.whom not in known))
+
+
+def _dated(cells: Sequence[str], header: Sequence[str], zone: ZoneInfo) -> Dated:
+    """Make a date from the cells of a row; ValueError says what is wrong with them."""
+    if len(cells) != len(header):
+        raise ValueError(f"has {len(cells)} cells, not {len(header)}; quote a text that has commas")
+    time, whom, what = (cells[header.index(name)].strip() for name in COLUMNS)
+    for name, cell in zip(COLUMNS, (time, whom, what), strict=True):
+        if not cell:
+            raise ValueError(f"has no {name}")
+    begin, end = _span(time, zone)
+    return Dated(begin, end, EVERYTHING if whom.lower() == EVERYTHING else whom, what)
+
+
+def _span(text: str, zone: ZoneInfo) -> tuple[int, int]:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f'has the time "{text}"; write a day as 2026-06-12, or a moment as 2026-06-12T14:30') from None
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise ValueError(f'has the time "{text}", which lies outside the years {FIRST_YEAR} to {LAST_YEAR}')
+    begin = _nanoseconds(moment if moment.tzinfo else moment.replace(tzinfo=zone))
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return begin, begin
+    return begin, _nanoseconds(datetime.combine(day + timedelta(days=1), datetime.min.time(), zone))
+
+
+def _nanoseconds(moment: datetime) -> int:
+    return int(moment.timestamp()) * NANOSECONDS

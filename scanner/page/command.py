@@ -1,0 +1,56 @@
+"""``closewatch page``: the page served from the store alone, beside a running station or without one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+from scanner.commands import output
+from scanner.commands.trouble import UsageError
+from scanner.configuration.model import settings as configuration
+from scanner.configuration.model.settings import Page
+from scanner.page import serving
+from scanner.page.access import passwords
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from scanner.configuration.model.settings import Settings
+
+
+def run(path: Path, port: int | None) -> None:
+    """Serve the page of a configuration until told to stop, and say where it is."""
+    settings = configuration.load(path, to_watch=True)
+    page = settings.page or Page()
+    if port is not None:
+        page = page.model_copy(update={"port": port})
+    serving.password_line(settings)
+    at = serving.opened(page)
+    output.tell(f"The page of {settings.station.name} is at {serving.address_of(page)} until Ctrl-C.")
+    serving.run(path, page, at)
+
+
+def ask() -> str:
+    """Ask for a password, twice and without showing it."""
+    told: str = typer.prompt("Password of the page", hide_input=True, confirmation_prompt=True, err=True)
+    return told
+
+
+def set_password(path: Path, asked: Callable[[], str] = ask) -> None:
+    """Leave the password that is ``asked`` for hashed in the file that the configuration names."""
+    settings = configuration.load(path)
+    target = _file_of(settings, path)
+    password = asked()
+    if not passwords.LEAST <= len(password) <= passwords.MOST:
+        raise UsageError(f"a password has {passwords.LEAST} to {passwords.MOST:,} characters; choose another")
+    output.write_whole(target, passwords.line_of(password).encode(), private=True)
+    target.chmod(0o600)
+    output.say(f"{target}: written; restart the page to have it.")
+
+
+def _file_of(settings: Settings, path: Path) -> Path:
+    if settings.page is None or settings.page.password is None:
+        raise UsageError(f'{path}: name the file first, as in [page] password = "page.password"')
+    return settings.folder / settings.page.password

@@ -1,0 +1,191 @@
+"""The chart of a setup, to be judged at a glance on a phone, also in grey: PNG or SVG.
+
+What colour says, shape says too: rising bars are hollow and falling ones full, each line has a style of its own, the
+risk is hatched, and every level is named with its price. Import this module late: it brings the drawing library.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from functools import cache
+from io import BytesIO
+from threading import Lock
+from typing import TYPE_CHECKING, Any, Literal
+
+import matplotlib as mpl
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+from PIL import Image
+
+from scanner.present.chart.look import (
+    COLORS,
+    DASHED,
+    DPI,
+    FAST,
+    HEIGHT,
+    INK,
+    LEAST_TITLE,
+    PALE,
+    PAPER,
+    SLOW,
+    SMALL,
+    SOLID,
+    TICK,
+    TITLE,
+    WIDTH,
+    WORDS,
+    shown,
+)
+from scanner.present.chart.picture import Picture, picture_for
+from scanner.present.chart.sheet import Box, Sheet
+from scanner.present.panels.closeup import draw_closeup
+from scanner.present.panels.levels import levels_of
+from scanner.present.panels.macd import draw_macd
+from scanner.present.panels.prices import draw_prices
+from scanner.present.panels.volume import draw_volume, has_volume
+from scanner.present.words.setup_words import PLACES
+from scanner.wording.cautions import SHORT
+from scanner.wording.times import date, moment
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from scanner.analysis.rules import Rules
+    from scanner.event_data import SetupData
+    from scanner.events import Event
+    from scanner.market.bars import Bars
+    from scanner.present.chart.sheet import Scale
+
+Format = Literal["png", "svg"]
+
+SHADES = 6
+"""Of each colour in a PNG: enough for smooth edges, few enough for a small file."""
+NAME_LENGTH, SHORTEST_NAME = 28, 8
+PRICES, VOLUME, MACD = 660.0, 46.0, 432.0
+"""Where the prices end above what stands below them, how high volume is, and where the MACD ends."""
+CLOSE_UP = Box(12, 70, WIDTH - 12, 390)
+SETTINGS: Any = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "closewatch",
+    "hatch.linewidth": 1.1,
+    "path.simplify": True,
+}
+_DRAWING = Lock()
+"""The library's settings belong to the whole process."""
+
+
+def chart_for(bars: Bars, event: Event, rules: Rules, zone: str, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
+    """Draw a found setup; as ``picture_for``."""
+    return draw(picture_for(bars, event, rules, zone), format)
+
+
+def draw(picture: Picture, format: Format = "png") -> bytes:  # noqa: A002 - as above
+    """Draw a picture; the same picture gives the same bytes on the same machine."""
+    return painted(lambda: compose(picture), format)
+
+
+def painted(composed: Callable[[], Figure], format: Format, *, as_paths: bool = False) -> bytes:  # noqa: A002 - as above
+    """Compose a figure and write it as a file; the letters of an SVG are drawn ``as_paths`` or left to other fonts."""
+    kept = BytesIO()
+    with _DRAWING, mpl.rc_context(SETTINGS | {"svg.fonttype": "path"} if as_paths else SETTINGS):
+        figure = composed()
+        if format == "svg":
+            figure.savefig(kept, format="svg", facecolor=PAPER, metadata={"Date": None, "Creator": "closewatch"})
+            return kept.getvalue()
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()  # type: ignore[no-untyped-call]  # the library leaves it untyped
+        drawn: memoryview = canvas.buffer_rgba()  # type: ignore[no-untyped-call]  # as above
+        pixels = Image.frombuffer("RGBA", canvas.get_width_height(), drawn.tobytes()).convert("RGB")
+    pixels.quantize(palette=_palette(), dither=Image.Dither.NONE).save(kept, "png", optimize=True)
+    return kept.getvalue()
+
+
+@cache
+def _palette() -> Image.Image:
+    """Mix each colour with the paper; a palette of our own keeps the hues that one found by counting would lose."""
+    paper, inks = to_rgb(PAPER), [to_rgb(color) for color in COLORS]
+    mixed = [
+        round(255 * (part * shade + ground * (SHADES - shade)) / SHADES)
+        for ink in inks
+        for shade in range(SHADES + 1)
+        for part, ground in zip(ink, paper, strict=True)
+    ]
+    palette = Image.new("P", (1, 1))
+    palette.putpalette(mixed)
+    return palette
+
+
+def compose(picture: Picture) -> Figure:
+    """Lay everything out on a sheet."""
+    figure = Figure(figsize=(WIDTH / DPI, HEIGHT / DPI), dpi=DPI, facecolor=PAPER)
+    sheet = Sheet(figure)
+    setup, last = picture.setup, len(picture) - 1
+    write_title(sheet, picture, ", no setup" if setup is None else f" {direction_of(setup)}")
+    y = HEIGHT - 80.0
+    if setup is not None:
+        at = f" at {PLACES[setup['place']]}" if setup["place"] else ""
+        evidence = f"evidence {setup['evidence_points']} of {setup['evidence_total']}"
+        sheet.text(14, y, sheet.fitted(f"{setup['title']}{at}, {evidence}", WORDS, WIDTH - 28), WORDS, INK)
+        y -= 33
+    write_time(sheet, picture, int(picture.times[last]), y)
+    name_averages(sheet, picture, y - 33)
+    scale = draw_prices(sheet, picture, Box(12, PRICES, WIDTH - 12, y - 52))
+    draw_below(sheet, picture, scale)
+    levels = [] if setup is None else [level for level in levels_of(setup, picture.mark) if level.bold]
+    draw_closeup(sheet, picture, levels, CLOSE_UP, last)
+    write_caution(sheet)
+    return figure
+
+
+def draw_below(sheet: Sheet, picture: Picture, scale: Scale, setup_at: int | None = None) -> None:
+    """Draw what stands below the prices and spans the same bars: volume, where there is some, and the MACD."""
+    left, right = scale.box.left, scale.box.right
+    top = PRICES - 26
+    if has_volume(picture):
+        draw_volume(sheet, picture, Box(left, top - VOLUME, right, top), scale.bars)
+        top -= VOLUME + 8
+    draw_macd(sheet, picture, Box(left, MACD, right, top), scale.bars, setup_at)
+
+
+def write_caution(sheet: Sheet) -> None:
+    """Write the caution at the foot of the sheet."""
+    for row, line in enumerate(textwrap.wrap(SHORT, 62)):
+        sheet.text(14, 36 - 25 * row, line, SMALL, PALE)
+
+
+def direction_of(setup: SetupData) -> str:
+    """Give the direction with its arrow."""
+    return f"{'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']}"
+
+
+def write_title(sheet: Sheet, picture: Picture, what: str) -> None:
+    """Write instrument and timeframe with ``what``, as large as they fit."""
+    size, length = TITLE, NAME_LENGTH
+    while True:
+        words = f"{shown(picture.instrument, length)} {picture.timeframe}{what}"
+        if sheet.width(words, size, bold=True) <= WIDTH - 28:
+            break
+        if size > LEAST_TITLE or length == SHORTEST_NAME:
+            size -= 0.5
+        else:
+            length -= 1
+    sheet.text(14, HEIGHT - 42, words, size, INK, bold=True)
+
+
+def write_time(sheet: Sheet, picture: Picture, time: int, y: float) -> None:
+    """Say when the last bar was."""
+    when = date(time, picture.zone) if picture.daily else moment(time, picture.zone)
+    sheet.text(14, y, when, WORDS, PALE)
+
+
+def name_averages(sheet: Sheet, picture: Picture, y: float) -> float:
+    """Say which line is which average; gives where the words end."""
+    rules, x = picture.rules, 14.0
+    for color, style, words in (
+        (FAST, SOLID, f"{rules.fast_average}-bar"),
+        (SLOW, DASHED, f"{rules.slow_average}-bar average"),
+    ):
+        sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.6)
+        x = sheet.text(x + 42, y, words, TICK, PALE) + 20
+    return x

@@ -1,0 +1,47 @@
+"""The look of a chart: sizes in pixels, colours that differ in lightness too, and letters that its font has."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from matplotlib.font_manager import FontProperties, findfont, get_font
+
+from scanner.wording.text import plain
+
+WIDTH, HEIGHT, DPI = 780, 1240, 100
+"""Twice the width of a phone, so that it is sharp there."""
+TITLE, LEAST_TITLE = 31.0, 24.0
+LABEL, WORDS, TICK, SMALL = 25.0, 22.0, 21.0, 20.0
+"""Sizes of letters: at half their size, on a phone, those of labels and words are still read with ease."""
+POINTS = 72 / DPI
+"""Points in a pixel."""
+
+PAPER, INK, PALE, GRID = "#fcfaf4", "#1b2430", "#6d7177", "#e4dfd2"
+RISING, FALLING = PAPER, INK
+"""Hollow and full: the bodies differ without any colour."""
+BAND, REWARD, RISEN = "#ebe4d0", "#dfeee6", "#d5dde6"
+"""Tints, light enough for what stands on them: the setup's bars, the way to the first objective, MACD over signal."""
+FAST, SLOW = "#b26a00", "#2f6f9f"
+ENTRY, STOP, GOAL, PLACE, OBSTACLE = "#0a4f92", "#b53a00", "#00664e", "#7d2f73", "#4b4b4b"
+COLORS = (INK, PALE, GRID, BAND, REWARD, RISEN, FAST, SLOW, ENTRY, STOP, GOAL, PLACE, OBSTACLE)
+
+SOLID, DASHED, DOTTED, BROKEN = "-", (0, (5, 2.5)), (0, (1.2, 1.8)), (0, (6, 2, 1.2, 2))
+
+FONT = "DejaVu Sans"
+"""It comes with the library, so that every machine draws the same."""
+NO_LETTER = "□"
+
+
+def font(pixels: float, *, bold: bool = False) -> FontProperties:
+    """Give the font in a size in pixels."""
+    return FontProperties(family=FONT, size=pixels * POINTS, weight="bold" if bold else "normal")
+
+
+@cache
+def _letters() -> frozenset[int]:
+    return frozenset(get_font(findfont(FontProperties(family=FONT))).get_charmap())
+
+
+def shown(text: str, limit: int) -> str:
+    """Give text from outside as one line that the font can show; what it has no letter for becomes a box."""
+    return "".join(one if ord(one) in _letters() else NO_LETTER for one in plain(text.strip(), limit)) or "unnamed"

@@ -1,0 +1,1 @@
+"""Reports and tables that commands print or write."""

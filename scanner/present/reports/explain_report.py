@@ -1,0 +1,234 @@
+"""Why there was a setup at a bar, or why not: every rule with its number and its threshold, held or missed."""
+
+from __future__ import annotations
+
+from math import isnan
+from typing import TYPE_CHECKING, Any
+
+from scanner.wording.tables import NOTHING, bar_time, table
+from scanner.wording.text import plain
+from scanner.wording.words import counted, number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from scanner.analysis.door.setup import Setup
+    from scanner.event_data import FormingData, Measure
+    from scanner.events import Event
+    from scanner.judgement import Judgement
+    from scanner.market.bars import Bars
+    from scanner.replays.replay import Tally
+
+HELD, MISSED = "yes", "NO"
+
+
+SHOWN = 3
+"""Bars shown where several setups are explained."""
+
+
+def opening(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judged: Sequence[Judgement]) -> str:
+    """Say in one sentence what there was at a bar."""
+    told = unready and f"nothing is reported ({unready})"
+    stood = "; ".join(stands(found) for found in judged if found.holds)
+    when = f"{_named(bars, index, tally, zone)} ({zone})"
+    return f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, {when}: {told or stood or nearest_in_words(judged)}."
+
+
+def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str:
+    """Say what is odd about a bar that may be a bad tick."""
+    return f"The bar of {_named(bars, index, tally, zone)} is a suspected bad tick: {text}."
+
+
+def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
+    daily = tally.timeframes[0] in {"1d", "1w"}
+    return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, daily=daily)
+
+
+def stands(found: Judgement) -> str:
+    """Say how a setup stood of which every rule holds."""
+    if found.set_aside:
+        return f"a {found.setup.title} {found.direction} stood and was set aside: {found.set_aside}"
+    place = f" at a place, {found.place}" if found.place else ""
+    return f"a {found.setup.title} {found.direction} qualified{place}"
+
+
+def nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
+    """Give the setup that misses the fewest of its rules, and which."""
+    by_missed = [(found, missed_rules(found)) for found in judged]
+    return min(by_missed, key=lambda each: len(each[1]) / len(each[0].rules), default=None)
+
+
+def missed_rules(found: Judgement) -> list[str]:
+    """Name the rules that a setup misses."""
+    return [name for name, rule in found.rules.items() if not rule["verdict"]]
+
+
+def nearest_in_words(judged: Sequence[Judgement]) -> str:
+    """Say which setup missed the fewest of its rules, and which these are."""
+    found_missed = nearest(judged)
+    if found_missed is None:
+        return "there are too few bars to look at"
+    found, missed = found_missed
+    return (
+        f"no setup. The nearest was a {found.setup.title} {found.direction}, which missed {len(missed)} of "
+        f"{len(found.rules)} rules: {', '.join(missed)}"
+    )
+
+
+def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgement]) -> tuple[str, ...]:
+    """Give the row of a bar among all of its day."""
+    when = bar_time(0, int(bars.close_time[index]), zone, daily=False)
+    close = f"{bars.close[index]:.10g}"
+    found_missed = nearest(judged)
+    if unready or found_missed is None:
+        return when, close, NOTHING, NOTHING, unready or "too few bars"
+    found, missed = found_missed
+    name = f"{found.setup.title} {found.direction}"
+    if missed:
+        return when, close, name, f"{len(missed)} of {len(found.rules)}", ", ".join(missed)
+    return when, close, name, "none", f"set aside: {found.set_aside}" if found.set_aside else "qualified"
+
+
+def day(at: str, zone: str, tally: Tally, rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Give all bars of a day, each with the setup that missed the fewest of its rules there."""
+    symbol, heads = plain(tally.symbol, 60), ("closed", "close", "nearest setup", "misses", "which rules")
+    found = sum(each[-1] == "qualified" for each in rows)
+    aside = sum(each[-1].startswith("set aside: ") for each in rows)
+    about = f"{symbol} {tally.timeframes[0]}, {counted(len(rows), 'bar')} of {at} ({zone})"
+    return [
+        f"{about}: {found} with a setup that qualified, {aside} with one that was set aside.",
+        "",
+        *table(heads, rows, left=(0, 2, 3, 4)),
+        "",
+        f"With a time, such as --at {rows[0][0].replace(' ', 'T')}, one bar is explained rule by rule.",
+    ]
+
+
+def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone: str) -> list[str]:
+    """Give the bar that is explained, and those before it; of a single setup by their names in it."""
+    daily = tally.timeframes[0] in {"1d", "1w"}
+    named = [name for _, name in setups[0].bars] if len(setups) == 1 else [""] * SHOWN
+    first = max(index + 1 - len(named), 0)
+    names = named[first - index - 1 :]
+    rows = [
+        (
+            name,
+            bar_time(int(bars.open_time[i]), int(bars.close_time[i]), zone, daily=daily),
+            *(f"{column[i]:.10g}" for column in (bars.open, bars.high, bars.low, bars.close)),
+            "-" if isnan(bars.volume[i]) else f"{bars.volume[i]:,.15g}",
+        )
+        for i, name in zip(range(first, index + 1), names, strict=True)
+    ]
+    heads: Sequence[str] = ("as", "day" if daily else "closed", "open", "high", "low", "close", "volume")
+    if len(setups) != 1:
+        shown = table(heads[1:], [row[1:] for row in rows], left=(0,))
+    else:
+        shown = table(heads, rows, left=(0, 1))
+    return shown
+
+
+def missed_by(measure: Measure) -> str:
+    """Say by how much a measure misses its threshold, empty where it holds or nothing was measured.
+
+    >>> missed_by({"measured": 0.7, "threshold": ">= 1", "verdict": False, "text": ""})
+    '0.3'
+    """
+    value = measure["measured"]
+    if measure["verdict"] or value is None:
+        return ""
+    words = measure["threshold"].split()
+    bounds = [float(word) for word in words if word.replace(".", "", 1).replace("-", "", 1).replace("e", "").isdigit()]
+    return number(min(abs(value - bound) for bound in bounds)) if bounds else ""
+
+
+def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[str, ...]]:
+    return [
+        (
+            name,
+            HELD if measure["verdict"] else missed,
+            number(measure["measured"]),
+            measure["threshold"],
+            missed_by(measure),
+            measure["text"],
+        )
+        for name, measure in measures.items()
+    ]
+
+
+def ahead(event: Event) -> list[str]:
+    """Give what was told of a setup at this bar that the next one may complete."""
+    data: FormingData = event.data
+    return [f"{data['title']} {data['direction']}: forming", "", *(f"    {each['text']}" for each in data["must"])]
+
+
+def judgement(found: Judgement) -> list[str]:
+    """Give the whole account of one direction at one bar."""
+    missed = missed_rules(found)
+    head = f"{found.setup.title} {found.direction}: " + (
+        f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"
+        if missed
+        else f"set aside: {found.set_aside}"
+        if found.set_aside
+        else f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence"
+    )
+    lines = [
+        head,
+        "",
+        *table(
+            ("rule", "holds", "measured", "wanted", "misses by", "what is measured"),
+            _rows(found.rules),
+            left=(0, 1, 3, 5),
+        ),
+    ]
+    places = [
+        (
+            name,
+            HELD if place["verdict"] else "no",
+            place["price"] or "-",
+            number(place["measured"]),
+            place["threshold"],
+            place["text"],
+        )
+        for name, place in found.places.items()
+    ]
+    lines += [
+        "",
+        *table(("place", "holds", "price", "measured", "wanted", "what is measured"), places, left=(0, 1, 4, 5)),
+    ]
+    if found.plan is None:
+        return lines
+    around = [row[:4] + row[5:] for row in _rows(found.surroundings, "no")]
+    lines += [
+        "",
+        *table(("surroundings", "holds", "measured", "wanted", "what is measured"), around, left=(0, 1, 3, 4)),
+    ]
+    if missed:
+        return lines
+    evidence = [row[:4] + row[5:] for row in _rows(found.evidence, "no")]
+    lines += ["", *table(("evidence", "holds", "measured", "wanted", "what is measured"), evidence, left=(0, 1, 3, 4))]
+    plan = found.plan
+    entries = [
+        (
+            style,
+            entry["price"] or "-",
+            entry["risk"] or "-",
+            *(entry["objectives"] or ("-", "-", "-")),
+            entry["room"] or "-",
+            entry["size"] or "-",
+        )
+        for style, entry in plan.entries.items()
+    ]
+    lines += ["", *table(("entry", "price", "R", "1R at", "2R at", "3R at", "room", "size"), entries)]
+    lines += ["", *(f"{style:9} {entry['reason']}" for style, entry in plan.entries.items())]
+    lines += [
+        f"{style:9} {'obstacle ' + entry['obstacle'] if entry['obstacle'] else 'no obstacle'}: {entry['obstacle_text']}"
+        + (f"; being broken: {', '.join(entry['being_broken'])}" if entry["being_broken"] else "")
+        for style, entry in plan.entries.items()
+        if entry["price"]
+    ]
+    lines += [
+        f"stop      {plan.levels['stop']}: {plan.level_reasons['stop']}",
+        f"exit      {plan.exit_plan['style']}: {plan.exit_plan['reason']}",
+        f"size      {next(iter(plan.entries.values()))['size_reason']}",
+    ]
+    return lines

@@ -1,0 +1,218 @@
+"""The report of a replay: every setup as a row, those set aside, the holds, then what was read, refused and found."""
+
+from __future__ import annotations
+
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from scanner.replays.replay import Ends
+from scanner.wording.tables import bar_time, fitted, parse_time, table
+from scanner.wording.text import plain
+
+if TYPE_CHECKING:
+    from collections import Counter
+    from collections.abc import Sequence
+
+    from scanner.event_data import State
+    from scanner.events import Event
+    from scanner.replays.replay import Came, Tally
+
+NAME_LENGTH = 16
+HEADS = (
+    *("bar", "instrument", "tf", "setup", "side", "place", "evidence", "entry", "stop", "1R at", "room", "exit"),
+    *("outcome", "R", "cost"),
+)
+NAMED = HEADS.index("evidence")
+"""So many columns say which setup a row is about."""
+FLUSH_LEFT = {*HEADS[:NAMED], "outcome"}
+STATE_WORDS: dict[State, str] = {
+    "waiting": "waiting",
+    "open": "open",
+    "stopped": "stopped",
+    "left": "left",
+    "left_on_pressure": "pressure",
+    "lapsed": "lapsed",
+    "spoiled": "spoiled",
+    "broken_off": "broken off",
+}
+COUNTED: dict[State, str] = STATE_WORDS | {"left_on_pressure": "left on pressure"}
+RARE = {"waiting", "broken off"}
+"""Told only where there are some."""
+UNFOLLOWED = ("no entry", "-", "-")
+"""What is shown of a setup that plans no entry of the style that is followed."""
+
+
+class Report:
+    """Takes events and outcomes as they come, and keeps of each the words that a table or a line shows.
+
+    Ten thousand are common.
+    """
+
+    def __init__(self, zone: str) -> None:
+        self.zone = zone
+        self._setups: list[tuple[str, tuple[str, ...]]] = []  # the thread, and the row
+        self._set_aside: list[tuple[str, str]] = []
+        self._holds: list[str] = []
+        self._outcomes: dict[str, tuple[State, str, str]] = {}
+
+    def add(self, event: Event) -> None:
+        """Take an event."""
+        if event.kind == "setup.qualified":
+            self._setups.append((event.thread, _row(event, self.zone)))
+        elif event.kind == "setup.set_aside":
+            data = event.data
+            text = f"{data['title']} {data['direction']}: {data['set_aside']}"
+            self._set_aside.append((event.thread, _line(event, self.zone, text)))
+        elif event.facts.about == "series":
+            self._holds.append(_line(event, self.zone, event.data["reason"]))
+
+    def learn(self, came: Came) -> None:
+        """Take what came of a setup."""
+        self._outcomes[came.thread] = _ended(came)
+
+    def lines(self, width: int | None) -> list[str]:
+        """Give the setups as a table, or as blocks where ``width`` columns are too few for one, and the rest."""
+        rows = [(*row, *_cells(self._outcomes.get(thread))) for thread, row in self._setups]
+        found = [*_table(rows, width), ""] if rows else []
+        aside = [
+            f"{line}; followed: {_in_words(self._outcomes[thread])}" if thread in self._outcomes else line
+            for thread, line in self._set_aside
+        ]
+        for title, lines in (("set aside:", aside), ("on hold:", self._holds)):
+            found += [title, *lines, ""] if lines else []
+        return found
+
+
+def _ended(came: Came) -> tuple[State, str, str]:
+    """Give what came of a setup: its state, R and costs."""
+    r, cost = came.r, came.cost
+    return came.state, "-" if r is None else f"{r:+f}", "-" if cost is None else f"{cost:f}"
+
+
+def _cells(ended: tuple[State, str, str] | None) -> tuple[str, str, str]:
+    return UNFOLLOWED if ended is None else (STATE_WORDS[ended[0]], *ended[1:])
+
+
+def _in_words(ended: tuple[State, str, str]) -> str:
+    state, r, _ = ended
+    return COUNTED[state] if r == "-" else f"{COUNTED[state]} {r} R"
+
+
+def _when(event: Event, zone: str) -> str:
+    daily = event.data["timeframe"] in {"1d", "1w"}
+    return bar_time(parse_time(event.data["bar_open"]) if daily else 0, event.time, zone, daily=daily)
+
+
+def _row(event: Event, zone: str) -> tuple[str, ...]:
+    data = event.data
+    entry = data["entries"][data["entry_style"]]
+    return (
+        _when(event, zone),
+        plain(data["instrument"], NAME_LENGTH),
+        data["timeframe"],
+        data["setup"],
+        data["direction"],
+        data["place"] or "-",
+        f"{data['evidence_points']} of {data['evidence_total']}",
+        entry["price"] or "-",
+        data["levels"]["stop"],
+        (entry["objectives"] or ["-"])[0],
+        entry["room"] or "-",
+        data["exit_plan"]["style"],
+    )
+
+
+def _line(event: Event, zone: str, what: str) -> str:
+    """Say what there was at a bar besides a setup to act on."""
+    data = event.data
+    return f"{_when(event, zone)}  {plain(data['instrument'], NAME_LENGTH)} {data['timeframe']}: {what}"
+
+
+def _table(rows: list[tuple[str, ...]], width: int | None) -> list[str]:
+    """Make the table; the setup is named only where there are several, and costs only where some are known."""
+    several, costs = ({row[HEADS.index(head)] for row in rows} for head in ("setup", "cost"))
+    without = ([] if len(several) > 1 else ["setup"]) + ([] if costs - {"-"} else ["cost"])
+    return fitted(HEADS, rows, width, NAMED, FLUSH_LEFT, without)
+
+
+def _counted(reasons: Counter[str]) -> str:
+    if not reasons:
+        return "0"
+    return f"{reasons.total():,} ({', '.join(f'{count:,} {reason}' for reason, count in sorted(reasons.items()))})"
+
+
+def _guesses(tallies: Sequence[Tally]) -> list[str]:
+    """Say how many price steps are guesses, and how many of the prices looked at are multiples of them."""
+    guessed = [(tally, tally.guessed_step) for tally in tallies if tally.guessed_step is not None]
+    if not guessed:
+        return []
+    fitting, prices = sum(step.fitting for _, step in guessed), sum(step.prices for _, step in guessed)
+    return [
+        f"step guessed  {len(guessed):,} of {len(tallies):,} instruments; {fitting:,} of {prices:,} prices fit",
+        *(
+            f"{'':14}{plain(tally.symbol, NAME_LENGTH)} {step.step:f}: {step.fitting:,} of {step.prices:,} prices fit"
+            for tally, step in guessed
+            if step.fitting < step.prices
+        ),
+    ]
+
+
+def _came_of(what: str, ends: Ends) -> list[str]:
+    """Give what came of the setups that were followed: counts, and the sum of R with the caution beside it."""
+    if not ends.states:
+        return []
+    counts = {word: ends.states[state] for state, word in COUNTED.items()}
+    told = ", ".join(f"{count:,} {word}" for word, count in counts.items() if count or word not in RARE)
+    lines = [f"{what:<14}{ends.states.total():,} ({ends.entered:,} entered; {told})"]
+    if ends.closed:
+        costs = "before costs"
+        if ends.costed:
+            costs += f", which were {ends.cost:f} R"
+        if 0 < ends.costed < ends.closed:
+            costs += f" for the {ends.costed:,} whose costs are known"
+        sums = f"{ends.r:+f} R in all"
+        if ends.closed > 1:
+            sums += f", {ends.r - ends.best:+f} without the best"
+        lines.append(f"{'':14}{sums}, of {ends.closed:,} closed, {costs}; past results prove nothing")
+    return lines
+
+
+def summary(tallies: Sequence[Tally], zone: str) -> list[str]:
+    """Give what was read, refused and found: a row for each recording, and the sum."""
+    rows = [
+        (
+            plain(tally.symbol, NAME_LENGTH),
+            ",".join(tally.timeframes),
+            "-" if tally.first is None else bar_time(tally.first, tally.first, zone, daily=True),
+            "-" if tally.last is None else bar_time(tally.last - 1, tally.last - 1, zone, daily=True),
+            f"{tally.bars:,}",
+            f"{tally.refused.total():,}",
+            f"{tally.setups['long']}",
+            f"{tally.setups['short']}",
+            tally.step + (" guessed" if tally.guessed_step else ""),
+        )
+        for tally in tallies
+    ]
+    heads = ("instrument", "tf", "first", "last", "bars", "refused", "long", "short", "price step")
+    refused = sum((tally.refused for tally in tallies), start=type(tallies[0].refused)())
+    noted = sum((tally.noted for tally in tallies), start=type(tallies[0].noted)())
+    found = sum(tally.setups.total() for tally in tallies)
+    held = sum(tally.held for tally in tallies)
+    return list(
+        chain(
+            table(heads, rows, left=(0, 1)),
+            [
+                "",
+                f"bars read     {sum(tally.rows for tally in tallies):,}",
+                f"refused       {_counted(refused)}",
+                f"noted         {_counted(noted)}",
+                f"put on hold   {held:,}",
+                f"setups found  {found:,}",
+                f"set aside     {sum(tally.set_aside for tally in tallies):,}",
+                *_came_of("followed", sum((tally.ends for tally in tallies), start=Ends())),
+                *_came_of("aside", sum((tally.ends_aside for tally in tallies), start=Ends())),
+            ],
+            _guesses(tallies),
+            [f"not warm      {plain(tally.symbol, NAME_LENGTH)} {each}" for tally in tallies for each in tally.unready],
+        )
+    )

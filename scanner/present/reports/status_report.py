@@ -1,0 +1,220 @@
+"""How a station stands, in words: whether it runs, its feeds, its series, and what still has to be delivered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scanner.clocks import SECOND
+from scanner.wording.tables import table
+from scanner.wording.text import plain
+from scanner.wording.times import moment
+from scanner.wording.words import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+LONGEST_NAME = 40
+LONGEST_WARNING = 400
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesStatus:
+    """A series. Times are nanoseconds since 1970 UTC; ``last_close`` is None where it has no bar.
+
+    ``lag`` is the time since the first bar closed that is missing, ``missing`` how many are; both are None where it has
+    no bar at all. ``needed`` bars are wanting until it is warm.
+    """
+
+    instrument: str
+    timeframe: str
+    feed: str
+    last_close: int | None
+    lag: int | None
+    missing: int | None
+    needed: int
+    next_close: int
+    exchange_zone: str
+
+
+@dataclass(frozen=True, slots=True)
+class FeedStatus:
+    """A feed, by the instruments it has bars for: how many lack one, of how many no bar ever came, and the longest lag.
+
+    ``late`` says that it was waited for too long.
+    """
+
+    name: str
+    instruments: int
+    behind: int
+    without: int
+    last_close: int | None
+    lag: int | None
+    late: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SinkStatus:
+    """A sink: how many deliveries wait for it, and how many it refused for good."""
+
+    name: str
+    waiting: int
+    dead: int
+
+
+@dataclass(frozen=True, slots=True)
+class OldList:
+    """The configuration that a station goes by though it has changed: when it was read, in nanoseconds since 1970 UTC.
+
+    ``mistake`` is one of the changed configuration, empty where it has none. ``restart`` says that what has changed is
+    only read at the start.
+    """
+
+    read_at: int
+    mistake: str = ""
+    restart: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A station at the moment ``now``. ``process`` is the one that runs it, None where none does.
+
+    ``played`` says that the bars are of a recording: then ``now`` is the close of the last bar there is. ``old`` is
+    what the process goes by, where the configuration says something else by now. ``warnings`` are of the configuration.
+    """
+
+    station: str
+    zone: str
+    now: int
+    process: str | None
+    played: bool
+    old: OldList | None
+    feeds: Sequence[FeedStatus]
+    series: Sequence[SeriesStatus]
+    sinks: Sequence[SinkStatus]
+    warnings: Sequence[str] = ()
+
+
+def report(status: Status) -> list[str]:
+    """Lay out how a station stands."""
+    zone = status.zone
+    running = (
+        _running(status.station, status.process)
+        if status.process is not None
+        else f"The station {plain(status.station, LONGEST_NAME)} is not running: nobody is looking at its series."
+    )
+    told = (
+        f"It plays a recording; what follows is as of its last bar, {moment(status.now, zone)}."
+        if status.played
+        else f"It is {moment(status.now, zone)}."
+    )
+    warm = sum(not each.needed for each in status.series)
+    behind = sum(each.lag != 0 for each in status.series)
+    return [
+        running,
+        *([] if status.old is None else [_changed(status.old, zone)]),
+        told,
+        *(f"Warning: {plain(each, LONGEST_WARNING)}" for each in status.warnings),
+        f"{counted(len(status.series), 'series', 'series')}, {warm:,} warm, {behind:,} behind what has closed.",
+        "",
+        *table(
+            ("feed", "instruments", "behind", "last bar close", "lag", ""),
+            [
+                (
+                    plain(each.name, LONGEST_NAME),
+                    f"{each.instruments:,}",
+                    f"{each.behind:,}",
+                    _when(each.last_close, zone),
+                    lag_in_words(each.lag),
+                    _judged(each),
+                )
+                for each in status.feeds
+            ],
+            left=(0, 3, 5),
+        ),
+        *([] if not behind else ["", "The lag of a series begins when the first bar closes that is missing."]),
+        "",
+        *_sinks(status.sinks),
+        *table(
+            ("instrument", "timeframe", "feed", "last bar close", "lag", "bars missing", "warm", "next bar close"),
+            [_series(each, zone) for each in status.series],
+            left=(0, 1, 2, 3, 6, 7),
+        ),
+    ]
+
+
+def unreadable(station: str, zone: str, process: str, read_at: int | None) -> list[str]:
+    """Say of a station that runs how it goes on while its configuration cannot be read for a mistake."""
+    when = "" if read_at is None else f" at {moment(read_at, zone)}"
+    told = (
+        f"It still watches the list that it read{when}: the configuration as it is now has a mistake, and is not taken "
+    )
+    return [_running(station, process), f"{told}until that is mended."]
+
+
+def _running(station: str, process: str) -> str:
+    return f"The station {plain(station, LONGEST_NAME)} is running (process {process})."
+
+
+def _changed(old: OldList, zone: str) -> str:
+    told = (
+        f"It still watches the list that it read at {moment(old.read_at, zone)}; the configuration has changed since, "
+        "and what follows is of the changed one. "
+    )
+    if old.mistake:
+        return f"{told}That has a mistake, and is not taken until it is mended: {old.mistake}"
+    if old.restart:
+        return f"{told}Restart it to have that: some of it is only read at the start."
+    return f"{told}Let it read that (SIGHUP) or restart it."
+
+
+def _judged(feed: FeedStatus) -> str:
+    some = 0 < feed.without < feed.instruments
+    return ", ".join(
+        [*(["late"] if feed.late else []), *([f"no bar yet of {feed.without:,}"] if some else [])],
+    )
+
+
+def _sinks(sinks: Sequence[SinkStatus]) -> list[str]:
+    if not sinks:
+        return []
+    rows = [(plain(each.name, LONGEST_NAME), f"{each.waiting:,}", f"{each.dead:,}") for each in sinks]
+    return [*table(("sink", "waiting", "refused for good"), rows), ""]
+
+
+def _series(each: SeriesStatus, zone: str) -> tuple[str, ...]:
+    return (
+        plain(each.instrument, LONGEST_NAME),
+        each.timeframe,
+        plain(each.feed, LONGEST_NAME),
+        _when(each.last_close, zone),
+        lag_in_words(each.lag),
+        "" if each.missing is None else f"{each.missing:,}",
+        f"in {counted(each.needed, 'bar')}" if each.needed else "yes",
+        moment(each.next_close, zone, each.exchange_zone),
+    )
+
+
+def _when(close: int | None, zone: str) -> str:
+    return "no bar yet" if close is None else moment(close, zone)
+
+
+def lag_in_words(lag: int | None) -> str:
+    """Write a lag in the two largest units that it has.
+
+    >>> lag_in_words(93_784 * SECOND)
+    '1 d 2 h'
+    >>> lag_in_words(61 * SECOND)
+    '1 min 1 s'
+    >>> lag_in_words(0)
+    'none'
+    """
+    if lag is None:
+        return ""
+    rest, parts = lag // SECOND, []
+    for unit, seconds in (("d", 86_400), ("h", 3_600), ("min", 60), ("s", 1)):
+        number, rest = divmod(rest, seconds)
+        parts.append((number, unit))
+    while len(parts) > 1 and not parts[0][0]:
+        parts.pop(0)
+    return " ".join(f"{number} {unit}" for number, unit in parts[:2] if number) or ("under 1 s" if lag else "none")

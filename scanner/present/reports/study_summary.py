@@ -1,0 +1,131 @@
+"""The summary of a study in a terminal: the verdict first, then what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.wording.tables import table
+from scanner.wording.times import date, moment
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from scanner.studies.figures.results import AgainstChance, Beside, Enough, Figures, Interval, Judged, Report, Rules
+    from scanner.studies.schema import Study
+
+SOURCES = {"setup": "setups", "chance": "random bars", "chance_cross": "random, fresh cross"}
+
+
+def summary(study: Study, report: Report, zone: str) -> list[str]:
+    """Give the lines; ``zone`` is where times are read."""
+    every = report.all
+    first, last = (date(at, "UTC") for at in (study.first, study.last))
+    instruments = f"{len(study.instruments):,} instruments ({', '.join(study.timeframes)})"
+    return [
+        report.verdict.sentence,
+        *_hypotheses(report.judged, zone),
+        "",
+        f"{study.bars:,} bars of {instruments}, {first} to {last}",
+        f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed",
+        "",
+        *table(
+            ("", "closed", "mean R", "95 % interval", "difference", "95 % interval", "as well"),
+            [_setups(every), *map(_chance, report.chance)],
+        ),
+        "",
+        *_outcomes(every),
+        *_enough(report.enough),
+        *_rules(report.rules),
+        f"R is net of costs: real ones for {study.costs_known:.0%} of the setups, 0.05 R for the others. Intervals",
+        "resample whole months; «-» where fewer than 30 trades or 12 months make none.",
+        "«difference» is the setups less the random bars, and «as well» how often those come to as much.",
+    ]
+
+
+def _hypotheses(judged: Sequence[Judged], zone: str) -> list[str]:
+    """Say what came of each hypothesis that was written down, on what was found after that."""
+    return [
+        f"Hypothesis {each.hypothesis.name}, on what was found after {moment(each.hypothesis.written_at, zone)}: "
+        f"{each.verdict.sentence}"
+        for each in judged
+    ]
+
+
+def _setups(figures: Figures) -> Sequence[str]:
+    return SOURCES["setup"], f"{figures.closed:,}", _r(figures.mean.value), _between(figures.mean), "", "", ""
+
+
+def _chance(chance: AgainstChance) -> Sequence[str]:
+    return (
+        SOURCES[chance.source],
+        f"{chance.controls:,}",
+        _r(chance.chance_mean.value),
+        _between(chance.chance_mean),
+        _r(chance.difference.value),
+        _between(chance.difference),
+        "-" if chance.as_well is None else f"{chance.as_well:.1%}",
+    )
+
+
+def _outcomes(figures: Figures) -> Iterator[str]:
+    """Say how results are spread, where there are any."""
+    if figures.share.value is None:
+        return
+    best = f"without the best {figures.best:,} (1 %, at least one)"
+    yield f"winners {_share(figures.share)}; median {_told(figures.median)}; {best} {_told(figures.without_best)}"
+    if figures.losing_run is not None and figures.drawdown is not None:
+        yield f"worst losing run {_beside(figures.losing_run, 0)}"
+        yield f"deepest fall in R {_beside(figures.drawdown, 1)}"
+    if figures.design_effect is not None:
+        yield f"months widen the variance of the mean {figures.design_effect:.1f} times (design effect)"
+    yield ""
+
+
+def _enough(enough: Enough) -> Iterator[str]:
+    """Say what so many trades can tell."""
+    if enough.smallest is None:
+        return
+    yield (
+        f"{enough.trades:,} trades of this spread can tell a mean of {enough.smallest:.2f} R from 0 "
+        "(power 80 %, two-sided 5 %)"
+    )
+    for each in enough.needed:
+        years = "" if each.years is None else f", {each.years:,.0f} years at this rate"
+        yield f"    {each.mean} R would take {each.trades:,} trades{years}"
+    yield ""
+
+
+def _rules(rules: Rules) -> Iterator[str]:
+    """Say how many changes of the rules differ from the rules as they are."""
+    if not rules.variants:
+        return
+    compared = [each for each in rules.variants if not each.too_few]
+    differ = sum(each.differs for each in compared)
+    told = f"{len(compared):,} have trades enough to compare, and {differ:,} of them differ"
+    yield f"{len(rules.variants):,} changes of the rules: {told if compared else 'none has trades enough to compare'}"
+    yield ""
+
+
+def _beside(each: Beside, decimals: int) -> str:
+    own, usual, bad = (f"{value:,.{decimals}f}" for value in (each.value, each.usual, each.bad))
+    return f"{own}; of the same results shuffled usually {usual}, and {bad} or more in 5 of 100"
+
+
+def _told(interval: Interval) -> str:
+    """Give a mean in R with its interval."""
+    between = "" if interval.low is None else f" ({_between(interval)})"
+    return f"{_r(interval.value)} R{between}"
+
+
+def _share(interval: Interval) -> str:
+    if interval.value is None or interval.low is None or interval.high is None:
+        return "-" if interval.value is None else f"{interval.value:.0%}"
+    return f"{interval.value:.1%} ({interval.low:.1%} to {interval.high:.1%})"
+
+
+def _between(interval: Interval) -> str:
+    return "-" if interval.low is None else f"{_r(interval.low)} to {_r(interval.high)}"
+
+
+def _r(value: float | None) -> str:
+    return "-" if value is None else f"{round(value, 2) + 0.0:+.2f}"

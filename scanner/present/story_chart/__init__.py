@@ -1,0 +1,1 @@
+"""The chart of a story."""

@@ -1,0 +1,1 @@
+"""Events in words, as text and as mail."""

@@ -1,0 +1,84 @@
+"""What alerts and reports say of the study that was kept: what a kind of setup has come to, and how far that holds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.clocks import SECOND
+from scanner.market.digits import grouped
+from scanner.wording.times import date
+from scanner.wording.words import counted
+
+if TYPE_CHECKING:
+    from scanner.studies.kept.record import KindRecord, Record
+
+DAY = 86_400 * SECOND
+NOBODY = "Nobody has looked yet at what setups of this kind came to on your bars: no study is kept."
+UNREADABLE = "What setups of this kind came to cannot be told: the study that is kept cannot be read."
+NO_RECORD = (
+    "No study is kept, and alerts say that nobody has looked; "
+    "`closewatch study FILE… --config CONFIG.toml --keep` keeps one."
+)
+
+
+def in_alert(
+    record: Record, known: KindRecord | None, *, is_aside: bool, same_rules: bool, now: int, max_age: int, zone: str
+) -> str:
+    """Say what a kind of setup came to in a study that was kept; ``known`` is None where none was found.
+
+    ``is_aside`` tells of the alert, whose kind the study counts without those set aside. ``now`` is in nanoseconds
+    since 1970 UTC, ``max_age`` in days.
+    """
+    of_kind = "of this kind that were not set aside" if is_aside else "of this kind"
+    studied = f"(study of {date(record.at, zone)}, bars to {date(record.last, zone)})"
+    if known is None or not known.closed:
+        said = f"So far none {of_kind} closed on your bars {studied}."
+    else:
+        said = f"So far {grouped(known.closed)} {of_kind} on your bars: {came_to(known, record.looks)} {studied}."
+    return " ".join([said, *_doubts(record, same_rules=same_rules, now=now, max_age=max_age)])
+
+
+def in_report(record: Record, others: int, instruments: int, now: int, max_age: int, zone: str) -> str:
+    """Say which study is kept, for reports; ``others`` of the instruments watched go by rules that it did not know."""
+    closed = sum(each.closed for each in record.kinds)
+    said = (
+        f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, zone)} to "
+        f"{date(record.last, zone)}: {counted(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
+    )
+    doubts = _doubts(record, same_rules=True, now=now, max_age=max_age)
+    if others:
+        doubts.append(
+            f"{grouped(others)} of {grouped(instruments)} instruments are watched by other rules or costs than it used."
+        )
+    return " ".join([said, *doubts])
+
+
+def came_to(known: KindRecord, looks: int) -> str:
+    """Say what a kind of setup came to."""
+    if known.share is None or known.mean is None or known.low is None or known.high is None:
+        return "too few to say anything"
+    counting = f" once {counted(looks, 'look')} and chance are counted"
+    verdict = {
+        "too_few": "too few to say anything",
+        "no_sign": "no sign of an edge" + (counting if known.low > 0 else ""),
+        "edge": "more than chance so far, which promises nothing",
+        "loses": "it has lost so far",
+    }[known.verdict]
+    mean, low, high = (_signed(each) for each in (known.mean, known.low, known.high))
+    return f"{known.share:.0%} winners, mean {mean} R ({low} … {high}): {verdict}".replace("%", " %", 1)
+
+
+def _doubts(record: Record, *, same_rules: bool, now: int, max_age: int) -> list[str]:
+    days = (now - record.last) // DAY
+    return [
+        *(
+            [f"That study is old: its last bar was {grouped(days)} days ago, and you allow {grouped(max_age)}."]
+            if days > max_age
+            else []
+        ),
+        *([] if same_rules else ["It used other rules or costs than you do now."]),
+    ]
+
+
+def _signed(value: float) -> str:
+    return f"{value + 0.0:+.2f}".replace("-", "−")

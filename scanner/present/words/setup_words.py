@@ -1,0 +1,224 @@
+"""Words for a setup that was found, and for one that was withdrawn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.market.digits import grouped
+from scanner.present.glance.acting import acting, chosen_entry, key_figures
+from scanner.present.glance.folded import failing, measured_first, rules_in_a_line
+from scanner.wording.cautions import SHORT
+from scanner.wording.times import moment
+from scanner.wording.words import (
+    TITLE_LENGTH,
+    Line,
+    Words,
+    compared,
+    headline,
+    number,
+    phrase,
+    sentence,
+    threshold,
+)
+
+if TYPE_CHECKING:
+    from scanner.event_data import Entry, Measure, SetupData, WithdrawnData
+    from scanner.ports import Message
+
+PLACES = {"line": "a trend line", "average": "a moving average", "level": "a level", "turn": "a turn"}
+EXITS = {
+    "ride": "the position may stay beyond the first cross back of the MACD line, its stop trailed behind swing points",
+    "quick": "leave at the open after the MACD line crosses back",
+}
+STOP_AT_ONCE = "Place the stop together with the entry: a fill is told only at the close of its bar."
+TOO_LATE = "This alert was held up on its way: the moment to act has passed."
+
+
+def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say where to enter, where the idea is wrong, what is at risk, and what speaks against it."""
+    data: SetupData = message.event.data
+    entry, line = chosen_entry(data), acting(data, user_zone)
+    before = ("Too late to act: " if message.late else "") + ("Set aside: " if data["set_aside"] else "")
+    about = f"{data['timeframe']} {data['direction']}"
+    at = f" at {PLACES[data['place']]}" if data["place"] else ""
+    return Words(
+        headline=headline(lambda named: f"{before}{named} {about}: {line}", data["instrument"]),
+        title=headline(
+            lambda named: f"{before}{named} {about}: {phrase(data['title'])}{at}", data["instrument"], TITLE_LENGTH
+        ),
+        news=f"{before}{line}",
+        lead=_lead(message, user_zone, exchange_zone),
+        against=_against(message),
+        figures=key_figures(data, user_zone),
+        glance=_glance(data, entry),
+        why=_why(data),
+        levels=_levels(data, entry),
+        wrong=_wrong(data, entry),
+        folded=_folded(data),
+        record=message.notes.record,
+        caution=SHORT,
+    )
+
+
+def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
+    """Say what was found, at which places, and when."""
+    data: SetupData = message.event.data
+    others = [_placed(data, key) for key, found in data["places"].items() if found["verdict"] and key != data["place"]]
+    at = f" at {_placed(data, data['place'])}" if data["place"] else ""
+    at += f" (also {' and '.join(others)})" if others else ""
+    closed = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
+    late, title = f"{TOO_LATE} " if message.late else "", phrase(data["title"])
+    return f"{late}{title[:1].upper()}{title[1:]}{at}. Bar closed {closed}."
+
+
+def _placed(data: SetupData, place: str) -> str:
+    price = data["places"][place]["price"]
+    return PLACES[place] + (f" {price}" if price else "")
+
+
+def _against(message: Message) -> str:
+    """Say what speaks against acting on it, and what it adds to what is open."""
+    data: SetupData = message.event.data
+    entry = chosen_entry(data)
+    against = failing(data["surroundings"])
+    no_size = entry["risk"] is not None and not float(entry["size"] or 0)
+    alongside = ", ".join(name.replace("_", " ") for name in data["alongside"])
+    return " ".join(
+        part
+        for part in (
+            f"Set aside: {sentence(compared(data['set_aside']))}" if data["set_aside"] else "",
+            f"What speaks against it: {'; '.join(against)}." if against and not data["set_aside"] else "",
+            f"Size {entry['size'] or 'not given'}: {phrase(entry['size_reason'])}." if no_size else "",
+            *(f"Caution: {sentence(each)}" for each in data["warnings"]),
+            *(sentence(note) for note in message.notes.risk),
+            f"At the same bar: {alongside}." if alongside else "",
+        )
+        if part
+    )
+
+
+def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that a setup said earlier does not stand any longer, or not as it was said."""
+    data: WithdrawnData = message.event.data
+    otherwise = data.get("otherwise", False)  # which events of earlier releases do not tell
+    what = "does not stand as it was said" if otherwise else "no longer stands"
+    return Words(
+        headline=headline(
+            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
+            data["instrument"],
+        ),
+        title=headline(
+            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']}",
+            data["instrument"],
+            TITLE_LENGTH,
+        ),
+        news=f"Withdrawn: it {what}",
+        lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
+        f"{moment(message.event.time, user_zone, exchange_zone)}.",
+        wrong="It was set aside, so there was nothing to act on."
+        if data.get("set_aside", False)
+        else "If you have acted on it, look at your orders and your stop: they go by what has changed. An alert of its "
+        "own says how it stands now, unless it is set aside or its evidence is less than you ask for."
+        if otherwise
+        else "Cancel an entry order that is still in the market. If it was filled, you hold a position that the rules "
+        "no longer speak for.",
+        caution=SHORT,
+    )
+
+
+def _glance(data: SetupData, entry: Entry) -> str:
+    """Give what one acts on beyond the headline."""
+    if entry["risk"] is None:
+        return f"Exit: {data['exit_plan']['style']}."
+    ahead = f"; obstacle {entry['obstacle']}" if entry["obstacle"] else ""
+    return f"Objectives {', '.join(entry['objectives'])}{ahead}. Exit: {data['exit_plan']['style']}."
+
+
+def _folded(data: SetupData) -> str:
+    around = data["surroundings"]
+    holding = sum(each["verdict"] for each in around.values())
+    evidence = f"evidence {data['evidence_points']} of {data['evidence_total']}"
+    return f"{rules_in_a_line(data['rules'])} Surroundings: {holding} of {len(around)} hold; {evidence}."
+
+
+def _size(entry: Entry) -> str:
+    return "not given" if entry["size"] is None else grouped(entry["size"])
+
+
+def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
+    levels, reasons, style, exit_plan = data["levels"], data["level_reasons"], data["entry_style"], data["exit_plan"]
+    lines = [
+        Line(f"{style} entry", entry["price"] or "none", phrase(entry["reason"])),
+        Line("stop", levels["stop"], phrase(reasons.get("stop", ""))),
+    ]
+    if entry["risk"] is not None:
+        lines += [
+            Line("R", entry["risk"], "from the entry to the stop, in price"),
+            Line("size", _size(entry), phrase(entry["size_reason"])),
+            *(Line(f"objective {times}R", price) for times, price in enumerate(entry["objectives"], start=1)),
+        ]
+    room = f"; room {entry['room']} R" if entry["room"] else ""
+    lines += [
+        Line("obstacle", entry["obstacle"] or "none", phrase(entry["obstacle_text"]) + room),
+        *(Line("being broken", phrase(each)) for each in entry["being_broken"]),
+        Line("exit", exit_plan["style"], f"{phrase(exit_plan['reason'])}: {EXITS[exit_plan['style']]}"),
+    ]
+    for other, way in data["entries"].items():
+        if other != style:
+            cost = "" if way["risk"] is None else f"R {way['risk']}, size {_size(way)}; "
+            if way["room"] is not None:
+                cost += f"room {way['room']} R; "
+            lines.append(Line(f"or {other} entry", way["price"] or "none", cost + phrase(way["reason"])))
+    return tuple(lines)
+
+
+def _why(data: SetupData) -> tuple[Line, ...]:
+    """Name every place that holds with its price, every rule, what is around, and the evidence, with their numbers."""
+    lines = [
+        Line(f"at {PLACES[key]}", found["price"] or "-", f"{number(found['measured'])}, {_held_against(found)}")
+        for key, found in data["places"].items()
+        if found["verdict"]
+    ]
+    lines += [
+        Line(key.replace("_", " "), number(rule["measured"]), _held_against(rule))
+        for key, rule in data["rules"].items()
+        if key != "place"  # the places are named already
+    ]
+    around = data["surroundings"]
+    holding = sum(each["verdict"] for each in around.values())
+    lines.append(Line("surroundings", f"{holding} of {len(around)}", "hold"))
+    lines += [_surrounding(key.replace("_", " "), each) for key, each in around.items()]
+    points = f"{data['evidence_points']} of {data['evidence_total']}"
+    lines.append(Line("evidence", points, "the places count too; + speaks for it, − does not"))
+    lines += [
+        Line(
+            f"{'+' if point['verdict'] else '−'} {key.replace('_', ' ')}",
+            number(point["measured"]),
+            _held_against(point),
+        )
+        for key, point in data["evidence"].items()
+        if not key.startswith("place_")
+    ]
+    return tuple(lines)
+
+
+def _surrounding(name: str, measure: Measure) -> Line:
+    """Say of one of the surroundings what it is; a verdict without a scale, such as of the trend, has no number."""
+    if measure["threshold"] == ">= 0":
+        return Line(name, "holds" if measure["verdict"] else "fails", compared(measure["text"]))
+    held = _held_against({**measure, "text": measured_first(measure["text"])})
+    return Line(name, number(measure["measured"]), held if measure["verdict"] else f"fails, {held}")
+
+
+def _held_against(measure: Measure) -> str:
+    text = compared(measure["text"])
+    return text if measure["measured"] is None else f"{threshold(measure['threshold'])}: {text}"
+
+
+def _wrong(data: SetupData, entry: Entry) -> str:
+    stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
+    if entry["risk"] is None:
+        return f"What would prove it wrong: a close {beyond} {stop}."
+    besides = f", or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else ""
+    before = f"before the entry a close {beyond} {stop}{besides}"
+    return f"What would prove it wrong: {before}; after it the stop at {stop}. {STOP_AT_ONCE}"

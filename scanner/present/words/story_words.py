@@ -1,0 +1,316 @@
+"""Words for what becomes of a setup: its entry, stops to move, signs of pressure, exit signals, and its end."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from scanner.market.digits import grouped
+from scanner.wording.cautions import SHORT
+from scanner.wording.times import moment
+from scanner.wording.words import (
+    HEADLINE_LENGTH,
+    TITLE_LENGTH,
+    Line,
+    Words,
+    counted,
+    headline,
+    minus,
+    money,
+    name,
+    phrase,
+    sentence,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from scanner.event_data import StoryData
+    from scanner.ports import Message
+
+OR, STOP = "or ", " stop "
+"""Words of an order, by which a headline tells what is to be done from what stands already."""
+HELD_UP = "This message was held up on its way."
+LEAVING = "If you leave, take your stop out of the market as well."
+STANDING = "If you have entered all the same, you hold a position that is not followed here."
+UNFOLLOWED = (
+    "If you hold a position, or have an order in the market, look at it now: "
+    "you will be told of no exit signal and no stop."
+)
+
+
+def entered(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say at what price, where the stop is, and what it costs."""
+    data: StoryData = message.event.data
+    over = "" if data["state"] == "open" else ", over within the same bar"
+    entry = f"entered at {data['entry']}"
+    stop = f"{entry}{over}, stop {data['stop']}"
+    return _words(message, user_zone, exchange_zone, "entered", (f"{stop}{_sized(data)}, R {data['risk']}", stop))
+
+
+def stop_raised(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say where the stop is to be now."""
+    data: StoryData = message.event.data
+    what, orders = "move the stop", _orders(data)
+    now = f"{_sized(data)}; now {_in_r(data['r'])}, {_in_r(data['r_at_stop'])} at the stop"
+    ways = (f"{what}: {orders}{now}", f"{what}: {orders.partition('; ')[0]}", f"{what} to {data['stop']}")
+    return _words(message, user_zone, exchange_zone, what, ways)
+
+
+def pressure(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say what speaks against staying, and how much of it ends a ride."""
+    data: StoryData = message.event.data
+    signs, now = f"pressure {_signs(data)}", f"now {_in_r(data['r'])}, stop {data['stop']}"
+    ways = (f"{signs}{_because(data, ', ')}; {now}{_sized(data)}", f"{signs}, {now}")
+    return _words(message, user_zone, exchange_zone, signs, ways)
+
+
+def exit_signal(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that it is to be left, or may be, and where it stands."""
+    data: StoryData = message.event.data
+    signal, now, last = "exit signal", f"now {_in_r(data['r'])}", _orders(data).rpartition("; ")[2]
+    if not last or STOP in last:  # nothing is to be done that the orders would tell: half of it has been left
+        ways = (f"{signal}, {now}{_because(data, ': ')}", f"{signal}, {now}")
+        return _words(message, user_zone, exchange_zone, signal, ways)
+    todo = f"you may {last.removeprefix(OR)}" if last.startswith(OR) else last
+    ways = (f"{signal}: {todo}{_sized(data)}; {now}", f"{signal}: {todo}")
+    return _words(message, user_zone, exchange_zone, signal, ways, LEAVING)
+
+
+def closed(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say what it came to, and what it was left at."""
+    data: StoryData = message.event.data
+    if data["exit"] is None:
+        never = "closed without an entry"
+        return _words(message, user_zone, exchange_zone, never, (f"{never}{_because(data, ': ')}", never))
+    half = f"half left at {data['half_exit']}, the rest " if data["half_exit"] else ""
+    verb = "stopped" if data["state"] == "stopped" else "left"
+    on_pressure = " on pressure" if data["state"] == "left_on_pressure" else ""
+    result, left = f"closed {_in_r(data['r'])}", f"{verb} at {data['exit']}{on_pressure}"
+    in_money = "" if data["result"] is None else f", {_money(data)} before costs"
+    ways = (f"{result}{in_money}: {half}{left}", f"{result}: {half}{left}", f"{result}: {left}")
+    return _words(message, user_zone, exchange_zone, result, ways)
+
+
+def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that there is no entry any more, and why."""
+    data: StoryData = message.event.data
+    what = f"{data['state']}: {_orders(data) or 'do not enter'}"
+    ways = (f"{what}{_because(data, '; ')}", what)
+    return _words(message, user_zone, exchange_zone, _spaced(data["state"]), ways, STANDING)
+
+
+def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Say that nobody looks any more, and ask to look oneself."""
+    data: StoryData = message.event.data
+    what = "not followed any more, look at it yourself"
+    where = "never entered" if data["entry"] is None else f"entered at {data['entry']}, stop {data['stop']}"
+    return _words(message, user_zone, exchange_zone, "not followed any more", (f"{what}: {where}", what), UNFOLLOWED)
+
+
+def _words(
+    message: Message,
+    user_zone: str,
+    exchange_zone: str | None,
+    what: str,
+    ways: Sequence[str],
+    besides: str = "",
+) -> Words:
+    """Say it: ``what`` in two or three words, and in ``ways`` from the fullest to the shortest."""
+    data: StoryData = message.event.data
+    coming = sentence(data["next"])
+    if data["state"] == "open" and coming:
+        coming = f"Next: {_ended(data['next'])}"
+    return Words(
+        headline=_headline(message, ways),
+        title=headline(
+            lambda named: f"{_before(message)}{named} {_about(data)}: {what}", data["instrument"], TITLE_LENGTH
+        ),
+        news=_before(message) + ways[0],
+        lead=_lead(message, user_zone, exchange_zone),
+        against=" ".join(f"Soon: {sentence(each)}" for each in data["warnings"]),
+        orders=_standing(data),
+        figures=_figures(data),
+        glance=_glance(data),
+        why=tuple(_details(data, user_zone)),
+        wrong=" ".join(filter(None, (coming, besides))),
+        caution=SHORT,
+    )
+
+
+def _headline(message: Message, ways: Sequence[str]) -> str:
+    """Write the first of several ways to say it that has room for the whole name, else the last."""
+    data: StoryData = message.event.data
+
+    def saying(way: str) -> Callable[[str], str]:
+        return lambda named: f"{_before(message)}{named} {_about(data)}: {way}"
+
+    named = name(data["instrument"])
+    way = next((way for way in ways if len(saying(way)(named)) <= HEADLINE_LENGTH), ways[-1])
+    return headline(saying(way), data["instrument"])
+
+
+def _about(data: StoryData) -> str:
+    return f"{data['timeframe']} {data['direction']}"
+
+
+def _sized(data: StoryData) -> str:
+    return "" if data["size"] is None else f", size {grouped(data['size'])}"
+
+
+def _spaced(text: str) -> str:
+    return text.replace("_", " ")
+
+
+def _before(message: Message) -> str:
+    return ("Late: " if message.late else "") + ("Set aside: " if message.event.data["set_aside"] else "")
+
+
+def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
+    """Say why this is told, of which bar, and what comes soon."""
+    data: StoryData = message.event.data
+    at = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
+    return " ".join(
+        part
+        for part in (
+            HELD_UP if message.late else "",
+            sentence(data["reason"]),
+            f"Bar closed {at}.",
+            "The setup was set aside." if data["set_aside"] else "",
+        )
+        if part
+    )
+
+
+def _standing(data: StoryData) -> str:
+    """Say which orders are to be in the market now."""
+    if data["orders"]:
+        return f"Orders now: {_ended(data['orders'])}"
+    if data["state"] == "open":
+        return "No orders."
+    if data["state"] == "broken_off":
+        return "No orders from here: those in the market are yours to look after."
+    return "No orders: take out any that are still in the market."
+
+
+def _ended(text: str) -> str:
+    """Give a text as what stands after a colon."""
+    shown = phrase(text)
+    return shown + ("" if shown[-1:] in ".!?…" else ".")
+
+
+def _because(data: StoryData, link: str) -> str:
+    """Give the reason as what goes on with a headline."""
+    reason = phrase(data["reason"])
+    return reason and f"{link}{reason}"
+
+
+def _orders(data: StoryData) -> str:
+    return phrase(data["orders"])
+
+
+def _glance(data: StoryData) -> str:
+    """Give what matters of the details."""
+    numbers = [f"{what} {value}" for what, value, _ in _in_risks(data)]
+    if data["result"] is not None:
+        numbers.insert(1, _money(data))
+    if data["entry"] is None:
+        numbers.append(f"{counted(data['bars_waited'], 'bar')} waited")
+    else:
+        numbers.append(f"{counted(data['bars_held'], 'bar')} held")
+    if _may_be_pressed(data):
+        numbers.append(f"pressure {_signs(data)}")
+    return sentence(", ".join(numbers))
+
+
+def _in_risks(data: StoryData) -> list[tuple[str, str, str]]:
+    """Name what is known in R, with its value and a note."""
+    is_result = data["exit"] is not None
+    found = [
+        ("result" if is_result else "now", data["r"], "before costs" if is_result else f"at the close {data['close']}"),
+        ("at the stop", data["r_at_stop"], f"before costs, at {data['stop']}"),
+        ("best", data["best_r"], "furthest in its favour"),
+        ("worst", data["worst_r"], "furthest against it"),
+    ]
+    wanted = found[1:] if data["state"] == "broken_off" else found
+    return [(what, _in_r(value), note) for what, value, note in wanted if value is not None]
+
+
+def _figures(data: StoryData) -> tuple[Line, ...]:
+    """Give the key figures for a glance: where it stands, and what one holds."""
+    figures = [Line(what, value) for what, value, _ in _in_risks(data)]
+    if data["result"] is not None:
+        figures.append(Line("in money, before costs", _money(data)))
+    if data["entry"] is None:
+        figures.append(Line("planned entry", data["planned_entry"]))
+    else:
+        figures.append(Line("entry", data["entry"]))
+    figures.append(Line("stop", data["stop"]))
+    if data["exit"] is not None:
+        figures.append(Line("left at", data["exit"]))
+    figures.append(Line("size", _size(data)))
+    if data["entry"] is None:
+        figures.append(Line("bars waited", grouped(data["bars_waited"])))
+    else:
+        figures.append(Line("bars held", grouped(data["bars_held"])))
+    return tuple(figures)
+
+
+def _size(data: StoryData) -> str:
+    return "not given" if data["size"] is None else grouped(data["size"])
+
+
+def _details(data: StoryData, user_zone: str) -> list[Line]:
+    lines = [Line(*each) for each in _in_risks(data)]
+    if data["result"] is not None:
+        lines.append(Line("in money", _money(data), f"before costs, for the size {_size(data)}"))
+    if data["cost_r"] is not None:
+        lines.append(Line("costs", f"{data['cost_r']} R", "of both ways"))
+    if data["entry"] is None:
+        planned = f"{data['entry_style']} entry, R {data['planned_risk']}"
+        lines.append(Line("planned entry", data["planned_entry"], planned))
+    else:
+        risk = f"from the entry to the first stop; {_planned(data['risk'], data['planned_risk'])}"
+        lines.append(Line("entry", data["entry"], _planned(data["entry"], data["planned_entry"])))
+        lines.append(Line("R", data["risk"] or "-", risk))
+    first = "not moved" if data["stop"] == data["first_stop"] else f"at first {data['first_stop']}"
+    lines.append(Line("stop", data["stop"], first))
+    if data["half_exit"] is not None:
+        lines.append(Line("half left at", data["half_exit"]))
+    if data["exit"] is not None:
+        lines.append(Line("left at", data["exit"]))
+    lines.append(Line("size", _size(data)))
+    waited = grouped(data["bars_waited"])
+    if data["entry"] is None:
+        lines.append(Line("bars waited", waited))
+    else:
+        after = f"after {waited} waited" if data["bars_waited"] else ""
+        lines.append(Line("bars held", grouped(data["bars_held"]), after))
+    if _may_be_pressed(data):
+        lines.append(Line("signs of pressure", _signs(data), "; ".join(map(phrase, data["pressure"]))))
+    close = int(datetime.fromisoformat(data["setup_close"]).timestamp()) * 1_000_000_000
+    found = f"closed {moment(close, user_zone)}, {counted(data['evidence_points'], 'point')} of evidence"
+    lines.append(Line("setup", phrase(data["title"]), found))
+    return lines
+
+
+def _planned(real: str | None, planned: str) -> str:
+    return "as planned" if real == planned else f"planned {planned}"
+
+
+def _may_be_pressed(data: StoryData) -> bool:
+    return data["exit_style"] == "ride" and data["entry"] is not None
+
+
+def _signs(data: StoryData) -> str:
+    signs, needed = len(data["pressure"]), data["pressure_needed"]
+    return f"{signs} of {needed}" if signs <= needed else f"{signs}, where {needed} end it"
+
+
+def _in_r(value: str | None) -> str:
+    return "R not known" if value is None else f"{minus(value) if value.startswith('-') else f'+{value}'} R"
+
+
+def _money(data: StoryData) -> str:
+    return f"{minus(grouped(money(Decimal(data['result'] or 0))))} {data['currency']}".rstrip()

@@ -1,0 +1,115 @@
+"""Events in plain English: a headline complete in itself, why, the levels, what would prove it wrong, the caution."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from scanner.events import KINDS
+from scanner.market.digits import grouped
+from scanner.present.glance.acting import in_short
+from scanner.present.words import station_words, story_words
+from scanner.present.words.forming_words import setup_forming
+from scanner.present.words.setup_words import setup_found, setup_withdrawn
+from scanner.wording.cautions import SHORT
+from scanner.wording.words import TITLE_LENGTH, Line, Words, name, phrase
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from scanner.events import Event, Kind
+    from scanner.ports import Message
+
+__all__ = ["WORDS", "Line", "Words", "alert", "conversation", "digest", "newest_first", "say"]
+
+WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
+    "setup.forming": setup_forming,
+    "setup.qualified": setup_found,
+    "setup.set_aside": setup_found,
+    "setup.withdrawn": setup_withdrawn,
+    "setup.entered": story_words.entered,
+    "setup.stop_raised": story_words.stop_raised,
+    "setup.pressure": story_words.pressure,
+    "setup.exit_signal": story_words.exit_signal,
+    "setup.closed": story_words.closed,
+    "setup.lapsed": story_words.not_entered,
+    "setup.spoiled": story_words.not_entered,
+    "setup.broken_off": story_words.broken_off,
+    "series.held": station_words.series_held,
+    "series.resumed": station_words.series_resumed,
+    "feed.late": station_words.feed_late,
+    "feed.back": station_words.feed_back,
+    "station.caught_up": station_words.caught_up,
+    "station.watching": station_words.watching,
+}
+"""Who finds the words for which kind of event."""
+
+
+def alert(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Put one event into words; times are given in the user's zone, and in the exchange's where one is known."""
+    return WORDS[message.event.kind](message, user_zone, exchange_zone)
+
+
+def conversation(message: Message, user_zone: str) -> str:
+    """Name the story that a message belongs to, the same whatever is said of it; empty where it belongs to none.
+
+    Size and room are those of its setup, where that is known. No price is in it: one that no longer holds would stand
+    above all that is said later.
+    """
+    event = message.event
+    if not event.facts.of_story:
+        return ""
+    data = event.data
+    found = datetime.fromisoformat(data["setup_close"] if "setup_close" in data else data["bar_close"])
+    when = found.astimezone(ZoneInfo(user_zone))
+    of_series = f"{name(data['instrument'])} {data['timeframe']} {data['direction']}"
+    setup = data if event.facts.begins else message.notes.setup
+    plan = "" if setup is None else in_short(setup)
+    return f"{of_series}{plan}: {phrase(data['setup'].replace('_', ' '))}, {when.day} {when:%b %H:%M}"
+
+
+def newest_first(messages: Sequence[Message]) -> list[Message]:
+    """Put messages into the order of a digest: what was said last of the latest bar comes first."""
+    return sorted(messages, key=lambda message: message.event.time)[::-1]
+
+
+def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:
+    """Put several events into words as one letter, the newest first.
+
+    ``exchange_zones`` gives the zone of an instrument's exchange, by the instrument's name.
+    """
+    parts = tuple(
+        alert(message, user_zone, _exchange_zone(message.event, exchange_zones)) for message in newest_first(messages)
+    )
+    counts = Counter(message.event.kind for message in messages)
+    counted = [f"{grouped(count)} {KINDS[kind].counted[count > 1]}" for kind, count in counts.items()]
+    facts = [message.event.facts for message in messages if message.late]
+    late = sum(each.begins and each.ages for each in facts)
+    return Words(
+        headline=_whole(f"{grouped(len(messages))} alerts: ", counted),
+        lead=f"Too late to act on: {grouped(late)} of them." if late else "",
+        caution=SHORT if any(part.caution for part in parts) else "",
+        parts=parts,
+    )
+
+
+def _whole(begin: str, parts: list[str]) -> str:
+    """List as many parts as a headline has room for."""
+    shown = begin + ", ".join(parts)
+    while len(shown) > TITLE_LENGTH:
+        parts = parts[:-1]
+        shown = f"{begin}{', '.join(parts)} and more"
+    return shown
+
+
+def say(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:
+    """Put what a sink is handed into words: one message as an alert, several as a digest."""
+    if len(messages) != 1:
+        return digest(messages, user_zone, exchange_zones)
+    return alert(messages[0], user_zone, _exchange_zone(messages[0].event, exchange_zones))
+
+
+def _exchange_zone(event: Event, exchange_zones: Mapping[str, str]) -> str | None:
+    return exchange_zones.get(event.data.get("instrument", ""))

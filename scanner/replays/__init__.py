@@ -1,0 +1,1 @@
+"""Recorded bars: opening them, and replaying them through the same pipeline as live ones."""

@@ -1,0 +1,312 @@
+"""Replay: recorded bars through the same pipeline as live ones, counted as they pass."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from decimal import Decimal
+from hashlib import sha256
+from itertools import chain
+from typing import TYPE_CHECKING, Protocol, Self
+
+import numpy as np
+
+from scanner.market.guard import NOTED
+from scanner.market.sessions.timeframes import ALL, DAY, Timeframe, usual_spacing
+from scanner.replays.contradictions import is_mostly_refused
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from scanner.event_data import State, StoryData
+    from scanner.events import Event
+    from scanner.follow.outcome import Outcome
+    from scanner.market.bars import RawBars
+    from scanner.market.guard import Checked, Note
+    from scanner.market.price_steps import GuessedStep
+    from scanner.market.sessions.timetables import Timetable
+    from scanner.pipeline import Pipeline
+
+BLOCK = 65_536
+"""Rows processed together: few enough to stay in the processor's cache."""
+
+SHORTEST_MONTH, LONGEST_MONTH = 28, 31
+"""Days."""
+
+SHOWN = 60
+"""Letters shown of the name of an instrument."""
+
+
+class ReplayError(Exception):
+    """A recording cannot be replayed; the message is one sentence that says what, where and what to do."""
+
+    exit_code = 2
+
+
+class MostlyRefusedError(ReplayError):
+    """Too many rows of a recording are refused for the rest to be reliable."""
+
+    def __init__(self, tally: Tally, timetable: Timetable) -> None:
+        """Take what was read so far, and the timetable used to check the rows."""
+        reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
+        super().__init__(
+            f"{tally.source}: {tally.refused.total():,} of the first {tally.rows:,} rows of "
+            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so the rest is not used either"
+        )
+        self.timetable = timetable
+        self.reasons = {*tally.refused}
+
+
+class Recording(Protocol):
+    """The bars of one instrument in one file; ``bars`` is read lazily and only once."""
+
+    @property
+    def symbol(self) -> str:
+        """Name of the instrument."""
+
+    @property
+    def path(self) -> Path:
+        """The file it is from."""
+
+    @property
+    def bars(self) -> Iterator[RawBars]:
+        """Its rows, in chunks."""
+
+
+@dataclass(frozen=True, slots=True)
+class Came:
+    """The outcome of a setup, as far as known: prices, R and costs are None if there are none.
+
+    R and costs are in the risk of the fill; ``ended`` is the close of the bar on which it ended, in nanoseconds since
+    1970 UTC, None while its story is open.
+    """
+
+    thread: str
+    set_aside: bool
+    state: State
+    entry: Decimal | None = None
+    exit: Decimal | None = None
+    r: Decimal | None = None
+    cost: Decimal | None = None
+    ended: int | None = None
+
+    @property
+    def entered(self) -> bool:
+        """Whether its entry was filled."""
+        return self.entry is not None
+
+    @classmethod
+    def of_event(cls, event: Event) -> Self:
+        """Read it from the event that ends a story."""
+        data: StoryData = event.data
+        texts = (data["entry"], data["exit"], data["r"], data["cost_r"])
+        entry, left, r, cost = (None if text is None else Decimal(text) for text in texts)
+        return cls(event.thread, data["set_aside"], data["state"], entry, left, r, cost, event.time)
+
+    @classmethod
+    def of_outcome(cls, outcome: Outcome) -> Self:
+        """Take it from the state of a story."""
+        about = outcome.thread, outcome.set_aside, outcome.state
+        return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
+
+
+@dataclass(slots=True)
+class Ends:
+    """The outcomes of the setups that were followed: their number by state, and the sum of the closed ones.
+
+    ``r`` is in real R before costs, and ``best`` the best of them; ``cost`` sums the costs of the ``costed`` ones,
+    whose costs are known.
+    """
+
+    states: Counter[State] = field(default_factory=Counter)
+    entered: int = 0
+    closed: int = 0
+    r: Decimal = Decimal(0)
+    best: Decimal = Decimal("-Infinity")
+    costed: int = 0
+    cost: Decimal = Decimal(0)
+
+    def count(self, came: Came) -> None:
+        """Count a story."""
+        self.states[came.state] += 1
+        self.entered += came.entered
+        if came.r is not None:
+            self.closed += 1
+            self.r += came.r
+            self.best = max(self.best, came.r)
+            if came.cost is not None:
+                self.costed += 1
+                self.cost += came.cost
+
+    def __add__(self, other: Ends) -> Ends:
+        """Add two tallies."""
+        return Ends(
+            self.states + other.states,
+            self.entered + other.entered,
+            self.closed + other.closed,
+            self.r + other.r,
+            max(self.best, other.best),
+            self.costed + other.costed,
+            self.cost + other.cost,
+        )
+
+
+@dataclass(slots=True)
+class Tally:
+    """The tally of one recording: rows read, bars refused and noted by reason, setups by direction."""
+
+    symbol: str
+    source: str
+    timeframes: tuple[str, ...] = ()
+    step: str = ""
+    guessed_step: GuessedStep | None = None
+    """The estimate of the price step, None if the step was given."""
+    rows: int = 0
+    bars: int = 0
+    refused: Counter[str] = field(default_factory=Counter)
+    noted: Counter[str] = field(default_factory=Counter)
+    setups: Counter[str] = field(default_factory=Counter)
+    set_aside: int = 0
+    ends: Ends = field(default_factory=Ends)
+    """Outcomes of the setups found."""
+    ends_aside: Ends = field(default_factory=Ends)
+    """Outcomes of those set aside."""
+    held: int = 0
+    unready: list[str] = field(default_factory=list)
+    """Timeframes with too few bars for any setup to be reported, and their number of bars."""
+    first: int | None = None
+    last: int | None = None
+    mark: bytes = b""
+    """A fingerprint of the first bars, whatever the name of the instrument."""
+
+    @property
+    def is_mostly_refused(self) -> bool:
+        """Whether too many rows were refused for the rest to be reliable; bars that have not closed do not count."""
+        return is_mostly_refused(self.refused.total() - self.refused["not ended"], self.rows)
+
+    def count(self, rows: int, checked: Checked) -> None:
+        """Count rows, and the guard's results."""
+        self.rows += rows
+        self.bars += len(checked.bars)
+        for reason, count in checked.counts.items():
+            (self.noted if reason in NOTED else self.refused)[reason] += count
+        if len(checked.bars):
+            if not self.mark:
+                self.mark = sha256(np.concatenate(checked.bars.columns()[2:6]).tobytes()).digest()
+            self.first = int(checked.bars.open_time[0]) if self.first is None else self.first
+            self.last = int(checked.bars.close_time[-1])
+
+    def hear(self, event: Event) -> None:
+        """Count an event."""
+        if event.kind == "setup.qualified":
+            self.setups[event.data["direction"]] += 1
+        elif event.kind == "setup.set_aside":
+            self.set_aside += 1
+        elif event.kind == "series.held":
+            self.held += 1
+
+    def learn(self, came: Came) -> None:
+        """Count the outcome of a setup."""
+        (self.ends_aside if came.set_aside else self.ends).count(came)
+
+    def end(self, pipeline: Pipeline) -> None:
+        """Note which timeframes never had enough bars."""
+        for lane in pipeline.lanes:
+            series = lane.engine.series
+            if not series.warm and not self.held:
+                self.unready.append(
+                    f"{lane.timeframe.name}: {series.count:,} bars of the {series.pool.rules.warm_up:,} needed"
+                )
+
+
+def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
+    """Find the timeframe of a recording from the spacing of its first rows."""
+    stamps, symbol = first.stamp, repr(recording.symbol[:SHOWN])
+    found = Timeframe.from_spacing(stamps)
+    if found is None and len(stamps) > 1 and 2 * int((stamps[1:] < stamps[:-1]).sum()) > len(stamps):
+        raise ReplayError(
+            f"{recording.path}: the rows of {symbol} run from the newest to the oldest; sort them by time"
+        )
+    if found is None:
+        raise ReplayError(f"{recording.path}: {_spacing(symbol, stamps)}")
+    return found
+
+
+def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
+    """Say what is wrong with the spacing of bars that match no timeframe."""
+    apart = usual_spacing(stamps)
+    if apart is None:
+        return f"the spacing of the bars of {symbol} shows no timeframe; at least two bars in order of time are needed"
+    days = apart / DAY
+    if SHORTEST_MONTH <= days <= LONGEST_MONTH:
+        return f"the bars of {symbol} are monthly; the longest timeframe is a week, so give daily or weekly bars"
+    units = ((DAY, "days"), (3_600, "hours"), (60, "minutes"), (1, "seconds"))
+    size, unit = next((size, unit) for size, unit in units if not apart % size)
+    names = ", ".join(each.name for each in ALL)
+    return f"the bars of {symbol} are {apart // size:,} {unit} apart, which is not one of the timeframes ({names})"
+
+
+def replay(
+    recording: Recording,
+    prepare: Callable[[Recording, RawBars, Tally], Pipeline],
+    tally: Tally,
+    on_note: Callable[[Note], None],
+    on_end: Callable[[Came], None],
+    *,
+    tells_stories: bool = True,
+) -> Iterator[Event]:
+    """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
+
+    ``prepare`` makes the pipeline from the first rows. ``on_note`` receives each row that the guard refused or noted,
+    and may raise to stop. MostlyRefusedError is raised as soon as more than a fifth of the rows is refused. ``on_end``
+    receives the outcome of each setup once known, and at the end the state of those still open. ``tells_stories`` is
+    whether the events that follow a setup are wanted.
+    """
+    chunks = iter(recording.bars)
+    first = next(chunks, None)
+    if first is None:
+        return
+    pipeline = prepare(recording, first, tally)
+
+    learner = _Learner(tally, on_end)
+    if not tells_stories:
+        pipeline.listen(learner.heard)
+    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
+        checked = pipeline.check(raw)
+        tally.count(len(raw), checked)
+        for note in checked.notes:
+            on_note(note)
+        if tally.is_mostly_refused:
+            raise MostlyRefusedError(tally, pipeline.guard.timetable)
+        for event in pipeline.events(checked.bars):
+            tally.hear(event)
+            learner.said(event)
+            yield event
+        for note in pipeline.suspects(checked):
+            tally.noted[note.reason] += 1
+            on_note(note)
+    for outcome in pipeline.under_way():
+        learner.learn(Came.of_outcome(outcome))
+    tally.end(pipeline)
+
+
+@dataclass(frozen=True, slots=True)
+class _Learner:
+    """Collects the outcomes of setups, from events or without them."""
+
+    tally: Tally
+    on_end: Callable[[Came], None]
+
+    def said(self, event: Event) -> None:
+        if event.facts.follows and event.facts.ends:
+            self.learn(Came.of_event(event))
+
+    def heard(self, outcome: Outcome) -> None:
+        self.learn(Came.of_outcome(outcome))
+
+    def learn(self, came: Came) -> None:
+        self.tally.learn(came)
+        self.on_end(came)

@@ -1,0 +1,1 @@
+"""What changes while a station watches: restated bars, the list, and decisions."""

@@ -1,0 +1,185 @@
+"""Another list for a desk at work: what stays as it was goes on, what is new or different gets pipelines of its own."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.configuration.model.settings import SettingsError
+from scanner.events import OF_SETUPS
+from scanner.market.bars import Bars
+from scanner.service.changes.restating import as_sent
+from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
+from scanner.store import Batch, Rewrite, SeriesKey, SeriesUpdate
+from scanner.trade.following import Follow
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from scanner.configuration.model.settings import Settings, Watched
+    from scanner.events import Event
+    from scanner.pipeline import Lane
+    from scanner.service.desk import Desk
+    from scanner.trade.size import Account
+
+
+TOGETHER = 64
+"""Instruments whose stored bars are in memory at a time."""
+LAST_BARS = 16
+"""Bars that are read of a series that is not on the list any more."""
+OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
+FIXED = ("station", "feeds", "sinks", "quiet", "ceiling", "page")
+"""Parts of the settings that are only read at the start."""
+
+
+def list_of(settings: Settings, before: Settings) -> list[Watched]:
+    """Give the list of other settings; SettingsError where something is different that is only read at the start."""
+    for part in FIXED:
+        if getattr(settings, part) != getattr(before, part):
+            raise SettingsError(f"[{part}] is different and is only read at the start: restart the station to have it")
+    try:
+        return settings.watched()
+    except ValueError as problem:
+        raise SettingsError(str(problem)) from problem
+
+
+def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> list[str]:
+    """Let a desk watch another list; names the instruments that have new pipelines, from where the store left them.
+
+    StoreTroubleError where the store cannot be read or written: then the desk is as before.
+    """
+    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy()
+    new = {each.instrument.symbol: each for each in watched}
+    changed = [
+        name
+        for name, each in new.items()
+        if name not in desk.watched
+        or account != desk.account
+        or _seen_by_engine(each) != _seen_by_engine(before[0][name])
+    ]
+    try:
+        desk.watched, desk.account = new, account
+        for name in before[0].keys() - new.keys():
+            del desk.pipelines[name]  # not what is known of its last bar, which others may be asking for just now
+        revive(desk, desk.load(changed))
+    except BaseException:
+        desk.watched, desk.account, desk.pipelines, desk.last = before
+        raise
+    return changed
+
+
+def _seen_by_engine(each: Watched) -> tuple[object, ...]:
+    """Give all that makes a difference to a pipeline: not where the bars are from, nor where its events go."""
+    return (
+        each.instrument,
+        each.calendar.name,
+        each.calendar.tz,
+        each.base,
+        each.timeframes,
+        each.rulebook,
+        each.adjustments,
+        each.dates,
+    )
+
+
+def revive(desk: Desk, names: Sequence[str]) -> list[str]:
+    """Warm pipelines that begin anew with the bars in the store, where it has some; names those.
+
+    Such are instruments whose rules, timeframes or splits are others than when the store was last written. Nothing is
+    said of these bars again: they were looked at in their time. But a story that does not go on as it was told is given
+    up, and so is that of a series that is not on the list any more.
+    """
+    rewrites, revived = [], []
+    said = unlisted(desk)
+    # Where it comes back to the list it begins anew, so that what is given up now does not go on then.
+    gone = {key.instrument for _, key in said} - desk.watched.keys()
+    updates = [SeriesUpdate(key, Bars.of([]), b"") for key in desk.store.bars.keys if key.instrument in gone]
+    for begin in range(0, len(names), TOGETHER):
+        for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
+            base = SeriesKey(name, desk.watched[name].base.name)
+            bars = stored.get(base.timeframe)
+            if bars is None or not len(bars):
+                continue
+            pipeline = desk.pipelines[name]
+            checked = pipeline.check(as_sent(bars, name), bars)
+            found: dict[Lane, list[Event]] = {}
+            # What was made with other splits is of no use.
+            for lane, own in pipeline.again(checked.bars, {} if pipeline.adjustments else stored):
+                found.setdefault(lane, []).extend(each for each in lane.engine.events(own) if each.thread)
+                key = SeriesKey(name, lane.timeframe.name)
+                if key != base and len(own):
+                    rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
+            pipeline.suspects(checked)  # they were told of in their time
+            for lane, events in found.items():
+                own = stored.get(lane.timeframe.name, Bars.of([]))
+                said += [
+                    (each, SeriesKey(name, lane.timeframe.name)) for each in _retold(desk, name, lane, events, own)
+                ]
+            updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot(), pipeline.checkpoint()))
+            desk.last[name] = bars.last()
+            revived.append(name)
+    desk.store.commit(Batch(updates, rewrites, desk.addressing.addressed(said, desk.store.clock())))
+    return revived
+
+
+def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bars) -> Iterator[Event]:
+    """Say what is to be said of the stories of a series that were not told to their end.
+
+    ``found`` is what was found by the rules as they are now, ``bars`` are those of the series in the store. A story
+    that goes on as it was told, or has ended just now, is told to where it stands; one that does not is given up. Of a
+    setup that stood some bars ago and was never entered, as all those of an earlier release, nobody waits to hear.
+    """
+    last, under_way = bars.last(), {each.thread for each in lane.engine.under_way()}
+    if last is None:  # a timeframe that is new: of setups that stood before nobody was told
+        lane.engine.leave_alone(under_way)
+        return
+    now: dict[str, list[Event]] = {}
+    for event in found:
+        now.setdefault(event.thread, []).append(event)
+    said = _stories(desk, SeriesKey(name, lane.timeframe.name))
+    recent = _recent(bars, lane.engine.rulebook.follow)
+    goes_on = set()
+    for thread, whole in said.items():
+        if not (_goes_on(whole[-1], recent) or (thread in under_way and not whole[-1].facts.ends)):
+            continue
+        events = now.get(thread, [])
+        stands = bool(events) and events[0].facts.begins and same_plan(events[0], said_last(whole))
+        rest = untold(events, whole, 0) if stands else None
+        if rest is None or (whole[-1].facts.follows and thread not in under_way):
+            yield given_up(whole[-1], OTHER_RULES, last)
+        else:
+            yield from rest
+            goes_on.add(thread)
+    lane.engine.leave_alone(under_way - goes_on)
+
+
+def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:
+    """End the stories of series that are not on the list any more."""
+    listed = {SeriesKey(name, each.name) for name, of in desk.watched.items() for each in of.timeframes}
+    said = []
+    for stored in desk.store.bars.load([key for key in desk.store.bars.keys if key not in listed], LAST_BARS):
+        if (last := stored.bars.last()) is not None:
+            recent = _recent(stored.bars, Follow())
+            told = [whole[-1] for whole in _stories(desk, stored.key).values()]
+            said += [(given_up(each, OTHER_RULES, last), stored.key) for each in told if _goes_on(each, recent)]
+    return said
+
+
+def _stories(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
+    """Give all that was said of each setup of a series."""
+    stories: dict[str, list[Event]] = {}
+    for kept in desk.store.events.find(series=key, kinds=OF_SETUPS):
+        if kept.event.facts.begins or kept.event.thread in stories:
+            stories.setdefault(kept.event.thread, []).append(kept.event)
+    return stories
+
+
+def _recent(bars: Bars, follow: Follow) -> int:
+    """Give the close from which on a setup can have stood whose entry is still waited for at the last of some bars."""
+    return int(bars.close_time[-min(follow.max_wait + 1, len(bars))])
+
+
+def _goes_on(last: Event, recent: int) -> bool:
+    """Whether a story of which something was said last has not ended, and was entered or may still be."""
+    if last.facts.begins:
+        return last.time >= recent and last.data["entries"][last.data["entry_style"]]["risk"] is not None
+    return not last.facts.ends

@@ -1,0 +1,167 @@
+"""What comes in and what is said, one after the other: each batch is kept whole first, and then told."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from dataclasses import fields
+from functools import reduce
+from time import monotonic
+from typing import TYPE_CHECKING
+
+import structlog
+
+from scanner.events import Event, rfc3339
+from scanner.service.desk import Taken
+from scanner.service.intake.noted_rows import NotedRows
+from scanner.service.schedule.timed_lock import Turns
+from scanner.store import Batch, Said, StoreTroubleError
+from scanner.store.trouble import NO_ANSWER
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from scanner.clocks import Clock
+    from scanner.delivery import Delivery
+    from scanner.service.desk import Desk
+    from scanner.service.summaries import Telling
+    from scanner.service.together.arrival import Arrival
+
+MOST_HALVINGS = 64
+"""Times that one batch is halved; what still fails then is left for later. One defect in 10,000 rows needs 14."""
+
+
+class Keeping:
+    """Lets the desk take rows in and the store keep what is said; ``on_event`` is told of what is new.
+
+    ``counts`` counts bars, refused rows and events by kind. Where one batch takes longer than ``turn_within`` seconds,
+    ``turns`` are stuck.
+    """
+
+    def __init__(
+        self,
+        desk: Desk,
+        *,
+        clock: Clock,
+        delivery: Delivery | None,
+        on_event: Callable[[Event], None],
+        telling: Callable[[], Telling],
+        turn_within: float,
+    ) -> None:
+        """Take the parts; ``telling`` gives what is known only later, as it says what it tells by way of us."""
+        self.desk = desk
+        self.counts: Counter[str] = Counter()
+        self.turns = Turns(monotonic, turn_within)
+        self._clock = clock
+        self._delivery = delivery
+        self._on_event = on_event
+        self._telling = telling
+        self._log = structlog.get_logger("closewatch")
+        self.noted = NotedRows(self._log, monotonic)
+        self._failed: dict[str, str] = {}
+        """Why an instrument could not be taken in last, so that it is told once."""
+
+    async def take(self, arrivals: Sequence[Arrival]) -> Taken:
+        """Take in rows and tell what they mean, to the end once begun."""
+        await self.turns.take()
+        return await asyncio.shield(asyncio.create_task(self._take(arrivals)))
+
+    async def _take(self, arrivals: Sequence[Arrival]) -> Taken:
+        try:
+            known = [each for each in arrivals if each.instrument in self.desk.watched]
+            now = self._clock.now()
+            taken, failed = await asyncio.to_thread(take_apart, lambda part: self.desk.take(part, now), known)
+        finally:
+            self.turns.give()
+        for name, why in failed.items():
+            if self._failed.get(name) != why:
+                self._telling().note(f"{name}: {why}")
+        for each in known:
+            self._failed.pop(each.instrument, None)
+        self._failed |= failed
+        self.counts["bars"] += taken.bars
+        self.counts["refused"] += taken.refused.total()
+        self.noted.add(taken.notes)
+        for name, why in taken.doubtful.items():
+            self._telling().note(f"{name}: {why}")
+        for name, since in taken.restated.items():
+            self._log.info("bars restated", instrument=name, since=rfc3339(since))
+        self._telling().heard(taken.events, taken.missed)
+        self.counts.update(event.kind for event in taken.stale)
+        self._told(taken.events)
+        return taken
+
+    async def say(self, event: Event) -> None:
+        """Keep and tell something about a feed or the station itself."""
+        sinks = self.desk.route(event)
+        try:
+            new = await self._kept(Said(event, sinks))
+        except StoreTroubleError:
+            # That nobody is looking any more has to be known even so; whoever says it tries again to have it kept.
+            if event.kind == "feed.late" and self._delivery is not None:
+                self._delivery.pass_on(event, sinks)
+            raise
+        for each in new:
+            if each.kind == "feed.late":
+                self._telling().note(f"feed {each.data['feed']} late: {each.data['reason']}")
+        self._told(new)
+
+    async def _kept(self, said: Said) -> list[Event]:
+        try:
+            await self.turns.take_soon()
+        except TimeoutError:
+            raise StoreTroubleError(NO_ANSWER) from None
+        # To the end once begun: the turn is given back when it is kept, whoever still waits for it.
+        keeping = asyncio.create_task(self._commit(said))
+        keeping.add_done_callback(lambda task: task.cancelled() or task.exception())
+        try:
+            async with asyncio.timeout(self.turns.patience):
+                return await asyncio.shield(keeping)
+        except TimeoutError:
+            raise StoreTroubleError(NO_ANSWER) from None
+
+    async def _commit(self, said: Said) -> list[Event]:
+        try:
+            return await asyncio.to_thread(self.desk.store.commit, Batch(said=[said]))
+        finally:
+            self.turns.give()
+
+    def _told(self, events: Sequence[Event]) -> None:
+        self.counts.update(event.kind for event in events)
+        for event in events:
+            self._on_event(event)
+        if events and self._delivery is not None:
+            self._delivery.wake()
+
+
+def take_apart(take: Callable[[Sequence[Arrival]], Taken], arrivals: Sequence[Arrival]) -> tuple[Taken, dict[str, str]]:
+    """Take a batch in, by halves where that fails, so that a defect with one instrument stalls no other.
+
+    ``take`` takes in all of a batch or nothing. Gives what came of it, and by instrument why it could not be taken in;
+    raises what ``take`` raised where nothing could be.
+    """
+    done: list[Taken] = []
+    failed: dict[str, str] = {}
+    parts, halvings = [arrivals], 0
+    while parts:
+        part = parts.pop()
+        try:
+            done.append(take(part))
+        except Exception as problem:  # whatever one instrument's bars lead to, the others are taken in
+            if len(part) > 1 and halvings < MOST_HALVINGS and not isinstance(problem, StoreTroubleError):
+                halvings += 1
+                middle = len(part) // 2
+                parts += [part[middle:], part[:middle]]
+                continue
+            failed |= dict.fromkeys((each.instrument for each in part), f"it could not be taken in: {problem!r}")
+            if not done and not parts:
+                raise
+    whole = reduce(_both, done)
+    whole.useless |= failed
+    return whole, failed
+
+
+def _both(one: Taken, other: Taken) -> Taken:
+    """Put together what two calls came to."""
+    pairs = ((each.name, getattr(one, each.name), getattr(other, each.name)) for each in fields(Taken))
+    return Taken(**{name: first | second if type(first) is dict else first + second for name, first, second in pairs})

@@ -1,0 +1,193 @@
+"""How a running station is: what its health answer and its metrics tell, judged by the bars it has."""
+
+from __future__ import annotations
+
+import asyncio
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, get_args
+
+from scanner.clocks import SECOND
+from scanner.events import Kind, rfc3339
+from scanner.service.intake.lags import Lags
+from scanner.store import StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from scanner.service.intake.intake import Intake
+    from scanner.service.station import Station
+    from scanner.store.outbox import State
+
+
+ANSWER_WITHIN = 2.0
+"""Seconds that the store may take to say what waits in its outbox."""
+
+_ASKING = ThreadPoolExecutor(1, "vitals")
+"""Asks stores, one question at a time: where one does not answer, no more than this thread waits for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class FeedVitals:
+    """A feed: how far it lags behind the closes that are due and how many series do, in seconds, and its patience.
+
+    ``fetching`` counts the series of which more is coming, as of a long history; they are not among those behind.
+    ``said`` tells whether it was said to be late and not yet to be back, ``trouble`` what is wrong as far as known.
+    """
+
+    lag: float
+    behind: int
+    patience: float
+    fetching: int = 0
+    said: bool = False
+    trouble: str = ""
+
+    @property
+    def late(self) -> bool:
+        """Whether its patience has ended."""
+        return self.said or self.lag > self.patience
+
+    def reason(self) -> str:
+        """Say why it is called late."""
+        if not self.behind:
+            return "was late, and what was missing is being caught up with"
+        return (
+            f"is {self.lag:,.0f} s behind with {self.behind:,} series and has a patience of {self.patience:g} s"
+            f"{self.trouble and f': {self.trouble}'}"
+        )
+
+
+STUCK = "taking in what came has not ended for long; see whether the disk of the store is failing"
+
+
+@dataclass(frozen=True, slots=True)
+class Vitals:
+    """A station at a moment. ``last_bar`` is the last close there is (nanoseconds since 1970 UTC), None without any.
+
+    ``outbox`` counts deliveries by sink and state; ``sinks`` says in a sentence what is wrong with those that fail;
+    ``stuck`` tells whether a batch takes far too long to be taken in, and ``trouble`` why the store cannot be asked.
+    """
+
+    station: str
+    watching: bool
+    now: int
+    bars: int
+    events: Mapping[str, int]
+    feeds: Mapping[str, FeedVitals]
+    outbox: Mapping[tuple[str, State], int]
+    last_bar: int | None = None
+    sinks: Mapping[str, str] = field(default_factory=dict)
+    stuck: bool = False
+    trouble: str = ""
+
+    def reasons(self) -> list[str]:
+        """Say why not all is well; nothing where the station watches, no feed is late and no sink fails."""
+        return [
+            *([] if self.watching else ["the station is not watching: it is catching up or stopping"]),
+            *(f"the feed {name} {each.reason()}" for name, each in self.feeds.items() if each.late),
+            *(f"the sink {name} fails: {sentence}" for name, sentence in self.sinks.items()),
+            *([STUCK] if self.stuck else []),
+            *([self.trouble] if self.trouble else []),
+        ]
+
+    def notes(self) -> list[str]:
+        """Say what is no reason for not being well, but for hearing nothing of some series yet."""
+        return [
+            f"history of {each.fetching:,} series is being fetched from the feed {name}; nobody is looking at them yet"
+            for name, each in self.feeds.items()
+            if each.fetching
+        ]
+
+    def told(self) -> dict[str, object]:
+        """Give what the health answer holds, ready to be written as JSON.
+
+        ``sinks`` are those that fail; ``refused`` counts what each sink refused for good, which somebody has to see to
+        and is no reason for not being well.
+        """
+        return {
+            "station": self.station,
+            "well": not self.reasons(),
+            "reasons": self.reasons(),
+            "notes": self.notes(),
+            "watching": self.watching,
+            "time": rfc3339(self.now),
+            "last_bar": None if self.last_bar is None else rfc3339(self.last_bar),
+            "feeds": {
+                name: {
+                    "lag": round(each.lag, 3),
+                    "behind": each.behind,
+                    "fetching": each.fetching,
+                    "patience": each.patience,
+                    "late": each.late,
+                }
+                for name, each in self.feeds.items()
+            },
+            "sinks": dict(self.sinks),
+            "refused": {sink: count for (sink, state), count in self.outbox.items() if state == "dead" and count},
+        }
+
+
+async def look(station: Station) -> Vitals:
+    """See how a station is; takes little longer than ``ANSWER_WITHIN``, whatever the store does."""
+    now, trouble = station.clock.now(), ""
+    outbox: Mapping[tuple[str, State], int] = {}
+    try:
+        async with asyncio.timeout(ANSWER_WITHIN):
+            outbox = await asyncio.get_running_loop().run_in_executor(_ASKING, station.store.outbox.counts)
+    except StoreTroubleError as problem:
+        trouble = str(problem)
+    except TimeoutError:
+        trouble = f"the store has not answered within {ANSWER_WITHIN:g} s"
+    lasts = [close for each in station.watched if (close := _last_close(station, each.instrument.symbol)) is not None]
+    return Vitals(
+        station=station.settings.station.name,
+        watching=station.watching.is_set(),
+        now=now,
+        bars=station.keeping.counts["bars"],
+        events={kind: station.keeping.counts[kind] for kind in get_args(Kind)},
+        feeds=_feeds(station, now),
+        outbox=outbox,
+        last_bar=max(lasts, default=None),
+        sinks={} if station.delivery is None else station.delivery.troubles(),
+        stuck=station.keeping.turns.stuck,
+        trouble=trouble,
+    )
+
+
+def _last_close(station: Station, name: str) -> int | None:
+    """Say when an instrument's last bar closed; None where it has none, or is not loaded yet."""
+    return station.last_close(name) if name in station.desk.last else None
+
+
+def _feeds(station: Station, now: int) -> dict[str, FeedVitals]:
+    lags: dict[str, dict[str, int]] = {name: {} for name in station.feeds}
+    for group in station.groups:
+        at_now = Lags(group.timetable, now)
+        for name in group.instruments:
+            last = _last_close(station, name)
+            # Of what never came, nothing was due before the station began.
+            lags.setdefault(group.feed, {})[name] = at_now.behind(station.begun if last is None else last).time
+    return {
+        name: _feed(station, station.intakes.get(name), station.manners(name).patience, each, now)
+        for name, each in lags.items()
+    }
+
+
+def _feed(station: Station, intake: Intake | None, patience: float, lags: dict[str, int], now: int) -> FeedVitals:
+    """Judge a feed by the bars there are, and in accordance with what its intake says of it."""
+    late = None if intake is None else intake.late
+    # As in what is said of the feed, a trouble means that nothing is coming.
+    coming = frozenset[str]() if intake is None or intake.trouble else intake.going_on
+    for name, close in late.instruments.items() if late is not None else ():
+        # Of what never came, something was due all the same once it was missed.
+        if name in lags and _last_close(station, name) is None:
+            lags[name] = max(lags[name], now - close)
+    judged = [lag for name, lag in lags.items() if name not in coming]
+    return FeedVitals(
+        max(judged, default=0) / SECOND,
+        sum(lag > 0 for lag in judged),
+        patience,
+        fetching=len(coming & lags.keys()),
+        said=late is not None,
+        trouble="" if intake is None else intake.trouble or (late.reason if late is not None else ""),
+    )

@@ -1,0 +1,1 @@
+"""Asking feeds for bars, and looking at their answers."""

@@ -1,0 +1,91 @@
+"""Restated bars that nobody asked for, or many at once: taken only when a second answer agrees.
+
+A feed is asked from the last known bar on, so it restates that one, or the few that came since the question. Where it
+changes older ones unasked, its times may be wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.events import rfc3339
+from scanner.market.bars import NO_TIME, Bars
+from scanner.service.changes.restating import agreeing
+
+if TYPE_CHECKING:
+    from scanner.market.bars import Bar
+
+MANY = 3
+"""Bars that one answer may restate without a second one that agrees."""
+NONE = Bars.of([])
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Which restated bars to take, from which opening on to ask for a second answer, and what to tell of the rest."""
+
+    bars: Bars = NONE
+    look_again: int | None = None
+    sentence: str = ""
+
+
+class Doubts:
+    """What is in doubt, by instrument."""
+
+    def __init__(self) -> None:
+        self._left: dict[str, Bars] = {}
+        self._told: set[str] = set()
+        """Instruments of which it was told that what came last is in doubt."""
+
+    def forget(self, name: str) -> None:
+        """Begin anew with an instrument, since what came of it could not be kept."""
+        self._left.pop(name, None)
+        self._told.discard(name)
+
+    def weigh(self, name: str, said: Bars, *, since: int | None, last: Bar, reaches: bool) -> Weighed:
+        """Weigh the restated bars ``said`` by an answer.
+
+        ``since`` is the opening from which on the feed was asked, None for all it has, and ``last`` the last bar known.
+        An answer that does not reach that bar restates nothing and confirms nothing.
+        """
+        before = self._left.pop(name, NONE)
+        bars, left = weigh(said, before, since=NO_TIME if since is None else since, last=last, reaches=reaches)
+        if len(left):
+            self._left[name] = left
+        if not len(left) or left is before:
+            if not len(said) or len(bars):
+                self._told.discard(name)
+            return Weighed(bars)
+        told = name in self._told
+        self._told.add(name)
+        again = int(left.open_time[0])
+        return Weighed(bars, again, "" if told else sentence(left, last.open_time if since is None else since))
+
+
+def weigh(said: Bars, doubt: Bars, *, since: int, last: Bar, reaches: bool) -> tuple[Bars, Bars]:
+    """Give which of the bars ``said`` otherwise to take, and which remain in doubt; ``doubt`` is what was before."""
+    asked_again = bool(len(doubt)) and since <= doubt.open_time[0]
+    if not reaches:
+        return NONE, NONE if asked_again else (said if len(said) else doubt)
+    confirmed = agreeing(said, doubt) & asked_again
+    rest = said[~confirmed]
+    usual_since = last.open_time if asked_again else since
+    if not len(rest) or (len(rest) <= MANY and rest.open_time[0] >= usual_since):
+        return said, NONE if asked_again else doubt
+    if asked_again and rest.open_time[0] >= since:
+        return said[confirmed], rest
+    both = Bars.joined([said, doubt])
+    _, first = np.unique(both.open_time, return_index=True)
+    return NONE, both[first]
+
+
+def sentence(doubt: Bars, since: int) -> str:
+    """Say what is in doubt."""
+    what = f"{len(doubt)} bars, the first of" if len(doubt) > 1 else "the bar of"
+    return (
+        f"the feed restated {what} {rfc3339(int(doubt.open_time[0]))}, but was asked for bars from {rfc3339(since)} "
+        "on; this is taken only if a second answer agrees: see whether the times of its bars are right"
+    )

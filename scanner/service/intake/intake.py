@@ -1,0 +1,379 @@
+"""Intake: asks one feed for the bars that have closed, again where one is not there yet, and says when it is late.
+
+Each feed has an intake of its own, so that a slow or dead one delays no other. Within a feed each close is seen to by
+itself: an instrument whose bar does not come holds up no other, nor the next close.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from itertools import count
+from typing import TYPE_CHECKING, Any
+
+from scanner.backoff import Pauses
+from scanner.clocks import SECOND
+from scanner.ports import FeedTroubleError, Want
+from scanner.service.intake.lateness import LateWatch
+from scanner.service.intake.requests import Manners, arrivals_of, parted
+from scanner.store import StoreTroubleError
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Collection, Coroutine, Mapping, Sequence
+
+    from scanner.clocks import Clock
+    from scanner.events import Event
+    from scanner.ports import Feed
+    from scanner.service.desk import Taken
+    from scanner.service.intake.lateness import Lateness
+    from scanner.service.intake.requests import Ask
+    from scanner.service.together.arrival import Arrival
+
+LONGEST_PAUSE = 600.0
+"""Seconds between two times of asking for a bar that is not there, at the most."""
+
+LOOKS = 50
+"""Tenths of its patience after which a feed is late although it could not be asked."""
+
+AT_A_STRETCH = 20
+"""Answers after which a feed that gives little at a time is asked on with a pause before each question."""
+
+BREATH = 0.25
+"""Seconds of such a pause."""
+
+REFUSALS = 3
+"""Requests in a row that fail before the rest of a round is left for the next one."""
+
+
+class Intake:
+    """Asks one feed. ``take`` gets the rows that came and gives what came of them; ``say`` gets what is said.
+
+    ``since`` tells from which opening on to ask for an instrument, ``enough_from`` from when on there is enough of
+    one of which nothing is known, ``last_close`` what is known of it. ``note`` is told of each new trouble, in a
+    sentence. ``chance`` gives numbers from 0 up to 1. Durations are only ever slept, so that a clock that jumps
+    neither hurries nor delays them.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        feed: Feed,
+        manners: Manners,
+        *,
+        clock: Clock,
+        chance: Callable[[], float],
+        take: Callable[[Sequence[Arrival]], Awaitable[Taken]],
+        say: Callable[[Event], Awaitable[None]],
+        since: Callable[[str], int | None],
+        enough_from: Callable[[str], int | None],
+        last_close: Callable[[str], int | None],
+        note: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.name = name
+        self.feed = feed
+        self.manners = manners
+        self.clock = clock
+        self.take = take
+        self.say = say
+        self.since = since
+        self.enough_from = enough_from
+        self.last_close = last_close
+        self.note = note
+        self.trouble = ""
+        self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
+        self._lateness = LateWatch(name, self._is_there)
+        self._room = asyncio.Semaphore(manners.at_once)
+        self._turn = asyncio.Semaphore(1)
+        self._open = asyncio.Event()
+        self._open.set()
+        self._rests = 0
+        self._saying = asyncio.Lock()
+        self._refusals = 0
+        self._failures: Counter[str] = Counter()
+        self._unasked: set[str] = set()
+        """What is wanted and was not asked for yet."""
+        self._going_on: set[str] = set()
+        """What an answer brought more of, but not all, and is asked on for."""
+        self._refused: dict[str, str] = {}
+        """Why nothing could be made of what came of an instrument last."""
+        self._look_again: dict[str, int] = {}
+        """From which opening on to ask once more, since an answer was in doubt."""
+        self._asking: dict[str, Ask] = {}
+        self._timed: dict[str, int] = {}
+        self._rounds: list[asyncio.Event] = []
+        self._waves: set[asyncio.Task[None]] = set()
+        self._timers: set[asyncio.Task[None]] = set()
+
+    def ask(self, asks: Sequence[Ask]) -> None:
+        """Ask for these bars, once even where they are there, since they may have changed, and until they are there.
+
+        What was wanted of the same instruments before is asked for with them.
+        """
+        self._asking.update({each.instrument: each for each in asks})
+        self._lateness.correct({each.instrument: each.close for each in asks})
+        self._unasked.update(each.instrument for each in asks)
+        asked = asyncio.Event()
+        self._rounds = [each for each in self._rounds if not each.is_set()] + [asked]
+        _begin(self._waves, self._until_all_are_there(asks, asked))
+        new = {each.instrument: each.close for each in asks if each.close != self._timed.get(each.instrument, 0)}
+        if new:
+            self._timed |= new
+            _begin(self._timers, self._tell_if_late(new))
+
+    @property
+    def late(self) -> Lateness | None:
+        """What the feed is late with; None where it is not."""
+        return self._lateness.now
+
+    @property
+    def is_asking(self) -> bool:
+        """Whether something is wanted that has not been asked for once yet."""
+        return not all(asked.is_set() for asked in self._rounds)
+
+    async def first_round(self) -> None:
+        """Wait until everything that is wanted now has been asked for once, whatever came of it."""
+        for asked in list(self._rounds):
+            await asked.wait()
+
+    async def rest(self, patience: float = 5.0) -> None:
+        """Wait until nothing is being asked for, so many seconds at the most."""
+        if self._waves:
+            await asyncio.wait(self._waves, timeout=patience)
+
+    async def stop(self) -> None:
+        """Stop asking."""
+        tasks = [*self._waves, *self._timers]
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+    def look_again(self) -> None:
+        """See whether all that is late has left the list, and say so."""
+        for event in self._lateness.back("what was missing is not watched any more"):
+            _begin(self._timers, self._say_surely(event))
+
+    @property
+    def going_on(self) -> frozenset[str]:
+        """The instruments of which more is coming, as of a long history."""
+        return frozenset(self._going_on)
+
+    def lacking(self) -> list[Ask]:
+        """Give what was asked for and is not there."""
+        return [ask for ask in self._asking.values() if self._is_wanted(ask)]
+
+    def _lacks(self, instrument: str) -> bool:
+        """Whether the last that was asked for of an instrument is not there."""
+        ask = self._asking.get(instrument)
+        return ask is not None and not self._is_there(instrument, ask.close)
+
+    def _is_there(self, instrument: str, close: int) -> bool:
+        last = self.last_close(instrument)
+        return last is not None and last >= close
+
+    def _is_latest(self, ask: Ask) -> bool:
+        """Whether nothing has been asked for of its instrument since."""
+        return self._asking.get(ask.instrument) is ask
+
+    def _is_wanted(self, ask: Ask) -> bool:
+        """Whether a bar is not there, and nothing has been asked for of its instrument since."""
+        return self._is_latest(ask) and not self._is_there(ask.instrument, ask.close)
+
+    async def _until_all_are_there(self, asks: Sequence[Ask], asked: asyncio.Event) -> None:
+        """See to the bars of one close: ask, and again with growing pauses for what is missing."""
+        await self._ask_once(asks, self._is_latest)
+        asked.set()
+        times = 1
+        while any(map(self._is_wanted, asks)):
+            await self.clock.sleep(self._pauses.after(times))
+            await self._ask_once(asks, self._is_wanted)
+            times += 1
+        for ask in filter(self._is_latest, asks):
+            del self._asking[ask.instrument]
+        if not self._asking:
+            self.trouble = ""
+
+    async def _ask_once(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
+        """Ask in batches for some of it, once the feed may be asked."""
+        await self._open.wait()
+        # Those that failed before come last, so that they hold up no other.
+        wanted = sorted(filter(which, asks), key=lambda ask: self._failures[ask.instrument])
+        size = max(self.feed.batch, 1)
+        self._refusals = min(self._refusals, REFUSALS - 1)
+        batches = [wanted[start : start + size] for start in range(0, len(wanted), size)]
+        await asyncio.gather(*(self._ask_on(batch, which) for batch in batches))
+
+    async def _ask_on(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
+        """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once.
+
+        Where the first answer was in doubt, ask once more at once.
+        """
+        for answers in count():
+            if not asks:
+                return
+            if answers >= AT_A_STRETCH:
+                await self.clock.sleep(BREATH)
+            before = {ask.instrument: self.last_close(ask.instrument) for ask in asks}
+            await self._ask_batch(asks, which)
+            self._unasked.difference_update(before)
+            self._going_on.difference_update(before)
+            self._going_on |= {
+                name for name, close in before.items() if self.last_close(name) != close and self._lacks(name)
+            }
+            asks = [
+                ask
+                for ask in asks
+                if (self._is_wanted(ask) and self.last_close(ask.instrument) != before[ask.instrument])
+                or (answers == 0 and ask.instrument in self._look_again)
+            ]
+
+    async def _ask_batch(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
+        async with self._room:
+            await self._open.wait()
+            if self._refusals >= REFUSALS or not any(map(which, asks)):
+                return
+            await self._wait_for_turn()
+            asks = list(filter(which, asks))  # a later close may have come while this one waited
+            if self._refusals >= REFUSALS or not asks:
+                return
+            try:
+                arrivals = await self._fetch(asks)
+                self._unasked.difference_update(ask.instrument for ask in asks)
+            except FeedTroubleError as problem:
+                self._failed(asks, str(problem))
+                if problem.retry_after:
+                    self._leave_alone(self._pauses.asked(1, problem.retry_after))
+                return
+            except TimeoutError:
+                self._failed(asks, f"the feed {self.name} gave no answer within {self.manners.answer_within:g} s")
+                return
+            except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the watch goes on
+                self._failed(asks, f"the adapter of the feed {self.name} failed: {type(problem).__name__}: {problem}")
+                return
+            self._refusals = 0
+            for ask in asks:
+                self._failures.pop(ask.instrument, None)
+            # Before this is taken in nothing more is asked for than may be at once: where that takes long, what is
+            # asked for next begins after it, instead of bringing the same bars again.
+            await self._hand_over(arrivals)
+
+    async def _fetch(self, asks: Sequence[Ask]) -> list[Arrival]:
+        wants: dict[Want, list[Ask]] = {}
+        for ask in asks:
+            since, again = self.since(ask.instrument), self._look_again.pop(ask.instrument, None)
+            if since is not None and again is not None:
+                since = min(since, again)
+            enough_from = self.enough_from(ask.instrument) if since is None else None
+            wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
+        asked = self.clock.now()
+        async with asyncio.timeout(self.manners.answer_within):
+            answers = await self.feed.fetch(list(wants))
+        return arrivals_of(answers, wants, asked)
+
+    async def _wait_for_turn(self) -> None:
+        """Keep to how many requests a minute the feed allows."""
+        if self.manners.requests_per_minute is not None:
+            await self._turn.acquire()
+            _begin(self._timers, self._after(60 / self.manners.requests_per_minute, self._turn.release))
+
+    async def _after(self, seconds: float, act: Callable[[], None]) -> None:
+        await self.clock.sleep(seconds)
+        act()
+
+    def _leave_alone(self, seconds: float) -> None:
+        """Ask for nothing for so many seconds."""
+        self._rests += 1
+        self._open.clear()
+        _begin(self._timers, self._after(seconds, self._end_rest))
+
+    def _end_rest(self) -> None:
+        self._rests -= 1
+        if not self._rests:
+            self._open.set()
+
+    def _failed(self, asks: Sequence[Ask], trouble: str) -> None:
+        self._refusals += 1
+        self._failures.update(ask.instrument for ask in asks)
+        self.in_trouble(trouble)
+
+    def in_trouble(self, trouble: str) -> None:
+        """Take note of a trouble of the feed, and tell it if it is another than before."""
+        if trouble != self.trouble:
+            self.trouble = trouble
+            self.note(trouble)
+
+    async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:
+        """Let rows be taken in, and say where that ends the feed's being late."""
+        missed = self._lateness.instruments
+        for part in parted(arrivals, missed):
+            try:
+                taken = await self.take(part)
+            except StoreTroubleError as problem:
+                self.in_trouble(str(problem))
+                continue
+            except Exception as problem:  # noqa: BLE001 - a defect with some rows must not end the watch over all others
+                self.in_trouble(f"what the feed {self.name} sent could not be taken in: {problem!r}")
+                continue
+            for each in part:
+                self._refused.pop(each.instrument, None)
+            self._refused |= taken.useless
+            self._look_again |= taken.look_again
+            if part[0].instrument in missed:
+                self._lateness.count(taken.bars)
+        for event in self._lateness.back():
+            _begin(self._timers, self._say_surely(event))
+
+    async def _tell_if_late(self, closes: Mapping[str, int]) -> None:
+        """Wait until the feed's patience ends, and say of which instruments the bars are not there then.
+
+        Nobody can tell yet where nothing was asked for, though not for ever, or where more is coming. A close later
+        than the last one that was asked for is not missed: the clock was set back since.
+        """
+        patience = self.manners.patience
+        left = patience - (self.clock.now() - max(closes.values())) / SECOND
+        # A close of long ago, asked for after an outage, has all of the patience before it.
+        await self.clock.sleep(left if 0 < left <= patience else patience)
+        for times in count():
+            open_yet = set() if self.trouble else self._going_on | (self._unasked if times < LOOKS else set())
+            lacking = {
+                name: close
+                for name, close in closes.items()
+                if name not in open_yet and not self._is_there(name, close) and close <= self._timed[name]
+            }
+            for event in self._lateness.late(lacking, self.trouble or self._reason(lacking)):
+                await self._say_surely(event)
+            closes = {name: close for name, close in closes.items() if name in open_yet}
+            if not closes:
+                return
+            await self.clock.sleep(max(patience / 10, 1.0))
+
+    def _reason(self, lacking: Collection[str]) -> str:
+        """Say why bars are not there, where that is known."""
+        refused = next((self._refused[name] for name in lacking if name in self._refused), "")
+        if refused:
+            return f"what came was refused: {refused}"
+        if not self._unasked.isdisjoint(lacking):
+            return (
+                "there was no time to ask for the bars; raise requests_per_minute or at_once, or list fewer instruments"
+            )
+        return ""
+
+    async def _say_surely(self, event: Event) -> None:
+        """Say something, and again where it could not be kept; what comes after it waits."""
+        async with self._saying:
+            times = 0
+            while True:
+                try:
+                    await self.say(event)
+                except StoreTroubleError as problem:
+                    self.in_trouble(str(problem))
+                else:
+                    return
+                times += 1
+                await self.clock.sleep(self._pauses.after(times))
+
+
+def _begin(tasks: set[asyncio.Task[None]], work: Coroutine[Any, Any, None]) -> None:
+    """Let work go on by itself; the set keeps it until it is done."""
+    task = asyncio.create_task(work)
+    tasks.add(task)
+    task.add_done_callback(tasks.discard)

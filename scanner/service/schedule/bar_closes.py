@@ -1,0 +1,87 @@
+"""The schedule: when which bars close.
+
+One timer serves all instruments that share a feed, a calendar and a timeframe.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from scanner.clocks import SECOND
+from scanner.market.sessions.timetables import Timetable
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from scanner.configuration.model.settings import Watched
+
+
+LONG_AGO = 10 * 366 * 86_400 * SECOND
+"""An exchange that has been closed for longer does not open again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Instruments whose bars close together: one feed, one calendar, one timeframe of the feed."""
+
+    feed: str
+    timetable: Timetable
+    instruments: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """What the group is called in logs and timetables."""
+        calendar = self.timetable.calendar
+        zone = f" {calendar.tz}" if calendar.name in {"none", "24/7"} and calendar.tz != "UTC" else ""
+        return f"{self.feed} {calendar.name}{zone} {self.timetable.timeframe.name}"
+
+    def last_close(self, now: int) -> int:
+        """Give the last close up to ``now``; 0 where there was none for years."""
+        return last_close(self.timetable, now)
+
+
+def last_close(timetable: Timetable, now: int) -> int:
+    """Give the last close up to ``now``; 0 where there was none for years."""
+    span = 40 * timetable.timeframe.nanoseconds
+    while span < LONG_AGO:
+        closes = timetable.closes_between(now - span, now)[1]
+        if len(closes):
+            return int(closes[-1])
+        span *= 8
+    return 0
+
+
+def groups_of(watched: Sequence[Watched]) -> list[Group]:
+    """Put instruments together whose bars close at the same time and come from the same feed."""
+    found: dict[tuple[str, str, str, str], list[Watched]] = {}
+    for each in watched:
+        found.setdefault((each.feed, each.calendar.name, each.calendar.tz, each.base.name), []).append(each)
+    return [
+        Group(
+            feed,
+            Timetable(together[0].calendar, together[0].base),
+            tuple(each.instrument.symbol for each in together),
+        )
+        for (feed, *_), together in found.items()
+    ]
+
+
+@dataclass(slots=True)
+class Due:
+    """Which close of a timetable was given last."""
+
+    timetable: Timetable
+    given: int
+
+    def take(self, now: int) -> int | None:
+        """Give the last close up to ``now``, unless it is the one that was given last.
+
+        After a sleep only the last of several is given. After the clock was set back an earlier one is given again:
+        what was given before may never have come.
+        """
+        last = last_close(self.timetable, now)
+        if last == self.given:
+            return None
+        self.given = last
+        return last

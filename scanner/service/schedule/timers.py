@@ -1,0 +1,135 @@
+"""The timers of a station: at each bar close of each group, and once in a while for its upkeep and its summary."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import traceback
+from datetime import UTC
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import structlog
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.cron import CronTrigger
+
+from scanner.clocks import SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+    from datetime import time
+
+    from scanner.clocks import Clock
+    from scanner.service.schedule.bar_closes import Due, Group
+    from scanner.service.upkeep import Upkeep
+
+
+LOOK = 5.0
+"""Seconds after which the clock is looked at again at the latest: it may leap, or the machine may have slept."""
+DAILY = "summary of the day"
+STILL_BUSY = "maximum number of running instances"
+"""What the library warns of where a job is due again before it has ended: it sees to all that is due the next time."""
+
+
+class _Told(logging.Handler):
+    """Puts what the library reports into our own log, but for what is no trouble."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Tell it in a line like the others."""
+        problem = record.exc_info[1] if record.exc_info else None
+        # What a stop cuts short did not fail.
+        if not isinstance(problem, asyncio.CancelledError) and STILL_BUSY not in str(record.msg):
+            _tell(record.getMessage(), problem, error=record.levelno >= logging.ERROR)
+
+
+def _tell(trouble: str, problem: BaseException | None, *, error: bool = True) -> None:
+    log = structlog.get_logger("closewatch")
+    more = {} if problem is None else {"problem": "".join(traceback.format_exception(problem))}
+    (log.error if error else log.warning)("trouble with a timer", trouble=trouble, **more)
+
+
+_LIBRARY = logging.getLogger("apscheduler")
+_LIBRARY.addHandler(_Told(logging.WARNING))
+_LIBRARY.propagate = False
+
+
+class Timers:
+    """Calls what it was given when its time has come.
+
+    ``sleep`` waits for seconds that the machine is awake, whatever the clock shows.
+    """
+
+    def __init__(self, clock: Clock, sleep: Callable[[float], Awaitable[object]] = asyncio.sleep) -> None:
+        self._clock = clock
+        self._sleep = sleep
+        self._scheduler = AsyncIOScheduler(timezone=UTC)
+        self._upkeep: Upkeep | None = None
+        self._closes: dict[str, asyncio.Task[None]] = {}
+
+    def start(self, upkeep: Upkeep) -> None:
+        """Look after the store from now on, and begin with what is done every day."""
+        self._upkeep = upkeep
+        upkeep.schedule(self._scheduler)
+        self._scheduler.start()
+
+    def at_closes(self, group: Group, due: Due, settle: float, act: Callable[[Group, int], Awaitable[None]]) -> None:
+        """Call ``act`` so many seconds after each bar close of a group; takes the place of what was set for it."""
+        self.forget(group.name)
+        self._closes[group.name] = asyncio.create_task(self._at_closes(group, due, round(settle * SECOND), act))
+
+    async def _at_closes(
+        self, group: Group, due: Due, settle: int, act: Callable[[Group, int], Awaitable[None]]
+    ) -> None:
+        told = ""
+        while True:
+            wait = LOOK
+            try:
+                settled = self._clock.now() - settle
+                close = due.take(settled)
+                if close is not None:
+                    await act(group, close)
+                    continue
+                fires = due.timetable.next_close(settled)[1] + settle
+                wait = self._clock.wall_time(fires) - self._clock.wall_time(settled + settle)
+            except Exception as problem:  # noqa: BLE001 - a defect must not end the watch over all later closes
+                if str(problem) != told:
+                    told = str(problem)
+                    _tell(f"at a close of {group.name}: {problem}", problem)
+            # At least a moment: a hair before its time, nothing is due yet.
+            await self._sleep(min(max(wait, 0.001), LOOK))
+
+    def every_day(self, at: time, zone: str, act: Callable[[], Awaitable[None]]) -> None:
+        """Call ``act`` at a time of the day, and once afterwards where the machine slept or was too busy then."""
+        trigger = CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(zone))
+        self._scheduler.add_job(act, trigger, id=DAILY, coalesce=True, max_instances=1, misfire_grace_time=None)
+
+    def names(self) -> set[str]:
+        """Name the groups at whose closes something is called."""
+        return set(self._closes)
+
+    def forget(self, name: str) -> None:
+        """Call nothing any more at the closes of a group."""
+        if name in self._closes:
+            self._closes.pop(name).cancel()
+
+    def clock_leapt(self, seconds: float) -> None:
+        """See to the upkeep and the summary by what the clock shows now; bar closes are seen within seconds anyway.
+
+        Where it was set back, they may have been planned for a day that is still far away.
+        """
+        if not self._scheduler.running:
+            return
+        if seconds < 0:
+            if self._upkeep is not None:
+                self._upkeep.schedule(self._scheduler)
+            daily = self._scheduler.get_job(DAILY)
+            if daily is not None:
+                daily.reschedule(daily.trigger)
+        self._scheduler.wakeup()
+
+    def stop(self) -> None:
+        """Call nothing any more; harmless when repeated or never started."""
+        for name in list(self._closes):
+            self.forget(name)
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)

@@ -1,0 +1,236 @@
+"""What a station tells of itself: that it caught up and what it missed, that it still watches, and its troubles."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from typing import TYPE_CHECKING, Literal
+
+import structlog
+
+from scanner.backoff import Pauses
+from scanner.clocks import SECOND
+from scanner.events import Event, event_id, rfc3339
+from scanner.store import StoreTroubleError
+from scanner.wording.words import number_of
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Sequence
+
+    from scanner.clocks import Clock
+    from scanner.event_data import FoundInShort, StationData
+
+NAMED = 50
+"""Setups or troubles that a summary names; beyond them it counts."""
+
+LOOK = 5.0
+"""Seconds without a setup that comes too late, after which a catch-up counts as over."""
+LONGEST = 120.0
+"""Seconds after which a summary is given though the catch-up is not over: nobody is to wait for it in vain."""
+
+
+MISSED_ONE, MISSED_SEVERAL = "setup or ending", "setups and endings"
+
+
+class Setups:
+    """Setups and endings to be listed, the last of them by name."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self._last: deque[Event] = deque(maxlen=NAMED)
+
+    def add(self, event: Event) -> None:
+        """Take note of one."""
+        self.count += 1
+        self._last.append(event)
+
+    def add_earlier(self, count: int, last: Sequence[Event]) -> None:
+        """Take note of so many, the last of them by name."""
+        self.count += count - len(last)
+        for event in last:
+            self.add(event)
+
+    def drop(self, count: int) -> None:
+        """Forget so many of the first, which have been told; others may have come meanwhile."""
+        self.count -= count
+        while len(self._last) > self.count:
+            self._last.popleft()
+
+    def named(self) -> list[str]:
+        """Name the last of them, in the order in which they were found."""
+        return [
+            f"{event.subject} {event.data['direction']} {event.data['bar_close']}"
+            + ("" if event.facts.begins else f" {event.facts.counted[0]}")
+            for event in self._last
+        ]
+
+    def found(self) -> list[FoundInShort]:
+        """Give the same with their levels."""
+        return [_in_short(event) for event in self._last]
+
+    def ids(self) -> list[str]:
+        """Give the ids of those that are named."""
+        return [event.id for event in self._last]
+
+
+def _in_short(event: Event) -> FoundInShort:
+    data = event.data
+    if event.facts.begins:
+        entry = data["entries"][data["entry_style"]]
+        planned, stop, room = entry["price"], data["levels"]["stop"], entry["room"]
+    else:
+        planned, stop, room = data["planned_entry"], data["stop"], None
+    return {
+        "what": event.facts.counted[0],
+        "instrument": data["instrument"],
+        "timeframe": data["timeframe"],
+        "title": data["title"],
+        "direction": data["direction"],
+        "bar_close": data["bar_close"],
+        "entry": planned,
+        "stop": stop,
+        "size": data["size"],
+        "room": room,
+    }
+
+
+class Telling:
+    """Keeps account of what there is to tell, and tells it by ``say``, which raises StoreTroubleError.
+
+    ``count`` gives how many series are watched and how many bars were taken in, ``busy`` whether feeds are being asked.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        *,
+        clock: Clock,
+        chance: Callable[[], float],
+        say: Callable[[Event], Awaitable[None]],
+        count: Callable[[], tuple[int, int]],
+        busy: Callable[[], bool],
+    ) -> None:
+        self.troubles: list[str] = []
+        self._name = name
+        self._clock = clock
+        self._pauses = Pauses(chance)
+        self._say = say
+        self._count = count
+        self._busy = busy
+        self._log = structlog.get_logger("closewatch").bind(station=name)
+        self._found = Setups()
+        """Those since the last summary of the day."""
+        self._missed = Setups()
+        """Those that came too late to be sent, and were not summed up yet."""
+        self._is_missed = asyncio.Event()
+        self._bars_told: dict[str, int] = {}
+        """Bars in the summaries of each kind so far: each counts those since the one before."""
+
+    def note(self, trouble: str) -> None:
+        """Take note of a trouble, for the log and for the summary of the day."""
+        self._log.warning("trouble", trouble=trouble)
+        self.troubles.append(trouble)
+        del self.troubles[:-NAMED]
+
+    def heard(self, events: Sequence[Event], missed: Sequence[Event]) -> None:
+        """Take note of what was found: events that are sent, and those that are no news any more."""
+        for event in (*events, *missed):
+            if event.kind == "setup.qualified":
+                self._found.add(event)
+        for event in missed:
+            self._missed.add(event)
+            self._is_missed.set()
+
+    def remember(self, count: int, last: Sequence[Event]) -> None:
+        """Take note of what was found too late in an earlier run, and never summed up."""
+        self._missed.add_earlier(count, last)
+        for event in last:
+            if event.facts.begins:
+                self._found.add(event)
+
+    async def caught_up(self) -> None:
+        """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""
+        now, (_, bars), missed = self._clock.now(), self._count(), self._missed.count
+        if bars or missed:
+            reason = f"{number_of(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
+            if not await self._try(self._event("station.caught_up", reason, now, self._missed, [str(now)])):
+                if missed:  # it is summed up as soon as the store takes it
+                    self._is_missed.set()
+                return
+        self._missed.drop(missed)
+
+    async def keep_summing_up(self) -> None:
+        """Whenever a later catch-up is over, list what it found too late, in one event; until cancelled."""
+        while True:
+            await self._is_missed.wait()
+            self._is_missed.clear()
+            await self._until_caught_up()
+            failures = 0
+            while not await self.sum_up():
+                failures += 1
+                await self._clock.sleep(self._pauses.after(failures))
+
+    async def sum_up(self) -> bool:
+        """List what came too late and was not listed yet, if anything; gives whether the store could keep it."""
+        missed, now = self._missed.count, self._clock.now()
+        if missed:
+            reason = (
+                f"found too late to be sent as alerts while catching up, up to {rfc3339(now // SECOND * SECOND)}: "
+                f"{number_of(missed, MISSED_ONE, MISSED_SEVERAL)}"
+            )
+            # Where nobody knows whether it was kept and it is said again, it has the same id and is kept once.
+            about = [str(missed), *self._missed.ids()]
+            if not await self._try(self._event("station.caught_up", reason, now, self._missed, about)):
+                return False
+            self._missed.drop(missed)
+        return True
+
+    async def daily(self, late: Sequence[str]) -> None:
+        """Say that somebody is still watching, what came of the day, and which feeds are late."""
+        now = self._clock.now()
+        found, troubles = self._found.count, len(self.troubles)
+        reason = f"still watching: {number_of(found, 'setup')} since the last summary"
+        event = self._event("station.watching", reason, now, self._found, [str(now)], [*late, *self.troubles])
+        if await self._try(event):
+            self._found.drop(found)
+            del self.troubles[:troubles]
+
+    async def _until_caught_up(self) -> None:
+        """Wait until no feed is being asked and no more setups come too late, but not for ever."""
+        waited, before = 0.0, -1
+        while waited < LONGEST and (self._busy() or self._missed.count != before):
+            before = self._missed.count
+            await self._clock.sleep(LOOK)
+            waited += LOOK
+
+    async def _try(self, event: Event) -> bool:
+        """Say something; gives whether the store could keep it, which is no reason to stop."""
+        try:
+            await self._say(event)
+        except StoreTroubleError as problem:
+            self.note(str(problem))
+            return False
+        self._bars_told[event.kind] = self._bars_told.get(event.kind, 0) + event.data["bars"]
+        return True
+
+    def _event(
+        self,
+        kind: Literal["station.caught_up", "station.watching"],
+        reason: str,
+        now: int,
+        setups: Setups,
+        about: Sequence[str],
+        troubles: Sequence[str] = (),
+    ) -> Event:
+        series, bars = self._count()
+        data: StationData = {
+            "station": self._name,
+            "reason": reason,
+            "series": series,
+            "bars": bars - self._bars_told.get(kind, 0),
+            "setups_found": setups.count,
+            "setups": setups.named(),
+            "found": setups.found(),
+            "troubles": list(troubles),
+        }
+        return Event(kind, event_id(kind, self._name, *about), now, self._name, data)

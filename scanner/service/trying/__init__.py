@@ -1,0 +1,1 @@
+"""Trying the feeds and sinks of a configuration."""

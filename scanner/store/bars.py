@@ -1,0 +1,368 @@
+"""The log of bars, and for each series the state of its engine.
+
+Bars arrive across series: one bar of each of ten thousand series in the same second. They are read along one: five
+hundred bars of one series. So they are first written as they come, into a tail, a few hundred series to a bucket; later
+each bucket's tail is folded into pages, one series to a page. Both use few and large rows, which SQLite moves quickly.
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from scanner.market.bars import Bars
+from scanner.store.packing import Rows, bars_of, by_series, pack, seal, table_of, unpack, unseal
+from scanner.store.pages import PAGE_BARS, keep_restated, latest, page_table, write_pages
+from scanner.store.trouble import DamagedError
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from scanner.store.database import Database
+    from scanner.store.packing import Table
+
+BUCKET = 128
+"""Series that share a tail."""
+FOLD_CHUNKS = 256
+FOLD_BARS = 64 * BUCKET
+"""Chunks or bars from which a bucket's tail is due for folding."""
+LONG_AGO = np.iinfo(np.int64).min + 1
+
+
+class SeriesKey(NamedTuple):
+    """Names a series: an instrument on a timeframe."""
+
+    instrument: str
+    timeframe: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesUpdate:
+    """New bars of a series, later than all before, and what its engine remembers after them. Either may be empty.
+
+    ``checkpoint`` is kept in the place of the one before, unless it is empty.
+    """
+
+    key: SeriesKey
+    bars: Bars
+    state: bytes
+    checkpoint: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesUpdates:
+    """The updates of many series in columns: ``counts`` bars of each one after the other.
+
+    ``checkpoints`` are by place among the series, of those alone that have one.
+    """
+
+    keys: Sequence[SeriesKey]
+    counts: Table
+    bars: Bars
+    states: Sequence[bytes]
+    checkpoints: Mapping[int, bytes]
+
+    @classmethod
+    def of(cls, updates: Sequence[SeriesUpdate]) -> SeriesUpdates:
+        """Put single updates together."""
+        return cls(
+            [each.key for each in updates],
+            np.array([len(each.bars) for each in updates], dtype=np.int64),
+            Bars.joined([each.bars for each in updates]),
+            [each.state for each in updates],
+            {place: each.checkpoint for place, each in enumerate(updates) if each.checkpoint},
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[SeriesUpdates]) -> SeriesUpdates:
+        """Put several tables together."""
+        if len(parts) == 1:
+            return parts[0]
+        before = np.cumsum([0, *(len(part.keys) for part in parts)]).tolist()
+        return cls(
+            [key for part in parts for key in part.keys],
+            np.concatenate([part.counts for part in parts]),
+            Bars.joined([part.bars for part in parts]),
+            [state for part in parts for state in part.states],
+            {
+                start + place: kept
+                for start, part in zip(before, parts, strict=False)
+                for place, kept in part.checkpoints.items()
+            },
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Rewrite:
+    """A series from a bar on, as the feed has it now: replaces every stored bar that closes at ``since`` or later."""
+
+    key: SeriesKey
+    since: int
+    bars: Bars
+    state: bytes
+    checkpoint: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSeries:
+    """The last bars of a series, oldest first, and what its engine remembers. The arrays may be read-only.
+
+    ``checkpoint`` is what it held some bars ago, empty where none was kept.
+    """
+
+    key: SeriesKey
+    bars: Bars
+    state: bytes
+    checkpoint: bytes = b""
+
+
+class BarLog:
+    """The bars of all series. Only one owner writes; a visitor sees the series that existed when it came."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self.look_again()
+
+    def look_again(self) -> None:
+        """See which series there are now; for a visitor, since its owner knows."""
+        # In memory: which series there are, their last closes, and how long the tails are.
+        with self._database.reading() as connection:
+            found = connection.execute("SELECT id, instrument, timeframe, last_close FROM series").fetchall()
+            tails = connection.execute(
+                "SELECT bucket, count(*), sum(bars), max(number) FROM tail GROUP BY bucket"
+            ).fetchall()
+        self._numbers = {SeriesKey(instrument, timeframe): number for number, instrument, timeframe, _ in found}
+        self._last = {number: last for number, _, _, last in found}
+        self._tails = {bucket: (chunks, bars) for bucket, chunks, bars, _ in tails}
+        self._next_chunk = max((number for *_, number in tails), default=0) + 1
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Give the connection in a durable transaction; a rollback also restores the memory."""
+        with self._database.turn():
+            before = self._numbers.copy(), self._last.copy(), self._tails.copy(), self._next_chunk
+            try:
+                with self._database.writing() as connection:
+                    yield connection
+            except BaseException:
+                self._numbers, self._last, self._tails, self._next_chunk = before
+                raise
+
+    @property
+    def keys(self) -> list[SeriesKey]:
+        """List every series."""
+        return list(self._numbers)
+
+    def number_of(self, key: SeriesKey) -> int | None:
+        """Give the number of a series in the tables; None if there is no such series."""
+        return self._numbers.get(key)
+
+    def last_close(self, key: SeriesKey) -> int | None:
+        """Give the close time of the last bar of a series; None if there is none."""
+        last = self._last.get(self._numbers.get(key, -1), LONG_AGO)
+        return None if last == LONG_AGO else last
+
+    def append(self, connection: sqlite3.Connection, updates: SeriesUpdates) -> None:
+        """Write new bars and states in a transaction of ``writing``.
+
+        ValueError if bars are not in order, not later than those before, or a series appears twice.
+        """
+        keys, counts = updates.keys, updates.counts
+        if not keys:
+            return
+        if len(set(keys)) < len(keys):
+            raise ValueError("a series appears twice in one batch")
+        numbers = self.numbered(connection, keys)
+        table = table_of([updates.bars])
+        last = self._checked_order(numbers, counts, table[1], keys)
+        self._add_to_tails(connection, numbers, counts, table)
+        connection.executemany(
+            "UPDATE series SET last_close = ?, bars = bars + ?, state = ? WHERE id = ?",
+            [
+                (close, count, seal(state), number)
+                for close, count, state, number in zip(
+                    last, counts.tolist(), updates.states, numbers.tolist(), strict=True
+                )
+            ],
+        )
+        _keep_checkpoints(connection, {int(numbers[place]): kept for place, kept in updates.checkpoints.items()})
+        self._last.update(zip(numbers.tolist(), last, strict=True))
+
+    def numbered(self, connection: sqlite3.Connection, keys: Sequence[SeriesKey]) -> Table:
+        """Give the numbers of series, and new ones to new series, in a transaction of ``writing``."""
+        new = [key for key in dict.fromkeys(keys) if key not in self._numbers]
+        if new:
+            first = len(self._numbers) + 1  # series are never removed
+            connection.executemany(
+                "INSERT INTO series VALUES (?, ?, ?, ?, 0, ?, ?)",
+                [(number, *key, LONG_AGO, LONG_AGO, seal(b"")) for number, key in enumerate(new, first)],
+            )
+            self._numbers.update({key: number for number, key in enumerate(new, first)})
+        return np.array([self._numbers[key] for key in keys], dtype=np.int64)
+
+    def _checked_order(self, numbers: Table, counts: Table, closes: Table, keys: Sequence[SeriesKey]) -> list[int]:
+        """Check that bars follow each other, and give the last close of each series after them."""
+        before = np.array([self._last.get(number, LONG_AGO) for number in numbers.tolist()], dtype=np.int64)
+        ends = np.cumsum(counts)
+        filled = np.flatnonzero(counts)
+        follows = np.ones(len(closes), dtype=np.bool_)
+        follows[1:] = closes[1:] > closes[:-1]
+        firsts = (ends - counts)[filled]
+        follows[firsts] = closes[firsts] > before[filled]
+        if not follows.all():
+            at = int(np.searchsorted(ends, np.flatnonzero(~follows)[0], side="right"))
+            raise ValueError(f"{'/'.join(keys[at])}: bars are not in order or not later than those before")
+        before[filled] = closes[ends[filled] - 1]
+        last: list[int] = before.tolist()
+        return last
+
+    def _add_to_tails(self, connection: sqlite3.Connection, numbers: Table, counts: Table, table: Table) -> None:
+        bucket = numbers // BUCKET
+        bucket_of_row = np.repeat(bucket, counts)
+        for one in np.unique(bucket_of_row).tolist():
+            runs, rows = (bucket == one) & (counts > 0), bucket_of_row == one
+            part = Rows(numbers[runs], counts[runs], table[:, rows])
+            bars = part.table.shape[1]
+            connection.execute("INSERT INTO tail VALUES (?, ?, ?, ?)", (one, self._next_chunk, bars, pack(part)))
+            chunks, before = self._tails.get(one, (0, 0))
+            self._tails[one] = chunks + 1, before + bars
+            self._next_chunk += 1
+
+    def load(self, keys: Iterable[SeriesKey], last_bars: int | None = None) -> Iterator[StoredSeries]:
+        """Give those of the series that exist, with their last bars, or all of them. The order is the store's own.
+
+        A few hundred series are in memory at a time. StoreTroubleError if stored data is damaged.
+        """
+        buckets: dict[int, dict[int, SeriesKey]] = {}
+        for key in keys:
+            number = self._numbers.get(key)
+            if number is not None:
+                buckets.setdefault(number // BUCKET, {})[number] = key
+        for bucket, wanted in sorted(buckets.items()):
+            with self._database.reading() as connection:
+                tails = read_tail(connection, bucket)
+                rows = {
+                    number: rest
+                    for number, *rest in connection.execute(
+                        "SELECT id, last_close, bars, state, data FROM series LEFT JOIN checkpoint ON series = id "
+                        "WHERE id BETWEEN ? AND ?",
+                        (min(wanted), max(wanted)),
+                    )
+                }
+                found = []
+                for number, key in wanted.items():
+                    name = "/".join(key)
+                    if number not in rows:
+                        raise DamagedError(f"the series {name} is missing")
+                    last_close, count, state, checkpoint = rows[number]
+                    table = latest(connection, number, tails.get(number), last_bars)
+                    _check_whole(name, table[1], last_close, count if last_bars is None else min(count, last_bars))
+                    kept = b"" if checkpoint is None else unseal(checkpoint, f"the checkpoint of {name}")
+                    found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}"), kept))
+            yield from found
+
+    def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
+        """Give every series as the store has it now: the close of its last bar, None without one, and its state.
+
+        StoreTroubleError where what is stored is damaged.
+        """
+        with self._database.reading() as connection:
+            for instrument, timeframe, last_close, state in connection.execute(
+                "SELECT instrument, timeframe, last_close, state FROM series ORDER BY id"
+            ):
+                last = None if last_close == LONG_AGO else last_close
+                yield SeriesKey(instrument, timeframe), last, unseal(state, f"the state of {instrument}/{timeframe}")
+
+    def longest_tail(self, *, due: bool = True) -> int | None:
+        """Give the bucket with the most in its tail: among those due for folding, or among all."""
+        at_least = (FOLD_CHUNKS, FOLD_BARS) if due else (1, 1)
+        long = [
+            (bars, bucket)
+            for bucket, (chunks, bars) in self._tails.items()
+            if chunks >= at_least[0] or bars >= at_least[1]
+        ]
+        return max(long)[1] if long else None
+
+    def fold(self, connection: sqlite3.Connection, bucket: int) -> None:
+        """Move the tail of a bucket into pages; in a transaction of ``writing``."""
+        for number, table in read_tail(connection, bucket).items():
+            last = connection.execute(
+                "SELECT number, bars, data FROM page WHERE series = ? ORDER BY number DESC LIMIT 1", (number,)
+            ).fetchone()
+            page, begun = 0, table
+            if last is not None and last[1] < PAGE_BARS:
+                page, begun = last[0], np.concatenate([page_table(number, last[0], last[2]), table], axis=1)
+            elif last is not None:
+                page = last[0] + 1
+            write_pages(connection, number, page, begun)
+        connection.execute("DELETE FROM tail WHERE bucket = ?", (bucket,))
+        self._tails.pop(bucket, None)
+
+    def rewrite(self, connection: sqlite3.Connection, rewrites: Sequence[Rewrite], noticed: int) -> None:
+        """Replace the end of series, and keep the changed or missing bars as restated; errors as for ``append``."""
+        numbers = self.numbered(connection, [each.key for each in rewrites])
+        for number, rewrite in zip(numbers.tolist(), rewrites, strict=True):
+            closes = rewrite.bars.close_time
+            if len(closes) and (closes[0] < rewrite.since or (np.diff(closes) <= 0).any()):
+                raise ValueError(f"{'/'.join(rewrite.key)}: bars are not in order or earlier than the rewrite")
+            if number // BUCKET in self._tails:
+                self.fold(connection, number // BUCKET)
+            pages = connection.execute(
+                "SELECT number, data FROM page WHERE series = ? AND last_close >= ? ORDER BY number",
+                (number, rewrite.since),
+            ).fetchall()
+            stored = np.concatenate([table_of([]), *(page_table(number, page, data) for page, data in pages)], axis=1)
+            kept = int(np.searchsorted(stored[1], rewrite.since))
+            old, new = stored[:, kept:], table_of([rewrite.bars])
+            keep_restated(connection, number, old, new, noticed)
+            connection.execute("DELETE FROM page WHERE series = ? AND last_close >= ?", (number, rewrite.since))
+            (first,) = connection.execute(
+                "SELECT coalesce(max(number) + 1, 0) FROM page WHERE series = ?", (number,)
+            ).fetchone()
+            table = np.concatenate([stored[:, :kept], new], axis=1)
+            write_pages(connection, number, first, table)
+            before = connection.execute("SELECT max(last_close) FROM page WHERE series = ?", (number,)).fetchone()[0]
+            last = LONG_AGO if before is None else before
+            connection.execute(
+                "UPDATE series SET last_close = ?, bars = bars + ?, state = ? WHERE id = ?",
+                (last, new.shape[1] - old.shape[1], seal(rewrite.state), number),
+            )
+            self._last[number] = last
+        each_number = zip(numbers.tolist(), rewrites, strict=True)
+        _keep_checkpoints(connection, {number: each.checkpoint for number, each in each_number if each.checkpoint})
+
+    @staticmethod
+    def everything(connection: sqlite3.Connection) -> Iterator[tuple[SeriesKey, Bars]]:
+        """Give every series with all its bars, in a transaction."""
+        tails: dict[int, Table] = {}
+        bucket = -1
+        for number, instrument, timeframe in connection.execute(
+            "SELECT id, instrument, timeframe FROM series ORDER BY id"
+        ).fetchall():
+            if number // BUCKET != bucket:
+                bucket = number // BUCKET
+                tails = read_tail(connection, bucket)
+            yield SeriesKey(instrument, timeframe), bars_of(latest(connection, number, tails.get(number), None))
+
+
+def _keep_checkpoints(connection: sqlite3.Connection, kept: Mapping[int, bytes]) -> None:
+    connection.executemany(
+        "INSERT INTO checkpoint VALUES (?, ?) ON CONFLICT (series) DO UPDATE SET data = excluded.data",
+        [(number, seal(checkpoint)) for number, checkpoint in kept.items()],
+    )
+
+
+def _check_whole(name: str, closes: Table, last_close: int, count: int) -> None:
+    """Raise DamagedError if bars do not match the row of their series."""
+    if len(closes) != count or (count and closes[-1] != last_close) or (closes[1:] <= closes[:-1]).any():
+        raise DamagedError(f"bars of {name} are missing or out of order")
+
+
+def read_tail(connection: sqlite3.Connection, bucket: int) -> dict[int, Table]:
+    """Give the bars in the tail of a bucket by series."""
+    chunks = connection.execute("SELECT number, data FROM tail WHERE bucket = ? ORDER BY number", (bucket,))
+    return by_series([unpack(data, f"chunk {number} of the tail") for number, data in chunks])

@@ -1,0 +1,211 @@
+"""The events, each once, and the sinks they must reach."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import orjson
+
+from scanner.events import KINDS, Event
+from scanner.store.packing import checksum_of
+from scanner.store.trouble import DamagedError
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Sequence
+
+    from scanner.events import Kind
+    from scanner.store.bars import BarLog, SeriesKey
+    from scanner.store.database import Database
+
+KEPT = ("id", "kind", "time", "subject", "source", "thread", "data", "series", "sinks", "said")
+"""The columns of an event covered by its checksum, in this order."""
+EVENT_COLUMNS = ", ".join(f"e.{name}" for name in (*KEPT, "checksum"))
+"""The columns for ``event_of``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An event to be kept, and the sinks it must reach.
+
+    ``series`` is the one whose bar caused it, None for events about a feed or the station itself. ``late`` says that
+    the moment to act has already passed.
+    """
+
+    event: Event
+    sinks: Sequence[str] = ()
+    series: SeriesKey | None = None
+    late: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class KeptEvent:
+    """An event as kept: ``number`` counts in order, ``said`` is when it was committed."""
+
+    number: int
+    event: Event
+    said: int
+
+
+class EventLog:
+    """All events, in order."""
+
+    def __init__(self, database: Database, bars: BarLog) -> None:
+        self._database = database
+        self._bars = bars
+
+    def append(self, connection: sqlite3.Connection, said: Sequence[Said], now: int) -> list[Event]:
+        """Write events and their rows of the outbox in a transaction; return those that are new.
+
+        ValueError if the bar of an event is not in the log yet.
+        """
+        new = []
+        for each in said:
+            event, sinks = each.event, list(dict.fromkeys(each.sinks))
+            number = None if each.series is None else self._cause(each.series, event)
+            kept = (
+                event.id,
+                event.kind,
+                event.time,
+                event.subject,
+                event.source,
+                event.thread,
+                orjson.dumps(event.data).decode(),
+                number,
+                len(sinks),
+                now,
+            )
+            found = connection.execute(
+                f"INSERT INTO event ({', '.join(KEPT)}, checksum) "  # noqa: S608 - our words
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
+                (*kept, checksum_of(kept)),
+            )
+            if found.rowcount:
+                new.append(event)
+                connection.executemany(
+                    "INSERT INTO outbox (event, sink, thread, state, next_try, changed, late) "
+                    "VALUES (?, ?, ?, 'waiting', ?, ?, ?)",
+                    [(found.lastrowid, sink, event.thread, now, now, each.late) for sink in sinks],
+                )
+        return new
+
+    def _cause(self, key: SeriesKey, event: Event) -> int:
+        last, number = self._bars.last_close(key), self._bars.number_of(key)
+        if number is None or last is None or last < event.time:
+            raise ValueError(f"{event.kind} {event.id} is about a bar of {'/'.join(key)} that is not in the store")
+        return number
+
+    def find(
+        self,
+        *,
+        after: int = 0,
+        kinds: Sequence[Kind] = (),
+        series: SeriesKey | None = None,
+        since: int | None = None,
+        limit: int = -1,
+    ) -> list[KeptEvent]:
+        """Give events in order, all or some.
+
+        Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
+        ``since`` on, and at most ``limit``.
+        """
+        kind_marks = ", ".join("?" * len(kinds))
+        number = None if series is None else self._bars.number_of(series)
+        if series is not None and number is None:
+            return []
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number > ? "  # noqa: S608 - our words
+                f"AND (? OR e.kind IN ({kind_marks})) AND (? IS NULL OR e.series = ?) AND (? IS NULL OR e.time >= ?) "
+                "ORDER BY e.number LIMIT ?",
+                (after, not kinds, *kinds, number, number, since, since, limit),
+            ).fetchall()
+            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+    def last(self) -> int:
+        """Give the number of the last event; 0 without any."""
+        with self._database.reading() as connection:
+            (number,) = connection.execute("SELECT max(number) FROM event").fetchone()
+        return int(number or 0)
+
+    def unfinished(self, until: int) -> list[KeptEvent]:
+        """Give all events numbered up to ``until`` of the threads that had not ended by then, as they were said."""
+        ends = [kind for kind, facts in KINDS.items() if facts.ends]
+        with self._database.reading() as connection:
+            threads = [
+                thread
+                for (thread,) in connection.execute(
+                    "SELECT e.thread FROM event e JOIN "  # noqa: S608 - our words
+                    "(SELECT max(number) AS number FROM event WHERE thread != '' AND number <= ? GROUP BY thread) l "
+                    f"ON e.number = l.number WHERE e.kind NOT IN ({', '.join('?' * len(ends))})",
+                    (until, *ends),
+                )
+            ]
+            rows = [
+                row
+                for thread in threads
+                for row in connection.execute(
+                    f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? AND e.number <= ?",  # noqa: S608 - our words
+                    (thread, until),
+                )
+            ]
+        found = [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+        return sorted(found, key=lambda each: each.number)
+
+    def before(self, number: int, kinds: Sequence[Kind], limit: int) -> list[KeptEvent]:
+        """Give the last events numbered below ``number`` that are of some kinds, the newest first."""
+        marks = ", ".join("?" * len(kinds))
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number < ? AND e.kind IN ({marks}) "  # noqa: S608 - our words
+                "ORDER BY e.number DESC LIMIT ?",
+                (number, *kinds, limit),
+            ).fetchall()
+        return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+    def story(self, thread: str) -> list[KeptEvent]:
+        """Give all events of a setup, in order."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? ORDER BY e.number",  # noqa: S608 - our words
+                (thread,),
+            ).fetchall()
+            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+    def threads(self, since: int, until: int) -> list[str]:
+        """Name the threads with an event about a time from ``since`` on and before ``until``."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT DISTINCT thread FROM event WHERE thread != '' AND time >= ? AND time < ?", (since, until)
+            ).fetchall()
+        return [thread for (thread,) in rows]
+
+    def stories(
+        self, *, since: int | None = None, until: int | None = None, begins: str = "", instrument: str | None = None
+    ) -> list[KeptEvent]:
+        """Give all events of some threads, in order.
+
+        Threads with an event about a time from ``since`` to before ``until``, whose id begins with ``begins``, and with
+        an event about an ``instrument``; conditions not given do not apply.
+        """
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread != '' AND e.thread IN ("  # noqa: S608 - our words
+                "SELECT thread FROM event WHERE thread != '' AND (:since IS NULL OR time >= :since) "
+                "AND (:until IS NULL OR time < :until) AND substr(thread, 1, length(:begins)) = :begins "
+                "AND (:instrument IS NULL OR substr(subject, 1, length(:instrument) + 1) = :instrument || '/')"
+                ") ORDER BY e.number",
+                {"since": since, "until": until, "begins": begins, "instrument": instrument},
+            ).fetchall()
+            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+
+def event_of(columns: Sequence[Any]) -> Event:
+    """Make an event from EVENT_COLUMNS; DamagedError if they are not what was written."""
+    *kept, checksum = columns
+    name, kind, time, subject, source, thread, data, *_ = kept
+    if checksum_of(kept) != checksum:
+        raise DamagedError(f"event {name} is not as it was written")
+    return Event(kind, name, time, subject, json.loads(data), source, thread)

@@ -1,0 +1,1 @@
+"""Checking, keeping in order and exporting a store."""

@@ -1,0 +1,184 @@
+"""What a person reads about a configuration: every mistake with its line, or when its bars close next."""
+
+from __future__ import annotations
+
+import re
+from importlib.metadata import entry_points
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+
+from adapters.feeds.exchange import installed_exchanges
+from scanner.commands.station import check as command
+from scanner.configuration.check import check
+from scanner.configuration.model.settings import SettingsError, load
+from tests.configuration.examples import CONFIG, EXAMPLE, SECRETS
+
+HERE = Path(__file__).parent
+
+
+def test_every_kind_of_mistake_has_its_line_and_its_fix(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(HERE)
+    environ = {
+        "CLOSEWATCH_FEEDS__PROVDER__X": "1",
+        "CLOSEWATCH_STATON__ZONE": "UTC",
+        "CLOSEWATCH_STATION__RECORD": "perhaps",
+        "CLOSEWATCH_FEEDS__FILES__PATIENCE": "long",
+    }
+    assert command.run(Path("every_mistake.toml"), environ, 0, connect=True) == 2
+    expected = (HERE / "every_mistake.txt").read_text(encoding="utf-8")
+    installed = ", ".join(sorted(each.name for each in entry_points(group="closewatch.feeds")))
+    assert capsys.readouterr().out == expected.replace("{feeds}", installed)
+
+
+@pytest.mark.parametrize(
+    ("whole", "value", "part"),
+    [
+        ("CLOSEWATCH_STATION", "loft", "CLOSEWATCH_STATION__ZONE"),
+        ("CLOSEWATCH_STATION__ZONE", "UTC", "CLOSEWATCH_STATION__ZONE__OF__X"),
+        ("CLOSEWATCH_ROUTES", "[]", "CLOSEWATCH_ROUTES__0__SINKS"),
+    ],
+)
+def test_a_setting_that_the_environment_gives_whole_and_in_part_is_a_mistake(whole: str, value: str, part: str) -> None:
+    sentence = f"{part} in the environment: {whole} gives the whole setting; give it as a table in JSON, "
+    assert f"{sentence}or remove one of the two" in check(EXAMPLE, {whole: value, part: "UTC"}).told()
+    with pytest.raises(SettingsError, match=re.escape(sentence)):
+        load(EXAMPLE, {whole: value, part: "UTC"})
+
+
+def test_a_table_that_the_environment_gives_may_have_parts_of_its_own_there() -> None:
+    environ = {"CLOSEWATCH_STATION": '{"name": "pier"}', "CLOSEWATCH_STATION__ZONE": "Asia/Tokyo"}
+    station = load(EXAMPLE, environ).station
+    assert (station.name, station.zone) == ("pier", "Asia/Tokyo")
+
+
+def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() -> None:
+    checked = check(HERE / "every_mistake.toml", {})
+    lines = (HERE / "every_mistake.toml").read_text(encoding="utf-8").splitlines()
+    found = [re.match(r".*?toml:(\d+): (?:warning: )?([\w.]+): ", told) for told in checked.told()]
+    assert len(found) >= 38
+    for each in found:
+        assert each is not None
+        line, path = lines[int(each[1]) - 1], ["", *each[2].split(".")]
+        holder, key = path[-2:]
+        assert key in line or holder in line or line == "[[routes]]", each[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('[station]\nname = "a\n', "x.toml:2: TOML: a quote is opened on this line and not closed; "),
+        ("[station]\nzone = 1\nzone = 2\n", "x.toml:3: TOML: station.zone is already on line 2; keep one "),
+        ("", "x.toml: there is nothing to watch; add a table [instruments.NAME]"),
+        (
+            "[feeds]\ntype = 'folder'\n[instruments.A]\nstep = 1\ntimeframes = ['1d']\nfeed = 'type'\n",
+            'x.toml:2: feeds.type: must be a table, not "folder"',
+        ),
+        ("instruments = 3", "x.toml:1: instruments: must be a table, not 3"),
+        ("[groups.g]\nsymbol = 'A'", "x.toml:2: groups.g.symbol: belongs to each instrument; move it there"),
+    ],
+)
+def test_files_that_are_wrong_as_a_whole(text: str, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("x.toml").write_text(text, encoding="utf-8")
+    checked = check(Path("x.toml"), {})
+    assert checked.told()[0].startswith(told) or told in checked.told()
+    assert checked.settings is None
+    assert len(checked.mistakes) <= 2
+
+
+def test_a_file_that_is_not_there() -> None:
+    with pytest.raises(SettingsError, match=r"none\.toml: No such file or directory; give the path of a configuration"):
+        check(Path("none.toml"), {})
+
+
+@pytest.mark.parametrize("path", sorted(CONFIG.glob("*.toml")), ids=lambda path: path.name)
+def test_every_configuration_that_comes_with_closewatch_passes(path: Path) -> None:
+    environ = SECRETS if path == EXAMPLE else {}
+    if path.name == "feed.exchange.example.toml":
+        (told,) = check(path, environ).told()
+        assert told.endswith(
+            'the library ccxt knows no exchange "your-exchange-id"; ccxt.exchanges lists those that it knows'
+        )
+        environ = {"CLOSEWATCH_FEEDS__COINS__EXCHANGE": installed_exchanges()[0]}
+    checked = check(path, environ)
+    assert checked.told() == []
+    assert checked.settings is not None
+    assert checked.settings.watched()
+
+
+def test_secrets_that_are_not_there_are_named_and_are_no_mistake() -> None:
+    checked = check(EXAMPLE, {})
+    assert checked.mistakes == []
+    assert {".".join(map(str, each.path)) for each in checked.warnings} == {
+        "sinks.mail.password",
+        "sinks.hook.url",
+        "sinks.hook.secret",
+        "sinks.phone.urls",
+    }
+
+
+def test_a_file_in_the_secrets_folder_without_a_feed_or_sink_is_a_mistake(tmp_path: Path) -> None:
+    (tmp_path / "sinks.mial.password").write_text("invented", encoding="utf-8")
+    checked = check(EXAMPLE, {**SECRETS, "CLOSEWATCH_SECRETS": str(tmp_path)})
+    file = tmp_path / "sinks.mial.password"
+    assert checked.told() == [f"warning: the file {file}: belongs to no sink in the configuration; did you mean mail?"]
+
+
+LITERALS = (
+    "1",
+    "-1",
+    "0.5",
+    "true",
+    '""',
+    '"x"',
+    '"15m"',
+    "[]",
+    '["1h"]',
+    "{}",
+    "{ a = 1 }",
+    "2026-01-01",
+    "nan",
+    "[[]]",
+)
+EXAMPLE_LINES = EXAMPLE.read_text(encoding="utf-8").splitlines()
+SETTINGS = [number for number, line in enumerate(EXAMPLE_LINES) if re.match(r"\w+ = ", line)]
+
+
+@effort(deadline=None, max_examples=60)
+@given(st.lists(st.tuples(st.sampled_from(SETTINGS), st.sampled_from((*LITERALS, "gone", "misspelt"))), max_size=4))
+def test_check_and_load_agree_on_any_value_of_a_setting(changes: list[tuple[int, str]]) -> None:
+    lines = list(EXAMPLE_LINES)
+    for number, change in changes:
+        key, _, value = EXAMPLE_LINES[number].partition(" = ")
+        lines[number] = {"gone": "", "misspelt": f"{key}x = {value}"}.get(change, f"{key} = {change}")
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "x.toml"
+        path.write_text("\n".join(lines), encoding="utf-8")
+        checked = check(path, SECRETS)
+        try:
+            settings = load(path, SECRETS, to_watch=True)
+        except SettingsError:
+            assert checked.mistakes
+        else:
+            # What is left to find is known only to the feeds and sinks themselves.
+            assert {each.path[0] for each in checked.mistakes} <= {"feeds", "sinks"}
+            assert len(settings.watched()) == 4
+    assert checked.mistakes or checked.settings is not None
+    for told in checked.told():
+        named = re.search(r"x\.toml:(\d+): ", told)
+        assert named is None or 0 < int(named[1]) <= len(lines)
+
+
+def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_told_once(tmp_path: Path) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text('[defaults]\ntimeframes = ["15min"]\nstep = 1\n[instruments.A]\n', encoding="utf-8")
+    told = [line for line in check(config, {}).told() if "timeframes" in line]
+    assert len(told) == 1
+    assert "did you mean 15m?" in told[0]

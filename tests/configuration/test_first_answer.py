@@ -1,0 +1,95 @@
+"""What a feed answers first is looked at before anybody relies on it: over a real server, with what goes wrong."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from adapters.feeds.mqtt_bars import MqttBarsFeed
+from adapters.feeds.raw_rows import no_rows
+from scanner.configuration.model.settings import from_document
+from scanner.ports import Answer, Want
+from scanner.service.trying.connect import try_all
+from scanner.service.trying.first_answer import look
+from tests.adapters.feed_servers import as_json, rows
+from tests.adapters.servers import Request, Response, http_server
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SENT = rows(400)
+IN_MS = [{**row, "time": row["time"] * 1000} for row in SENT]
+UNTIL = " to Fri 6 Mar 2026 20:00 UTC"
+SEEN = f"400 bars of VLT 15m from Mon 2 Mar 2026 16:00 UTC{UNTIL}"
+
+
+def with_comma(count: int) -> list[dict[str, Any]]:
+    return [{**row, "high": f"{row['high'] + 2000:,}"} if number < count else row for number, row in enumerate(SENT)]
+
+
+HALF = f"200 bars of VLT 15m from Wed 4 Mar 2026 18:00 UTC{UNTIL}"
+SWAPPED = {"high": "low", "low": "high"}
+TOO_LARGE = "the price step 2 is larger than most bars of VLT (median range 1.75): check step"
+COMMA = 'rows of VLT are refused, such as row 0: a price is missing or not a number (high "2,101.5"); check fields'
+
+
+@pytest.mark.parametrize(
+    ("sent", "feed", "instrument", "trouble", "seen"),
+    [
+        (SENT, {}, {}, None, SEEN),
+        (IN_MS, {"time_unit": "ms"}, {}, None, SEEN),
+        (IN_MS, {}, {}, "all 400 rows of VLT are refused, such as row 0: the time is missing or cannot be read", ""),
+        (SENT, {"time_unit": "ms"}, {}, "399 of 400 rows of VLT are refused, such as row 1: no 15m bar", ""),
+        (SENT, {"fields": SWAPPED}, {}, "all 400 rows of VLT are refused, such as row 0: the high is b", ""),
+        (with_comma(201), {}, {}, f"201 of 400 {COMMA}", ""),
+        (with_comma(200), {}, {}, None, f"{HALF}; 200 of 400 {COMMA}"),
+        (IN_MS[:1], {}, {}, "the only row of VLT is refused, such as row 0: the time is missing or cannot be read", ""),
+        ([], {}, {}, "no row of VLT came for 15m; check symbol, base and timeframes", ""),
+        (SENT, {}, {"step": "1.75"}, None, SEEN),
+        (SENT, {}, {"step": "2"}, TOO_LARGE, SEEN),
+    ],
+)
+async def test_an_answer_is_looked_at_with_the_eyes_of_the_station(
+    sent: list[dict[str, Any]],
+    feed: dict[str, Any],
+    instrument: dict[str, Any],
+    trouble: str | None,
+    seen: str,
+    tmp_path: Path,
+) -> None:
+    with http_server(lambda _: as_json(sent)) as server:
+        document = {
+            "feeds": {"web": {"type": "http_json", "url": f"{server.url}/{{symbol}}", **feed}},
+            "instruments": {
+                "VOLT": {"feed": "web", "symbol": "VLT", "step": "0.01", "timeframes": ["15m"], **instrument}
+            },
+        }
+        found = (await try_all(from_document(document, tmp_path, {}), {}))["feed web"]
+    assert found.seen == seen
+    assert (found.trouble or "").startswith(trouble or "")
+    assert (found.trouble is None) == (trouble is None)
+    if found.trouble and ("the time" in found.trouble):
+        assert found.trouble.endswith("; check fields, time_unit, stamp, timeframes, calendar")
+
+
+async def test_a_feed_has_as_long_as_it_wants_itself_and_where_it_is_pushed_to_it_may_have_nothing_yet(
+    tmp_path: Path,
+) -> None:
+    def late(_: Request) -> Response:
+        time.sleep(0.2)  # a slow provider
+        return as_json(SENT)
+
+    with http_server(late) as server:
+        document = {
+            "feeds": {"web": {"type": "http_json", "url": f"{server.url}/{{symbol}}"}},
+            "instruments": {"VLT": {"feed": "web", "step": "0.01", "timeframes": ["15m"]}},
+        }
+        settings = from_document(document, tmp_path, {})
+        assert await try_all(settings, {}, seconds=0.05) == {"feed web": (None, SEEN)}
+    pushed = MqttBarsFeed(
+        MqttBarsFeed.Settings(host="broker.example.org", client_id="loft", topic="bars/{symbol}/{timeframe}")
+    )
+    nothing = Answer(Want("VLT", "15m", None), no_rows("bars", "open"))
+    assert look([nothing], settings.of("VLT"), pushed, "UTC") == (None, "no bar of VLT has been pushed yet")

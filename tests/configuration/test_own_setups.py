@@ -1,0 +1,115 @@
+"""A user's own setup in a configuration: a sound one is watched, a wrong one is told of with its line before it is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from scanner.analysis.door.known_setups import SetupError
+from scanner.commands.recorded import one_bar, replay
+from scanner.commands.station import watch
+from scanner.configuration.check import check
+from scanner.configuration.model.settings import load
+from scanner.page.serving import beside
+from scanner.replays.recordings import Reading
+from tests.configuration.examples import CONFIG
+from tests.outside.real_bars import SP500
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SOURCE = (CONFIG / "own_setup.py").read_text(encoding="utf-8")
+TABLE = """\
+[setups.two_steps]
+object = "{module}:SETUP"
+[feeds.files]
+type = "folder"
+path = "bars"
+[instruments.GANNET]
+feed = "files"
+timeframes = ["1d"]
+step = 0.01
+currency = "EUR"
+"""
+
+
+def written(folder: Path, module: str, source: str, more: str = "") -> Path:
+    """Write a setup and a configuration that names it."""
+    (folder / f"{module}.py").write_text(source, encoding="utf-8")
+    path = folder / "x.toml"
+    path.write_text(TABLE.format(module=module) + more, encoding="utf-8")
+    return path
+
+
+def test_a_sound_one_passes_and_is_watched_with_the_numbers_of_each() -> None:
+    path = CONFIG / "watch.own_setup.example.toml"
+    assert check(path, {}).told() == []
+    settings = load(path, {}, to_watch=True)
+    settings.try_own_setups()
+    ((watched, numbers),) = [(each.setup.name, each.numbers) for each in settings.watched()[0].rulebook.setups]
+    assert (watched, numbers.model_dump()) == ("two_steps", {"wide_min": 1.8})
+
+
+def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(tmp_path: Path) -> None:
+    source = SOURCE.replace("f\"the last bar's {fit.word('high', 'low')}\"", '""')
+    assert source != SOURCE
+    path = written(tmp_path, "price_only", source, "[sinks.screen]\ntype = 'consle'\n")
+    sentence = "setups.two_steps: words does not say what the trigger is"
+    told = check(path, {}).told()
+    assert any(each.startswith(f"{path}:1: {sentence}") for each in told)
+    assert any("sinks.screen" in each for each in told)
+
+    path = written(tmp_path, "price_only", source)
+    with pytest.raises(SetupError, match=sentence):
+        load(path, {}).try_own_setups()
+    with pytest.raises(SetupError, match=sentence):
+        replay.gather([SP500], Reading(settings=load(path, {})), print, print, print, tells_stories=False)
+    with pytest.raises(SetupError, match=sentence):
+        one_bar.find([SP500], Reading(settings=load(path, {})), "2000-06-01", None)
+    with pytest.raises(SetupError, match=sentence):
+        watch.run(path, beside)
+    assert not (tmp_path / "closewatch.db").exists()
+
+
+def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reported(tmp_path: Path) -> None:
+    source = SOURCE.replace('("> 0", f"how far', '*[("> 0", f"how far').replace(
+        'its open"),', 'its open")] * (numbers.wide_min < 2),'
+    )
+    path = written(tmp_path, "one_less", source)
+    assert [each for each in check(path, {}).told() if "two_steps" in each] == []
+    path = written(tmp_path, "one_less", source, "[instruments.GANNET.setups.two_steps]\nwide_min = 2.5\n")
+    assert any("words gives 2 thresholds and texts for 3 rules" in each for each in check(path, {}).told())
+
+
+@pytest.mark.parametrize(
+    ("module", "source", "sentence"),
+    [
+        ("no_gulls", SOURCE.replace("SETUP = ", "GULLS = "), "has no attribute 'SETUP'"),
+        (
+            "other_name",
+            SOURCE.replace('name="two_steps"', 'name="gulls"'),
+            "calls itself 'gulls'; give both the same name",
+        ),
+        (
+            "not_compiled",
+            SOURCE.replace("@compiled\ndef find", "def find"),
+            "find of not_compiled:SETUP is not compiled",
+        ),
+        (
+            "weighs_not_compiled",
+            SOURCE.replace("@compiled\ndef weigh(", "def weigh("),
+            "weigh of weighs_not_compiled:SETUP is not compiled",
+        ),
+        (
+            "ahead_not_compiled",
+            SOURCE.replace("@compiled\ndef find_forming", "def find_forming"),
+            "forming.find of ahead_not_compiled:SETUP is not compiled",
+        ),
+        ("not_python", "SETUP = (", "cannot be loaded (SyntaxError"),
+        ("no_setup", "SETUP = 3", "no_setup:SETUP is a int, not a Setup"),
+    ],
+)
+def test_one_that_cannot_be_loaded(module: str, source: str, sentence: str, tmp_path: Path) -> None:
+    told = check(written(tmp_path, module, source), {}).told()
+    assert any(each.startswith(f"{tmp_path / 'x.toml'}:1: setups.two_steps: ") and sentence in each for each in told)

@@ -1,0 +1,155 @@
+"""Upkeep changes where things lie and not what they are; the check finds what does not fit together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from adapters.feeds.files.opening import ReadingOptions, recordings
+from scanner.market.bars import NO_TIME, Bars, RawBars
+from scanner.store import Batch, Rewrite, Said, Sent, SeriesKey, Store, StoreTroubleError
+from scanner.store.upkeep.check import check
+from scanner.store.upkeep.export import export
+from scanner.store.upkeep.maintenance import DAY, compact, retain, tidy
+from tests.store.samples import FULMAR, GANNET, MINUTE, START, minute_bars, said, same_bars, sent, update
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from scanner.market.bars import StampKind
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "closewatch.db", lambda: START) as opened:
+        yield opened
+
+
+def test_tidying_folds_what_came_in_small_pieces_and_then_rests(store: Store) -> None:
+    for minute in range(300):
+        store.commit(Batch([update(GANNET, minute, 1)], sent=[sent(GANNET, minute, 1)]))
+    assert [tidy(store), tidy(store), tidy(store)] == [True, True, False]
+    with store.database.reading() as connection:
+        counts = [connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in ("tail", "page")]  # noqa: S608 - our own names
+    assert counts == [0, 2]
+    (stored,) = store.bars.load([GANNET])
+    assert same_bars(stored.bars, minute_bars(0, 300))
+    assert check(store) == []
+
+
+def test_retention_keeps_the_last_bars_and_whatever_still_waits(tmp_path: Path) -> None:
+    now = START
+    with Store.open(tmp_path / "closewatch.db", lambda: now) as store:
+        old = [said(GANNET, 5), said(GANNET, 6), said(GANNET, 7, [])]
+        store.commit(Batch([update(GANNET, 0, 1_500), update(FULMAR, 0, 400)], said=old, sent=[sent(GANNET, 0, 1_500)]))
+        now = START + 30 * DAY
+        store.commit(Batch([update(GANNET, 1_500, 20)], said=[said(GANNET, 1_510)], sent=[sent(GANNET, 1_500, 20)]))
+        store.outbox.delivered([store.outbox.due(now, "console", 1)[0].number])
+        done = compact(store, keep_bars=600, keep_days=20)
+        assert check(store) == []
+        found = {each.key: each.bars for each in store.bars.load([GANNET, FULMAR])}
+        assert same_bars(found[FULMAR], minute_bars(0, 400))
+        assert 600 <= len(found[GANNET]) < 600 + 256
+        assert same_bars(found[GANNET], minute_bars(0, 1_520)[-len(found[GANNET]) :])
+        assert [kept.event.id for kept in store.events.find()] == [old[1].event.id, said(GANNET, 1_510).event.id]
+        assert (done.bars, done.events, done.recorded_rows) == (1_520 - len(found[GANNET]), 2, 1_500)
+        assert done.bytes_after < done.bytes_before
+        assert str(done).startswith(f"removed {done.bars} bars, 2 events and 1,500 recorded rows")
+        assert retain(store, keep_bars=600, keep_days=20) == (0, 0, 0)
+
+
+HARM = {
+    "1 deliveries are in the outbox, 2 should be": "DELETE FROM outbox WHERE number = 1",
+    "a row of outbox points to no row of event": "DELETE FROM event WHERE number = 2",
+    "GANNET/1m: 700 bars are in the log, 703 should be": "DELETE FROM tail",
+    "GANNET/1m: its last bar is not the one it should be": "UPDATE series SET last_close = last_close + 1 WHERE id = 1",
+    "GANNET/1m: 447 bars are in the log, 703 should be": "DELETE FROM page WHERE series = 1 AND number = 1",
+    "GANNET/1m: page 2 holds other bars than it should": "UPDATE page SET bars = 3 WHERE series = 1 AND number = 2",
+    "GANNET/1m: page 0 holds other bars than it should": (
+        "UPDATE page SET data = (SELECT data FROM page WHERE series = 2) WHERE series = 1 AND number = 0"
+    ),
+    "GANNET/1m: an event is about a bar that is not in the log": "UPDATE event SET time = time - 1 WHERE number = 1",
+    "is not as it was written": "UPDATE event SET data = replace(data, '701.1', '701.2') WHERE number = 1",
+    "the state of FULMAR/1m cannot be read": "UPDATE series SET state = x'00' WHERE id = 2",
+    "recording 1 cannot be read": "UPDATE recording SET data = substr(data, 1, 40)",
+    "recording 1: it has 5 rows, 6 should be there": "UPDATE recording SET rows = 6",
+    "chunk 2 of the tail cannot be read": "UPDATE tail SET data = x'00'",
+}
+
+
+@pytest.mark.parametrize("finding", HARM)
+def test_the_check_finds_what_does_not_fit_together(store: Store, finding: str) -> None:
+    store.commit(Batch([update(GANNET, 0, 700), update(FULMAR, 0, 20)], sent=[sent(GANNET, 0, 5)]))
+    with store.bars.writing() as connection:
+        store.bars.fold(connection, 0)
+    told = [said(GANNET, 701, ["console", "mqtt"]), said(GANNET, 699)]
+    store.commit(Batch([update(GANNET, 700, 3)], said=told))
+    assert check(store) == []
+    with store.database.plain() as connection:
+        connection.execute("PRAGMA foreign_keys = OFF")
+        assert connection.execute(HARM[finding]).rowcount
+    assert any(finding in sentence for sentence in check(store)), check(store)
+
+
+def test_an_export_is_read_by_the_recorded_feed_as_it_was_sent(store: Store, tmp_path: Path) -> None:
+    nan = np.full(3, np.nan)
+    prices = (np.array([1.5, np.nan, 1.75]), nan, nan, np.array([1.0, 2.0, 0.1 + 0.2]), nan)
+    days, morning = np.array([START // DAY * DAY, NO_TIME, START // DAY * DAY + DAY]), 8 * 60 * MINUTE
+    opens = np.where(days == NO_TIME, days, days + morning)
+    kinds: dict[StampKind, NDArray[np.int64]] = {"open": opens, "close": days, "date": days}
+    by_kind = {
+        kind: RawBars(stamps, *prices, np.arange(3), "harbour", kind, {1: "yesterday"})
+        for kind, stamps in kinds.items()
+    }
+    wild = SeriesKey("ÆRFUGL/../: *", "1d")
+    store.commit(Batch(sent=[Sent(GANNET, sent(GANNET, 0, 1).raw), sent(FULMAR, 0, 2)]))
+    store.commit(Batch(sent=[*(Sent(wild, raw) for raw in by_kind.values()), sent(GANNET, 1, 2)]))
+    store.commit(Batch([update(GANNET, 0, 3)], said=[said(GANNET, 2)]))
+    files = {each.path.name: each for each in export(store, tmp_path / "out")}
+    assert {name: each.rows for name, each in files.items()} == {
+        "recorded_1m_open.parquet": 5,
+        **{f"recorded_1d_{kind}.parquet": 3 for kind in by_kind},
+        "bars_1m.parquet": 3,
+        "events.parquet": 1,
+        "outbox.parquet": 1,
+    }
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(files)
+
+    minutes = {each.symbol: each for each in recordings([files["recorded_1m_open.parquet"].path], ReadingOptions())}
+    assert list(minutes) == ["GANNET", "FULMAR"]
+    (raw,) = minutes["GANNET"].bars
+    assert raw.stamp_kind == "open"
+    assert same_bars(
+        Bars(raw.stamp, raw.stamp + MINUTE, raw.open, raw.high, raw.low, raw.close, raw.volume), minute_bars(0, 3)
+    )
+    for kind, wanted in by_kind.items():
+        (recording,) = recordings([files[f"recorded_1d_{kind}.parquet"].path], ReadingOptions())
+        (raw,) = recording.bars
+        assert (recording.symbol, raw.stamp_kind) == (wild.instrument, kind)
+        for name in ("stamp", "open", "high", "low", "close", "volume"):
+            assert getattr(raw, name).tobytes() == getattr(wanted, name).tobytes(), (kind, name)
+
+
+def test_an_export_holds_both_values_of_a_restated_bar(store: Store, tmp_path: Path) -> None:
+    from pyarrow import parquet  # noqa: PLC0415 - heavy, and only here
+
+    store.commit(Batch([update(GANNET, 0, 3)], said=[Said(said(GANNET, 0).event, ["mqtt"])]))
+    again = minute_bars(2, 1, base=50.0)
+    store.commit(Batch(rewrites=[Rewrite(GANNET, int(again.close_time[0]), again, b"")]))
+    export(store, tmp_path / "out")
+    export(store, tmp_path / "out")  # in place of the first
+    (was,) = parquet.read_table(tmp_path / "out" / "restated.parquet").to_pylist()
+    now = parquet.read_table(tmp_path / "out" / "bars_1m.parquet").to_pylist()[-1]
+    assert (was["symbol"], was["open"], now["open"]) == ("GANNET", 100.02, 50.02)
+    assert was["close_time"] == now["close_time"]
+
+
+def test_an_export_to_a_place_that_is_no_folder_is_told(store: Store, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(StoreTroubleError, match=f"{tmp_path}/out: "):
+        export(store, tmp_path / "out")

@@ -15,7 +15,7 @@ from tests.follow.recorded import followed
 from tests.laws import REAL_SERIES, bars_of, real_series
 from tests.outside.plain_follow import NO_CHOICES, Choices, Setup, SideTape, follow
 from tests.outside.plain_terms import DIGITS, Bar, exact
-from tests.outside.random_tapes import step_of, tape
+from tests.outside.random_tapes import TAPES, step_of, tape
 
 if TYPE_CHECKING:
     from typing import Literal
@@ -105,11 +105,11 @@ def test_real_series(name: str) -> None:
 
 
 @pytest.mark.parametrize(("first", "style"), list(enumerate(STYLES)))
-def test_two_hundred_random_tapes(first: int, style: Style) -> None:
+def test_random_tapes(first: int, style: Style) -> None:
     """A third of them for each way to enter."""
     outcomes: list[Outcome] = []
     with localcontext(prec=DIGITS):
-        for seed in range(first, 200, len(STYLES)):
+        for seed in range(first, TAPES, len(STYLES)):
             outcomes += compare(bars_of(tape(seed)), style, str(step_of(seed)))
     for sign in (1, -1):
         states = {outcome.state for outcome in outcomes if outcome.sign == sign}

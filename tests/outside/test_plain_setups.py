@@ -28,7 +28,7 @@ from tests.outside.plain_indicators import Tape
 from tests.outside.plain_setups import SETUPS, Setup, doji_pause
 from tests.outside.plain_terms import DIGITS, Bar
 from tests.outside.plain_terms import Rules as PlainRules
-from tests.outside.random_tapes import step_of, tape
+from tests.outside.random_tapes import TAPES, step_of, tape
 from tests.outside.setup_tapes import tape_of_setups
 
 if TYPE_CHECKING:
@@ -155,8 +155,8 @@ def test_the_demo_feed(path: Path) -> None:
     assert compare(Bars.joined([guard.check(raw).bars for raw in recording.bars])[-LAST:])
 
 
-@pytest.mark.parametrize("tens", range(20))
-def test_two_hundred_random_series(tens: int) -> None:
+@pytest.mark.parametrize("tens", range(TAPES // 10))
+def test_random_series(tens: int) -> None:
     found = [names(compare(bars_of(tape_of_setups(seed)))) for seed in range(10 * tens, 10 * tens + 10)]
     assert set().union(*found) == SETUPS.keys()
 

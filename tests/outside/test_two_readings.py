@@ -32,7 +32,7 @@ from tests.outside.plain_reading import DIRECTIONS, Reading
 from tests.outside.plain_sessions import SECOND, session_numbers, sessions_of
 from tests.outside.plain_setups import SETUPS
 from tests.outside.plain_surroundings import DAY, Circumstances
-from tests.outside.random_tapes import step_of, tape
+from tests.outside.random_tapes import TAPES, step_of, tape
 from tests.outside.setup_tapes import tape_of_setups
 from tests.outside.spiked_tapes import spiked
 from tests.outside.two_readings import Tally, called, hold, hold_places, plain_bars
@@ -149,8 +149,8 @@ def test_the_demo_feed(path: Path) -> None:
         assert compare(bars, reading, quality, PAUSE, of).qualified > 0
 
 
-@pytest.mark.parametrize("tens", range(20))
-def test_two_hundred_random_series(tens: int) -> None:
+@pytest.mark.parametrize("tens", range(TAPES // 10))
+def test_random_series(tens: int) -> None:
     found, held = {quality: Tally() for quality in QUALITIES}, 0
     for seed in range(10 * tens, 10 * tens + 10):
         bars = bars_of(tape(seed))

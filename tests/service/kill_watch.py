@@ -84,6 +84,8 @@ class Report:
     """Events that are others than those of a replay, because of what was decided."""
     missing: int = 0
     other: int = 0
+    differ: list[str] = field(default_factory=list)
+    """One that was missing and one that was another, where there are any."""
     seconds: float = 0.0
 
     @property
@@ -97,6 +99,7 @@ class Report:
         self.changed += (expected - Counter(self.replayed)).total()
         self.missing += (expected - found).total()
         self.other += (found - expected).total()
+        self.differ += [*(expected - found), *(found - expected)][:: max(self.missing, 1)][:2]
         self.rounds += 1
 
     def lines(self) -> list[str]:
@@ -111,6 +114,7 @@ class Report:
             f"events changed by them {self.changed:,}",
             f"events missing        {self.missing:,}",
             f"other or said twice   {self.other:,}",
+            *self.differ,
             f"seconds               {self.seconds:.1f}",
         ]
 

@@ -70,9 +70,14 @@ class Grid:
         return self.steps.nearest(Decimal(units).scaleb(-self.decimals))
 
 
-@lru_cache(1_024)
 def grid_of(steps: PriceSteps) -> Grid:
-    """Give the grid of price steps."""
+    """Give the grid of price steps. Equal steps that are written with more digits, 0.20 and 0.2, have their own."""
+    return _grid(steps, tuple(map(str, steps.steps)))
+
+
+@lru_cache(1_024)
+def _grid(steps: PriceSteps, written: tuple[str, ...]) -> Grid:
+    del written  # it only tells equal steps apart
     decimals = max(0, *(-int(step.as_tuple().exponent) for step in steps.steps))
     units = [float(step.scaleb(decimals)) for step in steps.steps]
     return Grid(steps, np.array([list(map(float, steps.bounds)), units]), float(10**decimals), decimals)

@@ -149,7 +149,7 @@ def test_what_is_wrong_with_what_is_told_one_bar_ahead(what: str) -> None:
         (wrong.weigh_too_much, "weigh writes more points than the 2 that points names"),
         (wrong.weigh_oddly, "weigh says 9 of the point volume; write whether it holds, or UNKNOWN"),
         (wrong.weigh_no_base, "the base is nan at some bars; give a real price at every bar, held or missed"),
-        (wrong.weigh_strange_average, "levels.average is column 4, which is no average"),
+        (wrong.weigh_strange_average, "levels.average is column 4, which is not an average"),
         (wrong.weigh_one_sided_point, "the point beyond_fast_average differs for long and short on reflected prices"),
         (wrong.weigh_one_sided_base, "levels.base differs for long and short on reflected prices"),
         (wrong.weigh_ahead, "weigh reads bars after t: with others there it says something else of t"),

@@ -80,7 +80,7 @@ def test_a_bar_is_suspected_beyond_ten_atr_and_not_at_them(
     bar, earlier = (*row, 100.0), {back: (*each[:4], 100.0) for back, each in before.items()}
     found = suspected(bar, earlier)  # type: ignore[arg-type]  # a row has four prices
     assert found == [] if not text else found[0].startswith(text)
-    below = suspected(reflected(bar), {back: reflected(each) for back, each in earlier.items()})  # type: ignore[arg-type]
+    below = suspected(reflected(bar), {back: reflected(each) for back, each in earlier.items()})  # type: ignore[arg-type]  # as above
     assert len(below) == len(found)
     assert all("below" in each and "above" not in each for each in below)
 

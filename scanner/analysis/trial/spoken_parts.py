@@ -63,7 +63,9 @@ def _wrong_weighing(compiled: Compiled, tapes: Floats, rules: Rules, tape: int, 
         if warm and not isfinite(fit.levels[name]):
             return f"the {name} is {fit.levels[name]:g} at some bars; give a real price at every bar, held or missed"
     if fit.levels["average"] not in AVERAGES:
-        return f"levels.average is column {fit.levels['average']}, which is no average; see scanner.analysis.columns"
+        return (
+            f"levels.average is column {fit.levels['average']}, which is not an average; see scanner.analysis.columns"
+        )
     for number, name in enumerate(names):
         here, there = ((each.points[number], each.held[number]) for each in (fit, other))
         if not np.array_equal(here, there, equal_nan=True):

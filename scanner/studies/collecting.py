@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pyarrow as pa
 
 from scanner.analysis.columns import ATR, CLOSE
 from scanner.analysis.pool import MANY, Leap
@@ -15,6 +16,7 @@ from scanner.engine import SeriesEngine, followed
 from scanner.pipeline import Pools
 from scanner.studies.candidates import Candidate, find_candidates
 from scanner.studies.controls import MOST, Drawn, Wanted, control_at, draw, for_each_setup, marks_of
+from scanner.studies.parts import LAYOUT, VARIANTS, Part
 from scanner.studies.stories import UNKNOWN, Row, told_of, what_came, when
 from scanner.studies.variants import AS_IS, changes_of
 from scanner.trade.rulebook import Rulebook
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
     from scanner.judgement import Weighed
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs
-    from scanner.studies.schema import Variant
     from scanner.studies.variants import Changes
 
     Times = NDArray[np.int64]
@@ -48,34 +49,6 @@ class Asked:
     seed: int = 0
     variants: bool = True
     draws: int = MOST
-
-
-@dataclass(slots=True)
-class Collected:
-    """What was found in the bars of one instrument; ``members`` says for each row in which variants it is.
-
-    ``replanned`` are variants that change entries, stops or spoilers and not only which bars are found: they cannot be
-    told from the stories here.
-
-    ``bars`` counts those of the feed, ``first`` and ``last`` are the first opening and the last close in nanoseconds
-    since 1970 UTC, 0 without bars.
-    """
-
-    instrument: str
-    timeframes: tuple[str, ...]
-    variants: tuple[Variant, ...]
-    costs_known: bool
-    bars: int = 0
-    first: int = 0
-    last: int = 0
-    rows: list[Row] = field(default_factory=list)
-    members: list[tuple[int, ...]] = field(default_factory=list)
-    replanned: set[int] = field(default_factory=set)
-
-    def count(self, bars: Bars) -> None:
-        """Count bars of the feed; there is at least one."""
-        self.first = self.first if self.bars else int(bars.open_time[0])
-        self.bars, self.last = self.bars + len(bars), int(bars.close_time[-1])
 
 
 class StudyEngine(SeriesEngine):
@@ -234,7 +207,7 @@ class _Lane:
         row |= what_came(now, atr) | {"cost_known": self.inputs.instrument.costs.given}
 
 
-def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
+def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Part:
     """Collect the stories of one instrument from its checked bars of the base timeframe, in parts and oldest first."""
     was_on = gc.isenabled()
     gc.disable()  # rows hold no circles: looking for some among them, again and again, takes a tenth of the time
@@ -245,21 +218,20 @@ def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected
             gc.enable()
 
 
-def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
+def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Part:
     pipeline = inputs.pipeline(StudyEngine, _pools(inputs.rulebook))
     changes = changes_of(inputs.rulebook, variants=asked.variants)
     lanes = [_Lane(inputs, lane.timeframe.name, asked, changes) for lane in pipeline.lanes]
-    symbol, timeframes = inputs.instrument.symbol, tuple(lane.timeframe for lane in lanes)
-    collected = Collected(symbol, timeframes, tuple(changes.variants), inputs.instrument.costs.given)
+    part = Part(inputs.instrument.symbol, tuple(lane.timeframe for lane in lanes), tuple(changes.variants))
     by_lane = dict(zip(pipeline.lanes, lanes, strict=True))
     for lane, own in by_lane.items():
         engine = lane.engine
         engine.finder, engine.on_end = own.find, own.came  # type: ignore[attr-defined]  # it is a StudyEngine
     for all_of_them in bars:
         if len(all_of_them):
-            collected.count(all_of_them)
-        for part in pipeline.parts(all_of_them):
-            for lane, parted in pipeline.lanes_of(part):
+            part.count(all_of_them)
+        for piece in pipeline.parts(all_of_them):
+            for lane, parted in pipeline.lanes_of(piece):
                 lane.engine.push(parted)
                 if asked.draws:
                     by_lane[lane].bars.append(parted)
@@ -268,10 +240,10 @@ def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
             own.came(outcome)
         if asked.draws:
             _follow_controls(lane.engine, own)
-        collected.rows += [row for row, _ in own.rows.values()]
-        collected.replanned |= own.replanned
-        collected.members += [own.members.get(thread, ()) for thread in own.rows]
-    return collected
+        part.replanned |= own.replanned
+    rows = [row | {VARIANTS: own.members.get(thread, ())} for own in lanes for thread, (row, _) in own.rows.items()]
+    part.trades = pa.table({each.name: pa.array([row[each.name] for row in rows], each.type) for each in LAYOUT})
+    return part
 
 
 @lru_cache(8)

@@ -88,7 +88,7 @@ def finding_and_following(series: int) -> tuple[float, int]:
         instrument = Instrument(f"S{number}", PriceSteps.fixed(Decimal("0.01")))
         made = Inputs(instrument, calendar_named("none"), frame, (frame,), book, Account())
         rows: list[int] = []
-        seconds = best(lambda: rows.append(len(collect_one(made, [bars], asked).rows)), 1)  # noqa: B023 - called at once
+        seconds = best(lambda: rows.append(len(collect_one(made, [bars], asked).trades)), 1)  # noqa: B023 - called at once
         taken, found = (taken + seconds, found + rows[0]) if number else (0.0, 0)
     return taken, found
 

@@ -27,7 +27,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.python import collect
-from scanner.studies.tables import Part, tables
+from scanner.studies.tables import tables
 from scanner.studies.variants import changes_of
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
@@ -55,7 +55,7 @@ def inputs(rulebook: Rulebook, timeframes: Sequence[str] = ("1d",), costs: Costs
 
 
 def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> Study:
-    return tables([Part.of(collect_one(made, parts, asked or Asked()))], (), "", 0)
+    return tables([collect_one(made, parts, asked or Asked())], (), "", 0)
 
 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Outcome]]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from decimal import Decimal
 from itertools import groupby
-from math import isnan
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -23,11 +22,15 @@ from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
-from scanner.follow.follower import Ends, Follower, go_on_together
-from scanner.follow.found import Found, Spoiler
+from scanner.follow.begun import begun_of
+from scanner.follow.ends import Ends
+from scanner.follow.follower import Follower
+from scanner.follow.found import Found
+from scanner.follow.outcome import Came, came_of
+from scanner.follow.stories import NO_RECORDS, go_on_together
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
-from scanner.judgement import Case, Judgement, Weighed, judge, line_of, weigh
+from scanner.judgement import Case, Judgement, Weighed, judge, weigh
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
@@ -36,7 +39,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
 from scanner.trade import around, levels
-from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
+from scanner.trade.levels import BEYOND_SLOW, PRICE, STOP, grid_of
 from scanner.trade.plan import STYLES
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -53,7 +56,6 @@ if TYPE_CHECKING:
     from scanner.events import Kind
     from scanner.follow.decision import Decision
     from scanner.follow.news import News
-    from scanner.follow.outcome import Outcome
     from scanner.market.sessions.dates import Dated
 
 
@@ -84,14 +86,15 @@ class SeriesEngine:
     """
 
     __slots__ = (
+        "_names",
         "account",
         "before_hold",
         "coarser",
         "dates",
         "decisions",
+        "ends",
         "follower",
         "instrument",
-        "on_end",
         "on_found",
         "rulebook",
         "series",
@@ -119,10 +122,11 @@ class SeriesEngine:
         self.dates = dates
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
         self.follower: Follower | None = None
-        self.on_end: Callable[[Outcome], None] | None = None
-        """Told of what came of setups, instead of what becomes of them being said, where nobody wants these events."""
+        self.ends: Ends | None = None
+        """Takes the place of the follower where nobody wants the events of stories: see ``listen``."""
         self.on_found: Callable[[Weighed, Sequence[str]], None] | None = None
         """Told of the setups that stand, with the ids of their stories, instead of their being said."""
+        self._names: list[tuple[str, bool]] = []
         self.decisions: list[Decision] = []
         """Those that wait for the first bar after them."""
         self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
@@ -140,9 +144,24 @@ class SeriesEngine:
         """When the last bar taken in closed; 0 where there is none since the series began or was put on hold."""
         return int(self.series.times[1, self.series.used - 1]) if self.series.count else 0
 
-    def under_way(self) -> list[Outcome]:
+    def listen(self, on_end: Callable[[Came], None]) -> None:
+        """Tell ``on_end`` what came of setups, instead of saying what becomes of them."""
+        self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
+
+        def came(records: NDArray[Any]) -> None:
+            for each in self._came_of(records):
+                on_end(each)
+
+        self.ends.came = came
+
+    def under_way(self) -> list[Came]:
         """Give the stories that have not ended."""
-        return [] if self.follower is None else self.follower.under_way()
+        if self.ends is not None:
+            return self._came_of(self.ends.records)
+        return [] if self.follower is None else [Came.of_outcome(each) for each in self.follower.under_way()]
+
+    def _came_of(self, records: NDArray[Any]) -> list[Came]:
+        return came_of(records, self._names.__getitem__, self.instrument, grid_of(self.instrument.steps).units)
 
     def leave_alone(self, threads: Collection[str]) -> None:
         """Follow stories no longer, without a word."""
@@ -185,7 +204,7 @@ class SeriesEngine:
 
     def said_of_stories(self) -> list[Event]:
         """Say what became of the setups that are followed, up to the last bar taken in."""
-        return [event for _, event in self.follow((), ())]
+        return [event for _, event in self.follow()]
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
         """Say what there is to say at a stop, while the windows are around it."""
@@ -198,7 +217,9 @@ class SeriesEngine:
             yield self._about_series("series.resumed", stop.index, reason, 0)
         elif (split := self._suspected_split(stop.index)) is not None:
             reason = f"{leap_in_words(split)}; put on hold until warm again"
-            if self.follower is not None:
+            if self.ends is not None:
+                self.ends.break_off(stop.index)
+            elif self.follower is not None:
                 yield from self._said(self.follower.break_off(stop.index, reason))
             yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)
             self.before_hold.append(self._leans())
@@ -211,28 +232,31 @@ class SeriesEngine:
         """
         fits = fits_at(self.series, stop.setups)
         standing = fits.standing[np.argsort(fits.spots[fits.standing, 0], kind="stable")]
-        told = self._standing(fits, standing) if len(standing) else [(at, 0, each) for at, each in self.follow((), ())]
+        told = self._standing(fits, standing) if len(standing) else [(at, 0, each) for at, each in self.follow()]
         told += [(index, 2, event) for index, event in self._ahead(stop)]
         return [event for _, _, event in sorted(told, key=itemgetter(0, 1))]
 
     def _standing(self, fits: Fits, standing: NDArray[np.intp]) -> list[tuple[int, int, Event]]:
         """Say what became of earlier setups, 0, and what stands, 1, each with its bar."""
         weighed = weigh(fits, self.case(), standing)
-        said = self._setups(weighed) if self.on_found is None else [None] * len(standing)
-        threads = [weighed.thread(k) if event is None else event.thread for k, event in enumerate(said)]
-        found = [followed(weighed, *each) for each in zip(range(len(said)), threads, said, strict=True)]
-        if self.on_found is not None:
-            self.on_found(weighed, threads)
-        at: list[tuple[int, int]] = [(index, sign) for index, sign in fits.spots[standing].tolist()]
-        to_follow = [(index, each) for (index, _), each in zip(at, found, strict=True) if each is not None]
-        told = [(index, 0, event) for index, event in self.follow(to_follow, at)]
-        told += [(index, 1, event) for (index, _), event in zip(at, said, strict=True) if event is not None]
-        return told
+        records, at = begun_of(weighed), list(map(tuple, fits.spots[standing].tolist()))
+        said = self._setups(weighed) if self.on_found is None else []
+        found: list[Found] = []
+        if self.ends is None:
+            found = [found_of(weighed, number, said[number]) for number in records["number"].tolist()]
+        else:
+            threads = [event.thread for event in said] if said else weighed.threads()
+            records["number"] += len(self._names)
+            self._names += zip(threads, weighed.set_aside.tolist(), strict=True)
+            if self.on_found is not None:
+                self.on_found(weighed, threads)
+        told = [(index, 0, event) for index, event in self.follow(found, records, at)]
+        return told + [(index, 1, event) for (index, _), event in zip(at, said, strict=False)]
 
-    def _setups(self, weighed: Weighed) -> list[Event | None]:
+    def _setups(self, weighed: Weighed) -> list[Event]:
         """Make the events of what stands, a row each, in the order of the bars."""
         judged = [judge(weighed.fits, int(row), weighed.case, weighed, k) for k, row in enumerate(weighed.rows)]
-        events: list[Event | None] = []
+        events: list[Event] = []
         for _, group in groupby(judged, lambda each: each.bar_close):
             here = list(group)
             names = [f"{each.setup.name} {each.direction}" for each in here]
@@ -250,22 +274,23 @@ class SeriesEngine:
         return [(index, event) for index, event in told if event is not None]
 
     def follow(
-        self, found: Sequence[tuple[int, Found]], standing: Sequence[tuple[int, int]]
+        self,
+        found: Sequence[Found] = (),
+        records: NDArray[Any] = NO_RECORDS,
+        standing: Sequence[tuple[int, int]] = (),
     ) -> list[tuple[int, Event]]:
         """Follow setups, and go on over all bars taken in: see ``Follower.go_on``; says what is said, by bar."""
+        if self.ends is not None:
+            self.ends.go_on(records, standing)
+            return []
         if self.follower is None:
             if not found:
                 return []
             self.follower = self._new_follower()
-        return self._told(self.follower.go_on(found, standing))
+        return self._told(self.follower.go_on(found, records, standing))
 
     def _new_follower(self) -> Follower:
-        about = (self.series, self.instrument, self.rulebook, self.timetable)
-        if self.on_end is None:
-            return Follower(*about)
-        follower = Ends(*about)
-        follower.came = self.on_end
-        return follower
+        return Follower(self.series, self.instrument, self.rulebook, self.timetable)
 
     def said_of(self, news: Sequence[tuple[int, News]]) -> list[Event]:
         """Say what became of setups."""
@@ -273,10 +298,6 @@ class SeriesEngine:
 
     def _told(self, news: Sequence[tuple[int, News]]) -> list[tuple[int, Event]]:
         if not news:
-            return []
-        if self.on_end is not None:  # these are broken off; the follower itself tells of all others
-            for _, each in news:
-                self.on_end(each.now)
             return []
         teller = Teller(self.instrument, self.timetable, self.rulebook, self.dates)
         return [(index, teller.event(each)) for index, each in news]
@@ -491,32 +512,27 @@ def _unknown(moment: int) -> None:
     del moment
 
 
-def followed(weighed: Weighed, number: int, thread: str, said: Event | None = None) -> Found | None:
-    """Give what is followed of a row; None where its plan has no entry, or none with a risk.
-
-    ``thread`` is its id. The event that ``said`` it has words and money for other events.
-    """
+def found_of(weighed: Weighed, number: int, said: Event) -> Found:
+    """Give what is told of a row that is followed; the event that ``said`` it has the words."""
     fits, row = weighed.fits, weighed.rows[number]
-    style = STYLES.index(weighed.case.rulebook.rules.entry_style)
-    entry, stop = weighed.price(number, PRICE + style), weighed.price(number, STOP)
-    if entry is None or stop is None or isnan(weighed.planned[number, RISK + style]):
-        return None
-    setup, level = fits.chosen(row).setup, fits.levels[row]
-    size = None if said is None else said.data["size"]
+    entry = weighed.price(number, PRICE + STYLES.index(weighed.case.rulebook.rules.entry_style))
+    stop = weighed.price(number, STOP)
+    if entry is None or stop is None:
+        raise AssertionError("what is followed has an entry and a stop")
+    setup, size = fits.chosen(row).setup, said.data["size"]
     return Found(
-        thread=thread,
+        thread=said.thread,
         setup=setup.name,
         title=setup.title,
         sign=int(fits.spots[row, 1]),
         set_aside=bool(weighed.set_aside[number]),
         evidence_points=int(fits.counted[row]),
-        close="" if said is None else said.data["bar_close"],
+        close=said.data["bar_close"],
         entry=entry,
         stop=stop,
         size=None if size is None else Decimal(size),
         ride=bool(weighed.planned[number, BEYOND_SLOW]),
-        spoiler=Spoiler.of(level, "" if said is None else said.data["spoiled_by"]),
-        line=line_of(fits.found.places[row]),
+        spoiled_by=said.data["spoiled_by"],
     )
 
 
@@ -548,7 +564,8 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
             own = bars[np.repeat(begins[numbers] - (own_ends - counts), counts) + np.arange(own_ends[-1])]
         for place, stop in pool.take(rows, own_ends, own):
             said[numbers[place]] += engines[numbers[place]].said_at(stop)
-    following = [(number, each.follower) for number, each in enumerate(engines) if each.follower is not None]
+    both = ((number, each.ends or each.follower) for number, each in enumerate(engines))
+    following = [(number, stories) for number, stories in both if stories is not None]
     for (number, _), news in zip(following, go_on_together([each for _, each in following]), strict=True):
         if news:
             said[number] += engines[number].said_of(news)

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., Any]")
 
 HERE = Path(__file__).parent
+ROOMS = ("analysis", "trade", "follow")
+"""The packages with compiled code."""
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """Environment variable that names a folder for compiled code, as it does for the library that compiles."""
 
@@ -46,13 +48,13 @@ _load_array_functions()
 
 @cache
 def kept_in() -> Path:
-    """Give the folder in which compiled code is kept: one for each state of the files of this package.
+    """Give the folder in which compiled code is kept: one for each state of the files that hold some.
 
     A compiled function contains what it calls. The library that compiles looks only at the file of the function
     itself, so a change of a file that it calls would go unnoticed; another state of any file is another folder.
     """
     state = sha256(numba.__version__.encode())
-    for path in sorted(HERE.rglob("*.py")):
+    for path in sorted(path for room in ROOMS for path in (HERE.parent / room).rglob("*.py")):
         state.update(path.read_bytes())
     return _root() / state.hexdigest()[:16]
 

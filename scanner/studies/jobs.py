@@ -71,8 +71,8 @@ def do(job: Job) -> Done:
             return Done(job.key, job.instrument, b"", f"{recording.path}: it has no rows; put bars in it")
         tally = Tally(recording.symbol, str(recording.path))
         inputs = inputs_for(job.reading, recording, first, tally)
-        part = collect_one(inputs, _guarded(inputs, chain([first], chunks), tally), job.asked)
-        return Done(job.key, job.instrument, part.to_bytes())
+        collected = collect_one(inputs, _guarded(inputs, chain([first], chunks), tally), job.asked)
+        return Done(job.key, job.instrument, collected.part.to_bytes())
     except (ReplayError, ValueError, OSError) as problem:
         if isinstance(problem, ReplayError) or getattr(problem, "exit_code", None) or isinstance(problem, OSError):
             return Done(job.key, job.instrument, b"", str(problem))

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import orjson
 import pyarrow as pa
 
 from scanner.studies.schema import AROUND, TIME, TRADES, Variant
 from scanner.trade.surroundings import NAMES
-
-if TYPE_CHECKING:
-    from scanner.market.bars import Bars
 
 KINDS = {
     "str": pa.string(),
@@ -34,7 +30,7 @@ HEAD = "head"
 """The key under which a stream says what it holds besides its table and the variants."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Part:
     """What was found in the bars of one instrument; ``trades`` is a table of the columns of LAYOUT.
 
@@ -46,16 +42,11 @@ class Part:
     instrument: str
     timeframes: tuple[str, ...]
     variants: tuple[Variant, ...]
-    bars: int = 0
-    first: int = 0
-    last: int = 0
-    replanned: set[int] = field(default_factory=set)
-    trades: pa.Table = field(default_factory=LAYOUT.empty_table)
-
-    def count(self, bars: Bars) -> None:
-        """Count bars of the feed; there is at least one."""
-        self.first = self.first if self.bars else int(bars.open_time[0])
-        self.bars, self.last = self.bars + len(bars), int(bars.close_time[-1])
+    bars: int
+    first: int
+    last: int
+    replanned: set[int]
+    trades: pa.Table
 
     def to_bytes(self) -> bytes:
         """Give it as an Arrow stream; numbers are restored exactly."""

@@ -111,6 +111,6 @@ def collect(
         steps = PriceSteps.fixed(guess_step(prices).step if step is None else step)
         instrument = Instrument(symbol, steps, costs=costs or Costs())
         inputs = Inputs(instrument, calendar_named("none"), of_bars, (of_bars,), book, Account())
-        parts.append(collect_one(inputs, [own], asked))
+        parts.append(collect_one(inputs, [own], asked).part)
     mark = sha256(book.told.encode()).hexdigest()[:32]
     return tables(parts, (), mark, asked.seed)

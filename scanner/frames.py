@@ -20,6 +20,7 @@ from scanner.commands.recorded.chart import format_of, picture_at
 from scanner.commands.recorded.explain import stood_at, unready_at
 from scanner.commands.recorded.one_bar import Recorded, is_day
 from scanner.configuration.model.settings import load
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.engine import needs_compiling
 from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME
@@ -243,7 +244,7 @@ def _reading(
     with _sentences():
         known = None if config is None else load(Path(config))
         if known is not None:
-            known.try_own_setups()
+            try_own_setups(known)
     reading = Reading(
         tz=tz,
         stamp=stamp,

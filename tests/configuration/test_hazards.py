@@ -71,7 +71,7 @@ def test_the_check_prints_it_with_its_line(tmp_path: Path, capsys: pytest.Captur
 
 def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
     checked = check(written(tmp_path, risk="1"), {})
-    (only,) = checked.told()
+    (only,) = checked.sentences()
     assert only == (
         f"{checked.path}:4: account.risk_fraction: one trade may lose at most 0.10 of the equity, not 1; write "
         "1 % as 0.01"
@@ -84,7 +84,7 @@ def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
         ("2026-06-13,A,x", []),
         ("2026-06-12,shares,x", []),
         ("2026-06-11,all,x", ["{}: its last date, 2026-06-11, has passed; add the next ones"]),
-        ("", ["{}: it holds no dates; add the next ones"]),
+        ("", ["{}: it contains no dates; add the next ones"]),
         (
             "2026-06-13,C,x\n2026-06-13,shars,x\n2026-06-14,C,x",
             ["{}: there is no instrument or group C, shars; correct or remove the lines"],
@@ -157,7 +157,7 @@ def test_costs_that_cannot_be_used_are_told_with_their_line(
     costs: str, line: int, sentence: str, tmp_path: Path
 ) -> None:
     path = written(tmp_path, costs=costs)
-    assert check(path, {}).told()[0].startswith(f"{path}:{line}: {sentence}")
+    assert check(path, {}).sentences()[0].startswith(f"{path}:{line}: {sentence}")
     with pytest.raises(SettingsError) as problem:
         load(path, {})
     assert sentence in str(problem.value)

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scanner.backoff import Pauses
-from scanner.configuration.model.settings import Quiet
+from scanner.configuration.model.tables import Quiet
 from scanner.delivery import Delivery
 from scanner.ports import DeliveryError, DeliveryRefusedError
 from scanner.store import Store

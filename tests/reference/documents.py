@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.rules import Rules
-from scanner.configuration.model.settings import (
+from scanner.configuration.model.tables import (
     CostSettings,
     Group,
     InstrumentSettings,

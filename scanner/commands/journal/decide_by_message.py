@@ -1,4 +1,4 @@
-"""Decisions that arrive as messages, kept in the store of the station that receives them."""
+"""Decisions that arrive as messages, recorded in the store of the station that receives them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class DecisionsByMessage:
         self._log = structlog.get_logger("closewatch")
 
     def answer(self, message: bytes) -> bytes:
-        """Keep a decision and give the answer: what was kept, or a sentence saying why nothing was."""
+        """Record a decision and give the answer: what was recorded, or a sentence that says why nothing was."""
         key = key_of(message)
         try:
             made, lines = keep(self._store, _wish(read(message)), self._zone)

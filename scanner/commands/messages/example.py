@@ -22,7 +22,7 @@ NAME = "TEST — invented"
 """The name of the example's instrument, so that every sink shows it first."""
 WARNING = "this is a test message; everything in it is invented, and there is nothing to act on"
 OF = "WHELKCHIT"
-"""An instrument that trades around the clock, so that any moment will do."""
+"""An instrument that trades around the clock, so that any moment is fine."""
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,7 @@ LONGEST_NAME = 60
 def run(
     paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, out: Path | None, *, to_the_end: bool
 ) -> None:
-    """Draw one bar of one recording, or the story of its setup, and say what was found there and how it went on."""
+    """Draw one bar of one recording, or the story of its setup, and say what was found and how it went on."""
     kind = format_of(out)
     if out is not None:
         output.not_among(str(out), "--out", paths)

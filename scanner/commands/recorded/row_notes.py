@@ -1,4 +1,4 @@
-"""What the guard says about single rows, shown to the user."""
+"""The guard's notes about single rows, shown to the user."""
 
 from __future__ import annotations
 

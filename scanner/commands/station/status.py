@@ -59,4 +59,4 @@ def _report_running(path: Path, environ: Mapping[str, str]) -> None:
 def _mistake(path: Path, environ: Mapping[str, str]) -> str:
     """Give the first mistake for which a running station would refuse a configuration; empty if there is none."""
     checked = check(path, environ)
-    return next(iter(replace(checked, warnings=[]).told()), "")
+    return next(iter(replace(checked, warnings=[]).sentences()), "")

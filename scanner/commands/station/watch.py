@@ -25,6 +25,7 @@ from scanner.commands.station.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.delivery import Delivery
 from scanner.engine import needs_compiling
 from scanner.ports import FeedTroubleError, Hearing
@@ -71,11 +72,11 @@ CLOSE_SECONDS = 0.5
 
 
 def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[None]]) -> None:
-    """Watch until told to stop by Ctrl-C or SIGTERM; ``beside`` serves the page meanwhile, where one is configured."""
+    """Watch until stopped by Ctrl-C or SIGTERM; meanwhile ``beside`` serves the page, if one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
     output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
-    settings.try_own_setups()
+    try_own_setups(settings)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Check first that the store is free: reading a recording for its clock takes long.
@@ -97,14 +98,14 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
 
 
 def _close(store: Store) -> None:
-    """Close a store, unless its disk does not answer: what is not kept by then is lost; the lock ends with us."""
+    """Close a store, unless its disk does not answer: what is not saved by then is lost; the lock ends with us."""
     closing = Thread(target=store.close, daemon=True)
     closing.start()
     closing.join(CLOSE_SECONDS)
 
 
 def _end_at_once() -> NoReturn:
-    """End the process once everything is stopped and kept, without waiting for threads.
+    """End the process once everything is stopped and saved, without waiting for threads.
 
     A thread that draws a picture, or connects to a machine that is gone, cannot be stopped.
     """

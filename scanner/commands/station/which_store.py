@@ -1,4 +1,4 @@
-"""Which store a command looks at: that of a configuration, or the one at a path."""
+"""Which store a command uses: that of a configuration, or the one at a path."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """The path of the store, the zone of the times shown, and the configuration where one was given."""
+    """The path of the store, the zone of the times shown, and the configuration if one was given."""
 
     store: Path
     zone: str

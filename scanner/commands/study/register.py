@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 LONGEST_NAME = 60
 HOURS = tuple(str(hour) for hour in range(24))
 POINTS = tuple(str(points) for points in range(21))
-"""More points of evidence than any setup has."""
+"""Numbers of points, up to more than any setup has."""
 
 
 def run(paths: Sequence[Path], reading: Reading, name: str, where: Sequence[str], config: str, now: int) -> None:

@@ -30,10 +30,10 @@ NUMBERS = (*PRICES, "volume")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
 MOST_TOLD = 1_000
-"""Unreadable rows of one message whose values are shown: as many as the guard keeps notes of."""
+"""Most unreadable rows of one message whose values are shown: as many as the guard notes."""
 _SHOWN = 60
 _LOOKED_AT = 65_536
-"""Letters of a value that are examined, to show or to measure them."""
+"""Characters of a value that are examined, to show or to measure them."""
 
 
 def _checked(path: str) -> str:
@@ -151,9 +151,9 @@ class RowReader:
         return self._apart(self._rows.find(value))
 
     def columns_of_many(self, values: Sequence[Any]) -> tuple[Columns, list[int | None], dict[int, str]]:
-        """Find the rows in each of many values, and say how many there are in each, None if none can be found.
+        """Find the rows in each of many values, and count them in each; None if none can be found.
 
-        The last part says by index of a value why its lists do not match; its rows are left out.
+        The last part says, by index of a value, why its lists do not match; its rows are left out.
         """
         found = self._rows.column(values)
         if all(type(each) is list or each is None for each in found):

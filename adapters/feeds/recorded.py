@@ -69,7 +69,7 @@ class RecordedFeed:
 
     Settings = RecordedSettings
     batch = 500
-    """So that the history of thousands of series is read in parts, and not held as a whole."""
+    """The history of thousands of series is read in parts, not held as a whole."""
 
     arrived: asyncio.Event | None = None
 
@@ -96,7 +96,7 @@ class RecordedFeed:
     ) -> Iterator[Recording]:
         """Open files and folders of bars, one recording for each instrument.
 
-        The keywords say how the files are written where that is not clear; ``on_progress`` receives the bytes read and
+        The keywords say how the files are written if that is not clear; ``on_progress`` receives the bytes read and
         the bytes in all, and ``on_trouble`` each file that cannot be opened; the others are read. Raises
         adapters.feeds.files.opening.UnreadableFileError, a ValueError.
         """

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 CLOSING_SECONDS = 1.0
 LIBRARY = logging.getLogger("closewatch.websocket.library")
-"""Where the library logs everything sent, with the secrets in it. Exceptions report what goes wrong."""
+"""The library logs everything it sends here, including secrets. Exceptions report what goes wrong."""
 LIBRARY.setLevel(logging.CRITICAL)
 NAMES = ("{symbol}", "{timeframe}")
 

@@ -250,7 +250,7 @@ async def test_no_now_and_yes_later(certificates: Certificates) -> None:
     async with mail_server(certificates) as server:
         server.to_data = ["451 4.3.0 later, please"]
         sink = sink_to(server, certificates)
-        with pytest.raises(DeliveryError, match=r"does not take the letter: 451 4\.3\.0 \[19 bytes, sha256") as caught:
+        with pytest.raises(DeliveryError, match=r"does not accept the email: 451 4\.3\.0 \[19 bytes, sha256") as caught:
             await sink.deliver([Message(setup_event())])
         assert type(caught.value) is DeliveryError
         assert not server.letters

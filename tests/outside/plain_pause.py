@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 QUIET_DOJI = Decimal("0.35")
 SMALL_BODY = Decimal("0.20"), Decimal("0.10")
-"""The wider pause: its greatest body as a part of its own range and of the first drive's body."""
+"""The wider pause: its greatest body as a fraction of its own range and of the first drive's body."""
 SMALL_RANGE = Decimal("0.9")
 VOLUME_BARS = 20
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 LONGEST_NAME = 256
-"""Letters of the longest name of an instrument or a timeframe."""
+"""Length of the longest name of an instrument or a timeframe."""
 
 
 class PushedSettings(JsonSettings):
@@ -57,7 +57,7 @@ class UnreadableMessageError(ValueError):
 
 
 class Inbox:
-    """Takes messages and remembers their bars.
+    """Takes messages and keeps their bars.
 
     ``source`` is the origin of the messages, in words; ``safe`` makes a text from there safe to show, since it may
     contain a secret. ``arrived`` is set whenever there are new bars.
@@ -156,7 +156,7 @@ class Inbox:
 
 
 def _holds(found: object) -> bool:
-    """Whether JMESPath counts a value as true: all do but null, false and what is empty."""
+    """Whether JMESPath counts a value as true: all but null, false and empty ones."""
     return found is not None and found is not False and found not in ("", [], {})
 
 

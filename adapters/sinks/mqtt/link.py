@@ -45,7 +45,7 @@ REASONS = {
 }
 """Reason codes in words that say what to do (MQTT 5.0, section 2.4)."""
 OF_THE_MESSAGE = frozenset({0x90, 0x95, 0x99})
-"""Those about the message itself, after which a retry is useless: its topic, its size, its payload. A login, access
+"""The ones about the message itself, after which a retry is useless: its topic, its size, its payload. A login, access
 rules and the abilities of a broker can change while the message waits."""
 TAKEN_OVER = 0x8E
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 EVERYTHING = "all"
-"""The word for every instrument."""
+"""The word that stands for every instrument."""
 COLUMNS = ("time", "instrument", "what")
 
 

@@ -70,8 +70,8 @@ class PushSink:
         self._taken.pop(name, None)
         if missing := [number for number in wanted if number not in answered]:
             self._taken[name] = taken | answered
-            told = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
-            raise DeliveryError(f"Of {len(self._services)} push services, these did not accept the alert: {told}")
+            names = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
+            raise DeliveryError(f"Of {len(self._services)} push services, these did not accept the alert: {names}")
 
     async def _hand_over(self, wanted: Sequence[int], content: Mapping[str, Any]) -> set[int]:
         """Send the content to some services at once, and return those that accepted it in time."""

@@ -80,7 +80,7 @@ def tie(series: Floats, first: int, last: int) -> float:
 
 @inlined
 def lowest_of(series: Floats, first: int, last: int, sign: float) -> float:
-    """Lowest low of the bars ``first`` to ``last``; infinite where there are none."""
+    """Lowest low of the bars ``first`` to ``last``; infinite if there are none."""
     low = float("inf")
     for i in range(first, last + 1):
         low = min(low, lowest(series, i, sign))
@@ -89,7 +89,7 @@ def lowest_of(series: Floats, first: int, last: int, sign: float) -> float:
 
 @inlined
 def highest_of(series: Floats, first: int, last: int, sign: float) -> float:
-    """Highest high of the bars ``first`` to ``last``; minus infinity where there are none."""
+    """Highest high of the bars ``first`` to ``last``; minus infinity if there are none."""
     high = -float("inf")
     for i in range(first, last + 1):
         high = max(high, highest(series, i, sign))

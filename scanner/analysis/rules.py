@@ -82,7 +82,7 @@ class Rules(BaseModel):
 
     gap_limit: float = Field(0.5, ge=0, description="an open further beyond the close voids the early entry, in ATR")
     stop_margin: float = Field(0.05, ge=0, description="distance of the stop from its base, in ATR")
-    stop_far: float = Field(2.0, gt=0, description="a low further than this from the close is no stop base, in ATR")
+    stop_far: float = Field(2.0, gt=0, description="a low further than this from the close is not a stop base, in ATR")
     entry_style: Literal["early", "break", "average"] = Field("break", description="the entry that is followed")
     hold_atr: float = Field(5.0, gt=0, description="an open this far from the last close may be a split, in ATR")
     spike_atr: float = Field(

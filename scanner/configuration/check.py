@@ -144,10 +144,10 @@ class _Pruned:
             except ValidationError as problem:
                 errors = problem.errors()
             sources = [self._source(error["loc"]) for error in errors]
-            told, wrong = zip(errors, sources, strict=True), {error["loc"] for error in errors}
+            explained, wrong = zip(errors, sources, strict=True), {error["loc"] for error in errors}
             mistakes += [
                 Mistake(error["loc"], explain(error, Settings), source=source)
-                for error, source in told
+                for error, source in explained
                 if not self._follows(error, wrong)
             ]
             # Remove from the end of a list, so that the indices of the others stay the same.

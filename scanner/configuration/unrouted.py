@@ -58,7 +58,7 @@ def unrouted_ahead(settings: Settings) -> Iterator[Mistake]:
     ]
     if lost:
         text = (
-            f"forming is on for {_whose(lost, series)}, but no route names setup.forming there, and it goes only where "
+            f"forming is on for {_whose(lost, series)}, but no route names setup.forming there, and it is sent only if "
         )
         yield Mistake(("setups",), text + "one does: add it to the kinds of a route", warning=True)
     for number, route in enumerate(settings.routes):

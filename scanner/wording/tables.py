@@ -57,8 +57,8 @@ def fitted(
 
 
 def _block(heads: Sequence[str], row: Sequence[str], width: int, named: int) -> list[str]:
-    told = [f"{head} {cell}" for head, cell in zip(heads[named:], row[named:], strict=True) if cell != NOTHING]
-    rest = ", ".join(told).replace(" ", UNBROKEN).replace(f",{UNBROKEN}", ", ")
+    cells = [f"{head} {cell}" for head, cell in zip(heads[named:], row[named:], strict=True) if cell != NOTHING]
+    rest = ", ".join(cells).replace(" ", UNBROKEN).replace(f",{UNBROKEN}", ", ")
     lines = [*wrap("  ".join(row[:named]), width), *wrap(rest, width, initial_indent=INDENT, subsequent_indent=INDENT)]
     return [line.replace(UNBROKEN, " ") for line in lines]
 

@@ -171,7 +171,7 @@ def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: 
 
 
 UNNAMED = (
-    "6: warning: setups: forming is on for {}, but no route names setup.forming there, and it goes only where one "
+    "6: warning: setups: forming is on for {}, but no route names setup.forming there, and it is sent only if one "
     "does: add it to the kinds of a route"
 )
 UNSAID = (

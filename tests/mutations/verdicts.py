@@ -56,7 +56,7 @@ def read(path: Path, options: dict[str, object], *, daily: bool) -> Told:
     with redirect_stderr(words), redirect_stdout(words):
         try:
             _, troubles = gather([path], reading, on_note, on_event, lambda _: None, tells_stories=False)
-            told.refusals += troubles.told
+            told.refusals += troubles.sentences
             if not told.refusals:
                 code = import_bars.run([path], reading, out)
                 assert code == 0, words.getvalue()

@@ -100,8 +100,8 @@ class EmailSink:
         self._taken.pop(name, None)
         if not refused:
             return
-        told = "; ".join(f"{who}: {self._told(answer.code, answer.message)}" for who, answer in refused.items())
-        sentence = f"{self._server} does not accept the email for {len(refused)} of {len(self._recipients)}: {told}"
+        answers = "; ".join(f"{who}: {self._shown(answer.code, answer.message)}" for who, answer in refused.items())
+        sentence = f"{self._server} does not accept the email for {len(refused)} of {len(self._recipients)}: {answers}"
         reached = taken | (set(wanted) - set(refused))
         if all(
             _of_the_letter(answer.code, answer.message) or (reached and _permanent(answer.code))
@@ -155,13 +155,13 @@ class EmailSink:
         if isinstance(error, aiosmtplib.SMTPAuthenticationError):
             return DeliveryError(
                 f"{self._server} does not accept the login of {plain(self._settings.user or '', 60)} "
-                f"({self._told(error.code, error.message)}); check the user and the password"
+                f"({self._shown(error.code, error.message)}); check the user and the password"
             )
         if isinstance(error, aiosmtplib.SMTPSenderRefused | aiosmtplib.SMTPDataError):
-            sentence = f"{self._server} does not accept the email: {self._told(error.code, error.message)}"
+            sentence = f"{self._server} does not accept the email: {self._shown(error.code, error.message)}"
             return (DeliveryRefusedError if _of_the_letter(error.code, error.message) else DeliveryError)(sentence)
         if isinstance(error, aiosmtplib.SMTPResponseException):
-            return DeliveryError(f"{self._server} refuses service: {self._told(error.code, error.message)}")
+            return DeliveryError(f"{self._server} refuses service: {self._shown(error.code, error.message)}")
         for cause in (error, error.__cause__):
             if isinstance(cause, ssl.SSLCertVerificationError):
                 return DeliveryError(
@@ -170,7 +170,7 @@ class EmailSink:
                 )
         return DeliveryError(f"{self._server} cannot be reached or broke the connection: {plain(str(error), 200)}")
 
-    def _told(self, code: int, message: str) -> str:
+    def _shown(self, code: int, message: str) -> str:
         """Give an answer as far as it may be shown: its codes, and its text if it cannot contain a password."""
         text = " ".join(message.split())
         if self._shows:

@@ -66,7 +66,7 @@ class MqttDecisions:
 
     async def listen(self, decider: Decider) -> None:
         """Receive decisions until cancelled; reconnects whenever the connection is lost."""
-        failures, told = 0, ""
+        failures, reported = 0, ""
         while True:
             connected: list[bool] = []
             try:
@@ -78,10 +78,10 @@ class MqttDecisions:
             except DeliveryError as problem:
                 trouble = str(problem)
             if connected:
-                failures, told = 0, ""
-            elif trouble != told:
+                failures, reported = 0, ""
+            elif trouble != reported:
                 decider.tell(trouble)
-                told = trouble
+                reported = trouble
             failures += 1
             await asyncio.sleep(self._pause(failures))
 

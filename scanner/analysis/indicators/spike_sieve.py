@@ -88,12 +88,12 @@ class SpikeSieve:
         room[:, :before] = self._last
         end = _sift(prices, known, self._state, self._rules.record, room, atrs)
         self._last = room[:, max(end - self._rules.atr_length, 0) : end].copy()
-        told = {}
+        found = {}
         for place, index in enumerate(np.flatnonzero(atrs).tolist()):
             end = before + index - place  # of the bars let through before it
             around = np.column_stack([room[:, :end], prices[:, index]])
-            told[index] = words(around, end, float(atrs[index]), self._rules)
-        return told
+            found[index] = words(around, end, float(atrs[index]), self._rules)
+        return found
 
     def snapshot(self) -> bytes:
         """Give the state with which a later run goes on."""

@@ -36,15 +36,15 @@ def touched(series: Series, index: int, places: Any, setup: Setup[Any]) -> str:
     for back, spike in series.spikes_by(index):
         if not back:
             return "its last bar is a suspected bad tick"
-        told = f"a suspected bad tick {back} {'bar' if back == 1 else 'bars'} earlier"
+        tick = f"a suspected bad tick {back} {'bar' if back == 1 else 'bars'} earlier"
         if back <= setup.looks_back:
-            return f"{told} is among the bars that its rules can look back at"
+            return f"{tick} is among the bars that its rules can look back at"
         if spike.makes_up(atr, back, series.pool.rules.atr_length):
             part = spike.part_of(atr, back, series.pool.rules.atr_length)
-            return f"{told} makes up {100 * part:.0f} % of its ATR"
+            return f"{tick} makes up {100 * part:.0f} % of its ATR"
         for name in held:
             if _rests_on(name, series, index, places, back, spike):
-                return f"{told} is one of the bars that its place, the {name}, rests on"
+                return f"{tick} is one of the bars that its place, the {name}, rests on"
         if spike.whole:
             whole.append(back)
     if whole and _turns_averages(series, index, whole):

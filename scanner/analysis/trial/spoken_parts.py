@@ -121,7 +121,7 @@ def _wrong_at(chosen: Chosen, fit: Fit) -> str:  # noqa: PLR0911 - one for each 
     if not all(map(_is_pair, (*words.rules, *words.points.values()))):
         return "words does not give pairs of two texts: the threshold, and what is measured"
     for name in ("trigger", "base"):
-        if not (isinstance(told := getattr(words, name), str) and told):
+        if not (isinstance(text := getattr(words, name), str) and text):
             return f'words does not say what the {name} is; give a text such as "the last bar\'s high"'
     level = fit.levels
     spoils = not isnan(level["beyond"]) or level["average"] != NO_AVERAGE or level["bars"] > 0

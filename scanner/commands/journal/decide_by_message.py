@@ -51,7 +51,7 @@ class DecisionsByMessage:
         self._note(trouble)
 
 
-def _wish(told: Mapping[str, str]) -> Wish:
-    kind: Decided = told["decision"]  # type: ignore[assignment]  # it was read as one of them
-    numbers = {name: number(told[name], name) for name in NUMBERS_OF[kind] if name in told}
-    return Wish(told["id"], kind, **numbers, text=told.get(TEXT_OF[kind] or "", ""))
+def _wish(message: Mapping[str, str]) -> Wish:
+    kind: Decided = message["decision"]  # type: ignore[assignment]  # it was read as one of them
+    numbers = {name: number(message[name], name) for name in NUMBERS_OF[kind] if name in message}
+    return Wish(message["id"], kind, **numbers, text=message.get(TEXT_OF[kind] or "", ""))

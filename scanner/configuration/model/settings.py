@@ -90,7 +90,7 @@ class Settings(Document):
         return self.folder / self.station.store
 
     def secrets_folder(self, environ: Mapping[str, str]) -> Path | None:
-        """Give the folder of secrets, which the environment may name too; None where there is none."""
+        """Give the folder of secrets, which the environment may name too; None if there is none."""
         named = environ.get(SECRETS) or self.station.secrets
         return None if named is None else self.folder / named
 

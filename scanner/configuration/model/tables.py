@@ -125,7 +125,7 @@ class InstrumentSettings(_Table):
 
 
 class Group(InstrumentSettings):
-    """Settings shared by several instruments, with their own rules where those differ."""
+    """Settings shared by several instruments, with the rules in which the group differs."""
 
     rules: dict[str, Any] = Field(default_factory=dict, description="rules in which the group differs")
     group: None = None

@@ -15,7 +15,7 @@ import asyncio
 import ssl
 import time
 from datetime import datetime
-from pathlib import Path  # noqa: TC003  # pydantic reads the annotations
+from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Literal
 
 import httpx

@@ -205,7 +205,7 @@ def http_server(
             self.end_headers()
             self.wfile.write(response.body)
 
-        do_GET = do_POST = do_PUT = handle_any  # noqa: N815  # the names are the base class's
+        do_GET = do_POST = do_PUT = handle_any  # noqa: N815 - the names are the base class's
 
         def log_message(self, *_: object) -> None:
             """Stay silent: the requests are kept."""

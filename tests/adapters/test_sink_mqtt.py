@@ -266,7 +266,7 @@ async def test_any_name_is_delivered_safely(mosquitto_port: int, version: str, n
 
 
 @pytest.fixture(scope="module")
-def mosquitto_port(tmp_path_factory: pytest.TempPathFactory) -> Any:  # noqa: ANN401  # a generator of ports
+def mosquitto_port(tmp_path_factory: pytest.TempPathFactory) -> Any:  # noqa: ANN401 - a generator of ports
     with mosquitto(tmp_path_factory.mktemp("broker")) as broker:
         yield broker.port
 

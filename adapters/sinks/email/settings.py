@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from email.errors import NonASCIILocalPartDefect
 from email.policy import SMTP
-from pathlib import Path  # noqa: TC003  # pydantic reads the annotations
+from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator

@@ -1,4 +1,4 @@
-"""A setup told one bar ahead: on hand-made tapes by its words, and on invented ones by what comes of it."""
+"""A setup announced one bar ahead: on hand-made tapes by its words, and on invented ones by the setups that follow."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def rows_of(*changes: Change, sign: int = 1) -> list[Row]:
 
 
 def told(rows: Sequence[Row], rulebook: Rulebook | None = None) -> list[Event]:
-    """Give what is told ahead."""
+    """Give what is announced."""
     watcher = engine(rulebook=rulebook or anywhere("doji_pause"))
     return [event for event in watcher.push(bars_of(rows)) if event.kind == "setup.forming"]
 
@@ -180,7 +180,7 @@ def does(needs: Sequence[Must], sign: int, bar: Sequence[Decimal]) -> bool:
 
 
 def as_told(events: Sequence[Event], rows: Sequence[Row]) -> Iterator[str]:
-    """Give the ids of the setups whose last bars do what was told of them before."""
+    """Give the ids of the setups whose last bars do what was announced."""
     exact = [[Decimal(repr(price)) for price in row[:4]] for row in rows]
     closes = {int(close): number for number, close in enumerate(bars_of(rows).close_time)}
     for event in events:
@@ -190,7 +190,7 @@ def as_told(events: Sequence[Event], rows: Sequence[Row]) -> Iterator[str]:
 
 
 def hold(seed: int, rulebook: Rulebook) -> int:
-    """Hold what was told of a tape against the setups found on it: these, and no other; gives how many there are."""
+    """Compare what was announced on a tape with the setups found on it, which must be the same; gives their number."""
     make: Callable[[int], list[Row]] = tape_of_setups if seed % 2 else tape
     rows = make(seed)
     bars = bars_of(rows)
@@ -207,7 +207,7 @@ def hold(seed: int, rulebook: Rulebook) -> int:
 
 @pytest.mark.parametrize("name", AHEAD)
 def test_a_setup_stands_where_it_was_forming_and_the_next_bar_did_what_was_told(name: str) -> None:
-    """For each setup, on tapes that hang on its thresholds: no other setup, and every one."""
+    """For each setup, on tapes at its thresholds: every setup, and no other."""
     assert sum(hold(seed, anywhere(name)) for seed in range(40)) > 30
 
 
@@ -268,7 +268,7 @@ def test_where_it_is_off_nothing_is_told_and_nothing_is_looked_for() -> None:
 
 
 def test_the_state_of_a_series_does_not_hang_on_it() -> None:
-    """So that whoever switches it on goes on from where the store is."""
+    """So switching it on continues from where the store is."""
     pause = known()["doji_pause"]
     off, on = Rulebook(), Rulebook(Rules(), (Chosen(pause, pause.numbers(), forming=True),))
     assert off.told == on.told

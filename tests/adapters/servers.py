@@ -47,7 +47,7 @@ def require(binary: str) -> str:
 
 
 def free_port() -> int:
-    """Find a port that nobody listens on."""
+    """Find a port on which nothing listens."""
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         return int(probe.getsockname()[1])

@@ -1,4 +1,4 @@
-"""The trial of a setup: nothing is said of a sound one, and each way to be wrong is told by a sentence of its own."""
+"""The trial of a setup: a sound one passes, and each fault has its own sentence."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ def said(setup: Setup[Any]) -> list[str]:
     return wrong_ways(Chosen(setup, setup.numbers()), RULES)
 
 
-def test_nothing_is_said_of_the_example_and_it_finds_something() -> None:
+def test_the_example_passes_and_finds_something() -> None:
     assert said(EXAMPLE) == []
     assert said(SOUND) == []
     assert example_fit(Chosen(EXAMPLE, EXAMPLE.numbers()), RULES).verdicts.all()
 
 
 @pytest.mark.parametrize("name", known())
-def test_nothing_is_said_of_what_comes_with_the_program(name: str) -> None:
+def test_the_built_in_setups_pass(name: str) -> None:
     setup = known()[name]
     assert said(setup) == []
     assert example_fit(Chosen(setup, setup.numbers()), RULES).verdicts.all()  # so the trial saw it hold
@@ -135,7 +135,7 @@ WRONG_AHEAD: dict[str, tuple[Forming[Any], str]] = {
 
 
 @pytest.mark.parametrize("what", WRONG_AHEAD)
-def test_what_is_wrong_with_what_is_told_one_bar_ahead(what: str) -> None:
+def test_what_is_wrong_one_bar_ahead(what: str) -> None:
     forming, sentence = WRONG_AHEAD[what]
     (found,) = said(replace(EXAMPLE, forming=forming))
     assert found.startswith(sentence)
@@ -182,7 +182,7 @@ SPOKEN: dict[str, tuple[Any, str]] = {
 
 
 @pytest.mark.parametrize("what", SPOKEN)
-def test_what_is_said_in_a_wrong_shape(what: str) -> None:
+def test_words_of_a_wrong_shape(what: str) -> None:
     give, sentence = SPOKEN[what]
     (found,) = said(replace(SOUND, words=give))
     assert found.startswith(sentence)

@@ -113,7 +113,7 @@ def test_every_configuration_that_comes_with_closewatch_passes(path: Path) -> No
     assert checked.settings.watched()
 
 
-def test_secrets_that_are_not_there_are_named_and_are_no_mistake() -> None:
+def test_missing_secrets_are_named_and_are_not_a_mistake() -> None:
     checked = check(EXAMPLE, {})
     assert checked.mistakes == []
     assert {".".join(map(str, each.path)) for each in checked.warnings} == {
@@ -178,7 +178,7 @@ def test_check_and_load_agree_on_any_value_of_a_setting(changes: list[tuple[int,
         assert named is None or 0 < int(named[1]) <= len(lines)
 
 
-def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_told_once(tmp_path: Path) -> None:
+def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_reported_once(tmp_path: Path) -> None:
     config = tmp_path / "x.toml"
     config.write_text('[defaults]\ntimeframes = ["15min"]\nstep = 1\n[instruments.A]\n', encoding="utf-8")
     told = [line for line in check(config, {}).sentences() if "timeframes" in line]

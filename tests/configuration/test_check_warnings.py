@@ -54,7 +54,7 @@ currency = "JPY"
         ("fx = { JPY = 0.0061 }", NO_CURRENCY[:1]),
     ],
 )
-def test_a_currency_without_a_rate_is_told_before_a_setup_comes_without_a_size(
+def test_a_currency_without_a_rate_is_reported_before_a_setup_comes_without_a_size(
     account: str, told: list[str], tmp_path: Path
 ) -> None:
     config = tmp_path / "x.toml"
@@ -161,7 +161,7 @@ UNSEEN = "no route takes feed.late, so a silent feed would go unnoticed: add it 
         ),
     ],
 )
-def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:
+def test_what_reaches_no_sink_is_reported_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:
     config = tmp_path / "x.toml"
     text = "\n".join(f'[[routes]]\nsinks = ["screen"]\n{each}' for each in routes)
     config.write_text(ROUTED.format(routes=text), encoding="utf-8")

@@ -54,7 +54,7 @@ def told(tmp_path: Path, **changes: str) -> list[str]:
     return [each.sentence for each in hazards(load(written(tmp_path, **changes), {}), NOW)]
 
 
-def test_much_at_risk_is_told_with_the_sum(tmp_path: Path) -> None:
+def test_much_at_risk_is_reported_with_the_sum(tmp_path: Path) -> None:
     assert told(tmp_path) == []
     (only,) = told(tmp_path, risk="0.03")
     assert only == (
@@ -102,7 +102,7 @@ def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_dates_that_cannot_be_relied_on_are_told(rows: str, sentences: list[str], tmp_path: Path) -> None:
+def test_dates_that_cannot_be_relied_on_are_reported(rows: str, sentences: list[str], tmp_path: Path) -> None:
     dates = tmp_path / "dates.csv"
     dates.write_text(f"time,instrument,what\n{rows}\n", encoding="utf-8")
     found = told(tmp_path, surroundings='dates = "dates.csv"')
@@ -118,7 +118,7 @@ def test_the_example_has_dates_that_can_be_read() -> None:
     assert list(hazards(settings, NOW)) == []
 
 
-def test_a_missing_file_of_dates_is_told_and_the_configuration_is_used_without(tmp_path: Path) -> None:
+def test_a_missing_file_of_dates_is_reported_and_the_configuration_is_used_without(tmp_path: Path) -> None:
     settings = load(written(tmp_path, surroundings='dates = "none.csv"'), {}, to_watch=True)
     (only,) = hazards(settings, NOW)
     path = tmp_path / "none.csv"
@@ -153,7 +153,7 @@ def test_each_cost_is_that_of_the_instrument_else_of_its_group_else_of_the_defau
         ),
     ],
 )
-def test_costs_that_cannot_be_used_are_told_with_their_line(
+def test_costs_that_cannot_be_used_are_reported_with_their_line(
     costs: str, line: int, sentence: str, tmp_path: Path
 ) -> None:
     path = written(tmp_path, costs=costs)

@@ -1,4 +1,4 @@
-"""A user's own setup in a configuration: a sound one is watched, a wrong one is told of with its line before it is."""
+"""A user's own setup in a configuration: a sound one is watched, a wrong one is first reported with its line."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ def test_what_only_looks_deep_is_read() -> None:
     assert document_of(text) == tomllib.loads(text)
 
 
-def test_what_is_no_file_or_far_too_large_is_not_waited_for(tmp_path: Path) -> None:
+def test_what_is_not_a_file_or_far_too_large_is_not_waited_for(tmp_path: Path) -> None:
     pipe, large = tmp_path / "pipe.toml", tmp_path / "large.toml"
     os.mkfifo(pipe)
     large.touch()
@@ -80,7 +80,7 @@ def test_what_is_no_file_or_far_too_large_is_not_waited_for(tmp_path: Path) -> N
             assert str(refused.value) == f"{path}: {sentence}"
 
 
-def test_a_pipe_in_the_secrets_folder_is_not_waited_for_and_a_folder_that_cannot_be_listed_is_told(
+def test_a_pipe_in_the_secrets_folder_is_not_waited_for_and_a_folder_that_cannot_be_listed_is_reported(
     tmp_path: Path,
 ) -> None:
     path, secrets = tmp_path / "x.toml", tmp_path / "secrets"

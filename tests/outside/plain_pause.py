@@ -162,7 +162,7 @@ def evidence(tape: Tape, t: int, places: Places, rules: Rules) -> dict[str, Meas
 
 
 def volume_of(bars: Sequence[Bar]) -> Measured:
-    """Hold the last bar's volume against the mean of these bars; not counted where one of them has none."""
+    """Compare the last bar's volume with the mean of these bars; not counted if one of them has none."""
     volumes = [bar.volume for bar in bars if bar.volume is not None]
     if len(volumes) < len(bars):
         return Measured(None, None)

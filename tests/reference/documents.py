@@ -1,4 +1,4 @@
-"""What the pages of reference say that the code knows better: the parts between two marks are made from the models.
+"""The parts of the reference pages that are made from the models, each between two marks.
 
 A part begins with ``<!-- made: NAME -->`` and ends with ``<!-- end -->``.
 """

@@ -65,12 +65,12 @@ def told(rows: Sequence[Row], rulebook: Rulebook | None = None) -> list[Event]:
 # In the tape of ``hand_tapes`` the first drive has a body of 2 and closes at 102, the doji's high is 102.60, and the
 # ATR before both is 2. The MACD line went above its signal with the first drive; any close above 98.26 leaves it there.
 LONG = (
-    "The next bar has to bring a close above 102.60 (beyond the first drive's close and the doji, with the MACD line "
+    "The next bar must bring a close above 102.60 (beyond the first drive's close and the doji, with the MACD line "
     "above its signal); a body of 1.15 to 3.50, closing up (like the first drive's); a range of at most 6.00; a body "
     "of at least 0.5 of the range."
 )
 SHORT = (
-    "The next bar has to bring a close below 97.40 (beyond the first drive's close and the doji, with the MACD line "
+    "The next bar must bring a close below 97.40 (beyond the first drive's close and the doji, with the MACD line "
     "below its signal); a body of 1.15 to 3.50, closing down (like the first drive's); a range of at most 6.00; a body "
     "of at least 0.5 of the range."
 )

@@ -227,7 +227,7 @@ def forming_event(setup: Event) -> Event:
             },
             {"what": "body", "least": "0.80", "most": "2.40", "beyond": False, "text": texts[1]},
         ],
-        "text": f"The next bar has to bring {'; '.join(texts)}.",
+        "text": f"The next bar must bring {'; '.join(texts)}.",
     }
     return Event("setup.forming", event_id("setup.forming", setup.id), before, setup.subject, data)
 

@@ -178,7 +178,7 @@ class Series:
         return bool(self.pool.spikes.get(self.row))
 
     def spikes_by(self, index: int) -> Iterator[tuple[int, Spike]]:
-        """Give the bars up to ``index`` that may be bad ticks, the last one first, and how many bars earlier each is."""
+        """Give the bars up to ``index`` that may be bad ticks, the last one first, and how many bars ago each was."""
         spikes = self.pool.spikes.get(self.row)
         if spikes:
             number = index - self.used + self.count

@@ -178,7 +178,7 @@ UNSAID = (
     "12: warning: routes.kinds: names setup.forming, which is off for every setup: "
     "add forming = true to the table of one"
 )
-NEVER = "7: setups.hammer.forming: nothing can be told of the hammer before its last bar; leave forming out"
+NEVER = "7: setups.hammer.forming: the hammer cannot be announced before its last bar; leave forming out"
 ALL, NAMED = "[[routes]]\nsinks = ['screen']\n", "[[routes]]\nsinks = ['screen']\nkinds = ['setup.forming']\n"
 
 

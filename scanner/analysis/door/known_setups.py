@@ -85,7 +85,7 @@ def chosen(tables: Sequence[Mapping[str, Mapping[str, Any]]], folder: Path) -> t
 def is_announced_ahead(setup: Setup[Any], value: object) -> bool:
     """Read whether a setup is announced one bar ahead; ValueError, also if it cannot be."""
     if is_true(value) and setup.forming is None:
-        raise ValueError(f"a {setup.title} cannot be announced before its last bar; leave forming out")
+        raise ValueError(f"the {setup.title} cannot be announced before its last bar; leave forming out")
     return is_true(value)
 
 

@@ -160,11 +160,11 @@ def setup_data(
             **{f"place_{name}": found for name, found in looked_at.items()},
             **_measures(
                 ("engulfing", 1.3, "covers it", True, "first drive's body in bodies of the bar before it"),
-                ("doji_inside", -0.05, "<= 0", True, "how far the doji reaches out of the first drive's range"),
+                ("doji_inside", -0.05, "<= 0", True, "how far the doji reaches beyond the first drive's range"),
                 ("doji_tight", 0.31, "<= 0.35", True, "doji's range as a fraction of the first drive's"),
                 ("beyond_fast_average", 1.05, "> 0", True, f"how far the close lies {over} the 50-bar average"),
                 ("beyond_slow_average", 3.4, "> 0", True, f"how far the close lies {over} the 200-bar average"),
-                ("volume", 0.8, "> 1", False, "last bar's volume in means of 20 bars"),
+                ("volume", 0.8, "> 1", False, "last bar's volume as a multiple of the mean of 20 bars"),
             ),
         },
         "evidence_points": 7,

@@ -89,11 +89,11 @@ Why, rule by rule
   volatility: 1.31 (fails, wanted ≤ 1.15: loud: ATR in means of its last 100 values)
   evidence: 7 of 10 (the places count too; + speaks for it, − does not)
   + engulfing: 1.3 (covers it: first drive's body in bodies of the bar before it)
-  + doji inside: -0.05 (wanted ≤ 0: how far the doji reaches out of the first drive's range)
+  + doji inside: -0.05 (wanted ≤ 0: how far the doji reaches beyond the first drive's range)
   + doji tight: 0.31 (wanted ≤ 0.35: doji's range as a fraction of the first drive's)
   + beyond fast average: 1.05 (wanted > 0: how far the close lies above the 50-bar average)
   + beyond slow average: 3.4 (wanted > 0: how far the close lies above the 200-bar average)
-  − volume: 0.8 (wanted > 1: last bar's volume in means of 20 bars)
+  − volume: 0.8 (wanted > 1: last bar's volume as a multiple of the mean of 20 bars)
 
 In numbers a point is the decimal mark, and thousands are separated by a thin space (12\u202f345.60).
 """

@@ -135,7 +135,6 @@ class WebhookSink:
             raise self._trouble(response, answer, is_batch=len(messages) > 1)
 
     def _request(self, messages: Sequence[Message]) -> tuple[dict[str, str], bytes]:
-        """Give headers and body."""
         if len(messages) > 1:
             return {"Content-Type": BATCH_TYPE}, b"[" + b",".join(map(as_json, messages)) + b"]"
         (message,) = messages

@@ -156,7 +156,6 @@ def _place_of(section: str, name: str, *keys: str) -> str:
 
 
 def _resolve_paths(table: dict[str, Any], model: type[BaseModel], folder: Path) -> None:
-    """Resolve relative paths from the folder of the configuration."""
     for key, each in model.model_fields.items():
         value = table.get(key)
         if isinstance(value, str) and value != STDOUT and _mentions(each.annotation, Path):

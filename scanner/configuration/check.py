@@ -96,9 +96,9 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
         return checked
     of_rules = list(wrong_rules(settings))
     checked.mistakes += [
-        *_references(settings, pruned.gone),
+        *(each for each in wrong_names(settings) if each.path[:-1] not in pruned.gone),  # placeholders are not names
         *(of_rules or wrong_own_setups(settings)),
-        *_wrong_costs(settings, pruned.gone),
+        *(() if any(path[-1:] == ("currency",) for path in pruned.gone) else wrong_costs(settings)),
         *unwatchable(settings, pruned.gone),
     ]
     for section in ("feeds", "sinks"):
@@ -196,18 +196,7 @@ def _places(path: Keys) -> list[str]:
     return [str(part).zfill(9) for part in path]
 
 
-def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Find names that refer to nothing, except placeholders."""
-    return (each for each in wrong_names(settings) if each.path[:-1] not in gone)
-
-
-def _wrong_costs(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Find costs in the wrong currency, unless the currency of the prices was taken out."""
-    return (each for each in wrong_costs(settings) if not any(path[-1:] == ("currency",) for path in gone))
-
-
 def _unused(settings: Settings) -> Iterator[Mistake]:
-    """Find feeds, sinks and routes without effect."""
     watched = []
     feeds: set[str] = set()
     for name, own in settings.instruments.items():
@@ -273,7 +262,6 @@ def _secret_files(settings: Settings, environ: Mapping[str, str]) -> list[Path]:
 
 
 def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
-    """Find files in the secrets folder that belong to no feed or sink."""
     for file in _secret_files(settings, environ):
         section, _, rest = file.name.partition(".")
         known = getattr(settings, section) if section in OUTSIDE else None

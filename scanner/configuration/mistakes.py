@@ -139,7 +139,6 @@ def fields_at(model: type[BaseModel], path: Path) -> list[str]:
 
 
 def _described(path: Path, model: type[BaseModel]) -> str | None:
-    """Give the description of a setting; None if there is none."""
     parent = _fields(model, path[:-1])
     return parent[str(path[-1])].description if path and path[-1] in parent else None
 

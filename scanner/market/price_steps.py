@@ -160,7 +160,6 @@ class PriceSteps:
 
 
 def _grid_price(step: Decimal, lots: Decimal, more: int) -> Decimal:
-    """Give the price at a number of steps, and a few more."""
     return EXACT.add(EXACT.multiply(EXACT.add(lots, more), step), 0)  # avoid negative zero
 
 

@@ -101,7 +101,6 @@ class Inbox:
             self._add(symbol, timeframe, row)
 
     def _sort(self, columns: Columns, symbol: str | None, timeframe: str | None) -> None:
-        """Give each series its rows."""
         groups: dict[tuple[str, str], list[int]] = {}
         for index in range(len(columns["time"])):
             if self._settings.closed is not None and not _is_true(columns["closed"][index]):
@@ -166,7 +165,6 @@ def _is_name(found: object) -> bool:
 
 
 def _is_true(value: object) -> bool:
-    """Whether a value means true; it is written in many ways."""
     return isinstance(value, bool | int | str) and str(value).lower() in {"true", "1"}
 
 

@@ -53,7 +53,6 @@ def touched(series: Series, index: int, places: Any, setup: Setup[Any]) -> str:
 
 
 def _rests_on(name: Place, series: Series, index: int, places: Any, back: int, spike: Spike) -> bool:
-    """Say whether a place rests on the bar ``back`` bars before ``index``."""
     rules = series.pool.rules
     if name == "line":
         return bool(back == places["line_from"] or back <= places["line_to"])

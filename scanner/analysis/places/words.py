@@ -144,7 +144,6 @@ def _not_away(distance: float, wanted: float) -> str:
 
 
 def _those(lacks: int, words: dict[int, str]) -> list[str]:
-    """Give the words for the bits that are set."""
     return [text for bit, text in words.items() if lacks & bit]
 
 

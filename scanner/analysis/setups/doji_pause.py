@@ -282,7 +282,6 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def _of_true_doji(fit: Fit, numbers: DojiPauseNumbers) -> float:
-    """Give the greatest body of a true doji, as a fraction of its range."""
     high, low, body_a = fit.at(HIGH, 1), fit.at(LOW, 1), abs(fit.at(CLOSE, 2) - fit.at(OPEN, 2))
     allowed = max(numbers.doji_body * (high - low), numbers.doji_body_of_drive * body_a)
     return allowed / (high - low) if high > low else numbers.doji_body

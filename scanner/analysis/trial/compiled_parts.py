@@ -231,7 +231,6 @@ def _changed(compiled: Compiled, walk: Floats, bar: int, outcome: Outcome, found
 
 
 def _only(bar: int) -> tuple[Integers, Integers, Integers]:
-    """Give the stretch of a single bar of the walk."""
     return np.array([WALK]), np.array([bar]), np.array([bar + 1])
 
 

@@ -90,7 +90,6 @@ def _walk(seed: int, count: int, *, still: bool) -> Floats:
 
 
 def _columns(prices: Floats, rules: Rules) -> Floats:
-    """Run bars of an hour through the kernel and give their window (COLUMNS × bars)."""
     count = prices.shape[1]
     opens = MONDAY + HOUR * np.arange(count, dtype=np.int64)
     timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named("1h"))

@@ -153,7 +153,6 @@ def _meant(store: Store, name: str, zone: str) -> Story:
 
 
 def _listed(store: Store, found: Sequence[Story], zone: str) -> list[str]:
-    """List stories to choose from, the latest last."""
     ids = short_ids([each.id for each in found])
     made = by_story(store.decisions.all())
     rows = []

@@ -55,7 +55,6 @@ def example(now: int) -> Example:
 
 
 def _marked(found: Event, ago: int) -> Event:
-    """Move an event in time, and mark it as an example."""
     close = found.time + ago
     data = {
         **found.data,

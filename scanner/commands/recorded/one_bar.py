@@ -175,7 +175,6 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
 
 
 def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
-    """Read the whole recording of one instrument."""
     troubles = Troubles()
     found = list(recordings(paths, reading, on_trouble=troubles.add))
     troubles.end(nothing_read=not found)

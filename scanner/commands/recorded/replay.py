@@ -73,7 +73,6 @@ def gather(
 
 
 def _alike(tallies: Sequence[Tally]) -> list[str]:
-    """Say which recordings start with the same bars under different names."""
     by_mark: dict[bytes, list[Tally]] = {}
     for tally in tallies:
         if tally.bars >= FEW:

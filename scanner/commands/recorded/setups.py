@@ -77,7 +77,6 @@ def listed_in(rulebooks: Mapping[str, Rulebook]) -> dict[str, Listed]:
 
 
 def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
-    """Find the instruments for which a setup is watched, and its settings."""
     numbers = {
         name: each.numbers
         for name, book in rulebooks.items()

@@ -90,6 +90,5 @@ class RiskNotes:
         return self._settings().instruments[name].group or ""
 
     def _values(self, name: str) -> tuple[Decimal, Decimal | None]:
-        """Give the point value of an instrument, and the rate of its currency."""
         instrument = self._settings().of(name).instrument
         return instrument.point_value, rate_of(self._settings().account, instrument.currency)[0]

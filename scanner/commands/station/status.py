@@ -46,7 +46,6 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
 
 
 def _report_running(path: Path, environ: Mapping[str, str]) -> None:
-    """Say so if the station of a configuration with a mistake is running."""
     left = check(path, environ).left
     running = None if left is None else holder(left.store_path)
     if left is not None and running is not None:

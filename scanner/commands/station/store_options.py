@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
-
-if TYPE_CHECKING:
-    from scanner.commands.station.store import Choice
 
 app = typer.Typer(
     help="Check a store, free the space it does not need, or export it as tables.",
@@ -31,7 +28,7 @@ def check(store: StoreFile = None, config: ConfigFile = None) -> int:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - not needed for --help
 
-    return command.check(_choice(store, config))
+    return command.check(command.choose(store, config))
 
 
 @app.command()
@@ -44,7 +41,7 @@ def compact(store: StoreFile = None, config: ConfigFile = None) -> None:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.compact(_choice(store, config))
+    command.compact(command.choose(store, config))
 
 
 @app.command()
@@ -59,10 +56,4 @@ def export(
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.export(_choice(store, config), to)
-
-
-def _choice(store: Path | None, config: Path | None) -> Choice:
-    from scanner.commands.station.store import choose  # noqa: PLC0415 - as above
-
-    return choose(store, config)
+    command.export(command.choose(store, config), to)

@@ -192,7 +192,6 @@ def _note_decision_trouble(station: Station, sink: str, trouble: str) -> None:
 
 @asynccontextmanager
 async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
-    """Serve the station's health on a port, if one is configured."""
     if port is None:
         yield
         return
@@ -212,7 +211,6 @@ async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
 
 
 async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -> None:
-    """Report our health to the supervisor until we stop."""
     await station.watching.wait()
     supervisor.ready()
     alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.keeping.turns.stuck))
@@ -224,7 +222,6 @@ async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -
 
 
 async def _read_again(path: Path, station: Station, supervisor: Supervisor, again: asyncio.Event) -> None:
-    """Read the configuration again on request."""
     await station.watching.wait()
     while True:
         await again.wait()
@@ -235,7 +232,6 @@ async def _read_again(path: Path, station: Station, supervisor: Supervisor, agai
 
 
 async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Clock, stop: asyncio.Event) -> None:
-    """Stop once a recording has been played to its end."""
     ends = [end for feed in feeds.values() if (end := getattr(feed, "end", None))]
     if not ends:
         return

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.commands.trouble import UsageError
-from scanner.configuration.model import settings
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,5 +28,7 @@ def choose(config: Path | None, store: Path | None, what: str) -> Choice:
         return Choice(store, "UTC")
     if store is not None or config is None:
         raise UsageError(f"say {what}, either by --config CONFIG.toml or by --store FILE.db")
-    known = settings.load(config)
+    from scanner.configuration.model.settings import load  # noqa: PLC0415 - heavy, and not needed for --help
+
+    known = load(config)
     return Choice(known.store_path, known.station.zone, known)

@@ -85,7 +85,6 @@ def hypothesis_of(
 
 
 def _conditions(where: Sequence[str]) -> dict[str, str]:
-    """Read which setups it is about."""
     conditions = {}
     for text in where:
         column, equals, value = text.partition("=")

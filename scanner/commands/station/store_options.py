@@ -7,12 +7,15 @@ from typing import Annotated
 
 import typer
 
+from scanner.commands.station.which_store import choose
+
 app = typer.Typer(
     help="Check a store, free the space it does not need, or export it as tables.",
     no_args_is_help=True,
     rich_markup_mode="markdown",
 )
 
+WHICH = ("which store", "by its path")
 StoreFile = Annotated[Path | None, typer.Argument(help="The store itself.", metavar="[FILE.db]", show_default=False)]
 ConfigFile = Annotated[
     Path | None,
@@ -28,7 +31,7 @@ def check(store: StoreFile = None, config: ConfigFile = None) -> int:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - not needed for --help
 
-    return command.check(command.choose(store, config))
+    return command.check(choose(config, store, *WHICH))
 
 
 @app.command()
@@ -41,7 +44,7 @@ def compact(store: StoreFile = None, config: ConfigFile = None) -> None:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.compact(command.choose(store, config))
+    command.compact(choose(config, store, *WHICH))
 
 
 @app.command()
@@ -56,4 +59,4 @@ def export(
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.export(command.choose(store, config), to)
+    command.export(choose(config, store, *WHICH), to)

@@ -22,12 +22,12 @@ class Choice:
     known: Settings | None = None
 
 
-def choose(config: Path | None, store: Path | None, what: str) -> Choice:
-    """Find the store; UsageError says ``what`` is missing if neither or both are given."""
+def choose(config: Path | None, store: Path | None, what: str, by: str = "by --store FILE.db") -> Choice:
+    """Find the store; UsageError if neither or both are given says ``what`` is missing, and how it can be given."""
     if store is not None and config is None:
         return Choice(store, "UTC")
     if store is not None or config is None:
-        raise UsageError(f"say {what}, either by --config CONFIG.toml or by --store FILE.db")
+        raise UsageError(f"say {what}, either by --config CONFIG.toml or {by}")
     from scanner.configuration.model.settings import load  # noqa: PLC0415 - heavy, and not needed for --help
 
     known = load(config)

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from pathlib import Path
     from socket import socket
 
+    from scanner.configuration.model.page import Page
     from scanner.configuration.model.settings import Settings
-    from scanner.configuration.model.tables import Page
     from scanner.page.known.looking import Board
 
 POLITE = 10

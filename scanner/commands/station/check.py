@@ -6,7 +6,7 @@ import asyncio
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.commands.station.record_notes import quoted_study
+from scanner.commands.station.record_notes import told_of_record
 from scanner.commands.trouble import DONE, FAILED, UNUSABLE
 from scanner.configuration.check import check
 from scanner.configuration.closings import next_closes
@@ -36,7 +36,7 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show
         output.say("")
     output.say(f"{path} can be used{f', with {_counted(checked)}' if checked.warnings else ''}.", "")
     output.say(
-        *timetable(checked.settings, now), "", *needed(checked.settings, now), "", quoted_study(checked.settings, now)
+        *timetable(checked.settings, now), "", *needed(checked.settings, now), "", told_of_record(checked.settings, now)
     )
     return _connected(checked.settings, environ, show_body=show_body) if connect else DONE
 

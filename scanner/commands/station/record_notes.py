@@ -76,7 +76,7 @@ class RecordNotes:
             self._tell(str(problem))
 
 
-def quoted_study(settings: Settings, now: int) -> str:
+def told_of_record(settings: Settings, now: int) -> str:
     """Say which study the alerts of a station quote, or why they quote none."""
     try:
         record = read(beside(settings.store_path))

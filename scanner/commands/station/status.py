@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.commands.station.record_notes import quoted_study
+from scanner.commands.station.record_notes import told_of_record
 from scanner.configuration.adapters import prepare
 from scanner.configuration.check import check
 from scanner.configuration.model import settings as configuration
@@ -42,7 +42,7 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
         known = facts(store, settings.watched())
     played = is_played(settings, environ)
     output.say(*report(status(settings, known, patience, now, running, played=played, mistake=mistake)))
-    output.say("", quoted_study(settings, now))
+    output.say("", told_of_record(settings, now))
 
 
 def _report_running(path: Path, environ: Mapping[str, str]) -> None:

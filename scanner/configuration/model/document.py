@@ -11,7 +11,8 @@ from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSett
 from scanner.analysis.door.known_setups import chosen
 from scanner.analysis.rules import Rules
 from scanner.configuration.model.environment import EnvironmentSource
-from scanner.configuration.model.tables import Group, InstrumentSettings, KeptStudy, Page, Quiet, Route, Station
+from scanner.configuration.model.page import Page  # noqa: TC001 - pydantic reads the annotations
+from scanner.configuration.model.tables import Group, InstrumentSettings, KeptStudy, Quiet, Route, Station
 from scanner.market.costs import COST_NAMES, Costs
 from scanner.trade.following import Follow
 from scanner.trade.limits import Limits

@@ -5,12 +5,12 @@
 from __future__ import annotations
 
 from datetime import time
-from ipaddress import IPv4Address
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, model_validator
+from pydantic import Field, model_validator
 
+from scanner.configuration.model.page import Part
 from scanner.configuration.model.values import (
     CalendarName,
     Currency,
@@ -24,14 +24,8 @@ from scanner.configuration.model.values import (
 )
 from scanner.events import Kind
 
-HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$")]
 
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Station(_Table):
+class Station(Part):
     """The running watcher itself."""
 
     name: str = Field("station", min_length=1, description="the station's name in events and topics")
@@ -46,52 +40,14 @@ class Station(_Table):
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
 
 
-class Page(_Table):
-    """The page: on loopback, unless it listens on another address, which requires a password and TLS."""
-
-    port: int = Field(8470, ge=1, le=65_535, description="port of the page")
-    listen: IPvAnyAddress = Field(
-        default=IPv4Address("127.0.0.1"),
-        description="address to listen on; any but loopback requires a password, and a certificate or a proxy",
-    )
-    names: tuple[HostName, ...] = Field(
-        (),
-        description="names by which browsers reach it, if not by its address, such as desk.example",
-    )
-    password: Path | None = Field(None, description="file with its hashed password, as `closewatch page` writes it")
-    certificate: Path | None = Field(None, description="PEM file of its TLS certificate")
-    key: Path | None = Field(None, description="PEM file of the key of that certificate")
-    behind_proxy: bool = Field(default=False, description="whether a proxy in front of it handles TLS")
-
-    @model_validator(mode="after")
-    def _safe(self) -> Self:
-        if (self.certificate is None) != (self.key is None):
-            raise ValueError("certificate and key go together; give both or neither")
-        if self.is_local and not self.behind_proxy:
-            return self
-        if self.password is None:
-            raise ValueError("a page that others can reach requires a password; name its file with password")
-        if self.certificate is None and not self.behind_proxy:
-            raise ValueError(
-                "a page that others can reach requires TLS; give certificate and key, or behind_proxy = true if a "
-                "proxy handles it"
-            )
-        return self
-
-    @property
-    def is_local(self) -> bool:
-        """Whether only this machine can reach it."""
-        return self.listen.is_loopback
-
-
-class Split(_Table):
+class Split(Part):
     """A known split: from the date on, 2 new shares replace 1 old if the ratio is ``2:1``."""
 
     date: Day = Field(description="the first day (or moment) at the new price")
     ratio: Ratio = Field(description="new:old shares")
 
 
-class CostSettings(_Table):
+class CostSettings(Part):
     """Costs of a trade, each a price ("0.02"), per cent of the price ("0.05 %"), or money for one unit ("1.50 EUR")."""
 
     spread: Expense | None = Field(None, description="distance from bid to ask; entry and exit together cost it once")
@@ -99,7 +55,7 @@ class CostSettings(_Table):
     slippage: Expense | None = Field(None, description="how much worse than planned entry and exit together are filled")
 
 
-class InstrumentSettings(_Table):
+class InstrumentSettings(Part):
     """The settings of an instrument; missing ones come from its group, then from the defaults."""
 
     group: str | None = Field(None, description="the group whose settings it shares")
@@ -133,7 +89,7 @@ class Group(InstrumentSettings):
     adjustments: None = None
 
 
-class Route(_Table):
+class Route(Part):
     """Which events go to which sinks; an event takes every route that matches it."""
 
     sinks: tuple[str, ...] = Field(min_length=1, description="names of sinks")
@@ -146,7 +102,7 @@ class Route(_Table):
     )
 
 
-class Quiet(_Table):
+class Quiet(Part):
     """Quiet hours of a sink: waiting messages are delivered as one digest at their end."""
 
     start: time = Field(description="when they start, such as 22:00")
@@ -160,7 +116,7 @@ class Quiet(_Table):
         return self
 
 
-class KeptStudy(_Table):
+class KeptStudy(Part):
     """The study that alerts quote, kept by ``closewatch study --keep``."""
 
     max_age: int = Field(400, ge=1, description="days after the last bar of a study after which alerts call it old")

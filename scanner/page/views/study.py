@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from starlette.responses import FileResponse
 
-from scanner.commands.station.record_notes import quoted_study
+from scanner.commands.station.record_notes import told_of_record
 from scanner.page.answers import NothingHereError, board, known, looker, render
 from scanner.present.words.record_words import came_to
 from scanner.studies.kept.record import RecordError, beside, read, report_beside
@@ -33,7 +33,7 @@ def study(request: Request) -> Response:
     return render(
         request,
         "study.html",
-        told=quoted_study(settings, now),
+        told=told_of_record(settings, now),
         kinds=[] if record is None else [(each, came_to(each, record.looks)) for each in record.kinds],
         has_report=report_beside(settings.store_path).is_file(),
         wrong=wrong,

@@ -207,7 +207,7 @@ def hold(seed: int, rulebook: Rulebook) -> int:
 
 @pytest.mark.parametrize("name", AHEAD)
 def test_a_setup_stands_where_it_was_forming_and_the_next_bar_did_what_was_told(name: str) -> None:
-    """For each setup, on tapes at its thresholds: every setup, and no other."""
+    """For each setup, on tapes that hang on its thresholds: no other setup, and every one."""
     assert sum(hold(seed, anywhere(name)) for seed in range(40)) > 30
 
 

@@ -1,4 +1,4 @@
-"""A series: one instrument on one timeframe, up to its last closed bar; a row of a pool."""
+"""A series: one instrument on one timeframe, as far as its bars have closed; a row of a pool."""
 
 from __future__ import annotations
 
@@ -42,9 +42,9 @@ NOTHING = np.zeros(0, dtype=np.uint8)
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """What is around a bar t in one direction: ``places`` (a PLACES record), and obstacles ahead of its close.
+    """What there is around a bar t in one direction: ``places`` (a PLACES record), and obstacles ahead of its close.
 
-    ``marks`` are the swing marks of the bars up to t, if a single bar is looked at. ``prices`` and ``kinds`` are
+    ``marks`` are the swing marks of the bars up to t, where a single bar is looked at. ``prices`` and ``kinds`` are
     those of the obstacles.
     """
 
@@ -57,14 +57,14 @@ class Around:
 
     @property
     def obstacles(self) -> tuple[tuple[float, str], ...]:
-        """Real prices with their descriptions, the nearest first."""
+        """Real prices with what they are, the nearest first."""
         told = zip(self.prices.tolist(), self.kinds.tolist(), strict=True)
         return tuple((price, obstacle_words(kind, self.sign, self.rules)) for price, kind in told)
 
 
 @dataclass(frozen=True, slots=True)
 class Surrounded:
-    """What is around several bars: a row for each of ``spots`` (bar and sign); see ``around.look_around``."""
+    """What there is around several bars: a row for each of ``spots`` (bar and sign); see ``around.look_around``."""
 
     spots: Integers
     places: NDArray[Any]
@@ -75,19 +75,19 @@ class Surrounded:
     rules: Rules
 
     def around(self, spot: int, marks: NDArray[np.uint8] = NOTHING) -> Around:
-        """Give what is around one of them."""
+        """Give what there is around one of them."""
         ahead = slice(self.counts[spot])
         prices, kinds = self.prices[spot, ahead], self.kinds[spot, ahead]
         return Around(int(self.spots[spot, 1]), self.places[spot], marks, prices, kinds, self.rules)
 
 
 class Series:
-    """A handle on a row of a pool, which is returned when the series is no longer used."""
+    """A handle on a row of a pool, which is given back when nobody holds the series any longer."""
 
     __slots__ = ("__weakref__", "pool", "row")
 
     LAYOUT = f"{kernel.STATE} {COLUMNS} {DEEP} {SPIKE}"
-    """The layout of a snapshot."""
+    """Says how a snapshot is laid out."""
 
     def __init__(self, pool: Pool) -> None:
         self.pool = pool
@@ -116,7 +116,7 @@ class Series:
 
     @property
     def count(self) -> int:
-        """How many bars the series has seen since its start or its last hold."""
+        """How many bars the series has seen since it began or was last put on hold."""
         return int(self.pool.state["count"][self.row])
 
     @property
@@ -125,12 +125,12 @@ class Series:
         return self.count >= self.pool.rules.warm_up
 
     def restart(self) -> None:
-        """Forget all bars and hold until warm again: prices before a suspected split mean nothing for later ones."""
+        """Forget all bars and hold until warm again: prices before a suspected split say nothing about later ones."""
         self.pool.clear(self.row)
         self.pool.state["held"][self.row] = True
 
     def take(self, bars: Bars) -> Iterator[Stop]:
-        """Take in bars, oldest first, and stop at each that must be looked at; see ``Pool.take``."""
+        """Take in bars, oldest first, and stop at each that has to be looked at; see ``Pool.take``."""
         for _, stop in self.pool.take(np.array([self.row]), np.array([len(bars)]), bars):
             yield stop
 
@@ -165,7 +165,7 @@ class Series:
         return found
 
     def ahead(self, index: int) -> Ahead:
-        """Look ahead from a bar at which the pool has stopped, if setups are announced one bar ahead."""
+        """Look ahead from a bar at which the pool has stopped, where setups are told one bar ahead."""
         pool, row, last = self.pool, self.row, index + self.pool.shift
         since = self.columns[CLOSE, pool.start[row] : index + 1]
         averages = averages_after(since, pool.before[row], pool.rules.record[0])
@@ -178,7 +178,7 @@ class Series:
         return bool(self.pool.spikes.get(self.row))
 
     def spikes_by(self, index: int) -> Iterator[tuple[int, Spike]]:
-        """Give the bars up to ``index`` that may be bad ticks, the last one first, and how many bars ago each was."""
+        """Give the bars up to one that may be bad ticks, the last one first, with how many bars before it each lies."""
         spikes = self.pool.spikes.get(self.row)
         if spikes:
             number = index - self.used + self.count
@@ -186,16 +186,16 @@ class Series:
 
     @property
     def begin(self) -> int:
-        """The first bar of the window that exists."""
+        """The first bar of the window that there is."""
         return max(self.used - self.count, 0)
 
     @property
     def begin_deep(self) -> int:
-        """The same for the longer window."""
+        """The same of the longer window."""
         return max(self.used + self.pool.shift - self.count, 0)
 
     def snapshot(self) -> bytes:
-        """Give everything that cannot be computed again from the last bars."""
+        """Give all that cannot be had again from the last bars themselves."""
         pool, row = self.pool, self.row
         last, kept = self.used, min(self.count, pool.kept)
         deep, known = last + pool.shift, min(self.count, pool.history)
@@ -208,13 +208,13 @@ class Series:
 
     @staticmethod
     def count_in(snapshot: bytes) -> int:
-        """Read ``count`` from a snapshot."""
+        """Read from a snapshot what ``count`` was."""
         return int(np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE)["count"][0])
 
     def restore(self, snapshot: bytes, bars: Bars) -> None:
-        """Restore the series that gave ``snapshot``; ``bars`` are its last bars, ``history`` or all of them.
+        """Become the series that gave ``snapshot``; ``bars`` are its last bars, ``history`` or all of them.
 
-        ValueError if they are too few.
+        ValueError where they are too few.
         """
         pool, row = self.pool, self.row
         count = self.count_in(snapshot)

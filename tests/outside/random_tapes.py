@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 TAPES = int(os.environ.get("TAPES", "80"))
-"""On how many tapes the plain readings are compared: a quick look, unless the environment asks for more."""
+"""How many tapes the plain readings are held against: a quick look, unless the environment asks for more."""
 
 Row = tuple[float, float, float, float, float]
 """Open, high, low, close and volume; a volume of NaN is none."""

@@ -116,6 +116,6 @@ def _loaded(what: str, path: str) -> Setup[Any]:
     for name, function in functions.items():
         if not is_compiled(function):
             raise SetupError(
-                f"{what}: {name} of {path} is not compiled; put @compiled (scanner.analysis.compiling) above it"
+                f"{what}: {name} of {path} is not compiled; write @compiled (scanner.analysis.compiling) above it"
             )
     return found

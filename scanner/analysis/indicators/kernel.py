@@ -66,18 +66,18 @@ STATE = np.dtype(
         ("exponential_average", np.float64),
         ("atr", np.float64),  # NaN until ready
         ("true_range_sum", np.float64),  # until the first ATR
-        ("side", np.int64),  # on which side of its signal the MACD line is: +1, −1, 0 on neither
+        ("side", np.int64),  # of its signal on which the MACD line is: +1, −1, 0 on neither
         ("cross", np.int64),  # see the column CROSS
         ("session", np.int64),  # of the last bar, and its extremes so far
         ("session_high", np.float64),
         ("session_low", np.float64),
         ("before_high", np.float64),  # extremes of the session before
         ("before_low", np.float64),
-        ("leap_seen", np.bool_),  # the next bar's leap has been looked at; the bar is to be taken as it is
+        ("leap_seen", np.bool_),  # the next bar's leap was looked at and is to be taken as it is
         ("held", np.bool_),  # on hold after a suspected split, until warm again
     ],
 )
-"""What is kept of a series besides its windows of bars."""
+"""What a series remembers besides its windows of bars."""
 
 BLOCK = 1024
 """Bars that are processed together: few enough to stay in the cache."""
@@ -241,7 +241,7 @@ def advance(
     ``times`` (series × 2 × bars) and ``state`` (STATE) are their windows and records,
     ``used`` the bar of ``columns`` that each takes next. The new bars of the series rows[k] are begin[k]…end[k]−1 of
     ``prices`` (5 × bars), ``bar_times`` (2 × bars) and ``sessions`` (session of each bar; empty for bars of a day or
-    longer). There must be room for them once the windows are moved, which keeps the last ``kept`` bars of ``columns``.
+    longer); there must be room for them once the windows are moved, which keeps the last ``kept`` bars of ``columns``.
 
     ``judged`` (series × JUDGED) is filled with the FIRST and the END of the bars to be judged, how many were TAKEN, and
     as REASON whether the bar at the end leaps; that bar is then in the windows, but not taken in.

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Alphas = tuple[float, float, float, float, float]
     """Weights of the new bar: fast and slow average of the MACD, its signal, the ATR, the exponential average."""
     Running = tuple[float, float, float, float, float]
-    """The recursive values, in the same order."""
+    """What runs from bar to bar, in the same order."""
 
 NO_SESSION = np.iinfo(np.int64).min
 
@@ -176,7 +176,7 @@ def in_sessions(sessions: Integers, highs: Floats, lows: Floats, state: Any, bef
     while begin < bars:
         session, end, beyond = sessions[begin], begin + 1, bars
         step = 1
-        while end + step < beyond:  # sessions are in order, so that the end can be found by halving
+        while end + step < beyond:  # sessions follow one another, so that the end can be closed in on
             if sessions[end + step] == session:
                 end, step = end + step, 2 * step
             else:

@@ -50,7 +50,7 @@ class EngulfingNumbers(Numbers):
     close_part: float = Field(
         1 / 3, ge=0, le=1, description="greatest distance of the close from the bar's end, as a fraction of its range"
     )
-    lowest_of: int = Field(10, ge=3, le=50, description="the two bars must reach the extreme of so many bars")
+    lowest_of: int = Field(10, ge=3, le=50, description="number of bars whose extreme the two bars must reach")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
 
 

@@ -38,7 +38,7 @@ class FalseBreakNumbers(Numbers):
     ascending = (("depth_min", "depth_max"), ("age_min", "lowest_of"))
 
     lowest_of: int = Field(
-        20, ge=1, le=50, description="the old low is the extreme of so many bars before the last one"
+        20, ge=1, le=50, description="number of bars before the last one whose extreme is the old low"
     )
     age_min: int = Field(4, ge=1, description="least age of the old low, in bars")
     depth_min: float = Field(0.1, ge=0, description="least distance of the last low beyond the old one, in ATR")

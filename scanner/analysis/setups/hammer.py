@@ -50,7 +50,7 @@ class HammerNumbers(Numbers):
     shadow_part: float = Field(0.6, ge=0, le=1, description="least lower shadow, as a fraction of the bar's range")
     other_part: float = Field(0.15, ge=0, le=1, description="greatest upper shadow, as a fraction of the bar's range")
     range_min: float = Field(0.8, ge=0, description="least range of the bar, in ATR at the bar before")
-    lowest_of: int = Field(10, ge=2, le=50, description="the bar must be the extreme of so many bars")
+    lowest_of: int = Field(10, ge=2, le=50, description="number of bars of which it must be the extreme")
     wait: int = Field(2, ge=1, description="bars after which the setup is spoiled if its trigger was not reached")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
 

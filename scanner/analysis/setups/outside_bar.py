@@ -54,7 +54,7 @@ class OutsideBarNumbers(Numbers):
     )
     range_min: float = Field(1.2, ge=0, description="least range of the bar, in ATR at the bar before")
     range_max: float = Field(3.0, gt=0, description="greatest range of the bar, in ATR at the bar before")
-    lowest_of: int = Field(20, ge=2, le=50, description="the bar must be the extreme of so many bars")
+    lowest_of: int = Field(20, ge=2, le=50, description="number of bars of which it must be the extreme")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
 
 

@@ -56,7 +56,7 @@ class Calendar:
     of_years: Callable[[int, int], Sessions]
 
     def __reduce__(self) -> tuple[Callable[[str, str], Calendar], tuple[str, str]]:
-        """Pickle by name."""
+        """Travel to another process by name."""
         return calendar_named, (self.name, self.tz)
 
     @property

@@ -154,7 +154,7 @@ def test_what_is_wrong_one_bar_ahead(what: str) -> None:
         (wrong.weigh_one_sided_base, "levels.base differs for long and short on reflected prices"),
         (wrong.weigh_ahead, "weigh reads bars after t: with others there its answer for t changes"),
         (wrong.weigh_far_back, "weigh reads bars before t - 29: with others there its answer for t changes"),
-        (wrong.weigh_without_spoiler, "the spoiler needs both a text and what it tells of"),
+        (wrong.weigh_without_spoiler, "the spoiler needs both a text and what it describes"),
     ],
     ids=lambda each: getattr(each, "__name__", ""),
 )
@@ -176,7 +176,7 @@ SPOKEN: dict[str, tuple[Any, str]] = {
     "another point": (words_but(points={**POINTS, "gulls": ("> 0", "a")}), "words and points do not name the same"),
     "no trigger": (words_but(trigger=""), "words does not say what the trigger is; give a text"),
     "no base": (words_but(base=None), "words does not say what the base is; give a text"),
-    "no spoiler": (words_but(spoiler=""), "the spoiler needs both a text and what it tells of"),
+    "no spoiler": (words_but(spoiler=""), "the spoiler needs both a text and what it describes"),
     "raising": (raising, "words raises KeyError ('gull'); it must answer for any bar, held or missed"),
 }
 

@@ -20,12 +20,10 @@ from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
-from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
 from scanner.follow.begun import begun_of
 from scanner.follow.ends import Ends
 from scanner.follow.follower import Follower
-from scanner.follow.found import Found
 from scanner.follow.outcome import Came, came_of
 from scanner.follow.stories import NO_RECORDS, go_on_together
 from scanner.follow.story_events import Teller
@@ -38,23 +36,22 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
+from scanner.setup_events import found_of, series_event, setup_event
 from scanner.trade import around, levels
-from scanner.trade.levels import BEYOND_SLOW, PRICE, STOP, grid_of
-from scanner.trade.plan import STYLES
+from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-    from typing import Literal
 
     from numpy.typing import NDArray
 
     from scanner.analysis.fits import Fits
     from scanner.analysis.pool import Stop
-    from scanner.event_data import EntryStyle, SeriesData, SetupData
-    from scanner.events import Kind
+    from scanner.events import Event
     from scanner.follow.decision import Decision
+    from scanner.follow.found import Found
     from scanner.follow.news import News
     from scanner.market.sessions.dates import Dated
 
@@ -63,10 +60,6 @@ SIZE_BYTES = 4
 NO_STORIES = (0).to_bytes(SIZE_BYTES, "little")
 TIME_BYTES = 8
 MINUTE = 60 * 1_000_000_000
-NEVER = 2**31
-"""More bars than anybody waits for."""
-MOST_AHEAD = 1000
-"""Bars after which it is no longer worked out when a wait ends."""
 
 
 class Suspect(NamedTuple):
@@ -125,7 +118,7 @@ class SeriesEngine:
         self.ends: Ends | None = None
         """Takes the place of the follower where nobody wants the events of stories: see ``listen``."""
         self.on_found: Callable[[Weighed, Sequence[str]], None] | None = None
-        """Told of the setups that stand, with the ids of their stories, instead of their being said."""
+        """Gets the setups that stand, with the ids of their stories, instead of their being said, once one listens."""
         self._names: list[tuple[str, bool]] = []
         self.decisions: list[Decision] = []
         """Those that wait for the first bar after them."""
@@ -214,14 +207,14 @@ class SeriesEngine:
             self.suspects.append(self._suspect(stop.index))
         elif isinstance(stop, Warm):
             reason = f"warm again after {self.rulebook.rules.warm_up} bars"
-            yield self._about_series("series.resumed", stop.index, reason, 0)
+            yield series_event("series.resumed", self.case(), self._times(stop.index), reason, 0)
         elif (split := self._suspected_split(stop.index)) is not None:
             reason = f"{leap_in_words(split)}; put on hold until warm again"
             if self.ends is not None:
                 self.ends.break_off(stop.index)
             elif self.follower is not None:
                 yield from self._said(self.follower.break_off(stop.index, reason))
-            yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)
+            yield series_event("series.held", self.case(), self._times(stop.index), reason, self.rulebook.rules.warm_up)
             self.before_hold.append(self._leans())
             self.series.restart()
 
@@ -260,7 +253,7 @@ class SeriesEngine:
         for _, group in groupby(judged, lambda each: each.bar_close):
             here = list(group)
             names = [f"{each.setup.name} {each.direction}" for each in here]
-            events += [self._setup(each, names[:k] + names[k + 1 :]) for k, each in enumerate(here)]
+            events += [setup_event(each, weighed.case, names[:k] + names[k + 1 :]) for k, each in enumerate(here)]
         return events
 
     def _ahead(self, stop: Candidates) -> list[tuple[int, Event]]:
@@ -422,8 +415,12 @@ class SeriesEngine:
         if self._suspected_split(leap.index) is not None:
             self.series.restart()
 
+    def _times(self, index: int) -> tuple[int, int]:
+        open_time, close_time = self.series.times[:, index].tolist()
+        return open_time, close_time
+
     def _suspect(self, index: int) -> Suspect:
-        series, (open_time, close_time) = self.series.columns, self.series.times[:, index].tolist()
+        series, (open_time, close_time) = self.series.columns, self._times(index)
         text = spikes.words(series, index, float(series[ATR, index - 1]), self.rulebook.rules)
         return Suspect(open_time, close_time, text)
 
@@ -433,107 +430,10 @@ class SeriesEngine:
         last_close, open_ = float(series.columns[CLOSE, index - 1]), float(series.columns[OPEN, index])
         return suspected_split(last_close, open_, float(state["atr"]), self.rulebook.rules.hold_atr)
 
-    def _setup(self, found: Judgement, alongside: list[str]) -> Event:
-        instrument, timeframe = self.instrument, self.timetable.timeframe.name
-        style = self.rulebook.rules.entry_style
-        kind: Kind = "setup.set_aside" if found.set_aside else "setup.qualified"
-        plan = found.plan
-        if plan is None:
-            raise AssertionError("only a warm series says a setup")
-        chosen = plan.entries[style]
-        within = min(self.rulebook.follow.max_wait, found.spoiled_after or NEVER)
-        until = self._valid_until(found.bar_close, style, within)
-        data: SetupData = {
-            "instrument": instrument.symbol,
-            "timeframe": timeframe,
-            "setup": found.setup.name,
-            "title": found.setup.title,
-            "direction": found.direction,
-            "bars": [{"letter": letter, "name": name} for letter, name in found.setup.bars],
-            "bar_open": rfc3339(found.bar_open),
-            "bar_close": rfc3339(found.bar_close),
-            "close": f"{found.close:f}",
-            "step": f"{instrument.steps.at(found.close):f}",
-            "currency": instrument.currency,
-            "place": found.place,
-            "rules": found.rules,
-            "places": found.places,
-            "surroundings": found.surroundings,
-            "set_aside": found.set_aside,
-            "alongside": alongside,
-            "evidence": found.evidence,
-            "evidence_points": found.evidence_points,
-            "evidence_total": found.evidence_total,
-            "levels": plan.levels,
-            "level_reasons": plan.level_reasons,
-            "entry_style": style,
-            "entry_within": within,
-            "valid_until": None if until is None else rfc3339(until),
-            "entries": plan.entries,
-            "spoiled_by": found.spoiled_by,
-            "exit_plan": plan.exit_plan,
-            "size": chosen["size"],
-            "size_reason": chosen["size_reason"],
-            "account_currency": self.account.currency,
-            "warnings": found.warnings,
-        }
-        name = setup_id(instrument.symbol, timeframe, found.setup.name, found.direction, found.bar_close)
-        return Event(kind, name, found.bar_close, f"{instrument.symbol}/{timeframe}", data, thread=name)
-
-    def _valid_until(self, bar_close: int, style: EntryStyle, within: int) -> int | None:
-        """Give when the wait for an entry ends; None where nothing is known of the sessions, or it is very long."""
-        if within > MOST_AHEAD:
-            return None
-        coming: tuple[int, int] | None = (bar_close, bar_close)
-        for _ in range(1 if style == "early" else within):
-            coming = None if coming is None else self.timetable.next_known(coming[1])
-        return None if coming is None else coming[style != "early"]
-
-    def _about_series(
-        self, kind: Literal["series.held", "series.resumed"], index: int, reason: str, ready_after: int
-    ) -> Event:
-        symbol, timeframe = self.instrument.symbol, self.timetable.timeframe.name
-        open_time, close_time = (int(time) for time in self.series.times[:, index])
-        data: SeriesData = {
-            "instrument": symbol,
-            "timeframe": timeframe,
-            "bar_open": rfc3339(open_time),
-            "bar_close": rfc3339(close_time),
-            "reason": reason,
-            "ready_after": ready_after,
-        }
-        return Event(
-            kind, event_id(kind, symbol, timeframe, str(close_time)), close_time, f"{symbol}/{timeframe}", data
-        )
-
 
 def _unknown(moment: int) -> None:
     """Say nothing of a coarser timeframe that is not followed."""
     del moment
-
-
-def found_of(weighed: Weighed, number: int, said: Event) -> Found:
-    """Give what is told of a row that is followed; the event that ``said`` it has the words."""
-    fits, row = weighed.fits, weighed.rows[number]
-    entry = weighed.price(number, PRICE + STYLES.index(weighed.case.rulebook.rules.entry_style))
-    stop = weighed.price(number, STOP)
-    if entry is None or stop is None:
-        raise AssertionError("what is followed has an entry and a stop")
-    setup, size = fits.chosen(row).setup, said.data["size"]
-    return Found(
-        thread=said.thread,
-        setup=setup.name,
-        title=setup.title,
-        sign=int(fits.spots[row, 1]),
-        set_aside=bool(weighed.set_aside[number]),
-        evidence_points=int(fits.counted[row]),
-        close=said.data["bar_close"],
-        entry=entry,
-        stop=stop,
-        size=None if size is None else Decimal(size),
-        ride=bool(weighed.planned[number, BEYOND_SLOW]),
-        spoiled_by=said.data["spoiled_by"],
-    )
 
 
 def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:

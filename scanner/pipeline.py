@@ -192,7 +192,7 @@ class Pipeline:
             lane.engine.listen(on_end)
 
     def collect(self, on_found: Callable[[Weighed, Sequence[str]], None]) -> None:
-        """Tell ``on_found`` of the setups that stand, and the ids of their stories, instead of saying them."""
+        """Tell ``on_found`` of the setups that stand, and their ids, instead of saying them, if one ``listen``s."""
         for lane in self.lanes:
             lane.engine.on_found = on_found
 

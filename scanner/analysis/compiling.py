@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound="Callable[..., Any]")
 
 HERE = Path(__file__).parent
-ROOMS = ("analysis", "trade", "follow")
-"""The packages with compiled code."""
+BESIDE = ("trade", "follow")
+"""Other packages with some compiled code."""
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """Environment variable that names a folder for compiled code, as it does for the library that compiles."""
 
@@ -48,14 +48,17 @@ _load_array_functions()
 
 @cache
 def kept_in() -> Path:
-    """Give the folder in which compiled code is kept: one for each state of the files that hold some.
+    """Give the folder in which compiled code is kept: one for each state of this package and of the files BESIDE.
 
     A compiled function contains what it calls. The library that compiles looks only at the file of the function
     itself, so a change of a file that it calls would go unnoticed; another state of any file is another folder.
     """
     state = sha256(numba.__version__.encode())
-    for path in sorted(path for room in ROOMS for path in (HERE.parent / room).rglob("*.py")):
+    for path in sorted(HERE.rglob("*.py")):
         state.update(path.read_bytes())
+    for path in sorted(path for room in BESIDE for path in (HERE.parent / room).glob("*.py")):
+        if b"@compiled" in (content := path.read_bytes()):
+            state.update(content)
     return _root() / state.hexdigest()[:16]
 
 

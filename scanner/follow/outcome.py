@@ -188,6 +188,8 @@ def came_of(
 def half_exits(records: NDArray[Any], units: float) -> NDArray[np.float64]:
     """Give the real prices at which half was closed; one that was reached lies on a step."""
     step, half = records["step"], records["half_exit"]
+    if np.isnan(half).all():  # as usual
+        return half
     on_step = np.round(half / step) * np.round(step * units) / units
     return np.asarray(records["sign"] * np.where(half == records["half"], on_step, half))
 

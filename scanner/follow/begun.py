@@ -42,7 +42,7 @@ def begun(
     """
     rules, index, sign = series.pool.rules, np.asarray(index), np.asarray(sign, dtype=np.float64)
     style = STYLES.index(rules.entry_style)
-    records = np.full(len(index), BLANK)
+    records = np.repeat(BLANK, len(index))
     records["sign"], records["style"] = sign, style
     records["begun"] = index - (series.used - series.count)
     records["next"] = records["begun"] + 1

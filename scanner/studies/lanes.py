@@ -162,7 +162,7 @@ class Lane:
             {name: _joined([each[name] for each in self.told]) for name in self.told[0]},
             joined(self.came),
         )
-        return columns | what_came(records[np.argsort(records["number"])], columns["atr"], self.inputs.instrument)
+        return columns | what_came(records.take(np.argsort(records["number"])), columns["atr"], self.inputs.instrument)
 
     def table(self) -> pa.Table:
         """Give the same as a table."""

@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 FEW = 36
 """Bars a series of a station can take before its windows are moved: few, since ten thousand series share the memory."""
 
-MANY = 16_384
-"""The same of a replay: few enough to stay in the processor's cache."""
+MANY = 32_768
+"""The same of a replay: with more the kernel gets slower, with fewer the calls around it cost more."""
 
 TOGETHER = 256
 """Series that go through the kernel and the setups together: few enough that what they touch stays in the cache."""
@@ -83,6 +83,17 @@ def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
     lengths = [1 + rules.looks_back, rules.usual_body_length, rules.atr_length]
     kept = max([*lengths, *(1 + chosen.setup.looks_back for chosen in setups)])
     return kept, max(rules.history, kept)
+
+
+def lent(columns: Sequence[NDArray[Any]]) -> tuple[NDArray[Any], ...]:
+    """Give columns to compiled code: as they lie in memory, and not to be written to.
+
+    The compiler would make other code for columns that may be written to, or that do not lie in one piece.
+    """
+    views = tuple(np.ascontiguousarray(column).view() for column in columns)
+    for view in views:
+        view.setflags(write=False)
+    return views
 
 
 class Pool:
@@ -162,15 +173,10 @@ class Pool:
         The windows around a stop stay as they are until the next one is asked for. At a leap the caller may ``clear``
         the series; then the leaping bar becomes its first. Otherwise it is taken in as it is.
         """
-        if len(rows) == 1 and ends[0] > self.room:  # one after the other, so that all stays in the processor's cache
-            for start in range(0, int(ends[0]), self.room):
-                part = bars[start : min(start + self.room, int(ends[0]))]
-                yield from self.take(rows, np.array([len(part)]), part)
+        if not len(bars):
             return
-        prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
-        times = np.array([bars.open_time, bars.close_time])
-        intraday = self.timetable.timeframe.intraday
-        sessions = self.timetable.session_numbers(bars.open_time) if intraday else np.zeros(0, dtype=np.int64)
+        columns = lent(bars.columns())
+        sessions = lent(self.sessions_of(bars))
         begin, end = np.concatenate([[0], ends[:-1]]), ends
         going = np.flatnonzero(begin < end)
         while len(going):
@@ -190,8 +196,8 @@ class Pool:
                     taken,
                     begin[which],
                     upto[which],
-                    prices,
-                    times,
+                    columns[2:],
+                    columns[:2],
                     sessions,
                     self.rules.record,
                     self.kept,
@@ -205,6 +211,12 @@ class Pool:
                     if isinstance(stop, Leap) and self.state["count"][taken[place]]:
                         self.state["leap_seen"][taken[place]] = True
             going = going[begin[going] < end[going]]
+
+    def sessions_of(self, bars: Bars) -> tuple[Integers, Integers]:
+        """Give the sessions around some bars as ``kernel.advance`` takes them."""
+        if self.timetable.timeframe.intraday:
+            return self.timetable.sessions_around(int(bars.open_time.min()), int(bars.open_time.max()))
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
 
     def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
         """Look for setups at the bars that are to be judged; gives all stops, by series and bar."""

@@ -265,8 +265,13 @@ class Timetable:
         """
         if not len(open_times):
             return np.zeros(0, dtype=np.int64)
-        sessions = self._cover(int(open_times.min()), int(open_times.max())).sessions
-        return sessions.day[_last_begun(open_times, sessions.open)]
+        begins, days = self.sessions_around(int(open_times.min()), int(open_times.max()))
+        return days[_last_begun(open_times, begins)]
+
+    def sessions_around(self, first: int, last: int) -> tuple[Times, Times]:
+        """Give when the sessions around a stretch of time begin, and their days as in ``session_numbers``."""
+        sessions = self._cover(first, last).sessions
+        return sessions.open, sessions.day
 
     def places_in_sessions(self, open_times: Times) -> tuple[Times, Times]:
         """Give for each bar its number in its session, from 0 on, and how many bars that session has.

@@ -204,31 +204,31 @@ class Guard:
         self._check_ended(raw, found, closes)
         self._check_order(raw, found, opens, closes)
         columns = (opens, closes, raw.open, raw.high, raw.low, raw.close, raw.volume)
-        good = np.arange(len(raw))
+        good, rows = np.arange(len(raw)), raw.row
         if found.any_refused:
             good = np.flatnonzero(~found.refused)
-            columns = tuple(column[good] for column in columns)  # type: ignore[assignment]  # seven as before
+            columns, rows = tuple(column[good] for column in columns), raw.row[good]  # type: ignore[assignment]  # seven
         bars = Bars(*columns)
         self._note_oddities(bars, found, good, before)
         if len(bars):
             self._last_row = tuple(float(column[-1]) for column in bars.columns()[2:])
         if self._sieve is not None:
-            bars, good = self._sifted(self._sieve, bars, found, good, known)
+            bars, rows = self._sifted(self._sieve, bars, found, good, known)
         found.notes.sort(key=lambda note: note.row)
-        return Checked(bars, found.notes, found.counts, raw.row[good], raw.source)
+        return Checked(bars, found.notes, found.counts, rows, raw.source)
 
     def _sifted(
         self, sieve: Sieve, bars: Bars, found: _Findings, good: NDArray[np.intp], known: Bars | None
-    ) -> tuple[Bars, NDArray[np.intp]]:
-        """Refuse the rows that the sieve takes out; gives the bars that are left, and which rows they are."""
+    ) -> tuple[Bars, NDArray[np.int64]]:
+        """Refuse the rows that the sieve takes out; gives the bars that are left, and the numbers of their rows."""
         before = np.zeros(len(bars), dtype=np.bool_) if known is None else np.isin(bars.open_time, known.open_time)
         told = {int(good[index]): text for index, text in sieve.sift(bars, before).items()}
         if not told:
-            return bars, good
+            return bars, found.raw.row[good]
         taken_out = np.array(list(told))
         found.note("bad tick", taken_out, lambda index: f"it looks like a bad tick and is left out: {told[index]}")
         left = np.flatnonzero(~np.isin(good, taken_out))
-        return bars[left], good[left]
+        return bars[left], found.raw.row[good[left]]
 
     def _check_times(self, raw: RawBars, found: _Findings) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Refuse rows whose time cannot be read or is no place for a bar; give open and close times of the rest."""
@@ -247,13 +247,13 @@ class Guard:
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
         grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
-            usual = self.timetable.longest_phase
             # Bars that follow one another begin alike: few divisions tell of all.
-            begin = np.append(0, np.flatnonzero(np.diff(opens) != timeframe.nanoseconds) + 1)
-            phases = np.repeat(opens[begin] % usual, np.diff(np.append(begin, len(opens))))
-            aligned &= self._in_phase(phases, aligned & ~found.refused)
-        astray = np.flatnonzero(~aligned & ~found.refused)
-        if len(astray):
+            begin = np.append(0, np.flatnonzero(opens[1:] != closes[:-1]) + 1)
+            phases = opens[begin] % self.timetable.longest_phase
+            if not (self._phase_sure and (phases == self._phase).all()):
+                phases = np.repeat(phases, np.diff(np.append(begin, len(opens))))
+                aligned &= self._in_phase(phases, aligned & ~found.refused)
+        if not aligned.all() and len(astray := np.flatnonzero(~aligned & ~found.refused)):
             found.note(
                 "misaligned time",
                 astray,
@@ -280,7 +280,9 @@ class Guard:
 
     def _check_ended(self, raw: RawBars, found: _Findings, closes: NDArray[np.int64]) -> None:
         """Leave out bars that go on: what they will be is not known yet."""
-        if self.until is not None and len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
+        if self.until is None or closes.max() <= self.until:
+            return
+        if len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
             found.note(
                 "not ended",
                 open_still,
@@ -342,9 +344,11 @@ class Guard:
             return
         self._note_volumes(bars, found, good)
         self._note_leaps(bars, found, good)
-        idle = np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))
-        if len(idle):
+        still = bars.volume == 0
+        if still.any() and len(idle := np.flatnonzero(still & (bars.high == bars.low))):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
+        if not self.timetable.calendar.known:
+            return
         seams = np.flatnonzero(bars.open_time[1:] != bars.close_time[:-1]) + 1
         earlier_open = bars.open_time[seams - 1]
         if before is not None and bars.open_time[0] != before[1]:
@@ -364,9 +368,10 @@ class Guard:
     def _note_volumes(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
         """Note bars whose volume cannot be read, each that has none after one that has, and the other way round."""
         without = np.isnan(bars.volume)
-        before = np.append(without[0] if isnan(self._last_row[3]) else isnan(self._last_row[-1]), without[:-1])
-        if not (without | before).any():
+        first = bool(without[0]) if isnan(self._last_row[3]) else isnan(self._last_row[-1])
+        if not (first or without.any()):
             return
+        before = np.append(first, without[:-1])
         # Of a bar that is taken, prices and time could be read.
         rows = found.raw.row[good].tolist() if found.raw.unreadable else []
         told = np.array([row in found.raw.unreadable for row in rows] or False, dtype=np.bool_) & without
@@ -391,8 +396,11 @@ class Guard:
         Far is by a factor of ``LEAP``, and by several times the ranges beside it: prices near zero double every day.
         """
         _, last_high, last_low, last_close, _ = self._last_row
+        lowest, highest = np.fmin(bars.low.min(), last_close), np.fmax(bars.high.max(), last_close)
+        if lowest > 0 and highest < LEAP * lowest:
+            return
         last = np.append(bars.open[0] if isnan(last_close) else last_close, bars.close[:-1])
-        # Few comparisons find nearly every bar right.
+        # Few comparisons find nearly every other bar right.
         least, most = np.minimum(bars.low, last), np.maximum(bars.high, last)
         suspects = np.flatnonzero((least > 0) & (most >= LEAP * least))
         if not len(suspects):

@@ -339,7 +339,7 @@ def _column(parts: Sequence[Sequence[Any]], kind: Kind) -> Any:  # noqa: ANN401 
     if kind == "moment":
         moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
         return pd.DatetimeIndex(moments.view("datetime64[ns]"), tz="UTC")
-    return pd.array(values, dtype=TYPES[kind])
+    return pd.array(values, dtype=TYPES[kind])  # type: ignore[call-overload]  # one of the types it has
 
 
 def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple[Recorded, str]:

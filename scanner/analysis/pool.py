@@ -16,6 +16,7 @@ from scanner.analysis.columns import ATR, CLOSE, COLUMNS, DEEP, HIGH, LOW, VOLUM
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.indicators.spikes import Spike
 from scanner.analysis.places.around import room_to_look
+from scanner.compiling import lent
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -83,17 +84,6 @@ def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
     lengths = [1 + rules.looks_back, rules.usual_body_length, rules.atr_length]
     kept = max([*lengths, *(1 + chosen.setup.looks_back for chosen in setups)])
     return kept, max(rules.history, kept)
-
-
-def lent(columns: Sequence[NDArray[Any]]) -> tuple[NDArray[Any], ...]:
-    """Give columns to compiled code: as they lie in memory, and not to be written to.
-
-    The compiler would make other code for columns that may be written to, or that do not lie in one piece.
-    """
-    views = tuple(np.ascontiguousarray(column).view() for column in columns)
-    for view in views:
-        view.setflags(write=False)
-    return views
 
 
 class Pool:
@@ -175,8 +165,8 @@ class Pool:
         """
         if not len(bars):
             return
-        columns = lent(bars.columns())
-        sessions = lent(self.sessions_of(bars))
+        times, sessions = (lent(bars.open_time), lent(bars.close_time)), self.sessions_of(bars)
+        prices = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
         begin, end = np.concatenate([[0], ends[:-1]]), ends
         going = np.flatnonzero(begin < end)
         while len(going):
@@ -196,8 +186,8 @@ class Pool:
                     taken,
                     begin[which],
                     upto[which],
-                    columns[2:],
-                    columns[:2],
+                    prices,
+                    times,
                     sessions,
                     self.rules.record,
                     self.kept,
@@ -215,8 +205,9 @@ class Pool:
     def sessions_of(self, bars: Bars) -> tuple[Integers, Integers]:
         """Give the sessions around some bars as ``kernel.advance`` takes them."""
         if self.timetable.timeframe.intraday:
-            return self.timetable.sessions_around(int(bars.open_time.min()), int(bars.open_time.max()))
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+            begins, days = self.timetable.sessions_around(int(bars.open_time.min()), int(bars.open_time.max()))
+            return lent(begins), lent(days)
+        return lent(np.zeros(0, dtype=np.int64)), lent(np.zeros(0, dtype=np.int64))
 
     def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
         """Look for setups at the bars that are to be judged; gives all stops, by series and bar."""

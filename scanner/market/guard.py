@@ -14,6 +14,7 @@ import numpy as np
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
+from scanner.market.unusual import EVERYTHING, LEAP, LEAPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,10 +49,8 @@ NOTED: frozenset[str] = frozenset(
 NOTES_KEPT = 1_000
 """Notes kept for each reason and call; beyond them rows are counted."""
 
-LEAP = 1.8
-"""A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
 RANGES = 3.0
-"""It must be farther away than so many times the range of the bar before, and the range or body of its own."""
+"""A price that leaps is farther away than so many ranges of the bar before, and than its own range or body as often."""
 
 STATE = struct.Struct("<qqqqq?5d")
 """A snapshot: the last bar's open and close time, a leap's open time, phase and rival phase, whether the phase is sure,
@@ -198,19 +197,22 @@ class Guard:
             return Checked(Bars.of([]), [], Counter(), raw.row, raw.source)
         found = _Findings(raw)
         before = self._order.last
-        for reason, where, say in number_faults(raw):
-            found.note(reason, where, say)
-        opens, closes = self._check_times(raw, found)
+        opens, closes, aligned = self.timetable.spans(raw.stamp, raw.stamp_kind)
+        odd = unusual(raw, opens, closes, before, self._last_row)
+        if odd & NUMBERS:
+            for reason, where, say in number_faults(raw):
+                found.note(reason, where, say)
+        self._check_times(raw, found, opens, closes, aligned, odd)
         self._check_ended(raw, found, closes)
-        self._check_order(raw, found, opens, closes)
+        self._check_order(raw, found, opens, closes, odd)
         columns = (opens, closes, raw.open, raw.high, raw.low, raw.close, raw.volume)
         good, rows = np.arange(len(raw)), raw.row
         if found.any_refused:
             good = np.flatnonzero(~found.refused)
             columns, rows = tuple(column[good] for column in columns), raw.row[good]  # type: ignore[assignment]  # seven
         bars = Bars(*columns)
-        self._note_oddities(bars, found, good, before)
         if len(bars):
+            self._note_oddities(bars, found, good, before, EVERYTHING if found.any_refused else odd)
             self._last_row = tuple(float(column[-1]) for column in bars.columns()[2:])
         if self._sieve is not None:
             bars, rows = self._sifted(self._sieve, bars, found, good, known)
@@ -230,25 +232,28 @@ class Guard:
         left = np.flatnonzero(~np.isin(good, taken_out))
         return bars[left], found.raw.row[good[left]]
 
-    def _check_times(self, raw: RawBars, found: _Findings) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Refuse rows whose time cannot be read or is no place for a bar; give open and close times of the rest."""
-        unreadable = raw.stamp == NO_TIME
-        stamps = raw.stamp
-        if unreadable.any():
+    def _check_times(
+        self,
+        raw: RawBars,
+        found: _Findings,
+        opens: NDArray[np.int64],
+        closes: NDArray[np.int64],
+        aligned: NDArray[np.bool_],
+        odd: int,
+    ) -> None:
+        """Refuse rows whose time cannot be read or is no place for a bar."""
+        if not aligned.all() and (unreadable := raw.stamp == NO_TIME).any():
             found.note(
                 "unreadable time",
                 np.flatnonzero(unreadable & ~found.refused),
                 lambda index: f"the time is missing or cannot be read ({raw.unreadable.get(int(raw.row[index]), '')})",
             )
             found.refused |= unreadable
-            readable = stamps[~unreadable]
-            stamps = np.where(unreadable, readable[0] if len(readable) else 0, stamps)
-        opens, closes, aligned = self.timetable.spans(stamps, raw.stamp_kind)
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
         grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
             # Bars that follow one another begin alike: few divisions tell of all.
-            begin = np.append(0, np.flatnonzero(opens[1:] != closes[:-1]) + 1)
+            begin = np.append(0, np.flatnonzero(opens[1:] != closes[:-1]) + 1) if odd & SEAMS else np.zeros(1, np.intp)
             phases = opens[begin] % self.timetable.longest_phase
             if not (self._phase_sure and (phases == self._phase).all()):
                 phases = np.repeat(phases, np.diff(np.append(begin, len(opens))))
@@ -259,14 +264,13 @@ class Guard:
                 astray,
                 lambda index: f"no {timeframe.name} bar can have the time {_written(int(raw.stamp[index]))} {grid}",
             )
-        return opens, closes
 
     def _in_phase(self, phases: NDArray[np.int64], asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Say which rows begin where the bars of the series do; ``asked`` are those that may settle where that is."""
         fits = np.zeros(len(phases), dtype=np.bool_)
         start = 0
         if not self._phase_sure:
-            for index in np.flatnonzero(asked).tolist():
+            for index in map(int, np.flatnonzero(asked)):  # two nearly always settle it
                 phase, start = int(phases[index]), index + 1
                 self._phase_sure = phase in {self._phase, self._rival_phase}
                 if self._phase == NO_PHASE or self._phase_sure:
@@ -292,8 +296,13 @@ class Guard:
                 ),
             )
 
-    def _check_order(self, raw: RawBars, found: _Findings, opens: NDArray[np.int64], closes: NDArray[np.int64]) -> None:
+    def _check_order(
+        self, raw: RawBars, found: _Findings, opens: NDArray[np.int64], closes: NDArray[np.int64], odd: int
+    ) -> None:
         """Refuse rows that do not come after the last one taken."""
+        if not (found.any_refused or odd & SEAMS):
+            self._order = RowOrder((int(opens[-1]), int(closes[-1])))
+            return
         good = np.arange(len(raw))
         if found.any_refused:
             good = np.flatnonzero(~found.refused)
@@ -334,21 +343,25 @@ class Guard:
                 found.note(reason, where, say)
 
     def _note_oddities(
-        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
+        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None, odd: int
     ) -> None:
         """Note bars before which others are missing, those without any trade or volume, and leaps in price.
 
-        ``before`` is the bar before them.
+        ``before`` is the bar before them, and ``odd`` tells what there may be; see ``unusual``.
         """
-        if not len(bars):
-            return
-        self._note_volumes(bars, found, good)
-        self._note_leaps(bars, found, good)
-        still = bars.volume == 0
-        if still.any() and len(idle := np.flatnonzero(still & (bars.high == bars.low))):
+        if odd & VOLUMES or found.raw.unreadable:
+            self._note_volumes(bars, found, good)
+        if odd & LEAPS:
+            self._note_leaps(bars, found, good)
+        if odd & STILL and len(idle := np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
-        if not self.timetable.calendar.known:
-            return
+        if odd & SEAMS and self.timetable.calendar.known:
+            self._note_missing(bars, found, good, before)
+
+    def _note_missing(
+        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
+    ) -> None:
+        """Note bars before which the calendar has others."""
         seams = np.flatnonzero(bars.open_time[1:] != bars.close_time[:-1]) + 1
         earlier_open = bars.open_time[seams - 1]
         if before is not None and bars.open_time[0] != before[1]:
@@ -368,10 +381,9 @@ class Guard:
     def _note_volumes(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
         """Note bars whose volume cannot be read, each that has none after one that has, and the other way round."""
         without = np.isnan(bars.volume)
-        first = bool(without[0]) if isnan(self._last_row[3]) else isnan(self._last_row[-1])
-        if not (first or without.any()):
+        before = np.append(without[0] if isnan(self._last_row[3]) else isnan(self._last_row[-1]), without[:-1])
+        if not (without | before).any():
             return
-        before = np.append(first, without[:-1])
         # Of a bar that is taken, prices and time could be read.
         rows = found.raw.row[good].tolist() if found.raw.unreadable else []
         told = np.array([row in found.raw.unreadable for row in rows] or False, dtype=np.bool_) & without
@@ -396,11 +408,8 @@ class Guard:
         Far is by a factor of ``LEAP``, and by several times the ranges beside it: prices near zero double every day.
         """
         _, last_high, last_low, last_close, _ = self._last_row
-        lowest, highest = np.fmin(bars.low.min(), last_close), np.fmax(bars.high.max(), last_close)
-        if lowest > 0 and highest < LEAP * lowest:
-            return
         last = np.append(bars.open[0] if isnan(last_close) else last_close, bars.close[:-1])
-        # Few comparisons find nearly every other bar right.
+        # Few comparisons find nearly every bar right.
         least, most = np.minimum(bars.low, last), np.maximum(bars.high, last)
         suspects = np.flatnonzero((least > 0) & (most >= LEAP * least))
         if not len(suspects):

@@ -39,8 +39,9 @@ class RowOrder:
     def take(self, opens: Times, closes: Times) -> list[Fault]:
         """Take rows in the order sent and give those out of order; the time needed grows only with the faults."""
         seams = np.flatnonzero(opens[1:] != closes[:-1])  # few: nearly every row begins where the one before it ends
-        begin, end = opens[seams + 1], opens[seams] + LEAP
-        suspects = [*(seams[(begin < closes[seams]) | (begin > end)] + 1).tolist(), len(opens)]
+        next_opens = opens[seams + 1]
+        astray = (next_opens < closes[seams]) | (next_opens > opens[seams] + LEAP)
+        suspects = [*(seams[astray] + 1).tolist(), len(opens)]
         faults: list[Fault] = []
         position, held = 0, -1
         while position < len(opens):

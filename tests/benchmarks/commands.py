@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from scanner.analysis.compiling import CACHE_FOLDER
+from scanner.compiling import CACHE_FOLDER
 from tests.benchmarks.measures import best, children_time
 from tests.benchmarks.walk import random_walk
 

@@ -30,7 +30,6 @@ from scanner.analysis.columns import (
     SLOW_AVERAGE,
     USUAL_BODY,
 )
-from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators.means import mean, means
 from scanner.analysis.indicators.running import (
     NO_SESSION,
@@ -50,6 +49,7 @@ from scanner.analysis.indicators.running import (
     true_range,
 )
 from scanner.analysis.indicators.windows import fetch, make_room, write_bar, write_bars
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

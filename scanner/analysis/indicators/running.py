@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.compiling import compiled, fused, inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled, fused, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

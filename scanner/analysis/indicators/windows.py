@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.columns import CLOSE, DEEP_CLOSE, DEEP_HIGH, DEEP_LOW, HIGH, LOW, OPEN, VOLUME
-from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators.running import copy
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     import numpy as np

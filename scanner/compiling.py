@@ -122,5 +122,5 @@ fused: Callable[[float, float, float], float] = cast("Any", intrinsic(_fused))
 
 def is_kept(function: Any) -> bool:  # noqa: ANN401 - what the compiler makes has no type
     """Say whether a compiled form of a function is kept on this machine."""
-    folder = Path(str(function.stats.cache_path))
-    return any(folder.glob(f"*.{function.py_func.__name__}-*.nbi"))
+    folder, mark = Path(str(function.stats.cache_path)), f".{function.py_func.__name__}-"
+    return folder.is_dir() and any(mark in path.name and path.suffix == ".nbi" for path in folder.iterdir())

@@ -610,8 +610,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
 
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
-    needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look]
-    needed += [steps.advance, steps.advance_together]
+    needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look, steps.advance]
     needed += [each for chosen in rulebook.setups for each in (chosen.setup.find, chosen.setup.weigh)]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

@@ -347,7 +347,7 @@ class Guard:
     ) -> None:
         """Note bars before which others are missing, those without any trade or volume, and leaps in price.
 
-        ``before`` is the bar before them, and ``odd`` tells what there may be; see ``unusual``.
+        ``before`` is the bar before them, and ``odd`` says what may be unusual; see ``unusual``.
         """
         if odd & VOLUMES or found.raw.unreadable:
             self._note_volumes(bars, found, good)

@@ -1,4 +1,4 @@
-"""What is unusual about rows: one pass over them tells, and only what it tells of is then looked for row by row."""
+"""One pass over rows that says which checks have anything to find among them; nearly always none has."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ LEAP = 1.8
 """A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
 
 SEAMS, NUMBERS, VOLUMES, LEAPS, STILL = (1 << bit for bit in range(5))
-"""What may be unusual about some row: it does not begin where the one before it ends; its numbers are those of no bar;
-it has a volume and the one before it none, or the other way round; its price leaps; it has neither range nor volume."""
+"""What may be unusual about a row: it does not begin where the one before it ends; no bar can have its numbers; it has
+a volume and the one before it none, or the other way round; its price leaps; it has neither range nor volume."""
 EVERYTHING = SEAMS | NUMBERS | VOLUMES | LEAPS | STILL
 
 
 def unusual(
     raw: RawBars, opens: Times, closes: Times, before: tuple[int, int] | None, last_row: tuple[float, ...]
 ) -> int:
-    """Say what there is to look for among some rows; 0 where all are as nearly all rows are.
+    """Say what is unusual among some rows, as bits; 0 if nothing is.
 
     ``opens`` and ``closes`` are their times. ``before`` has those of the last bar taken, if there is one, and
     ``last_row`` its prices and volume.

@@ -1,4 +1,4 @@
-"""One pass over rows tells what there is to look for among them: as much as reading each row by itself finds."""
+"""One pass over rows says what is unusual among them: the same as reading each row by itself finds."""
 
 from __future__ import annotations
 

@@ -25,6 +25,8 @@ F = TypeVar("F", bound="Callable[..., Any]")
 Number = TypeVar("Number", bound=np.generic)
 
 ANALYSIS = Path(__file__).parent / "analysis"
+BESIDE = ("follow", "market", "trade")
+"""Other packages with some compiled code."""
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """Environment variable that names a folder for compiled code, as it does for the library that compiles."""
 
@@ -50,7 +52,7 @@ _load_array_functions()
 
 @cache
 def kept_in() -> Path:
-    """Give the folder in which compiled code is kept: one for each state of the files of ``scanner.analysis``.
+    """Give the folder in which compiled code is kept: one for each state of ANALYSIS and of the files BESIDE.
 
     A compiled function contains what it calls. The library that compiles looks only at the file of the function
     itself, so a change of a file that it calls would go unnoticed; another state of any file is another folder.
@@ -58,6 +60,9 @@ def kept_in() -> Path:
     state = sha256(numba.__version__.encode())
     for path in sorted(ANALYSIS.rglob("*.py")):
         state.update(path.read_bytes())
+    for path in sorted(path for room in BESIDE for path in (ANALYSIS.parent / room).glob("*.py")):
+        if b"@compiled" in (content := path.read_bytes()):
+            state.update(content)
     return _root() / state.hexdigest()[:16]
 
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from decimal import Decimal
 from itertools import groupby
-from math import isnan
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -21,13 +20,15 @@ from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.compiling import is_kept
-from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
-from scanner.follow.follower import Ends, Follower, go_on_together
-from scanner.follow.found import Found, Spoiler
+from scanner.follow.begun import begun_of
+from scanner.follow.ends import Ends
+from scanner.follow.follower import Follower
+from scanner.follow.outcome import Came, came_of
+from scanner.follow.stories import NO_RECORDS, go_on_together
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
-from scanner.judgement import Case, Judgement, Weighed, judge, line_of, weigh
+from scanner.judgement import Case, Judgement, Weighed, judge, weigh
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
@@ -36,25 +37,23 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
+from scanner.setup_events import found_of, series_event, setup_event
 from scanner.trade import around, levels
-from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
-from scanner.trade.plan import STYLES
+from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-    from typing import Literal
 
     from numpy.typing import NDArray
 
     from scanner.analysis.fits import Fits
     from scanner.analysis.pool import Stop
-    from scanner.event_data import EntryStyle, SeriesData, SetupData
-    from scanner.events import Kind
+    from scanner.events import Event
     from scanner.follow.decision import Decision
+    from scanner.follow.found import Found
     from scanner.follow.news import News
-    from scanner.follow.outcome import Outcome
     from scanner.market.sessions.dates import Dated
 
 
@@ -62,10 +61,6 @@ SIZE_BYTES = 4
 NO_STORIES = (0).to_bytes(SIZE_BYTES, "little")
 TIME_BYTES = 8
 MINUTE = 60 * 1_000_000_000
-NEVER = 2**31
-"""More bars than anybody waits for."""
-MOST_AHEAD = 1000
-"""Bars after which it is no longer worked out when a wait ends."""
 
 
 class Suspect(NamedTuple):
@@ -85,14 +80,15 @@ class SeriesEngine:
     """
 
     __slots__ = (
+        "_names",
         "account",
         "before_hold",
         "coarser",
         "dates",
         "decisions",
+        "ends",
         "follower",
         "instrument",
-        "on_end",
         "on_found",
         "rulebook",
         "series",
@@ -120,10 +116,11 @@ class SeriesEngine:
         self.dates = dates
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
         self.follower: Follower | None = None
-        self.on_end: Callable[[Outcome], None] | None = None
-        """Told of what came of setups, instead of what becomes of them being said, where nobody wants these events."""
+        self.ends: Ends | None = None
+        """Takes the place of the follower where nobody wants the events of stories: see ``listen``."""
         self.on_found: Callable[[Weighed, Sequence[str]], None] | None = None
-        """Told of the setups that stand, with the ids of their stories, instead of their being said."""
+        """Gets the setups that stand, with the ids of their stories, instead of their being said, once one listens."""
+        self._names: list[tuple[str, bool]] = []
         self.decisions: list[Decision] = []
         """Those that wait for the first bar after them."""
         self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
@@ -141,9 +138,24 @@ class SeriesEngine:
         """When the last bar taken in closed; 0 where there is none since the series began or was put on hold."""
         return int(self.series.times[1, self.series.used - 1]) if self.series.count else 0
 
-    def under_way(self) -> list[Outcome]:
+    def listen(self, on_end: Callable[[Came], None]) -> None:
+        """Tell ``on_end`` what came of setups, instead of saying what becomes of them."""
+        self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
+
+        def came(records: NDArray[Any]) -> None:
+            for each in self._came_of(records):
+                on_end(each)
+
+        self.ends.came = came
+
+    def under_way(self) -> list[Came]:
         """Give the stories that have not ended."""
-        return [] if self.follower is None else self.follower.under_way()
+        if self.ends is not None:
+            return self._came_of(self.ends.records)
+        return [] if self.follower is None else [Came.of_outcome(each) for each in self.follower.under_way()]
+
+    def _came_of(self, records: NDArray[Any]) -> list[Came]:
+        return came_of(records, self._names.__getitem__, self.instrument, grid_of(self.instrument.steps).units)
 
     def leave_alone(self, threads: Collection[str]) -> None:
         """Follow stories no longer, without a word."""
@@ -186,7 +198,7 @@ class SeriesEngine:
 
     def said_of_stories(self) -> list[Event]:
         """Say what became of the setups that are followed, up to the last bar taken in."""
-        return [event for _, event in self.follow((), ())]
+        return [event for _, event in self.follow()]
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
         """Say what there is to say at a stop, while the windows are around it."""
@@ -196,12 +208,14 @@ class SeriesEngine:
             self.suspects.append(self._suspect(stop.index))
         elif isinstance(stop, Warm):
             reason = f"warm again after {self.rulebook.rules.warm_up} bars"
-            yield self._about_series("series.resumed", stop.index, reason, 0)
+            yield series_event("series.resumed", self.case(), self._times(stop.index), reason, 0)
         elif (split := self._suspected_split(stop.index)) is not None:
             reason = f"{leap_in_words(split)}; put on hold until warm again"
-            if self.follower is not None:
+            if self.ends is not None:
+                self.ends.break_off(stop.index)
+            elif self.follower is not None:
                 yield from self._said(self.follower.break_off(stop.index, reason))
-            yield self._about_series("series.held", stop.index, reason, self.rulebook.rules.warm_up)
+            yield series_event("series.held", self.case(), self._times(stop.index), reason, self.rulebook.rules.warm_up)
             self.before_hold.append(self._leans())
             self.series.restart()
 
@@ -212,32 +226,35 @@ class SeriesEngine:
         """
         fits = fits_at(self.series, stop.setups)
         standing = fits.standing[np.argsort(fits.spots[fits.standing, 0], kind="stable")]
-        told = self._standing(fits, standing) if len(standing) else [(at, 0, each) for at, each in self.follow((), ())]
+        told = self._standing(fits, standing) if len(standing) else [(at, 0, each) for at, each in self.follow()]
         told += [(index, 2, event) for index, event in self._ahead(stop)]
         return [event for _, _, event in sorted(told, key=itemgetter(0, 1))]
 
     def _standing(self, fits: Fits, standing: NDArray[np.intp]) -> list[tuple[int, int, Event]]:
         """Say what became of earlier setups, 0, and what stands, 1, each with its bar."""
         weighed = weigh(fits, self.case(), standing)
-        said = self._setups(weighed) if self.on_found is None else [None] * len(standing)
-        threads = [weighed.thread(k) if event is None else event.thread for k, event in enumerate(said)]
-        found = [followed(weighed, *each) for each in zip(range(len(said)), threads, said, strict=True)]
-        if self.on_found is not None:
-            self.on_found(weighed, threads)
-        at: list[tuple[int, int]] = [(index, sign) for index, sign in fits.spots[standing].tolist()]
-        to_follow = [(index, each) for (index, _), each in zip(at, found, strict=True) if each is not None]
-        told = [(index, 0, event) for index, event in self.follow(to_follow, at)]
-        told += [(index, 1, event) for (index, _), event in zip(at, said, strict=True) if event is not None]
-        return told
+        records, at = begun_of(weighed), list(map(tuple, fits.spots[standing].tolist()))
+        said = self._setups(weighed) if self.on_found is None else []
+        found: list[Found] = []
+        if self.ends is None:
+            found = [found_of(weighed, number, said[number]) for number in records["number"].tolist()]
+        else:
+            threads = [event.thread for event in said] if said else weighed.threads()
+            records["number"] += len(self._names)
+            self._names += zip(threads, weighed.set_aside.tolist(), strict=True)
+            if self.on_found is not None:
+                self.on_found(weighed, threads)
+        told = [(index, 0, event) for index, event in self.follow(found, records, at)]
+        return told + [(index, 1, event) for (index, _), event in zip(at, said, strict=False)]
 
-    def _setups(self, weighed: Weighed) -> list[Event | None]:
+    def _setups(self, weighed: Weighed) -> list[Event]:
         """Make the events of what stands, a row each, in the order of the bars."""
         judged = [judge(weighed.fits, int(row), weighed.case, weighed, k) for k, row in enumerate(weighed.rows)]
-        events: list[Event | None] = []
+        events: list[Event] = []
         for _, group in groupby(judged, lambda each: each.bar_close):
             here = list(group)
             names = [f"{each.setup.name} {each.direction}" for each in here]
-            events += [self._setup(each, names[:k] + names[k + 1 :]) for k, each in enumerate(here)]
+            events += [setup_event(each, weighed.case, names[:k] + names[k + 1 :]) for k, each in enumerate(here)]
         return events
 
     def _ahead(self, stop: Candidates) -> list[tuple[int, Event]]:
@@ -251,22 +268,23 @@ class SeriesEngine:
         return [(index, event) for index, event in told if event is not None]
 
     def follow(
-        self, found: Sequence[tuple[int, Found]], standing: Sequence[tuple[int, int]]
+        self,
+        found: Sequence[Found] = (),
+        records: NDArray[Any] = NO_RECORDS,
+        standing: Sequence[tuple[int, int]] = (),
     ) -> list[tuple[int, Event]]:
         """Follow setups, and go on over all bars taken in: see ``Follower.go_on``; says what is said, by bar."""
+        if self.ends is not None:
+            self.ends.go_on(records, standing)
+            return []
         if self.follower is None:
             if not found:
                 return []
             self.follower = self._new_follower()
-        return self._told(self.follower.go_on(found, standing))
+        return self._told(self.follower.go_on(found, records, standing))
 
     def _new_follower(self) -> Follower:
-        about = (self.series, self.instrument, self.rulebook, self.timetable)
-        if self.on_end is None:
-            return Follower(*about)
-        follower = Ends(*about)
-        follower.came = self.on_end
-        return follower
+        return Follower(self.series, self.instrument, self.rulebook, self.timetable)
 
     def said_of(self, news: Sequence[tuple[int, News]]) -> list[Event]:
         """Say what became of setups."""
@@ -274,10 +292,6 @@ class SeriesEngine:
 
     def _told(self, news: Sequence[tuple[int, News]]) -> list[tuple[int, Event]]:
         if not news:
-            return []
-        if self.on_end is not None:  # these are broken off; the follower itself tells of all others
-            for _, each in news:
-                self.on_end(each.now)
             return []
         teller = Teller(self.instrument, self.timetable, self.rulebook, self.dates)
         return [(index, teller.event(each)) for index, each in news]
@@ -402,8 +416,12 @@ class SeriesEngine:
         if self._suspected_split(leap.index) is not None:
             self.series.restart()
 
+    def _times(self, index: int) -> tuple[int, int]:
+        open_time, close_time = self.series.times[:, index].tolist()
+        return open_time, close_time
+
     def _suspect(self, index: int) -> Suspect:
-        series, (open_time, close_time) = self.series.columns, self.series.times[:, index].tolist()
+        series, (open_time, close_time) = self.series.columns, self._times(index)
         text = spikes.words(series, index, float(series[ATR, index - 1]), self.rulebook.rules)
         return Suspect(open_time, close_time, text)
 
@@ -413,112 +431,10 @@ class SeriesEngine:
         last_close, open_ = float(series.columns[CLOSE, index - 1]), float(series.columns[OPEN, index])
         return suspected_split(last_close, open_, float(state["atr"]), self.rulebook.rules.hold_atr)
 
-    def _setup(self, found: Judgement, alongside: list[str]) -> Event:
-        instrument, timeframe = self.instrument, self.timetable.timeframe.name
-        style = self.rulebook.rules.entry_style
-        kind: Kind = "setup.set_aside" if found.set_aside else "setup.qualified"
-        plan = found.plan
-        if plan is None:
-            raise AssertionError("only a warm series says a setup")
-        chosen = plan.entries[style]
-        within = min(self.rulebook.follow.max_wait, found.spoiled_after or NEVER)
-        until = self._valid_until(found.bar_close, style, within)
-        data: SetupData = {
-            "instrument": instrument.symbol,
-            "timeframe": timeframe,
-            "setup": found.setup.name,
-            "title": found.setup.title,
-            "direction": found.direction,
-            "bars": [{"letter": letter, "name": name} for letter, name in found.setup.bars],
-            "bar_open": rfc3339(found.bar_open),
-            "bar_close": rfc3339(found.bar_close),
-            "close": f"{found.close:f}",
-            "step": f"{instrument.steps.at(found.close):f}",
-            "currency": instrument.currency,
-            "place": found.place,
-            "rules": found.rules,
-            "places": found.places,
-            "surroundings": found.surroundings,
-            "set_aside": found.set_aside,
-            "alongside": alongside,
-            "evidence": found.evidence,
-            "evidence_points": found.evidence_points,
-            "evidence_total": found.evidence_total,
-            "levels": plan.levels,
-            "level_reasons": plan.level_reasons,
-            "entry_style": style,
-            "entry_within": within,
-            "valid_until": None if until is None else rfc3339(until),
-            "entries": plan.entries,
-            "spoiled_by": found.spoiled_by,
-            "exit_plan": plan.exit_plan,
-            "size": chosen["size"],
-            "size_reason": chosen["size_reason"],
-            "account_currency": self.account.currency,
-            "warnings": found.warnings,
-        }
-        name = setup_id(instrument.symbol, timeframe, found.setup.name, found.direction, found.bar_close)
-        return Event(kind, name, found.bar_close, f"{instrument.symbol}/{timeframe}", data, thread=name)
-
-    def _valid_until(self, bar_close: int, style: EntryStyle, within: int) -> int | None:
-        """Give when the wait for an entry ends; None where nothing is known of the sessions, or it is very long."""
-        if within > MOST_AHEAD:
-            return None
-        coming: tuple[int, int] | None = (bar_close, bar_close)
-        for _ in range(1 if style == "early" else within):
-            coming = None if coming is None else self.timetable.next_known(coming[1])
-        return None if coming is None else coming[style != "early"]
-
-    def _about_series(
-        self, kind: Literal["series.held", "series.resumed"], index: int, reason: str, ready_after: int
-    ) -> Event:
-        symbol, timeframe = self.instrument.symbol, self.timetable.timeframe.name
-        open_time, close_time = (int(time) for time in self.series.times[:, index])
-        data: SeriesData = {
-            "instrument": symbol,
-            "timeframe": timeframe,
-            "bar_open": rfc3339(open_time),
-            "bar_close": rfc3339(close_time),
-            "reason": reason,
-            "ready_after": ready_after,
-        }
-        return Event(
-            kind, event_id(kind, symbol, timeframe, str(close_time)), close_time, f"{symbol}/{timeframe}", data
-        )
-
 
 def _unknown(moment: int) -> None:
     """Say nothing of a coarser timeframe that is not followed."""
     del moment
-
-
-def followed(weighed: Weighed, number: int, thread: str, said: Event | None = None) -> Found | None:
-    """Give what is followed of a row; None where its plan has no entry, or none with a risk.
-
-    ``thread`` is its id. The event that ``said`` it has words and money for other events.
-    """
-    fits, row = weighed.fits, weighed.rows[number]
-    style = STYLES.index(weighed.case.rulebook.rules.entry_style)
-    entry, stop = weighed.price(number, PRICE + style), weighed.price(number, STOP)
-    if entry is None or stop is None or isnan(weighed.planned[number, RISK + style]):
-        return None
-    setup, level = fits.chosen(row).setup, fits.levels[row]
-    size = None if said is None else said.data["size"]
-    return Found(
-        thread=thread,
-        setup=setup.name,
-        title=setup.title,
-        sign=int(fits.spots[row, 1]),
-        set_aside=bool(weighed.set_aside[number]),
-        evidence_points=int(fits.counted[row]),
-        close="" if said is None else said.data["bar_close"],
-        entry=entry,
-        stop=stop,
-        size=None if size is None else Decimal(size),
-        ride=bool(weighed.planned[number, BEYOND_SLOW]),
-        spoiler=Spoiler.of(level, "" if said is None else said.data["spoiled_by"]),
-        line=line_of(fits.found.places[row]),
-    )
 
 
 def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:
@@ -549,7 +465,8 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
             own = bars[np.repeat(begins[numbers] - (own_ends - counts), counts) + np.arange(own_ends[-1])]
         for place, stop in pool.take(rows, own_ends, own):
             said[numbers[place]] += engines[numbers[place]].said_at(stop)
-    following = [(number, each.follower) for number, each in enumerate(engines) if each.follower is not None]
+    both = ((number, each.ends or each.follower) for number, each in enumerate(engines))
+    following = [(number, stories) for number, stories in both if stories is not None]
     for (number, _), news in zip(following, go_on_together([each for _, each in following]), strict=True):
         if news:
             said[number] += engines[number].said_of(news)

@@ -38,11 +38,12 @@ if TYPE_CHECKING:
     from typing import Literal
 
     from scanner.commands.recorded.one_bar import OneBar
+    from scanner.follow.outcome import Came
     from scanner.judgement import Judgement
     from scanner.market.bars import RawBars
     from scanner.pipeline import Pipeline
     from scanner.present.chart.picture import Picture
-    from scanner.replays.replay import Came, Recording
+    from scanner.replays.replay import Recording
     from scanner.store.upkeep.event_columns import Kind
 
 OF_SETUP = (

@@ -72,12 +72,16 @@ class Weighed:
     set_aside: NDArray[np.bool_]
     grid: levels.Grid
 
-    def thread(self, number: int) -> str:
-        """Give the id of a row: that of the event that says it."""
-        fits, row, case = self.fits, int(self.rows[number]), self.case
-        index, sign = fits.spots[row].tolist()
-        about = (case.instrument.symbol, case.timetable.timeframe.name, fits.chosen(row).setup.name)
-        return setup_id(*about, "long" if sign > 0 else "short", int(fits.series.times[1, index]))
+    def threads(self) -> list[str]:
+        """Give the ids of the rows: those of the events that say them."""
+        fits, case, setups = self.fits, self.case, self.fits.series.pool.setups
+        symbol, timeframe = case.instrument.symbol, case.timetable.timeframe.name
+        index, sign = fits.spots[self.rows].T
+        about = zip(fits.which[self.rows].tolist(), sign.tolist(), fits.series.times[1, index].tolist(), strict=True)
+        return [
+            setup_id(symbol, timeframe, setups[which].setup.name, "long" if sign > 0 else "short", close)
+            for which, sign, close in about
+        ]
 
     def why_set_aside(self, number: int) -> str:
         """Say in a clause why; empty if it is not set aside."""
@@ -215,17 +219,9 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
 
 def places_of(found: NDArray[Any], none: Place | str | None = None) -> list[Any]:
     """Give the safest place that holds in each of some PLACES records, ``none`` where none does."""
-    held = np.array([found[name] for name in places.PLACE_NAMES])
+    held = np.array([*(found[name] for name in places.PLACE_NAMES), np.ones(len(found), dtype=np.bool_)])
     names = (*places.PLACE_NAMES, none)
-    return [names[which] for which in np.where(held.any(axis=0), held.argmax(axis=0), len(names) - 1).tolist()]
-
-
-def line_of(found: Any) -> tuple[float, float] | None:  # noqa: ANN401 - as above
-    """Give the trend line, where it is one of the places that hold: its price at the bar, and its rise a bar."""
-    if not found["line"]:
-        return None
-    slope = float(found["line_slope"])
-    return float(found["line_price"]) + slope * int(found["bottom"]), slope
+    return [names[which] for which in held.argmax(axis=0).tolist()]
 
 
 def _warnings(weighed: Weighed, number: int, made: plan.Plan) -> list[str]:

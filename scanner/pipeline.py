@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from scanner.analysis.rules import Rules
     from scanner.events import Event
-    from scanner.follow.outcome import Outcome
+    from scanner.follow.outcome import Came
     from scanner.judgement import Weighed
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked
@@ -186,17 +186,17 @@ class Pipeline:
         """What tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""
         return _mark(self.base, self._timeframes, self._calendar, self.adjustments, self._rulebook.told)
 
-    def listen(self, on_end: Callable[[Outcome], None]) -> None:
+    def listen(self, on_end: Callable[[Came], None]) -> None:
         """Tell ``on_end`` what came of setups, instead of saying what becomes of them."""
         for lane in self.lanes:
-            lane.engine.on_end = on_end
+            lane.engine.listen(on_end)
 
     def collect(self, on_found: Callable[[Weighed, Sequence[str]], None]) -> None:
-        """Tell ``on_found`` of the setups that stand, and the ids of their stories, instead of saying them."""
+        """Tell ``on_found`` of the setups that stand, and their ids, instead of saying them, if one ``listen``s."""
         for lane in self.lanes:
             lane.engine.on_found = on_found
 
-    def under_way(self) -> Iterator[Outcome]:
+    def under_way(self) -> Iterator[Came]:
         """Give the stories that have not ended."""
         for lane in self.lanes:
             yield from lane.engine.under_way()

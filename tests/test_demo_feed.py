@@ -25,7 +25,7 @@ from scanner.events import KINDS, rfc3339
 from scanner.market.sessions.calendars import DAY
 from scanner.pipeline import Pipeline
 from scanner.replays.recordings import Reading, prepare, recordings
-from scanner.replays.replay import Came, Tally, replay
+from scanner.replays.replay import Tally, replay
 from tests.demo_setups import FOLDER, replayed, with_every_setup
 from tests.laws import all_setups
 
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.events import Event
+    from scanner.follow.outcome import Came
 
 INSTRUMENTS = settings.load(FOLDER / "instruments.toml")
 PLAYED = settings.load(FOLDER.parent / "config" / "demo.toml", {})

@@ -25,6 +25,7 @@ ROOMS = (
     "scanner.judgement",
     "scanner.forming",
     "scanner.follow",
+    "scanner.setup_events",
     "scanner.engine",
     "scanner.pipeline",
     "scanner.configuration",

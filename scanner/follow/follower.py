@@ -7,26 +7,23 @@ from decimal import Decimal
 from functools import partial
 from itertools import compress
 from math import isnan, nan
-from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.columns import ATR, CLOSE
+from scanner.analysis.columns import CLOSE
 from scanner.follow import steps
 from scanner.follow.found import Found
 from scanner.follow.kept import packed, unpacked
-from scanner.follow.news import News, Record, signs_of, state_of, why_entered, why_leaving, why_raised
-from scanner.follow.outcome import Outcome
-from scanner.trade.levels import grid_of, stop_behind
-from scanner.trade.plan import STYLES
+from scanner.follow.news import News, Record, signs_of, why_entered, why_leaving, why_raised, why_so
+from scanner.follow.outcome import STATES, Outcome
+from scanner.follow.stories import NO_RECORDS, Stories
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from scanner.analysis.pool import Pool
     from scanner.analysis.series import Series
     from scanner.event_data import State
     from scanner.events import Kind
@@ -40,21 +37,17 @@ ENDINGS: Mapping[State, Kind] = {"lapsed": "setup.lapsed", "spoiled": "setup.spo
 """News of an end before the entry."""
 
 NAMES: tuple[str, ...] = steps.STORY.names or ()
-BLANK = dict.fromkeys(NAMES, 0)
-
-NOTHING = np.zeros(0, dtype=np.uint8)
 
 
 @dataclass(slots=True)
 class Story:
-    """What the compiled code does not need: the setup, the stop in exact decimals, and a number in the order found."""
+    """What the compiled code does not need: the setup, and the stop in exact decimals."""
 
     found: Found
     stop: Decimal
-    number: int
 
 
-class Follower:
+class Follower(Stories):
     """The stories of one series, and the news of them.
 
     Call ``go_on`` before bars leave the window. It returns news in the order of the bars, and within a bar in the order
@@ -62,80 +55,45 @@ class Follower:
     """
 
     telling = steps.ALL_NEWS
-    """The news at which a story stops."""
 
     LAYOUT = f"{steps.STORY} {Found.__slots__}"
     """Identifies the layout of a snapshot."""
 
     def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
-        self._series = series
-        self._instrument = instrument
-        self._rules = rulebook.rules
-        self._follow = rulebook.follow
-        self._numbers = rulebook.follow.record
-        self._timetable = timetable
-        timeframe = timetable.timeframe
-        self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known
-        self.records = np.zeros(0, dtype=steps.STORY)
+        super().__init__(series, instrument, rulebook, timetable)
         self._stories: list[Story] = []
-
-    @property
-    def pool(self) -> Pool:
-        """The pool of the series."""
-        return self._series.pool
-
-    @property
-    def row(self) -> int:
-        """Its row there."""
-        return self._series.row
-
-    @property
-    def numbers(self) -> tuple[NDArray[Any], NDArray[Any]]:
-        """Rules and how setups are followed, as the compiled code takes them."""
-        return self._rules.record, self._numbers
-
-    @property
-    def is_following(self) -> bool:
-        """Whether there are stories."""
-        return bool(self._stories)
-
-    @property
-    def needs_sessions(self) -> bool:
-        """Whether it has to know where bars are in their session."""
-        return self._flat_by_close
 
     def tell(self) -> list[tuple[int, News]]:
         """Tell what there is, with its bar, once its ``records`` went on over all bars, and go on from there."""
         return self._go_on(self._series.used, (), has_news=True)
 
-    def _begin(self, found: Sequence[tuple[int, Found]]) -> None:
-        if not found:
-            return
-        records, have = np.empty(len(self.records) + len(found), dtype=steps.STORY), len(self.records)
-        records[:have] = self.records
-        first = self._stories[-1].number + 1 if self._stories else 0
-        for number, (index, each) in enumerate(found):
-            records[have + number] = self._record(index, each)
-            self._stories.append(Story(each, each.stop, first + number))
-        self.records = records
+    def go_on_alone(self) -> list[tuple[int, News]]:
+        """Go on over all bars of the series so far, none of which has a setup, and tell what there is."""
+        return self._go_on(self._series.used, ())
 
     def go_on(
-        self, found: Sequence[tuple[int, Found]] = (), standing: Sequence[tuple[int, int]] = ()
+        self,
+        found: Sequence[Found] = (),
+        records: NDArray[Any] = NO_RECORDS,
+        standing: Sequence[tuple[int, int]] = (),
     ) -> list[tuple[int, News]]:
-        """Follow setups ``found`` from their own bars of the window on, and go on over all bars of the series so far.
+        """Follow setups ``found``, each with its record, from their own bars of the window on, and go on over all bars.
 
         ``standing`` are the new bars of the window that have setups, and their sides (a sign): a setup that is not
         followed is still pressure against the other side. Returns news with their bars.
         """
-        self._begin(found)
+        first = int(self.records["number"][-1]) + 1 if len(self.records) else 0
+        records["number"] = first + np.arange(len(records))
+        self._add(records)
+        self._stories += [Story(each, each.stop) for each in found]
         return self._go_on(self._series.used, standing)
 
     def break_off(self, index: int, reason: str) -> list[News]:
         """Go on over the bars before one of the window, and end the remaining stories there, without a result."""
         told = [news for _, news in self._go_on(index, ())]
         for each, story in zip(self.records, self._stories, strict=True):
-            record = _read(each) | {"ended_at": int(self._series.times[1, index])}
-            now = self._outcome(record, story, "broken_off", reason)
+            record = _read(each) | {"state": steps.BROKEN_OFF, "ended_at": int(self._series.times[1, index])}
+            now = self._outcome(record, story, reason)
             told.append(self._news(record, story, now, index, "setup.broken_off", reason))
         self.records, self._stories = self.records[:0], []
         return told
@@ -170,7 +128,7 @@ class Follower:
             return []
         records["fill"], records["filled_at_open"], records["by_user"] = fill, True, True
         if isnan(records["half_exit"][0]):
-            steps.set_half(records[0], self._numbers[0])
+            steps.set_half(records[0], self._follow.record[0])
         if was_open:
             records["best"], records["worst"] = max(records["best"][0], fill), min(records["worst"][0], fill)
             return []
@@ -194,11 +152,6 @@ class Follower:
         """Give those that have not ended."""
         return [self._now(_read(record), story) for record, story in zip(self.records, self._stories, strict=True)]
 
-    def make_ready(self) -> None:
-        """Compile in advance the code that the first story would otherwise wait for."""
-        self._advance(0, 0, NOTHING)
-        _advance_together([self])
-
     def snapshot(self) -> bytes:
         """Give what must be kept to go on in a later run; empty where nothing is followed."""
         return packed([(story.found, story.stop) for story in self._stories], self.records) if self._stories else b""
@@ -206,43 +159,7 @@ class Follower:
     def restore(self, snapshot: bytes) -> None:
         """Follow what the follower of a snapshot followed. ValueError where it is not a snapshot."""
         kept, self.records = unpacked(snapshot)
-        self._stories = [Story(found, stop, number) for number, (found, stop) in enumerate(kept)]
-
-    @property
-    def _offset(self) -> int:
-        return self._series.used - self._series.count
-
-    def _record(self, index: int, found: Found) -> tuple[Any, ...]:
-        series, sign, spoiler = self._series, found.sign, found.spoiler
-        style = STYLES.index(self._rules.entry_style)
-        number = index - self._offset
-        close, entry, stop = sign * float(series.columns[CLOSE, index]), sign * float(found.entry), float(found.stop)
-        line, slope = found.line or (nan, 0.0)
-        values = {
-            "sign": sign,
-            "style": style,
-            "ride": found.ride,
-            "begun": number,
-            "next": number + 1,
-            "entry": entry,
-            "gap": self._rules.gap_limit * float(series.columns[ATR, index]),
-            "reference": (close, entry, nan)[style],
-            "stop": sign * stop,
-            "first_stop": sign * stop,
-            "beyond": nan if spoiler.beyond is None else sign * spoiler.beyond,
-            "average": -1 if spoiler.average is None else spoiler.average,
-            "closes": spoiler.closes,
-            "bars": spoiler.bars or 0,
-            "line": sign * line,
-            "slope": sign * slope,
-            "swing": nan,
-            "step": float(self._instrument.steps.at(found.entry)),
-            "half": nan,
-            "half_exit": nan,
-            "fill": nan,
-            "exit": nan,
-        }
-        return tuple((BLANK | values).values())
+        self._stories = [Story(found, stop) for found, stop in kept]
 
     def _go_on(
         self, stop: int, standing: Sequence[tuple[int, int]], *, has_news: bool = False
@@ -252,52 +169,22 @@ class Follower:
             return []
         offset, marks = self._offset, self._marks(stop, standing)
         told: list[tuple[int, int, News]] = []
-        while has_news or self._advance(offset, stop, marks):
+        while has_news or self._advance(stop, marks):
             has_news = False
             for which in np.flatnonzero(self.records["news"]).tolist():
                 story, record = self._stories[which], _read(self.records[which])
                 index = record["next"] - 1 + offset
                 bits, was = record["news"], story.stop
                 if bits & (steps.SWING | steps.TO_ENTRY):
-                    self._raise_stop(record, story, index)
-                    self.records[which]["stop"] = story.found.sign * float(story.stop)
+                    self._raise_stop(record, story)
                 self.records[which]["news"] = 0
-                told += [(index, story.number, news) for news in self._tell(record, story, index, was)]
+                told += [(index, record["number"], news) for news in self._tell(record, story, index, was)]
             going_on = (self.records["state"] <= steps.OPEN).tolist()
             if not all(going_on):
                 self.records = self.records[going_on]
                 self._stories = list(compress(self._stories, going_on))
         told.sort(key=lambda each: each[:2])
         return [(index, news) for index, _, news in told]
-
-    def _advance(self, offset: int, stop: int, marks: NDArray[np.uint8]) -> bool:
-        pool, row = self._series.pool, self._series.row
-        windows = (pool.columns, pool.deep, pool.times, row)
-        how = (self.telling, self._rules.record, self._numbers)
-        found: bool = steps.advance(*windows, self.records, offset, stop, marks, *how)
-        return found
-
-    def _marks(self, stop: int, standing: Sequence[tuple[int, int]]) -> NDArray[np.uint8]:
-        """Give the marks of the last bars up to ``stop`` − 1: places in the session, and sides with setups."""
-        if self._flat_by_close:
-            first = int(self.records["next"].min()) + self._offset
-            marks = self._in_session(first, stop)
-        else:
-            first = min((index for index, _ in standing), default=stop)
-            marks = np.zeros(stop - first, dtype=np.uint8)
-        for index, sign in standing:
-            if index >= first:  # else all stories have met it
-                marks[index - first] |= steps.LONG_STANDS if sign > 0 else steps.SHORT_STANDS
-        return marks
-
-    def _in_session(self, first: int, stop: int) -> NDArray[np.uint8]:
-        """Say where in its session each bar is, from the first that a story has not met yet up to ``stop`` − 1."""
-        opens = self._series.times[0, first - 1 : stop]
-        numbers, bars = self._timetable.places_in_sessions(opens)
-        left, sessions = bars - numbers, self._timetable.session_numbers(opens)
-        marks = (left == 2) * steps.LAST_BUT_ONE + (left == 1) * steps.LAST  # noqa: PLR2004 - two bars are left
-        marks[1:] += (sessions[1:] != sessions[:-1]) * steps.FIRST
-        return np.asarray(marks[1:], dtype=np.uint8)
 
     def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
         """Give the news of a story at a bar; ``was`` is its stop before."""
@@ -316,19 +203,14 @@ class Follower:
             leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else ""
             yield news("setup.exit_signal", why_leaving(bits, record, self._follow), leaving=leaving)
 
-    def _raise_stop(self, record: Record, story: Story, index: int) -> None:
-        """Raise a stop to the entry, or behind the swing that a bar has confirmed, if that is further."""
-        sign, stops = story.found.sign, []
-        if record["news"] & steps.SWING:
-            grid, columns = grid_of(self._instrument.steps), self._series.columns
-            atr, close = float(columns[ATR, index]), float(columns[CLOSE, index])
-            at = (sign * record["swing"], atr, sign, close, self._rules.stop_margin)
-            stops.append(grid.price(stop_behind(*at, grid.bands, grid.units)))
-        if record["news"] & steps.TO_ENTRY:
-            stops.append(self._entry(record, story))
-        for stop in stops:
-            if sign * (stop - story.stop) > 0:
-                story.stop = stop
+    def _raise_stop(self, record: Record, story: Story) -> None:
+        """Let the stop in decimals follow one that may have been raised."""
+        if record["news"] & steps.TO_ENTRY and record["stop"] == record["fill"]:
+            stop = self._entry(record, story)
+        else:
+            stop = self._grid.price(round(story.found.sign * record["stop"] * self._grid.units))
+        if story.found.sign * (stop - story.stop) > 0:
+            story.stop = stop
 
     def _entry(self, record: Record, story: Story) -> Decimal:
         return _decimal(story.found.sign * record["fill"]) if record["filled_at_open"] else story.found.entry
@@ -372,11 +254,10 @@ class Follower:
 
     def _now(self, record: Record, story: Story) -> Outcome:
         """Give the state of a story, or how it has ended."""
-        state, reason = state_of(record, story.found, self._follow)
-        return self._outcome(record, story, state, reason)
+        return self._outcome(record, story, why_so(record, story.found, self._follow))
 
-    def _outcome(self, record: Record, story: Story, state: State, reason: str) -> Outcome:
-        found, sign = story.found, story.found.sign
+    def _outcome(self, record: Record, story: Story, reason: str) -> Outcome:
+        found, sign, state = story.found, story.found.sign, STATES[record["state"]]
         entry = exit_ = half_exit = best = worst = cost = None
         if not isnan(record["fill"]):
             entry = self._entry(record, story)
@@ -409,65 +290,6 @@ class Follower:
             ended_at=None if state in {"waiting", "open"} else record["ended_at"],
             cost=cost,
         )
-
-
-class Ends(Follower):
-    """A follower that passes the outcomes of stories to ``came``; other news takes no time."""
-
-    telling = steps.SWING | steps.TO_ENTRY | steps.ENDED
-    """Stops are raised in exact decimals, and ended stories are removed."""
-    came: Callable[[Outcome], None]
-
-    def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
-        super().__init__(series, instrument, rulebook, timetable)
-        self._ended: list[tuple[int, int, Outcome]] = []
-
-    def _go_on(
-        self, stop: int, standing: Sequence[tuple[int, int]], *, has_news: bool = False
-    ) -> list[tuple[int, News]]:
-        told = super()._go_on(stop, standing, has_news=has_news)
-        for _, _, outcome in sorted(self._ended, key=itemgetter(0, 1)):
-            self.came(outcome)
-        self._ended.clear()
-        return told
-
-    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
-        del was
-        if record["news"] & steps.ENDED:
-            self._ended.append((index, story.number, self._now(record, story)))
-        return ()
-
-
-def go_on_together(followers: Sequence[Follower]) -> list[list[tuple[int, News]]]:
-    """Go on over all bars that each series has taken in, as each would by itself; gives what each tells."""
-    told: list[list[tuple[int, News]]] = [[] for _ in followers]
-    by_pool: dict[tuple[int, int], list[int]] = {}
-    for number, each in enumerate(followers):
-        if each.needs_sessions:
-            told[number] = each.go_on()
-        elif each.is_following:
-            by_pool.setdefault((id(each.pool), each.telling), []).append(number)
-    for numbers in by_pool.values():
-        has_news = _advance_together([followers[number] for number in numbers])
-        for number in np.array(numbers)[has_news].tolist():
-            told[number] = followers[number].tell()
-    return told
-
-
-def _advance_together(followers: Sequence[Follower]) -> NDArray[np.bool_]:
-    """Take the stories of several followers of one pool over all bars; says which have something to tell."""
-    first = followers[0]
-    pool, rows = first.pool, np.array([each.row for each in followers], dtype=np.int64)
-    ends = np.cumsum([len(each.records) for each in followers], dtype=np.int64)
-    joined = bytearray(b"".join([each.records.tobytes() for each in followers]))  # many times faster than numpy's way
-    records, used = np.frombuffer(joined, dtype=steps.STORY), pool.used[rows]
-    found, begin = np.zeros(len(rows), dtype=np.bool_), 0
-    windows, how = (pool.columns, pool.deep, pool.times), (first.telling, *first.numbers)
-    steps.advance_together(*windows, rows, records, ends, used - pool.state["count"][rows], used, *how, found)
-    for each, end in zip(followers, ends.tolist(), strict=True):
-        each.records = records[begin:end]
-        begin = end
-    return found
 
 
 def _read(record: np.void) -> Record:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import orjson
 
-from scanner.follow.found import Found, Spoiler
+from scanner.follow.found import Found
 from scanner.follow.steps import STORY
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def packed(stories: Sequence[tuple[Found, Decimal]], records: NDArray[Any]) -> b
                 "first_stop": str(found.stop),
                 "size": None if found.size is None else str(found.size),
                 "ride": found.ride,
-                "spoiled_by": found.spoiler.text,  # its numbers and the trend line are in the record
+                "spoiled_by": found.spoiled_by,
                 "stop": str(stop),
             }
             for found, stop in stories
@@ -67,6 +67,5 @@ def _found(told: Any) -> Found:  # noqa: ANN401 - read from JSON
         stop=Decimal(told["first_stop"]),
         size=None if told["size"] is None else Decimal(told["size"]),
         ride=told["ride"],
-        spoiler=Spoiler(told["spoiled_by"]),
-        line=None,
+        spoiled_by=told["spoiled_by"],
     )

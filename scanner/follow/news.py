@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from decimal import Decimal
 
-    from scanner.event_data import EntryStyle, State
+    from scanner.event_data import EntryStyle
     from scanner.events import Kind
     from scanner.follow.found import Found
     from scanner.follow.outcome import Outcome
@@ -29,21 +29,21 @@ SIGN_WORDS = {
     steps.OTHER_SIDE: "a setup on the other side",
 }
 
-STATES: Mapping[int, tuple[State, str]] = {
-    steps.WAITING: ("waiting", "still waiting for its entry"),
-    steps.OPEN: ("open", "still open"),
-    steps.STOPPED: ("stopped", "the stop was reached"),
-    steps.STOPPED_AT_OPEN: ("stopped", "a bar opened beyond the stop"),
-    steps.LEFT: ("left", "the MACD line crossed back"),
-    steps.LEFT_AT_CLOSE: ("left", "the session ended"),
-    steps.LEFT_AFTER_CLOSE: ("left", "the session had ended without its last bar"),
-    steps.LEFT_BY_USER: ("left", "you left it"),
-    steps.GAPPED: ("lapsed", "the bar of the fill would have opened too far beyond the entry"),
-    steps.OPENED_AT_STOP: ("lapsed", "the fill would have been at an open at the stop or beyond"),
-    steps.SPOILED_BY_STOP: ("spoiled", "a close beyond the stop before the entry"),
-    steps.SPOILED_BY_CROSS: ("spoiled", "the MACD line crossed back before the entry"),
+REASONS: Mapping[int, str] = {
+    steps.WAITING: "still waiting for its entry",
+    steps.OPEN: "still open",
+    steps.STOPPED: "the stop was reached",
+    steps.STOPPED_AT_OPEN: "a bar opened beyond the stop",
+    steps.LEFT: "the MACD line crossed back",
+    steps.LEFT_AT_CLOSE: "the session ended",
+    steps.LEFT_AFTER_CLOSE: "the session had ended without its last bar",
+    steps.LEFT_BY_USER: "you left it",
+    steps.GAPPED: "the bar of the fill would have opened too far beyond the entry",
+    steps.OPENED_AT_STOP: "the fill would have been at an open at the stop or beyond",
+    steps.SPOILED_BY_STOP: "a close beyond the stop before the entry",
+    steps.SPOILED_BY_CROSS: "the MACD line crossed back before the entry",
 }
-"""States that always have the same reason."""
+"""Why a story is in a state, where that is always the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,18 +113,18 @@ def why_raised(news: int, found: Found, follow: Follow) -> str:
     return "; ".join(parts)
 
 
-def state_of(record: Record, found: Found, follow: Follow) -> tuple[State, str]:
-    """Give the state of a story, and the reason."""
+def why_so(record: Record, found: Found, follow: Follow) -> str:
+    """Say why a story is in its state."""
     state = record["state"]
     if state == steps.LEFT_ON_PRESSURE:
-        return "left_on_pressure", " and ".join(signs_of(record, follow))
+        return " and ".join(signs_of(record, follow))
     if state == steps.LEFT_AFTER_BARS:
-        return "left", f"{_bars(follow.max_bars)} in the position"
+        return f"{_bars(follow.max_bars)} in the position"
     if state == steps.LAPSED:
-        return "lapsed", f"no entry within {_bars(follow.max_wait)}"
+        return f"no entry within {_bars(follow.max_wait)}"
     if state == steps.SPOILED_BY_OWN:
-        return "spoiled", f"{found.spoiler.text} before the entry"
-    return STATES[state]
+        return f"{found.spoiled_by} before the entry"
+    return REASONS[state]
 
 
 def _bars(count: int) -> str:

@@ -1,15 +1,46 @@
-"""The outcome of a setup that was followed."""
+"""The outcomes of setups that were followed, whole and in short."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Context, Decimal
-from typing import TYPE_CHECKING
+from math import isnan
+from typing import TYPE_CHECKING, Any, Self
 
+import numpy as np
+
+from scanner.follow import steps
 from scanner.market.price_steps import EXACT
 
 if TYPE_CHECKING:
-    from scanner.event_data import State
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from scanner.event_data import State, StoryData
+    from scanner.events import Event
+    from scanner.market.instruments import Instrument
+
+STATES: Mapping[int, State] = {
+    steps.WAITING: "waiting",
+    steps.OPEN: "open",
+    steps.STOPPED: "stopped",
+    steps.STOPPED_AT_OPEN: "stopped",
+    steps.LEFT: "left",
+    steps.LEFT_AT_CLOSE: "left",
+    steps.LEFT_AFTER_CLOSE: "left",
+    steps.LEFT_BY_USER: "left",
+    steps.LEFT_AFTER_BARS: "left",
+    steps.LEFT_ON_PRESSURE: "left_on_pressure",
+    steps.GAPPED: "lapsed",
+    steps.OPENED_AT_STOP: "lapsed",
+    steps.LAPSED: "lapsed",
+    steps.SPOILED_BY_STOP: "spoiled",
+    steps.SPOILED_BY_CROSS: "spoiled",
+    steps.SPOILED_BY_OWN: "spoiled",
+    steps.BROKEN_OFF: "broken_off",
+}
+"""What the codes of STORY records are called."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +89,11 @@ class Outcome:
         """Give the distance from the entry to a price in real R, to hundredths; None without an entry or a price."""
         if self.entry is None or price is None:
             return None
-        return _hundredths(price - self.entry, self.entry - self.first_stop)
+        return hundredths(price - self.entry, self.entry - self.first_stop)
 
     def left_at(self, price: Decimal | None) -> Decimal | None:
         """Give the average exit price if the rest is closed at ``price``."""
-        return price if price is None or self.half_exit is None else EXACT.divide(price + self.half_exit, 2)
+        return None if price is None else mean(price, self.half_exit)
 
     @property
     def r(self) -> Decimal | None:
@@ -72,7 +103,7 @@ class Outcome:
     @property
     def cost_in_risks(self) -> Decimal | None:
         """The costs in real R, to hundredths; None without an entry, or if they are unknown."""
-        return None if self.cost is None or self.risk is None else _hundredths(self.cost, self.risk)
+        return None if self.cost is None or self.risk is None else hundredths(self.cost, self.risk)
 
 
 HUNDREDTH = Decimal("0.01")
@@ -80,6 +111,89 @@ QUOTIENT = Context(prec=60)
 """Digits enough for a quotient of prices, that it is rounded as the exact one would be."""
 
 
-def _hundredths(part: Decimal, whole: Decimal) -> Decimal:
+def mean(price: Decimal, half_exit: Decimal | None) -> Decimal:
+    """Give the average exit price if the rest is closed at ``price``; None if no half was closed before."""
+    return price if half_exit is None else EXACT.divide(price + half_exit, 2)
+
+
+def hundredths(part: Decimal, whole: Decimal) -> Decimal:
+    """Divide, and round to hundredths, half to even."""
     # Avoid negative zero.
     return QUOTIENT.add(QUOTIENT.quantize(QUOTIENT.divide(part, whole), HUNDREDTH), 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Came:
+    """The outcome of a setup, as far as known: prices, R and costs are None if there are none.
+
+    R and costs are in the risk of the fill; ``ended`` is the close of the bar on which it ended, in nanoseconds since
+    1970 UTC, None while its story is open.
+    """
+
+    thread: str
+    set_aside: bool
+    state: State
+    entry: Decimal | None = None
+    exit: Decimal | None = None
+    r: Decimal | None = None
+    cost: Decimal | None = None
+    ended: int | None = None
+
+    @property
+    def entered(self) -> bool:
+        """Whether its entry was filled."""
+        return self.entry is not None
+
+    @classmethod
+    def of_event(cls, event: Event) -> Self:
+        """Read it from the event that ends a story."""
+        data: StoryData = event.data
+        texts = (data["entry"], data["exit"], data["r"], data["cost_r"])
+        entry, left, r, cost = (None if text is None else Decimal(text) for text in texts)
+        return cls(event.thread, data["set_aside"], data["state"], entry, left, r, cost, event.time)
+
+    @classmethod
+    def of_outcome(cls, outcome: Outcome) -> Self:
+        """Take it from the state of a story."""
+        about = outcome.thread, outcome.set_aside, outcome.state
+        return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
+
+
+def came_of(
+    records: NDArray[Any], about: Callable[[int], tuple[str, bool]], instrument: Instrument, units: float
+) -> list[Came]:
+    """Say what came of stories; ``about`` gives the id of each by its number, and whether it was set aside.
+
+    ``units`` are those of the instrument's grid in a point.
+    """
+    costs, sign = instrument.costs, records["sign"]
+    halves = half_exits(records, units)
+    columns = (records["number"], records["state"], sign * records["fill"], sign * records["exit"], halves)
+    found = []
+    for number, state, fill, left, half, first_stop, ended_at in zip(
+        *(column.tolist() for column in (*columns, sign * records["first_stop"], records["ended_at"])), strict=True
+    ):
+        entry, exit_, r, cost = decimal(fill), decimal(left), None, None
+        if entry is not None:
+            risk = entry - Decimal(repr(first_stop))
+            if exit_ is not None:
+                r = hundredths(mean(exit_, decimal(half)) - entry, risk)
+            if costs.given:
+                cost = hundredths(costs.in_price(entry, instrument.point_value), abs(risk))
+        ended = ended_at if state > steps.OPEN else None
+        found.append(Came(*about(number), STATES[state], entry, exit_, r, cost, ended))
+    return found
+
+
+def half_exits(records: NDArray[Any], units: float) -> NDArray[np.float64]:
+    """Give the real prices at which half was closed; one that was reached lies on a step."""
+    step, half = records["step"], records["half_exit"]
+    if np.isnan(half).all():  # as usual
+        return half
+    on_step = np.round(half / step) * np.round(step * units) / units
+    return np.asarray(records["sign"] * np.where(half == records["half"], on_step, half))
+
+
+def decimal(price: float) -> Decimal | None:
+    """Give the decimal as which a price was written; None for NaN."""
+    return None if isnan(price) else Decimal(repr(price + 0.0))  # avoid negative zero

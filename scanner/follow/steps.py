@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.bar_sides import body, closing, extent, highest, lowest, opening, tie
-from scanner.analysis.columns import ATR, CROSS, DEEP_HIGH, DEEP_LOW, FAST_AVERAGE, USUAL_BODY
+from scanner.analysis.columns import ATR, CLOSE, CROSS, DEEP_HIGH, DEEP_LOW, FAST_AVERAGE, USUAL_BODY
 from scanner.compiling import compiled
+from scanner.trade.levels import stop_behind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,7 +42,8 @@ EARLY, BREAK, AVERAGE = range(3)
     LEFT_AT_CLOSE,
     LEFT_AFTER_CLOSE,
     LEFT_BY_USER,
-) = range(16)
+    BROKEN_OFF,
+) = range(17)
 """States; from STOPPED on the story has ended."""
 
 ENGULFED, THROUGH_AVERAGE, THROUGH_LINE, DRIVEN, OTHER_SIDE = 1, 2, 4, 8, 16
@@ -83,7 +85,6 @@ STORY = np.dtype(
         ("slope", np.float64),  # its rise per bar
         ("leaves", np.int64),  # LEFT or LEFT_ON_PRESSURE if the next open is the exit, else 0
         ("signs", np.int64),  # signs of pressure of the last bars: SIGNS bits per bar, the last bar's lowest
-        ("swing", np.float64),  # a swing low under which the stop is to be raised before the next bar
         ("first_stop", np.float64),
         ("step", np.float64),  # of prices at the entry
         ("half", np.float64),  # where half is closed; NaN if it is not
@@ -101,6 +102,7 @@ STORY = np.dtype(
         ("ride", np.bool_),
         ("filled_at_open", np.bool_),
         ("by_user", np.bool_),  # whether the fill is the user's own
+        ("number", np.int64),  # as whoever follows it counts setups
     ]
 )
 
@@ -287,6 +289,8 @@ def _close_in_position(
     time: int,
     rules: Any,
     follow: Any,
+    bands: Floats,
+    units: float,
 ) -> None:
     """Look at the close of a bar with the position open: it may bring an exit, pressure, or a stop to raise."""
     sign = story.sign
@@ -307,16 +311,18 @@ def _close_in_position(
         return
     if in_session & LAST_BUT_ONE:
         story.news |= SOON
-    gain = follow.to_entry_at * (story.fill - story.first_stop)
+    gain, raised = follow.to_entry_at * (story.fill - story.first_stop), story.stop
     equal = tie(series, i, i)
     beyond = closing(series, i, sign) > story.fill + equal  # else such an order could not be placed at the entry
     if gain > 0.0 and not story.moved and beyond and story.best - story.fill >= gain - equal:
-        story.moved = True
+        story.moved, raised = True, max(raised, story.fill)
         story.news |= TO_ENTRY
     low = _swing_low(deep, i + shift, sign, rules.swing_strength)
     if story.ride and low > story.stop:
-        story.swing = low
+        behind = stop_behind(sign * low, series[ATR, i], sign, series[CLOSE, i], rules.stop_margin, bands, units)
+        raised = max(raised, sign * behind / units)
         story.news |= SWING
+    story.stop = raised
 
 
 @compiled
@@ -332,12 +338,15 @@ def advance(
     telling: int,
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
+    bands: Floats,
+    units: float,
 ) -> bool:
     """Take the stories (STORY) of a series over its bars up to ``stop`` − 1, each from where it is.
 
     ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
     the windows of a pool, and the series is that of ``row``; bar n since its first is bar n + ``offset`` of
-    ``columns``. ``marks`` are those of the last bars up to ``stop`` − 1; bars before them have no marks.
+    ``columns``. ``marks`` are those of the last bars up to ``stop`` − 1; bars before them have no marks. ``bands`` and
+    ``units`` are those of the instrument's grid.
 
     Returns whether any has news among the bits in ``telling``. Such a story stops at the bar after, with its ``news``:
     report it, clear it, and call again.
@@ -362,7 +371,8 @@ def advance(
                 _meet(series, i, story, where, time)
             if story.state == OPEN:
                 against = where & other != 0
-                _close_in_position(series, deep_series, shift, i, story, against, where, time, rules, follow)
+                how = (rules, follow, bands, units)
+                _close_in_position(series, deep_series, shift, i, story, against, where, time, *how)
             story.next += 1
             story.news &= telling
         found |= story.news != 0
@@ -382,9 +392,11 @@ def advance_together(
     telling: int,
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
+    bands: Floats,
+    units: float,
     found: NDArray[np.bool_],
 ) -> None:
-    """Take the stories of several series over their bars, as ``advance`` does where no bar has marks.
+    """Take the stories of several series on one grid over their bars, as ``advance`` does where no bar has marks.
 
     Those of the series rows[k] are ends[k−1]…ends[k]−1 of ``stories``, and ``found`` says of each series whether there
     is something to tell.
@@ -393,5 +405,5 @@ def advance_together(
     for k in range(len(rows)):
         own = stories[begin : ends[k]]
         where = (rows[k], own, offsets[k], stops[k], nothing)
-        found[k] = advance(columns, deep, times, *where, telling, rules_of_one, follow_of_one)
+        found[k] = advance(columns, deep, times, *where, telling, rules_of_one, follow_of_one, bands, units)
         begin = ends[k]

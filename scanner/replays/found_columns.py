@@ -28,7 +28,6 @@ def columns_of_found(weighed: Weighed) -> Mapping[str, Any]:
     instrument, (t, signs), count = case.instrument, fits.spots[rows].T, len(rows)
     grid, places, setups = weighed.grid, fits.found.places[rows], fits.series.pool.setups
     closes = fits.series.columns[CLOSE, t]
-    bands = np.searchsorted(grid.bands[0], np.abs(closes), side="right") - 1
     prices, chosen = planned / grid.units, STYLES.index(case.rulebook.rules.entry_style)
     goals = GOAL + chosen * GOALS
     return {
@@ -44,7 +43,7 @@ def columns_of_found(weighed: Weighed) -> Mapping[str, Any]:
         "evidence_points": fits.counted[rows],
         "evidence_total": fits.total[rows],
         "close": closes,
-        "step": grid.bands[1, bands] / grid.units,
+        "step": grid.steps_at(closes),
         **{style: prices[:, PRICE + number] for number, style in enumerate(STYLES)},
         "stop": prices[:, STOP],
         "entry_style": [STYLES[chosen]] * count,

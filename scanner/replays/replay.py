@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from hashlib import sha256
 from itertools import chain
-from typing import TYPE_CHECKING, Protocol, Self
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from scanner.follow.outcome import Came
 from scanner.market.guard import NOTED
 from scanner.market.sessions.timeframes import ALL, DAY, Timeframe, usual_spacing
 from scanner.replays.contradictions import is_mostly_refused
@@ -21,9 +22,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from scanner.event_data import State, StoryData
+    from scanner.event_data import State
     from scanner.events import Event
-    from scanner.follow.outcome import Outcome
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked, Note
     from scanner.market.price_steps import GuessedStep
@@ -77,43 +77,6 @@ class Recording(Protocol):
     @property
     def bars(self) -> Iterator[RawBars]:
         """Its rows, in chunks."""
-
-
-@dataclass(frozen=True, slots=True)
-class Came:
-    """The outcome of a setup, as far as known: prices, R and costs are None if there are none.
-
-    R and costs are in the risk of the fill; ``ended`` is the close of the bar on which it ended, in nanoseconds since
-    1970 UTC, None while its story is open.
-    """
-
-    thread: str
-    set_aside: bool
-    state: State
-    entry: Decimal | None = None
-    exit: Decimal | None = None
-    r: Decimal | None = None
-    cost: Decimal | None = None
-    ended: int | None = None
-
-    @property
-    def entered(self) -> bool:
-        """Whether its entry was filled."""
-        return self.entry is not None
-
-    @classmethod
-    def of_event(cls, event: Event) -> Self:
-        """Read it from the event that ends a story."""
-        data: StoryData = event.data
-        texts = (data["entry"], data["exit"], data["r"], data["cost_r"])
-        entry, left, r, cost = (None if text is None else Decimal(text) for text in texts)
-        return cls(event.thread, data["set_aside"], data["state"], entry, left, r, cost, event.time)
-
-    @classmethod
-    def of_outcome(cls, outcome: Outcome) -> Self:
-        """Take it from the state of a story."""
-        about = outcome.thread, outcome.set_aside, outcome.state
-        return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
 
 
 @dataclass(slots=True)
@@ -276,7 +239,7 @@ def replay(
 
     learner = _Learner(tally, on_end)
     if not tells_stories:
-        pipeline.listen(learner.heard)
+        pipeline.listen(learner.learn)
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
         checked = pipeline.check(raw)
         tally.count(len(raw), checked)
@@ -291,8 +254,8 @@ def replay(
         for note in pipeline.suspects(checked):
             tally.noted[note.reason] += 1
             on_note(note)
-    for outcome in pipeline.under_way():
-        learner.learn(Came.of_outcome(outcome))
+    for came in pipeline.under_way():
+        learner.learn(came)
     tally.end(pipeline)
 
 
@@ -306,9 +269,6 @@ class _Learner:
     def said(self, event: Event) -> None:
         if event.facts.follows and event.facts.ends:
             self.learn(Came.of_event(event))
-
-    def heard(self, outcome: Outcome) -> None:
-        self.learn(Came.of_outcome(outcome))
 
     def learn(self, came: Came) -> None:
         self.tally.learn(came)

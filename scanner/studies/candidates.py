@@ -36,17 +36,18 @@ NONE, SEVERAL = -1, -2
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
-    """A setup at a bar: its row number among those weighed, whether the rules find it, and which variants do.
+class Candidates:
+    """Bars at which a setup stands by the rules as they are or with one thing changed, in order of bars.
 
-    ``index`` is the bar in the series' window, and ``sign`` its side.
+    ``weighed`` has a row for each: whether it ``stands`` by the rules as they are, and the ``variants`` that count it;
+    one may have neither. ``replanned`` are variants that find one of those standing, too, but with another entry, stop
+    or spoiler.
     """
 
-    number: int
-    index: int
-    sign: int
-    stands: bool
-    variants: tuple[int, ...]
+    weighed: Weighed
+    stands: NDArray[np.bool_]
+    variants: list[tuple[int, ...]]
+    replanned: set[int]
 
 
 @specialised
@@ -82,58 +83,53 @@ def _near_misses(
     return count
 
 
-def find_candidates(
-    engine: SeriesEngine, first: int, stop: int, changes: Changes
-) -> tuple[Weighed, list[Candidate], set[int]]:
-    """Find the candidates among the bars first…stop−1 of a series' window, all of which are warm, in order of bars.
-
-    Gives the weighed rows, the candidates, and the variants that find one of those standing, too, but with another
-    entry, stop or spoiler.
-    """
-    found = [_hits(engine.series, which, first, stop, changes) for which in range(len(engine.rulebook.setups))]
+def find_candidates(engine: SeriesEngine, first: int, stop: int, changes: Changes) -> Candidates:
+    """Find the candidates among the bars first…stop−1 of a series' window, all of which are warm."""
+    series, setups = engine.series, range(len(engine.rulebook.setups))
+    if not changes.without:
+        as_is = [(which, _found(series, which, first, stop, series.pool.numbers[which])) for which in setups]
+        fits = fits_at(series, [each for each in as_is if len(each[1])])
+        weighed = weigh(fits, engine.case(), _in_order(fits, fits.standing))
+        own: list[tuple[int, ...]] = [() if aside else (AS_IS,) for aside in weighed.set_aside.tolist()]
+        return Candidates(weighed, np.ones(len(own), dtype=np.bool_), own, set())
+    found = [_hits(series, which, first, stop, changes) for which in setups]
     hits = [(which, np.array(list(own), dtype=np.int64)) for which, own in enumerate(found) if own]
-    fits, about = (
-        fits_at(engine.series, hits, every=bool(changes.without)),
-        [each for own in found for each in own.values()],
-    )
-    chosen: dict[int, set[int]] = {}
-    for row, (failing, moved) in enumerate(about):
-        variants = _variants(fits, row, failing, moved, changes)
-        if variants:
-            chosen[row] = variants
-    spots = fits.spots.tolist()
-    rows = sorted(chosen, key=lambda row: (spots[row][0], fits.which[row], spots[row][1]))
-    weighed = weigh(fits, engine.case(), np.array(rows, dtype=np.intp))
-    standing = np.array([AS_IS in chosen.get(row, ()) for row in range(len(spots))], dtype=np.bool_)
-    candidates = [
-        Candidate(number, spots[row][0], spots[row][1], AS_IS in chosen[row], tuple(sorted(variants)))
-        for number, (row, variants) in enumerate(
-            zip(rows, _by_surroundings(weighed, [chosen[row] for row in rows], changes), strict=True)
-        )
-        if variants or AS_IS in chosen[row]
-    ]
-    return weighed, candidates, _replanned(fits, standing, changes)
+    fits = fits_at(series, hits, every=True)
+    about = [each for own in found for each in own.values()]
+    all_of_them = [_variants(fits, row, *each, changes) for row, each in enumerate(about)]
+    standing = np.array([AS_IS in each for each in all_of_them], dtype=np.bool_)
+    rows = _in_order(fits, np.flatnonzero([bool(each) for each in all_of_them]))
+    weighed = weigh(fits, engine.case(), rows)
+    variants = _by_surroundings(weighed, [all_of_them[row] for row in rows.tolist()], changes)
+    counted = [tuple(sorted(each)) for each in variants]
+    return Candidates(weighed, standing[rows], counted, _replanned(fits, standing, changes))
+
+
+def _in_order(fits: Fits, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Sort rows by bar, setup and side."""
+    index, sign = fits.spots[rows].T
+    return rows[np.lexsort((sign, fits.which[rows], index))]
+
+
+def _found(series: Series, which: int, first: int, stop: int, numbers: NDArray[Any]) -> NDArray[np.int64]:
+    """Give bars and signs at which a setup's own rules hold with some numbers."""
+    room, marks = np.empty((2 * (stop - first), 3), dtype=np.int64), np.empty(stop - first, dtype=np.uint8)
+    where = series.pool.columns, np.array([series.row]), np.array([first]), np.array([stop])
+    count = series.pool.setups[which].setup.find(*where, numbers, marks, room)
+    return room[:count, 1:]
 
 
 def _hits(
     series: Series, which: int, first: int, stop: int, changes: Changes
 ) -> dict[tuple[int, int], tuple[int, list[int]]]:
     """Give by bar and sign the number of the rule that fails, and the variants under whose numbers none does."""
-    pool = series.pool
-    setup, room = pool.setups[which].setup, np.empty((2 * (stop - first), 3), dtype=np.int64)
-    marks, row = np.empty(stop - first, dtype=np.uint8), np.array([series.row])
-    edges = np.array([first]), np.array([stop])
-    hits: dict[tuple[int, int], tuple[int, list[int]]] = {}
-    if changes.without:
-        sizes = (len(setup.rules) + setup.extra, len(setup.rules))
-        count = _near_misses(setup.measure, series.columns, first, stop, sizes, pool.numbers[which], room)
-        hits = {(index, sign): (failing, []) for index, sign, failing in room[:count].tolist()}
-    else:
-        count = setup.find(pool.columns, row, *edges, pool.numbers[which], marks, room)
-        hits = {(index, sign): (NONE, []) for _, index, sign in room[:count].tolist()}
+    setup, room = series.pool.setups[which].setup, np.empty((2 * (stop - first), 3), dtype=np.int64)
+    sizes = (len(setup.rules) + setup.extra, len(setup.rules))
+    count = _near_misses(setup.measure, series.columns, first, stop, sizes, series.pool.numbers[which], room)
+    hits: dict[tuple[int, int], tuple[int, list[int]]]
+    hits = {(index, sign): (failing, []) for index, sign, failing in room[:count].tolist()}
     for variant, _, numbers in changes.numbers[which]:
-        count = setup.find(pool.columns, row, *edges, numbers, marks, room)
-        for _, index, sign in room[:count].tolist():
+        for index, sign in _found(series, which, first, stop, numbers).tolist():
             hits.setdefault((index, sign), (SEVERAL, []))[1].append(variant)
     return hits
 
@@ -150,7 +146,7 @@ def _variants(fits: Fits, row: int, failing: int, moved: list[int], changes: Cha
             found.update(*(changes.off(which, rule) for rule in setup.rules))
         elif failing != SEVERAL:
             found |= changes.off(which, setup.rules[failing])
-    if not holds or not setup.places or not changes.without:
+    if not holds or not setup.places:
         return found
     series, (index, sign) = fits.series, fits.spots[row].tolist()
     if reach:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from hashlib import sha256
 from math import isnan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
+from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.rules import TIE
-from scanner.follow.found import Found
+from scanner.follow.begun import begun
 from scanner.trade import levels, plan
 from scanner.trade.levels import grid_of
 
@@ -59,12 +60,16 @@ def for_each_setup(draws: int, setups: int) -> int:
 class Wanted:
     """A setup that needs controls: its planned risk, and the distance of its spoiler from its close, in ATR.
 
-    ``found`` is what was followed; ``spoiler_atr`` is None if no price spoils it.
+    ``spoiler`` is its LEVELS record; ``spoiler_atr`` is NaN if no price spoils it.
     """
 
-    found: Found
+    thread: str
+    setup: str
+    sign: int
+    ride: bool
+    spoiler: np.void
     risk_atr: float
-    spoiler_atr: float | None
+    spoiler_atr: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +109,13 @@ def draw(
     of a later one. For an average entry only bars on the near side of the fast average fit.
     """
     for setup in setups:
-        sign, ride = setup.found.sign, setup.found.ride
+        sign, ride = setup.sign, setup.ride
         fresh, beyond, past = (
             (LONG_FRESH, ABOVE_SLOW, ABOVE_FAST) if sign > 0 else (SHORT_FRESH, BELOW_SLOW, BELOW_FAST)
         )
         sources: tuple[Source, Source] = ("chance", "chance_cross")
         for source in sources:
-            digest = sha256(f"{seed}\x1f{setup.found.thread}\x1f{source}".encode()).digest()
+            digest = sha256(f"{seed}\x1f{setup.thread}\x1f{source}".encode()).digest()
             rng = np.random.default_rng(np.frombuffer(digest, dtype=np.uint32))
             places = np.sort(rng.choice(len(marks), min(each * AMONG[source], len(marks)), replace=False))
             mark = marks[places]
@@ -120,17 +125,29 @@ def draw(
             if source == "chance_cross":
                 fits &= (mark & fresh != 0) & ((mark & beyond != 0) == ride)
             for number, place in zip(np.flatnonzero(fits).tolist(), places[fits].tolist(), strict=True):
-                yield Drawn(f"{setup.found.thread}.{source}.{number}", source, int(times[place]), setup)
+                yield Drawn(f"{setup.thread}.{source}.{number}", source, int(times[place]), setup)
 
 
-def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A control at a bar of the window, in real prices: see ``begun``."""
+
+    drawn: Drawn
+    index: int
+    entry: float
+    stop: float
+    ride: bool
+    beyond: float
+
+
+def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Planned | None:
     """Plan a control at a bar of the series' window, as for a setup there; None if it leaves no risk.
 
     A break entry must beat the bar's own extreme. The stop lies on the step at which the risk in ATR is nearest to the
     setup's. The control is spoiled before its entry as the setup is: by as many bars or closes, the same average, a
     price as far from the close in ATR.
     """
-    columns, rules, setup = engine.series.columns, engine.rulebook.rules, drawn.setup.found
+    columns, rules, setup = engine.series.columns, engine.rulebook.rules, drawn.setup
     grid, sign, bar = grid_of(engine.instrument.steps), setup.sign, columns[:, index]
     close, slow, atr = (float(bar[column]) for column in (CLOSE, SLOW_AVERAGE, ATR))
     trigger, style = float(bar[HIGH if sign > 0 else LOW]), plan.STYLES.index(rules.entry_style)
@@ -138,24 +155,28 @@ def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Found | None:
     if isnan(units):
         return None
     entry = grid.price(units)
-    stop = engine.instrument.steps.nearest(entry - sign * _decimal(drawn.setup.risk_atr * atr))
+    stop = engine.instrument.steps.nearest(entry - sign * _decimal(setup.risk_atr * atr))
     if sign * (entry - stop) <= 0:
         return None
-    beyond, away = setup.spoiler.beyond, drawn.setup.spoiler_atr
-    return Found(
-        thread=drawn.id,
-        setup=setup.setup,
-        title=setup.title,
-        sign=sign,
-        set_aside=False,
-        evidence_points=0,
-        close="",
-        entry=entry,
-        stop=stop,
-        size=None,
-        ride=sign * (close - slow) > TIE * abs(close),
-        spoiler=replace(setup.spoiler, beyond=None if beyond is None or away is None else close - sign * away * atr),
-        line=None,
+    ride = sign * (close - slow) > TIE * abs(close)
+    return Planned(drawn, index, float(entry), float(stop), ride, close - sign * setup.spoiler_atr * atr)
+
+
+def begun_controls(engine: SeriesEngine, planned: Sequence[Planned]) -> NDArray[Any]:
+    """Give the records of controls; none has a trend line."""
+    spoilers = np.array([each.drawn.setup.spoiler for each in planned], dtype=LEVELS)
+    spoilers["beyond"] = [each.beyond for each in planned]
+    entries, no_line = np.array([each.entry for each in planned]), (np.nan, 0.0)
+    return begun(
+        engine.series,
+        np.array([each.index for each in planned], dtype=np.int64),
+        [each.drawn.setup.sign for each in planned],
+        entries,
+        [each.stop for each in planned],
+        grid_of(engine.instrument.steps).steps_at(entries),
+        [each.ride for each in planned],
+        spoilers,
+        no_line,
     )
 
 

@@ -13,7 +13,6 @@ from scanner.replays.recordings import Reading, inputs_for, recordings, survey
 from scanner.replays.replay import BLOCK, MostlyRefusedError, ReplayError, Tally
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.schema import StudyFile
-from scanner.studies.tables import Part
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -73,11 +72,16 @@ def do(job: Job) -> Done:
         tally = Tally(recording.symbol, str(recording.path))
         inputs = inputs_for(job.reading, recording, first, tally)
         collected = collect_one(inputs, _guarded(inputs, chain([first], chunks), tally), job.asked)
-        return Done(job.key, job.instrument, Part.of(collected).to_bytes())
+        return Done(job.key, job.instrument, collected.part.to_bytes())
     except (ReplayError, ValueError, OSError) as problem:
         if isinstance(problem, ReplayError) or getattr(problem, "exit_code", None) or isinstance(problem, OSError):
             return Done(job.key, job.instrument, b"", str(problem))
         raise
+
+
+def do_all(jobs: Sequence[Job]) -> list[Done]:
+    """Do several jobs, which travel together: the rules only once."""
+    return [do(job) for job in jobs]
 
 
 def _guarded(inputs: Inputs, chunks: Iterator[RawBars], tally: Tally) -> Iterator[Bars]:
@@ -142,8 +146,8 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
             if getattr(problem, "exit_code", None) is None:
                 raise
             troubles.append(str(problem))
-    for name, own in files.alone.items():
-        if name not in parted:
+    for name, own in sorted(files.alone.items(), key=lambda each: -sum(path.stat().st_size for path in each[1])):
+        if name not in parted:  # the largest first, so that no process is left with one at the end
             yield Job(name, own, (), reading, asked, _key(name, own, rules))
 
 

@@ -25,7 +25,7 @@ from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.noting import note
 from scanner.studies.running import How, StudyError, study_files, study_frames
-from scanner.studies.tables import Part, tables
+from scanner.studies.tables import tables
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
@@ -111,6 +111,6 @@ def collect(
         steps = PriceSteps.fixed(guess_step(prices).step if step is None else step)
         instrument = Instrument(symbol, steps, costs=costs or Costs())
         inputs = Inputs(instrument, calendar_named("none"), of_bars, (of_bars,), book, Account())
-        parts.append(Part.of(collect_one(inputs, [own], asked)))
+        parts.append(collect_one(inputs, [own], asked).part)
     mark = sha256(book.told.encode()).hexdigest()[:32]
     return tables(parts, (), mark, asked.seed)

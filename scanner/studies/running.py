@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 from scanner.replays.recordings import recordings
 from scanner.studies.controls import draws_for
-from scanner.studies.jobs import Done, Job, do, jobs_of, jobs_of_frames, look_at, marked, settings_mark
-from scanner.studies.tables import Gathered, Part
+from scanner.studies.jobs import Done, Job, do, do_all, jobs_of, jobs_of_frames, look_at, marked, settings_mark
+from scanner.studies.parts import Part
+from scanner.studies.tables import Gathered
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -30,7 +31,9 @@ PARTS = "parts"
 """The folder of parts in the folder of a study."""
 
 AHEAD = 3
-"""Jobs per worker that are handed out at a time: their rows are in memory."""
+"""Bundles per worker that are handed out at a time: rows that were read already are in memory."""
+BUNDLES, MOST_TOGETHER = 8, 16
+"""Bundles of jobs per worker at least, where there are enough jobs, and most jobs in one."""
 
 
 PATIENCE = 10
@@ -99,7 +102,7 @@ def _gathered(
     """Do all jobs and gather their parts; unreadable files are added to the troubles."""
     gathered = Gathered()
     try:
-        for number, done in enumerate(_all(jobs, how), 1):
+        for number, done in enumerate(_all(jobs, total, how), 1):
             if done.trouble:
                 troubles.append(done.trouble)
             else:
@@ -117,8 +120,8 @@ def _gathered(
     return gathered
 
 
-def _all(jobs: Iterable[Job], how: How) -> Iterator[Done]:
-    """Do all jobs, and give their results as they come; a part that is kept already is not made again."""
+def _all(jobs: Iterable[Job], total: int, how: How) -> Iterator[Done]:
+    """Do all jobs, about ``total``, and give results as they come; a part that is kept already is not made again."""
     folder = None if how.folder is None else how.folder / PARTS
     if folder is not None:
         folder.mkdir(parents=True, exist_ok=True)
@@ -132,33 +135,50 @@ def _all(jobs: Iterable[Job], how: How) -> Iterator[Done]:
             else:
                 waiting.append(kept)
 
-    for done in _done(missing(), how):
+    for done in _done(missing(), total, how):
         if folder is not None and done.part:
-            _keep(folder / f"{done.key}.json", done.part)
+            _keep(folder / f"{done.key}.arrow", done.part)
         yield done
         while waiting:
             yield waiting.popleft()
     yield from waiting
 
 
-def _done(jobs: Iterator[Job], how: How) -> Iterator[Done]:
+def _done(jobs: Iterator[Job], total: int, how: How) -> Iterator[Done]:
     workers = how.workers or os.cpu_count() or 1
     if workers == 1 and not how.cluster:
         yield from map(do, jobs)
         return
     with _executor(how, workers) as (executor, hands):
-        under_way: set[Future[Done]] = set()
+        bundles = _bundled(jobs, max(1, min(total // (BUNDLES * hands), MOST_TOGETHER)))
+        under_way: set[Future[list[Done]]] = set()
         try:
             while True:
-                under_way |= {executor.submit(do, job) for job in islice(jobs, AHEAD * hands - len(under_way))}
+                ahead = islice(bundles, AHEAD * hands - len(under_way))
+                under_way |= {executor.submit(do_all, bundle) for bundle in ahead}
                 if not under_way:
                     return
                 finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)
                 for future in finished:
-                    yield future.result()
+                    yield from future.result()
         finally:
             for future in under_way:
                 future.cancel()
+
+
+def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:
+    """Put jobs together, since each journey costs; those with rows in memory go alone."""
+    bundle: list[Job] = []
+    for job in jobs:
+        if job.rows:
+            yield [job]
+            continue
+        bundle.append(job)
+        if len(bundle) == together:
+            yield bundle
+            bundle = []
+    if bundle:
+        yield bundle
 
 
 @contextmanager
@@ -194,7 +214,7 @@ def _kept(job: Job, folder: Path | None) -> Done | None:
     if folder is None:
         return None
     try:
-        content = (folder / f"{job.key}.json").read_bytes()
+        content = (folder / f"{job.key}.arrow").read_bytes()
         Part.from_bytes(content)
     except (OSError, ValueError):
         return None

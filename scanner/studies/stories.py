@@ -1,110 +1,150 @@
-"""Stories as rows of the table of trades, and the follower that reports only how they end."""
+"""Stories as columns of the table of trades."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from math import nan
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from scanner.clocks import SECOND
+import numpy as np
+
+from scanner.follow import steps
+from scanner.follow.outcome import STATES, half_exits
 from scanner.judgement import places_of
-from scanner.studies.schema import AROUND
 from scanner.trade.around import FAILS, HOLDS, UNJUDGED
-from scanner.trade.levels import BEYOND_SLOW
-from scanner.trade.surroundings import NAMES
+from scanner.trade.levels import BEYOND_SLOW, grid_of
 
 if TYPE_CHECKING:
-    from decimal import Decimal
+    from numpy.typing import NDArray
 
-    from scanner.follow.outcome import Outcome
     from scanner.judgement import Weighed
+    from scanner.market.instruments import Instrument
 
-Row = dict[str, Any]
-"""A row of the table of trades, by column; times are nanoseconds since 1970 UTC, None if there are none."""
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+Columns = dict[str, Any]
+"""Columns of the table of trades by name: arrays, or lists of texts; times are nanoseconds since 1970 UTC."""
 
 NO_COST_GIVEN = 0.05
 """The cost of a trade in R if no costs are given."""
 
-MONTHS = 12
+HOUR = 3_600 * 1_000_000_000
+HOURS, MONTHS_BY_1970 = 24, 12 * 1970
+NO_TIME = np.datetime64("NaT", "ns")
+MOST = 1e15
+"""Whole numbers up to here, and their sums, are exact as floats, and so is how a price is written."""
 WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
 """What a row says of a surrounding."""
-UNKNOWN = dict.fromkeys((AROUND + name for name in NAMES), "unknown")
 
 
-def told_of(weighed: Weighed) -> list[Row]:
-    """Give the columns of rows about the setups themselves."""
-    fits, rows = weighed.fits, weighed.rows
-    signs, found, setups = fits.spots[rows, 1].tolist(), fits.found.places[rows], fits.series.pool.setups
-    aside = weighed.set_aside.tolist()
-    around = [[WHOLE[code] for code in row] for row in weighed.looked.whole.tolist()]
-    names = [AROUND + name for name in NAMES]
-    return [
-        {
-            "setup": setups[which].setup.name,
-            "direction": "long" if sign > 0 else "short",
-            "place": place,
-            "set_aside": weighed.why_set_aside(number) if aside[number] else "",
-            "evidence_points": points,
-            "evidence_total": total,
-            "exit_style": "ride" if ride else "quick",
-            **dict(zip(names, around[number], strict=True)),
-        }
-        for number, (which, sign, place, points, total, ride) in enumerate(
-            zip(
-                fits.which[rows].tolist(),
-                signs,
-                places_of(found, ""),
-                fits.counted[rows].tolist(),
-                fits.total[rows].tolist(),
-                weighed.planned[:, BEYOND_SLOW].tolist(),
-                strict=True,
-            )
-        )
-    ]
+def told_of(weighed: Weighed, numbers: Integers) -> Columns:
+    """Give the columns of some rows about the setups themselves; ``around`` has one for each surrounding."""
+    fits, rows = weighed.fits, weighed.rows[numbers]
+    setups, aside, threads = fits.series.pool.setups, weighed.set_aside.tolist(), weighed.threads()
+    chosen = numbers.tolist()
+    return {
+        "id": [threads[number] for number in chosen],
+        "setup": [setups[which].setup.name for which in fits.which[rows].tolist()],
+        "direction": directions(fits.spots[rows, 1]),
+        "place": places_of(fits.found.places[rows], ""),
+        "set_aside": [weighed.why_set_aside(number) if aside[number] else "" for number in chosen],
+        "evidence_points": fits.counted[rows],
+        "evidence_total": fits.total[rows],
+        "exit_style": exit_styles(weighed.planned[numbers, BEYOND_SLOW] != 0.0),
+        "around": weighed.looked.whole[numbers],
+    }
 
 
-def when(found_at: int) -> Row:
-    """Give the columns that say when a setup was found."""
-    moment = datetime.fromtimestamp(found_at // SECOND, UTC)
-    return {"found_at": found_at, "month": MONTHS * moment.year + moment.month - 1, "hour": moment.hour}
+def directions(signs: Integers) -> list[str]:
+    """Name sides."""
+    return ["long" if sign > 0 else "short" for sign in signs.tolist()]
 
 
-def what_came(now: Outcome, atr: float) -> Row:
-    """Give the columns of a story's outcome; ``atr`` is that of the setup's last bar.
+def exit_styles(rides: NDArray[np.bool_]) -> list[str]:
+    """Name ways of exit."""
+    return ["ride" if ride else "quick" for ride in rides.tolist()]
+
+
+def when(found_at: Integers) -> Columns:
+    """Give the columns that say when setups were found."""
+    moments = found_at.astype("datetime64[ns]")
+    months = moments.astype("datetime64[M]").astype(np.int64) + MONTHS_BY_1970
+    return {"found_at": moments, "month": months, "hour": found_at // HOUR % HOURS}
+
+
+def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Columns:
+    """Give the columns of the outcomes of stories (STORY); ``atr`` are those of the setups' last bars.
 
     R is in the risk of the fill, exact from the prices, and rounded once, to the nearest float.
     """
-    row: Row = {
-        "state": now.state,
-        "entered_at": now.entered_at,
-        "ended_at": now.ended_at,
-        "bars_waited": now.waited,
-        "bars_held": now.held,
-        "planned_entry": float(now.planned),
-        "entry": _float(now.entry),
-        "first_stop": float(now.first_stop),
-        "stop": float(now.stop),
-        "exit": _float(now.exit),
-        "cost_known": now.cost is not None,
-        "gapped_stop": now.state == "stopped" and now.exit is not None and now.sign * (now.stop - now.exit) > 0,
-        "both_in_one_bar": now.state == "stopped" and now.entered_at == now.ended_at,
+    sign, state, grid = records["sign"], records["state"], grid_of(instrument.steps)
+    named = ("entry", "first_stop", "stop", "fill", "exit", "best", "worst")
+    prices = np.array([sign * records[name] for name in named] + [half_exits(records, grid.units)])
+    prices += 0.0  # there is no negative zero
+    entered, left = ~np.isnan(prices[3]), ~np.isnan(prices[4])
+    prices[5:7, ~entered] = np.nan
+    planned, first_stop, stop, fill, exit_, *_, half = prices
+    whole, scale = exactly(prices, grid.decimals)
+    _, first, _, filled, out, highest, lowest, halved = whole
+    risk = np.where(entered, sign.astype(whole.dtype) * (filled - first), 1)
+    both = np.where(np.isnan(half), out, halved) + out
+    gross = _quotients(sign * (both - 2 * filled), 2 * risk, left)
+    costs = np.where(left, NO_COST_GIVEN, np.nan)
+    if instrument.costs.given:
+        costs[left] = [
+            float(instrument.costs.in_price(price, instrument.point_value) / abs(price - base))
+            for price, base in zip(_decimals(fill[left]), _decimals(first_stop[left]), strict=True)
+        ]
+    risks, over = _quotients(risk, scale, entered), state > steps.OPEN
+    stopped = (state == steps.STOPPED) | (state == steps.STOPPED_AT_OPEN)
+    return {
+        "state": [STATES[each] for each in state.tolist()],
+        "entered_at": np.where(entered, records["entered_at"].astype("datetime64[ns]"), NO_TIME),
+        "ended_at": np.where(over, records["ended_at"].astype("datetime64[ns]"), NO_TIME),
+        "bars_waited": records["waited"] - entered,
+        "bars_held": records["held"],
+        "planned_entry": planned,
+        "entry": fill,
+        "first_stop": first_stop,
+        "stop": stop,
+        "exit": exit_,
+        "cost_known": np.full(len(records), instrument.costs.given),
+        "gapped_stop": stopped & (sign * (stop - exit_) > 0.0),
+        "both_in_one_bar": stopped & (records["entered_at"] == records["ended_at"]),
+        "risk": risks,
+        "risk_atr": np.where(atr != 0.0, risks / atr, np.nan),
+        "gross_r": gross,
+        "cost_r": costs,
+        "net_r": gross - costs,
+        "best_r": _quotients(sign * (highest - filled), risk, entered),
+        "worst_r": _quotients(sign * (lowest - filled), risk, entered),
     }
-    row |= dict.fromkeys(("risk", "risk_atr", "gross_r", "cost_r", "net_r", "best_r", "worst_r"), nan)
-    risk, entry = now.risk, now.entry
-    if entry is None or risk is None:
-        return row
-
-    def in_risks(price: Decimal | None) -> float:
-        return nan if price is None else float(now.sign * (price - entry) / risk)
-
-    row |= {"risk": float(risk), "risk_atr": float(risk) / atr if atr else nan}
-    row |= {"best_r": in_risks(now.best), "worst_r": in_risks(now.worst)}
-    gross = in_risks(now.left_at(now.exit))
-    if now.exit is not None:
-        cost = NO_COST_GIVEN if now.cost is None else float(now.cost / risk)
-        row |= {"gross_r": gross, "cost_r": cost, "net_r": gross - cost}
-    return row
 
 
-def _float(price: Decimal | None) -> float:
-    return nan if price is None else float(price)
+def exactly(prices: Floats, decimals: int) -> tuple[NDArray[Any], Any]:
+    """Give prices, as they are written, as whole numbers, and by what these are to be divided; NaN is any number.
+
+    They are whole floats if so many or a few more ``decimals`` are enough, else Python's own numbers.
+    """
+    known = np.where(np.isnan(prices), 0.0, prices)
+    highest = float(np.abs(known).max(initial=0.0))
+    while highest * 10.0**decimals < MOST:
+        whole = np.round(known * 10.0**decimals)
+        if np.array_equal(whole / 10.0**decimals, known):
+            return whole, 10.0**decimals
+        decimals += 1
+    written = _decimals(known.ravel())
+    most = max(-int(price.as_tuple().exponent) for price in written)
+    scale = 10 ** max(most, 0)
+    found = np.empty(known.size, dtype=object)
+    found[:] = [int(price * scale) for price in written]
+    return found.reshape(known.shape), scale
+
+
+def _quotients(part: NDArray[Any], whole: Any, known: NDArray[np.bool_]) -> Floats:  # noqa: ANN401 - a number or several
+    """Divide whole numbers; NaN where nothing is known."""
+    return np.where(known, (part / whole).astype(np.float64), np.nan)
+
+
+def _decimals(prices: Floats) -> list[Decimal]:
+    return [Decimal(repr(price)) for price in prices.tolist()]

@@ -63,6 +63,11 @@ class Grid:
     units: float
     decimals: int
 
+    def steps_at(self, prices: Floats) -> Floats:
+        """Give the steps that apply at prices, both in points."""
+        bands = np.searchsorted(self.bands[0], np.abs(prices), side="right") - 1
+        return np.asarray(self.bands[1, bands] / self.units)
+
     def price(self, units: float) -> Decimal:
         """Give a price on the grid as an exact decimal."""
         if len(self.steps.steps) == 1:

@@ -38,9 +38,9 @@ from scanner.analysis.setups import (
     outside_bar,
     three_bar_pullback,
 )
-from scanner.follow.found import Spoiler
 from tests.analysis.plain_columns import mirrored
 from tests.analysis.weighing import fit_at
+from tests.follow.hand_tapes import Spoiler
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -368,26 +368,26 @@ def test_the_picture_fulfils_its_setup_and_gives_its_levels(picture: Picture) ->
         assert not fitted(picture, seen, -sign)[0]
         assert fit.levels["trigger"] == sign * picture.trigger
         assert fit.levels["base"] == sign * picture.base
-        assert Spoiler.of(fit.levels, "").beyond == (
+        assert Spoiler.of(fit.levels).beyond == (
             None if picture.spoiled_beyond is None else sign * picture.spoiled_beyond
         )
 
 
 def test_what_else_spoils() -> None:
     """The hammer's bars, the pullback's average, and the closes below the average of the first touch."""
-    spoilers: dict[str, Spoiler] = {}
+    spoilers: dict[str, tuple[str, Spoiler]] = {}
     for picture in PICTURES:
         for name, changes in (("", {}), (" closed below", {(CLOSE, 0): 99.75})):
             _, fit = fitted(picture, picture.series(changes), 1)
             words = picture.setup.words(fit, picture.setup.numbers())
-            spoilers[picture.setup.name + name] = Spoiler.of(fit.levels, words.spoiler)
-    assert spoilers["hammer"] == Spoiler("2 bars without a break of the hammer's high", bars=2)
+            spoilers[picture.setup.name + name] = words.spoiler, Spoiler.of(fit.levels)
+    assert spoilers["hammer"] == ("2 bars without a break of the hammer's high", Spoiler(bars=2))
     below = "a close below the 50-bar average"
-    assert spoilers["three_bar_pullback"] == Spoiler(below, average=FAST_AVERAGE)
+    assert spoilers["three_bar_pullback"] == (below, Spoiler(average=FAST_AVERAGE))
     closes = "2 closes below the 20-bar exponential average"
-    assert spoilers["first_touch"] == Spoiler(closes, average=EXPONENTIAL_AVERAGE, closes=2)
+    assert spoilers["first_touch"] == (closes, Spoiler(average=EXPONENTIAL_AVERAGE, closes=2))
     own = f"{closes}, the touch's own included"
-    assert spoilers["first_touch closed below"] == Spoiler(own, average=EXPONENTIAL_AVERAGE, closes=1)
+    assert spoilers["first_touch closed below"] == (own, Spoiler(average=EXPONENTIAL_AVERAGE, closes=1))
 
 
 def test_the_outside_bars_stop_base_is_no_further_than_two_atr_from_the_close() -> None:

@@ -7,7 +7,7 @@ from decimal import Decimal
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow.parquet
@@ -15,8 +15,10 @@ import pyarrow.parquet
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine, push_together
+from scanner.follow.begun import begun
 from scanner.follow.follower import Follower
-from scanner.follow.found import Found, Spoiler
+from scanner.follow.found import Found
+from scanner.follow.stories import NO_RECORDS
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.replays.recordings import Reading, prepare, recordings
@@ -25,11 +27,15 @@ from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import frame
 from tests.benchmarks.measures import best
 from tests.benchmarks.walk import random_walk
+from tests.follow.hand_tapes import Spoiler
 from tests.laws import timetable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
+    from scanner.analysis.series import Series
     from scanner.events import Event
     from scanner.market.bars import RawBars
     from scanner.pipeline import Pipeline
@@ -50,8 +56,9 @@ class OnlyFinding(SeriesEngine):
 
     def follow(
         self,
-        found: Sequence[tuple[int, Found]],  # noqa: ARG002 - it takes the place of one that needs them
-        standing: Sequence[tuple[int, int]],  # noqa: ARG002 - as above
+        found: Sequence[Found] = (),  # noqa: ARG002 - it takes the place of one that needs them
+        records: NDArray[Any] = NO_RECORDS,  # noqa: ARG002 - as above
+        standing: Sequence[tuple[int, int]] = (),  # noqa: ARG002 - as above
     ) -> list[tuple[int, Event]]:
         return []
 
@@ -104,7 +111,7 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
         engine.follower = None
         if stories:
             engine.follower = Follower(engine.series, instrument, rulebook, engine.timetable)
-            engine.follower.go_on([(engine.series.used - 1, found(float(bars.close[299])))])
+            engine.follower.go_on(*never_left(engine.series, float(bars.close[299])))
     push_together(engines, [closes[0]] * number)
     opened = sum(len(engine.under_way()) for engine in engines)
     if opened != number * stories:
@@ -113,8 +120,10 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
     return float(np.min(taken))
 
 
-def found(close: float) -> Found:
-    """Make a setup that is entered at once, and not left for long."""
+def never_left(series: Series, close: float) -> tuple[list[Found], NDArray[Any]]:
+    """Make a setup that is entered at once, and not left for long, with its record."""
     entry = Decimal(str(close)) - 5
-    spoiler = Spoiler()
-    return Found("thread", "", "", 1, False, 0, "", entry, entry - FAR, None, True, spoiler, None)  # noqa: FBT003 - a line of a table
+    stop = entry - FAR
+    found = Found("thread", "", "", 1, False, 0, "", entry, stop, None, True, "")  # noqa: FBT003 - a line of a table
+    about = (series, [series.used - 1], [1], float(entry), float(stop), 0.01, [True])
+    return [found], begun(*about, Spoiler().levels, (np.nan, 0.0))

@@ -42,6 +42,8 @@ from tests.benchmarks.walk import START, random_walk
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from scanner.studies.stories import Columns
+
 SERIES, BARS, QUICK = 5_000, 5_000, 20
 MARGIN = 10.0
 GIGABYTE = 1 << 20
@@ -87,9 +89,9 @@ def finding_and_following(series: int) -> tuple[float, int]:
         bars = daily(max(number - 1, 0))
         instrument = Instrument(f"S{number}", PriceSteps.fixed(Decimal("0.01")))
         made = Inputs(instrument, calendar_named("none"), frame, (frame,), book, Account())
-        rows: list[int] = []
-        seconds = best(lambda: rows.append(len(collect_one(made, [bars], asked).rows)), 1)  # noqa: B023 - called at once
-        taken, found = (taken + seconds, found + rows[0]) if number else (0.0, 0)
+        rows: list[Columns] = []
+        seconds = best(lambda: rows.append(collect_one(made, [bars], asked).lanes[0].columns()), 1)  # noqa: B023 - called at once
+        taken, found = (taken + seconds, found + len(rows[0].get("id", ()))) if number else (0.0, 0)
     return taken, found
 
 

@@ -7,17 +7,22 @@ the true range is still 1 and the line goes above its signal. Short is the same 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from math import isnan
+from typing import TYPE_CHECKING, Any, Self
 
+import numpy as np
+
+from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.events import rfc3339
+from scanner.follow.begun import begun
 from scanner.follow.decision import Decision
 from scanner.follow.follower import Follower
-from scanner.follow.found import Found, Spoiler
+from scanner.follow.found import Found
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.following import Follow
@@ -28,6 +33,8 @@ from tests.laws import bars_of, timetable
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
     from typing import Literal
+
+    from numpy.typing import NDArray
 
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
@@ -42,6 +49,31 @@ RISEN: Prices = (100.0, 101.0, 100.0, 101.0)
 def mirrored(price: float) -> float:
     """Reflect a price at 100."""
     return float(200 - Decimal(repr(price)))
+
+
+@dataclass(frozen=True, slots=True)
+class Spoiler:
+    """What proves a setup wrong before its entry, as its levels have it."""
+
+    beyond: float | None = None
+    average: int | None = None
+    closes: int = 1
+    bars: int | None = None
+
+    @classmethod
+    def of(cls, levels: Any) -> Self:  # noqa: ANN401 - a record has no Python type
+        """Read it from a LEVELS record."""
+        beyond, average, closes, bars = (levels[name].item() for name in ("beyond", "average", "closes", "bars"))
+        return cls(None if isnan(beyond) else beyond, None if average < 0 else average, closes, bars or None)
+
+    @property
+    def levels(self) -> NDArray[Any]:
+        """Give an array of one LEVELS record that has it."""
+        found = np.zeros(1, dtype=LEVELS)
+        found["beyond"] = np.nan if self.beyond is None else self.beyond
+        found["average"] = -1 if self.average is None else self.average
+        found["closes"], found["bars"] = self.closes, self.bars or 0
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,21 +128,22 @@ class Case:
             stop=Decimal(self.stop) if sign > 0 else 200 - Decimal(self.stop),
             size=Decimal(100),
             ride=self.ride,
-            spoiler=Spoiler(
-                "own",
-                None if beyond is None else side(beyond),
-                self.spoiler.average,
-                self.spoiler.closes,
-                self.spoiler.bars,
-            ),
-            line=None if self.line is None else (side(self.line[0]), sign * self.line[1]),
+            spoiled_by="own",
         )
-        told = [news for _, news in follower.go_on([(series.used - 1, found)], [(series.used - 1, sign)])]
+        record = begun(
+            *(series, [series.used - 1], [sign]),
+            float(found.entry),
+            float(found.stop),
+            *(0.01, self.ride),
+            replace(self.spoiler, beyond=None if beyond is None else side(beyond)).levels,
+            (np.nan, 0.0) if self.line is None else (side(self.line[0]), sign * self.line[1]),
+        )
+        told = [news for _, news in follower.go_on([found], record, [(series.used - 1, sign)])]
         for number in range(1, len(self.bars) + 1):
             for _ in series.take(bars[begin + number - 1 : begin + number]):
                 pass
             others = [(series.used - 1, -sign)] if number in self.others else []
-            told += [news for _, news in follower.go_on((), others)]
+            told += [news for _, news in follower.go_on(standing=others)]
             if number in self.decided:
                 kind, at = self.decided[number]
                 price = None if at is None else Decimal(at) if sign > 0 else 200 - Decimal(at)

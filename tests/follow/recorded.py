@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scanner.events import KINDS
 from scanner.follow.follower import Follower
+from scanner.follow.stories import NO_RECORDS
 from tests.laws import all_setups, engine
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
     from scanner.engine import SeriesEngine
@@ -24,10 +27,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """The setups at bar ``t`` since the first, and the sides on which some stand."""
+    """The setups at bar ``t`` since the first, with their records, and the sides on which some stand."""
 
     t: int
-    found: tuple[Found, ...]
+    found: tuple[tuple[Found, Any], ...]
     sides: frozenset[int]
 
 
@@ -41,14 +44,20 @@ class NotingFollower(Follower):
         self._of = watcher.series
 
     def go_on(
-        self, found: Sequence[tuple[int, Found]] = (), standing: Sequence[tuple[int, int]] = ()
+        self,
+        found: Sequence[Found] = (),
+        records: NDArray[Any] = NO_RECORDS,
+        standing: Sequence[tuple[int, int]] = (),
     ) -> list[tuple[int, News]]:
         """Note what is given, go on, and note what was told."""
         for index in sorted({index for index, _ in standing}):
-            here = tuple(each for at, each in found if at == index)
+            t = index - self._of.used + self._of.count
+            here = tuple(
+                (each, record) for each, record in zip(found, records.copy(), strict=True) if record["begun"] == t
+            )
             sides = frozenset(sign for at, sign in standing if at == index)
-            self.noted.append(Noted(index - self._of.used + self._of.count, here, sides))
-        told = super().go_on(found, standing)
+            self.noted.append(Noted(t, here, sides))
+        told = super().go_on(found, records, standing)
         self._noting([news for _, news in told])
         return told
 

@@ -7,8 +7,7 @@ from decimal import Decimal
 import pytest
 
 from scanner.analysis.columns import FAST_AVERAGE
-from scanner.follow.found import Spoiler
-from tests.follow.hand_tapes import Case, Prices, seen_long
+from tests.follow.hand_tapes import Case, Prices, Spoiler, seen_long
 
 BELOW: Prices = (101.0, 101.4, 100.4, 101.0)  # reaches neither the entry nor the stop
 IN: Prices = (101.0, 101.8, 100.8, 101.6)  # goes through the entry at 101.50 and closes beyond it

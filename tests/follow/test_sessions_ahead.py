@@ -13,8 +13,9 @@ from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.events import rfc3339
+from scanner.follow.begun import begun
 from scanner.follow.follower import Follower
-from scanner.follow.found import Found, Spoiler
+from scanner.follow.found import Found
 from scanner.follow.soon import soon
 from scanner.follow.story_events import Teller
 from scanner.market.bars import Bars
@@ -24,7 +25,7 @@ from scanner.market.sessions.dates import Dated
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.surroundings import Surroundings
-from tests.follow.hand_tapes import QUIET, RISEN, Prices
+from tests.follow.hand_tapes import QUIET, RISEN, Prices, Spoiler
 from tests.follow.test_branches import FLAT, IN
 from tests.laws import timetable
 
@@ -71,10 +72,10 @@ def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = 
         stop=Decimal("99.50"),
         size=None,
         ride=False,
-        spoiler=Spoiler(),
-        line=None,
+        spoiled_by="",
     )
-    news = follower.go_on([(series.used - 1, found)], [(series.used - 1, 1)])
+    record = begun(series, [series.used - 1], [1], 101.5, 99.5, 0.01, [False], Spoiler().levels, (np.nan, 0.0))
+    news = follower.go_on([found], record, [(series.used - 1, 1)])
     for number in range(count, len(bars)):
         list(series.take(bars[number : number + 1]))
         news += follower.go_on()

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.follow.found import Spoiler
 from scanner.follow.story_events import Teller
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
-from tests.follow.hand_tapes import Case, Prices
+from tests.follow.hand_tapes import Case, Prices, Spoiler
 from tests.follow.test_branches import BELOW, BELOW_AVERAGE, CRASH, DEEP, DIP, DRIVE, FLAT, IN, LOW, OVER, UP
 from tests.laws import timetable
 

@@ -18,7 +18,7 @@ from pyarrow import parquet
 from adapters.feeds.files.growing import GrowingFile
 from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
 from scanner.replays.recordings import Reading, prepare
-from scanner.replays.replay import Came, ReplayError, Tally, replay
+from scanner.replays.replay import ReplayError, Tally, replay
 from tests.adapters.files.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
 from tests.adapters.zoo import daily, intraday, workbooks  # noqa: F401 - each puts its files into the zoo
 from tests.adapters.zoo.animals import ZOO
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from random import Random
 
+    from scanner.follow.outcome import Came
     from scanner.market.guard import Note
 
 __all__ = ["COUNT", "WHAT", "make", "warm_up"]

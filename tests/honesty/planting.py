@@ -9,6 +9,7 @@ import numpy as np
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.engine import SeriesEngine, push_together
+from scanner.follow.stories import NO_RECORDS
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
@@ -17,7 +18,7 @@ from scanner.market.sessions.timetables import Timetable
 from tests.honesty.market import START, Prices, at, bars_of, prices
 
 if TYPE_CHECKING:
-    from scanner.follow.outcome import Outcome
+    from scanner.follow.outcome import Came
     from scanner.market.bars import Bars
     from scanner.trade.rulebook import Rulebook
     from tests.honesty.market import Floats, Market
@@ -53,15 +54,17 @@ def _engines(count: int, book: Rulebook) -> list[SeriesEngine]:
     steps = PriceSteps.fixed(Decimal("0.01"))
     engines = [SeriesEngine(Instrument(f"C{number:02}", steps), timetable, book, pool=pool) for number in range(count)]
     for engine in engines:
-        engine.on_end = _unheard
+        engine.listen(_unheard)
     return engines
 
 
-def _unheard(_: Outcome) -> None:
+def _unheard(_: Came) -> None:
     """Emit no events of stories."""
 
 
 def _risks(engines: list[SeriesEngine]) -> Floats:
     """Give the mean planned risk of what pushes the price in each engine's series, to the side of each setup."""
-    pushing = [[each for each in engine.under_way() if each.held < LASTS] for engine in engines]
-    return np.array([[float(sum(each.sign * each.planned_risk for each in own)) / max(len(own), 1)] for own in pushing])
+    followed = [NO_RECORDS if engine.ends is None else engine.ends.records for engine in engines]
+    pushing = [records[records["held"] < LASTS] for records in followed]
+    risks = [own["sign"] * (own["entry"] - own["first_stop"]) for own in pushing]
+    return np.array([[each.sum() / max(len(each), 1)] for each in risks])

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from decimal import Decimal, localcontext
-from typing import TYPE_CHECKING
+from math import isnan
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -30,20 +31,20 @@ if TYPE_CHECKING:
 STYLES: tuple[Style, ...] = ("early", "break", "average")
 
 
-def plain_setup(found: Found, t: int, style: Style) -> Setup:
-    """Give a setup as one who is long sees it."""
-    sign, spoiler, line = found.sign, found.spoiler, found.line
+def plain_setup(found: Found, record: Any, t: int, style: Style) -> Setup:  # noqa: ANN401 - a record has no type
+    """Give a setup as one who is long sees it; its record has mirrored prices already."""
+    sign, beyond, line = found.sign, float(record["beyond"]), float(record["line"])
     return Setup(
         t,
         style,
         entry=sign * found.entry,
         stop=sign * found.stop,
         ride=found.ride,
-        beyond=None if spoiler.beyond is None else sign * exact(spoiler.beyond),
-        average={None: "", FAST_AVERAGE: "fast"}.get(spoiler.average, "touch"),
-        closes=spoiler.closes,
-        bars=spoiler.bars,
-        line=None if line is None else (sign * exact(line[0]), sign * exact(line[1])),
+        beyond=None if isnan(beyond) else exact(beyond),
+        average={-1: "", FAST_AVERAGE: "fast"}.get(int(record["average"]), "touch"),
+        closes=int(record["closes"]),
+        bars=int(record["bars"]) or None,
+        line=None if isnan(line) else (exact(line), exact(float(record["slope"]))),
     )
 
 
@@ -87,9 +88,9 @@ def compare(
     came_of = {outcome.thread: outcome for outcome in outcomes}
     assert len(came_of) == len(outcomes) == sum(len(each.found) for each in noted)
     for each in noted:
-        for found in each.found:
+        for found, record in each.found:
             plain = follow(
-                tapes[found.sign], plain_setup(found, each.t, style), others[found.sign], Decimal(step), choices
+                tapes[found.sign], plain_setup(found, record, each.t, style), others[found.sign], Decimal(step), choices
             )
             assert_same(came_of[found.thread], plain, bars)
     return outcomes

@@ -6,9 +6,10 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.events import Event
+from scanner.follow.outcome import Came
 from scanner.market.price_steps import GuessedStep
 from scanner.present.reports.replay_report import Report, summary
-from scanner.replays.replay import Came, Tally
+from scanner.replays.replay import Tally
 
 if TYPE_CHECKING:
     from scanner.event_data import State

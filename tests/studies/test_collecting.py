@@ -18,6 +18,7 @@ from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
 from scanner.configuration.model import settings
 from scanner.engine import SeriesEngine
+from scanner.follow.outcome import Came
 from scanner.market.bars import Bars
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
@@ -27,7 +28,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.python import collect
-from scanner.studies.tables import Part, tables
+from scanner.studies.tables import tables
 from scanner.studies.variants import changes_of
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
@@ -39,7 +40,6 @@ from tests.outside.random_tapes import tape
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.follow.outcome import Outcome
     from scanner.studies.schema import Study
 
 Style = Literal["early", "break", "average"]
@@ -55,16 +55,16 @@ def inputs(rulebook: Rulebook, timeframes: Sequence[str] = ("1d",), costs: Costs
 
 
 def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> Study:
-    return tables([Part.of(collect_one(made, parts, asked or Asked()))], (), "", 0)
+    return tables([collect_one(made, parts, asked or Asked()).part], (), "", 0)
 
 
-def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Outcome]]:
+def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Came]]:
     """Run the bars through an engine as live, and give what it said of setups and what came of each."""
-    pipeline, outcomes = made.pipeline(), {}
-    pipeline.listen(lambda outcome: outcomes.update({outcome.thread: outcome}))
-    events = {event.thread: event for event in pipeline.events(bars) if event.facts.begins}
-    outcomes.update({outcome.thread: outcome for outcome in pipeline.under_way()})
-    return events, outcomes
+    pipeline = made.pipeline()
+    told = list(pipeline.events(bars))
+    outcomes = {event.thread: Came.of_event(event) for event in told if event.facts.follows and event.facts.ends}
+    outcomes |= {came.thread: came for came in pipeline.under_way()}
+    return {event.thread: event for event in told if event.facts.begins}, outcomes
 
 
 def rows_of(table: pd.DataFrame) -> list[Any]:
@@ -97,11 +97,11 @@ def test_a_study_has_what_is_said_live(book: Rulebook, frames: tuple[str, ...]) 
         said_so = *(data[key] for key in ("setup", "direction", "timeframe", "set_aside")), data["place"] or ""
         assert told == said_so
         assert (row.evidence_points, row.evidence_total) == (data["evidence_points"], data["evidence_total"])
-        assert (row.found_at.value, row.state, row.bars_held) == (event.time, outcome.state, outcome.held)
+        assert (row.found_at.value, row.state) == (event.time, outcome.state)
         assert np.isnan(row.net_r) == (outcome.r is None)
         if outcome.r is not None:
             assert row.gross_r == pytest.approx(float(outcome.r), abs=0.0051)
-            assert row.cost_r == pytest.approx(float(outcome.cost_in_risks or 0), abs=0.0051)
+            assert row.cost_r == pytest.approx(float(outcome.cost or 0), abs=0.0051)
             assert row.net_r == row.gross_r - row.cost_r
         assert row.cost_known
 

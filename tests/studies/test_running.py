@@ -71,7 +71,7 @@ def test_what_was_done_is_kept_and_not_done_again(alone: Study, tmp_path: Path) 
     assert_equal(alone, studied(REAL, how)[0])
     made = {path for path, moment in kept.items() if path.stat().st_mtime_ns != moment}
     assert made == {gone, damaged}
-    assert {path.suffix for path in (tmp_path / PARTS).iterdir()} == {".json"}
+    assert {path.suffix for path in (tmp_path / PARTS).iterdir()} == {".arrow"}
     assert rest
 
 
@@ -164,7 +164,7 @@ def started_and_stopped(words: list[str], parts: Path) -> subprocess.CompletedPr
     """Start a study and press Ctrl-C once the first part is there."""
     with subprocess.Popen([*STUDY, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         end = time.monotonic() + 60
-        while not (parts.is_dir() and any(parts.glob("*.json"))) and time.monotonic() < end:
+        while not (parts.is_dir() and any(parts.glob("*.arrow"))) and time.monotonic() < end:
             time.sleep(0.01)
         process.send_signal(signal.SIGINT)
         out, told = process.communicate(timeout=60)

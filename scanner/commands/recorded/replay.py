@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.events import Event
+    from scanner.follow.outcome import Came
     from scanner.market.guard import Note
     from scanner.replays.recordings import Reading
-    from scanner.replays.replay import Came
 
 SHOWN = 60
 """Characters shown of a name."""

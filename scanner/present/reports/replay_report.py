@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
     from scanner.event_data import State
     from scanner.events import Event
-    from scanner.replays.replay import Came, Tally
+    from scanner.follow.outcome import Came
+    from scanner.replays.replay import Tally
 
 NAME_LENGTH = 16
 HEADS = (

@@ -1,0 +1,82 @@
+"""The records with which stories begin."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.analysis.columns import ATR, CLOSE
+from scanner.follow.steps import STORY
+from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
+from scanner.trade.plan import STYLES
+
+BLANK = np.zeros(1, dtype=STORY)
+"""A record without prices."""
+for _name in ("half", "half_exit", "fill", "exit"):
+    BLANK[_name] = np.nan
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from scanner.analysis.series import Series
+    from scanner.judgement import Weighed
+
+
+def begun(
+    series: Series,
+    index: Any,  # noqa: ANN401 - each of these is an array, or a sequence of numbers
+    sign: Any,  # noqa: ANN401 - as above
+    entry: Any,  # noqa: ANN401 - as above
+    stop: Any,  # noqa: ANN401 - as above
+    step: Any,  # noqa: ANN401 - as above
+    ride: Any,  # noqa: ANN401 - as above
+    spoiler: NDArray[Any],
+    line: tuple[Any, Any],
+) -> NDArray[Any]:
+    """Give STORY records of setups, one for each bar ``index`` of the window.
+
+    ``entry`` is the planned one of the style that is followed, ``step`` that of prices there, ``spoiler`` has the last
+    four fields of LEVELS, and ``line`` the trend line's price at the bar and its rise a bar, NaN if there is none; all
+    in real prices.
+    """
+    rules, index, sign = series.pool.rules, np.asarray(index), np.asarray(sign, dtype=np.float64)
+    style = STYLES.index(rules.entry_style)
+    records = np.full(len(index), BLANK)
+    records["sign"], records["style"] = sign, style
+    records["begun"] = index - (series.used - series.count)
+    records["next"] = records["begun"] + 1
+    records["entry"] = sign * entry
+    records["gap"] = rules.gap_limit * series.columns[ATR, index]
+    records["reference"] = (sign * series.columns[CLOSE, index], records["entry"], np.nan)[style]
+    records["stop"] = records["first_stop"] = sign * stop
+    records["step"], records["ride"] = step, ride
+    records["beyond"] = sign * spoiler["beyond"]
+    for name in ("average", "closes", "bars"):
+        records[name] = spoiler[name]
+    price, slope = line
+    records["line"], records["slope"] = sign * price, sign * slope
+    return records
+
+
+def begun_of(weighed: Weighed) -> NDArray[Any]:
+    """Give the records of those rows whose plan has an entry with a risk, numbered as the rows are."""
+    fits, grid, series = weighed.fits, weighed.grid, weighed.fits.series
+    style = STYLES.index(series.pool.rules.entry_style)
+    numbers = np.flatnonzero(~np.isnan(weighed.planned[:, RISK + style]))
+    rows, planned = weighed.rows[numbers], weighed.planned[numbers]
+    (index, sign), places, entry = fits.spots[rows].T, fits.found.places[rows], planned[:, PRICE + style] / grid.units
+    slope = np.where(places["line"], places["line_slope"], 0.0)
+    records = begun(
+        series,
+        index,
+        sign,
+        entry,
+        planned[:, STOP] / grid.units,
+        grid.steps_at(entry),
+        planned[:, BEYOND_SLOW] != 0.0,
+        fits.levels[rows],
+        (np.where(places["line"], places["line_price"] + slope * places["bottom"], np.nan), slope),
+    )
+    records["number"] = numbers
+    return records

@@ -1,0 +1,59 @@
+"""The stories of one series where nobody wants to know of them before their ends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from scanner.follow import steps
+from scanner.follow.stories import NO_RECORDS, Stories
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from scanner.follow.news import News
+
+
+class Ends(Stories):
+    """Stories of which only the ends are told: ``came`` gets their records, in the order of their ends.
+
+    Call ``go_on`` before bars leave the window.
+    """
+
+    telling = steps.ENDED
+
+    came: Callable[[NDArray[Any]], None]
+
+    def go_on(self, records: NDArray[Any] = NO_RECORDS, standing: Sequence[tuple[int, int]] = ()) -> None:
+        """Follow more setups from their own bars of the window on, and go on over all bars of the series so far.
+
+        ``standing`` are the new bars of the window that have setups, and their sides (a sign).
+        """
+        self._add(records)
+        self._go_on(self._series.used, standing)
+
+    def go_on_alone(self) -> list[tuple[int, News]]:
+        """Go on over all bars of the series so far, none of which has a setup."""
+        self.go_on()
+        return []
+
+    def tell(self) -> list[tuple[int, News]]:
+        """Pass on those that have ended."""
+        ended = self.records["state"] > steps.OPEN
+        if ended.any():
+            records, self.records = self.records[ended], self.records[~ended]
+            self.came(records[np.lexsort((records["number"], records["next"]))])
+        return []
+
+    def break_off(self, index: int) -> None:
+        """Go on over the bars before one of the window, and end the remaining stories there, without a result."""
+        self._go_on(index, ())
+        self.records["state"], self.records["ended_at"] = steps.BROKEN_OFF, self._series.times[1, index]
+        self.tell()
+
+    def _go_on(self, stop: int, standing: Sequence[tuple[int, int]]) -> None:
+        if len(self.records) and self._advance(stop, self._marks(stop, standing)):
+            self.tell()

@@ -25,7 +25,7 @@ F = TypeVar("F", bound="Callable[..., Any]")
 Number = TypeVar("Number", bound=np.generic)
 
 ANALYSIS = Path(__file__).parent / "analysis"
-BESIDE = ("trade", "follow")
+BESIDE = ("follow", "market", "trade")
 """Other packages with some compiled code."""
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """Environment variable that names a folder for compiled code, as it does for the library that compiles."""

@@ -59,7 +59,7 @@ def test_bar_by_bar_comes_to_the_same(seed: int, style: str) -> None:
 def test_a_piece_longer_than_the_window_comes_to_the_same() -> None:
     many = bars_of([row for seed in range(40) for row in tape(seed)])
     watcher, _ = following("break")
-    assert len(many) > 2 * watcher.series.pool.room
+    assert len(many) > watcher.series.pool.room
     assert outcomes(many, "break", range(1_000, len(many), 1_000)) == outcomes(many, "break")
 
 

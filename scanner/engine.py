@@ -25,6 +25,7 @@ from scanner.follow.begun import begun_of
 from scanner.follow.ends import Ends
 from scanner.follow.follower import Follower
 from scanner.follow.outcome import Came, came_of
+from scanner.follow.setup_events import found_of, series_event, setup_event
 from scanner.follow.stories import NO_RECORDS, go_on_together
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
@@ -37,7 +38,6 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
-from scanner.setup_events import found_of, series_event, setup_event
 from scanner.trade import around, levels
 from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook

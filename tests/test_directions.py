@@ -25,7 +25,6 @@ ROOMS = (
     "scanner.judgement",
     "scanner.forming",
     "scanner.follow",
-    "scanner.setup_events",
     "scanner.engine",
     "scanner.pipeline",
     "scanner.configuration",

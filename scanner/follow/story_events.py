@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from scanner.events import Event, event_id, rfc3339
-from scanner.follow.soon import soon
 from scanner.market.price_steps import EXACT
+from scanner.market.sessions.calendars import DAY, NANOSECONDS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
+    from scanner.trade.surroundings import Surroundings
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,3 +144,28 @@ class Teller:
 
 def _text(value: Decimal | None) -> str | None:
     return None if value is None else f"{value:f}"
+
+
+def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surroundings: Surroundings) -> list[str]:
+    """Warn of a weekend or holiday and of the user's dates after a bar's close (nanoseconds since 1970 UTC)."""
+    warnings = []
+    if (opens := _after_a_break(close, timetable)) is not None:
+        warnings.append(f"the market is closed until {opens:%A, %Y-%m-%d}")
+    near = surroundings.keeps_away(intraday=timetable.timeframe.intraday)
+    coming = [each for each in dates or () if each.end > close and each.begin - close <= near]
+    warnings += [f"{datetime.fromtimestamp(each.begin // NANOSECONDS, UTC):%Y-%m-%d}: {each.what}" for each in coming]
+    return warnings
+
+
+def _after_a_break(close: int, timetable: Timetable) -> date | None:
+    """Give the day on which the next bar begins, if more than a night lies before it."""
+    calendar = timetable.calendar
+    if not calendar.known or calendar.never_closes or timetable.timeframe.nanoseconds > DAY:
+        return None
+    try:
+        begins, _ = timetable.next_close(close)
+    except ValueError:  # the calendar ends here
+        return None
+    zone = ZoneInfo(calendar.tz)
+    last, first = (datetime.fromtimestamp(moment // NANOSECONDS, zone).date() for moment in (close - 1, begins))
+    return first if first - last > timedelta(days=1) else None

@@ -16,8 +16,7 @@ from scanner.events import rfc3339
 from scanner.follow.begun import begun
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
-from scanner.follow.soon import soon
-from scanner.follow.story_events import Teller
+from scanner.follow.story_events import Teller, soon
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps

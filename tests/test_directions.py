@@ -20,6 +20,7 @@ ROOMS = (
     "scanner.ports",
     "scanner.wording",
     "scanner.analysis",
+    "scanner.snapshots",
     "scanner.trade",
     "scanner.judgement",
     "scanner.forming",

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.known.configured import Known
     from scanner.page.known.looking import Board, Looker
+    from scanner.page.known.plain import Known
 
 Answer = TypeVar("Answer", bound="Response")
 PIECES = 64
@@ -34,10 +34,6 @@ NAV = (
     ("/study", "Study"),
     ("/setups", "Setups"),
 )
-
-
-class NothingHereError(Exception):
-    """What was asked for is not there; the message is one sentence for the reader."""
 
 
 def looker(request: Request) -> Looker:
@@ -117,7 +113,7 @@ def _common(request: Request, session: str) -> dict[str, Any]:
     return {
         "path": request.url.path,
         "nav": NAV,
-        "station": about.settings.station.name,
+        "station": about.outline.station,
         "zone": about.zone,
         "board": board(request),
         "nonce": request.state.nonce,

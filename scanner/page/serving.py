@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 
 import anyio.to_thread
 
-from scanner.configuration.model.settings import SettingsError
+from scanner.commands.trouble import UsageError
 from scanner.page.access import passwords
 from scanner.page.access.guard import LOCAL, Reached
-from scanner.page.known.configured import Configured
 from scanner.web.serving import MOST_CONNECTIONS, listener, server
 
 if TYPE_CHECKING:
@@ -23,7 +22,9 @@ if TYPE_CHECKING:
     from pathlib import Path
     from socket import socket
 
-    from scanner.configuration.model.settings import Page, Settings
+    from scanner.configuration.model.page import Page
+    from scanner.configuration.model.settings import Settings
+    from scanner.page.known.configured import Configured
     from scanner.page.known.looking import Board
 
 POLITE = 10
@@ -35,11 +36,11 @@ THREADS = 4
 
 
 def opened(page: Page) -> socket:
-    """Open the port of the page; SettingsError where it cannot be."""
+    """Open the port of the page; UsageError where it cannot be."""
     try:
         return listener(page.port, str(page.listen))
     except OSError as problem:
-        raise SettingsError(
+        raise UsageError(
             f"port of [page], {page.port} on {page.listen}, cannot be opened ({problem.strerror}); choose another"
         ) from problem
 
@@ -56,10 +57,9 @@ def _host_of(page: Page) -> str:
     return f"[{page.listen}]" if page.listen.version == 6 else str(page.listen)  # noqa: PLR2004 - IPv6
 
 
-def password_line(settings: Settings) -> str | None:
-    """Read the hashed password of the page, None where it has none; PasswordFileError where that cannot be used."""
-    page = settings.page
-    return None if page is None or page.password is None else passwords.read(settings.folder / page.password)
+def password_line(page: Page, folder: Path) -> str | None:
+    """Read the hashed password of a page, None where it has none; PasswordFileError where that cannot be used."""
+    return None if page.password is None else passwords.read(folder / page.password)
 
 
 @contextmanager
@@ -71,7 +71,7 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
     if settings.page is None:
         yield
         return
-    password_line(settings)
+    password_line(settings.page, settings.folder)
     at = opened(settings.page)
     words = [sys.executable, "-m", "scanner.page", str(path), str(at.fileno())]
     process = subprocess.Popen(words, stdin=subprocess.PIPE, pass_fds=[at.fileno()])  # noqa: S603 - our own words
@@ -83,14 +83,19 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
         process.wait()
 
 
-def run(path: Path, page: Page, at: socket, stops: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM)) -> None:
+def run(
+    configured: Configured,
+    page: Page,
+    at: socket,
+    stops: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM),
+) -> None:
     """Serve the page until told to stop, by Ctrl-C or SIGTERM unless other signals are given."""
 
     async def until_stopped() -> None:
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         for each in stops:
             loop.add_signal_handler(each, stop.set)
-        await serve(path, page, at, stop)
+        await serve(configured, page, at, stop)
 
     asyncio.run(until_stopped())
 
@@ -101,26 +106,23 @@ def _share_one_heap() -> None:
         ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
 
 
-async def serve(path: Path, page: Page, at: socket, stop: asyncio.Event) -> None:
-    """Serve the page of the configuration at ``path`` on a port that is open already, until told to stop."""
+async def serve(configured: Configured, page: Page, at: socket, stop: asyncio.Event) -> None:
+    """Serve the page of a configuration on a port that is open already, until told to stop."""
     # Much is loaded for this, which nobody needs who only starts a station without a page.
     from scanner.page.app import application  # noqa: PLC0415 - as said above
     from scanner.page.known.looking import Looker  # noqa: PLC0415 - as said above
 
     _share_one_heap()
-    configured = Configured(path)
-    settings = configured.known.settings
-    looker = Looker(configured)
+    folder, looker = configured.known.folder, Looker(configured)
     app = application(
         looker,
         reached=Reached(
             (*page.names, _host_of(page), *(LOCAL if page.is_local else ())),
             https=page.certificate is not None or page.behind_proxy,
         ),
-        password=password_line(settings),
+        password=password_line(page, folder),
         cookie=f"closewatch-{page.port}",
     )
-    folder = settings.folder
     web = server(
         app,
         most=MOST_CONNECTIONS,

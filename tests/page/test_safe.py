@@ -258,16 +258,17 @@ def test_what_others_can_reach_must_be_safe(tmp_path: Path, table: str, says: st
 
 def test_a_file_of_a_password_is_its_owners_alone(tmp_path: Path) -> None:
     (tmp_path / "watch.toml").write_text(f'{CONFIG}\n[page]\npassword = "page.password"\n')
-    known = configuration.load(tmp_path / "watch.toml", {})
+    page = configuration.load(tmp_path / "watch.toml", {}).page
+    assert page is not None
     with pytest.raises(PasswordFileError, match="--set-password"):
-        serving.password_line(known)
+        serving.password_line(page, tmp_path)
     (tmp_path / "page.password").write_text("secret\n")
     (tmp_path / "page.password").chmod(0o644)
     with pytest.raises(PasswordFileError, match="chmod 600"):
-        serving.password_line(known)
+        serving.password_line(page, tmp_path)
     (tmp_path / "page.password").chmod(0o600)
     with pytest.raises(PasswordFileError, match="not a file of the page's password"):
-        serving.password_line(known)
+        serving.password_line(page, tmp_path)
 
 
 def test_tries_are_counted_by_address_and_in_all() -> None:

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.rules import Rules
+from scanner.configuration.model.page import Page
 from scanner.configuration.model.settings import (
     CostSettings,
     Group,
     InstrumentSettings,
     KeptStudy,
-    Page,
     Quiet,
     Route,
     Split,

@@ -10,12 +10,11 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property, partial
 from hashlib import sha256
-from ipaddress import IPv4Address
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, PrivateAttr, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from scanner.analysis.door.known_setups import (
@@ -34,6 +33,8 @@ from scanner.analysis.rules import Rules
 from scanner.configuration.mistakes import Mistake, did_you_mean, explain
 from scanner.configuration.model.completeness import unwatchable
 from scanner.configuration.model.environment import SECRETS, EnvironmentSource, strays, without_adapters
+from scanner.configuration.model.outline import OnList
+from scanner.configuration.model.page import Page, Part
 from scanner.configuration.model.values import (
     CalendarName,
     Currency,
@@ -68,20 +69,13 @@ if TYPE_CHECKING:
     from scanner.market.sessions.dates import Dated
 
 
-HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$")]
-
-
 class SettingsError(Exception):
     """The configuration cannot be used; the message says where and what to do."""
 
     exit_code = 2
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Station(_Part):
+class Station(Part):
     """The running watcher itself."""
 
     name: str = Field("station", min_length=1, description="the station's name in events and topics")
@@ -96,52 +90,14 @@ class Station(_Part):
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
 
 
-class Page(_Part):
-    """The page to look at: on loopback, unless it listens on another address, which takes a password and TLS."""
-
-    port: int = Field(8470, ge=1, le=65_535, description="port of the page")
-    listen: IPvAnyAddress = Field(
-        default=IPv4Address("127.0.0.1"),
-        description="address to listen on; any but loopback takes a password, and a certificate or a proxy",
-    )
-    names: tuple[HostName, ...] = Field(
-        (),
-        description="names by which browsers reach it, where the address is not its name, as desk.example",
-    )
-    password: Path | None = Field(None, description="file of its hashed password, as `closewatch page` writes it")
-    certificate: Path | None = Field(None, description="file of its TLS certificate, in PEM")
-    key: Path | None = Field(None, description="file of the key of that certificate, in PEM")
-    behind_proxy: bool = Field(default=False, description="whether a proxy in front of it speaks TLS")
-
-    @model_validator(mode="after")
-    def _safe(self) -> Self:
-        if (self.certificate is None) != (self.key is None):
-            raise ValueError("certificate and key go together; give both or neither")
-        if self.is_local and not self.behind_proxy:
-            return self
-        if self.password is None:
-            raise ValueError("a page that others can reach takes a password; name its file with password")
-        if self.certificate is None and not self.behind_proxy:
-            raise ValueError(
-                "a page that others can reach takes TLS; give certificate and key, or behind_proxy = true where a "
-                "proxy speaks it"
-            )
-        return self
-
-    @property
-    def is_local(self) -> bool:
-        """Whether only this machine can reach it."""
-        return self.listen.is_loopback
-
-
-class Split(_Part):
+class Split(Part):
     """A known split: from the date on, 2 new shares replace 1 old if the ratio is ``2:1``."""
 
     date: Day = Field(description="the first day (or moment) at the new price")
     ratio: Ratio = Field(description="new:old shares")
 
 
-class CostSettings(_Part):
+class CostSettings(Part):
     """Costs of a trade, each a price ("0.02"), per cent of the price ("0.05 %"), or money for one unit ("1.50 EUR")."""
 
     spread: Expense | None = Field(None, description="distance from bid to ask; entry and exit together cost it once")
@@ -149,7 +105,7 @@ class CostSettings(_Part):
     slippage: Expense | None = Field(None, description="how much worse than planned entry and exit together are filled")
 
 
-class InstrumentSettings(_Part):
+class InstrumentSettings(Part):
     """The settings of an instrument; missing ones come from its group, then from the defaults."""
 
     group: str | None = Field(None, description="the group whose settings it shares")
@@ -183,7 +139,7 @@ class Group(InstrumentSettings):
     adjustments: None = None
 
 
-class Route(_Part):
+class Route(Part):
     """Which events go to which sinks; an event takes every route that matches it."""
 
     sinks: tuple[str, ...] = Field(min_length=1, description="names of sinks")
@@ -196,7 +152,7 @@ class Route(_Part):
     )
 
 
-class Quiet(_Part):
+class Quiet(Part):
     """Quiet hours of a sink: waiting messages are delivered as one digest at their end."""
 
     start: time = Field(description="when they start, such as 22:00")
@@ -210,7 +166,7 @@ class Quiet(_Part):
         return self
 
 
-class KeptStudy(_Part):
+class KeptStudy(Part):
     """The study that alerts quote, kept by ``closewatch study --keep``."""
 
     max_age: int = Field(400, ge=1, description="days after the last bar of a study after which alerts call it old")
@@ -236,6 +192,13 @@ class Watched:
     def rules(self) -> Rules:
         """The common rules for it."""
         return self.rulebook.rules
+
+    @property
+    def on_list(self) -> OnList:
+        """The same without its rules."""
+        return OnList(
+            self.instrument, self.feed, self.group, self.calendar, self.base, self.timeframes, self.rules.warm_up
+        )
 
 
 class Settings(BaseSettings):
@@ -490,6 +453,10 @@ class Settings(BaseSettings):
             adjustments=tuple(_adjustment(each, calendar) for each in own.adjustments or ()),
             dates=self.dates.of(name, own.group or ""),
         )
+
+    def on_list(self, name: str) -> OnList | None:
+        """Give an instrument; None where it is not on the list."""
+        return self.of(name).on_list if name in self.instruments else None
 
     def watched(self) -> list[Watched]:
         """Resolve every instrument on the list."""

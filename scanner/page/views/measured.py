@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import Measure
     from scanner.judgement import Judgement
-    from scanner.page.known.judging import JudgedBar
+    from scanner.page.workroom.judging import JudgedBar
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.journal.open_risk import Position
-    from scanner.page.known.configured import Known
     from scanner.page.known.looking import Board
+    from scanner.page.known.plain import Known
 
 MOST_SHOWN = 200
 """Stories that are shown of each kind, the newest first."""
@@ -61,8 +61,8 @@ def now(request: Request) -> Response:
         aside=aside,
         left_out=max(len(open_ones) - MOST_SHOWN, 0) + max(len(waiting) - MOST_SHOWN, 0),
         risk=_risk(seen.held.values()),
-        limits=about.settings.limits,
-        currency=about.settings.account.currency,
+        limits=about.outline.limits,
+        currency=about.outline.account.currency,
         closes=seen.summary.closes,
         troubles=seen.summary.troubles,
         cold=seen.summary.cold,

@@ -18,7 +18,9 @@ from scanner.studies.kept.marks import marks_of
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from scanner.configuration.model.outline import OnList
     from scanner.configuration.model.settings import Settings
+    from scanner.market.sessions.calendars import Calendar
 
 YEARS_BACK = 25
 """Years before this one whose sessions are held: no series is further behind."""
@@ -27,13 +29,15 @@ YEARS_BACK = 25
 def outline_of(settings: Settings, environ: Mapping[str, str], now: int) -> Outline:
     """Outline a configuration at ``now`` (nanoseconds since 1970 UTC)."""
     year = datetime.fromtimestamp(now // SECOND, UTC).year
-    calendars, listed = {}, {}
+    calendars: dict[Calendar, Calendar] = {}
+    ways: dict[OnList, OnList] = {}
+    listed = {}
     for name in settings.instruments:
-        each = settings.of(name).on_list
-        key = each.calendar.name, each.calendar.tz
-        if key not in calendars:
-            calendars[key] = each.calendar.held(year - YEARS_BACK, year + 1)
-        listed[name] = replace(each, calendar=calendars[key])
+        own = settings.of(name).on_list
+        if own not in ways:
+            calendar = calendars.setdefault(own.calendar, own.calendar.held(year - YEARS_BACK, year + 1))
+            ways[own] = replace(own, calendar=calendar)
+        listed[name] = ways[own]
     feeds = {name: prepare("feeds", name, settings, environ) for name in settings.feeds}
     return Outline(
         settings.station.name,

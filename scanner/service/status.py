@@ -14,7 +14,7 @@ from scanner.snapshots import counts_in
 from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from scanner.configuration.model.outline import OnList, Outline
     from scanner.market.sessions.calendars import Calendar
@@ -40,23 +40,20 @@ class Facts:
     outbox: Mapping[tuple[str, State], int]
 
 
-def facts(store: Store, watched: Collection[OnList]) -> Facts:
+def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
     """Read what a store knows; StoreTroubleError where it cannot be read."""
-    by_base = {SeriesKey(each.instrument.symbol, each.base.name): each for each in watched}
-    listed = {key for each in watched for key in _keys(each)}
     last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
     for key, close, state in store.bars.states():
-        if key in listed and close is not None:
+        own = listed.get(key.instrument)
+        if own is None:
+            continue
+        if close is not None and any(key.timeframe == each.name for each in (own.base, *own.timeframes)):
             last[key] = close
-        if key in by_base and state:
-            series = (SeriesKey(key.instrument, timeframe.name) for timeframe in by_base[key].timeframes)
+        if key.timeframe == own.base.name and state:
+            series = (SeriesKey(key.instrument, timeframe.name) for timeframe in own.timeframes)
             seen |= zip(series, counts_in(state), strict=False)
     return Facts(last, seen, store.outbox.counts())
-
-
-def _keys(each: OnList) -> list[SeriesKey]:
-    return [SeriesKey(each.instrument.symbol, timeframe.name) for timeframe in (each.base, *each.timeframes)]
 
 
 def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
@@ -65,21 +62,21 @@ def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mis
     ``holder`` runs the station, None where nobody does. What is played from a recording is judged by the close of its
     last bar. ``mistake`` is why a configuration that has changed is not taken, empty where it could be.
     """
-    watched, read = about.listed.values(), ListRead.of(holder)
+    read = ListRead.of(holder)
     if about.played:
         now = max(known.last.values(), default=now)
     lags = _AllLags(now)
     series = [
-        _series(each, timeframe, known, lags.of(each.calendar, timeframe))
-        for each in watched
+        _series(name, each, timeframe, known, lags.of(each.calendar, timeframe))
+        for name, each in about.listed.items()
         for timeframe in each.timeframes
     ]
     made = {(each.instrument, each.timeframe): each for each in series}
     bases: dict[str, list[SeriesStatus]] = {name: [] for name in about.patience}
     waited: dict[str, int] = dict.fromkeys(about.patience, 0)
-    for each in watched:
+    for name, each in about.listed.items():
         of_base = lags.of(each.calendar, each.base)
-        base = made.get((each.instrument.symbol, each.base.name)) or _series(each, each.base, known, of_base)
+        base = made.get((name, each.base.name)) or _series(name, each, each.base, known, of_base)
         bases.setdefault(each.feed, []).append(base)
         wait = base.lag or 0
         if base.last_close is None and holder is not None:
@@ -120,8 +117,8 @@ class _AllLags:
         return self._made[key]
 
 
-def _series(each: OnList, timeframe: Timeframe, known: Facts, lags: Lags) -> SeriesStatus:
-    key = SeriesKey(each.instrument.symbol, timeframe.name)
+def _series(name: str, each: OnList, timeframe: Timeframe, known: Facts, lags: Lags) -> SeriesStatus:
+    key = SeriesKey(name, timeframe.name)
     last = known.last.get(key)
     behind = None if last is None else lags.behind(last)
     return SeriesStatus(

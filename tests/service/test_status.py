@@ -201,7 +201,7 @@ def test_facts_are_read_beside_the_owner_as_it_left_them(tmp_path: Path) -> None
         desk.take([Arrival("SHELL", as_sent(bars[:402], "tape"))], int(bars.close_time[401]))
         store.commit(Batch(said=[Said(said(COIN, 0).event, ["mail"])]))
         with Store.open(path, lambda: 0, visiting=True) as visited:
-            read = facts(visited, outline(known).listed.values())
+            read = facts(visited, outline(known).listed)
         engines = {lane.timeframe.name: lane.engine for lane in desk.pipelines["SHELL"].lanes}
         assert read.seen == {SeriesKey("SHELL", name): engine.series.count for name, engine in engines.items()}
         assert read.seen[COIN] == 402

@@ -46,7 +46,7 @@ class RiskNotes:
         listed = about.on_list(event.data["instrument"])
         if not event.facts.begins or listed is None:
             return []
-        new = candidate(event.data, listed.group, listed.instrument.point_value, self._rate(listed))
+        new = candidate(event.data, listed.group, listed.point_value, self._rate(listed))
         if new is None:
             return []
         stories = self._open.look()
@@ -85,11 +85,11 @@ class RiskNotes:
             is_watched = listed is not None and timeframe in {each.name for each in listed.timeframes}
             if counts and story.id not in left and listed is not None and is_watched:
                 own = taken.get(story.id, [])
-                position = at_risk(story, own, listed.group, listed.instrument.point_value, self._rate(listed))
+                position = at_risk(story, own, listed.group, listed.point_value, self._rate(listed))
                 if position is not None:
                     held[story.id] = position
         return held
 
     def _rate(self, listed: OnList) -> Decimal | None:
         """Give the value of a unit of an instrument's currency in that of the account."""
-        return rate_of(self._about().account, listed.instrument.currency)[0]
+        return rate_of(self._about().account, listed.currency)[0]

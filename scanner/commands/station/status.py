@@ -36,7 +36,7 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
     read = ListRead.of(running)
     mistake = "" if read is None or read.mark == settings.mark else _mistake(path, environ)
     with Store.open(settings.store_path, lambda: now, visiting=True) as store:
-        known = facts(store, about.listed.values())
+        known = facts(store, about.listed)
     output.say(*report(status(about, known, now, running, mistake=mistake)), "", told_of_record(about, now))
 
 

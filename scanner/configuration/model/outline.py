@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from decimal import Decimal
     from pathlib import Path
 
-    from scanner.market.instruments import Instrument
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.sessions.timeframes import Timeframe
     from scanner.trade.following import Follow
@@ -23,25 +23,27 @@ FIXED = ("station", "feeds", "sinks", "quiet", "ceiling", "page")
 
 @dataclass(frozen=True, slots=True)
 class OnList:
-    """An instrument on the list; ``warm_up`` bars are wanted before anything is said of it."""
+    """How an instrument is watched; ``warm_up`` bars are wanted before anything is said of it."""
 
-    instrument: Instrument
     feed: str
     group: str
     calendar: Calendar
     base: Timeframe
     timeframes: tuple[Timeframe, ...]
     warm_up: int
+    point_value: Decimal
+    currency: str
 
 
 @dataclass(frozen=True, slots=True)
 class Outline:
     """What others than the station go by.
 
-    ``mark`` tells the file from others, and ``fixed_mark`` what is only read at the start. ``patience`` is that of each
-    feed, in seconds. ``played`` says that the bars are those of a recording. ``marks`` are those of rules and costs,
-    each with the number of instruments that have it; a study that is older than ``study_age`` days is called old.
-    ``warnings`` are hazards at the time it was read.
+    ``listed`` is by instrument; those that are watched in the same way share one object. ``mark`` tells the file from
+    others, and ``fixed_mark`` what is only read at the start. ``patience`` is that of each feed, in seconds. ``played``
+    says that the bars are those of a recording. ``marks`` are those of rules and costs, each with the number of
+    instruments that have it; a study that is older than ``study_age`` days is called old. ``warnings`` are hazards at
+    the time it was read.
     """
 
     station: str

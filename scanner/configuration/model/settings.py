@@ -197,7 +197,14 @@ class Watched:
     def on_list(self) -> OnList:
         """The same without its rules."""
         return OnList(
-            self.instrument, self.feed, self.group, self.calendar, self.base, self.timeframes, self.rules.warm_up
+            self.feed,
+            self.group,
+            self.calendar,
+            self.base,
+            self.timeframes,
+            self.rules.warm_up,
+            self.instrument.point_value,
+            self.instrument.currency,
         )
 
 

@@ -170,7 +170,7 @@ class Looker:
         self.configured.look_again()
         about = self.configured.known.outline
         running = holder(about.store_path)
-        new = status(about, facts(store, about.listed.values()), self._now(), running)
+        new = status(about, facts(store, about.listed), self._now(), running)
         self.store.bars.look_again()
         summed = summary_of(new)
         is_same = summed == board.summary and board.status is not None and replace(board.status, now=new.now) == new

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from scanner.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries
+from scanner.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries, VisitedBars
 from scanner.store.database import Database
 from scanner.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
 from scanner.store.events import EventLog, KeptEvent, Said
@@ -67,10 +67,10 @@ class Store:
     marked, and decisions added.
     """
 
-    def __init__(self, database: Database, clock: Callable[[], int]) -> None:
+    def __init__(self, database: Database, bars: BarLog, clock: Callable[[], int]) -> None:
         self.database = database
         self.clock = clock
-        self.bars = BarLog(database)
+        self.bars = bars
         self.events = EventLog(database, self.bars)
         self.outbox = Outbox(database, clock)
         self.decisions = Decisions(database, clock)
@@ -85,7 +85,7 @@ class Store:
         """
         database = Database(path, visiting=visiting, patience=patience)
         try:
-            return cls(database, clock)
+            return cls(database, VisitedBars(database) if visiting else BarLog(database), clock)
         except BaseException:
             database.close()
             raise

@@ -171,7 +171,6 @@ class Looker:
         about = self.configured.known.outline
         running = holder(about.store_path)
         new = status(about, facts(store, about.listed), self._now(), running)
-        self.store.bars.look_again()
         summed = summary_of(new)
         is_same = summed == board.summary and board.status is not None and replace(board.status, now=new.now) == new
         return replace(board, status=new, summary=summed, version=board.version + (not is_same))

@@ -67,10 +67,10 @@ class Store:
     marked, and decisions added.
     """
 
-    def __init__(self, database: Database, bars: BarLog, clock: Callable[[], int]) -> None:
+    def __init__(self, database: Database, clock: Callable[[], int]) -> None:
         self.database = database
         self.clock = clock
-        self.bars = bars
+        self.bars = VisitedBars(database) if database.visiting else BarLog(database)
         self.events = EventLog(database, self.bars)
         self.outbox = Outbox(database, clock)
         self.decisions = Decisions(database, clock)
@@ -85,7 +85,7 @@ class Store:
         """
         database = Database(path, visiting=visiting, patience=patience)
         try:
-            return cls(database, VisitedBars(database) if visiting else BarLog(database), clock)
+            return cls(database, clock)
         except BaseException:
             database.close()
             raise

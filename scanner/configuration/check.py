@@ -16,6 +16,7 @@ from scanner.configuration.adapters import prepare
 from scanner.configuration.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.configuration.model.environment import OUTSIDE, strays, variable
 from scanner.configuration.model.settings import Settings, from_document, read_file
+from scanner.configuration.page_files import wrong_files
 from scanner.configuration.toml_files.lines import lines
 from scanner.configuration.toml_files.reading import TomlFaultError, document_of
 from scanner.configuration.unrouted import named, untold, untold_ahead
@@ -103,6 +104,9 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
+    if settings.page is not None:
+        wrong = wrong_files(settings.page, settings.folder)
+        checked.mistakes += [Mistake(("page", setting), text) for setting, text in wrong]
     checked.warnings += [*_unused(settings), *untold(settings), *_unsized(settings)]
     checked.warnings += [] if wrong_rules else untold_ahead(settings)
     checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import anyio.to_thread
 
 from scanner.commands.trouble import UsageError
-from scanner.page.access import passwords
+from scanner.configuration.page_files import check_certificate, password_line
 from scanner.page.access.guard import LOCAL, Reached
 from scanner.web.serving import MOST_CONNECTIONS, listener, server
 
@@ -57,11 +57,6 @@ def _host_of(page: Page) -> str:
     return f"[{page.listen}]" if page.listen.version == 6 else str(page.listen)  # noqa: PLR2004 - IPv6
 
 
-def password_line(page: Page, folder: Path) -> str | None:
-    """Read the hashed password of a page, None where it has none; PasswordFileError where that cannot be used."""
-    return None if page.password is None else passwords.read(folder / page.password)
-
-
 @contextmanager
 def beside(path: Path, settings: Settings) -> Iterator[None]:
     """Serve the page of a station in a process of its own, where one is configured, until this is left.
@@ -72,6 +67,7 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
         yield
         return
     password_line(settings.page, settings.folder)
+    check_certificate(settings.page, settings.folder)
     at = opened(settings.page)
     words = [sys.executable, "-m", "scanner.page", str(path), str(at.fileno())]
     process = subprocess.Popen(words, stdin=subprocess.PIPE, pass_fds=[at.fileno()])  # noqa: S603 - our own words

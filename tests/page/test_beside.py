@@ -10,6 +10,7 @@ import httpx
 import pytest
 
 from scanner.commands.trouble import UsageError
+from scanner.configuration.page_files import read_password
 from scanner.page.access import passwords
 from scanner.page.command import set_password
 from scanner.web.serving import listener
@@ -102,6 +103,6 @@ def test_a_password_is_kept_hashed_in_a_file_of_its_owners(tmp_path: Path) -> No
         set_password(path, lambda: "short")
     set_password(path, lambda: "long enough, invented")
     assert (tmp_path / "page.password").stat().st_mode & 0o777 == 0o600
-    line = passwords.read(tmp_path / "page.password")
+    line = read_password(tmp_path / "page.password")
     assert passwords.fits("long enough, invented", line)
     assert not passwords.fits("long enough, inventeD", line)

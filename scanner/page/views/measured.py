@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scanner.page.words import limit
 from scanner.present.reports.explain_report import missed_by, missed_rules, nearest
 from scanner.wording.words import number
 
@@ -51,7 +52,7 @@ def rows(measures: Mapping[str, Measure]) -> list[Row]:
             name,
             each["verdict"],
             number(each["measured"]),
-            each["threshold"].replace(">=", "≥").replace("<=", "≤"),
+            limit(each["threshold"]),
             missed_by(each),
             each["text"],
         )

@@ -6,6 +6,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.responses import HTMLResponse, RedirectResponse, StreamingResponse
 
 from scanner.page import words
@@ -74,6 +75,11 @@ def render(request: Request, template: str, status: int = 200, **context: Any) -
     session, new = _session(request)
     text = templates().get_template(template).render(_common(request, session) | context)
     return _with_session(request, HTMLResponse(text, status), new)
+
+
+def part(template: str, **context: Any) -> Markup:  # noqa: ANN401 - as above
+    """Write a part of a page in which nothing is its reader's own."""
+    return Markup(templates().get_template(template).render(context))  # noqa: S704 - all that is put into it is escaped
 
 
 def stream(request: Request, template: str, **context: Any) -> StreamingResponse:  # noqa: ANN401 - as above

@@ -87,6 +87,7 @@ def application(
     state.cookie = ("__Host-" if reached.https else "") + cookie
     state.sessions, state.tries = Sessions(passed), Tries(passed)
     state.live, state.pictures, state.distances, state.reviews = Live(), drawn.Pictures(), series.Distances(), {}
+    state.shared = now.Shared()
     return app
 
 

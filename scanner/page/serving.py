@@ -29,8 +29,10 @@ if TYPE_CHECKING:
 
 POLITE = 10
 """How far the page stands back where the station beside it wants the processor, as ``nice`` counts."""
-M_ARENA_MAX = -8
-"""The parameter of mallopt(3), from malloc.h."""
+M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8
+"""Parameters of mallopt(3), from malloc.h."""
+LARGE = 65_536
+"""Bytes from which on memory is given back as soon as it is free."""
 THREADS = 4
 """Answers that are worked out at a time."""
 
@@ -96,10 +98,15 @@ def run(
     asyncio.run(until_stopped())
 
 
-def _share_one_heap() -> None:
-    """Have all threads take memory from one heap where the C library (glibc) can be told; each would keep its own."""
+def _spare_memory() -> None:
+    """Have all threads take memory from one heap, and give it back, where the C library (glibc) can be told.
+
+    Each would keep a heap of its own, and what a large answer took for a moment would be kept for good.
+    """
     with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
+        library = ctypes.CDLL(None)
+        library.mallopt(M_ARENA_MAX, 1)
+        library.mallopt(M_MMAP_THRESHOLD, LARGE)
 
 
 async def serve(configured: Configured, page: Page, at: socket, stop: asyncio.Event) -> None:
@@ -108,7 +115,7 @@ async def serve(configured: Configured, page: Page, at: socket, stop: asyncio.Ev
     from scanner.page.app import application  # noqa: PLC0415 - as said above
     from scanner.page.known.looking import Looker  # noqa: PLC0415 - as said above
 
-    _share_one_heap()
+    _spare_memory()
     folder, looker = configured.known.folder, Looker(configured)
     app = application(
         looker,

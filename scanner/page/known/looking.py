@@ -155,15 +155,16 @@ class Looker:
         if self._risk is None:
             raise AssertionError("it comes with the store")
         stories, held = self._risk.look()
-        return replace(
+        new = replace(
             board,
-            version=board.version + 1,
             stories=stories,
             held=held,
             decisions={each.id: store.decisions.on(each.id) for each in stories},
             recent=store.events.before(store.events.last() + 1, OF_WATCHING, RECENT),
             trouble="",
         )
+        # Each delivery that is marked as sent changes the store, too, and no reader sees anything of it.
+        return board if new == board else replace(new, version=board.version + 1)
 
     def _series(self, store: Store, board: Board) -> Board:
         """Look at all series, which may be many."""

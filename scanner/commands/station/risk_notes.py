@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class RiskNotes:
-    """Knows the open stories of a store, and finds the notes for a setup.
+    """Keeps track of the open stories of a store, and finds the notes for a setup.
 
     It reads the events since it was last asked, and drops the stories that have ended. ``about`` gives the
     configuration as it is now.

@@ -117,3 +117,11 @@ def test_asking_for_help_imports_nothing_heavy() -> None:
     code = f"import sys, scanner.cli; print([name for name in {heavy!r} if name in sys.modules])"
     printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert printed.stdout.strip() == "[]"
+
+
+def test_the_page_holds_nothing_of_the_rules() -> None:
+    heavy = ("numba", "pandas", "pyarrow", "matplotlib", "bokeh", "exchange_calendars", "pydantic_settings")
+    modules = "scanner.page.__main__, scanner.page.app, scanner.page.known.looking"
+    code = f"import sys, {modules}; print([name for name in {heavy!r} if name in sys.modules])"
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert printed.stdout.strip() == "[]"

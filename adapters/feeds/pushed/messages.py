@@ -123,7 +123,6 @@ class Inbox:
             self._stray(f"there are more than {MOST_SERIES:,} series")
 
     def _columns(self, payload: bytes | str) -> Columns | None:
-        """Find the rows of a message; None if it does not hold bars."""
         if len(payload) > self._settings.largest_message:
             raise UnreadableMessageError(f"the message is longer than {self._settings.largest_message:,} bytes")
         try:

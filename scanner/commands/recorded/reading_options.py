@@ -100,7 +100,9 @@ def reading_of(
     if equity is not None:
         account = account.model_copy(update={"equity": _number(equity, "--equity")})
     if currency is not None:
-        code = _currency(currency)
+        code = currency.upper()
+        if not re.fullmatch("[A-Z]{3}", code):
+            raise typer.BadParameter(f"--currency takes three letters (ISO 4217) such as EUR, not {currency!r}.")
         if account.currency not in {"", code}:
             raise typer.BadParameter(
                 f"--currency {code} is not the currency of the account in {config}, {account.currency}; leave it out."
@@ -166,10 +168,3 @@ def _number(text: str | None, option: str) -> Decimal | None:
     if not value.is_finite() or value <= 0:
         raise typer.BadParameter(f"{option} takes a number above 0, not {text!r}.")
     return value
-
-
-def _currency(text: str) -> str:
-    code = text.upper()
-    if not re.fullmatch("[A-Z]{3}", code):
-        raise typer.BadParameter(f"--currency takes three letters (ISO 4217) such as EUR, not {text!r}.")
-    return code

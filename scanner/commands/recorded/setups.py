@@ -96,7 +96,6 @@ def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
 
 
 def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
-    """Draw the first such setup in the demo feed, and say where; nothing is drawn if there is none."""
     found = example(rulebook, kind)
     if found is None:
         return "The demo feed contains no such setup, so none was drawn."

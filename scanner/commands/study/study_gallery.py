@@ -69,7 +69,6 @@ def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading
 
 
 def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) -> Iterator[Shown]:
-    """Replay one recording until all of its stories have ended, and draw each then."""
     chunks = iter(recording.bars)
     first = next(chunks, None)
     if first is None:

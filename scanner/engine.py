@@ -15,6 +15,7 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import kernel, spikes
+from scanner.analysis.indicators.state import count_in
 from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
@@ -392,7 +393,7 @@ class SeriesEngine:
         if not windows:
             raise ValueError("nothing was kept of the windows of the series")
         known = 0
-        if Series.count_in(windows):
+        if count_in(windows):
             last_close = int.from_bytes(checkpoint[:TIME_BYTES], "little", signed=True)
             known = int(np.searchsorted(bars.close_time, last_close, side="right"))
             self.series.restore(windows, bars[:known])

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache, cached_property, lru_cache
+from functools import cached_property, lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING, TypeVar
 from zlib import crc32
 
 import numpy as np
 
-from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
+from scanner.analysis.indicators.state import STATE
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
 from scanner.engine import SeriesEngine, push_together, restore_together
@@ -20,8 +20,9 @@ from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard, Note
-from scanner.market.sessions.timetables import Timetable
+from scanner.market.sessions.timetables import timetable_of
 from scanner.market.splits import adjust
+from scanner.snapshots import joined, parts_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timeframes import Timeframe
+    from scanner.market.sessions.timetables import Timetable
     from scanner.market.splits import Adjustment
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
@@ -274,15 +276,15 @@ class Pipeline:
         parts = [self.mark, self.guard.snapshot()]
         for lane in self.lanes:
             parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), lane.engine.snapshot()]
-        return _together(parts)
+        return joined(parts)
 
     def checkpoint(self) -> bytes:
         """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
-        return _together([lane.engine.checkpoint() for lane in self.lanes])
+        return joined([lane.engine.checkpoint() for lane in self.lanes])
 
     def restore(self, snapshot: bytes) -> tuple[bytes, ...]:
         """Go on from a snapshot, all but the engines; gives those of the lanes. ValueError where it does not fit."""
-        mark, *parts = _parts(snapshot)
+        mark, *parts = parts_of(snapshot)
         if mark != self.mark or len(parts) != 1 + 2 * len(self.lanes):
             raise ValueError(
                 f"the state kept of {self.instrument.symbol} is of other timeframes, sessions, splits or rules than now"
@@ -316,7 +318,7 @@ def restore_pipelines(pipelines: Sequence[Pipeline], kept: Sequence[Kept]) -> se
         except ValueError:
             wrong.add(place)
             continue
-        windows = _parts(each.checkpoint) or [b""] * len(pipeline.lanes)
+        windows = parts_of(each.checkpoint) or [b""] * len(pipeline.lanes)
         for lane, snapshot, checkpoint in zip(pipeline.lanes, snapshots, windows, strict=True):
             engines.append((lane.engine, snapshot, checkpoint, each.bars.get(lane.timeframe.name, Bars.of([]))))
             places.append(place)
@@ -376,12 +378,6 @@ def _guard(
     return Guard(timetable_of(calendar, base), until, SpikeSieve(rules, adjustments) if rules.drop_spikes else None)
 
 
-@cache
-def timetable_of(calendar: Calendar, timeframe: Timeframe) -> Timetable:
-    """Give one timetable to all instruments that have the same."""
-    return Timetable(calendar, timeframe)
-
-
 @lru_cache(64)
 def _mark(
     base: Timeframe,
@@ -418,37 +414,16 @@ def snapshots_of(pipelines: Sequence[Pipeline]) -> list[bytes]:
     """Give the snapshots of many pipelines, each of which ``is_alone``, as each would give it."""
     heads: dict[tuple[bytes, int], bytes] = {}
     records: dict[int, memoryview] = {}
-    snapshots, record, nothing = [], kernel.STATE.itemsize, (0).to_bytes(4, "little")
+    snapshots, record, nothing = [], STATE.itemsize, (0).to_bytes(4, "little")
     for pipeline in pipelines:
         engine, guard = pipeline.lanes[0].engine, pipeline.guard.snapshot()
         pool, row, stories = engine.series.pool, engine.series.row, engine.stories()
         head = heads.get((pipeline.mark, len(guard)))
         if head is None:
-            head = heads[pipeline.mark, len(guard)] = _together([pipeline.mark]) + len(guard).to_bytes(4, "little")
+            head = heads[pipeline.mark, len(guard)] = joined([pipeline.mark]) + len(guard).to_bytes(4, "little")
         states = records.get(id(pool))
         if states is None:
             states = records[id(pool)] = pool.state.view(np.uint8).data
         size = (record + len(stories)).to_bytes(4, "little")
         snapshots.append(b"".join((head, guard, nothing, size, states[row * record : (row + 1) * record], stories)))
     return snapshots
-
-
-def counts_in(snapshot: bytes) -> list[int]:
-    """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold.
-
-    They come in the order of the timeframes, from the finest on.
-    """
-    return [Series.count_in(engine) for engine in _parts(snapshot)[3::2]][::-1]
-
-
-def _together(parts: Iterable[bytes]) -> bytes:
-    return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
-
-
-def _parts(snapshot: bytes) -> list[bytes]:
-    parts, rest = [], snapshot
-    while rest:
-        size = int.from_bytes(rest[:4], "little")
-        parts.append(rest[4 : 4 + size])
-        rest = rest[4 + size :]
-    return parts

@@ -21,6 +21,7 @@ ROOMS = (
     "scanner.ports",
     "scanner.wording",
     "scanner.analysis",
+    "scanner.snapshots",
     "scanner.trade",
     "scanner.judgement",
     "scanner.forming",
@@ -115,5 +116,13 @@ def test_no_folder_holds_more_than_a_dozen_files() -> None:
 def test_asking_for_help_imports_nothing_heavy() -> None:
     heavy = ("numba", "numpy", "pandas", "pyarrow", "matplotlib", "exchange_calendars", "pydantic")
     code = f"import sys, scanner.cli; print([name for name in {heavy!r} if name in sys.modules])"
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert printed.stdout.strip() == "[]"
+
+
+def test_the_page_holds_nothing_of_the_rules() -> None:
+    heavy = ("numba", "pandas", "pyarrow", "matplotlib", "bokeh", "exchange_calendars", "pydantic_settings")
+    modules = "scanner.page.__main__, scanner.page.app, scanner.page.known.looking"
+    code = f"import sys, {modules}; print([name for name in {heavy!r} if name in sys.modules])"
     printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert printed.stdout.strip() == "[]"

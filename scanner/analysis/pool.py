@@ -15,6 +15,7 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE, COLUMNS, DEEP, HIGH, LOW, VOLUME
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.indicators.spikes import Spike
+from scanner.analysis.indicators.state import STATE
 from scanner.analysis.places.around import room_to_look
 from scanner.compiling import lent
 
@@ -120,9 +121,9 @@ class Pool:
         self.columns = np.empty((0, COLUMNS, self.kept + room))
         self.deep = np.empty((0, DEEP, self.history + room))
         self.times = np.empty((0, 2, self.kept + room), dtype=np.int64)
-        self.state = np.zeros(0, dtype=kernel.STATE)
+        self.state = np.zeros(0, dtype=STATE)
         self.used = np.zeros(0, dtype=np.int64)
-        self.before = np.zeros(0, dtype=kernel.STATE)
+        self.before = np.zeros(0, dtype=STATE)
         self.start = np.zeros(0, dtype=np.int64)
 
     def reserve(self, series: int) -> None:

@@ -17,9 +17,9 @@ from scanner.analysis.columns import (
     FAST_AVERAGE,
     OPEN,
 )
-from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.running import averages_after
 from scanner.analysis.indicators.spikes import SPIKE, Spike
+from scanner.analysis.indicators.state import STATE, count_in
 from scanner.analysis.next_bar import ahead_of
 from scanner.analysis.places import around, structure
 from scanner.analysis.places.obstacles import obstacle_words, room_for_obstacles
@@ -86,7 +86,7 @@ class Series:
 
     __slots__ = ("__weakref__", "pool", "row")
 
-    LAYOUT = f"{kernel.STATE} {COLUMNS} {DEEP} {SPIKE}"
+    LAYOUT = f"{STATE} {COLUMNS} {DEEP} {SPIKE}"
     """Says how a snapshot is laid out."""
 
     def __init__(self, pool: Pool) -> None:
@@ -206,25 +206,20 @@ class Series:
             + np.array(pool.spikes.get(row, []), dtype=SPIKE).tobytes()
         )
 
-    @staticmethod
-    def count_in(snapshot: bytes) -> int:
-        """Read from a snapshot what ``count`` was."""
-        return int(np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE)["count"][0])
-
     def restore(self, snapshot: bytes, bars: Bars) -> None:
         """Become the series that gave ``snapshot``; ``bars`` are its last bars, ``history`` or all of them.
 
         ValueError where they are too few.
         """
         pool, row = self.pool, self.row
-        count = self.count_in(snapshot)
+        count = count_in(snapshot)
         known, kept = min(count, pool.history), min(count, pool.kept)
         if len(bars) < known:
             raise ValueError(f"{known} bars are needed to restore the series and only {len(bars)} were given")
         bars = bars[len(bars) - known :]
         pool.clear(row)
-        rest = memoryview(snapshot)[kernel.STATE.itemsize :]
-        pool.state[row : row + 1] = np.frombuffer(snapshot[: kernel.STATE.itemsize], dtype=kernel.STATE)
+        rest = memoryview(snapshot)[STATE.itemsize :]
+        pool.state[row : row + 1] = np.frombuffer(snapshot[: STATE.itemsize], dtype=STATE)
         last, deep = pool.kept, pool.history
         end = 8 * (known + (COLUMNS - FAST_AVERAGE) * kept)
         atrs, indicators, spikes = rest[: 8 * known], rest[8 * known : end], rest[end:]

@@ -19,6 +19,7 @@ from scanner.configuration.model.settings import Settings, from_document, read_f
 from scanner.configuration.model.wrong_instruments import unwatchable, wrong_costs
 from scanner.configuration.model.wrong_names import wrong_names
 from scanner.configuration.model.wrong_setups import wrong_own_setups, wrong_rules
+from scanner.configuration.page_files import wrong_files
 from scanner.configuration.toml_files.lines import lines
 from scanner.configuration.toml_files.reading import TomlFaultError, document_of
 from scanner.configuration.unrouted import named, unrouted, unrouted_ahead
@@ -106,6 +107,9 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
+    if settings.page is not None:
+        wrong = wrong_files(settings.page, settings.folder)
+        checked.mistakes += [Mistake(("page", setting), text) for setting, text in wrong]
     checked.warnings += [*_unused(settings), *unrouted(settings), *_unsized(settings)]
     checked.warnings += [] if of_rules else unrouted_ahead(settings)
     checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]

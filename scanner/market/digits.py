@@ -8,6 +8,7 @@ FIRST_GROUPED = 5
 THIN_SPACE = "\u202f"
 """The separator of groups of three digits; it allows no line break and cannot be read as a decimal mark."""
 NUMBER = re.compile(r"([-+−]?)(\d+)(.*)")
+MINUS = re.compile(r"(?<!\w)-(?=\d)")
 
 
 def grouped(value: str | int) -> str:
@@ -24,3 +25,12 @@ def grouped(value: str | int) -> str:
         return text
     whole = f"{int(found[2]):,}".replace(",", THIN_SPACE)
     return f"{found[1]}{whole}{found[3]}"
+
+
+def with_minus(text: str) -> str:
+    """Write the signs of negative numbers as on a page, as wide as a plus.
+
+    >>> with_minus("-0.40 to +1.20 since 2026-03-02")
+    '−0.40 to +1.20 since 2026-03-02'
+    """
+    return MINUS.sub("−", text)

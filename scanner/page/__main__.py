@@ -13,9 +13,10 @@ from pathlib import Path
 from socket import socket
 from threading import Thread
 
-from scanner.configuration.model import settings as configuration
 from scanner.configuration.model.page import Page
 from scanner.page import serving
+from scanner.page.elsewhere import Elsewhere
+from scanner.page.known.configured import Configured
 
 
 def _end_with_the_station() -> None:
@@ -31,7 +32,9 @@ def main() -> None:
     Thread(target=_end_with_the_station, daemon=True).start()
     for each in (signal.SIGINT, signal.SIGHUP):
         signal.signal(each, signal.SIG_IGN)
-    serving.run(path, configuration.load(path).page or Page(), at, stops=(signal.SIGTERM,))
+    with Elsewhere(path) as elsewhere:
+        configured = Configured(path, elsewhere.work)
+        serving.run(configured, configured.known.page or Page(), at, stops=(signal.SIGTERM,))
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.responses import HTMLResponse, RedirectResponse, StreamingResponse
 
 from scanner.page import words
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.known.configured import Known
     from scanner.page.known.looking import Board, Looker
+    from scanner.page.known.plain import Known
 
 Answer = TypeVar("Answer", bound="Response")
 PIECES = 64
@@ -34,10 +35,6 @@ NAV = (
     ("/study", "Study"),
     ("/setups", "Setups"),
 )
-
-
-class NothingHereError(Exception):
-    """What was asked for is not there; the message is one sentence for the reader."""
 
 
 def looker(request: Request) -> Looker:
@@ -80,6 +77,11 @@ def render(request: Request, template: str, status: int = 200, **context: Any) -
     return _with_session(request, HTMLResponse(text, status), new)
 
 
+def part(template: str, **context: Any) -> Markup:  # noqa: ANN401 - as above
+    """Write a part of a page in which nothing is its reader's own."""
+    return Markup(templates().get_template(template).render(context))  # noqa: S704 - all that is put into it is escaped
+
+
 def stream(request: Request, template: str, **context: Any) -> StreamingResponse:  # noqa: ANN401 - as above
     """Write a page piece by piece, as far as it is known."""
     session, new = _session(request)
@@ -117,7 +119,7 @@ def _common(request: Request, session: str) -> dict[str, Any]:
     return {
         "path": request.url.path,
         "nav": NAV,
-        "station": about.settings.station.name,
+        "station": about.outline.station,
         "zone": about.zone,
         "board": board(request),
         "nonce": request.state.nonce,

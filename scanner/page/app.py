@@ -14,12 +14,13 @@ from starlette.middleware import Middleware
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
+from scanner.commands.trouble import UsageError
 from scanner.page.access.guard import Guard, Reached
 from scanner.page.access.passwords import Tries
 from scanner.page.access.sessions import Sessions
-from scanner.page.answers import NothingHereError, go_to, load_templates, render, session_of, sessions
-from scanner.page.charts import Pictures
+from scanner.page.answers import go_to, load_templates, render, session_of, sessions
 from scanner.page.live import Live, live
+from scanner.page.trouble import NothingHereError
 from scanner.page.views import drawn, journal, login, now, series, setups, story, study, why
 from scanner.present.reports.page_html import STYLE
 from scanner.store import StoreTroubleError
@@ -78,13 +79,15 @@ def application(
             405: _method,
             NothingHereError: _nothing,
             StoreTroubleError: _store,
+            UsageError: _unusable,
         },
     )
     state = app.state
     state.looker, state.password, state.https = looker, password, reached.https
     state.cookie = ("__Host-" if reached.https else "") + cookie
     state.sessions, state.tries = Sessions(passed), Tries(passed)
-    state.live, state.pictures, state.distances, state.reviews = Live(), Pictures(), series.Distances(), {}
+    state.live, state.pictures, state.distances, state.reviews = Live(), drawn.Pictures(), series.Distances(), {}
+    state.shared = now.Shared()
     return app
 
 
@@ -134,6 +137,11 @@ def _bokeh() -> Path:
 def _nothing(request: Request, problem: Exception) -> Response:
     sentence = str(problem) if isinstance(problem, NothingHereError) else "There is no such page."
     return render(request, "trouble.html", HTTPStatus.NOT_FOUND, title="Nothing here", sentence=sentence)
+
+
+def _unusable(request: Request, problem: Exception) -> Response:
+    title = "The configuration cannot be used"
+    return render(request, "trouble.html", HTTPStatus.SERVICE_UNAVAILABLE, title=title, sentence=str(problem))
 
 
 def _method(request: Request, _: Exception) -> Response:

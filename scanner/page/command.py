@@ -8,10 +8,12 @@ import typer
 
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
-from scanner.configuration.model import settings as configuration
 from scanner.configuration.model.page import Page
+from scanner.configuration.page_files import check_certificate, password_line
 from scanner.page import serving
 from scanner.page.access import passwords
+from scanner.page.elsewhere import Elsewhere
+from scanner.page.known.configured import Configured
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,14 +24,17 @@ if TYPE_CHECKING:
 
 def run(path: Path, port: int | None) -> None:
     """Serve the page of a configuration until told to stop, and say where it is."""
-    settings = configuration.load(path, to_watch=True)
-    page = settings.page or Page()
-    if port is not None:
-        page = page.model_copy(update={"port": port})
-    serving.password_line(settings)
-    at = serving.opened(page)
-    output.tell(f"The page of {settings.station.name} is at {serving.address_of(page)} until Ctrl-C.")
-    serving.run(path, page, at)
+    with Elsewhere(path) as elsewhere:
+        configured = Configured(path, elsewhere.work)
+        known = configured.known
+        page = known.page or Page()
+        if port is not None:
+            page = page.model_copy(update={"port": port})
+        password_line(page, known.folder)
+        check_certificate(page, known.folder)
+        at = serving.opened(page)
+        output.tell(f"The page of {known.outline.station} is at {serving.address_of(page)} until Ctrl-C.")
+        serving.run(configured, page, at)
 
 
 def ask() -> str:
@@ -40,6 +45,8 @@ def ask() -> str:
 
 def set_password(path: Path, asked: Callable[[], str] = ask) -> None:
     """Leave the password that is ``asked`` for hashed in the file that the configuration names."""
+    from scanner.configuration.model import settings as configuration  # noqa: PLC0415 - heavy, and not needed to serve
+
     settings = configuration.load(path)
     target = _file_of(settings, path)
     password = asked()

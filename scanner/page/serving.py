@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 
 import anyio.to_thread
 
-from scanner.configuration.model.settings import SettingsError
-from scanner.page.access import passwords
+from scanner.commands.trouble import UsageError
+from scanner.configuration.page_files import check_certificate, password_line
 from scanner.page.access.guard import LOCAL, Reached
-from scanner.page.known.configured import Configured
 from scanner.web.serving import MOST_CONNECTIONS, listener, server
 
 if TYPE_CHECKING:
@@ -25,22 +24,25 @@ if TYPE_CHECKING:
 
     from scanner.configuration.model.page import Page
     from scanner.configuration.model.settings import Settings
+    from scanner.page.known.configured import Configured
     from scanner.page.known.looking import Board
 
 POLITE = 10
 """How far the page stands back where the station beside it wants the processor, as ``nice`` counts."""
-M_ARENA_MAX = -8
-"""The parameter of mallopt(3), from malloc.h."""
+M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8
+"""Parameters of mallopt(3), from malloc.h."""
+LARGE = 65_536
+"""Bytes from which on memory is given back as soon as it is free."""
 THREADS = 4
 """Answers that are worked out at a time."""
 
 
 def opened(page: Page) -> socket:
-    """Open the port of the page; SettingsError where it cannot be."""
+    """Open the port of the page; UsageError where it cannot be."""
     try:
         return listener(page.port, str(page.listen))
     except OSError as problem:
-        raise SettingsError(
+        raise UsageError(
             f"port of [page], {page.port} on {page.listen}, cannot be opened ({problem.strerror}); choose another"
         ) from problem
 
@@ -57,12 +59,6 @@ def _host_of(page: Page) -> str:
     return f"[{page.listen}]" if page.listen.version == 6 else str(page.listen)  # noqa: PLR2004 - IPv6
 
 
-def password_line(settings: Settings) -> str | None:
-    """Read the hashed password of the page, None where it has none; PasswordFileError where that cannot be used."""
-    page = settings.page
-    return None if page is None or page.password is None else passwords.read(settings.folder / page.password)
-
-
 @contextmanager
 def beside(path: Path, settings: Settings) -> Iterator[None]:
     """Serve the page of a station in a process of its own, where one is configured, until this is left.
@@ -72,7 +68,8 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
     if settings.page is None:
         yield
         return
-    password_line(settings)
+    password_line(settings.page, settings.folder)
+    check_certificate(settings.page, settings.folder)
     at = opened(settings.page)
     words = [sys.executable, "-m", "scanner.page", str(path), str(at.fileno())]
     process = subprocess.Popen(words, stdin=subprocess.PIPE, pass_fds=[at.fileno()])  # noqa: S603 - our own words
@@ -84,44 +81,51 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
         process.wait()
 
 
-def run(path: Path, page: Page, at: socket, stops: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM)) -> None:
+def run(
+    configured: Configured,
+    page: Page,
+    at: socket,
+    stops: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM),
+) -> None:
     """Serve the page until told to stop, by Ctrl-C or SIGTERM unless other signals are given."""
 
     async def until_stopped() -> None:
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         for each in stops:
             loop.add_signal_handler(each, stop.set)
-        await serve(path, page, at, stop)
+        await serve(configured, page, at, stop)
 
     asyncio.run(until_stopped())
 
 
-def _share_one_heap() -> None:
-    """Have all threads take memory from one heap where the C library (glibc) can be told; each would keep its own."""
+def _spare_memory() -> None:
+    """Have all threads take memory from one heap, and give it back, where the C library (glibc) can be told.
+
+    Each would keep a heap of its own, and what a large answer took for a moment would be kept for good.
+    """
     with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
+        library = ctypes.CDLL(None)
+        library.mallopt(M_ARENA_MAX, 1)
+        library.mallopt(M_MMAP_THRESHOLD, LARGE)
 
 
-async def serve(path: Path, page: Page, at: socket, stop: asyncio.Event) -> None:
-    """Serve the page of the configuration at ``path`` on a port that is open already, until told to stop."""
+async def serve(configured: Configured, page: Page, at: socket, stop: asyncio.Event) -> None:
+    """Serve the page of a configuration on a port that is open already, until told to stop."""
     # Much is loaded for this, which nobody needs who only starts a station without a page.
     from scanner.page.app import application  # noqa: PLC0415 - as said above
     from scanner.page.known.looking import Looker  # noqa: PLC0415 - as said above
 
-    _share_one_heap()
-    configured = Configured(path)
-    settings = configured.known.settings
-    looker = Looker(configured)
+    _spare_memory()
+    folder, looker = configured.known.folder, Looker(configured)
     app = application(
         looker,
         reached=Reached(
             (*page.names, _host_of(page), *(LOCAL if page.is_local else ())),
             https=page.certificate is not None or page.behind_proxy,
         ),
-        password=password_line(settings),
+        password=password_line(page, folder),
         cookie=f"closewatch-{page.port}",
     )
-    folder = settings.folder
     web = server(
         app,
         most=MOST_CONNECTIONS,

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from scanner.events import rfc3339
-from scanner.market.digits import grouped
+from scanner.market.digits import grouped, with_minus
 from scanner.wording.times import moment
 from scanner.wording.words import counted, name, number, phrase, sentence
 
@@ -57,6 +57,15 @@ def underscored(text: str) -> str:
     return text.replace("_", " ")
 
 
+def limit(threshold: str) -> str:
+    """Write a threshold with the signs of a page.
+
+    >>> limit(">= 4")
+    '≥ 4'
+    """
+    return threshold.replace(">=", "≥").replace("<=", "≤")
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "short": short,
     "full": moment,
@@ -69,4 +78,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "sentence": sentence,
     "measured": number,
     "plainly": underscored,
+    "limit": limit,
+    "minus": with_minus,
 }

@@ -6,18 +6,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
-from scanner.configuration.adapters import prepare
-from scanner.configuration.hazards import hazards
-from scanner.pipeline import counts_in, timetable_of
+from scanner.market.sessions.timetables import timetable_of
 from scanner.present.reports.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
-from scanner.service.changes.config_mark import ListRead, fixed_mark
+from scanner.service.changes.config_mark import ListRead
 from scanner.service.intake.lags import Lags
+from scanner.snapshots import counts_in
 from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from scanner.configuration.model.settings import Settings, Watched
+    from scanner.configuration.model.outline import OnList, Outline
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.sessions.timeframes import Timeframe
     from scanner.store import Store
@@ -41,86 +40,67 @@ class Facts:
     outbox: Mapping[tuple[str, State], int]
 
 
-def facts(store: Store, watched: Sequence[Watched]) -> Facts:
+def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
     """Read what a store knows; StoreTroubleError where it cannot be read."""
-    by_base = {SeriesKey(each.instrument.symbol, each.base.name): each for each in watched}
-    listed = {key for each in watched for key in _keys(each)}
     last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
     for key, close, state in store.bars.states():
-        if key in listed and close is not None:
+        own = listed.get(key.instrument)
+        if own is None:
+            continue
+        if close is not None and any(key.timeframe == each.name for each in (own.base, *own.timeframes)):
             last[key] = close
-        if key in by_base and state:
-            series = (SeriesKey(key.instrument, timeframe.name) for timeframe in by_base[key].timeframes)
+        if key.timeframe == own.base.name and state:
+            series = (SeriesKey(key.instrument, timeframe.name) for timeframe in own.timeframes)
             seen |= zip(series, counts_in(state), strict=False)
     return Facts(last, seen, store.outbox.counts())
 
 
-def is_played(settings: Settings, environ: Mapping[str, str]) -> bool:
-    """Say whether the bars of a configuration are those of a recording."""
-    return any(hasattr(prepare("feeds", name, settings, environ).kind, "read") for name in settings.feeds)
-
-
-def _keys(each: Watched) -> list[SeriesKey]:
-    return [SeriesKey(each.instrument.symbol, timeframe.name) for timeframe in (each.base, *each.timeframes)]
-
-
-def status(
-    settings: Settings,
-    known: Facts,
-    patience: Mapping[str, float],
-    now: int,
-    holder: Holder | None,
-    *,
-    played: bool = False,
-    mistake: str = "",
-    watched: Sequence[Watched] = (),
-) -> Status:
+def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
     """Say how a station stands at ``now`` (nanoseconds since 1970 UTC).
 
-    ``patience`` is that of each feed, in seconds. ``holder`` runs the station, None where nobody does. What is
-    ``played`` from a recording is judged by the close of its last bar. ``mistake`` is why a configuration that has
-    changed is not taken, empty where it could be. ``watched`` is the list of the settings, where it is resolved.
+    ``holder`` runs the station, None where nobody does. What is played from a recording is judged by the close of its
+    last bar. ``mistake`` is why a configuration that has changed is not taken, empty where it could be.
     """
-    watched, read = watched or settings.watched(), ListRead.of(holder)
-    if played:
+    read = ListRead.of(holder)
+    if about.played:
         now = max(known.last.values(), default=now)
     lags = _AllLags(now)
     series = [
-        _series(each, timeframe, known, lags.of(each.calendar, timeframe))
-        for each in watched
+        _series(name, each, timeframe, known, lags.of(each.calendar, timeframe))
+        for name, each in about.listed.items()
         for timeframe in each.timeframes
     ]
     made = {(each.instrument, each.timeframe): each for each in series}
-    bases: dict[str, list[SeriesStatus]] = {name: [] for name in settings.feeds}
-    waited: dict[str, int] = dict.fromkeys(settings.feeds, 0)
-    for each in watched:
+    bases: dict[str, list[SeriesStatus]] = {name: [] for name in about.patience}
+    waited: dict[str, int] = dict.fromkeys(about.patience, 0)
+    for name, each in about.listed.items():
         of_base = lags.of(each.calendar, each.base)
-        base = made.get((each.instrument.symbol, each.base.name)) or _series(each, each.base, known, of_base)
+        base = made.get((name, each.base.name)) or _series(name, each, each.base, known, of_base)
         bases.setdefault(each.feed, []).append(base)
         wait = base.lag or 0
         if base.last_close is None and holder is not None:
             # Nothing was due before the station began, where that is known; a recording has had it all along.
-            wait = NEVER_CAME if read is None or played else of_base.behind(read.time).time
+            wait = NEVER_CAME if read is None or about.played else of_base.behind(read.time).time
         waited[each.feed] = max(waited.get(each.feed, 0), wait)
     return Status(
-        settings.station.name,
-        settings.station.zone,
+        about.station,
+        about.zone,
         now,
         None if holder is None else holder.process,
-        played,
-        _old(settings, read, mistake),
-        [_feed(name, bases[name], late=waited[name] > patience.get(name, 0.0) * SECOND) for name in bases],
+        about.played,
+        _old(about, read, mistake),
+        [_feed(name, bases[name], late=waited[name] > about.patience.get(name, 0.0) * SECOND) for name in bases],
         series,
-        [_sink(name, known) for name in dict.fromkeys([*settings.sinks, *(sink for sink, _ in known.outbox)])],
-        [each.sentence for each in hazards(settings, now)],
+        [_sink(name, known) for name in dict.fromkeys([*about.sinks, *(sink for sink, _ in known.outbox)])],
+        about.warnings,
     )
 
 
-def _old(settings: Settings, read: ListRead | None, mistake: str) -> OldList | None:
-    if read is None or read.mark == settings.mark:
+def _old(about: Outline, read: ListRead | None, mistake: str) -> OldList | None:
+    if read is None or read.mark == about.mark:
         return None
-    return OldList(read.time, mistake, restart=read.fixed not in {"", fixed_mark(settings)})
+    return OldList(read.time, mistake, restart=read.fixed not in {"", about.fixed_mark})
 
 
 class _AllLags:
@@ -137,8 +117,8 @@ class _AllLags:
         return self._made[key]
 
 
-def _series(each: Watched, timeframe: Timeframe, known: Facts, lags: Lags) -> SeriesStatus:
-    key = SeriesKey(each.instrument.symbol, timeframe.name)
+def _series(name: str, each: OnList, timeframe: Timeframe, known: Facts, lags: Lags) -> SeriesStatus:
+    key = SeriesKey(name, timeframe.name)
     last = known.last.get(key)
     behind = None if last is None else lags.behind(last)
     return SeriesStatus(
@@ -148,7 +128,7 @@ def _series(each: Watched, timeframe: Timeframe, known: Facts, lags: Lags) -> Se
         last,
         None if behind is None else behind.time,
         None if behind is None else behind.missing,
-        max(each.rules.warm_up - known.seen.get(key, 0), 0),
+        max(each.warm_up - known.seen.get(key, 0), 0),
         lags.next_close,
         each.calendar.tz,
     )

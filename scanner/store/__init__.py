@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from scanner.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries
+from scanner.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries, VisitedBars
 from scanner.store.database import Database
 from scanner.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
 from scanner.store.events import EventLog, KeptEvent, Said
@@ -70,7 +70,7 @@ class Store:
     def __init__(self, database: Database, clock: Callable[[], int]) -> None:
         self.database = database
         self.clock = clock
-        self.bars = BarLog(database)
+        self.bars = VisitedBars(database) if database.visiting else BarLog(database)
         self.events = EventLog(database, self.bars)
         self.outbox = Outbox(database, clock)
         self.decisions = Decisions(database, clock)

@@ -121,14 +121,10 @@ class StoredSeries:
 
 
 class BarLog:
-    """The bars of all series. Only one owner writes; a visitor sees the series that existed when it came."""
+    """The bars of all series, for the owner, who alone writes and so knows which series there are."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
-        self.look_again()
-
-    def look_again(self) -> None:
-        """See which series there are now; for a visitor, since its owner knows."""
         # In memory: which series there are, their last closes, and how long the tails are.
         with self._database.reading() as connection:
             found = connection.execute("SELECT id, instrument, timeframe, last_close FROM series").fetchall()
@@ -239,7 +235,7 @@ class BarLog:
         """
         buckets: dict[int, dict[int, SeriesKey]] = {}
         for key in keys:
-            number = self._numbers.get(key)
+            number = self.number_of(key)
             if number is not None:
                 buckets.setdefault(number // BUCKET, {})[number] = key
         for bucket, wanted in sorted(buckets.items()):
@@ -347,6 +343,35 @@ class BarLog:
                 bucket = number // BUCKET
                 tails = read_tail(connection, bucket)
             yield SeriesKey(instrument, timeframe), bars_of(latest(connection, number, tails.get(number), None))
+
+
+class VisitedBars(BarLog):
+    """The bars of all series, for a visitor; nothing of them is kept in memory, since the owner may add some."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    @property
+    def keys(self) -> list[SeriesKey]:
+        """List every series."""
+        with self._database.reading() as connection:
+            return [SeriesKey(*row) for row in connection.execute("SELECT instrument, timeframe FROM series")]
+
+    def number_of(self, key: SeriesKey) -> int | None:
+        """Give the number of a series in the tables; None if there is no such series."""
+        return self._told(key)[0]
+
+    def last_close(self, key: SeriesKey) -> int | None:
+        """Give the close time of the last bar of a series; None if there is none."""
+        last = self._told(key)[1]
+        return None if last == LONG_AGO else last
+
+    def _told(self, key: SeriesKey) -> tuple[int | None, int]:
+        with self._database.reading() as connection:
+            found: tuple[int, int] | None = connection.execute(
+                "SELECT id, last_close FROM series WHERE instrument = ? AND timeframe = ?", key
+            ).fetchone()
+        return found or (None, LONG_AGO)
 
 
 def _keep_checkpoints(connection: sqlite3.Connection, kept: Mapping[int, bytes]) -> None:

@@ -61,6 +61,11 @@ class Database:
                 self._lock.release()
             raise
 
+    @property
+    def visiting(self) -> bool:
+        """Whether this is a visitor's."""
+        return self._lock is None
+
     def _connect(self, *, visiting: bool, patience: float) -> sqlite3.Connection:
         if not visiting:
             return self._opened("mode=rwc", patience, check_version)

@@ -9,6 +9,7 @@ import pytest
 from scanner.clocks import SECOND
 from scanner.commands.station.record_notes import RecordNotes, told_of_record
 from scanner.configuration.model.settings import from_document
+from scanner.service.outlined import outline_of
 from scanner.studies.kept.marks import rules_marks
 from scanner.studies.kept.record import KindRecord, Record, beside
 from tests.adapters.samples import BAR_CLOSE, forming_event, set_aside_event, setup_event
@@ -162,12 +163,13 @@ def test_a_record_is_read_again_whenever_it_changes_and_a_damaged_one_is_reporte
 
 def test_reports_tell_which_study_alerts_quote(tmp_path: Path) -> None:
     known, path = settings(tmp_path), beside(tmp_path / "kept.db")
-    assert told_of_record(known, BAR_CLOSE).startswith("No study is kept, and alerts say that nobody has looked; ")
+    about = outline_of(known, {}, BAR_CLOSE)
+    assert told_of_record(about, BAR_CLOSE).startswith("No study is kept, and alerts say that nobody has looked; ")
     path.write_bytes(record(known, kind(), kind(6, direction="short")).to_bytes())
-    assert told_of_record(known, BAR_CLOSE + 400 * DAY) == (
+    assert told_of_record(about, BAR_CLOSE + 400 * DAY) == (
         "Alerts quote the study of Sun 1 Mar 2026, of bars from Mon 11 Sep 2023 to Fri 27 Feb 2026: 2 kinds of setup, "
         "220 closed. That study is old: its last bar was 403 days ago, and you allow 400. "
         "1 of 2 instruments are watched by other rules or costs than it used."
     )
     path.write_bytes(b"{")
-    assert told_of_record(known, BAR_CLOSE).startswith(f"Warning: {path}: the study kept there cannot be read (")
+    assert told_of_record(about, BAR_CLOSE).startswith(f"Warning: {path}: the study kept there cannot be read (")

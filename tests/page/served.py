@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import httpx
 
 from scanner.configuration.model import settings as configuration
-from scanner.configuration.model.page import Page
+from scanner.page.known.configured import Configured
 from scanner.page.serving import opened, serve
+from scanner.page.workroom.work import Work
 from scanner.service.desk import fresh_pipeline
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
@@ -93,22 +94,23 @@ def served(folder: Path, table: str = "", config: str = CONFIG) -> Iterator[Serv
     port = free_port()
     path = folder / "watch.toml"
     path.write_text(f"{config}\n[page]\nport = {port}\n{table}")
-    page = configuration.load(path, {}).page
-    assert isinstance(page, Page)
-    with Store.open(folder / "kept.db", time.time_ns) as store, running(path, page):
+    with Store.open(folder / "kept.db", time.time_ns) as store, running(path):
         yield Served(f"http://127.0.0.1:{port}", port, folder, store)
 
 
 @contextmanager
-def running(path: Path, page: Page) -> Iterator[None]:
-    """Serve a page in a thread until this is left."""
+def running(path: Path) -> Iterator[None]:
+    """Serve the page of a configuration in a thread until this is left, with its workroom in the same process."""
+    configured = Configured(path, Work(path, {}))
+    page = configured.known.page
+    assert page is not None
     ready, ended, ends = Signal(), [], []
 
     async def run() -> None:
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         ends.append(lambda: loop.call_soon_threadsafe(stop.set))
         ready.set()
-        await serve(path, page, opened(page), stop)
+        await serve(configured, page, opened(page), stop)
         ended.append(True)
 
     thread = Thread(target=asyncio.run, args=[run()])

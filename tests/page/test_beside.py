@@ -10,8 +10,11 @@ import httpx
 import pytest
 
 from scanner.commands.trouble import UsageError
+from scanner.configuration.page_files import read_password
 from scanner.page.access import passwords
 from scanner.page.command import set_password
+from scanner.page.elsewhere import Elsewhere
+from scanner.page.trouble import NothingHereError
 from scanner.web.serving import listener
 from tests.adapters.servers import free_port
 from tests.commands.typed import RUN, closewatch
@@ -92,6 +95,22 @@ def test_where_it_cannot_be_served_one_sentence_says_why(tmp_path: Path) -> None
             assert f"port of [page], {port} on 127.0.0.1, cannot be opened" in done.err
 
 
+def test_the_workroom_lives_while_it_is_asked_and_answers_with_what_is_wrong(tmp_path: Path) -> None:
+    path = tmp_path / "watch.toml"
+    path.write_text(CONFIG)
+    with Elsewhere(path, idle=0.1) as elsewhere:
+        assert elsewhere.process is None
+        assert elsewhere.work.known().outline.station == "loft <b>"
+        with pytest.raises(NothingHereError, match="no setup of that name"):
+            elsewhere.work.sheet("none")
+        path.write_text("[station]\nnames = 1\n")
+        with pytest.raises(UsageError, match=r"station\.names: there is no such setting"):
+            elsewhere.work.known()
+        deadline = time.monotonic() + 30
+        while elsewhere.process is not None:
+            assert time.monotonic() < deadline
+
+
 def test_a_password_is_kept_hashed_in_a_file_of_its_owners(tmp_path: Path) -> None:
     path = tmp_path / "watch.toml"
     path.write_text(CONFIG)
@@ -102,6 +121,6 @@ def test_a_password_is_kept_hashed_in_a_file_of_its_owners(tmp_path: Path) -> No
         set_password(path, lambda: "short")
     set_password(path, lambda: "long enough, invented")
     assert (tmp_path / "page.password").stat().st_mode & 0o777 == 0o600
-    line = passwords.read(tmp_path / "page.password")
+    line = read_password(tmp_path / "page.password")
     assert passwords.fits("long enough, invented", line)
     assert not passwords.fits("long enough, inventeD", line)

@@ -13,8 +13,9 @@ from scanner.events import OF_SETUPS
 from scanner.journal.open_stories import OpenStories
 from scanner.journal.stories import stories
 from scanner.page.known.configured import Configured
-from scanner.page.known.judging import judge_last, judged_at
 from scanner.page.known.looking import Looker
+from scanner.page.workroom.judging import judge_last, judged_at
+from scanner.page.workroom.work import Work
 from scanner.service.desk import fresh_pipeline
 from scanner.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside
@@ -86,7 +87,9 @@ def test_open_stories_are_those_of_the_whole_past(tmp_path: Path) -> None:
 def test_a_look_finds_another_version_only_where_something_is_different(tmp_path: Path) -> None:
     passed = [0.0]
     store = kept(tmp_path)
-    looker = Looker(Configured(tmp_path / "watch.toml", {}), lambda: int(BARS.close_time[LAST - 1]), lambda: passed[0])
+    path = tmp_path / "watch.toml"
+    configured = Configured(path, Work(path, {}), lambda: passed[0])
+    looker = Looker(configured, lambda: int(BARS.close_time[LAST - 1]), lambda: passed[0])
     assert looker.look()
     assert looker.board.status is not None
     assert [each.last_close for each in looker.board.status.series if each.instrument == "GANNET"] == [

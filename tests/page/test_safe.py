@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING
 import httpx
 import pytest
 
+from scanner.configuration.check import check
 from scanner.configuration.model import settings as configuration
 from scanner.configuration.model.settings import SettingsError
-from scanner.page import serving
+from scanner.configuration.page_files import PageFileError, check_certificate, password_line
 from scanner.page.access import passwords
 from scanner.page.access.guard import name_of
-from scanner.page.access.passwords import PasswordFileError, Tries
+from scanner.page.access.passwords import Tries
 from scanner.page.access.sessions import MOST_SIGNED_IN, SIGNED_IN_FOR, Sessions
 from tests.adapters.certificates import make_certificates
 from tests.journal.samples import found
@@ -258,16 +259,40 @@ def test_what_others_can_reach_must_be_safe(tmp_path: Path, table: str, says: st
 
 def test_a_file_of_a_password_is_its_owners_alone(tmp_path: Path) -> None:
     (tmp_path / "watch.toml").write_text(f'{CONFIG}\n[page]\npassword = "page.password"\n')
-    known = configuration.load(tmp_path / "watch.toml", {})
-    with pytest.raises(PasswordFileError, match="--set-password"):
-        serving.password_line(known)
+    page = configuration.load(tmp_path / "watch.toml", {}).page
+    assert page is not None
+    (mistake,) = check(tmp_path / "watch.toml", {}).mistakes
+    assert mistake.sentence.startswith(f"page.password: {tmp_path / 'page.password'}: No such file or directory; ")
+    with pytest.raises(PageFileError, match="--set-password"):
+        password_line(page, tmp_path)
     (tmp_path / "page.password").write_text("secret\n")
     (tmp_path / "page.password").chmod(0o644)
-    with pytest.raises(PasswordFileError, match="chmod 600"):
-        serving.password_line(known)
+    with pytest.raises(PageFileError, match="chmod 600"):
+        password_line(page, tmp_path)
     (tmp_path / "page.password").chmod(0o600)
-    with pytest.raises(PasswordFileError, match="not a file of the page's password"):
-        serving.password_line(known)
+    with pytest.raises(PageFileError, match="not a file of the page's password"):
+        password_line(page, tmp_path)
+
+
+def test_a_certificate_that_cannot_be_used_is_told_by_the_check_and_before_anything_is_served(tmp_path: Path) -> None:
+    made, path = make_certificates(tmp_path), tmp_path / "watch.toml"
+    (tmp_path / "other.pem").write_text("no key")
+    for certificate, key, says in (
+        (made.server, made.server_key, ""),
+        ("gone.pem", made.server_key, "gone.pem: No such file or directory; name a PEM file"),
+        (made.server, "other.pem", "cannot be used together"),
+    ):
+        path.write_text(f'{CONFIG}\n[page]\ncertificate = "{certificate}"\nkey = "{key}"\n')
+        mistakes = [each.sentence for each in check(path, {}).mistakes]
+        assert len(mistakes) == bool(says)
+        page = configuration.load(path, {}).page
+        assert page is not None
+        if says:
+            assert says in mistakes[0]
+            with pytest.raises(PageFileError, match=says):
+                check_certificate(page, tmp_path)
+        else:
+            check_certificate(page, tmp_path)
 
 
 def test_tries_are_counted_by_address_and_in_all() -> None:

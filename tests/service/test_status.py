@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from scanner.clocks import SECOND
+from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import Settings, SettingsError, from_document
 from scanner.present.reports.status_report import FeedStatus, OldList, SinkStatus, report
-from scanner.service.changes.change_list import FIXED, list_of
+from scanner.service.changes.change_list import list_of
 from scanner.service.changes.config_mark import fixed_mark
 from scanner.service.changes.restating import as_sent
 from scanner.service.desk import Desk
+from scanner.service.outlined import outline_of
 from scanner.service.status import Facts, facts, status
 from scanner.service.together.arrival import Arrival
 from scanner.store import Batch, Said, SeriesKey, Store
@@ -24,6 +27,8 @@ from tests.store.samples import said
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
+
+    from scanner.configuration.model.outline import Outline
 
 HOUR = 3_600 * SECOND
 FRIDAY = 1_772_226_000 * SECOND
@@ -45,6 +50,10 @@ def settings(folder: Path) -> Settings:
     return from_document(document, folder, {})
 
 
+def outline(known: Settings) -> Outline:
+    return outline_of(known, {}, FRIDAY)
+
+
 def test_over_a_weekend_a_share_lags_behind_nothing_and_a_coin_does(tmp_path: Path) -> None:
     now = FRIDAY + 2 * HOUR
     known = Facts(
@@ -52,7 +61,7 @@ def test_over_a_weekend_a_share_lags_behind_nothing_and_a_coin_does(tmp_path: Pa
         seen={SHARE: 250, COIN: 249},
         outbox={("mail", "dead"): 2, ("screen", "waiting"): 1, ("screen", "delivered"): 9},
     )
-    told = status(settings(tmp_path), known, {"coast": 60.0, "isle": 60.0}, now, Holder("4711", ""))
+    told = status(outline(settings(tmp_path)), known, now, Holder("4711", ""))
     share, coin, coarse = told.series
     assert (share.lag, share.missing, share.needed) == (0, 0, 0)
     assert share.next_close == FRIDAY + 3 * 24 * HOUR - 5 * HOUR - HOUR // 2  # Monday, 10:30 in New York
@@ -73,14 +82,14 @@ def test_over_a_weekend_a_share_lags_behind_nothing_and_a_coin_does(tmp_path: Pa
 def test_much_at_risk_is_told_with_the_sum(tmp_path: Path) -> None:
     account = {"equity": 50_000, "currency": "USD", "risk_fraction": 0.05}
     risky = from_document({**settings(tmp_path).document, "account": account}, tmp_path, {})
-    lines = report(status(risky, Facts({}, {}, {}), {}, FRIDAY, None))
+    lines = report(status(outline(risky), Facts({}, {}, {}), FRIDAY, None))
     assert [line.partition(";")[0] for line in lines if line.startswith("Warning: ")] == [
         "Warning: account.risk_fraction: one trade may lose 5 % of the equity, 2500.00 USD"
     ]
 
 
 def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
-    told = status(settings(tmp_path), Facts({}, {}, {}), {}, FRIDAY, None)
+    told = status(outline(settings(tmp_path)), Facts({}, {}, {}), FRIDAY, None)
     assert {(each.last_close, each.lag, each.needed) for each in told.series} == {(None, None, 250)}
     assert [(each.behind, each.late) for each in told.feeds] == [(1, False)] * 2
     assert report(told)[0] == "The station loft is not running: nobody is looking at its series."
@@ -103,7 +112,7 @@ def test_a_feed_of_which_no_bar_ever_came_is_late_where_one_was_due_since_somebo
 ) -> None:
     known, now = settings(tmp_path), FRIDAY + 24 * HOUR
     word = "" if since is None else f"{known.mark} {since}"
-    told = status(known, Facts({}, {}, {}), {"coast": 60.0, "isle": 60.0}, now, Holder("4711", word))
+    told = status(outline(known), Facts({}, {}, {}), now, Holder("4711", word))
     assert {each.name: each.late for each in told.feeds} == late
     assert [(each.without, each.lag) for each in told.feeds] == [(1, None)] * 2
     rows = [line for line in report(told) if line.startswith(("coast ", "isle "))]
@@ -117,7 +126,7 @@ def test_a_feed_that_lacks_one_instrument_for_good_says_of_how_many_no_bar_came(
     known = from_document(document, tmp_path, {})
     lasts = {SHARE: FRIDAY, COIN: FRIDAY, SeriesKey("SHELL", "1h"): FRIDAY}
     holder = Holder("4711", f"{known.mark} {FRIDAY - HOUR}")
-    told = status(known, Facts(lasts, {}, {}), {"coast": 60.0, "isle": 60.0}, FRIDAY, holder)
+    told = status(outline(known), Facts(lasts, {}, {}), FRIDAY, holder)
     assert told.feeds[1] == FeedStatus("isle", 2, 1, 1, FRIDAY, 0, late=True)
     assert any(line.startswith("isle ") and line.endswith("none  late, no bar yet of 1") for line in report(told))
 
@@ -127,12 +136,12 @@ def test_a_configuration_that_was_changed_and_not_read_again_is_not_passed_off_a
     other = from_document({**known.document, "account": {"equity": 1000}}, tmp_path, {})
     looked_at = Facts({}, {}, {})
     for after, told in ((known, 0), (other, 1)):
-        found = report(status(after, looked_at, {}, FRIDAY, Holder("4711", f"{known.mark} {FRIDAY - HOUR}")))
+        found = report(status(outline(after), looked_at, FRIDAY, Holder("4711", f"{known.mark} {FRIDAY - HOUR}")))
         lines = [
             line for line in found if line.startswith("It still watches the list that it read at Fri 27 Feb 2026 ")
         ]
         assert len(lines) == told
-    assert status(other, looked_at, {}, FRIDAY, None).old is None
+    assert status(outline(other), looked_at, FRIDAY, None).old is None
 
 
 @pytest.mark.parametrize(
@@ -154,7 +163,7 @@ def test_a_restart_is_advised_where_a_reload_would_be_refused(
     before = settings(tmp_path)
     after = from_document({**before.document, table: content}, tmp_path, {})
     found = Holder("4711", f"{before.mark} {FRIDAY} {fixed_mark(before)}")
-    told = status(after, Facts({}, {}, {}), {}, FRIDAY, found)
+    told = status(outline(after), Facts({}, {}, {}), FRIDAY, found)
     try:
         list_of(after, before)
     except SettingsError:
@@ -165,14 +174,16 @@ def test_a_restart_is_advised_where_a_reload_would_be_refused(
     assert told.old == OldList(FRIDAY, restart=refused)
     (line,) = [line for line in report(told) if line.startswith("It still watches the list that it read at ")]
     assert ("Restart it to have that" in line, "SIGHUP" in line) == (refused, not refused)
-    mistaken = report(status(after, Facts({}, {}, {}), {}, FRIDAY, found, mistake="x.toml:3: rules: no such thing"))[1]
+    mistaken = report(
+        status(outline(after), Facts({}, {}, {}), FRIDAY, found, mistake="x.toml:3: rules: no such thing")
+    )[1]
     assert mistaken.endswith("and is not taken until it is mended: x.toml:3: rules: no such thing")
     assert "SIGHUP" not in mistaken
 
 
 def test_a_recording_is_judged_as_of_its_last_bar(tmp_path: Path) -> None:
     known = Facts({COIN: FRIDAY}, {COIN: 300}, {})
-    told = status(settings(tmp_path), known, {}, FRIDAY + 1_000 * HOUR, None, played=True)
+    told = status(replace(outline(settings(tmp_path)), played=True), known, FRIDAY + 1_000 * HOUR, None)
     assert told.now == FRIDAY
     assert told.series[1].lag == 0
 
@@ -190,7 +201,7 @@ def test_facts_are_read_beside_the_owner_as_it_left_them(tmp_path: Path) -> None
         desk.take([Arrival("SHELL", as_sent(bars[:402], "tape"))], int(bars.close_time[401]))
         store.commit(Batch(said=[Said(said(COIN, 0).event, ["mail"])]))
         with Store.open(path, lambda: 0, visiting=True) as visited:
-            read = facts(visited, known.watched())
+            read = facts(visited, outline(known).listed)
         engines = {lane.timeframe.name: lane.engine for lane in desk.pipelines["SHELL"].lanes}
         assert read.seen == {SeriesKey("SHELL", name): engine.series.count for name, engine in engines.items()}
         assert read.seen[COIN] == 402

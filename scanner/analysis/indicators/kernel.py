@@ -48,6 +48,7 @@ from scanner.analysis.indicators.running import (
     steps,
     true_range,
 )
+from scanner.analysis.indicators.state import STATE
 from scanner.analysis.indicators.windows import fetch, make_room, write_bar, write_bars
 from scanner.compiling import compiled
 
@@ -58,28 +59,6 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
     from scanner.analysis.indicators.running import Alphas
     from scanner.analysis.indicators.windows import Prices, Times
-
-STATE = np.dtype(
-    [
-        ("count", np.int64),  # bars seen
-        ("ema_fast", np.float64),
-        ("ema_slow", np.float64),
-        ("signal", np.float64),
-        ("exponential_average", np.float64),
-        ("atr", np.float64),  # NaN until ready
-        ("true_range_sum", np.float64),  # until the first ATR
-        ("side", np.int64),  # of its signal on which the MACD line is: +1, −1, 0 on neither
-        ("cross", np.int64),  # see the column CROSS
-        ("session", np.int64),  # of the last bar, and its extremes so far
-        ("session_high", np.float64),
-        ("session_low", np.float64),
-        ("before_high", np.float64),  # extremes of the session before
-        ("before_low", np.float64),
-        ("leap_seen", np.bool_),  # the next bar's leap was looked at and is to be taken as it is
-        ("held", np.bool_),  # on hold after a suspected split, until warm again
-    ],
-)
-"""What a series remembers besides its windows of bars."""
 
 BLOCK = 1024
 """Bars that are processed together: few enough to stay in the cache."""

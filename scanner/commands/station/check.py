@@ -12,6 +12,7 @@ from scanner.configuration.check import check
 from scanner.configuration.closings import next_closes
 from scanner.configuration.hazards import hazards
 from scanner.configuration.histories import histories
+from scanner.service.outlined import outline_of
 from scanner.service.trying.connect import try_all
 from scanner.wording.tables import table
 from scanner.wording.times import date, moment
@@ -35,9 +36,8 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show
     if checked.warnings:
         output.say("")
     output.say(f"{path} can be used{f', with {_counted(checked)}' if checked.warnings else ''}.", "")
-    output.say(
-        *timetable(checked.settings, now), "", *needed(checked.settings, now), "", told_of_record(checked.settings, now)
-    )
+    told = told_of_record(outline_of(checked.settings, environ, now), now)
+    output.say(*timetable(checked.settings, now), "", *needed(checked.settings, now), "", told)
     return _connected(checked.settings, environ, show_body=show_body) if connect else DONE
 
 

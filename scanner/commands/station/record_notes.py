@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from scanner.configuration.model.outline import Outline
     from scanner.configuration.model.settings import Settings
     from scanner.events import Event
 
@@ -76,14 +77,13 @@ class RecordNotes:
             self._tell(str(problem))
 
 
-def told_of_record(settings: Settings, now: int) -> str:
+def told_of_record(about: Outline, now: int) -> str:
     """Say which study the alerts of a station quote, or why they quote none."""
     try:
-        record = read(beside(settings.store_path))
+        record = read(beside(about.store_path))
     except RecordError as problem:
         return f"Warning: {problem}; until then alerts say that it cannot be read."
     if record is None:
         return NO_RECORD
-    marks, known = marks_of(settings, settings.rulebook_of(), settings.instruments), set(record.rules)
-    others = sum(mark not in known for mark in marks.values())
-    return in_report(record, others, len(marks), now, settings.study.max_age, settings.station.zone)
+    others = sum(count for mark, count in about.marks.items() if mark not in record.rules)
+    return in_report(record, others, len(about.listed), now, about.study_age, about.zone)

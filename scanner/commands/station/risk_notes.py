@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from decimal import Decimal
 
+    from scanner.configuration.model.outline import OnList, Outline
     from scanner.configuration.model.settings import Settings
     from scanner.events import Event
     from scanner.journal.open_risk import Position
@@ -25,13 +26,13 @@ if TYPE_CHECKING:
 class RiskNotes:
     """Keeps track of the open stories of a store, and finds the notes for a setup.
 
-    It reads the events since it was last asked, and drops the stories that have ended. ``settings`` gives the
+    It reads the events since it was last asked, and drops the stories that have ended. ``about`` gives the
     configuration as it is now.
     """
 
-    def __init__(self, store: Store, settings: Callable[[], Settings]) -> None:
+    def __init__(self, store: Store, about: Callable[[], Settings | Outline]) -> None:
         self._store = store
-        self._settings = settings
+        self._about = about
         self._open = OpenStories(store)
         self._turn = Lock()
 
@@ -41,22 +42,24 @@ class RiskNotes:
             return self._notes(event)
 
     def _notes(self, event: Event) -> list[str]:
-        settings = self._settings()
-        if not event.facts.begins or event.data["instrument"] not in settings.instruments:
+        about = self._about()
+        listed = about.on_list(event.data["instrument"])
+        if not event.facts.begins or listed is None:
             return []
-        new = candidate(event.data, self._group(event.data["instrument"]), *self._values(event.data["instrument"]))
+        new = candidate(event.data, listed.group, listed.point_value, self._rate(listed))
         if new is None:
             return []
         stories = self._open.look()
         held = self._held(stories)
         others = [position for thread, position in held.items() if thread != event.thread]
-        groups = {name: own.group or "" for name, own in settings.instruments.items()}
-        said = with_it(new, others, settings.limits, settings.account.currency)
+        names = {event.data["instrument"], *(story.setup["instrument"] for story in stories)}
+        groups = {name: found.group for name in names if (found := about.on_list(name)) is not None}
+        said = with_it(new, others, about.limits, about.account.currency)
         said += same_bets(event, stories, held, groups)
-        currency, account = event.data["currency"], settings.account
+        currency, account = event.data["currency"], about.account
         if currency in account.fx and currency != account.currency:
             today = datetime.fromtimestamp(self._store.clock() // SECOND, UTC).date()
-            said += old_rate(currency, account.fx_date, today, settings.limits.rate_days)
+            said += old_rate(currency, account.fx_date, today, about.limits.rate_days)
         return said
 
     def look(self) -> tuple[list[Story], dict[str, Position]]:
@@ -67,7 +70,7 @@ class RiskNotes:
 
     def _held(self, stories: Sequence[Story]) -> dict[str, Position]:
         """Find the positions: all that are open by the rules, or of those that were taken, as the user follows them."""
-        settings = self._settings()
+        about = self._about()
         taken: dict[str, list[Decision]] = {}
         left = set()
         for _, each in self._store.decisions.after():
@@ -77,18 +80,16 @@ class RiskNotes:
                 left.add(each.thread)
         held = {}
         for story in stories:
-            name, timeframe = story.setup["instrument"], story.setup["timeframe"]
-            counts = story.id in taken or (settings.follow.which == "all" and not story.setup["set_aside"])
-            is_watched = name in settings.instruments and timeframe in (settings.setting_of(name, "timeframes") or ())
-            if counts and story.id not in left and is_watched:
-                position = at_risk(story, taken.get(story.id, []), self._group(name), *self._values(name))
+            listed, timeframe = about.on_list(story.setup["instrument"]), story.setup["timeframe"]
+            counts = story.id in taken or (about.follow.which == "all" and not story.setup["set_aside"])
+            is_watched = listed is not None and timeframe in {each.name for each in listed.timeframes}
+            if counts and story.id not in left and listed is not None and is_watched:
+                own = taken.get(story.id, [])
+                position = at_risk(story, own, listed.group, listed.point_value, self._rate(listed))
                 if position is not None:
                     held[story.id] = position
         return held
 
-    def _group(self, name: str) -> str:
-        return self._settings().instruments[name].group or ""
-
-    def _values(self, name: str) -> tuple[Decimal, Decimal | None]:
-        instrument = self._settings().of(name).instrument
-        return instrument.point_value, rate_of(self._settings().account, instrument.currency)[0]
+    def _rate(self, listed: OnList) -> Decimal | None:
+        """Give the value of a unit of an instrument's currency in that of the account."""
+        return rate_of(self._about().account, listed.currency)[0]

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 
 from scanner.commands import output
 from scanner.commands.station.record_notes import told_of_record
-from scanner.configuration.adapters import prepare
 from scanner.configuration.check import check
 from scanner.configuration.model import settings as configuration
 from scanner.present.reports.status_report import report, unreadable
 from scanner.service.changes.config_mark import ListRead
-from scanner.service.intake.requests import Manners
-from scanner.service.status import facts, is_played, status
+from scanner.service.outlined import outline_of
+from scanner.service.status import facts, status
 from scanner.store import Store
 from scanner.store.lock import holder
 
@@ -33,16 +32,12 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
     except configuration.SettingsError:
         _report_running(path, environ)
         raise
-    running = holder(settings.store_path)
+    about, running = outline_of(settings, environ, now), holder(settings.store_path)
     read = ListRead.of(running)
     mistake = "" if read is None or read.mark == settings.mark else _mistake(path, environ)
-    feeds = {name: prepare("feeds", name, settings, environ) for name in settings.feeds}
-    patience = {name: getattr(each.settings, "patience", Manners().patience) for name, each in feeds.items()}
     with Store.open(settings.store_path, lambda: now, visiting=True) as store:
-        known = facts(store, settings.watched())
-    played = is_played(settings, environ)
-    output.say(*report(status(settings, known, patience, now, running, played=played, mistake=mistake)))
-    output.say("", told_of_record(settings, now))
+        known = facts(store, about.listed)
+    output.say(*report(status(about, known, now, running, mistake=mistake)), "", told_of_record(about, now))
 
 
 def _report_running(path: Path, environ: Mapping[str, str]) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from scanner.commands import output
 from scanner.commands.trouble import DONE, FAILED, UsageError
-from scanner.service.status import is_played
+from scanner.service.outlined import is_played
 from scanner.store import Store
 from scanner.store.upkeep import export as exporting
 from scanner.store.upkeep import maintenance

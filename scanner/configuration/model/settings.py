@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from scanner.configuration.mistakes import Mistake, explain
 from scanner.configuration.model.document import Document
 from scanner.configuration.model.environment import SECRETS, strays, without_adapters
+from scanner.configuration.model.outline import OnList
 from scanner.configuration.model.values import steps_of
 from scanner.configuration.model.wrong_instruments import unwatchable, wrong_costs
 from scanner.configuration.model.wrong_names import wrong_names
@@ -67,6 +68,20 @@ class Watched:
     def rules(self) -> Rules:
         """The common rules for it."""
         return self.rulebook.rules
+
+    @property
+    def on_list(self) -> OnList:
+        """The same without its rules."""
+        return OnList(
+            self.feed,
+            self.group,
+            self.calendar,
+            self.base,
+            self.timeframes,
+            self.rules.warm_up,
+            self.instrument.point_value,
+            self.instrument.currency,
+        )
 
 
 class Settings(Document):
@@ -138,6 +153,10 @@ class Settings(Document):
             adjustments=tuple(_adjustment(each, calendar) for each in own.adjustments or ()),
             dates=self.dates.of(name, own.group or ""),
         )
+
+    def on_list(self, name: str) -> OnList | None:
+        """Give an instrument; None where it is not on the list."""
+        return self.of(name).on_list if name in self.instruments else None
 
     def watched(self) -> list[Watched]:
         """Resolve every instrument on the list."""

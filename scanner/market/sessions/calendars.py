@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -23,6 +23,8 @@ EPOCH = date(1970, 1, 1)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 NEW_YORK_EVENING = time(17)
 FRIDAY = 5
+OWN = ("none", "24/7", "24/5")
+"""Calendars that need no library."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +57,45 @@ class Calendar:
     known: bool
     of_years: Callable[[int, int], Sessions]
 
-    def __reduce__(self) -> tuple[Callable[[str, str], Calendar], tuple[str, str]]:
-        """Travel to another process by name."""
+    def __reduce__(self) -> tuple[Any, tuple[Any, ...]]:
+        """Travel to another process by name, or with its sessions where it holds them."""
+        if isinstance(self.of_years, Held):
+            return Calendar, (self.name, self.tz, self.known, self.of_years)
         return calendar_named, (self.name, self.tz)
+
+    def held(self, first_year: int, last_year: int) -> Calendar:
+        """Hold the sessions of some years, where they come from a library that takes long to load; no others then."""
+        if self.name in OWN:
+            return self
+        return replace(self, of_years=Held(self.of_years(first_year, last_year)))
 
     @property
     def never_closes(self) -> bool:
         """Whether it trades around the clock, so that its days have no opening and no close."""
         return self.name == "24/7"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """Sessions that are known by heart."""
+
+    sessions: Sessions
+
+    def __call__(self, first_year: int, last_year: int) -> Sessions:
+        """Give those of some years."""
+        every = self.sessions
+        first, last = ((date(year, 1, 1) - EPOCH).days for year in (first_year, last_year + 1))
+        begin, end = np.searchsorted(every.day, [first, last])
+        parts = slice(*np.searchsorted(every.part_session, [begin, end]))
+        return Sessions(
+            every.day[begin:end],
+            every.midnight[begin:end],
+            every.open[begin:end],
+            every.close[begin:end],
+            every.part_open[parts],
+            every.part_close[parts],
+            every.part_session[parts] - begin,
+        )
 
 
 def _instant(day: date, at: time, zone: ZoneInfo) -> int:

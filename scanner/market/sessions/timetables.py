@@ -403,3 +403,9 @@ class Timetable:
             begin += max(after - begin, 0) // length * length
             end = min(begin + length, end)
         return begin, end
+
+
+@cache
+def timetable_of(calendar: Calendar, timeframe: Timeframe) -> Timetable:
+    """Give one timetable to all instruments that have the same."""
+    return Timetable(calendar, timeframe)

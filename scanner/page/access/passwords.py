@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hmac
-import re
 from collections import deque
 from hashlib import scrypt
 from ipaddress import ip_address, ip_network
@@ -11,9 +10,10 @@ from secrets import token_bytes
 from threading import Lock
 from typing import TYPE_CHECKING
 
+from scanner.configuration.page_files import PASSWORD_LINE
+
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
 N, R, P, SALT, LENGTH = 2**15, 8, 1, 16, 32
 """The cost of scrypt (RFC 7914): 32 MiB and about a tenth of a second for each try."""
@@ -22,15 +22,8 @@ LEAST, MOST = 12, 1_024
 PER_MINUTE, ALL_PER_MINUTE = 5, 30
 """Wrong tries a minute, from one address and in all."""
 MINUTE = 60.0
-_LINE = re.compile(r"scrypt:([0-9a-f]{32}):([0-9a-f]{64})\n?")
 _HASHING = Lock()
 """One at a time, so that trying costs others no memory."""
-
-
-class PasswordFileError(Exception):
-    """The file of the password cannot be used; the message says why and what to do."""
-
-    exit_code = 2
 
 
 def line_of(password: str, salt: bytes | None = None) -> str:
@@ -39,29 +32,9 @@ def line_of(password: str, salt: bytes | None = None) -> str:
     return f"scrypt:{salt.hex()}:{_hash(password, salt).hex()}\n"
 
 
-def read(path: Path) -> str:
-    """Read the line of a password's file; PasswordFileError where there is none, or others may read it."""
-    try:
-        if path.stat().st_mode & 0o077:
-            raise PasswordFileError(f"{path}: others may read this file; allow only its owner to (chmod 600)")
-        line = path.read_text("ascii")
-    except OSError as problem:
-        why = problem.strerror or str(problem)
-        raise PasswordFileError(
-            f"{path}: {why}; `closewatch page CONFIG.toml --set-password` writes the file of the page's password"
-        ) from None
-    except UnicodeDecodeError:
-        line = ""
-    if _LINE.fullmatch(line) is None:
-        raise PasswordFileError(
-            f"{path}: this is not a file of the page's password; `closewatch page CONFIG.toml --set-password` writes it"
-        )
-    return line
-
-
 def fits(password: str, line: str) -> bool:
     """Whether a password is the one that a line was made of."""
-    found = _LINE.fullmatch(line)
+    found = PASSWORD_LINE.fullmatch(line)
     if found is None or len(password) > MOST:
         return False
     return hmac.compare_digest(_hash(password, bytes.fromhex(found[1])), bytes.fromhex(found[2]))

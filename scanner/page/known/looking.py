@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from scanner.journal.open_risk import Position
     from scanner.journal.stories import Story
     from scanner.page.known.configured import Configured
+    from scanner.page.workroom.work import Work
     from scanner.present.reports.status_report import Status
     from scanner.store import Decision, KeptEvent
 
@@ -90,6 +91,11 @@ class Looker:
             self._views = self._opened()
         return self._views
 
+    @property
+    def work(self) -> Work:
+        """Whoever works out what takes the rules."""
+        return self.configured.work
+
     def start(self, tell: Callable[[Board], None]) -> None:
         """Look from now on, and tell of every board that is different."""
 
@@ -123,11 +129,11 @@ class Looker:
         return self.board.version != before.version
 
     def _looked(self) -> Board:
-        board, file = self.board, _identity(self.configured.known.settings.store_path)
+        board, file = self.board, _identity(self.configured.known.outline.store_path)
         if self._own is None or file != self._file:
             # Another file lies there than the one that is open. Whoever still answers from that has it to the end.
             self._own, self._views, self._file = self._opened(), None, file
-            self._risk = RiskNotes(self._own, lambda: self.configured.known.settings)
+            self._risk = RiskNotes(self._own, lambda: self.configured.known.outline)
             self._seen = None
         store, seen = self._own, self._own.database.version()
         if seen != self._seen or board.trouble:
@@ -149,32 +155,29 @@ class Looker:
         if self._risk is None:
             raise AssertionError("it comes with the store")
         stories, held = self._risk.look()
-        return replace(
+        new = replace(
             board,
-            version=board.version + 1,
             stories=stories,
             held=held,
             decisions={each.id: store.decisions.on(each.id) for each in stories},
             recent=store.events.before(store.events.last() + 1, OF_WATCHING, RECENT),
             trouble="",
         )
+        # Each delivery that is marked as sent changes the store, too, and no reader sees anything of it.
+        return board if new == board else replace(new, version=board.version + 1)
 
     def _series(self, store: Store, board: Board) -> Board:
         """Look at all series, which may be many."""
         self.configured.look_again()
-        known = self.configured.known
-        running = holder(known.settings.store_path)
-        watched = list(known.watched.values())
-        found = facts(store, watched)
-        now = self._now()
-        new = status(known.settings, found, known.patience, now, running, played=known.played, watched=watched)
-        self.store.bars.look_again()
+        about = self.configured.known.outline
+        running = holder(about.store_path)
+        new = status(about, facts(store, about.listed), self._now(), running)
         summed = summary_of(new)
         is_same = summed == board.summary and board.status is not None and replace(board.status, now=new.now) == new
         return replace(board, status=new, summary=summed, version=board.version + (not is_same))
 
     def _opened(self) -> Store:
-        path = self.configured.known.settings.store_path
+        path = self.configured.known.outline.store_path
         store = Store.open(path, self._now, visiting=True)
         store.database.spare_memory(CACHE_KIB)
         return store

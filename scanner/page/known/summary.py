@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
 from scanner.present.reports.status_report import lag_in_words
-from scanner.wording.words import phrase
+from scanner.wording.words import counted, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,7 +51,14 @@ def _troubles(status: Status) -> list[str]:
     )
     more = f" and {grouped(len(behind) - MOST_BEHIND)} more" if len(behind) > MOST_BEHIND else ""
     sinks = [
-        f"The sink {phrase(each.name)} has {grouped(each.waiting)} waiting, and refused {grouped(each.dead)} for good."
+        f"The sink {phrase(each.name)} "
+        + " and ".join(
+            [
+                *([f"has {counted(each.waiting, 'message')} waiting"] if each.waiting else []),
+                *([f"refused {counted(each.dead, 'message')} for good"] if each.dead else []),
+            ]
+        )
+        + "."
         for each in status.sinks
         if each.dead or each.waiting
     ]

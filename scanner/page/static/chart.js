@@ -79,6 +79,7 @@ class Chart {
         axis.major_label_text_color = color("pale");
         axis.major_label_text_font_size = narrow ? "11px" : "12px";
       }
+      one.yaxis.formatter = new Bokeh.BasicTickFormatter({ use_scientific: false });
       one.xaxis.major_label_overrides = labels;
       one.xaxis.ticker = new Bokeh.AdaptiveTicker({ desired_num_ticks: narrow ? 2 : 5, min_interval: 1, num_minor_ticks: 0 });
       one.yaxis.ticker = new Bokeh.AdaptiveTicker({ desired_num_ticks: one === macd ? 2 : 6, num_minor_ticks: 0 });
@@ -99,7 +100,7 @@ class Chart {
     this.height = (narrow ? 300 : 420) - 14;
     this.tags = [...v.levels].sort((one, other) => one.price - other.price).map((level) => {
       const tag = new Bokeh.Label({ x: 0, y: level.price, text: level.label, text_color: color(level.kind), text_font_size: narrow ? "11px" : "13px",
-        text_align: "right", text_baseline: "bottom", background_fill_color: color("card"), background_fill_alpha: 0.8, text_font_style: KINDS.indexOf(level.kind) < 2 ? "bold" : "normal" });
+        text_align: "right", text_baseline: "bottom", background_fill_color: color("card"), text_font_style: KINDS.indexOf(level.kind) < 2 ? "bold" : "normal" });
       prices.add_layout(tag);
       return tag;
     });

@@ -2,70 +2,84 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
+from threading import Lock
 from typing import TYPE_CHECKING
 
-import orjson
 from starlette.responses import Response
 
-from scanner.commands.recorded.setups import example
-from scanner.page import charts
-from scanner.page.answers import NothingHereError, known, looker
-from scanner.page.views.setups import chosen_of
+from scanner.page.answers import known, looker
+from scanner.page.trouble import NothingHereError
+from scanner.page.views.setups import setup_of
 from scanner.page.views.story import story_of
-from scanner.page.views.why import bar_of
+from scanner.page.views.why import bar_asked
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from starlette.requests import Request
 
 GONE = "The store does not have the bars of this chart any more."
+MOST_PICTURES = 48
+
+
+class Pictures:
+    """Draws one picture at a time, and keeps the last ones."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[object, bytes | None] = OrderedDict()
+        self._drawing = Lock()
+
+    def of(self, key: object, draw: Callable[[], bytes | None]) -> bytes | None:
+        """Give the picture for a key, drawn by ``draw`` where it is not kept; None where there is nothing to draw."""
+        with self._drawing:
+            if key not in self._kept:
+                self._kept[key] = draw()
+                while len(self._kept) > MOST_PICTURES:
+                    self._kept.popitem(last=False)
+            self._kept.move_to_end(key)
+            return self._kept[key]
 
 
 def story_data(request: Request) -> Response:
     """Give the chart of a story as values."""
-    values = charts.story_values(looker(request).store, known(request), story_of(request))
-    return Response(status_code=204) if values is None else _json(values)
+    values = looker(request).work.story_values(story_of(request).id)
+    return Response(status_code=204) if values is None else Response(values, media_type="application/json")
 
 
 def why_data(request: Request) -> Response:
     """Give the chart of a bar that is explained as values."""
-    return _json(charts.bar_values(known(request), bar_of(request)))
+    return Response(looker(request).work.bar_values(*bar_asked(request)), media_type="application/json")
 
 
 def story_picture(request: Request) -> Response:
     """Give the chart of a story as a picture."""
-    story, about, store = story_of(request), known(request), looker(request).store
-    key = "story", story.id, story.events[-1].number, about.mark
-    return _png(_pictures(request).of(key, lambda: charts.story_picture(store, about, story)))
+    story, work, dark = story_of(request), looker(request).work, _dark(request)
+    key = "story", story.id, story.events[-1].number
+    return _drawn(request, key, lambda: work.story_picture(story.id, dark=dark))
 
 
 def why_picture(request: Request) -> Response:
     """Give the chart of a bar that is explained as a picture."""
-    bar, about = bar_of(request), known(request)
-    key = "why", bar.key, int(bar.bars.close_time[bar.index]), about.mark
-    return _png(_pictures(request).of(key, lambda: charts.bar_picture(about, bar)))
+    bar, work, dark = bar_asked(request), looker(request).work, _dark(request)
+    last = 0 if bar[2] else looker(request).board.version  # which bar is the last one may change
+    return _drawn(request, ("why", *bar, last), lambda: work.bar_picture(*bar, dark=dark))
 
 
 def setup_picture(request: Request) -> Response:
     """Give an example of a setup as a picture."""
-    found, rulebook = chosen_of(request)
-
-    def draw() -> bytes | None:
-        drawn = example(rulebook, "png")
-        return None if drawn is None else drawn[1]
-
-    return _png(_pictures(request).of(("setup", found.setup.name, rulebook.told), draw))
+    found, work, dark = setup_of(request), looker(request).work, _dark(request)
+    return _drawn(request, ("setup", found.name), lambda: work.setup_picture(found.name, dark=dark))
 
 
-def _pictures(request: Request) -> charts.Pictures:
-    found: charts.Pictures = request.app.state.pictures
-    return found
+def _dark(request: Request) -> bool:
+    return request.query_params.get("dark") == "1"
 
 
-def _png(drawn: bytes | None) -> Response:
+def _drawn(request: Request, key: tuple[object, ...], draw: Callable[[], bytes | None]) -> Response:
+    """Answer with a picture, drawn once for one configuration and in light or dark colours."""
+    pictures: Pictures = request.app.state.pictures
+    drawn = pictures.of((*key, known(request).outline.mark, _dark(request)), draw)
     if drawn is None:
         raise NothingHereError(GONE)
     return Response(drawn, media_type="image/png")
-
-
-def _json(values: object) -> Response:
-    return Response(orjson.dumps(values), media_type="application/json")

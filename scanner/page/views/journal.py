@@ -13,7 +13,7 @@ from scanner.events import KINDS
 from scanner.journal.entries import Entry, entry_of
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import stories
-from scanner.page.answers import asked, board, known, looker, render, stream
+from scanner.page.answers import asked, board, known, looker, stream
 from scanner.present.reports.journal_report import BROKEN_SHORT, BROKEN_WORDS, LEGEND, figure_rows, state_in_words
 from scanner.store import StoreTroubleError
 
@@ -41,17 +41,21 @@ def journal(request: Request) -> Response:
     decision, instrument = asked(request, "decision"), asked(request, "instrument")
     told = asked(request, "before", 18)
     before = int(told) if told.isdecimal() else 2**62
-    entries, further = _page(looker(request), before, decision, instrument)
 
-    def address(number: int) -> str:
-        query = {"decision": decision, "instrument": instrument, "before": number}
-        return f"/journal?{urlencode({key: value for key, value in query.items() if value}, errors='surrogatepass')}"
+    def look() -> tuple[list[Entry], str] | None:
+        """Give the entries, and the address of those before them; None where the store cannot be read."""
+        try:
+            entries, further = _page(looker(request), before, decision, instrument)
+        except StoreTroubleError:
+            return None
+        query = {"decision": decision, "instrument": instrument, "before": further}
+        words = urlencode({key: value for key, value in query.items() if value}, errors="surrogatepass")
+        return entries, "" if further is None else f"/journal?{words}"
 
-    return render(
+    return stream(
         request,
         "journal.html",
-        entries=entries,
-        further="" if further is None else address(further),
+        look=look,
         decision=decision if decision in DECISIONS else "",
         instrument=instrument,
         first=before == 2**62,

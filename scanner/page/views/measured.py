@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scanner.page.words import limit
 from scanner.present.reports.explain_report import missed_by, missed_rules, nearest
 from scanner.wording.words import number
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import Measure
     from scanner.judgement import Judgement
-    from scanner.page.known.judging import JudgedBar
+    from scanner.page.workroom.judging import JudgedBar
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ def rows(measures: Mapping[str, Measure]) -> list[Row]:
             name,
             each["verdict"],
             number(each["measured"]),
-            each["threshold"].replace(">=", "≥").replace("<=", "≤"),
+            limit(each["threshold"]),
             missed_by(each),
             each["text"],
         )

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from threading import Lock
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
+
 from scanner.journal.stories import Story
-from scanner.page.answers import board, known, render
+from scanner.page.answers import board, known, part, render
 from scanner.ports import Message
 from scanner.present.glance.acting import acting
 from scanner.present.words.words import alert
@@ -21,8 +24,8 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.journal.open_risk import Position
-    from scanner.page.known.configured import Known
     from scanner.page.known.looking import Board
+    from scanner.page.known.plain import Known
 
 MOST_SHOWN = 200
 """Stories that are shown of each kind, the newest first."""
@@ -42,9 +45,29 @@ class Shown:
     warnings: Sequence[str]
 
 
+class Shared:
+    """What the first page shows to everybody, written once for as long as nothing changes: many may look at it."""
+
+    def __init__(self) -> None:
+        self._turn = Lock()
+        self._of: tuple[Board, Known] | None = None
+        self._text = Markup()
+
+    def of(self, seen: Board, about: Known) -> Markup:
+        """Write what there was at a look."""
+        with self._turn:
+            if self._of is None or self._of[0] is not seen or self._of[1] is not about:
+                self._of, self._text = (seen, about), _shared(seen, about)
+            return self._text
+
+
 def now(request: Request) -> Response:
     """Show how things stand."""
-    seen, about = board(request), known(request)
+    shared: Shared = request.app.state.shared
+    return render(request, "now.html", shared=shared.of(board(request), known(request)))
+
+
+def _shared(seen: Board, about: Known) -> Markup:
     open_ones, waiting, aside = list[Story](), list[Story](), 0
     for each in reversed(seen.stories):
         if each.told is not None and each.told["state"] == "open":
@@ -53,16 +76,17 @@ def now(request: Request) -> Response:
             aside += 1
         else:
             waiting.append(each)
-    return render(
-        request,
-        "now.html",
+    return part(
+        "now_shared.html",
+        zone=about.zone,
+        board=seen,
         open_ones=[_shown(each, seen, about) for each in open_ones[:MOST_SHOWN]],
         waiting=[_shown(each, seen, about) for each in waiting[:MOST_SHOWN]],
         aside=aside,
         left_out=max(len(open_ones) - MOST_SHOWN, 0) + max(len(waiting) - MOST_SHOWN, 0),
         risk=_risk(seen.held.values()),
-        limits=about.settings.limits,
-        currency=about.settings.account.currency,
+        limits=about.outline.limits,
+        currency=about.outline.account.currency,
         closes=seen.summary.closes,
         troubles=seen.summary.troubles,
         cold=seen.summary.cold,

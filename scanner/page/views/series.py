@@ -8,9 +8,8 @@ from threading import Lock
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
+from scanner.commands.trouble import UsageError
 from scanner.page.answers import asked, board, known, looker, stream
-from scanner.page.known.judging import judge_last
-from scanner.page.views.measured import distance
 from scanner.page.words import why_address
 from scanner.present.reports.status_report import lag_in_words
 from scanner.store import SeriesKey, StoreTroubleError
@@ -21,8 +20,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import StreamingResponse
 
-    from scanner.page.known.configured import Known
     from scanner.page.known.looking import Looker
+    from scanner.page.known.plain import Known
     from scanner.page.views.measured import Distance
     from scanner.present.reports.status_report import SeriesStatus
 
@@ -53,24 +52,21 @@ class Distances:
     def of(self, looking: Looker, listed: Sequence[SeriesStatus]) -> list[Distance | None]:
         """Say how far some series are from a setup."""
         about = looking.configured.known
-        keys = {(each.instrument, each.timeframe): _mark(each, about) for each in listed}
+        keys = [_mark(each, about) for each in listed]
         with self._turn:
-            missing = [mark[0] for mark in keys.values() if mark not in self._found]
+            missing = [mark for mark in keys if mark not in self._found]
         if missing:
-            judged = dict(judge_last(looking.store, about.watched, missing, about.settings.account))
+            found = dict(zip(missing, looking.work.distances([mark[0] for mark in missing]), strict=True))
             with self._turn:
-                for mark in keys.values():
-                    if mark[0] in judged:
-                        bar = judged[mark[0]]
-                        self._found[mark] = None if bar is None else distance(bar)
+                self._found |= found
                 while len(self._found) > MOST_KEPT:
                     self._found.popitem(last=False)
         with self._turn:
-            return [self._found.get(mark) for mark in keys.values()]
+            return [self._found.get(mark) for mark in keys]
 
 
 def _mark(each: SeriesStatus, about: Known) -> tuple[SeriesKey, int | None, str]:
-    return SeriesKey(each.instrument, each.timeframe), each.last_close, about.mark
+    return SeriesKey(each.instrument, each.timeframe), each.last_close, about.outline.mark
 
 
 def series(request: Request) -> StreamingResponse:
@@ -113,10 +109,10 @@ def _rows(request: Request, shown: Sequence[SeriesStatus]) -> Iterator[Row]:
     about = known(request)
     for begin in range(0, len(shown), TOGETHER):
         part = shown[begin : begin + TOGETHER]
-        watched = [each for each in part if each.instrument in about.watched]
+        watched = [each for each in part if about.outline.on_list(each.instrument) is not None]
         try:
             found = dict(zip(watched, distances.of(looker(request), watched), strict=True))
-        except StoreTroubleError:
+        except (StoreTroubleError, UsageError):
             found = {}
         for each in part:
             lag = "" if each.lag is None else lag_in_words(each.lag) if each.lag else ""

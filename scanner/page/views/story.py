@@ -14,7 +14,8 @@ from scanner.events import KINDS
 from scanner.journal.entries import entry_of
 from scanner.journal.stories import is_id, stories
 from scanner.page.access.forms import form_of
-from scanner.page.answers import NothingHereError, go_to, known, looker, render, session_of, sessions
+from scanner.page.answers import go_to, known, looker, render, session_of, sessions
+from scanner.page.trouble import NO_STORY, NothingHereError
 from scanner.page.views.now import orders_of
 from scanner.ports import Message, Notes
 from scanner.present.reports.journal_html import decision_words, facts_of
@@ -51,7 +52,7 @@ def story_of(request: Request) -> Story:
     name = request.path_params["story"]
     found = stories(looker(request).store.events.story(name)) if is_id(name) and len(name) == ID_LENGTH else []
     if not found:
-        raise NothingHereError("There is no story of that id in the store; the journal lists all there are.")
+        raise NothingHereError(NO_STORY)
     return found[0]
 
 

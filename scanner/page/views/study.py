@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from starlette.responses import FileResponse
 
 from scanner.commands.station.record_notes import told_of_record
-from scanner.page.answers import NothingHereError, board, known, looker, render
+from scanner.page.answers import board, known, looker, render
+from scanner.page.trouble import NothingHereError
 from scanner.present.words.record_words import came_to
 from scanner.studies.kept.record import RecordError, beside, read, report_beside
 
@@ -24,25 +25,25 @@ REPORT_POLICY = (
 
 def study(request: Request) -> Response:
     """Show the record, and where the report is."""
-    settings, seen = known(request).settings, board(request)
+    about, seen = known(request).outline, board(request)
     now = looker(request).store.clock() if seen.status is None else seen.status.now
     try:
-        record, wrong = read(beside(settings.store_path)), ""
+        record, wrong = read(beside(about.store_path)), ""
     except RecordError as problem:
         record, wrong = None, str(problem)
     return render(
         request,
         "study.html",
-        told=told_of_record(settings, now),
+        told=told_of_record(about, now),
         kinds=[] if record is None else [(each, came_to(each, record.looks)) for each in record.kinds],
-        has_report=report_beside(settings.store_path).is_file(),
+        has_report=report_beside(about.store_path).is_file(),
         wrong=wrong,
     )
 
 
 def report(request: Request) -> Response:
     """Give the report as the study wrote it."""
-    path = report_beside(known(request).settings.store_path)
+    path = report_beside(known(request).outline.store_path)
     if not path.is_file():
         raise NothingHereError("No report of a study is kept; a study with --keep leaves one beside the store.")
     return FileResponse(path, media_type="text/html", headers={"Content-Security-Policy": REPORT_POLICY})

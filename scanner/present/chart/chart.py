@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import matplotlib as mpl
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from PIL import Image
 
@@ -35,6 +34,7 @@ from scanner.present.chart.look import (
     TITLE,
     WIDTH,
     WORDS,
+    shades,
     shown,
 )
 from scanner.present.chart.picture import Picture, picture_for
@@ -59,8 +59,6 @@ if TYPE_CHECKING:
 
 Format = Literal["png", "svg"]
 
-SHADES = 6
-"""Of each colour in a PNG: enough for smooth edges, few enough for a small file."""
 NAME_LENGTH, SHORTEST_NAME = 28, 8
 PRICES, VOLUME, MACD = 660.0, 46.0, 432.0
 """Where the prices end above what stands below them, how high volume is, and where the MACD ends."""
@@ -103,16 +101,9 @@ def painted(composed: Callable[[], Figure], format: Format, *, as_paths: bool = 
 
 @cache
 def _palette() -> Image.Image:
-    """Mix each colour with the paper; a palette of our own keeps the hues that one found by counting would lose."""
-    paper, inks = to_rgb(PAPER), [to_rgb(color) for color in COLORS]
-    mixed = [
-        round(255 * (part * shade + ground * (SHADES - shade)) / SHADES)
-        for ink in inks
-        for shade in range(SHADES + 1)
-        for part, ground in zip(ink, paper, strict=True)
-    ]
+    """Make a palette of our own: it keeps the hues that one found by counting would lose."""
     palette = Image.new("P", (1, 1))
-    palette.putpalette(mixed)
+    palette.putpalette([level for color in shades(PAPER, COLORS) for level in color])
     return palette
 
 

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import TYPE_CHECKING
 
+from matplotlib.colors import to_rgb
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
 from scanner.wording.text import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 WIDTH, HEIGHT, DPI = 780, 1240, 100
 """Twice the width of a phone, so that it is sharp there."""
@@ -25,11 +30,44 @@ FAST, SLOW = "#b26a00", "#2f6f9f"
 ENTRY, STOP, GOAL, PLACE, OBSTACLE = "#0a4f92", "#b53a00", "#00664e", "#7d2f73", "#4b4b4b"
 COLORS = (INK, PALE, GRID, BAND, REWARD, RISEN, FAST, SLOW, ENTRY, STOP, GOAL, PLACE, OBSTACLE)
 
+DARK_PAPER = "#1c232b"
+DARK = {
+    INK: "#e9e6df",
+    PALE: "#a7b0bb",
+    GRID: "#36414d",
+    BAND: "#39404a",
+    REWARD: "#21382f",
+    RISEN: "#2c3b4a",
+    FAST: "#e2a84b",
+    SLOW: "#7db6de",
+    ENTRY: "#8dbdf0",
+    STOP: "#f08a5c",
+    GOAL: "#5cc3a0",
+    PLACE: "#d79bcd",
+    OBSTACLE: "#b5b5b5",
+}
+"""What each colour becomes on a dark page, whose own colours these are."""
+SHADES = 6
+"""Of each colour in a PNG: enough for smooth edges, few enough for a small file."""
+
 SOLID, DASHED, DOTTED, BROKEN = "-", (0, (5, 2.5)), (0, (1.2, 1.8)), (0, (6, 2, 1.2, 2))
 
 FONT = "DejaVu Sans"
 """It comes with the library, so that every machine draws the same."""
 NO_LETTER = "□"
+
+
+def shades(paper: str, colors: Iterable[str]) -> list[tuple[int, ...]]:
+    """Mix each colour with the paper, in steps from none of it to all; gives red, green and blue up to 255."""
+    ground = to_rgb(paper)
+    return [
+        tuple(
+            round(255 * (part * shade + under * (SHADES - shade)) / SHADES)
+            for part, under in zip(to_rgb(color), ground, strict=True)
+        )
+        for color in colors
+        for shade in range(SHADES + 1)
+    ]
 
 
 def font(pixels: float, *, bold: bool = False) -> FontProperties:

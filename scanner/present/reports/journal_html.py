@@ -8,6 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
+from scanner.market.digits import grouped, with_minus
 from scanner.present.reports.journal_report import BROKEN_WORDS, LEGEND, bar_of, in_money, price, signed, state_in_words
 from scanner.present.reports.page_html import closed_page, facts, picture
 from scanner.wording.cautions import FULL
@@ -101,14 +102,14 @@ def facts_of(entry: Entry) -> str:
         ("last stop", price(entry.last_stop)),
         ("exit", price(entry.exit)),
         ("you left at", price(entry.left_price)),
-        ("planned size", price(entry.size)),
-        ("your size", price(entry.own_size)),
+        ("planned size", grouped(price(entry.size))),
+        ("your size", grouped(price(entry.own_size))),
         ("costs in R", price(entry.cost_r)),
         (f"result {entry.currency}", in_money(entry.result)),
         (f"your result {entry.currency}", in_money(entry.own_result)),
         ("bars held", "-" if entry.bars_held is None else f"{entry.bars_held:,}"),
     ]
-    return facts((key, value) for key, value in known if value != "-")
+    return facts((key, with_minus(value)) for key, value in known if value != "-")
 
 
 def _messages(told: Told, zone: str) -> str:

@@ -46,6 +46,10 @@ STYLES = {
     "wrong": "margin:0 0 10px;overflow-wrap:anywhere",
     "record": "margin:0 0 10px;overflow-wrap:anywhere",
     "rest": "margin:0",
+    "line": "margin:0;padding:6px 0 7px;border-top:1px solid #ded9cd;overflow-wrap:anywhere",
+    "acted": "display:block;font-size:14px;line-height:1.3;font-weight:700",
+    "aside": "display:block;font-size:13px;line-height:1.35;color:#5a6470",
+    "fold": "padding:4px 0;font-size:13px;font-weight:700;color:#23676b;cursor:pointer;overflow-wrap:anywhere",
     "more": "padding:9px 12px;border:1px solid #23676b;border-radius:4px;font-weight:700;color:#23676b;cursor:pointer",
     "picture": "display:block;width:100%;height:auto;margin:0 0 12px;border:0",
     "foot": "max-width:600px;margin:0 auto;padding:2px 14px 8px;font-size:12px;line-height:1.4;color:#5a6470",
@@ -56,12 +60,13 @@ DARK = """\
   .page { background: #12171c !important; color: #e9e6df !important; }
   .card { background: #1c232b !important; border-top-color: #6db9bd !important; }
   .orders, .more { border-color: #6db9bd !important; }
-  .title, .about, .more { color: #7fc6ca !important; }
-  .name, .value, .figure { border-top-color: #36414d !important; }
-  .note, .what, .foot { color: #a7b0bb !important; }
+  .title, .about, .more, .fold { color: #7fc6ca !important; }
+  .name, .value, .figure, .line { border-top-color: #36414d !important; }
+  .note, .what, .aside, .foot { color: #a7b0bb !important; }
   .against { background: #33291a !important; border-left-color: #d99a4e !important; }
 }"""
 MAIL_COLORS = '<meta name="supported-color-schemes" content="light dark">'
+AGAINST = "Something speaks against it: see below."
 TIED = re.compile(r"\b(?:entry|stop|size|room|R|at|was) (?=[-−\d])|(?<=\d) (?=(?:R|[A-Z]{3})\b)")
 """What a headline keeps on one line: a word with the number after it, and a number with the R after it."""
 
@@ -69,8 +74,7 @@ TIED = re.compile(r"\b(?:entry|stop|size|room|R|at|was) (?=[-−\d])|(?<=\d) (?=
 def html(words: Words, pictures: Sequence[str | None] = ()) -> str:
     """Write a whole page. ``pictures`` are addresses of charts: one of an alert, or one for each alert of a digest."""
     charts = [*pictures, *[None] * (1 + len(words.parts))]
-    cards = [_alert(words, None if words.parts else charts[0])]
-    cards += [_part(part, chart) for part, chart in zip(words.parts, charts, strict=False)]
+    cards = [_list(words), _rest(words.parts, charts)] if words.parts else [_alert(words, charts[0])]
     foot = _element("div", "foot", escape(f"{FULL} {NUMBERS}")) if words.caution else ""
     body = _element("body", "page", "\n".join(["", *cards, foot, ""]))
     return document(words.headline, f"\n{DARK}\n", body, metas=[MAIL_COLORS])
@@ -95,16 +99,39 @@ def _alert(words: Words, chart: str | None) -> str:
     )
 
 
-def _part(words: Words, chart: str | None) -> str:
-    return _card(
-        _element("h2", "head", _headline(words)) + _about(words) + _text("orders", words.orders),
-        chart,
-        _text("text", words.lead)
-        + _text("against", words.against)
-        + _text("glance", words.glance)
-        + _text("wrong", words.wrong)
-        + _text("record", words.record),
-    )
+def _list(words: Words) -> str:
+    """List the alerts of a digest, each in the line that one acts on, so that a few screens of a phone show ten."""
+    lines = [
+        _element(
+            "p",
+            "line",
+            _element("span", "acted", _headline(part))
+            + "".join(
+                _element("span", "aside", escape(text)) for text in (part.orders, part.against and AGAINST) if text
+            ),
+        )
+        for part in words.parts
+    ]
+    return _card(_element("h1", "head", _headline(words)) + _text("text", words.lead) + "".join(lines), None, "")
+
+
+def _rest(parts: Sequence[Words], charts: Sequence[str | None]) -> str:
+    """Fold what there is to say of each alert of a digest beyond that line, with its chart."""
+    folded = [
+        _element(
+            "details",
+            "rest",
+            _element("summary", "fold", escape(part.title or part.headline))
+            + _text("text", part.lead)
+            + _text("against", part.against)
+            + _text("glance", part.glance)
+            + _text("wrong", part.wrong)
+            + _text("record", part.record)
+            + _picture(chart),
+        )
+        for part, chart in zip(parts, charts, strict=False)
+    ]
+    return _card(_element("h2", "title", "More on each") + "".join(folded), None, "")
 
 
 def _card(above: str, chart: str | None, below: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
 from scanner.events import OF_SETUPS
 from scanner.market.bars import Bars
@@ -21,14 +22,11 @@ if TYPE_CHECKING:
     from scanner.service.desk import Desk
     from scanner.trade.size import Account
 
-
 TOGETHER = 64
 """Instruments whose stored bars are in memory at a time."""
 LAST_BARS = 16
 """Bars that are read of a series that is not on the list any more."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
-FIXED = ("station", "feeds", "sinks", "quiet", "ceiling", "page")
-"""Parts of the settings that are only read at the start."""
 
 
 def list_of(settings: Settings, before: Settings) -> list[Watched]:

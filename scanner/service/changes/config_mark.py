@@ -7,7 +7,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 from scanner.clocks import SECOND
-from scanner.service.changes.change_list import FIXED
+from scanner.configuration.model.outline import FIXED
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:

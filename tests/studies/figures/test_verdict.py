@@ -1,4 +1,4 @@
-"""Setups beside chance, and the verdict: an edge is claimed only where all that has to hold does."""
+"""Setups compared with chance, and the verdict: an edge is claimed only where all that has to hold does."""
 
 from __future__ import annotations
 

@@ -2,28 +2,24 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.rules import Rules
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.page.words import bar_label
 from scanner.present.chart.picture import engine_for, traced_over
 from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Sequence
 
+    from scanner.analysis.rules import Rules
     from scanner.engine import SeriesEngine
     from scanner.event_data import SetupData
     from scanner.events import Event
-    from scanner.journal.stories import Story
     from scanner.market.bars import Bars
-    from scanner.page.known.configured import Known
-    from scanner.page.known.judging import JudgedBar
+    from scanner.page.workroom.judging import JudgedBar
     from scanner.store import Store
 
 SHOWN, AT_FIRST = 320, 72
@@ -34,38 +30,6 @@ SETTLING = 300
 """Bars that go through the indicators before those."""
 AFTER = 60
 """Bars shown after the one that is asked about, where there are so many."""
-MOST_PICTURES = 48
-
-
-class Pictures:
-    """Draws one picture at a time, and keeps the last ones."""
-
-    def __init__(self) -> None:
-        self._kept: OrderedDict[object, bytes | None] = OrderedDict()
-        self._drawing = Lock()
-
-    def of(self, key: object, draw: Callable[[], bytes | None]) -> bytes | None:
-        """Give the picture for a key, drawn by ``draw`` where it is not kept; None where there is nothing to draw."""
-        with self._drawing:
-            if key not in self._kept:
-                self._kept[key] = draw()
-                while len(self._kept) > MOST_PICTURES:
-                    self._kept.popitem(last=False)
-            self._kept.move_to_end(key)
-            return self._kept[key]
-
-
-def rules_of(about: Known, instrument: str) -> Rules:
-    """Give the rules of an instrument; the common ones of one that is not on the list any more."""
-    watched = about.watched.get(instrument)
-    return Rules() if watched is None else watched.rules
-
-
-def told_of(story: Story) -> list[Event]:
-    """Give the setup as it was said last, and what was told of it since."""
-    events = [each.event for each in story.events]
-    first = max(number for number, event in enumerate(events) if event.facts.begins)
-    return events[first:]
 
 
 def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
@@ -81,48 +45,46 @@ def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
     return None
 
 
-def story_picture(store: Store, about: Known, story: Story) -> bytes | None:
+def story_picture(store: Store, told: Sequence[Event], rules: Rules, zone: str) -> bytes | None:
     """Draw a story as far as it is told, as PNG; None where its bars are gone."""
     from scanner.present.chart.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not needed with script
     from scanner.present.story_chart.chart import story_chart_for  # noqa: PLC0415 - as above
 
-    told = [each for each in told_of(story) if each.kind != "setup.withdrawn"]
+    told = [each for each in told if each.kind != "setup.withdrawn"]
     setup: SetupData = told[0].data
     bars = _bars_around(store, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
     if bars is None or (len(told) > 1 and not np.isin(told[-1].time, bars.close_time)):
         return None
-    rules = rules_of(about, setup["instrument"])
     if len(told) > 1:
-        return story_chart_for(bars, told, rules, about.zone)
-    return chart_for(bars, told[0], rules, about.zone)
+        return story_chart_for(bars, told, rules, zone)
+    return chart_for(bars, told[0], rules, zone)
 
 
-def bar_picture(about: Known, bar: JudgedBar) -> bytes:
+def bar_picture(bar: JudgedBar, zone: str) -> bytes:
     """Draw the bars up to one, with the first setup that stood there, as PNG."""
     from scanner.present.chart.chart import draw  # noqa: PLC0415 - as above
     from scanner.present.chart.picture import picture_of  # noqa: PLC0415 - as above
 
     own = bar.bars[max(bar.index + 1 - SETTLING - SHOWN, 0) : bar.index + 1]
     event = next((each for each in bar.said if each.facts.begins), None)
-    return draw(picture_of(own, bar.engine.without_setups(), about.zone, event))
+    return draw(picture_of(own, bar.engine.without_setups(), zone, event))
 
 
-def story_values(store: Store, about: Known, story: Story) -> dict[str, Any] | None:
+def story_values(store: Store, told: Sequence[Event], rules: Rules, zone: str) -> dict[str, Any] | None:
     """Give the chart of a story as plain values; None where its bars are gone."""
-    told = told_of(story)
     setup: SetupData = told[0].data
     bars = _bars_around(store, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
     if bars is None:
         return None
     at = int(np.searchsorted(bars.close_time, told[0].time))
     end = min(int(np.searchsorted(bars.close_time, told[-1].time)), len(bars) - 1)
-    values = _values(bars, at, end, engine_for(setup, rules_of(about, setup["instrument"])), about.zone)
+    values = _values(bars, at, end, engine_for(setup, rules), zone)
     return values | _setup_values(setup, at - values["first"]) | _told_values(told, bars, values["first"])
 
 
-def bar_values(about: Known, bar: JudgedBar) -> dict[str, Any]:
+def bar_values(bar: JudgedBar, zone: str) -> dict[str, Any]:
     """Give the chart of a bar that is explained as plain values."""
-    values = _values(bar.bars, bar.index, bar.index, bar.engine.without_setups(), about.zone)
+    values = _values(bar.bars, bar.index, bar.index, bar.engine.without_setups(), zone)
     at = bar.index - values["first"]
     event = next((each for each in bar.said if each.facts.begins), None)
     if event is not None:
@@ -178,7 +140,7 @@ def _setup_values(setup: SetupData, at: int) -> dict[str, Any]:
     }
 
 
-def _told_values(told: list[Event], bars: Bars, first: int) -> dict[str, Any]:
+def _told_values(told: Sequence[Event], bars: Bars, first: int) -> dict[str, Any]:
     """Give what was told of a story since: fills, exits, signs, and the way of the stop."""
     marks, stops, seen = [], [], set[str]()
     number = {int(time): at - first for at, time in enumerate(bars.close_time.tolist())}

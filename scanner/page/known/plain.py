@@ -1,0 +1,43 @@
+"""What the page knows of a configuration, in plain values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from scanner.configuration.model.outline import Outline
+    from scanner.configuration.model.page import Page
+
+
+@dataclass(frozen=True, slots=True)
+class SetupLine:
+    """A setup as the list of setups shows it; ``watched`` is on, off or for whom it is on."""
+
+    name: str
+    title: str
+    summary: str
+    watched: str
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A configuration in plain values. ``folder`` is where relative paths begin; ``setups`` are all there are."""
+
+    outline: Outline
+    folder: Path
+    page: Page | None
+    setups: Mapping[str, SetupLine]
+
+    @property
+    def zone(self) -> str:
+        """The user's time zone."""
+        return self.outline.zone
+
+    def exchange_zone(self, instrument: str) -> str | None:
+        """Give the zone of an instrument's sessions; None where it is not watched."""
+        watched = self.outline.on_list(instrument)
+        return None if watched is None else watched.calendar.tz

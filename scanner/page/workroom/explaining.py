@@ -1,0 +1,97 @@
+"""A bar explained: rule by rule, in each setup and both directions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from scanner.commands.recorded.one_bar import is_day, parse_moment
+from scanner.commands.trouble import UsageError
+from scanner.events import setup_id
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.page.trouble import NothingHereError
+from scanner.page.views.explanation import Account, Explained
+from scanner.page.views.measured import by_nearness, rows
+from scanner.page.words import bar_label, why_address
+from scanner.page.workroom.judging import JudgedBar, judged_at
+from scanner.present.reports.explain_report import missed_rules, nearest_in_words, stands
+from scanner.store import SeriesKey
+from scanner.wording.words import counted, name, number
+
+if TYPE_CHECKING:
+    from scanner.configuration.model.settings import Settings
+    from scanner.judgement import Judgement
+    from scanner.store import Store
+
+BARS_SHOWN = 5
+
+
+def bar_of(settings: Settings, store: Store, instrument: str, timeframe: str, at: str) -> JudgedBar:
+    """Judge the bar that is asked about; NothingHereError where there is none."""
+    if instrument not in settings.instruments:
+        raise NothingHereError(f"{name(instrument)} is not on the list of this station.")
+    watched = settings.of(instrument)
+    timeframe = timeframe or watched.timeframes[0].name
+    if timeframe not in {each.name for each in watched.timeframes}:
+        raise NothingHereError(f"{name(instrument)} is not watched on {name(timeframe)}.")
+    try:
+        moment = parse_moment(at, settings.station.zone) if at else None
+    except UsageError:
+        raise NothingHereError("Write a day such as 2024-03-18, or a time such as 2024-03-18 15:30.") from None
+    bar = judged_at(store, watched, SeriesKey(instrument, timeframe), settings.account, moment, day=is_day(at))
+    if bar is None:
+        raise NothingHereError(
+            f"The store has no bar of {name(instrument)} {timeframe}{f' at {name(at)}' if at else ''}."
+        )
+    return bar
+
+
+def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
+    """Say what each setup in each direction came to at a bar."""
+    key, daily = bar.key, not Timeframe.named(bar.key.timeframe).intraday
+    times = bar.bars.open_time if daily else bar.bars.close_time
+
+    def address(index: int) -> str:
+        if not 0 <= index < len(bar.bars):
+            return ""
+        return why_address(key.instrument, key.timeframe, int(bar.bars.close_time[index]))
+
+    stood = "; ".join(stands(each) for each in bar.judged if each.holds)
+    unready = f"{counted(bar.needed, 'bar')} more until it is warm, and nothing is reported before that"
+    first = max(bar.index + 1 - BARS_SHOWN, 0)
+    return Explained(
+        key,
+        label=bar_label(int(times[bar.index]), zone, daily=daily),
+        close=int(bar.bars.close_time[bar.index]),
+        suspect=bar.suspect,
+        opening=unready if bar.needed else stood or nearest_in_words(bar.judged),
+        accounts=[_account(each, bar, store) for each in by_nearness(bar.judged)],
+        before=address(bar.index - 1),
+        after=address(bar.index + 1),
+        bars=[
+            (
+                bar_label(int(times[i]), zone, daily=daily),
+                *(f"{column[i]:.10g}" for column in (bar.bars.open, bar.bars.high, bar.bars.low, bar.bars.close)),
+                number(None if bar.bars.volume[i] != bar.bars.volume[i] else float(bar.bars.volume[i])),
+            )
+            for i in range(bar.index, first - 1, -1)
+        ],
+    )
+
+
+def _account(found: Judgement, bar: JudgedBar, store: Store) -> Account:
+    missed = missed_rules(found)
+    thread = setup_id(bar.key.instrument, bar.key.timeframe, found.setup.name, found.direction, found.bar_close)
+    return Account(
+        title=f"{found.setup.title} {found.direction}",
+        head=f"misses {len(missed)} of {len(found.rules)} rules"
+        if missed
+        else f"set aside: {found.set_aside}"
+        if found.set_aside
+        else f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence",
+        holds=not missed,
+        rules=rows(found.rules),
+        places=found.places,
+        surroundings=rows(found.surroundings) if found.plan is not None else [],
+        evidence=[] if missed else rows(found.evidence),
+        story=thread if not missed and store.events.story(thread) else "",
+    )

@@ -1,0 +1,162 @@
+"""What the workroom answers: the configuration in outline, and whatever takes the rules and the engine."""
+
+from __future__ import annotations
+
+import os
+import time
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import orjson
+
+from scanner.analysis.door.setup import Chosen
+from scanner.commands.recorded.setups import example, listed_in, rulebooks_of
+from scanner.commands.trouble import UsageError
+from scanner.configuration.model import settings as configuration
+from scanner.journal.stories import stories
+from scanner.page.known.plain import Known, SetupLine
+from scanner.page.trouble import NO_SETUP, NO_STORY, NothingHereError
+from scanner.page.views.measured import distance
+from scanner.page.workroom import charts
+from scanner.page.workroom.explaining import bar_of, explained
+from scanner.page.workroom.judging import judge_last
+from scanner.page.workroom.sheets import sheet_of
+from scanner.present.chart.dark import darkened
+from scanner.service.outlined import outline_of
+from scanner.store import Store, StoreTroubleError
+from scanner.trade.rulebook import Rulebook
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from scanner.analysis.rules import Rules
+    from scanner.configuration.model.settings import Settings
+    from scanner.events import Event
+    from scanner.page.views.explanation import Explained
+    from scanner.page.views.measured import Distance
+    from scanner.page.views.sheet import Sheet
+    from scanner.page.workroom.judging import JudgedBar
+    from scanner.present.reports.setups_report import Listed
+    from scanner.store import SeriesKey
+
+EXPECTED = NothingHereError, StoreTroubleError, UsageError
+
+
+class Work:
+    """Works out what the page asks for, by the configuration in a file; UsageError where that cannot be used.
+
+    A bar is named by its instrument, its timeframe and what was asked for as its time, as in the address of a page.
+    """
+
+    def __init__(
+        self, path: Path, environ: Mapping[str, str] = os.environ, now: Callable[[], int] = time.time_ns
+    ) -> None:
+        self._path, self._environ, self._now = path, environ, now
+
+    @cached_property
+    def _settings(self) -> Settings:
+        try:
+            return configuration.load(self._path, self._environ, to_watch=True)
+        except configuration.SettingsError as problem:
+            raise UsageError(str(problem)) from problem
+
+    @cached_property
+    def _rulebooks(self) -> Mapping[str, Rulebook]:
+        return rulebooks_of(self._settings)
+
+    @cached_property
+    def _setups(self) -> Mapping[str, Listed]:
+        return listed_in(self._rulebooks)
+
+    def _store(self) -> Store:
+        return Store.open(self._settings.store_path, self._now, visiting=True)
+
+    def known(self) -> Known:
+        """Read the configuration, as it is now, and say what the page goes by."""
+        for each in ("_settings", "_rulebooks", "_setups"):
+            self.__dict__.pop(each, None)
+        settings = self._settings
+        return Known(
+            outline_of(settings, self._environ, self._now()),
+            settings.folder,
+            settings.page,
+            {
+                name: SetupLine(name, each.setup.title, each.setup.summary, each.watched)
+                for name, each in self._setups.items()
+            },
+        )
+
+    def distances(self, keys: Sequence[SeriesKey]) -> list[Distance | None]:
+        """Say how far the last bars of some series are from a setup; None where there is no bar to look at."""
+        settings = self._settings
+        own = [key for key in keys if key.instrument in settings.instruments]
+        watched = {name: settings.of(name) for name in {key.instrument for key in own}}
+        with self._store() as store:
+            judged = dict(judge_last(store, watched, own, settings.account))
+        return [None if (bar := judged.get(key)) is None else distance(bar) for key in keys]
+
+    def explained(self, instrument: str, timeframe: str, at: str) -> Explained:
+        """Explain a bar, rule by rule; NothingHereError where there is none."""
+        with self._store() as store:
+            return explained(
+                bar_of(self._settings, store, instrument, timeframe, at), self._settings.station.zone, store
+            )
+
+    def bar_values(self, instrument: str, timeframe: str, at: str) -> bytes:
+        """Give the chart of a bar as values, in JSON."""
+        return orjson.dumps(charts.bar_values(self._bar(instrument, timeframe, at), self._settings.station.zone))
+
+    def bar_picture(self, instrument: str, timeframe: str, at: str, *, dark: bool) -> bytes:
+        """Draw the chart of a bar, as PNG."""
+        drawn = charts.bar_picture(self._bar(instrument, timeframe, at), self._settings.station.zone)
+        return darkened(drawn) if dark else drawn
+
+    def story_values(self, story: str) -> bytes | None:
+        """Give the chart of a story as values, in JSON; None where its bars are gone."""
+        with self._store() as store:
+            told = self._told(store, story)
+            values = charts.story_values(store, told, self._rules_for(told), self._settings.station.zone)
+        return None if values is None else orjson.dumps(values)
+
+    def story_picture(self, story: str, *, dark: bool) -> bytes | None:
+        """Draw a story as far as it is told, as PNG; None where its bars are gone."""
+        with self._store() as store:
+            told = self._told(store, story)
+            drawn = charts.story_picture(store, told, self._rules_for(told), self._settings.station.zone)
+        return darkened(drawn) if drawn is not None and dark else drawn
+
+    def sheet(self, setup: str) -> Sheet:
+        """Explain a setup."""
+        return sheet_of(*self._chosen(setup))
+
+    def setup_picture(self, setup: str, *, dark: bool) -> bytes | None:
+        """Draw the first such setup of the demo feed, as PNG; None where that holds none."""
+        found = example(self._chosen(setup)[1], "png")
+        if found is None:
+            return None
+        return darkened(found[1]) if dark else found[1]
+
+    def _bar(self, instrument: str, timeframe: str, at: str) -> JudgedBar:
+        with self._store() as store:
+            return bar_of(self._settings, store, instrument, timeframe, at)
+
+    def _told(self, store: Store, story: str) -> list[Event]:
+        """Give the setup of a story as it was said last, and what was told of it since."""
+        found = stories(store.events.story(story))
+        if not found:
+            raise NothingHereError(NO_STORY)
+        events = [each.event for each in found[0].events]
+        return events[max(number for number, event in enumerate(events) if event.facts.begins) :]
+
+    def _rules_for(self, told: Sequence[Event]) -> Rules:
+        """Give the rules of a story's instrument; the common ones of one that is not on the list any more."""
+        return self._settings.rulebook_of(told[0].data["instrument"]).rules
+
+    def _chosen(self, setup: str) -> tuple[Listed, Rulebook]:
+        """Find a setup, and make a rulebook of it alone."""
+        found = self._setups.get(setup)
+        if found is None:
+            raise NothingHereError(NO_SETUP)
+        rules = next(iter(self._rulebooks.values())).rules
+        return found, Rulebook(rules, (Chosen(found.setup, found.numbers),))

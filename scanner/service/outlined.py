@@ -1,0 +1,63 @@
+"""The outline of a configuration, for whoever looks at a station from outside."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from scanner.clocks import SECOND
+from scanner.configuration.adapters import prepare
+from scanner.configuration.hazards import hazards
+from scanner.configuration.model.outline import Outline
+from scanner.service.changes.config_mark import fixed_mark
+from scanner.service.intake.requests import Manners
+from scanner.studies.kept.marks import marks_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from scanner.configuration.model.outline import OnList
+    from scanner.configuration.model.settings import Settings
+    from scanner.market.sessions.calendars import Calendar
+
+YEARS_BACK = 25
+"""Years before this one whose sessions are held: no series is further behind."""
+
+
+def outline_of(settings: Settings, environ: Mapping[str, str], now: int) -> Outline:
+    """Outline a configuration at ``now`` (nanoseconds since 1970 UTC)."""
+    year = datetime.fromtimestamp(now // SECOND, UTC).year
+    calendars: dict[Calendar, Calendar] = {}
+    ways: dict[OnList, OnList] = {}
+    listed = {}
+    for name in settings.instruments:
+        own = settings.of(name).on_list
+        if own not in ways:
+            calendar = calendars.setdefault(own.calendar, own.calendar.held(year - YEARS_BACK, year + 1))
+            ways[own] = replace(own, calendar=calendar)
+        listed[name] = ways[own]
+    feeds = {name: prepare("feeds", name, settings, environ) for name in settings.feeds}
+    return Outline(
+        settings.station.name,
+        settings.station.zone,
+        settings.store_path,
+        settings.mark,
+        fixed_mark(settings),
+        settings.account,
+        settings.limits,
+        settings.follow,
+        listed,
+        {name: getattr(each.settings, "patience", Manners().patience) for name, each in feeds.items()},
+        is_played(settings, environ),
+        tuple(settings.sinks),
+        Counter(marks_of(settings, settings.rulebook_of(), settings.instruments).values()),
+        settings.study.max_age,
+        tuple(each.sentence for each in hazards(settings, now)),
+    )
+
+
+def is_played(settings: Settings, environ: Mapping[str, str]) -> bool:
+    """Say whether the bars of a configuration are those of a recording."""
+    return any(hasattr(prepare("feeds", name, settings, environ).kind, "read") for name in settings.feeds)

@@ -73,7 +73,7 @@ def compiled(function: F) -> F:
     config: Any = numba.config  # whose settings have no types
     before, config.CACHE_DIR = config.CACHE_DIR, str(kept_in())
     try:
-        return cast("F", numba.njit(cache=True, error_model="numpy")(function))
+        return cast("F", numba.njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)(function))
     finally:
         config.CACHE_DIR = before
 

@@ -322,7 +322,7 @@ class Follower:
         if record["news"] & steps.SWING:
             grid, columns = grid_of(self._instrument.steps), self._series.columns
             atr, close = float(columns[ATR, index]), float(columns[CLOSE, index])
-            at = (sign * record["swing"], atr, sign, close, self._rules.stop_margin)
+            at = (sign * record["swing"], atr, float(sign), close, self._rules.stop_margin)
             stops.append(grid.price(stop_behind(*at, grid.bands, grid.units)))
         if record["news"] & steps.TO_ENTRY:
             stops.append(self._entry(record, story))

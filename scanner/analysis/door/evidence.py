@@ -13,7 +13,7 @@ import numpy as np
 
 from scanner.analysis.bar_sides import closing, since_cross
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, VOLUME
-from scanner.analysis.compiling import compiled
+from scanner.analysis.compiling import compiled, inlined
 from scanner.analysis.door.setup import ABSENT, HOLDS, UNKNOWN
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
@@ -45,7 +45,7 @@ def told(
     }
 
 
-@compiled
+@inlined
 def beyond_average(series: Floats, t: int, sign: float, column: int) -> tuple[float, int]:
     """Say how far the close lies beyond the fast or slow average (its column) on the setup's side."""
     distance = closing(series, t, sign) - sign * series[column, t]

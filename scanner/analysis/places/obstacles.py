@@ -17,7 +17,7 @@ from scanner.analysis.columns import (
     SESSION_LOW,
     SLOW_AVERAGE,
 )
-from scanner.analysis.compiling import compiled
+from scanner.analysis.compiling import compiled, inlined
 from scanner.analysis.rules import TIE
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def room_for_obstacles(rules: Rules, spots: int) -> tuple[Floats, Marks]:
     return np.empty(shape), np.empty(shape, dtype=np.uint8)
 
 
-@compiled
+@inlined
 def put_in(price: float, kind: int, tie: float, count: int, prices: Floats, kinds: Marks) -> int:
     """Put a price into its place among the first ``count``, the lowest first, unless there is one like it."""
     at = 0

@@ -17,9 +17,10 @@ import pandas as pd
 
 from scanner.commands import output
 from scanner.commands.recorded.chart import format_of, picture_at
-from scanner.commands.recorded.explain import stood_at, unready_at
+from scanner.commands.recorded.explain import reported_at, unready_at
 from scanner.commands.recorded.one_bar import Recorded, is_day
 from scanner.configuration.model.settings import load
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.engine import needs_compiling
 from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME
@@ -243,7 +244,7 @@ def _reading(
     with _sentences():
         known = None if config is None else load(Path(config))
         if known is not None:
-            known.try_own_setups()
+            try_own_setups(known)
     reading = Reading(
         tz=tz,
         stamp=stamp,
@@ -351,7 +352,7 @@ def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple
 
 def _lines(asked: OneBar) -> Iterator[tuple[Any, ...]]:
     closed = rfc3339(int(asked.bars.close_time[asked.index]))
-    unready = unready_at(asked, stood_at(asked))
+    unready = unready_at(asked, reported_at(asked))
     if unready:
         warnings.warn(f"{asked.tally.symbol}: nothing is reported at the bar of {closed} ({unready})", stacklevel=4)
     for found in asked.engine.judge_last():

@@ -26,14 +26,14 @@ CACHE_FOLDER = "NUMBA_CACHE_DIR"
 
 
 LINEAR_ALGEBRA = "scipy.linalg.cython_blas"
-"""What the compiler loads with its library of array functions if it is there, and nothing here uses."""
+"""What the compiler's library of array functions loads if it is installed, and nothing here uses."""
 
 
 def _load_array_functions() -> None:
     """Load that library now, without linear algebra, which takes longer to load than everything else here."""
     if LINEAR_ALGEBRA in sys.modules:
         return
-    modules: dict[str, Any] = sys.modules  # None in it says that there is no such module
+    modules: dict[str, Any] = sys.modules  # None in it marks a module as missing
     modules[LINEAR_ALGEBRA] = None
     try:
         import_module("numba.np.arraymath")
@@ -79,12 +79,12 @@ def compiled(function: F) -> F:
 
 
 def inlined(function: F) -> F:
-    """Compile a small function into each function that calls it."""
+    """Inline a small function into each compiled function that calls it."""
     return cast("F", numba.njit(error_model="numpy", inline="always")(function))
 
 
 def specialised(function: F) -> F:
-    """Compile a function anew for each compiled function that it is given; that is quick, and nothing is kept."""
+    """Compile a function again for each compiled function passed to it; that is quick, and nothing is kept."""
     return cast("F", numba.njit(error_model="numpy")(function))
 
 
@@ -94,7 +94,7 @@ def is_compiled(function: object) -> bool:
 
 
 def _fused(typing: Any, a: Any, b: Any, c: Any) -> Any:  # noqa: ANN401 - as above
-    """Give a · b + c with one rounding, on every machine: left to the compiler, it would be one or two by chance."""
+    """Give a · b + c with one rounding on every machine: left to the compiler, there could be one or two."""
     del typing, a, b, c
 
     def made(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:  # noqa: ANN401 - as above

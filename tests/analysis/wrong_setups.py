@@ -259,7 +259,7 @@ def find_past_its_stretch(
 
 @compiled
 def said_soundly(series: Floats, t: int, sign: float, points: Floats, held: Marks, levels: Any) -> None:
-    """Say of both points and of the levels what is no fault."""
+    """Write both points and the levels without a fault."""
     points[0], held[0] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
     points[1], held[1] = 0.0, UNKNOWN
     levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest(series, t, sign)

@@ -46,7 +46,7 @@ def process_time(code: str, *words: str, times: int = 3) -> float:
 
 
 def frame(count: int) -> pa.Table:
-    """Give a table of so many invented bars."""
+    """Give a table of invented bars."""
     bars = random_walk(count)
     times = pa.array(bars.open_time).cast(pa.timestamp("ns", tz="UTC"))
     names = ("open", "high", "low", "close", "volume")

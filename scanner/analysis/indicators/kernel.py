@@ -2,8 +2,8 @@
 
 One compiled function is the only definition of each indicator. It takes one new bar of ten thousand series when live,
 and a million bars of one series in a replay. Inside, the bars of a series go through in short blocks: what does not
-depend on the bar before is worked out for the whole block at once, several bars to an instruction; only what runs from
-bar to bar is left to the loop over single bars.
+depend on the bar before is computed for the whole block at once, several bars to an instruction; only what is recursive
+is left to the loop over single bars.
 """
 
 from __future__ import annotations
@@ -80,14 +80,14 @@ STATE = np.dtype(
 """What a series remembers besides its windows of bars."""
 
 BLOCK = 1024
-"""Bars that are worked on together: few enough to stay close to the processor."""
+"""Bars that are processed together: few enough to stay in the cache."""
 
 FEW = 8
-"""Bars up to which each is taken in by itself: less work than a block's preparations."""
+"""Up to so many bars, each is taken in by itself, which is less work than preparing a block."""
 
 FIRST, END, TAKEN, REASON = range(4)
 JUDGED = 4
-"""What ``advance`` says of a series."""
+"""The columns of ``judged``, which ``advance`` fills."""
 
 
 def fresh_state() -> NDArray[Any]:
@@ -112,20 +112,20 @@ def _take_block(
     scratch: Floats,
     sides: NDArray[np.int8],
 ) -> int:
-    """Take the bars begin…end−1 of one series in; gives the first bar not taken: ``end``, or one that leaps."""
+    """Take in the bars begin…end−1 of one series; gives the first bar not taken: ``end``, or one that leaps."""
     seen, shift = state.count, deep.shape[1] - series.shape[1]
     at, to = begin + shift, end + shift  # in the deep window
     slows, gaps, body, spare = scratch[0], scratch[1], scratch[2], (scratch[3], scratch[4])
     highs, lows, closes, atrs = deep[DEEP_HIGH], deep[DEEP_LOW], deep[DEEP_CLOSE], deep[DEEP_ATR]
     averages = series[EXPONENTIAL_AVERAGE]
-    if seen == 0:  # the first bar of all is a block of its own
+    if seen == 0:  # the very first bar is a block of its own
         running = (closes[at], closes[at], 0.0, np.nan, closes[at])
         slows[0], gaps[0], atrs[at], averages[begin] = closes[at], 0.0, np.nan, closes[at]
         state.true_range_sum = highs[at] - lows[at]
     else:
         known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
         taken = 0
-        while taken < end - begin:  # again, where a bar leaps, as far as it
+        while taken < end - begin:  # a bar that leaps ends a round
             prices, lasts = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1]
             running = steps(prices, lasts, alphas, known, (slows, gaps, atrs[at:to], averages[begin:end]))
             if seen < rules.atr_length:
@@ -184,7 +184,7 @@ def _take_bar(
     alphas: Alphas,
     scratch: Floats,
 ) -> bool:
-    """Take a bar of a series in of which every indicator is ready, as ``_take_block`` would; False if it leaps.
+    """Take in a bar of a series whose indicators are all ready, as ``_take_block`` would; False if it leaps.
 
     It is the bar i of ``prices`` and becomes the bar t.
     """
@@ -235,7 +235,7 @@ def advance(
     kept: int,
     judged: Integers,
 ) -> None:
-    """Take new bars of many series in, and say which of them a setup may be looked for at.
+    """Take in new bars of many series, and say at which of them setups may be looked for.
 
     The series are those of ``rows``: ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars),
     ``times`` (series × 2 × bars) and ``state`` (STATE) are their windows and records,
@@ -244,7 +244,7 @@ def advance(
     longer); there must be room for them once the windows are moved, which keeps the last ``kept`` bars of ``columns``.
 
     ``judged`` (series × JUDGED) is filled with the FIRST and the END of the bars to be judged, how many were TAKEN, and
-    as REASON whether the bar at the end leaps: then it is in the windows, but not taken in.
+    as REASON whether the bar at the end leaps; that bar is then in the windows, but not taken in.
     """
     rules = rules_of_one[0]
     alphas = (

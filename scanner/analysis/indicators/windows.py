@@ -1,4 +1,4 @@
-"""The windows of a series: how bars are written into them, and how the oldest make room.
+"""The windows of a series: how bars are written into them, and how the oldest are dropped.
 
 ``series`` (COLUMNS × bars), ``deep`` (DEEP × more bars) and ``times`` (2 × bars) are those of one series; bar t of
 ``series`` and ``times`` is bar t + shift of ``deep``, which is longer by shift.
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 PLACE = 8
-"""Values that come from memory together."""
+"""Values of one cache line."""
 
 
 @compiled
@@ -51,7 +51,7 @@ def write_bar(
 
 @compiled
 def make_room(series: Floats, deep: Floats, times: Integers, gone: int, kept: int) -> None:
-    """Leave the oldest bars out, ``gone`` of them, and move the ``kept`` ones to the beginning."""
+    """Drop the oldest ``gone`` bars, and move the ``kept`` ones to the beginning."""
     for c in range(series.shape[0]):
         for i in range(kept):
             series[c, i] = series[c, i + gone]
@@ -65,9 +65,9 @@ def make_room(series: Floats, deep: Floats, times: Integers, gone: int, kept: in
 
 @compiled
 def fetch(series: Floats, deep: Floats, times: Integers, state: Any, t: int, looked_back: int) -> float:
-    """Read from wherever the bar t will be worked out from, so that memory is already on its way when it is.
+    """Read from wherever bar t will be computed from, so that memory is already on its way by then.
 
-    Ten thousand series do not fit the processor's cache. What it gives means nothing, and must only be kept.
+    Ten thousand series do not fit into the cache. The result means nothing, but must be used.
     """
     t = min(t, series.shape[1] - 1)
     at, total = t + deep.shape[1] - series.shape[1], float(state.count + state.session)

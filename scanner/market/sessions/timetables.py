@@ -250,7 +250,7 @@ class Timetable:
         return np.diff(self.bar_numbers(open_times)) - 1
 
     def bar_numbers(self, open_times: Times) -> Times:
-        """Give the number of each bar among all that the calendar has from some moment on; it has to be known."""
+        """Give the number of each bar among all that the calendar, which must be known, has from some moment on."""
         periods = self._cover(int(open_times.min()), int(open_times.max()))
         period = _last_begun(open_times, periods.open)
         number = periods.bars_before[period]
@@ -318,8 +318,8 @@ class Timetable:
     def following(self, closes: Times) -> tuple[Times, Times]:
         """Give open and close of the bar that follows the one that closed then, for each of some closes.
 
-        NO_TIME where the calendar knows none, and after NO_TIME itself. Where sessions are unknown, a bar of less than
-        a day follows at once.
+        NO_TIME if the calendar knows none, and after NO_TIME itself. If the sessions are unknown, a bar of less than a
+        day follows at once.
         """
         if self.timeframe.intraday and not self.calendar.known:
             missing = closes == NO_TIME
@@ -355,7 +355,7 @@ class Timetable:
         return found
 
     def next_known(self, after: int) -> tuple[int, int] | None:
-        """Give the same, None if the sessions are unknown, or the calendar ends."""
+        """Give the same; None if the sessions are unknown or the calendar has ended."""
         if not self.calendar.known:
             return None
         try:

@@ -11,11 +11,11 @@ from pydantic import Field
 
 from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highest, lowest_of, opening, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Forming, Numbers, Setup, Words
 from scanner.analysis.next_bar import Need
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks

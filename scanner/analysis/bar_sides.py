@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.analysis.columns import CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
-from scanner.analysis.compiling import inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import inlined
 
 if TYPE_CHECKING:
     import numpy as np

@@ -16,6 +16,7 @@ from scanner.analysis.columns import ATR, CLOSE, COLUMNS, DEEP, HIGH, LOW, VOLUM
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.indicators.spikes import Spike
 from scanner.analysis.places.around import room_to_look
+from scanner.compiling import lent
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -34,8 +35,8 @@ if TYPE_CHECKING:
 FEW = 36
 """Bars that a station's series can take before its windows are moved: few, since ten thousand series share memory."""
 
-MANY = 16_384
-"""The same of a replay: few enough to stay in the processor's cache."""
+MANY = 32_768
+"""The same of a replay: with more the kernel gets slower, with fewer the calls around it cost more."""
 
 TOGETHER = 256
 """Series that go through the kernel and the setups together: few enough that their data stay in the cache."""
@@ -162,15 +163,10 @@ class Pool:
         The windows around a stop stay as they are until the next one is asked for. At a leap the caller may ``clear``
         the series; then the leaping bar becomes its first. Otherwise it is taken in as it is.
         """
-        if len(rows) == 1 and ends[0] > self.room:  # one after the other, so that all stays in the processor's cache
-            for start in range(0, int(ends[0]), self.room):
-                part = bars[start : min(start + self.room, int(ends[0]))]
-                yield from self.take(rows, np.array([len(part)]), part)
+        if not len(bars):
             return
-        prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
-        times = np.array([bars.open_time, bars.close_time])
-        intraday = self.timetable.timeframe.intraday
-        sessions = self.timetable.session_numbers(bars.open_time) if intraday else np.zeros(0, dtype=np.int64)
+        times, sessions = (lent(bars.open_time), lent(bars.close_time)), self.sessions_of(bars)
+        prices = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
         begin, end = np.concatenate([[0], ends[:-1]]), ends
         going = np.flatnonzero(begin < end)
         while len(going):
@@ -205,6 +201,13 @@ class Pool:
                     if isinstance(stop, Leap) and self.state["count"][taken[place]]:
                         self.state["leap_seen"][taken[place]] = True
             going = going[begin[going] < end[going]]
+
+    def sessions_of(self, bars: Bars) -> tuple[Integers, Integers]:
+        """Give the sessions around some bars as ``kernel.advance`` takes them."""
+        if self.timetable.timeframe.intraday:
+            begins, days = self.timetable.sessions_around(int(bars.open_time.min()), int(bars.open_time.max()))
+            return lent(begins), lent(days)
+        return lent(np.zeros(0, dtype=np.int64)), lent(np.zeros(0, dtype=np.int64))
 
     def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
         """Look for setups at the bars to be judged; gives all stops, by series and bar."""

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from scanner.analysis.bar_sides import closing
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     import numpy as np

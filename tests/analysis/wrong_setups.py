@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.bar_sides import all_hold, closing, extent, highest, lowest, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import UNKNOWN
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks

@@ -13,10 +13,10 @@ import numpy as np
 
 from scanner.analysis.bar_sides import closing, since_cross
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, VOLUME
-from scanner.analysis.compiling import compiled, inlined
 from scanner.analysis.door.setup import ABSENT, HOLDS, UNKNOWN
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

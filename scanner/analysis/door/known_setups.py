@@ -9,8 +9,8 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from scanner.analysis.compiling import is_compiled
 from scanner.analysis.door.setup import Chosen, Setup
+from scanner.compiling import is_compiled
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -115,7 +115,5 @@ def _loaded(what: str, path: str) -> Setup[Any]:
     functions |= {"forming.find": found.forming.find} if found.forming is not None else {}
     for name, function in functions.items():
         if not is_compiled(function):
-            raise SetupError(
-                f"{what}: {name} of {path} is not compiled; write @compiled (scanner.analysis.compiling) above it"
-            )
+            raise SetupError(f"{what}: {name} of {path} is not compiled; write @compiled (scanner.compiling) above it")
     return found

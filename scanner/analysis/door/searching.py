@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.compiling import inlined
 from scanner.analysis.door.setup import ABSENT
+from scanner.compiling import inlined
 
 if TYPE_CHECKING:
     from collections.abc import Callable

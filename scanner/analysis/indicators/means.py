@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.compiling import compiled, inlined
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

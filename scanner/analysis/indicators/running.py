@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.compiling import compiled, fused, inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled, fused, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,8 +21,10 @@ if TYPE_CHECKING:
     """Weights of the new bar: fast and slow average of the MACD, its signal, the ATR, the exponential average."""
     Running = tuple[float, float, float, float, float]
     """What runs from bar to bar, in the same order."""
+    Pair = tuple[Floats, Floats]
 
 NO_SESSION = np.iinfo(np.int64).min
+END_OF_TIME = np.iinfo(np.int64).max
 
 
 # Loops run over views that start at zero: only then does the compiler know that no index is negative, and puts several
@@ -169,22 +171,37 @@ def in_session(session: int, high: float, low: float, state: Any) -> None:
 
 
 @compiled
-def in_sessions(sessions: Integers, highs: Floats, lows: Floats, state: Any, before: tuple[Floats, Floats]) -> None:
-    """Write the extremes of the session before each bar's."""
+def session_at(moment: int, begins: Integers) -> int:
+    """Find the last session that begins at or before a moment, −1 if there is none; ``begins`` are in order."""
+    low, high = 0, len(begins)
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (middle + 1, high) if begins[middle] <= moment else (low, middle)
+    return low - 1
+
+
+@compiled
+def in_sessions(
+    opens: Integers, sessions: tuple[Integers, Integers], highs: Floats, lows: Floats, state: Any, before: Pair
+) -> None:
+    """Write the extremes of the session before each bar's; ``opens`` are the times at which the bars open."""
+    begins, days = sessions
     before_highs, before_lows = before
-    begin, bars = 0, len(sessions)
+    begin, bars, which = 0, len(opens), session_at(opens[0], begins)
     while begin < bars:
-        session, end, beyond = sessions[begin], begin + 1, bars
-        step = 1
-        while end + step < beyond:  # sessions follow one another, so that the end can be closed in on
-            if sessions[end + step] == session:
+        while which + 1 < len(begins) and begins[which + 1] <= opens[begin]:
+            which += 1
+        end, beyond, step = begin + 1, bars, 1
+        until = begins[which + 1] if which + 1 < len(begins) else END_OF_TIME
+        while end + step < beyond:  # bars follow one another, so that the end can be closed in on
+            if opens[end + step] < until:
                 end, step = end + step, 2 * step
             else:
                 beyond, step = end + step, 1
-        while end < beyond and sessions[end] == session:
+        while end < beyond and opens[end] < until:
             end += 1
         high, low = _extremes(highs[begin:end], lows[begin:end])
-        in_session(session, high, low, state)
+        in_session(days[which], high, low, state)
         fill(before_highs[begin:end], state.before_high)
         fill(before_lows[begin:end], state.before_low)
         begin = end

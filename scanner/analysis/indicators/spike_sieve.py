@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import CLOSE, HIGH, LOW
-from scanner.analysis.compiling import compiled, fused
 from scanner.analysis.indicators.running import true_range
 from scanner.analysis.indicators.spikes import beyond, is_further, words
+from scanner.compiling import compiled, fused
 from scanner.market.splits import adjust
 
 if TYPE_CHECKING:

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, HIGH, LOW, OPEN
-from scanner.analysis.compiling import compiled, inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.columns import FAR_HIGH, FAR_LOW, SWING_HIGH, SWING_LOW
-from scanner.analysis.compiling import compiled, inlined
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR, DEEP_HIGH, DEEP_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators.swing_marks import mark_swings
 from scanner.analysis.places import structure
 from scanner.analysis.places.obstacles import find_obstacles
 from scanner.analysis.rules import STRICT, TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,9 +8,9 @@ import numpy as np
 
 from scanner.analysis.bar_sides import closing, highest
 from scanner.analysis.columns import FAST_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.places.lacks import AGAINST, AWAY, CLOSE_BEYOND, RISE
 from scanner.analysis.rules import STRICT
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -17,8 +17,8 @@ from scanner.analysis.columns import (
     SESSION_LOW,
     SLOW_AVERAGE,
 )
-from scanner.analysis.compiling import compiled, inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import DEEP_HIGH, DEEP_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.places.averages import find_average
 from scanner.analysis.places.levels import find_level
 from scanner.analysis.places.lines import find_line, swing_lows
 from scanner.analysis.places.turns import find_turn
 from scanner.analysis.rules import STRICT, TIE
 from scanner.analysis.trend import trend
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

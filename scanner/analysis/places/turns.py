@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import DEEP_HIGH, DEEP_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import STRICT
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -26,11 +26,11 @@ from scanner.analysis.bar_sides import (
     tie,
 )
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks

@@ -22,11 +22,11 @@ from pydantic import Field
 
 from scanner.analysis.bar_sides import all_hold, closing, divided, highest, highest_of, lowest, lowest_of, stretch, tie
 from scanner.analysis.columns import ATR, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks

@@ -74,6 +74,10 @@ def _root() -> Path:
     return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "closewatch"
 
 
+NOT_FROM_C: dict[str, Any] = {"no_cfunc_wrapper": True}
+"""Nothing in C calls compiled code, so no way in is made for it. The library's types do not know of this option."""
+
+
 def compiled(function: F) -> F:
     """Compile a function when it is first called, and keep the result on disk.
 
@@ -82,7 +86,7 @@ def compiled(function: F) -> F:
     config: Any = numba.config  # whose settings have no types
     before, config.CACHE_DIR = config.CACHE_DIR, str(kept_in())
     try:
-        return cast("F", numba.njit(cache=True, error_model="numpy")(function))
+        return cast("F", numba.njit(cache=True, error_model="numpy", **NOT_FROM_C)(function))
     finally:
         config.CACHE_DIR = before
 

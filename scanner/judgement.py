@@ -150,7 +150,7 @@ def weigh(fits: Fits, case: Case, rows: NDArray[np.intp]) -> Weighed:
         begin_deep=series.begin_deep,
         spots=spots,
         bars=bars[fits.which[rows]],
-        ways=planned[:, [PRICE + style, RISK + style, OBSTACLE + style]],
+        ways=planned.take([PRICE + style, RISK + style, OBSTACLE + style], axis=1),
         leans=leans,
         coarser=case.coarser,
         rules=pool.rules,

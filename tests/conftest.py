@@ -3,26 +3,35 @@
 from __future__ import annotations
 
 import gc
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hypothesis import settings
 
+from tests.effort import EFFORT
+
 if TYPE_CHECKING:
     import pytest
 
-settings.register_profile("untimed", deadline=None)
+settings.register_profile("untimed", deadline=None, max_examples=20 * EFFORT)
 settings.load_profile("untimed")
 
+HERE = Path(__file__).parent
 FIRST = "test_engine_laws.py"
+NEXT = {"adapters", "delivery", "journal", "market", "store", "web"}
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with a file that needs nearly all compiled code.
+    """Begin with a file that needs nearly all compiled code, and go on with folders that need next to none.
 
-    One worker compiles it, which takes long after a change, while the others are at tests of what touches the outside,
-    which need none.
+    So one worker compiles it, which takes long after a change, and the others do not do the same meanwhile.
     """
-    items.sort(key=lambda item: item.path.name != FIRST)
+
+    def place(item: pytest.Item) -> int:
+        room = item.path.relative_to(HERE).parts[0]
+        return 0 if room == FIRST else 1 if room in NEXT else 2
+
+    items.sort(key=place)
 
 
 def pytest_collection_finish() -> None:

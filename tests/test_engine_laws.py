@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scanner.event_data import StoryData
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
+from tests.effort import EFFORT
 from tests.laws import DAY, START, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape as plain_tape
 from tests.outside.spiked_tapes import spiked
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from tests.laws import Row
 
 SEEDS = st.integers(0, 10_000)
-LINES = settings(max_examples=15)
+LINES = settings(max_examples=5 * EFFORT)
 SECOND = 1_000_000_000
 
 
@@ -76,7 +77,7 @@ def test_any_cutting_of_the_bars_says_the_same_byte_for_byte(seed: int, cuts: li
     assert as_json(said(bars, [cut for cut in cuts if cut < len(bars)])) == as_json(said(bars))
 
 
-@settings(max_examples=5)
+@settings(max_examples=2 * EFFORT)
 @given(SEEDS)
 def test_bar_by_bar_says_the_same_as_all_at_once(seed: int) -> None:
     bars = bars_of(tape(seed))
@@ -93,6 +94,7 @@ def test_later_bars_change_nothing_already_said(seed: int, end: int) -> None:
 
 @LINES
 @given(SEEDS, st.integers(1, 1_500), st.integers(0, 70))
+@example(2, 300, 20)  # a story is under way
 def test_a_restored_series_goes_on_as_if_never_stopped(seed: int, end: int, since: int) -> None:
     """Wherever it stops, and however many bars ago its windows were kept."""
     bars = bars_of(tape(seed))

@@ -21,6 +21,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.trade.size import Account
 from tests.demo_setups import FOLDER, with_every_setup
+from tests.effort import EFFORT
 from tests.laws import bars_of, told_ahead
 from tests.outside.random_tapes import tape
 
@@ -61,7 +62,7 @@ def by_timeframe(events: list[Event]) -> dict[str, list[str]]:
     return said
 
 
-@settings(max_examples=12)
+@settings(max_examples=3 * EFFORT)
 @given(st.lists(SEEDS, min_size=2, max_size=4, unique=True), st.integers(0, 1_000_000))
 def test_series_taken_in_together_say_what_each_says_alone(seeds: list[int], cuts: int) -> None:
     rng, pools = np.random.default_rng(cuts), Pools()
@@ -96,7 +97,7 @@ def lean_by_pandas(bars: Bars, coarse: str, moment: int) -> float | None:
     return 1.0 if above > tie and risen > tie else -1.0 if above < -tie and risen < -tie else 0.0
 
 
-@settings(max_examples=12)
+@settings(max_examples=3 * EFFORT)
 @given(SEEDS)
 def test_the_coarser_timeframe_is_judged_by_the_last_bar_that_is_complete_by_then(seed: int) -> None:
     bars = gappy(2 * seed)  # without a split, after which a coarser series begins again

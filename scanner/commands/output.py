@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from contextlib import contextmanager
@@ -123,6 +124,7 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
 
 
 def announce_compiling(*, needed: bool) -> None:
-    """Announce the one-time wait for the compiler."""
+    """Announce the one-time wait for the compiler, and shorten it a little."""
     if needed:
+        gc.freeze()  # the compiler makes many circles, and each search for them would go through all that is loaded
         tell("Preparing the kernel for this machine, once; this takes about half a minute.")

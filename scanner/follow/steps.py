@@ -13,7 +13,7 @@ import numpy as np
 
 from scanner.analysis.bar_sides import body, closing, extent, highest, lowest, opening, tie
 from scanner.analysis.columns import ATR, CLOSE, CROSS, DEEP_HIGH, DEEP_LOW, FAST_AVERAGE, USUAL_BODY
-from scanner.compiling import compiled
+from scanner.compiling import compiled, inlined
 from scanner.trade.levels import stop_behind
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def _crossed_back(series: Floats, i: int, sign: float) -> bool:
     return sign * series[CROSS, i - 1] > 0.0 and sign * series[CROSS, i] <= 0.0
 
 
-@compiled
+@inlined
 def _enter(story: Any, fill: float, at_open: bool, time: int) -> None:
     story.state, story.fill, story.filled_at_open, story.entered_at = OPEN, fill, at_open, time
     story.best, story.worst = fill, fill
@@ -121,8 +121,12 @@ def _enter(story: Any, fill: float, at_open: bool, time: int) -> None:
 
 
 @compiled
-def _end(story: Any, state: int, price: float, time: int) -> None:
-    story.state, story.exit, story.ended_at = state, price, time
+def _end(story: Any, price: float, time: int) -> None:
+    """End a story at a price, NaN for none, in the state that it was given just before.
+
+    The compiler would make a function of its own for each state that is an argument.
+    """
+    story.exit, story.ended_at = price, time
     story.news |= ENDED
     if not np.isnan(price):
         story.best, story.worst = max(story.best, price), min(story.worst, price)
@@ -136,13 +140,15 @@ def _try_to_enter(series: Floats, i: int, story: Any, time: int) -> None:
     if np.isnan(story.reference):
         return
     if start > story.reference + story.gap + equal:
-        _end(story, GAPPED, np.nan, time)
+        story.state = GAPPED
+        _end(story, np.nan, time)
     elif story.style == BREAK:
         if highest(series, i, sign) >= story.entry - equal:
             beyond = start > story.entry + equal
             _enter(story, start if beyond else story.entry, beyond, time)
     elif start <= story.stop + equal:
-        _end(story, OPENED_AT_STOP, np.nan, time)
+        story.state = OPENED_AT_STOP
+        _end(story, np.nan, time)
     else:
         _enter(story, start, True, time)  # noqa: FBT003 - compiled code takes no names
 
@@ -157,13 +163,17 @@ def _close_without_entry(series: Floats, i: int, story: Any, time: int, follow: 
         wrong |= close < sign * series[story.average, i] - equal
     story.closes -= wrong
     if close < story.stop - equal:
-        _end(story, SPOILED_BY_STOP, np.nan, time)
+        story.state = SPOILED_BY_STOP
+        _end(story, np.nan, time)
     elif story.closes <= 0 or story.waited == story.bars:
-        _end(story, SPOILED_BY_OWN, np.nan, time)
+        story.state = SPOILED_BY_OWN
+        _end(story, np.nan, time)
     elif _crossed_back(series, i, sign):
-        _end(story, SPOILED_BY_CROSS, np.nan, time)
+        story.state = SPOILED_BY_CROSS
+        _end(story, np.nan, time)
     elif story.waited >= follow.max_wait:
-        _end(story, LAPSED, np.nan, time)
+        story.state = LAPSED
+        _end(story, np.nan, time)
     elif story.style == AVERAGE and close > sign * series[FAST_AVERAGE, i] + equal:
         story.reference = close
 
@@ -244,19 +254,23 @@ def _meet(series: Floats, i: int, story: Any, in_session: int, time: int) -> Non
     start, waits_for_half = opening(series, i, sign), np.isnan(story.half_exit)
     if story.held > 0 or story.by_user:
         if story.leaves > 0:
-            _end(story, story.leaves, start, time)
+            story.state = story.leaves
+            _end(story, start, time)
             return
         if in_session & FIRST and story.held > 0:
-            _end(story, LEFT_AFTER_CLOSE, start, time)
+            story.state = LEFT_AFTER_CLOSE
+            _end(story, start, time)
             return
         if start < story.stop - equal:
-            _end(story, STOPPED_AT_OPEN, start, time)
+            story.state = STOPPED_AT_OPEN
+            _end(story, start, time)
             return
         if waits_for_half and start >= story.half - equal:
             _leave_half(story, start)
             waits_for_half = False
     if lowest(series, i, sign) <= story.stop + equal:
-        _end(story, STOPPED, story.stop, time)
+        story.state = STOPPED
+        _end(story, story.stop, time)
         return
     story.best, story.worst = max(story.best, highest(series, i, sign)), min(story.worst, lowest(series, i, sign))
     story.held += 1
@@ -295,7 +309,8 @@ def _close_in_position(
     """Look at the close of a bar with the position open: it may bring an exit, pressure, or a stop to raise."""
     sign = story.sign
     if in_session & LAST:
-        _end(story, LEFT_AT_CLOSE, closing(series, i, sign), time)
+        story.state = LEFT_AT_CLOSE
+        _end(story, closing(series, i, sign), time)
         return
     if _crossed_back(series, i, sign) and not story.crossed:
         story.crossed = True

@@ -25,6 +25,7 @@ from tests.adapters.certificates import make_certificates
 from tests.adapters.mqtt_tools import ROOT, SECONDS, USERS, VERSIONS, running, sink_for
 from tests.adapters.samples import BAR_CLOSE
 from tests.adapters.servers import HOST, mosquitto, mosquitto_tls, mosquitto_users
+from tests.effort import EFFORT
 from tests.journal.samples import HOUR, closed, found
 
 if TYPE_CHECKING:
@@ -206,7 +207,7 @@ TOLD = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60 * EFFORT, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(payload=st.binary(max_size=40) | TOLD.map(lambda told: json.dumps(told).encode()))
 def test_whatever_comes_ends_in_one_answer(store: Store, payload: bytes) -> None:
     before = len(kept(store))

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from scanner.analysis.pool import FEW, MANY, Pool
 from scanner.analysis.rules import Rules
+from tests.effort import EFFORT
 from tests.laws import bars_of, timetable
 from tests.outside.random_tapes import tape
 
@@ -49,7 +50,7 @@ def left_by(rules: Rules, timeframe: str, room: int, bars: Bars, cuts: list[int]
     ]
 
 
-@settings(max_examples=40)
+@settings(max_examples=10 * EFFORT)
 @given(some_rules(), st.integers(0, 10_000), st.sampled_from(("15m", "1d")), st.integers(1, 30))
 def test_single_bars_few_bars_and_blocks_leave_the_same_bytes(
     rules: Rules, seed: int, timeframe: str, few: int

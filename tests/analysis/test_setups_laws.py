@@ -104,7 +104,7 @@ def test_find_gives_what_measuring_every_bar_gives(name: str) -> None:
     many = np.array(SERIES)
     bars = many.shape[2]
     for _, other in variants(setup):
-        part = many[:1, :, :700]
+        part = many[:1, :, :700].copy()
         assert found(setup, part, [WARM], [700], other) == by_measuring(setup, part[0], other)
     numbers = setup.numbers()
     each = [found(setup, many[k : k + 1], [WARM], [bars], numbers) for k in range(len(many))]

@@ -16,6 +16,7 @@ from scanner.analysis.rules import Rules
 from scanner.market.bars import RawBars
 from scanner.market.guard import Guard
 from scanner.market.splits import Adjustment
+from tests.effort import EFFORT
 from tests.laws import bars_of, timetable
 from tests.outside.plain_reading import Reading
 from tests.outside.random_tapes import tape
@@ -105,7 +106,7 @@ def raw(bars: Bars, first: int, last: int) -> RawBars:
     return RawBars(part.open_time, *columns, np.arange(first, last), "gulls.csv")
 
 
-@settings(max_examples=25)
+@settings(max_examples=8 * EFFORT)
 @given(st.integers(0, 10_000), st.lists(st.integers(1, 1_500), max_size=8))
 def test_how_rows_are_cut_changes_nothing_even_across_restarts(seed: int, cuts: list[int]) -> None:
     bars = bars_of(spiked(tape(seed), seed))

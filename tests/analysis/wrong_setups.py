@@ -225,7 +225,9 @@ def find_backwards(
     columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
 ) -> int:
     count = searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
-    found[:count] = found[:count][::-1].copy()
+    for k in range(count // 2):
+        for column in range(3):
+            found[k, column], found[count - 1 - k, column] = found[count - 1 - k, column], found[k, column]
     return count
 
 

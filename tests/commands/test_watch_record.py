@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from itertools import islice
 from pathlib import Path
 from threading import Timer
@@ -16,11 +15,11 @@ from pyarrow import csv, parquet
 from scanner.configuration.model.settings import load
 from scanner.studies.kept.marks import rules_marks
 from scanner.studies.kept.record import KindRecord, Record, beside
+from tests.commands.typed import RUN, closewatch
 
 if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings
 
-RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
 FEED = Path(__file__).parents[2] / "demo_feed" / "WHELKCHIT.parquet"
 """Invented bars, day and night."""
 CONFIG = """
@@ -65,9 +64,9 @@ def known(tmp_path: Path) -> Settings:
 
 def replayed(known: Settings) -> dict[str, Any]:
     """Give the setups that a replay of the same bars says, by their ids."""
-    words = ["replay", str(known.folder / "bars"), "--config", str(known.folder / "watch.toml"), "--events", "-"]
-    done = subprocess.run([*RUN, *words], capture_output=True, text=True, check=True)
-    return {each["id"]: each for each in map(json.loads, done.stdout.splitlines()) if each["type"] in FOUND}
+    done = closewatch("replay", known.folder / "bars", "--config", known.folder / "watch.toml", "--events", "-")
+    assert done.code == 0, done.err
+    return {each["id"]: each for each in map(json.loads, done.out.splitlines()) if each["type"] in FOUND}
 
 
 def watched(known: Settings, many: int) -> tuple[list[Any], str]:

@@ -17,6 +17,7 @@ from scanner.commands.station import check as command
 from scanner.configuration.check import check
 from scanner.configuration.model.settings import SettingsError, load
 from tests.configuration.examples import CONFIG, EXAMPLE, SECRETS
+from tests.effort import EFFORT
 
 HERE = Path(__file__).parent
 
@@ -158,7 +159,7 @@ EXAMPLE_LINES = EXAMPLE.read_text(encoding="utf-8").splitlines()
 SETTINGS = [number for number, line in enumerate(EXAMPLE_LINES) if re.match(r"\w+ = ", line)]
 
 
-@effort(deadline=None, max_examples=60)
+@effort(deadline=None, max_examples=15 * EFFORT)
 @given(st.lists(st.tuples(st.sampled_from(SETTINGS), st.sampled_from((*LITERALS, "gone", "misspelt"))), max_size=4))
 def test_check_and_load_agree_on_any_value_of_a_setting(changes: list[tuple[int, str]]) -> None:
     lines = list(EXAMPLE_LINES)

@@ -21,6 +21,19 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 SOURCE = (CONFIG / "own_setup.py").read_text(encoding="utf-8")
+WITH_OTHER_WORDS = """\
+from dataclasses import replace
+from own_setup import SETUP as SOUND
+
+
+def words(fit, numbers):
+    said = SOUND.words(fit, numbers)
+    return replace(said, {changed})
+
+
+SETUP = replace(SOUND, words=words)
+"""
+"""The example with other words; its compiled code is that of the example, and need not be compiled again."""
 TABLE = """\
 [setups.two_steps]
 object = "{module}:SETUP"
@@ -52,9 +65,11 @@ def test_a_sound_one_passes_and_is_watched_with_the_numbers_of_each() -> None:
     assert (watched, numbers.model_dump()) == ("two_steps", {"wide_min": 1.8})
 
 
-def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(tmp_path: Path) -> None:
-    source = SOURCE.replace("f\"the last bar's {fit.word('high', 'low')}\"", '""')
-    assert source != SOURCE
+def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(CONFIG)
+    source = WITH_OTHER_WORDS.format(changed="trigger=''")
     path = written(tmp_path, "price_only", source, "[sinks.screen]\ntype = 'consle'\n")
     sentence = "setups.two_steps: words does not say what the trigger is"
     told = check(path, {}).sentences()
@@ -73,10 +88,11 @@ def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(tmp_path: 
     assert not (tmp_path / "closewatch.db").exists()
 
 
-def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reported(tmp_path: Path) -> None:
-    source = SOURCE.replace('("> 0", f"how far', '*[("> 0", f"how far').replace(
-        'its open"),', 'its open")] * (numbers.wide_min < 2),'
-    )
+def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reported(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(CONFIG)
+    source = WITH_OTHER_WORDS.format(changed="rules=said.rules[numbers.wide_min > 2 :]")
     path = written(tmp_path, "one_less", source)
     assert [each for each in check(path, {}).sentences() if "two_steps" in each] == []
     path = written(tmp_path, "one_less", source, "[instruments.GANNET.setups.two_steps]\nwide_min = 2.5\n")

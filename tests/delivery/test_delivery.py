@@ -21,6 +21,7 @@ from scanner.ports import DeliveryError, DeliveryRefusedError
 from scanner.store import Store
 from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, forming_event, station_event
 from tests.delivery.tools import NAME, SECOND, PlannedSink, Time, deliver, say, store_with, told
+from tests.effort import EFFORT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,7 +53,7 @@ troubles = st.lists(
 )
 
 
-@settings(max_examples=80)
+@settings(max_examples=16 * EFFORT)
 @given(
     threads=st.lists(st.integers(0, 5), min_size=1, max_size=30),
     poison=st.sets(st.integers(0, 29), max_size=3),

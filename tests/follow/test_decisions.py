@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from scanner.analysis.rules import Rules
 from scanner.follow.decision import Decision
 from scanner.trade.following import Follow
+from tests.effort import EFFORT
 from tests.follow.hand_tapes import Case, seen_long
 from tests.follow.test_branches import BELOW, FLAT, IN
 from tests.follow.test_told import BOTH, told
@@ -97,7 +98,7 @@ def test_own_fills_take_the_place_of_those_assumed(name: str, sign: int) -> None
     assert events[-1].data["size"] == ("30" if is_taken else "100")
 
 
-@settings(max_examples=12)
+@settings(max_examples=4 * EFFORT)
 @given(st.integers(0, 10_000), st.lists(st.integers(0, 1_500), max_size=8), st.integers(0, 2**32))
 def test_the_same_bars_and_decisions_say_the_same_byte_for_byte(seed: int, cuts: list[int], chance: int) -> None:
     bars = bars_of(tape(seed))

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from scanner.analysis.rules import Rules
 from scanner.market.costs import Cost, Costs
+from tests.effort import EFFORT
 from tests.follow.recorded import NotingFollower, ended, noting
 from tests.laws import all_setups, bars_of, real_series
 from tests.outside.random_tapes import tape
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 SEEDS = st.integers(0, 10_000)
 STYLES = st.sampled_from(["early", "break", "average"])
-LINES = settings(max_examples=10)
+LINES = settings(max_examples=4 * EFFORT)
 ENDED = {"stopped", "left", "left_on_pressure"}
 
 
@@ -49,7 +50,7 @@ def test_any_cutting_of_the_bars_comes_to_the_same(seed: int, style: str, cuts: 
     assert outcomes(bars, style, [cut for cut in cuts if cut < len(bars)]) == outcomes(bars, style)
 
 
-@settings(max_examples=4)
+@settings(max_examples=2 * EFFORT)
 @given(SEEDS, STYLES)
 def test_bar_by_bar_comes_to_the_same(seed: int, style: str) -> None:
     bars = bars_of(tape(seed))

@@ -16,6 +16,7 @@ from scanner.market.bars import Bars
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
+from tests.effort import EFFORT
 from tests.market.test_sessions import at, written
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def test_bars_cannot_be_made_of_coarser_or_unfitting_ones(fine: str, coarse: str
         Aggregator(Timeframe.named(fine), Timetable(calendar_named("24/7"), Timeframe.named(coarse)))
 
 
-@settings(max_examples=50)
+@settings(max_examples=12 * EFFORT)
 @given(
     st.sampled_from(["XNYS", "24/5", "24/7", "none"]),
     st.sampled_from(["30m", "1h", "4h", "1d", "1w"]),

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
+from tests.effort import EFFORT
 
 NANOSECONDS = 1_000_000_000
 
@@ -60,7 +61,7 @@ def test_days_and_weeks_have_the_day_that_they_begin_on() -> None:
     assert days(table("XNYS", "1w"), at("2026-01-20T09:30", "America/New_York")) == ["2026-01-20"]
 
 
-@settings(max_examples=30)
+@settings(max_examples=6 * EFFORT)
 @given(st.sampled_from(["XNYS", "XTKS", "24/5", "24/7", "none"]), st.integers(1990, 2030), st.integers(-15, 20))
 def test_the_number_is_the_same_whatever_years_are_at_hand(calendar: str, year: int, earlier: int) -> None:
     fresh = table(calendar, "1h")
@@ -105,7 +106,7 @@ def test_a_day_of_23_hours_has_23_bars() -> None:
     assert (int(number[0]), int(bars[0])) == (11, 23)
 
 
-@settings(max_examples=30)
+@settings(max_examples=6 * EFFORT)
 @given(
     st.sampled_from(["XNYS", "XTKS", "24/5"]),
     st.sampled_from(["5m", "30m", "1h", "2h", "4h"]),

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import ALL, Timeframe
 from scanner.market.sessions.timetables import Timetable
+from tests.effort import EFFORT
 from tests.outside.real_bars import sp500
 
 if TYPE_CHECKING:
@@ -196,7 +197,7 @@ CALENDARS = st.sampled_from(["XNYS", "XTKS", "24/5", "24/7"])
 MOMENTS = st.integers(at("2024-01-01"), at("2027-01-01"))
 
 
-@settings(max_examples=60)
+@settings(max_examples=12 * EFFORT)
 @given(CALENDARS, st.sampled_from(ALL), MOMENTS, st.integers(1, 12))
 def test_asking_close_by_close_or_all_at_once_gives_the_same_bars(
     calendar: str, timeframe: Timeframe, start: int, count: int
@@ -219,7 +220,7 @@ def test_asking_close_by_close_or_all_at_once_gives_the_same_bars(
 
 
 @given(MOMENTS, st.integers(2, 40))
-@settings(max_examples=30)
+@settings(max_examples=8 * EFFORT)
 def test_what_is_left_out_is_counted_as_missing(start: int, count: int) -> None:
     table = Timetable(calendar_named("XNYS"), Timeframe.named("1h"))
     opens = []

@@ -11,16 +11,17 @@ Prices are counted in whole steps while a tape is made, and become floats at the
 from __future__ import annotations
 
 import math
-import os
 from decimal import Decimal
 from random import Random
 from typing import TYPE_CHECKING
 
+from tests.effort import EFFORT
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-TAPES = int(os.environ.get("TAPES", "80"))
-"""How many tapes the plain readings are held against: a quick look, unless the environment asks for more."""
+TAPES = 40 * EFFORT
+"""How many tapes the plain readings are held against."""
 
 Row = tuple[float, float, float, float, float]
 """Open, high, low, close and volume; a volume of NaN is none."""

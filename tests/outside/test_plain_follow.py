@@ -12,6 +12,7 @@ from scanner.analysis.columns import FAST_AVERAGE
 from scanner.analysis.rules import Rules
 from scanner.trade.following import Follow
 from tests.demo_setups import with_every_setup
+from tests.effort import EFFORT
 from tests.follow.recorded import followed
 from tests.laws import REAL_SERIES, bars_of, real_series
 from tests.outside.plain_follow import NO_CHOICES, Choices, Setup, SideTape, follow
@@ -110,7 +111,7 @@ def test_random_tapes(first: int, style: Style) -> None:
     """A third of them for each way to enter."""
     outcomes: list[Outcome] = []
     with localcontext(prec=DIGITS):
-        for seed in range(first, TAPES, len(STYLES)):
+        for seed in range(first, 2 * TAPES, len(STYLES)):
             outcomes += compare(bars_of(tape(seed)), style, str(step_of(seed)))
     for sign in (1, -1):
         states = {outcome.state for outcome in outcomes if outcome.sign == sign}
@@ -136,7 +137,7 @@ def test_the_choices_of_the_user(chosen: str) -> None:
     choices = CHOICES[chosen]
     with localcontext(prec=DIGITS):
         outcomes = compare(real_series("nasdaq"), "early", "0.01", choices)
-        for seed in range(20):
+        for seed in range(5 * EFFORT):
             outcomes += compare(bars_of(tape(seed)), "break", str(step_of(seed)), choices)
     if choices.half_at:
         assert {each.sign for each in outcomes if each.half_exit is not None} == {1, -1}

@@ -14,6 +14,7 @@ from scanner.engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.rulebook import Rulebook
+from tests.effort import EFFORT
 from tests.laws import REAL_SERIES, bars_of, real_series, timetable
 from tests.outside.plain_reading import DIRECTIONS, Reading
 from tests.outside.random_tapes import step_of, tape
@@ -89,4 +90,4 @@ def test_real_series(name: str) -> None:
 
 
 def test_random_tapes_with_ties() -> None:
-    assert sum(compare(bars_of(tape(seed)), step_of(seed), "plain") for seed in range(60)) > 400
+    assert sum(compare(bars_of(tape(seed)), step_of(seed), "plain") for seed in range(15 * EFFORT)) > 100 * EFFORT

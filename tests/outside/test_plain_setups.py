@@ -22,6 +22,7 @@ from scanner.market.bars import Bars
 from scanner.market.guard import Guard
 from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
+from tests.effort import EFFORT
 from tests.laws import REAL_SERIES, all_setups, bars_of, real_series, timetable
 from tests.outside.hand_setups import EXAMPLES, LEVELS, THRESHOLDS, tape_of
 from tests.outside.plain_indicators import Tape
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
     from tests.outside.hand_tapes import Change
 
 DEMO = Path(demo_feed.__file__).parent
-LAST = 15_000
+LAST = 5_000 * EFFORT
 """Bars of each demo series that are looked at."""
 RULEBOOK = all_setups(Rules(hold_atr=1e9))  # the plain reading knows nothing of splits
 PAUSE = known()["doji_pause"]
@@ -143,7 +144,7 @@ def test_the_wider_pause_on_real_series(name: str) -> None:
 
 
 def test_the_wider_pause_on_random_series() -> None:
-    for seed in range(0, 200, 10):
+    for seed in range(0, 200, 50 // EFFORT):
         compare(bars_of(tape(seed)), "15m", WIDER, WIDER_PLAIN)
 
 

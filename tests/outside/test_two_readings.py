@@ -27,6 +27,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
+from tests.effort import EFFORT
 from tests.laws import REAL_SERIES, bars_of, real_series, timetable
 from tests.outside.plain_reading import DIRECTIONS, Reading
 from tests.outside.plain_sessions import SECOND, session_numbers, sessions_of
@@ -47,7 +48,7 @@ KNOWN = settings.load(DEMO / "instruments.toml")
 CENT = Decimal("0.01")
 PAUSE = ("doji_pause",)
 WARM = 250
-LAST = 15_000
+LAST = 10_000 * EFFORT
 """Bars of each demo series that are looked at."""
 
 Quality = Literal["strict", "plain"]
@@ -163,7 +164,7 @@ def test_random_series(tens: int) -> None:
     assert found["plain"].qualified > found["strict"].qualified > 0
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4 * EFFORT))
 def test_all_setups_on_random_series(seed: int) -> None:
     bars = bars_of(tape_of_setups(seed))
     reading = plain_reading(bars, step_of(seed), quarters_of(bars))

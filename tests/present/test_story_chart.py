@@ -22,6 +22,7 @@ from scanner.trade.following import Follow
 from scanner.wording.cautions import SHORT
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.demo_setups import ENOUGH, replayed
+from tests.effort import EFFORT
 from tests.laws import engine, many_found
 from tests.present.drawings import LARGEST, assert_all_readable, boxes, words_in
 
@@ -130,7 +131,7 @@ def stop_path(picture: StoryPicture) -> tuple[list[float], list[float]]:
 
 @pytest.mark.parametrize(("direction", "style", "state"), KINDS)
 def test_a_story_names_its_prices_its_result_and_its_end(direction: str, style: str, state: str) -> None:
-    for told in of_kind(direction, style, state)[:3]:
+    for told in of_kind(direction, style, state)[:EFFORT]:
         picture, data = told.picture(), told.last
         drawn = compose_story(picture)
         assert_all_readable(drawn)

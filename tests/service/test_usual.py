@@ -23,6 +23,7 @@ from scanner.service.desk import Desk
 from scanner.service.together.arrival import Arrival
 from scanner.service.together.usual import Rows, Usual, usual_answers
 from scanner.store import Store
+from tests.effort import EFFORT
 from tests.laws import all_setups, bars_of
 from tests.outside.random_tapes import step_of, tape
 from tests.service.one_desk import ACCOUNT
@@ -204,7 +205,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=3 * EFFORT, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(calendar=st.sampled_from(["24/7", "none"]), at=st.integers(KNOWN, 500), steps=STEPS)
 def test_answers_taken_together_come_to_what_each_comes_to_by_itself(
     calendar: str, at: int, steps: Sequence[tuple[Sequence[str | None], int, bool]]

@@ -16,6 +16,7 @@ from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.store import Batch, Rewrite, Said, Sent, SeriesKey, SeriesUpdate, Store
 from scanner.store.upkeep.check import check
 from scanner.store.upkeep.maintenance import tidy
+from tests.effort import EFFORT
 from tests.store.samples import FULMAR, GANNET, MINUTE, START, minute_bars, said, same_bars, sent, update
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ REWRITES = st.tuples(st.just("rewrite"), st.sampled_from(SERIES), st.integers(1,
 STEPS = st.lists(st.one_of(APPENDS, REWRITES, st.sampled_from([("fold",), ("reopen",)])), min_size=1, max_size=12)
 
 
-@settings(max_examples=30)
+@settings(max_examples=8 * EFFORT)
 @given(STEPS, st.integers(1, 700))
 def test_whatever_is_done_a_series_comes_back_as_it_was_given(steps: list[tuple[object, ...]], last: int) -> None:
     model: dict[SeriesKey, tuple[Bars, bytes]] = {}

@@ -18,6 +18,7 @@ from scanner.store import Batch, Store, StoredSeries, StoreTroubleError
 from scanner.store.lock import Holder, holder
 from scanner.store.upkeep.check import check
 from scanner.store.upkeep.export import export
+from tests.effort import EFFORT
 from tests.store.child import SERIES, batch
 from tests.store.samples import FULMAR, GANNET, START, said, same_bars, sent, update
 
@@ -49,7 +50,7 @@ def test_after_a_kill_at_any_moment_every_batch_is_whole_or_absent(tmp_path: Pat
     path, seed = tmp_path / "closewatch.db", int.from_bytes(os.urandom(4), "big")
     chance = random.Random(seed)
     reached = [0]
-    for _ in range(20):
+    for _ in range(6 * EFFORT):
         with child(path, "kill") as process:
             assert process.stdout is not None
             begun = int(process.stdout.readline())
@@ -72,7 +73,7 @@ def test_after_a_kill_at_any_moment_every_batch_is_whole_or_absent(tmp_path: Pat
                 (expected,) = (each for each in batch(count - 1).updates if each.key == series.key)
                 assert series.state == expected.state
                 assert same_bars(series.bars[-1:], expected.bars)
-    assert reached[-1] > 20, f"seed {seed}: hardly anything was committed"
+    assert reached[-1] > 6 * EFFORT, f"seed {seed}: hardly anything was committed"
 
 
 @pytest.mark.parametrize("limit", [200_000, 333_333, 500_000])

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from scanner.studies.figures.results import Hypothesis
 from scanner.studies.figures.verdict import judge
 from scanner.studies.kept.ledger import Ledger, Written, to_judge
+from tests.effort import EFFORT
 from tests.studies.figures.invented import START, invented
 from tests.studies.test_ledger import DAY, bars, look
 
@@ -25,7 +26,7 @@ MONTHS = 30
 WHERE = (("direction", "long"),)
 
 
-@settings(max_examples=25)
+@settings(max_examples=8 * EFFORT)
 @given(
     seed=st.integers(0, 99),
     day=st.integers(0, 30 * MONTHS),

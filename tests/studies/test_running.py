@@ -19,6 +19,7 @@ from scanner.replays.recordings import Reading
 from scanner.studies.collecting import Asked
 from scanner.studies.kept.ledger import read
 from scanner.studies.running import PARTS, How, StudyError, study_files
+from tests.commands.typed import RUN, closewatch
 from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
 REAL = (SP500, NASDAQ, SHARES)
 READING = Reading(time_format=INDEX_TIME_FORMAT)
-STUDY = [sys.executable, "-c", "from scanner.cli import main; main()", "study"]
 
 
 def studied(paths: Sequence[Path], how: How) -> tuple[Study, list[str]]:
@@ -136,7 +136,7 @@ def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
         scanner.study("nowhere.csv")
 
 
-def test_the_command_writes_tables_and_says_where(tmp_path: Path) -> None:
+def test_the_command_writes_tables_and_says_where_and_what_is_missing(tmp_path: Path) -> None:
     words = [
         *(copy(path, tmp_path) for path in REAL),
         "--time-format",
@@ -146,23 +146,24 @@ def test_the_command_writes_tables_and_says_where(tmp_path: Path) -> None:
         "--out",
         str(tmp_path / "out"),
     ]
-    done = subprocess.run([*STUDY, *words], capture_output=True, text=True, check=True)
-    assert "11 setups: 0 set aside, 10 entered, 10 closed" in done.stdout
-    assert "Past results prove nothing" in done.stdout
+    done = closewatch("study", *words, "nowhere.csv")
+    assert done.code == 2
+    assert "nowhere.csv: there is no such file" in done.err
+    assert "11 setups: 0 set aside, 10 entered, 10 closed" in done.out
+    assert "Past results prove nothing" in done.out
     trades = pd.read_parquet(tmp_path / "out" / "TRADES.parquet")
     assert len(trades) == len(pd.read_csv(tmp_path / "out" / "TRADES.csv"))
     assert int((trades["found"] & (trades["source"] == "setup")).sum()) == 11
     report = (tmp_path / "out" / "REPORT.html").read_text("utf-8")
     assert "Too few to say: 10 trades closed in 10 months" in report
     assert report.count("data:image/png") == 8
-    again = subprocess.run([*STUDY, *words, "nowhere.csv"], capture_output=True, text=True, check=False)
-    assert (again.returncode, again.stdout) == (2, done.stdout)
-    assert "nowhere.csv: there is no such file" in again.stderr
 
 
 def started_and_stopped(words: list[str], parts: Path) -> subprocess.CompletedProcess[str]:
     """Start a study and press Ctrl-C once the first part is there."""
-    with subprocess.Popen([*STUDY, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        [*RUN, "study", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
         end = time.monotonic() + 60
         while not (parts.is_dir() and any(parts.glob("*.arrow"))) and time.monotonic() < end:
             time.sleep(0.01)
@@ -174,7 +175,7 @@ def started_and_stopped(words: list[str], parts: Path) -> subprocess.CompletedPr
 def test_ctrl_c_says_what_is_kept_and_the_study_goes_on(tmp_path: Path) -> None:
     bars = tmp_path / "bars"
     bars.mkdir()
-    for number in range(16):
+    for number in range(8):
         parquet.write_table(table_of("nasdaq"), bars / f"N{number:02}.parquet")
     out = tmp_path / "out"
     stopped = started_and_stopped([str(bars), "--workers", "2", "--out", str(out)], out / PARTS)
@@ -182,19 +183,19 @@ def test_ctrl_c_says_what_is_kept_and_the_study_goes_on(tmp_path: Path) -> None:
     assert f"what was done is kept in {out / PARTS}; run the same command to resume" in stopped.stderr
     assert "Traceback" not in stopped.stderr
     kept = {path: path.stat().st_mtime_ns for path in (out / PARTS).iterdir()}
-    assert 0 < len(kept) < 16
-    study, _ = study_files([bars], Reading(), Asked(), How(out, workers=2))
-    assert study.series == 16
+    assert 0 < len(kept) < 8
+    study, _ = study_files([bars], Reading(), Asked(), How(out, workers=1))
+    assert study.series == 8
     assert {path: path.stat().st_mtime_ns for path in kept} == kept
 
 
 @pytest.fixture
 def cluster() -> Iterator[str]:
-    """Start a scheduler and two workers on this machine, as processes of their own."""
+    """Start a scheduler on this machine, and a worker as a process of its own."""
     import distributed  # noqa: PLC0415 - heavy, and needed here alone
 
     start: Any = distributed.LocalCluster  # which has no types
-    with start(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as started:
+    with start(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as started:
         yield started.scheduler_address
 
 
@@ -203,11 +204,10 @@ def test_a_cluster_gives_the_same_to_the_last_digit(alone: Study, cluster: str, 
     assert len(list((tmp_path / PARTS).iterdir())) == 7
 
 
-def test_without_the_library_or_a_scheduler_a_cluster_is_one_sentence(tmp_path: Path) -> None:
-    without = "import sys; sys.modules['distributed'] = None; from scanner.cli import main; main()"
-    words = ["study", str(SHARES), "--out", str(tmp_path / "out"), "--cluster", "tcp://127.0.0.1:1"]
-    done = subprocess.run([sys.executable, "-c", without, *words], capture_output=True, text=True, check=False)
-    assert done.returncode == 2
-    assert done.stderr == (
-        "closewatch: --cluster needs the library dask: install closewatch with its extra `cluster`\n"
+def test_without_the_library_a_cluster_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    done = closewatch("study", SHARES, "--out", tmp_path / "out", "--cluster", "tcp://127.0.0.1:1")
+    assert (done.code, done.err) == (
+        2,
+        "closewatch: --cluster needs the library dask: install closewatch with its extra `cluster`\n",
     )

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from tests.effort import EFFORT
 from tests.worlds.__main__ import main
 from tests.worlds.plan import MISCHIEF, Plan
 from tests.worlds.planted import DoubledDelivery
@@ -14,7 +15,7 @@ from tests.worlds.running import outcome, silent, smallest
 if TYPE_CHECKING:
     import pytest
 
-WORLDS = 40
+WORLDS = 16 * EFFORT
 HAPPENS = {
     *("kills", "power-cuts", "torn writes", "stops", "compactions", "upkeep", "gave up and was started again"),
     *("feed breaks", "feed hangs", "feed is silent", "feed refuses", "odd answers"),

@@ -16,7 +16,7 @@ from scanner.analysis.columns import CLOSE, FAST_AVERAGE, VOLUME
 from scanner.analysis.door.setup import ABSENT, HOLDS, UNKNOWN
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
-from scanner.compiling import compiled
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -45,7 +45,7 @@ def told(
     }
 
 
-@compiled
+@inlined
 def beyond_average(series: Floats, t: int, sign: float, column: int) -> tuple[float, int]:
     """Measure how far the close lies beyond the fast or slow average (its column) on the setup's side."""
     distance = closing(series, t, sign) - sign * series[column, t]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.compiling import compiled
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -71,7 +71,7 @@ def means(values: Floats, length: int, out: Floats, spare: tuple[Floats, Floats]
         pieces, width, turn = longer, 2 * width, 1 - turn
 
 
-@compiled
+@inlined
 def _eights(values: Floats, first: int, count: int, total: float, out: Floats) -> float:
     """Sum values eight by eight into ``out``; gives ``total`` plus the values before them, in pieces of 1, 2 and 4."""
     if count & 1:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.columns import FAR_HIGH, FAR_LOW, SWING_HIGH, SWING_LOW
-from scanner.compiling import compiled
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,7 +23,7 @@ FEW = 16
 # several bars into one instruction. Stretches overlap if their length is not a power of two: that changes no extreme.
 
 
-@compiled
+@inlined
 def _lowest(pieces: Floats, width: int, length: int, spare: Floats, row: int) -> tuple[Floats, int]:
     """Make the lowest of each ``length`` values in a row from ``pieces``, the lowest of each ``width``.
 
@@ -38,7 +38,7 @@ def _lowest(pieces: Floats, width: int, length: int, spare: Floats, row: int) ->
     return pieces, row
 
 
-@compiled
+@inlined
 def _highest(pieces: Floats, width: int, length: int, spare: Floats, row: int) -> tuple[Floats, int]:
     """Make the highest of each ``length`` values in a row from ``pieces``, as ``_lowest`` does."""
     while width < length:

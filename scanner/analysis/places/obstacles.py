@@ -18,7 +18,7 @@ from scanner.analysis.columns import (
     SLOW_AVERAGE,
 )
 from scanner.analysis.rules import TIE
-from scanner.compiling import compiled
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,7 +38,7 @@ def room_for_obstacles(rules: Rules, spots: int) -> tuple[Floats, Marks]:
     return np.empty(shape), np.empty(shape, dtype=np.uint8)
 
 
-@compiled
+@inlined
 def put_in(price: float, kind: int, tie: float, count: int, prices: Floats, kinds: Marks) -> int:
     """Insert a price among the first ``count``, which are ascending, unless one of them is equal."""
     at = 0

@@ -22,6 +22,7 @@ from scanner.market.bars import NO_TIME, RawBars
 from tests.adapters.files.bar_tables import NUMBERS, Table, as_csv, as_json_lines, as_parquet
 from tests.adapters.files.bar_tables import TIMES as WAYS
 from tests.adapters.files.bar_tables import Layout as CsvLayout
+from tests.effort import EFFORT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -284,7 +285,7 @@ _PIECES = st.sampled_from(
 _DAMAGE = st.lists(st.tuples(st.floats(0, 1), st.integers(0, 30), _PIECES), max_size=6)
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40 * EFFORT, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     begin=st.sampled_from([b"", *_WRITTEN]),
     damage=_DAMAGE,

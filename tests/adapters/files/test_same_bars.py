@@ -33,6 +33,7 @@ from tests.adapters.files.bar_tables import (
     read,
     tables,
 )
+from tests.effort import EFFORT
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500, nasdaq, shares, sp500
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
     from tests.outside.real_bars import DailyBars
 
 # A folder of its own for each test is enough: an example writes its file anew.
-laws = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+laws = settings(max_examples=4 * EFFORT, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @pytest.mark.parametrize("way", TIMES)

@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 
 from scanner.present.study.stories import EACH, choose
 from scanner.studies.schema import checked
+from tests.effort import EFFORT
 from tests.studies.samples import study_of
 
 
-@settings(max_examples=30)
+@settings(max_examples=8 * EFFORT)
 @given(st.lists(st.integers(-40, 200).map(lambda each: each / 37), max_size=30), st.integers(0, 3))
 def test_the_stories_are_the_best_the_worst_the_middle_and_some_at_random(net: list[float], seed: int) -> None:
     study = study_of(net, controls=1, seed=seed)

@@ -10,11 +10,11 @@ from zlib import crc32
 
 import numpy as np
 
+from scanner.analysis import kept_windows
 from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
-from scanner.analysis.series import Series
-from scanner.engine import SeriesEngine, push_together, restore_together
+from scanner.engine import SeriesEngine, push_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
@@ -22,6 +22,7 @@ from scanner.market.bars import Bars
 from scanner.market.guard import Guard, Note
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import adjust
+from scanner.resuming import checkpoint_of, restore_engines, snapshot_of, stories_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -273,12 +274,12 @@ class Pipeline:
         """Give what must be kept after each bar, besides checkpoint and bars, to go on in a later run."""
         parts = [self.mark, self.guard.snapshot()]
         for lane in self.lanes:
-            parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), lane.engine.snapshot()]
+            parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), snapshot_of(lane.engine)]
         return _together(parts)
 
     def checkpoint(self) -> bytes:
         """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
-        return _together([lane.engine.checkpoint() for lane in self.lanes])
+        return _together([checkpoint_of(lane.engine) for lane in self.lanes])
 
     def restore(self, snapshot: bytes) -> tuple[bytes, ...]:
         """Go on from a snapshot, all but the engines; gives those of the lanes. ValueError where it does not fit."""
@@ -294,33 +295,36 @@ class Pipeline:
         return tuple(parts[2::2])
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """What was kept of a pipeline: a snapshot, an earlier checkpoint, and the last bars by name of timeframe.
+def restore_pipelines(
+    pipelines: Sequence[Pipeline],
+    snapshots: Sequence[bytes],
+    checkpoints: Sequence[bytes],
+    bars: Bars,
+    begins: NDArray[np.int64],
+    ends: NDArray[np.int64],
+) -> set[int]:
+    """Let fresh pipelines go on, each from a snapshot and an earlier checkpoint.
 
-    They are those since the checkpoint, and the ``history`` before.
+    The last bars of the lane k, of all lanes of all pipelines in their order, are begins[k]…ends[k]−1 of ``bars``:
+    those since the checkpoint, and the ``history`` before. Gives the places of the pipelines that cannot go on, and
+    must begin anew.
     """
-
-    snapshot: bytes
-    checkpoint: bytes
-    bars: Mapping[str, Bars]
-
-
-def restore_pipelines(pipelines: Sequence[Pipeline], kept: Sequence[Kept]) -> set[int]:
-    """Let pipelines go on from what was kept; gives the places of those that cannot, and must begin anew."""
-    engines: list[tuple[SeriesEngine, bytes, bytes, Bars]] = []
-    places, wrong = [], set()
-    for place, (pipeline, each) in enumerate(zip(pipelines, kept, strict=True)):
+    engines, of_engines, windows = list[SeriesEngine](), list[bytes](), list[bytes]()
+    lanes, places, wrong, before = list[int](), list[int](), set[int](), 0
+    for place, (pipeline, snapshot, checkpoint) in enumerate(zip(pipelines, snapshots, checkpoints, strict=True)):
+        own, before = range(before, before + len(pipeline.lanes)), before + len(pipeline.lanes)
         try:
-            snapshots = pipeline.restore(each.snapshot)
+            of_engines += pipeline.restore(snapshot)
         except ValueError:
             wrong.add(place)
             continue
-        windows = _parts(each.checkpoint) or [b""] * len(pipeline.lanes)
-        for lane, snapshot, checkpoint in zip(pipeline.lanes, snapshots, windows, strict=True):
-            engines.append((lane.engine, snapshot, checkpoint, each.bars.get(lane.timeframe.name, Bars.of([]))))
-            places.append(place)
-    return wrong | {places[number] for number in restore_together(engines)}
+        engines += [lane.engine for lane in pipeline.lanes]
+        windows += _parts(checkpoint) or [b""] * len(own)
+        lanes += own
+        places += [place] * len(own)
+    which = np.array(lanes, dtype=np.int64)
+    failed = restore_engines(engines, of_engines, windows, bars, begins[which], ends[which])
+    return wrong | {places[number] for number in failed}
 
 
 @dataclass(slots=True)
@@ -397,7 +401,7 @@ def _mark(
         calendar.tz,
         adjustments,
         rulebook,
-        Series.LAYOUT,
+        kept_windows.LAYOUT,
         Follower.LAYOUT,
     )
     return sha256(repr(told).encode()).digest()[:16]
@@ -421,7 +425,7 @@ def snapshots_of(pipelines: Sequence[Pipeline]) -> list[bytes]:
     snapshots, record, nothing = [], kernel.STATE.itemsize, (0).to_bytes(4, "little")
     for pipeline in pipelines:
         engine, guard = pipeline.lanes[0].engine, pipeline.guard.snapshot()
-        pool, row, stories = engine.series.pool, engine.series.row, engine.stories()
+        pool, row, stories = engine.series.pool, engine.series.row, stories_of(engine)
         head = heads.get((pipeline.mark, len(guard)))
         if head is None:
             head = heads[pipeline.mark, len(guard)] = _together([pipeline.mark]) + len(guard).to_bytes(4, "little")
@@ -438,7 +442,8 @@ def counts_in(snapshot: bytes) -> list[int]:
 
     They come in the order of the timeframes, from the finest on.
     """
-    return [Series.count_in(engine) for engine in _parts(snapshot)[3::2]][::-1]
+    counts: list[int] = kept_windows.counts_in(_parts(snapshot)[3::2])[::-1].tolist()
+    return counts
 
 
 def _together(parts: Iterable[bytes]) -> bytes:

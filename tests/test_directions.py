@@ -25,6 +25,7 @@ ROOMS = (
     "scanner.forming",
     "scanner.follow",
     "scanner.engine",
+    "scanner.resuming",
     "scanner.pipeline",
     "scanner.configuration",
     "scanner.store",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time
 from decimal import Decimal
 from fractions import Fraction
@@ -492,8 +492,19 @@ class Settings(BaseSettings):
         )
 
     def watched(self) -> list[Watched]:
-        """Resolve every instrument on the list."""
-        return [self.of(name) for name in self.instruments]
+        """Resolve every instrument on the list; those of which nothing else is said share what they have in common."""
+        found, alike = [], dict[str, Watched]()  # the first of each group
+        for name, own in self.instruments.items():
+            group = own.group or ""
+            if own.model_fields_set <= {"symbol", "group"} and group in alike:
+                instrument = replace(alike[group].instrument, symbol=name)
+                dates = self.dates.of(name, group)
+                found.append(replace(alike[group], instrument=instrument, symbol=own.symbol or name, dates=dates))
+            else:
+                found.append(self.of(name))
+                if own.model_fields_set <= {"symbol", "group"}:
+                    alike[group] = found[-1]
+        return found
 
 
 def _unknown(

@@ -187,7 +187,7 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
     if weighed is not None:
         close, base = float(fit.series[CLOSE, fit.t]), float(fit.levels["base"])
         texts = (words.trigger, words.base, around.obstacles)
-        facts = plan.Facts(sign, close, base, fit.atr, weighed.planned[number], *texts)
+        facts = plan.Facts(sign, close, base, fit.atr, weighed.planned[number].tolist(), *texts)
         made = plan.make(facts, fit.rules, case.instrument, case.account)
         warnings = _warnings(weighed, number, made)
         around_it, aside = weighed.looked.told(number), weighed.why_set_aside(number)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
 import json
-import re
 import struct
 import zlib
 from dataclasses import dataclass
@@ -29,8 +29,8 @@ LEVEL = 1
 """The fastest level of zlib: bars take 18 instead of 56 bytes, and a higher level gains little."""
 QUICKLY_WRITTEN = {str, int, NoneType}
 CHECK = struct.Struct("<I")
-OTHER_LETTERS = re.compile("[^\x00-\x7e]")
-"""Those that the standard library writes as numbers."""
+JSON_NUMBERS = "closewatch.json"
+"""Names how letters that are not ASCII are written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +80,24 @@ def unseal(data: bytes, what: str) -> bytes:
     return data[CHECK.size :]
 
 
+def _as_json(found: UnicodeError) -> tuple[str, int]:
+    """Write letters that are not ASCII as the standard library's JSON does."""
+    if not isinstance(found, UnicodeEncodeError):
+        raise found
+    return json.dumps(found.object[found.start : found.end])[1:-1], found.end
+
+
+codecs.register_error(JSON_NUMBERS, _as_json)
+
+
 def checksum_of(values: Sequence[object]) -> int:
     """Give the checksum of texts, numbers and None as SQLite gives them; stores are full of them, so it must stay.
 
     It is over these values as the standard library writes them; what another writes alike, faster, is taken from there.
     """
     if all(type(value) in QUICKLY_WRITTEN for value in values):
-        written = orjson.dumps(values).decode()
-        return zlib.crc32(OTHER_LETTERS.sub(lambda found: json.dumps(found[0])[1:-1], written).encode())
+        written = orjson.dumps(values).decode().encode("ascii", JSON_NUMBERS)
+        return zlib.crc32(written.replace(b"\x7f", b"\\u007f"))
     return zlib.crc32(json.dumps(values, separators=(",", ":"), default=repr).encode())
 
 

@@ -200,7 +200,7 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
         close=Decimal(repr(float(fit.series[CLOSE, fit.t]))),
         rules=rules,
         places=told,
-        place=places_of(fits.found.places[row : row + 1])[0],
+        place=places.safest(told),
         evidence=_evidence(told, evidence.told(setup.points, fit.points, fit.held, words.points)),
         evidence_points=int(fits.counted[row]),
         evidence_total=int(fits.total[row]),

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cache, cached_property, lru_cache
 from hashlib import sha256
-from typing import TYPE_CHECKING, TypeVar
-from zlib import crc32
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.analysis import kept_windows
-from scanner.analysis.indicators import kernel
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
 from scanner.engine import SeriesEngine, push_together
@@ -22,12 +20,9 @@ from scanner.market.bars import Bars
 from scanner.market.guard import Guard, Note
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import adjust
-from scanner.resuming import checkpoint_of, restore_engines, snapshot_of, stories_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
     from scanner.events import Event
@@ -45,8 +40,6 @@ if TYPE_CHECKING:
 
 
 NEVER = np.iinfo(np.int64).max
-BETWEEN = 32
-"""Bars between two checkpoints: so few that a start takes them in at once, so many that they cost next to nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,8 +167,6 @@ class Pipeline:
         """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
         """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
-        self.turn = crc32(instrument.symbol.encode()) % BETWEEN
-        """So many bars earlier than others it keeps a checkpoint, so that not all come at once."""
         self.is_alone = len(self.lanes) == 1 and self.lanes[0].aggregator is None
         """Whether nothing is made of the bars but what the engine of the base timeframe says."""
         self.goes_along = self.guard.takes_all and not self.adjustments and base.intraday
@@ -270,62 +261,6 @@ class Pipeline:
             if lane.aggregator is not None:
                 yield lane, lane.aggregator.flush(now)
 
-    def snapshot(self) -> bytes:
-        """Give what must be kept after each bar, besides checkpoint and bars, to go on in a later run."""
-        parts = [self.mark, self.guard.snapshot()]
-        for lane in self.lanes:
-            parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), snapshot_of(lane.engine)]
-        return _together(parts)
-
-    def checkpoint(self) -> bytes:
-        """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
-        return _together([checkpoint_of(lane.engine) for lane in self.lanes])
-
-    def restore(self, snapshot: bytes) -> tuple[bytes, ...]:
-        """Go on from a snapshot, all but the engines; gives those of the lanes. ValueError where it does not fit."""
-        mark, *parts = _parts(snapshot)
-        if mark != self.mark or len(parts) != 1 + 2 * len(self.lanes):
-            raise ValueError(
-                f"the state kept of {self.instrument.symbol} is of other timeframes, sessions, splits or rules than now"
-            )
-        self.guard.restore(parts[0])
-        for lane, aggregated in zip(self.lanes, parts[1::2], strict=True):
-            if lane.aggregator is not None:
-                lane.aggregator.restore(aggregated)
-        return tuple(parts[2::2])
-
-
-def restore_pipelines(
-    pipelines: Sequence[Pipeline],
-    snapshots: Sequence[bytes],
-    checkpoints: Sequence[bytes],
-    bars: Bars,
-    begins: NDArray[np.int64],
-    ends: NDArray[np.int64],
-) -> set[int]:
-    """Let fresh pipelines go on, each from a snapshot and an earlier checkpoint.
-
-    The last bars of the lane k, of all lanes of all pipelines in their order, are begins[k]…ends[k]−1 of ``bars``:
-    those since the checkpoint, and the ``history`` before. Gives the places of the pipelines that cannot go on, and
-    must begin anew.
-    """
-    engines, of_engines, windows = list[SeriesEngine](), list[bytes](), list[bytes]()
-    lanes, places, wrong, before = list[int](), list[int](), set[int](), 0
-    for place, (pipeline, snapshot, checkpoint) in enumerate(zip(pipelines, snapshots, checkpoints, strict=True)):
-        own, before = range(before, before + len(pipeline.lanes)), before + len(pipeline.lanes)
-        try:
-            of_engines += pipeline.restore(snapshot)
-        except ValueError:
-            wrong.add(place)
-            continue
-        engines += [lane.engine for lane in pipeline.lanes]
-        windows += _parts(checkpoint) or [b""] * len(own)
-        lanes += own
-        places += [place] * len(own)
-    which = np.array(lanes, dtype=np.int64)
-    failed = restore_engines(engines, of_engines, windows, bars, begins[which], ends[which])
-    return wrong | {places[number] for number in failed}
-
 
 @dataclass(slots=True)
 class Run:
@@ -405,55 +340,3 @@ def _mark(
         Follower.LAYOUT,
     )
     return sha256(repr(told).encode()).digest()[:16]
-
-
-Times = TypeVar("Times", int, "NDArray[np.int64]")
-
-
-def is_due(length: int, turn: Times, before: Times, now: Times) -> Times:
-    """Say whether a checkpoint is due with a bar of a ``length`` that closes ``now``, after one that closed ``before``.
-
-    ``turn`` is that of the pipeline. Other than 0 is yes.
-    """
-    return (now // length + turn) // BETWEEN - (before // length + turn) // BETWEEN
-
-
-def snapshots_of(pipelines: Sequence[Pipeline]) -> list[bytes]:
-    """Give the snapshots of many pipelines, each of which ``is_alone``, as each would give it."""
-    heads: dict[tuple[bytes, int], bytes] = {}
-    records: dict[int, memoryview] = {}
-    snapshots, record, nothing = [], kernel.STATE.itemsize, (0).to_bytes(4, "little")
-    for pipeline in pipelines:
-        engine, guard = pipeline.lanes[0].engine, pipeline.guard.snapshot()
-        pool, row, stories = engine.series.pool, engine.series.row, stories_of(engine)
-        head = heads.get((pipeline.mark, len(guard)))
-        if head is None:
-            head = heads[pipeline.mark, len(guard)] = _together([pipeline.mark]) + len(guard).to_bytes(4, "little")
-        states = records.get(id(pool))
-        if states is None:
-            states = records[id(pool)] = pool.state.view(np.uint8).data
-        size = (record + len(stories)).to_bytes(4, "little")
-        snapshots.append(b"".join((head, guard, nothing, size, states[row * record : (row + 1) * record], stories)))
-    return snapshots
-
-
-def counts_in(snapshot: bytes) -> list[int]:
-    """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold.
-
-    They come in the order of the timeframes, from the finest on.
-    """
-    counts: list[int] = kept_windows.counts_in(_parts(snapshot)[3::2])[::-1].tolist()
-    return counts
-
-
-def _together(parts: Iterable[bytes]) -> bytes:
-    return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
-
-
-def _parts(snapshot: bytes) -> list[bytes]:
-    parts, rest = [], snapshot
-    while rest:
-        size = int.from_bytes(rest[:4], "little")
-        parts.append(rest[4 : 4 + size])
-        rest = rest[4 + size :]
-    return parts

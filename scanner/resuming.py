@@ -1,8 +1,9 @@
-"""Engines as bytes, and many of them back: what is kept after each bar, and what only needs to be kept now and then."""
+"""Pipelines as bytes, and many of them back: what is kept with each bar, and what only now and then."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+from zlib import crc32
 
 import numpy as np
 
@@ -10,125 +11,181 @@ from scanner.analysis import kept_windows
 from scanner.analysis.pool import Leap
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
     from scanner.engine import SeriesEngine
     from scanner.market.bars import Bars
+    from scanner.pipeline import Pipeline
 
     Integers = NDArray[np.int64]
 
+BETWEEN = 32
+"""Bars between two checkpoints: so few that a start takes them in at once, so many that they cost next to nothing."""
 SIZE_BYTES = 4
-NO_STORIES = (0).to_bytes(SIZE_BYTES, "little")
 TIME_BYTES = 8
 
 
-def snapshot_of(engine: SeriesEngine) -> bytes:
-    """Give what must be kept after each bar, besides a checkpoint and the bars: its record and its stories."""
-    return record_of(engine).tobytes() + stories_of(engine)
+def snapshot_of(pipeline: Pipeline) -> bytes:
+    """Give what must be kept after each bar, besides checkpoint and bars, to go on in a later run."""
+    parts = [pipeline.mark, pipeline.guard.snapshot()]
+    for lane in pipeline.lanes:
+        parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), state_of(lane.engine)]
+    return _joined(parts)
 
 
-def record_of(engine: SeriesEngine) -> NDArray[Any]:
-    """Give what a series remembers besides its windows: an array of one STATE record."""
-    row = engine.series.row
-    return engine.series.pool.state[row : row + 1]
+def state_of(engine: SeriesEngine) -> bytes:
+    """Give what must be kept of an engine after each bar: what it remembers besides its windows, and its stories."""
+    stories = b"" if engine.follower is None else engine.follower.snapshot()
+    return _record(engine) + stories + len(stories).to_bytes(SIZE_BYTES, "little")
 
 
-def stories_of(engine: SeriesEngine) -> bytes:
-    """Give what must be kept of the stories."""
-    if engine.follower is None:
-        return NO_STORIES
-    kept = engine.follower.snapshot()
-    return kept + len(kept).to_bytes(SIZE_BYTES, "little")
+def counts_in(snapshot: bytes) -> list[int]:
+    """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold.
+
+    They come in the order of the timeframes, from the finest on.
+    """
+    counts: list[int] = kept_windows.counts_in(_parts(snapshot)[3::2])[::-1].tolist()
+    return counts
 
 
-def checkpoint_of(engine: SeriesEngine) -> bytes:
-    """Give what only needs to be kept now and then: the windows, to which a later run adds the bars since."""
+def checkpoint_of(pipeline: Pipeline) -> bytes:
+    """Give what needs to be kept only once in ``BETWEEN`` bars or so: the windows, to which a start adds bars since."""
+    return _joined(windows_of(lane.engine) for lane in pipeline.lanes)
+
+
+def windows_of(engine: SeriesEngine) -> bytes:
+    """Give the windows of an engine, and when their last bar closed."""
     windows = kept_windows.packed(engine.series.pool, engine.series.row)
     return engine.last_close.to_bytes(TIME_BYTES, "little", signed=True) + windows
 
 
-def restore_engines(
-    engines: Sequence[SeriesEngine],
+def are_due(pipelines: Sequence[Pipeline], before: Integers, now: Integers) -> NDArray[np.bool_]:
+    """Say of which pipelines of one base timeframe a checkpoint is due with a bar that closes ``now``.
+
+    The bar before it closed ``before``. Each has its turn, so that not all come at once.
+    """
+    length = pipelines[0].base.nanoseconds
+    turns = np.array([crc32(each.instrument.symbol.encode()) for each in pipelines], dtype=np.int64)
+    due: NDArray[np.bool_] = (now // length + turns) // BETWEEN != (before // length + turns) // BETWEEN
+    return due
+
+
+def restore(
+    pipelines: Sequence[Pipeline],
     snapshots: Sequence[bytes],
     checkpoints: Sequence[bytes],
     bars: Bars,
     begins: Integers,
     ends: Integers,
-) -> dict[int, str]:
-    """Let fresh engines go on, each from a snapshot and an earlier checkpoint.
+) -> set[int]:
+    """Let fresh pipelines go on, each from a snapshot and an earlier checkpoint.
 
-    The last bars that the engine k has taken in are begins[k]…ends[k]−1 of ``bars``: all since the checkpoint, and
-    ``history`` or all before it. Gives by place those that cannot go on, with the reason: bars are missing, or do not
-    lead from the checkpoint to the snapshot. They must begin anew.
+    The last bars of the lane k, of all lanes of all pipelines in their order, are begins[k]…ends[k]−1 of ``bars``: all
+    since the checkpoint, and ``history`` or all before it. Gives the places of the pipelines that cannot go on, since
+    they were other ones, bars are missing, or those do not lead from the checkpoint to the snapshot. They must begin
+    anew.
     """
-    wrong: dict[int, str] = {}
+    engines: list[SeriesEngine] = []
+    states, windows, lanes, places, before = list[bytes](), list[bytes](), list[int](), list[int](), 0
+    for place, (pipeline, snapshot, checkpoint) in enumerate(zip(pipelines, snapshots, checkpoints, strict=True)):
+        own, before = range(before, before + len(pipeline.lanes)), before + len(pipeline.lanes)
+        mark, *parts = _parts(snapshot)
+        if mark != pipeline.mark or len(parts) != 1 + 2 * len(pipeline.lanes):
+            continue
+        try:
+            pipeline.guard.restore(parts[0])
+            for lane, aggregated in zip(pipeline.lanes, parts[1::2], strict=True):
+                if lane.aggregator is not None:
+                    lane.aggregator.restore(aggregated)
+        except ValueError:  # an earlier release kept it otherwise
+            continue
+        engines += [lane.engine for lane in pipeline.lanes]
+        states += parts[2::2]
+        windows += _parts(checkpoint) or [b""] * len(own)
+        lanes += own
+        places += [place] * len(own)
+    which = np.array(lanes, dtype=np.int64)
+    failed = restore_engines(engines, states, windows, bars, begins[which], ends[which])
+    return set(range(len(pipelines))) - set(places) | {places[number] for number in failed}
+
+
+def restore_engines(
+    engines: Sequence[SeriesEngine],
+    states: Sequence[bytes],
+    checkpoints: Sequence[bytes],
+    bars: Bars,
+    begins: Integers,
+    ends: Integers,
+) -> set[int]:
+    """Let fresh engines go on, each from its state and earlier windows; see ``restore``."""
     by_pool: dict[int, list[int]] = {}
     for place, (engine, kept) in enumerate(zip(engines, checkpoints, strict=True)):
         if len(kept) > TIME_BYTES:
             by_pool.setdefault(id(engine.series.pool), []).append(place)
-        else:
-            wrong[place] = "nothing was kept of the windows of the series"
-    for places in by_pool.values():
-        wrong |= _restore_pool(engines, checkpoints, bars, begins, ends, np.array(places))
-    for place, (engine, kept) in enumerate(zip(engines, snapshots, strict=True)):
-        if place not in wrong and not _restore_stories(engine, kept):
-            wrong[place] = "the bars since do not lead to what was kept of the series"
-    return wrong
+    known = {place for places in by_pool.values() for place in _begun(engines, checkpoints, bars, begins, ends, places)}
+    gone_on = {place for place in known if _goes_on(engines[place], states[place])}
+    return set(range(len(engines))) - gone_on
 
 
-def _restore_pool(
+def _begun(
     engines: Sequence[SeriesEngine],
     checkpoints: Sequence[bytes],
     bars: Bars,
     begins: Integers,
     ends: Integers,
-    places: NDArray[np.intp],
-) -> dict[int, str]:
-    """Bring some engines, all of one pool, to their last bars; gives by place those of which bars are missing."""
-    pool = engines[places[0]].series.pool
-    kept = [checkpoints[place] for place in places.tolist()]
-    closes = np.frombuffer(b"".join([each[:TIME_BYTES] for each in kept]), dtype="<i8")
-    windows = [each[TIME_BYTES:] for each in kept]
-    known = kept_windows.counts_in(windows)
-    middles = begins[places] + _up_to(closes, bars.close_time, begins[places], ends[places])
-    middles[known == 0] = begins[places][known == 0]
-    enough = middles - begins[places] >= np.minimum(known, pool.history)
-    wrong = dict.fromkeys(places[~enough].tolist(), "bars from before the checkpoint are missing")
-    which = np.flatnonzero(enough)
-    rows = np.array([engines[place].series.row for place in places[which].tolist()], dtype=np.int64)
-    begun = [windows[k] for k in which.tolist()]
-    kept_windows.restore(pool, rows, begun, bars, begins[places[which]], middles[which])
-    counts = ends[places[which]] - middles[which]
+    places: Sequence[int],
+) -> list[int]:
+    """Bring engines of one pool from their checkpoints to their last bars; gives the places of those that got there."""
+    pool, windows = engines[places[0]].series.pool, [checkpoints[place][TIME_BYTES:] for place in places]
+    middles = begins[places].copy()  # up to there bars had been taken in by the checkpoint
+    counts = kept_windows.counts_in(windows)
+    for k in np.flatnonzero(counts).tolist():
+        last_close = int.from_bytes(checkpoints[places[k]][:TIME_BYTES], "little", signed=True)
+        closes = bars.close_time[begins[places[k]] : ends[places[k]]]
+        middles[k] += np.searchsorted(closes, last_close, side="right")
+    which = np.flatnonzero(middles - begins[places] >= np.minimum(counts, pool.history))
+    found, begun = [places[k] for k in which.tolist()], [windows[k] for k in which.tolist()]
+    rows, since = np.array([engines[place].series.row for place in found], dtype=np.int64), middles[which]
+    kept_windows.restore(pool, rows, begun, bars, since)
+    new = ends[found] - since
     finds, pool.finds = pool.finds, []  # what there was to find was said in its time
     try:
-        for number, stop in pool.take(rows, np.cumsum(counts), bars.runs(middles[which], counts)):
+        for number, stop in pool.take(rows, np.cumsum(new), bars.runs(since, new)):
             if isinstance(stop, Leap):
-                engines[places[which[number]]].pass_over(stop)
+                engines[found[number]].pass_over(stop)
     finally:
         pool.finds = finds
-    return wrong
+    return found
 
 
-def _up_to(moments: Integers, closes: Integers, begins: Integers, ends: Integers) -> Integers:
-    """Count the bars begins[k]…ends[k]−1 that closed by moments[k]."""
-    counts: Integers = np.array(
-        [
-            np.searchsorted(closes[begin:end], moment, side="right")
-            for moment, begin, end in zip(moments.tolist(), begins.tolist(), ends.tolist(), strict=True)
-        ],
-        dtype=np.int64,
-    )
-    return counts
-
-
-def _restore_stories(engine: SeriesEngine, kept: bytes) -> bool:
-    """Go on with the stories of a snapshot; False where the series is not what it was then."""
+def _goes_on(engine: SeriesEngine, kept: bytes) -> bool:
+    """Go on with the stories of a state; False where the series is not what it was then."""
     size = int.from_bytes(kept[-SIZE_BYTES:], "little")
     end = len(kept) - SIZE_BYTES - size
-    if record_of(engine).tobytes() != kept[:end]:
+    if _record(engine) != kept[:end]:
         return False
     if size:
         engine.follow_again(kept[end:-SIZE_BYTES])
     return True
+
+
+def _record(engine: SeriesEngine) -> bytes:
+    """Give what a series remembers besides its windows."""
+    row = engine.series.row
+    return engine.series.pool.state[row : row + 1].tobytes()
+
+
+def _joined(parts: Iterable[bytes]) -> bytes:
+    return b"".join(len(part).to_bytes(SIZE_BYTES, "little") + part for part in parts)
+
+
+def _parts(joined: bytes) -> list[bytes]:
+    parts, begin = [], 0
+    while begin < len(joined):
+        begin += SIZE_BYTES
+        end = begin + int.from_bytes(joined[begin - SIZE_BYTES : begin], "little")
+        parts.append(joined[begin:end])
+        begin = end
+    return parts

@@ -51,17 +51,13 @@ def counts_in(windows: Sequence[bytes]) -> Integers:
     return counts
 
 
-def restore(pool: Pool, rows: Integers, windows: Sequence[bytes], bars: Bars, begins: Integers, ends: Integers) -> None:
+def restore(pool: Pool, rows: Integers, windows: Sequence[bytes], bars: Bars, ends: Integers) -> None:
     """Become the series that gave ``windows``.
 
-    The last bars of the series rows[k] are begins[k]…ends[k]−1 of ``bars``: ``history`` of them, or all that it has
-    seen. ValueError where they are fewer, or the bytes are others.
+    The last bars of the series rows[k] come before ends[k] in ``bars``: ``history`` of them, or all that it has seen.
     """
     states = np.frombuffer(b"".join([each[:SIZE] for each in windows]), dtype=STATE)
     known = np.minimum(states["count"], pool.history)
-    if (few := np.flatnonzero(ends - begins < known)).size:
-        have, needed = int(ends[few[0]] - begins[few[0]]), int(known[few[0]])
-        raise ValueError(f"{needed} bars are needed to restore the series and only {have} were given")
     pool.clear(rows)
     pool.state[rows] = states
     for count in np.unique(known).tolist():

@@ -17,7 +17,8 @@ from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
-from scanner.pipeline import BETWEEN, Pipeline, Pools, is_due, restore_pipelines, run_together
+from scanner.pipeline import Pipeline, Pools, run_together
+from scanner.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
@@ -167,7 +168,7 @@ class Desk:
         known = {name: place for name, place in bases.items() if place >= 0 and stored.states[place]}
         lanes = [SeriesKey(name, lane.timeframe.name) for name in known for lane in pipelines[name].lanes]
         at = np.array([places.get(key, len(places)) for key in lanes], dtype=np.int64)
-        wrong = restore_pipelines(
+        wrong = restore(
             [pipelines[name] for name in known],
             [stored.states[place] for place in known.values()],
             [stored.checkpoints[place] for place in known.values()],
@@ -377,12 +378,11 @@ class Desk:
         if not kept and not checked.counts["bad tick"]:  # of one that was left out the next row is judged by it
             return
         work.said += [(event, SeriesKey(name, lane.timeframe.name)) for event, lane in run.said]
-        state, last = pipeline.snapshot(), self.last[name]
+        state, last = snapshot_of(pipeline), self.last[name]
         due = last is None or (
-            len(bars) > 0
-            and is_due(pipeline.base.nanoseconds, pipeline.turn, last.close_time, int(bars.close_time[-1])) > 0
+            len(bars) > 0 and are_due([pipeline], np.array([last.close_time]), bars.close_time[-1:]).any()
         )
-        checkpoint = pipeline.checkpoint() if due else b""
+        checkpoint = checkpoint_of(pipeline) if due else b""
         kept.setdefault(base, [])
         for key, parts in kept.items():
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from scanner.clocks import SECOND
 from scanner.configuration.adapters import prepare
 from scanner.configuration.hazards import hazards
-from scanner.pipeline import counts_in, timetable_of
+from scanner.pipeline import timetable_of
 from scanner.present.reports.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
+from scanner.resuming import counts_in
 from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.intake.lags import Lags
 from scanner.store import SeriesKey

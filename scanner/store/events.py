@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -218,4 +217,4 @@ def event_of(columns: Sequence[Any]) -> Event:
     name, kind, time, subject, source, thread, data, *_ = kept
     if checksum_of(kept) != checksum:
         raise DamagedError(f"event {name} is not as it was written")
-    return Event(kind, name, time, subject, json.loads(data), source, thread)
+    return Event(kind, name, time, subject, orjson.loads(data), source, thread)

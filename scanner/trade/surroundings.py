@@ -237,7 +237,7 @@ class Looked:
     def told(self, spot: int, names: Iterable[Surrounding] = NAMES) -> dict[str, Measure]:
         """Describe the surroundings of a setup, all of them or some, by name."""
         said, counts = self.said[spot].tolist(), self.counts[spot].tolist()
-        found = {}
+        found: dict[str, Measure] = {}
         for name in names:
             which = PARTS_OF[name]
             parts = [self._part(part, spot, said[part], counts) for part in which if said[part] != NOT_ASKED]

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING
 import httpx
 
 from scanner.configuration.model import settings as configuration
+from scanner.resuming import snapshot_of
 from scanner.service.desk import fresh_pipeline
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
@@ -78,7 +79,7 @@ def fill(folder: Path, series: int, stories: int) -> tuple[Path, Event]:
     bars = BARS[:320]
     for _ in pipeline.events(bars):
         pass
-    state, last = pipeline.snapshot(), found()  # all series have the same bars
+    state, last = snapshot_of(pipeline), found()  # all series have the same bars
     with Store.open(known.store_path, time.time_ns) as store:
         for begin in range(0, series, TOGETHER):
             keys = [SeriesKey(live.name(number), "15m") for number in range(begin, min(begin + TOGETHER, series))]

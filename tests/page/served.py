@@ -16,6 +16,7 @@ import httpx
 from scanner.configuration.model import settings as configuration
 from scanner.configuration.model.settings import Page
 from scanner.page.serving import opened, serve
+from scanner.resuming import snapshot_of
 from scanner.service.desk import fresh_pipeline
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
@@ -72,7 +73,7 @@ class Served:
         key = SeriesKey(name, "15m")
         before = self.taken if key == KEY else 0
         self.taken = last
-        update = SeriesUpdate(key, BARS[before:last], pipeline.snapshot())
+        update = SeriesUpdate(key, BARS[before:last], snapshot_of(pipeline))
         return self.store.commit(Batch([update], said=[Said(each, (), key) for each in said]))
 
     def say(self, *events: Event) -> None:

@@ -123,6 +123,6 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
 
 
 def announce_compiling(*, needed: bool) -> None:
-    """Announce the one-time wait of a few seconds."""
+    """Announce the one-time wait for the compiler."""
     if needed:
-        tell("Preparing the kernel for this machine, once; this takes a few seconds.")
+        tell("Preparing the kernel for this machine, once; this takes about half a minute.")

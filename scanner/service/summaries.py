@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections import deque
+from heapq import heappop, heappush
 from typing import TYPE_CHECKING, Literal
 
 import structlog
@@ -33,44 +33,44 @@ MISSED_ONE, MISSED_SEVERAL = "setup or ending", "setups and endings"
 
 
 class Setups:
-    """Setups and endings to be listed, the last of them by name."""
+    """Setups and endings to be listed: all are counted, the newest by the time of their bars are named."""
 
     def __init__(self) -> None:
-        self.count = 0
-        self._last: deque[Event] = deque(maxlen=NAMED)
+        self._came = self._told = 0
+        self._newest: list[tuple[int, int, Event]] = []
+        """A heap: when the bar closed, and the place in the order of coming."""
+
+    @property
+    def count(self) -> int:
+        """How many there are."""
+        return self._came - self._told
 
     def add(self, event: Event) -> None:
         """Take note of one."""
-        self.count += 1
-        self._last.append(event)
+        self._came += 1
+        heappush(self._newest, (event.time, self._came, event))
+        if len(self._newest) > NAMED:
+            heappop(self._newest)
 
     def add_earlier(self, count: int, last: Sequence[Event]) -> None:
         """Take note of so many, the last of them by name."""
-        self.count += count - len(last)
+        self._came += count - len(last)
         for event in last:
             self.add(event)
 
     def drop(self, count: int) -> None:
-        """Forget so many of the first, which have been told; others may have come meanwhile."""
-        self.count -= count
-        while len(self._last) > self.count:
-            self._last.popleft()
+        """Forget the first ``count`` to come, which have been told; others may have come meanwhile."""
+        self._told += count
+        self._newest = sorted(each for each in self._newest if each[1] > self._told)
 
-    def named(self) -> list[str]:
-        """Name the last of them, in the order in which they were found."""
-        return [
-            f"{event.subject} {event.data['direction']} {event.data['bar_close']}"
-            + ("" if event.facts.begins else f" {event.facts.counted[0]}")
-            for event in self._last
-        ]
+    def newest(self) -> list[Event]:
+        """Give those that are named, the newest last."""
+        return [event for _, _, event in sorted(self._newest)]
 
-    def found(self) -> list[FoundInShort]:
-        """Give the same with their levels."""
-        return [_in_short(event) for event in self._last]
 
-    def ids(self) -> list[str]:
-        """Give the ids of those that are named."""
-        return [event.id for event in self._last]
+def _named(event: Event) -> str:
+    ending = "" if event.facts.begins else f" {event.facts.counted[0]}"
+    return f"{event.subject} {event.data['direction']} {event.data['bar_close']}{ending}"
 
 
 def _in_short(event: Event) -> FoundInShort:
@@ -179,7 +179,7 @@ class Telling:
                 f"{number_of(missed, MISSED_ONE, MISSED_SEVERAL)}"
             )
             # Where nobody knows whether it was kept and it is said again, it has the same id and is kept once.
-            about = [str(missed), *self._missed.ids()]
+            about = [str(missed), *(event.id for event in self._missed.newest())]
             if not await self._try(self._event("station.caught_up", reason, now, self._missed, about)):
                 return False
             self._missed.drop(missed)
@@ -229,8 +229,8 @@ class Telling:
             "series": series,
             "bars": bars - self._bars_told.get(kind, 0),
             "setups_found": setups.count,
-            "setups": setups.named(),
-            "found": setups.found(),
+            "setups": [_named(event) for event in setups.newest()],
+            "found": [_in_short(event) for event in setups.newest()],
             "troubles": list(troubles),
         }
         return Event(kind, event_id(kind, self._name, *about), now, self._name, data)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
+from scanner.clocks import SECOND
 from scanner.events import rfc3339
 from scanner.service.summaries import NAMED, Setups, Telling
 from scanner.store import Store, StoreTroubleError
@@ -166,25 +168,15 @@ async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_s
         assert summary.data["setups_found"] == 1
 
 
-def test_a_long_list_names_the_last_and_counts_the_others() -> None:
-    setups = Setups()
-    for number in range(NAMED + 7):
-        setups.add(setup_event(f"BUOY{number}"))
-    names = setups.named()
+def test_a_long_list_names_the_newest_and_counts_the_others() -> None:
+    setups, closes = Setups(), [FIRST + number * 900 * SECOND for number in range(NAMED + 7)]
+    for close in (*closes[3:], *closes[:3]):  # an instrument at a time: what came last is not the newest
+        setups.add(replace(setup_event("BUOY"), time=close))
     assert setups.count == NAMED + 7
-    assert [name.split("/")[0] for name in names] == [f"BUOY{number}" for number in range(7, NAMED + 7)]
-    setups.drop(NAMED + 5)
-    assert [name.split("/")[0] for name in setups.named()] == [f"BUOY{NAMED + 5}", f"BUOY{NAMED + 6}"]
-
-
-def test_an_ending_is_named_as_such() -> None:
-    setups, setup = Setups(), setup_event("BUOY")
-    setups.add(setup)
-    setups.add(story_event("setup.lapsed", setup))
-    first, second = setups.named()
-    assert second.startswith("BUOY/15m long ")
-    assert second.endswith(" lapsed")
-    assert not first.endswith(" lapsed")
+    assert [event.time for event in setups.newest()] == closes[7:]
+    setups.drop(NAMED + 2)
+    assert setups.count == 5
+    assert [event.time for event in setups.newest()] == closes[-2:], "the three others are older than those once named"
 
 
 async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_it(time: DayTime) -> None:
@@ -197,9 +189,15 @@ async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_i
         said.append(event)
 
     telling = Telling("loft", clock=time, chance=lambda: 0.5, say=say, count=lambda: (1, 0), busy=lambda: False)
-    telling.remember(1, [setup_event()])
+    setup = setup_event("BUOY")
+    telling.remember(2, [setup, story_event("setup.lapsed", setup)])
     await telling.caught_up()
     summing_up = asyncio.create_task(telling.keep_summing_up())
     await time.run(60)
     summing_up.cancel()
-    assert [event.data["setups_found"] for event in said] == [1]
+    (summary,) = said
+    assert summary.data["setups_found"] == 2
+    first, second = summary.data["setups"]
+    assert first == f"BUOY/15m long {rfc3339(setup.time)}"
+    assert second.startswith("BUOY/15m long ")
+    assert second.endswith(" lapsed")

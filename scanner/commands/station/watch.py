@@ -26,7 +26,7 @@ from scanner.commands.trouble import StoppedError
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
 from scanner.delivery import Delivery
-from scanner.engine import needs_compiling
+from scanner.engine import make_ready, needs_compiling
 from scanner.ports import FeedTroubleError, Hearing
 from scanner.service.changes import config_mark
 from scanner.service.changes.reloading import reload_from, warn
@@ -84,7 +84,7 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
         asyncio.Runner() as runner,
         Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is set later
     ):
-        clock = _clock(feeds)
+        clock = _clock(feeds, settings)
         try:
             runner.run(_watch(path, settings, store, feeds, sinks, clock))
         except BrokenPipeError:
@@ -114,13 +114,18 @@ def _end_at_once() -> NoReturn:
     os._exit(0)
 
 
-def _clock(feeds: dict[str, Feed]) -> Clock:
-    """Take the clock of a played recording, else the wall clock."""
+def _clock(feeds: dict[str, Feed], settings: Settings) -> Clock:
+    """Take the clock of a played recording, else the wall clock.
+
+    The clock of a recording runs from here on, so what is slow must be over: the compiler could hold up the station
+    for so many of its bars that the first alerts would be too old to send.
+    """
     for feed in feeds.values():
         read = getattr(feed, "read", None)
         if read is not None:
             if len(feeds) > 1:
                 raise configuration.SettingsError("a played recording sets the clock: configure no other feed")
+            make_ready({each.rulebook for each in settings.watched()})
             try:
                 read()
             except FeedTroubleError as problem:

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 SERIES_NAMED = 20
 """Series that an event names; beyond them it counts."""
 
+REMEMBERED = 1_000
+"""Closes of which it is remembered how often a feed became late with them."""
+
 
 @dataclass(slots=True)
 class Lateness:
@@ -63,6 +66,8 @@ class LateWatch:
             since = min(new.values())
             again = [str(self._begun[since])] if since in self._begun else []
             self._begun[since] += 1
+            if len(self._begun) > REMEMBERED:
+                del self._begun[min(self._begun)]
             self.now = Lateness([self.feed, str(since), *again], reason)
         self.now.instruments |= new
         return [self._event("feed.late", self.now, new, reason, about)]

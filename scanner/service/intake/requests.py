@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from scanner.service.together.arrival import Arrival
 
@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from scanner.ports import Answer, Feed, Want
 
 
-class Ask(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Ask:
     """What is wanted of a feed: an instrument's bars up to the one that closes at ``close``."""
 
     instrument: str

@@ -36,6 +36,8 @@ from tests.benchmarks.least import Before, least
 from tests.benchmarks.measures import Measures
 from tests.laws import QUARTER_HOUR
 
+__all__ = ["CONFIG", "SETUPS", "STORED", "close_of", "fill", "name"]
+
 SIZES = (100, 1_000, 10_000)
 WANTED = {1_000: (8.0, None), 10_000: (6.0, 8.0)}
 """How many times the least a close of so many series may take, until it is committed and until it is acknowledged."""

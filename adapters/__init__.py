@@ -1,1 +1,1 @@
-"""Where bars come from (feeds) and where events go (sinks): everything that touches the outside."""
+"""Where bars come from (feeds) and where events go (sinks): all contact with the outside."""

@@ -1,7 +1,7 @@
-"""What may be shown of what the other side wrote.
+"""How much may be shown of what the other side wrote.
 
-It may repeat what we sent, secrets included, in any form: decoded, encoded, cut up, turned around. Nobody can look for
-all of them, so where we sent a secret, none of it is shown.
+It may repeat what we sent, including secrets, in any form: decoded, encoded, cut up, reversed. They cannot all be
+looked for, so if we sent a secret, nothing of the answer is shown.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from hashlib import sha256
 import httpx
 
 DIGITS = 4
-"""Of the hash: enough to know an answer again, too few to find out by trying what is in it."""
+"""Digits of the hash: enough to recognise an answer, too few to guess its content."""
 
 
 def measured(text: str | bytes) -> str:
-    """Give the length of a text and how its SHA-256 begins.
+    """Give the length of a text and the first digits of its SHA-256.
 
     >>> measured("Cannot POST /hook/1234")
     '22 bytes, sha256 9564…'
@@ -25,12 +25,12 @@ def measured(text: str | bytes) -> str:
 
 
 def hidden(text: str) -> str:
-    """Give what stands in the place of a text that is not shown."""
+    """Give the replacement for a text that is not shown."""
     return f"[{measured(text)}]"
 
 
 def what_failed(error: httpx.HTTPError) -> str:
-    """Say what went wrong on the way: the system's own words, or the name of the error.
+    """Say what went wrong on the way, in the system's own words or by the name of the error.
 
     Errors of the protocol quote what the other side wrote.
     """

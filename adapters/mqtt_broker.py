@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 
 PLAIN_PORT, TLS_PORT = 1883, 8883
 LIBRARY = logging.getLogger("closewatch.mqtt.library")
-"""The library's log. Exceptions report failures, and in more detail."""
+"""The library's log, which adds nothing: exceptions report failures in more detail."""
 LIBRARY.setLevel(logging.CRITICAL)
 TIMED_OUT = "Operation timed out"
-"""The words of aiomqtt for it."""
+"""The words with which aiomqtt reports it."""
 
 
 class BrokerSettings(BaseModel):
@@ -100,7 +100,7 @@ class _ClosingSocket(ssl.SSLSocket):
 
 
 class BrokerLine(aiomqtt.Client):
-    """A connection to a broker that is closed for good whenever it is given up, even half made.
+    """A connection to a broker that is closed for good when it is given up, even if it is not complete.
 
     ``tls`` comes from ``BrokerSettings.tls_context``; ``options`` are those of aiomqtt beyond the settings.
     """
@@ -138,7 +138,7 @@ class BrokerLine(aiomqtt.Client):
         try:
             return await super().__aenter__()
         except BaseException as problem:
-            # The thread that connects cannot be stopped; what it has opened, or is about to, is closed.
+            # The thread that connects cannot be stopped; what it has opened or is about to open is closed.
             self._abandoned = True
             self.break_off()
             if str(problem) == TIMED_OUT:
@@ -161,7 +161,7 @@ class BrokerLine(aiomqtt.Client):
 
     def _on_socket_register_write(self, client: paho.Client, userdata: Any, sock: Any) -> None:  # noqa: ANN401 - paho's
         if threading.get_ident() == self._thread:
-            # aiomqtt does this a turn of the loop later, when the socket may be closed and its number another's.
+            # aiomqtt does this a turn of the loop later, when the socket may be closed and its number used by another.
             self._loop.add_writer(sock.fileno(), self._write)
         else:
             super()._on_socket_register_write(client, userdata, sock)
@@ -181,9 +181,9 @@ class BrokerLine(aiomqtt.Client):
         properties: Properties | None = None,
     ) -> None:
         if self._connected.cancelled():
-            return  # it was given up before it was made, so no call waits for it
+            return  # given up before it was complete, so no call waits for it
         if self._connected.done():
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
         elif not self._abandoned:
-            # aiomqtt would wait out its time for an answer.
+            # aiomqtt would wait for an answer until its timeout.
             self._connected.set_exception(aiomqtt.MqttError(f"it disconnected instead of answering; {self._hung_up}"))

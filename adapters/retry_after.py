@@ -8,7 +8,7 @@ from email.utils import parsedate_to_datetime
 
 
 def retry_after(value: str | None, now: float) -> float | None:
-    """Read a Retry-After header as seconds from now; None where there is none, or none that can be read.
+    """Read a Retry-After header as seconds from now; None if there is none, or it cannot be read.
 
     It is a number of seconds or an HTTP date (RFC 9110, section 10.2.3). ``now`` is in seconds since 1970 UTC.
     """

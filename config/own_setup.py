@@ -1,6 +1,6 @@
 """A setup of your own, as an example: two steps, each of which closes further on after a wide bar.
 
-It was made up to show how a setup is written, with as few rules as will do. Nothing is claimed of it.
+It was made up to show how a setup is written, with as few rules as possible. Nothing is claimed about it.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from pydantic import Field
 
 from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highest, lowest_of, opening, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Forming, Numbers, Setup, Words
 from scanner.analysis.next_bar import Need
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -38,7 +38,7 @@ class TwoStepsNumbers(Numbers):
 def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
     """Measure every rule on the wide bar t−2 and the steps t−1 and t."""
     wide, equal = t - 2, tie(series, t - 2, t)
-    atr = series[ATR, t - 3]  # from before the wide bar, which would stretch it
+    atr = series[ATR, t - 3]  # from before the wide bar, which would raise it
     measured[WIDE] = divided(extent(series, wide), atr)
     verdicts[WIDE] = extent(series, wide) >= numbers.wide_min * atr - equal
     measured[DIRECTION] = closing(series, wide, sign) - opening(series, wide, sign)
@@ -66,7 +66,7 @@ def find(
     return searched(mark, measure, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
-# What follows as far as next_bar is wanted only where the setup is to be told one bar ahead, with forming = true.
+# The functions up to next_bar are needed only to announce the setup one bar ahead, with forming = true.
 @compiled
 def holds_so_far(series: Floats, p: int, sign: float, numbers: Any, _measured: Floats, _verdicts: Marks) -> bool:
     """Whether all that is asked of the bars up to p holds: the wide bar p−1, and the first step p."""
@@ -78,7 +78,7 @@ def holds_so_far(series: Floats, p: int, sign: float, numbers: Any, _measured: F
 
 @compiled
 def mark_any(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:  # noqa: ARG001 - as in every mark
-    """Mark every bar, which will do where few are looked at."""
+    """Mark every bar, which is fine if few are looked at."""
     marks[: stop - first] = LONG | SHORT
 
 
@@ -108,7 +108,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup, and give its levels: real prices, so they are turned round again."""
+    """Count the evidence, and give the levels: real prices, so they are reflected back."""
     points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
     points[VOLUMES], held[VOLUMES] = evidence.volume(series, t, rules)
     levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest_of(series, t - 1, t, sign)
@@ -122,7 +122,7 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: TwoStepsNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     rules = [
         (f">= {numbers.wide_min:g}", "wide bar's range in ATR"),
         ("> 0", f"how far the wide bar closes {fit.word('above', 'below')} its open"),

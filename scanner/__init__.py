@@ -1,4 +1,4 @@
-"""closewatch: looks at every bar the moment it closes and tells of the few that fit a rule-based setup."""
+"""closewatch: looks at every bar when it closes and reports the few that complete a rule-based setup."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ WHERE = {
 }
 
 
-def __getattr__(name: str) -> Any:  # noqa: ANN401 - whatever is asked for
-    """Load what is offered to Python programs when it is first asked for: most of what runs here needs none of it."""
+def __getattr__(name: str) -> Any:  # noqa: ANN401 - whatever has that name
+    """Load the Python interface when it is first used: most of what runs here needs none of it."""
     if name in WHERE:
         return getattr(import_module(WHERE[name]), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

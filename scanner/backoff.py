@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 LONGEST_ASKED = 86_400.0
-"""Seconds of waiting that we let the other side ask for."""
+"""Longest wait, in seconds, that the other side may ask for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,10 +24,10 @@ class Pauses:
     longest: float = 300.0
 
     def after(self, failures: int) -> float:
-        """Give the seconds to wait after so many failures in a row, at least one: half of the full pause or more."""
+        """Give the seconds to wait after some failures in a row, at least one: half of the full pause or more."""
         full = min(self.longest, self.first * 2.0 ** min(failures - 1, 60))
         return full * (1 + self.random()) / 2
 
     def asked(self, failures: int, seconds: float | None) -> float:
-        """Give the seconds to wait where the other side may have asked for some; never less than those."""
+        """Give the seconds to wait; never less than the other side asked for."""
         return max(self.after(failures), min(seconds or 0.0, LONGEST_ASKED))

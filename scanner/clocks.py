@@ -1,4 +1,4 @@
-"""Clocks: the wall's, and one that runs through a recording at a chosen pace."""
+"""Clocks: the wall clock, and one that runs through a recording at a chosen pace."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ SECOND = 1_000_000_000
 
 
 class Clock(Protocol):
-    """Tells the time in nanoseconds since 1970 UTC, and waits."""
+    """Gives the time in nanoseconds since 1970 UTC, and waits."""
 
     def now(self) -> int:
         """Give the time."""
 
     def wall_time(self, moment: int) -> float:
-        """Give the wall's time, in seconds since 1970 UTC, at which this clock will show ``moment``."""
+        """Give the wall clock's time, in seconds since 1970 UTC, at which this clock will show ``moment``."""
 
     async def sleep(self, seconds: float) -> None:
-        """Wait so many seconds of this clock."""
+        """Wait for some seconds of this clock."""
 
 
 class WallClock:
-    """The time that everybody has."""
+    """The real time."""
 
     def now(self) -> int:
         """Give the time."""
@@ -51,13 +51,13 @@ class PacedClock:
         self._wall = wall
 
     def now(self) -> int:
-        """Give the time that is played."""
+        """Give the time being played."""
         return self.start + round((self._wall() - self._begun) * self.pace)
 
     def wall_time(self, moment: int) -> float:
-        """Give when a moment will have been reached."""
+        """Give when a moment will be reached."""
         return (self._begun + (moment - self.start) / self.pace) / SECOND
 
     async def sleep(self, seconds: float) -> None:
-        """Wait so many seconds of the time that is played."""
+        """Wait for some seconds of the time being played."""
         await asyncio.sleep(seconds / self.pace)

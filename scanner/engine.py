@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, OPEN
-from scanner.analysis.compiling import is_kept
 from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
+from scanner.compiling import is_kept
 from scanner.events import Event, event_id, rfc3339, setup_id
 from scanner.follow import steps
 from scanner.follow.follower import Ends, Follower, go_on_together
@@ -29,7 +29,8 @@ from scanner.follow.found import Found, Spoiler
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
 from scanner.judgement import Case, Judgement, Weighed, judge, line_of, weigh
-from scanner.market.bars import Bars
+from scanner.market.bars import Bars, RawBars
+from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
@@ -518,6 +519,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         engine = SeriesEngine(instrument, timetable, rulebook, pool=pool)
         opens, price = MINUTE * np.arange(rulebook.rules.warm_up + 1), np.ones(rulebook.rules.warm_up + 1)
         bars = Bars(opens, opens + MINUTE, *[price] * 5)
+        Guard(timetable).check(RawBars(opens, price, price, price, price, price, opens, ""))
         engine.push(bars[:-1])  # setups are looked for once a series is warm, and live bars come one by one
         engine.push(bars[-1:])
         nothing = [(which, np.zeros((0, 2), dtype=np.int64)) for which in range(len(rulebook.setups))]
@@ -528,8 +530,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
 
 def needs_compiling(rulebook: Rulebook) -> bool:
     """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
-    needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look]
-    needed += [steps.advance, steps.advance_together]
+    needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look, steps.advance]
     needed += [each for chosen in rulebook.setups for each in (chosen.setup.find, chosen.setup.weigh)]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
     return not all(map(is_kept, needed))

@@ -1,11 +1,11 @@
-"""What the data of each kind of event holds, and how its texts are written; the contract is made from here."""
+"""The data of each kind of event, and how its texts are written; the contract is made from here."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from typing_extensions import TypedDict  # the standard one tells too little about itself before Python 3.12
+from typing_extensions import TypedDict  # the standard one keeps too little information before Python 3.12
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -15,7 +15,7 @@ EntryStyle = Literal["early", "break", "average"]
 ExitStyle = Literal["ride", "quick"]
 Place = Literal["line", "average", "level", "turn"]
 State = Literal["waiting", "open", "stopped", "left", "left_on_pressure", "lapsed", "spoiled", "broken_off"]
-"""Where the story of a setup stands: it waits for its entry, is open, or has ended in one of the other ways."""
+"""The state of a setup's story: it waits for its entry, is open, or has ended in one of the other ways."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class Form:
     format: str = ""
 
     def __get_pydantic_json_schema__(self, schema: Any, handler: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:  # noqa: ANN401 - a schema of pydantic, which is not imported here
-        """Say it to whoever makes a JSON Schema of the types below."""
+        """Add it to a JSON Schema made from the types below."""
         return handler(schema) | {"pattern": self.pattern} | ({"format": self.format} if self.format else {})
 
 
@@ -35,7 +35,7 @@ DecimalText = Annotated[str, Form(r"^-?(0|[1-9][0-9]*)(\.[0-9]+)?$")]
 MomentText = Annotated[str, Form("Z$", "date-time")]
 """RFC 3339, in UTC."""
 CurrencyText = Annotated[str, Form("^([A-Z]{3})?$")]
-"""ISO 4217; empty where it is not known."""
+"""ISO 4217; empty if unknown."""
 TimeframeText = Annotated[str, Form("^[1-9][0-9]*[mhdw]$")]
 EventIdText = Annotated[str, Form("^[0-9a-f]{32}$")]
 
@@ -43,8 +43,8 @@ EventIdText = Annotated[str, Form("^[0-9a-f]{32}$")]
 class Measure(TypedDict):
     """One rule, place or point of evidence: its measured value, its threshold and its verdict.
 
-    ``measured`` is null where there was nothing to measure; ``threshold`` says what the measured value is held
-    against, in the same unit; ``verdict`` is whether it holds; ``text`` says it in words.
+    ``measured`` is null if there was nothing to measure; ``threshold`` is what the measured value is compared with, in
+    the same unit; ``verdict`` is whether it holds; ``text`` says it in words.
     """
 
     measured: float | None
@@ -54,17 +54,17 @@ class Measure(TypedDict):
 
 
 class PlaceFound(Measure):
-    """A place looked at; ``price`` is where it lies, null where none was found."""
+    """A place that was looked for; ``price`` is its price, null if none was found."""
 
     price: DecimalText | None
 
 
 class Entry(TypedDict):
-    """One of the three ways in: price, risk and objectives as decimal strings at the instrument's step.
+    """One of the three ways to enter: price, risk and objectives as decimal strings at the instrument's step.
 
-    ``obstacle`` is the nearest one at least a step beyond the price, null where there is none, and ``obstacle_text``
-    says what it is. ``being_broken`` lists what lies between the close and the price («41.20 swing high»). ``at_risk``
-    is what the size loses between price and stop, before costs, in the currency of the account; null without a size.
+    ``obstacle`` is the nearest one at least a step beyond the price, null if there is none, and ``obstacle_text`` says
+    what it is. ``being_broken`` lists what lies between the close and the price («41.20 swing high»). ``at_risk`` is
+    what the size loses between price and stop, before costs, in the currency of the account; null without a size.
     """
 
     price: DecimalText | None
@@ -92,14 +92,14 @@ Levels = TypedDict(
         "obstacle": DecimalText | None,
     },
 )
-"""The levels of a setup, decimal strings at the instrument's step; null where a level does not apply.
+"""The levels of a setup, decimal strings at the instrument's step; null if a level does not apply.
 
 ``objectives`` (1R, 2R and 3R) and ``obstacle`` are those of the chosen entry style.
 """
 
 
 class ExitPlan(TypedDict):
-    """How to leave: ``style`` is ride (close beyond the slow average) or quick, ``reason`` says why."""
+    """How to exit: ``style`` is ride (close beyond the slow average) or quick, ``reason`` says why."""
 
     style: ExitStyle
     reason: str
@@ -113,7 +113,7 @@ class SetupBar(TypedDict):
 
 
 class BarOfSetup(TypedDict):
-    """Which setup it is about, and one bar of it; the types below say of which."""
+    """Which setup it is about, and one bar; the types below say which bar."""
 
     instrument: str
     timeframe: TimeframeText
@@ -129,18 +129,18 @@ class BarOfSetup(TypedDict):
 
 
 class SetupData(BarOfSetup):
-    """A setup whose rules hold, whole: where and when, why, and the levels.
+    """A setup whose rules all hold: where and when, why, and the levels.
 
-    ``setup`` is its name and ``title`` what sentences call it; ``bars`` are its bars, oldest first, the last of which
-    is the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null where none
-    does and the setup needs none. ``set_aside`` says how a suspected bad tick touches it and which of the surroundings
-    that are required fail, and is empty for a qualified setup. ``alongside`` names other setups at the same bar, each
-    as its name and direction. ``entry_within`` is how many bars its entry is waited for, and ``valid_until`` when that
-    ends: at the open of the next bar for an early entry, else at the close of the last of these bars; null where
-    nothing is known of the sessions, and where it is more than 1000 bars. ``spoiled_by`` is what proves it wrong before
-    the entry besides a close beyond the stop; empty where nothing does. ``size`` is that of the chosen entry style,
-    null where none can be given; ``size_reason`` says how it came about or why there is none, and ``warnings`` what is
-    likely to hurt. ``step`` and ``currency`` are the instrument's, ``account_currency`` is that of the account.
+    ``setup`` is its name and ``title`` its name in sentences; ``bars`` are its bars, oldest first, the last of which is
+    the one from ``bar_open`` to ``bar_close``. ``place`` is the safest of the places that hold, null if none does and
+    the setup needs none. ``set_aside`` says how a suspected bad tick affects it and which of the required surroundings
+    fail, and is empty for a qualified setup. ``alongside`` names other setups at the same bar, each as its name and
+    direction. ``entry_within`` is the number of bars in which its entry must come, and ``valid_until`` when that ends:
+    at the open of the next bar for an early entry, else at the close of the last of these bars; null if the sessions
+    are unknown, or for more than 1000 bars. ``spoiled_by`` is what spoils it before the entry besides a close beyond
+    the stop; empty if nothing does. ``size`` is that of the chosen entry style, null if none can be given;
+    ``size_reason`` says how it was found or why there is none, and ``warnings`` what is likely to hurt. ``step`` and
+    ``currency`` are the instrument's, ``account_currency`` is that of the account.
     """
 
     place: Place | None
@@ -167,10 +167,10 @@ class SetupData(BarOfSetup):
 
 
 class Must(TypedDict):
-    """One thing that the next bar must do: ``what`` must lie from ``least`` to ``most``, null where nothing bounds it.
+    """One thing that the next bar must do: ``what`` must lie from ``least`` to ``most``, null if there is no bound.
 
     ``what`` is its close, high or low, its range, its body, counted in the direction of the setup, or body_of_range,
-    the body as a part of the range. Where it is ``beyond``, the bounds themselves are not enough. ``text`` says it in
+    the body as a fraction of the range. With ``beyond``, the bounds themselves are not enough. ``text`` says it in
     words («a close above 42.40»).
     """
 
@@ -182,14 +182,14 @@ class Must(TypedDict):
 
 
 class FormingData(BarOfSetup):
-    """A setup that the next bar may complete: all that it asks of the bars up to this one holds.
+    """A setup that the next bar may complete: the bars up to this one meet its rules.
 
     ``bar_open``, ``bar_close`` and ``close`` are of this bar, the last but one of the setup. ``next_open`` and
-    ``next_close`` are of the bar that may complete it, and ``becomes`` is the id that the setup then has; null where
-    nothing is known of the sessions. ``must`` is all that the setup asks of that bar, bounds at the instrument's step,
-    and ``text`` says it in one sentence. ``places`` are those as of this bar, empty where the setup needs none: they,
-    and the surroundings, are judged at the close of the next bar. This holds for the next bar only, and nothing more is
-    said where that does not complete the setup.
+    ``next_close`` are of the bar that may complete it, and ``becomes`` is the id that the setup then has; null if the
+    sessions are unknown. ``must`` is all that the setup asks of that bar, with bounds at the instrument's step, and
+    ``text`` says it in one sentence. ``places`` are those at this bar, empty if the setup needs none: they and the
+    surroundings are judged at the close of the next bar. This is valid for the next bar only, and no event follows if
+    that does not complete the setup.
     """
 
     next_open: MomentText | None
@@ -201,11 +201,11 @@ class FormingData(BarOfSetup):
 
 
 class WithdrawnData(TypedDict):
-    """A setup said earlier that no longer stands as it was said because the feed restated a bar.
+    """An earlier setup that no longer holds as reported, because the feed restated a bar.
 
-    ``withdraws`` is its event's id, ``evidence_points`` are those it was said with, and ``set_aside`` says whether it
-    was set aside. ``otherwise`` says that it stands with other levels or evidence, is to be left another way, or is set
-    aside or no longer so: then an event of its own says it as it is now.
+    ``withdraws`` is its event's id, ``evidence_points`` are those it was reported with, and ``set_aside`` says whether
+    it was set aside. ``otherwise`` says that it holds with other levels, evidence or another way to exit, or that it is
+    now set aside or no longer so: then an event of its own reports it as it is now.
     """
 
     instrument: str
@@ -222,20 +222,20 @@ class WithdrawnData(TypedDict):
 
 
 class StoryData(TypedDict):
-    """How a setup that was said goes on, as it stands at the close of a bar.
+    """How a reported setup goes on, at the close of a bar.
 
     ``bar_open``, ``bar_close`` and ``close`` are of that bar, ``setup_close`` is the close of the setup's last bar, and
-    ``set_aside`` says whether the setup was set aside. ``reason`` says why this is told. ``planned_entry`` and
+    ``set_aside`` says whether the setup was set aside. ``reason`` says why it is reported. ``planned_entry`` and
     ``planned_risk`` are those of ``entry_style``, ``entry`` and ``risk`` those of the fill, null without one. ``exit``
-    is what was left at, ``half_exit`` what half of it was left at before. All that is in R is in the risk of the fill:
-    ``r`` is the result once the position is closed, and until then what the close stands at; ``r_at_stop`` is what the
-    stop would bring, ``best_r`` and ``worst_r`` the furthest for and against it so far, ``cost_r`` what both ways cost,
-    null where that is not known. ``result`` is the result in money for ``size``, before costs, in ``currency``;
-    ``point_value`` is what a unit gains in it when the price rises by 1. ``bars_waited`` counts the bars without an
-    entry, ``bars_held`` those that closed with the position open. ``pressure`` names the signs of pressure against a
-    ride of the last bars, of which ``pressure_needed`` different ones end it. ``orders`` are the orders that are valid
-    now, empty where none are, and ``next`` says what would change the plan next. ``warnings`` tell of what comes soon:
-    a weekend, a holiday, or a date of the user's.
+    is the exit price, ``half_exit`` that of the half closed before. All R are in units of the risk of the fill: ``r``
+    is the result once the position is closed, and until then that at the close; ``r_at_stop`` is the result at the
+    stop, ``best_r`` and ``worst_r`` the furthest for and against it so far, ``cost_r`` the costs of both ways, null if
+    unknown. ``result`` is the result in money for ``size``, before costs, in ``currency``; ``point_value`` is what a
+    unit gains in it when the price rises by 1. ``bars_waited`` counts the bars without an entry, ``bars_held`` those
+    that closed with the position open. ``pressure`` names the signs of pressure against a ride in the last bars, of
+    which ``pressure_needed`` different ones end it. ``orders`` are the orders that are valid now, empty if there are
+    none, and ``next`` says what would change the plan next. ``warnings`` are about what comes soon: a weekend, a
+    holiday, or one of the user's dates.
     """
 
     instrument: str
@@ -302,9 +302,9 @@ class FeedData(TypedDict):
 
 
 class FoundInShort(TypedDict):
-    """A setup, or its ending, as a summary lists it: ``what`` is «setup», or what it came to, such as «lapsed».
+    """A setup, or its ending, as a summary lists it: ``what`` is «setup», or its ending, such as «lapsed».
 
-    ``entry``, ``stop``, ``size`` and ``room`` are those of the entry style that is followed; null where there is none,
+    ``entry``, ``stop``, ``size`` and ``room`` are those of the entry style that is followed; null if there is none,
     and ``room`` for an ending.
     """
 
@@ -321,7 +321,7 @@ class FoundInShort(TypedDict):
 
 
 class StationData(TypedDict):
-    """What a station says of itself: after catching up, and once a day while it is still watching.
+    """A station's report on itself: after catching up, and once a day while it is still watching.
 
     ``bars`` counts those looked at since the summary of this kind before, or the start. ``setups_found`` counts the
     setups since then; after catching up only those that were too old to be sent, and with them the endings that were.

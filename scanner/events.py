@@ -1,4 +1,4 @@
-"""What can be said: the kinds of event, their deterministic ids and their JSON form (CloudEvents 1.0)."""
+"""Events: their kinds, their deterministic ids and their JSON form (CloudEvents 1.0)."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 EXAMPLE_SOURCE = "/closewatch/test"
-"""The source of an event that only tries the way to a sink; all that is in it is invented."""
+"""The source of an event that only tests a sink; everything in it is invented."""
 
 About = Literal["setup", "series", "feed", "station"]
 Urgency = Literal["low", "normal", "critical"]
@@ -51,19 +51,19 @@ Kind = Literal[
     "station.caught_up",
     "station.watching",
 ]
-"""What happened; the CloudEvents type is this behind ``closewatch.``."""
+"""What happened; the CloudEvents type is ``closewatch.`` followed by this."""
 
 
 @dataclass(frozen=True, slots=True)
 class KindFacts:
-    """What sets a kind of event apart: one row of the table ``KINDS``.
+    """The properties of a kind of event: one row of the table ``KINDS``.
 
-    ``about`` is what it is about, ``data`` the type of its data, ``counted`` how a digest counts one and several.
+    ``about`` is its subject, ``data`` the type of its data, ``counted`` how a digest counts one and several.
     ``urgency`` is that of the Desktop Notifications Specification of freedesktop.org (low 0, normal 1, critical 2): a
     critical one waits for its reader. ``warns`` says that it is bad news. ``begins`` and ``ends`` say whether it begins
-    or ends a story. One that ``ages`` is listed in a summary once so many bars have passed that it is no news; then a
-    setup is not sent, but the end of one that was sent is. One that is ``on_request`` goes only where a route names its
-    kind. One that is ``ahead`` is said before a setup stands: it belongs to no story, and is over with the next bar.
+    or ends a story. One that ``ages`` is listed in a summary once it is too old to be news; then a setup is not sent,
+    but the end of one that was sent is. One that is ``on_request`` is sent only by routes that name its kind. One that
+    is ``ahead`` announces a setup one bar ahead: it belongs to no story, and is over with the next bar.
     """
 
     about: About
@@ -84,7 +84,7 @@ class KindFacts:
 
     @property
     def follows(self) -> bool:
-        """Whether it is said of a setup that was said before."""
+        """Whether it follows an earlier event of a setup."""
         return self.of_story and not self.begins
 
 
@@ -110,7 +110,7 @@ KINDS: Mapping[Kind, KindFacts] = {
     "station.caught_up": KindFacts("station", StationData, ("catch-up", "catch-ups"), "low"),
     "station.watching": KindFacts("station", StationData, ("summary", "summaries"), "low"),
 }
-"""Every kind of event, and what those who handle events need to know of it."""
+"""Every kind of event, with what code that handles events needs to know of it."""
 
 
 OF_SETUPS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if facts.of_story)
@@ -118,7 +118,7 @@ OF_SETUPS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if fac
 
 
 def event_id(*about: str) -> str:
-    """Give the id of what is said: the same facts give the same id, so that saying it twice is recognisable."""
+    """Give the id of an event: the same facts give the same id, so that repeats are recognisable."""
     return sha256("\x1f".join(about).encode(errors="surrogatepass")).hexdigest()[:32]
 
 
@@ -128,7 +128,7 @@ def setup_id(symbol: str, timeframe: str, setup: str, direction: Direction, bar_
 
 
 _FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
-"""What no attribute of an event may hold (CloudEvents 1.0, type system, String); it is written as in a URL."""
+"""What no attribute of an event may contain (CloudEvents 1.0, type system, String); it is written as in a URL."""
 
 
 @lru_cache(4_096)
@@ -141,12 +141,12 @@ def rfc3339(nanoseconds: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One thing said, about one instrument and timeframe or about the station itself.
+    """Something that happened to one instrument and timeframe, to a feed, or to the station itself.
 
-    ``time`` is the bar close it is about (nanoseconds since 1970 UTC), never the moment of writing, so that a
-    replay says it in the same words. ``subject`` is ``instrument/timeframe``, or the name of a feed or station.
-    ``thread`` is the id of the event that began the story this one belongs to: its own id for a found setup, the
-    setup's for all that is said of it later, empty for events that stand alone.
+    ``time`` is the bar close it is about (nanoseconds since 1970 UTC), never the moment of writing, so that a replay
+    gives the same event. ``subject`` is ``instrument/timeframe``, or the name of a feed or station. ``thread`` is the
+    id of the event that began its story: its own id for a found setup, the setup's for later events of its story, empty
+    for events without a story.
     """
 
     kind: Kind
@@ -159,12 +159,12 @@ class Event:
 
     @property
     def is_example(self) -> bool:
-        """Whether it only tries the way to a sink."""
+        """Whether it only tests a sink."""
         return self.source == EXAMPLE_SOURCE
 
     @property
     def facts(self) -> KindFacts:
-        """What sets its kind apart."""
+        """The properties of its kind."""
         return KINDS[self.kind]
 
     def to_dict(self) -> dict[str, Any]:
@@ -187,5 +187,5 @@ class Event:
         return orjson.dumps(self.to_dict()).decode()
 
     def to_line(self) -> bytes:
-        """Give the event as one line of JSON in UTF-8, its end included."""
+        """Give the event as one line of JSON in UTF-8, including its end."""
         return orjson.dumps(self.to_dict(), option=orjson.OPT_APPEND_NEWLINE)

@@ -1,4 +1,4 @@
-"""A setup that is forming: told at the close of the bar before its last, with what that last bar must do."""
+"""A setup that is forming: announced at the close of the bar before its last, with what that last bar must do."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ PRICES = set(MIRRORED)
 def forming(
     series: Series, instrument: Instrument, timetable: Timetable, which: int, index: int, around: Around
 ) -> Event | None:
-    """Say what the next bar must do to complete a chosen setup, all of whose rules about the bars so far hold.
+    """Say what the next bar must do to complete a chosen setup whose rules about the bars so far all hold.
 
-    None where no bar can, or where the setup needs a place and none holds as of this bar.
+    None if no bar can, or if the setup needs a place and none holds at this bar.
     """
     chosen, sign = series.pool.setups[which], around.sign
     setup, rules = chosen.setup, series.pool.rules
@@ -65,14 +65,14 @@ def forming(
         if setup.places
         else {},
         "must": must,
-        "text": f"The next bar has to bring {'; '.join(each['text'] for each in must)}.",
+        "text": f"The next bar must bring {'; '.join(each['text'] for each in must)}.",
     }
     name = event_id("setup.forming", symbol, timeframe, setup.name, direction, str(bar_close))
     return Event("setup.forming", name, bar_close, f"{symbol}/{timeframe}", data)
 
 
 def _must(need: Need, sign: int, close: Decimal, instrument: Instrument) -> Must:
-    """Turn a need into real prices at the instrument's step: on its grid they let through the same bars."""
+    """Turn a need into real prices at the instrument's step, which allow the same bars on its grid."""
     what, low, high = need.what, need.least, need.most
     if what in PRICES and sign < 0:
         what, low, high = MIRRORED[what], -high, -low
@@ -103,7 +103,7 @@ def _rounded(bound: float, close: Decimal, steps: PriceSteps, *, up: bool) -> st
 
 
 def _text(what: str, least: str | None, most: str | None, *, beyond: bool) -> str:
-    """Say what is wanted of a price or a length, as in «a close above 42.40».
+    """Say what is required of a price or a length, such as «a close above 42.40».
 
     >>> _text("range", None, "1.60", beyond=False), _text("body", "0.31", "0.95", beyond=False)
     ('a range of at most 1.60', 'a body of 0.31 to 0.95')

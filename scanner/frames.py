@@ -17,9 +17,10 @@ import pandas as pd
 
 from scanner.commands import output
 from scanner.commands.recorded.chart import format_of, picture_at
-from scanner.commands.recorded.explain import stood_at, unready_at
+from scanner.commands.recorded.explain import reported_at, unready_at
 from scanner.commands.recorded.one_bar import Recorded, is_day
 from scanner.configuration.model.settings import load
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.engine import needs_compiling
 from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME
@@ -105,6 +106,12 @@ def find_setups(
     (0, 5)
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
+    with _sentences(), _without_looking_for_circles():
+        return _found_in(reading)
+
+
+def _found_in(reading: Reading) -> pd.DataFrame:
+    """Find the setups in the table that is to be read; what it needs on the way is gone once it returns."""
     found: list[tuple[Mapping[str, Any], Sequence[str]]] = []
     came: dict[str, Came] = {}
 
@@ -116,16 +123,15 @@ def find_setups(
     def keep(each: Came) -> None:
         came[each.thread] = each
 
-    with _sentences(), _without_looking_for_circles():
-        output.announce_compiling(needed=needs_compiling(reading.rulebook))
-        for recording in recordings((), reading):
-            tally = Tally(recording.symbol, str(recording.path))
-            try:
-                for _ in replay(recording, made, tally, lambda _: None, keep, tells_stories=False):
-                    pass  # series that are put on hold are counted in the tally
-            except ReplayError as problem:
-                raise ValueError(in_python(advised(problem, recording, reading))) from None
-            _warn(tally)
+    output.announce_compiling(needed=needs_compiling(reading.rulebook))
+    for recording in recordings((), reading):
+        tally = Tally(recording.symbol, str(recording.path))
+        try:
+            for _ in replay(recording, made, tally, lambda _: None, keep, tells_stories=False):
+                pass  # series that are put on hold are counted in the tally
+        except ReplayError as problem:
+            raise ValueError(in_python(advised(problem, recording, reading))) from None
+        _warn(tally)
     threads = [thread for _, part in found for thread in part]
     columns = {name: _column([part[name] for part, _ in found], COLUMNS[name]) for name in OF_SETUP}
     ends = [came.get(thread) for thread in threads]
@@ -243,7 +249,7 @@ def _reading(
     with _sentences():
         known = None if config is None else load(Path(config))
         if known is not None:
-            known.try_own_setups()
+            try_own_setups(known)
     reading = Reading(
         tz=tz,
         stamp=stamp,
@@ -297,7 +303,7 @@ def in_python(sentence: str) -> str:
 
 @contextmanager
 def _without_looking_for_circles() -> Iterator[None]:
-    """Events hold no circles: looking for some among them, again and again, costs a tenth of the time."""
+    """Put off the search for circles of objects, of which events hold none; it would cost a tenth of the time."""
     was = gc.isenabled()
     gc.disable()
     try:
@@ -317,7 +323,7 @@ def _warn(tally: Tally) -> None:
         about.append(f"put on hold {counted(tally.held, 'time')}, as after a split")
     about += [f"too few bars ({each})" for each in tally.unready]
     if about:
-        warnings.warn(f"{tally.symbol}: {'; '.join(about)}", stacklevel=3)
+        warnings.warn(f"{tally.symbol}: {'; '.join(about)}", stacklevel=4)
 
 
 def _told(reasons: Counter[str]) -> str:
@@ -326,15 +332,15 @@ def _told(reasons: Counter[str]) -> str:
     )
 
 
-def _column(parts: Sequence[Sequence[Any]], kind: Kind) -> pd.Series[Any]:
+def _column(parts: Sequence[Sequence[Any]], kind: Kind) -> Any:  # noqa: ANN401 - whatever pandas holds such values in
     """Put the parts of a column together."""
     if kind == "number":
-        return pd.Series(np.concatenate([np.zeros(0), *(np.array(part, dtype=np.float64) for part in parts)]))
+        return np.concatenate([np.zeros(0), *(np.array(part, dtype=np.float64) for part in parts)])
     values = [value for part in parts for value in part]
     if kind == "moment":
         moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
-        return pd.Series(moments.view("datetime64[ns]")).dt.tz_localize("UTC")
-    return pd.Series(values, dtype=TYPES[kind])
+        return pd.DatetimeIndex(moments.view("datetime64[ns]"), tz="UTC")
+    return pd.array(values, dtype=TYPES[kind])  # type: ignore[call-overload]  # one of the types it has
 
 
 def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple[Recorded, str]:
@@ -351,7 +357,7 @@ def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple
 
 def _lines(asked: OneBar) -> Iterator[tuple[Any, ...]]:
     closed = rfc3339(int(asked.bars.close_time[asked.index]))
-    unready = unready_at(asked, stood_at(asked))
+    unready = unready_at(asked, reported_at(asked))
     if unready:
         warnings.warn(f"{asked.tally.symbol}: nothing is reported at the bar of {closed} ({unready})", stacklevel=4)
     for found in asked.engine.judge_last():

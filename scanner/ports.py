@@ -1,4 +1,4 @@
-"""The two protocols by which the outside is reached: a feed gives bars, a sink takes events."""
+"""The two protocols for the outside: a feed gives bars, a sink takes events."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class FeedTroubleError(Exception):
 
 
 class DeliveryError(Exception):
-    """A sink could not deliver this time; trying again later may help.
+    """A sink could not deliver this time; a later retry may help.
 
     ``retry_after`` is the number of seconds the other side asked us to wait, if it did.
     """
@@ -38,15 +38,15 @@ class DeliveryError(Exception):
 
 
 class DeliveryRefusedError(DeliveryError):
-    """A sink will never take this event as it is; trying again is useless."""
+    """A sink will never accept this event as it is; a retry is useless."""
 
 
 class Want(NamedTuple):
     """A question to a feed: the bars of ``symbol`` on ``timeframe`` that opened at or after ``since``.
 
     ``symbol`` is the feed's own name for the instrument; ``since`` is in nanoseconds since 1970 UTC, None for
-    as much history as the feed will give. Then ``enough_from`` may tell from which opening on there would be enough
-    of it; a feed that gives so many bars at a time and no more begins there, and is asked on from the last one.
+    as much history as the feed will give. Then ``enough_from`` may give the opening from which there would be
+    enough of it; a feed that limits the bars of an answer begins there, and is asked again from the last one.
     """
 
     symbol: str
@@ -59,8 +59,8 @@ class Want(NamedTuple):
 class Answer:
     """What a feed has for one want: rows in the order sent, perhaps none, perhaps more than was asked for.
 
-    Where answers share a ``table``, of which every row could be read, ``shared`` says which rows are those of this one:
-    thousands that come together are then taken in together. All of its rows are, where that is None.
+    If answers share a ``table``, of which every row could be read, ``shared`` gives the rows of this one, so that
+    thousands of answers can be taken in together. If it is None, all rows are.
     """
 
     want: Want
@@ -78,23 +78,23 @@ class Answer:
 
 
 class Feed(Protocol):
-    """Gives bars when asked. Built from its own settings; touches nothing before ``start``.
+    """Gives bars on request. Built from its own settings; touches nothing before ``start``.
 
-    Where it keeps them as ``settings``, the service goes by what they say under ``settle``, ``patience``, ``at_once``
-    and ``requests_per_minute``.
+    If it keeps them as ``settings``, the service uses their ``settle``, ``patience``, ``at_once`` and
+    ``requests_per_minute``.
     """
 
     batch: int
-    """How many wants one call of ``fetch`` may carry; 1 where the feed is asked one by one."""
+    """How many wants one call of ``fetch`` may have; 1 if the feed is asked for one at a time."""
 
     arrived: asyncio.Event | None
-    """Set by a feed that is pushed to, whenever new bars are there to be asked for; None on other feeds."""
+    """Set by a feed that receives messages, whenever there are new bars; None on other feeds."""
 
     async def start(self) -> None:
         """Connect; raises FeedTroubleError."""
 
     async def stop(self) -> None:
-        """Let go of everything; harmless when repeated or never started."""
+        """Release everything; harmless when repeated or never started."""
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer each want; may include the bar that is still open; raises FeedTroubleError."""
@@ -102,11 +102,11 @@ class Feed(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """What goes with an alert of a setup as of the moment it leaves, and is not part of the event.
+    """What is added to an alert of a setup when it is sent, and is not part of the event.
 
-    ``risk`` are sentences on what else is open; ``record`` is one on what setups of its kind have come to so far, empty
-    where nothing is to be said of that. ``setup`` is, of what follows on a setup, that setup as it was said last, None
-    where it is not known any more.
+    ``risk`` are sentences on what else is open; ``record`` is one on the results of setups of its kind so far, empty if
+    there is nothing to say. ``setup`` is, for an event that follows a setup, the latest version of that setup, None if
+    it is no longer known.
     """
 
     risk: tuple[str, ...] = ()
@@ -118,8 +118,8 @@ class Notes:
 class Message:
     """An event on its way to a sink.
 
-    ``picture`` is the PNG chart of the setup, where the sink asked for pictures and one could be drawn. ``late``
-    says that the moment to act has passed while the event was waiting to leave.
+    ``picture`` is the PNG chart of the setup, if the sink asked for pictures and one could be drawn. ``late`` says that
+    the moment to act passed while the event was waiting to be sent.
     """
 
     event: Event
@@ -129,67 +129,67 @@ class Message:
 
 
 class Sink(Protocol):
-    """Takes events to where a person or program reads them. Built from its own settings."""
+    """Delivers events to a person or a program. Built from its own settings."""
 
     wants_pictures: bool
 
     digests: bool
-    """Whether several messages handed over at once go out as one, which arrives whole or not at all."""
+    """Whether several messages handed over together are sent as one, which arrives whole or not at all."""
 
     at_once: int
-    """How many deliveries may be under way at the same time; 1 where they go one by one."""
+    """How many deliveries may be under way at the same time; 1 if they go one by one."""
 
     async def start(self) -> None:
-        """Connect where that is lasting, and see whether the other side lets us in; raises DeliveryError.
+        """Connect if connections are kept, and check that the other side accepts us; raises DeliveryError.
 
-        Asked again whenever that is in doubt.
+        Called again whenever that is in doubt.
         """
 
     async def stop(self) -> None:
-        """Let go of everything; harmless when repeated or never started."""
+        """Release everything; harmless when repeated or never started."""
 
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Hand over one message, or a digest of several, and return once the other side has it.
 
-        Raises DeliveryError when it may go better later, DeliveryRefusedError when it never will.
+        Raises DeliveryError if a retry may succeed, DeliveryRefusedError if it never will.
         """
 
 
 class Decider(Protocol):
-    """Keeps what the user decides in messages. Its methods may be called in a thread, and raise nothing."""
+    """Records decisions that the user sends as messages. Its methods may be called in a thread, and raise nothing."""
 
     def answer(self, message: bytes) -> bytes:
-        """Do what a message asks for, and give the answer to send."""
+        """Do what a message asks, and give the answer to send."""
 
     def refuse(self, message: bytes, why: str) -> bytes:
-        """Give the answer to a message of which nothing is done; ``why`` is a sentence."""
+        """Give the answer to a message that is ignored; ``why`` is a sentence."""
 
     def tell(self, trouble: str) -> None:
-        """Tell in a sentence why decisions are not heard; to be called in the event loop's thread."""
+        """Note in a sentence why decisions are not received; to be called in the event loop's thread."""
 
 
 @runtime_checkable
 class Hearing(Protocol):
-    """A sink that can also hear what the user decides."""
+    """A sink that can also receive the user's decisions."""
 
     hears: bool
-    """Whether its settings want that."""
+    """Whether its settings ask for that."""
 
     def hear(self, decider: Decider) -> None:
-        """Give what comes to ``decider`` while the sink is started; to be called before the start."""
+        """Pass what arrives to ``decider`` while the sink is started; to be called before the start."""
 
     async def try_hearing(self) -> None:
-        """See whether decisions could be heard; DeliveryError says why not."""
+        """Check that decisions could be received; DeliveryError says why not."""
 
 
 @dataclass(frozen=True, slots=True)
 class UnderstoodFile:
-    """What was understood of a file of recorded bars.
+    """How a file of recorded bars was understood.
 
-    ``columns`` has the names of the columns that were read by what they hold, ``unused`` those of the others.
-    ``decimal`` is the decimal mark, ``currency`` what prices are marked with, ``time_format`` the format of times that
-    are in no standard form, and ``zone`` the one by whose clocks they are read; they are empty where there is none.
-    ``open_end`` says that its last line has no end, and so may be cut off.
+    ``columns`` has the names of the columns that were read by their content, ``unused`` those of the others.
+    ``decimal`` is the decimal mark, ``currency`` the one beside prices, ``time_format`` the format of times that are
+    not in a standard form, and ``zone`` their time zone; they are empty if there is none. ``open_end`` says that its
+    last line has no end, and so may be cut off.
     """
 
     path: Path

@@ -32,7 +32,7 @@ ENOUGH = 400
 
 @dataclass(frozen=True)
 class Replayed:
-    """An instrument of the demo feed: its bars as the guard lets them through, and all that is said of them."""
+    """An instrument of the demo feed: its bars as the guard lets them through, and all of their events."""
 
     checked: Checked
     events: list[Event]

@@ -110,7 +110,7 @@ def test_a_step_is_guessed_from_the_bars_that_are_taken(tmp_path: Path) -> None:
     assert "step guessed  1 of 1 instruments; 1,000 of 1,000 prices fit" in printed
 
 
-def test_too_few_bars_are_told_whichever_way_the_rows_run(tmp_path: Path) -> None:
+def test_too_few_bars_are_reported_whichever_way_the_rows_run(tmp_path: Path) -> None:
     rows = [f"2024-01-02T{n // 4:02}:{n % 4 * 15:02}Z,10,11,9,10.5,5\n" for n in range(90)]
     path = tmp_path / "gulls.csv"
     for written in (rows, reversed(rows)):
@@ -160,7 +160,7 @@ def test_explain_says_why_there_was_an_alert_and_why_there_was_none() -> None:
     assert row.split()[1:6] == ["NO", "0.9831", ">=", "1", "0.0169"]
 
 
-def test_explain_says_what_the_next_bar_must_do_where_that_is_told_ahead(tmp_path: Path) -> None:
+def test_explain_says_what_the_next_bar_must_do(tmp_path: Path) -> None:
     config = tmp_path / "ahead.toml"
     config.write_text("[setups.doji_pause]\nforming = true\n", encoding="utf-8")
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-11")
@@ -212,7 +212,7 @@ def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) ->
     assert "there was a doji pause" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
 
 
-def test_a_bad_row_is_told_with_its_place_and_strict_stops_at_it(tmp_path: Path) -> None:
+def test_a_bad_row_is_reported_with_its_place_and_strict_stops_at_it(tmp_path: Path) -> None:
     rows = [f"2024-01-02T{10 + n // 4}:{n % 4 * 15:02}Z,10,11,9,10.5,5" for n in range(8)]
     rows[3] = rows[3].replace("9,10.5", "9,12.5")
     path = tmp_path / "gulls.csv"

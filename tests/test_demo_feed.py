@@ -1,4 +1,4 @@
-"""The demo feed is what its script makes, and all that it is to show comes about in it by itself."""
+"""The demo feed is what its script makes, and everything that it should show occurs in it."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def test_prices_are_whole_steps() -> None:
 
 
 def test_the_guard_finds_the_damage_and_nothing_else() -> None:
-    """What is wrong with the torn ledger stands in the README, row by row."""
+    """The README lists what is wrong with the torn ledger, row by row."""
     told = {(int(row), reason) for row, reason in re.findall(r"^\| (\d+) \| ([a-z ]+) \|", README, re.MULTILINE)}
     assert {(note.row, note.reason) for note in replayed()["TORNLEDGER"].checked.notes} == told
     for symbol, each in replayed().items():
@@ -177,7 +177,7 @@ def test_setups_of_several_kinds_occur_while_the_last_day_is_played() -> None:
 
 
 def test_some_setups_are_told_one_bar_ahead_while_the_last_day_is_played() -> None:
-    """Few of them, so that the screen is not full of what comes to nothing."""
+    """Few of them, so that the screen is not full of setups that come to nothing."""
     end = max(int(each.bars.open_time[-1]) for each in replayed().values())
     told: list[Event] = []
     for watched in PLAYED.watched():

@@ -12,6 +12,7 @@ import pytest
 HOUSE = Path(__file__).parent.parent
 
 ROOMS = (
+    "scanner.compiling",
     "scanner.clocks",
     "scanner.backoff",
     "scanner.event_data",

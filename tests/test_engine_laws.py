@@ -43,12 +43,12 @@ def setups(events: list[Event]) -> list[Event]:
 
 
 def later(events: list[Event]) -> list[Event]:
-    """Give what is said of setups that were said before."""
+    """Give the events that follow setups."""
     return [event for event in events if event.facts.follows]
 
 
 def ahead(events: list[Event]) -> list[Event]:
-    """Give what is said of setups before they stand."""
+    """Give the setups announced one bar ahead."""
     return [event for event in events if event.facts.ahead]
 
 
@@ -154,7 +154,7 @@ THE_SAME = (
 
 
 def story(event: Event, sign: int) -> tuple[Any, ...]:
-    """Give what is said of a setup later in numbers; with sign −1, as seen in a mirror."""
+    """Give an event that follows a setup in numbers; with sign −1, mirrored."""
     data = event.data
     prices = [None if data[name] is None else sign * Decimal(data[name]) for name in PRICES]
     direction = sign * {"long": 1, "short": -1}[data["direction"]]
@@ -162,7 +162,7 @@ def story(event: Event, sign: int) -> tuple[Any, ...]:
 
 
 def forming(event: Event, sign: int) -> tuple[Any, ...]:
-    """Give what is said of a setup before it stands in numbers; with sign −1, as seen in a mirror."""
+    """Give the announcement of a setup in numbers; with sign −1, mirrored."""
     turned = {"high": "low", "low": "high"} if sign < 0 else {}
 
     def bounds(need: dict[str, Any]) -> tuple[Any, ...]:
@@ -188,7 +188,7 @@ def test_mirrored_prices_give_mirrored_setups_and_levels(seed: int) -> None:
     direct = [facts(event.data, 1) for event in setups(ours)]
     other = [facts(event.data, -1) for event in setups(theirs)]
 
-    # A bar may break both sides falsely and close midway. The long one is said first, in a mirror too.
+    # A bar may break both sides falsely and close midway. The long one comes first, also when mirrored.
     def by_bar(fact: dict[str, Any]) -> tuple[Any, ...]:
         return fact["bar"], fact["setup"], fact["direction"]
 

@@ -1,4 +1,4 @@
-"""A setup told one bar ahead: on hand-made tapes by its words, and on invented ones by what comes of it."""
+"""A setup announced one bar ahead: on hand-made tapes by its words, and on invented ones by the setups that follow."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def rows_of(*changes: Change, sign: int = 1) -> list[Row]:
 
 
 def told(rows: Sequence[Row], rulebook: Rulebook | None = None) -> list[Event]:
-    """Give what is told ahead."""
+    """Give what is announced."""
     watcher = engine(rulebook=rulebook or anywhere("doji_pause"))
     return [event for event in watcher.push(bars_of(rows)) if event.kind == "setup.forming"]
 
@@ -67,12 +67,12 @@ def told(rows: Sequence[Row], rulebook: Rulebook | None = None) -> list[Event]:
 # In the tape of ``hand_tapes`` the first drive has a body of 2 and closes at 102, the doji's high is 102.60, and the
 # ATR before both is 2. The MACD line went above its signal with the first drive; any close above 98.26 leaves it there.
 LONG = (
-    "The next bar has to bring a close above 102.60 (beyond the first drive's close and the doji, with the MACD line "
+    "The next bar must bring a close above 102.60 (beyond the first drive's close and the doji, with the MACD line "
     "above its signal); a body of 1.15 to 3.50, closing up (like the first drive's); a range of at most 6.00; a body "
     "of at least 0.5 of the range."
 )
 SHORT = (
-    "The next bar has to bring a close below 97.40 (beyond the first drive's close and the doji, with the MACD line "
+    "The next bar must bring a close below 97.40 (beyond the first drive's close and the doji, with the MACD line "
     "below its signal); a body of 1.15 to 3.50, closing down (like the first drive's); a range of at most 6.00; a body "
     "of at least 0.5 of the range."
 )
@@ -182,7 +182,7 @@ def does(needs: Sequence[Must], sign: int, bar: Sequence[Decimal]) -> bool:
 
 
 def as_told(events: Sequence[Event], rows: Sequence[Row]) -> Iterator[str]:
-    """Give the ids of the setups whose last bars do what was told of them before."""
+    """Give the ids of the setups whose last bars do what was announced."""
     exact = [[Decimal(repr(price)) for price in row[:4]] for row in rows]
     closes = {int(close): number for number, close in enumerate(bars_of(rows).close_time)}
     for event in events:
@@ -192,7 +192,7 @@ def as_told(events: Sequence[Event], rows: Sequence[Row]) -> Iterator[str]:
 
 
 def hold(seed: int, rulebook: Rulebook) -> int:
-    """Hold what was told of a tape against the setups found on it: these, and no other; gives how many there are."""
+    """Compare what was announced on a tape with the setups found on it, which must be the same; gives their number."""
     make: Callable[[int], list[Row]] = tape_of_setups if seed % 2 else tape
     rows = make(seed)
     bars = bars_of(rows)
@@ -270,7 +270,7 @@ def test_where_it_is_off_nothing_is_told_and_nothing_is_looked_for() -> None:
 
 
 def test_the_state_of_a_series_does_not_hang_on_it() -> None:
-    """So that whoever switches it on goes on from where the store is."""
+    """So switching it on continues from where the store is."""
     pause = known()["doji_pause"]
     off, on = Rulebook(), Rulebook(Rules(), (Chosen(pause, pause.numbers(), forming=True),))
     assert off.told == on.told

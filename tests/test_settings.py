@@ -1,4 +1,4 @@
-"""The configuration: what stands where, what overrules what, and what is refused in a sentence."""
+"""The configuration: where each setting is, what overrides what, and what is refused in a sentence."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def numbers(of: Watched) -> dict[str, dict[str, Any]]:
 
 
 def test_numbers_are_held_against_those_of_the_tables_before(loaded: Loader) -> None:
-    """Each table may be right by itself and wrong together with others, or the other way round."""
+    """Each table may be right alone and wrong together with others, or the other way round."""
     first = "[setups.outside_bar]\nrange_min = 2.0\nrange_max = 4.0\n"
     assert loaded(first + "[groups.G.setups.outside_bar]\nrange_min = 3.5\n").groups
     told = r"groups\.G\.setups\.outside_bar: range_min \(2\) must not be greater than range_max \(1\.5\)"

@@ -1,4 +1,4 @@
-"""Many series side by side say what each would say by itself, and a finer one looks only at finished coarser bars."""
+"""Many series together give the events that each gives alone, and a finer one sees only finished coarser bars."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def lean_by_pandas(bars: Bars, coarse: str, moment: int) -> float | None:
     closes = pd.Series(bars.close[known]).groupby(begins).last()
     closes = closes[closes.index + length <= moment]
     if bars.open_time[0] != begins[0]:
-        closes = closes[1:]  # nobody saw it begin
+        closes = closes[1:]  # its beginning was not seen
     if len(closes) < 60:
         return None
     averages = closes.rolling(50).mean()
@@ -99,7 +99,7 @@ def lean_by_pandas(bars: Bars, coarse: str, moment: int) -> float | None:
 @settings(max_examples=12)
 @given(SEEDS)
 def test_the_coarser_timeframe_is_judged_by_the_last_bar_that_is_complete_by_then(seed: int) -> None:
-    bars = gappy(2 * seed)  # without a split, after which a coarser series begins anew
+    bars = gappy(2 * seed)  # without a split, after which a coarser series begins again
     words = {1.0: "agrees", -1.0: "disagrees", 0.0: "is mixed"}
     for event in pipeline("GANNET").events(bars):
         data = event.data

@@ -1,4 +1,4 @@
-"""The feed ``exchange``: bars from a crypto exchange, through the library ccxt."""
+"""The feed ``exchange``: bars from a crypto exchange through the library ccxt."""
 
 from __future__ import annotations
 

@@ -29,11 +29,11 @@ PRICES = ("open", "high", "low", "close")
 NUMBERS = (*PRICES, "volume")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
-MOST_TOLD = 1_000
-"""Unreadable rows of one message whose values are shown: as many as the guard keeps notes of."""
+MOST_SHOWN = 1_000
+"""Most unreadable rows of one message whose values are shown: as many as the guard notes."""
 _SHOWN = 60
 _LOOKED_AT = 65_536
-"""Letters of a value that are examined, to show or to measure them."""
+"""Characters of a value that are examined, to show or to measure them."""
 
 
 def _checked(path: str) -> str:
@@ -151,9 +151,9 @@ class RowReader:
         return self._apart(self._rows.find(value))
 
     def columns_of_many(self, values: Sequence[Any]) -> tuple[Columns, list[int | None], dict[int, str]]:
-        """Find the rows in each of many values, and say how many there are in each, None if none can be found.
+        """Find the rows in each of many values, and count them in each; None if none can be found.
 
-        The last part says by index of a value why its lists do not match; its rows are left out.
+        The last part says, by index of a value, why its lists do not match; its rows are left out.
         """
         found = self._rows.column(values)
         if all(type(each) is list or each is None for each in found):
@@ -189,7 +189,7 @@ class RowReader:
     def bars(self, columns: Columns, source: str, first_row: int = 0) -> RawBars:
         """Make bars from columns; unreadable values become NaN or NO_TIME.
 
-        ``unreadable`` has the original values of the first ``MOST_TOLD`` such rows.
+        ``unreadable`` has the original values of the first ``MOST_SHOWN`` such rows.
         """
         times = columns["time"]
         row = np.arange(first_row, first_row + len(times), dtype=np.int64)
@@ -203,10 +203,10 @@ class RowReader:
                 bad[name] = np.isnan(numbers[name])
                 if name == "volume":
                     bad[name] &= np.array([value is not None for value in values], dtype=np.bool_)
-        unreadable = self._told(columns, bad, first_row)
+        unreadable = self._values_of(columns, bad, first_row)
         return RawBars(stamps, **numbers, row=row, source=source, stamp_kind=self._kind, unreadable=unreadable)
 
-    def _told(self, columns: Columns, bad: Mapping[str, NDArray[np.bool_]], first_row: int) -> dict[int, str]:
+    def _values_of(self, columns: Columns, bad: Mapping[str, NDArray[np.bool_]], first_row: int) -> dict[int, str]:
         """Give the unreadable values by row number; ``bad`` says where they are, by field."""
         texts: dict[int, str] = {}  # by the identity of a value, since one may occur in many rows
 
@@ -215,7 +215,7 @@ class RowReader:
                 texts[id(value)] = shown(value, self._safe)
             return texts[id(value)]
 
-        spoilt = np.flatnonzero(np.logical_or.reduce(list(bad.values())))[:MOST_TOLD].tolist()
+        spoilt = np.flatnonzero(np.logical_or.reduce(list(bad.values())))[:MOST_SHOWN].tolist()
         return {
             first_row + index: ", ".join(f"{name} {text(columns[name][index])}" for name in bad if bad[name][index])
             for index in spoilt

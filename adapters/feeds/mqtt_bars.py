@@ -93,7 +93,6 @@ class MqttBarsFeed(PushedFeed):
         self._pattern = settings.topic_pattern
 
     async def _session(self, up: Callable[[], None]) -> None:
-        """Listen until the connection breaks."""
         try:
             trouble = await self._listen(up)
         except ValueError as problem:

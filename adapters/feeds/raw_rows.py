@@ -1,4 +1,4 @@
-"""Raw rows: joined, none at all, and one that cannot be read."""
+"""Making raw rows: joined ones, none at all, and one that cannot be read."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def copied(raw: RawBars, which: NDArray[np.intp]) -> RawBars:
 
 
 def joined(parts: Sequence[RawBars]) -> RawBars:
-    """Put rows of one source end to end; at least one part is needed."""
+    """Join rows of one source; at least one part is needed."""
     if len(parts) == 1:
         return parts[0]
     stamp, row = (np.concatenate([getattr(part, name) for part in parts]) for name in ("stamp", "row"))
@@ -42,7 +42,7 @@ def joined(parts: Sequence[RawBars]) -> RawBars:
 
 
 def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
-    """Put pages end to end, oldest first, without the rows that overlap the page before."""
+    """Join pages, oldest first, without the rows that overlap the page before."""
     pages = [page for page in pages if len(page)]
     if len(pages) <= 1:
         return pages[0] if pages else nothing
@@ -55,7 +55,7 @@ def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
 
 
 def unreadable_row(text: str, row: int, source: str, stamp_kind: StampKind) -> RawBars:
-    """Give one row of which nothing can be read; ``text`` is its content."""
+    """Give one unreadable row; ``text`` is its content."""
     number = np.full(1, np.nan)
     stamp = np.full(1, NO_TIME, dtype=np.int64)
     rows = np.full(1, row, dtype=np.int64)

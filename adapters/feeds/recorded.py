@@ -48,13 +48,13 @@ class RecordedSettings(FileSettings):
 
     @model_validator(mode="before")
     @classmethod
-    def _patience_keeps_pace(cls, told: object) -> object:
-        if not isinstance(told, dict) or "patience" in told:
-            return told
-        pace = told.get("pace", PACE)
+    def _patience_keeps_pace(cls, given: object) -> object:
+        if not isinstance(given, dict) or "patience" in given:
+            return given
+        pace = given.get("pace", PACE)
         if not isinstance(pace, int | float):
-            return told
-        return told | {"patience": max(cls.model_fields["patience"].default, REAL_PATIENCE * pace)}
+            return given
+        return given | {"patience": max(cls.model_fields["patience"].default, REAL_PATIENCE * pace)}
 
     @field_validator("begin")
     @classmethod
@@ -69,7 +69,7 @@ class RecordedFeed:
 
     Settings = RecordedSettings
     batch = 500
-    """So that the history of thousands of series is read in parts, and not held as a whole."""
+    """The history of thousands of series is read in parts, not held as a whole."""
 
     arrived: asyncio.Event | None = None
 
@@ -96,7 +96,7 @@ class RecordedFeed:
     ) -> Iterator[Recording]:
         """Open files and folders of bars, one recording for each instrument.
 
-        The keywords say how the files are written where that is not clear; ``on_progress`` receives the bytes read and
+        The keywords say how the files are written if that is not clear; ``on_progress`` receives the bytes read and
         the bytes in all, and ``on_trouble`` each file that cannot be opened; the others are read. Raises
         adapters.feeds.files.opening.UnreadableFileError, a ValueError.
         """
@@ -132,9 +132,9 @@ class RecordedFeed:
 
     def read(self) -> None:
         """Read the files and start to play; FeedTroubleError if they cannot be read."""
-        told = self.settings
+        settings = self.settings
         try:
-            for recording in recordings([told.path], told.reading):
+            for recording in recordings([settings.path], settings.reading):
                 bars = self._bars[recording.symbol] = joined(list(recording.bars))
                 if bool((bars.stamp[1:] >= bars.stamp[:-1]).all()):
                     self._in_order.add(recording.symbol)
@@ -142,9 +142,9 @@ class RecordedFeed:
             raise FeedTroubleError(str(problem)) from problem
         self.end = max((int(bars.stamp.max()) for bars in self._bars.values() if len(bars)), default=0)
         begin = self.end - DAY
-        if told.begin is not None:
-            begin = int(datetime.fromisoformat(told.begin).astimezone(UTC).timestamp()) * SECOND
-        self.clock = PacedClock(begin, told.pace)
+        if settings.begin is not None:
+            begin = int(datetime.fromisoformat(settings.begin).astimezone(UTC).timestamp()) * SECOND
+        self.clock = PacedClock(begin, settings.pace)
 
     async def start(self) -> None:
         """Read the files, unless they were read already."""

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 CLOSING_SECONDS = 1.0
 LIBRARY = logging.getLogger("closewatch.websocket.library")
-"""Where the library logs everything sent, with the secrets in it. Exceptions report what goes wrong."""
+"""The library logs everything it sends here, including secrets. Exceptions report what goes wrong."""
 LIBRARY.setLevel(logging.CRITICAL)
 NAMES = ("{symbol}", "{timeframe}")
 
@@ -143,7 +143,6 @@ class StreamJsonFeed(PushedFeed):
                 yield _text(_filled(message, names))
 
     async def _session(self, up: Callable[[], None]) -> None:
-        """Connect, subscribe and listen until the connection breaks."""
         settings = self.settings
         try:
             address, headers, secret_messages = settings.address(), settings.to_send(), settings.secret_messages()
@@ -192,7 +191,6 @@ class StreamJsonFeed(PushedFeed):
 
 
 def _filled(part: Any, names: dict[str, str]) -> Any:  # noqa: ANN401 - JSON
-    """Fill names into every text in a message."""
     if isinstance(part, str):
         for name, value in names.items():
             part = part.replace(name, value)

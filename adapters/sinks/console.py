@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from scanner.wording.words import Line, Words
 
 WIDEST = 100
-"""Columns beyond which lines are hard to read."""
+"""Widest line, in columns, that is easy to read."""
 
 
 class ConsoleSettings(BaseModel):
@@ -93,7 +93,7 @@ def _laid_out(words: Words, style: str) -> RenderableType:
         _indented(words.orders, "bold"),
         _indented(words.against, "yellow"),
     ]
-    # Without levels, show the details; else the line of the rules is enough.
+    # Without levels, show the details; else the line about the rules is enough.
     for title, lines in (("Levels", words.levels), (words.why_title, () if words.levels else words.why)):
         if lines:
             blocks += [Text(f"\n  {title}", "bold"), _table(lines)]

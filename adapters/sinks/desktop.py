@@ -29,7 +29,7 @@ ICONS = {"low": "dialog-information", "normal": "dialog-information", "critical"
 """Names of the freedesktop.org icon naming specification."""
 GOODBYE_SECONDS = 1.0
 MOST_HEADLINES = 8
-"""Alerts shown of a digest: more do not fit on a screen."""
+"""Alerts of a digest that are shown: more do not fit on a screen."""
 
 
 class DesktopSettings(BaseModel):
@@ -122,7 +122,7 @@ class DesktopSink:
         backend, self._backend = self._backend, None
         if (bus := getattr(backend, "bus", None)) is not None:
             bus.disconnect()
-            # It has ended, one way or another.
+            # It has ended anyway.
             with contextlib.suppress(Exception):
                 async with asyncio.timeout(GOODBYE_SECONDS):
                     await bus.wait_for_disconnect()

@@ -35,8 +35,8 @@ class PushSettings(BaseModel):
 class PushSink:
     """Sends each message to every service; a digest is sent as one message, split if a service requires it.
 
-    A service that took a message does not get it again when it is retried for the others, as long as this sink lives.
-    The library does not pass on a service's reasons, so no refusal is final.
+    A service that accepted a message does not get it again when it is retried for the others, as long as this sink
+    lives. The library does not pass on a service's reasons, so no refusal is final.
     """
 
     Settings = PushSettings
@@ -61,7 +61,7 @@ class PushSink:
         """Nothing is held between two deliveries."""
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Send one message and return once every service has taken it; raises DeliveryError."""
+        """Send one message and return once every service has accepted it; raises DeliveryError."""
         await self.start()
         name = tuple(message.event.id for message in messages)
         taken = self._taken.get(name, frozenset())
@@ -70,11 +70,11 @@ class PushSink:
         self._taken.pop(name, None)
         if missing := [number for number in wanted if number not in answered]:
             self._taken[name] = taken | answered
-            told = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
-            raise DeliveryError(f"Of {len(self._services)} push services, these did not accept the alert: {told}")
+            names = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
+            raise DeliveryError(f"Of {len(self._services)} push services, these did not accept the alert: {names}")
 
     async def _hand_over(self, wanted: Sequence[int], content: Mapping[str, Any]) -> set[int]:
-        """Send the content to some services at once, and return those that took it in time."""
+        """Send the content to some services at once, and return those that accepted it in time."""
         tries = {asyncio.create_task(self._services[number].async_notify(**content)): number for number in wanted}
         try:
             done, _ = await asyncio.wait(tries, timeout=self._settings.timeout)

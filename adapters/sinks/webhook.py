@@ -1,7 +1,7 @@
 """The sink ``webhook``: events posted to a URL by the HTTP binding of CloudEvents, signed.
 
 One event is sent in structured or binary mode, as configured; a digest is one batch. ``webhook_signature`` says how a
-receiver checks where a request comes from. Redirects are not followed: an alert goes to the host it is meant for, or
+receiver checks the origin of a request. Redirects are not followed: an alert goes to the host it is meant for, or
 nowhere.
 
 One answer is final, 422: the receiver has read the event and cannot accept its content. All others may come from
@@ -15,7 +15,7 @@ import asyncio
 import ssl
 import time
 from datetime import datetime
-from pathlib import Path  # noqa: TC003  # pydantic reads the annotations
+from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Literal
 
 import httpx
@@ -135,7 +135,6 @@ class WebhookSink:
             raise self._trouble(response, answer, is_batch=len(messages) > 1)
 
     def _request(self, messages: Sequence[Message]) -> tuple[dict[str, str], bytes]:
-        """Give headers and body."""
         if len(messages) > 1:
             return {"Content-Type": BATCH_TYPE}, b"[" + b",".join(map(as_json, messages)) + b"]"
         (message,) = messages
@@ -145,7 +144,7 @@ class WebhookSink:
         data = attributes.pop("data")
         attributes["time"] = datetime.fromisoformat(attributes["time"])
         if message.late:
-            attributes["late"] = "true"  # as CloudEvents writes a truth value in a header; str() would not
+            attributes["late"] = "true"  # as CloudEvents writes a boolean in a header; str() would not
         try:
             made = to_binary_event(CloudEvent(attributes, data))
         except UnicodeEncodeError as error:
@@ -175,7 +174,7 @@ class WebhookSink:
 
 
 async def _beginning(response: httpx.Response) -> bytes:
-    """Read enough of the answer that most are read to their end, and the connection can be reused."""
+    """Read the start of an answer: most end within it, so that the connection can be reused."""
     read = b""
     async for chunk in response.aiter_raw():
         read += chunk

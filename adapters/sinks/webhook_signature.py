@@ -1,7 +1,7 @@
 """The signature on what the sink ``webhook`` sends, and how a receiver checks it.
 
 Two headers go with each request: ``Closewatch-Timestamp``, the moment of sending in whole seconds since 1970 UTC, and
-``Closewatch-Signature``, ``hmac-sha256=`` and the HMAC-SHA256 in lower-case hex, under the secret both sides know, of
+``Closewatch-Signature``, ``hmac-sha256=`` and the HMAC-SHA256 in lower-case hex, with the secret both sides know, of
 
     <timestamp> LF
     <name>:<value> LF        for each header whose name begins with ce-, in lower case, in the order of the names

@@ -1,1 +1,1 @@
-"""What the bars say: indicators, structure and setups."""
+"""The analysis of bars: indicators, places and setups."""

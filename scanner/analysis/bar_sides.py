@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.analysis.columns import CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
-from scanner.analysis.compiling import inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import inlined
 
 if TYPE_CHECKING:
     import numpy as np
@@ -58,14 +58,14 @@ def body(series: Floats, i: int) -> float:
 
 @inlined
 def since_cross(series: Floats, i: int, sign: float) -> float:
-    """Bars since the MACD line crossed its signal toward this side; NaN while it is not beyond it, or never seen to."""
+    """Bars since the MACD line crossed its signal toward this side; NaN while it is not beyond it, or saw no cross."""
     bars = sign * series[CROSS, i]
     return bars - 1.0 if bars > 0.0 else float("nan")
 
 
 @inlined
 def divided(part: float, whole: float) -> float:
-    """Divide; NaN where there is nothing to divide by."""
+    """Divide; NaN instead of division by zero."""
     return part / whole if whole != 0.0 else float("nan")
 
 
@@ -80,7 +80,7 @@ def tie(series: Floats, first: int, last: int) -> float:
 
 @inlined
 def lowest_of(series: Floats, first: int, last: int, sign: float) -> float:
-    """Lowest low of the bars ``first`` to ``last``; infinite where there are none."""
+    """Lowest low of the bars ``first`` to ``last``; infinite if there are none."""
     low = float("inf")
     for i in range(first, last + 1):
         low = min(low, lowest(series, i, sign))
@@ -89,7 +89,7 @@ def lowest_of(series: Floats, first: int, last: int, sign: float) -> float:
 
 @inlined
 def highest_of(series: Floats, first: int, last: int, sign: float) -> float:
-    """Highest high of the bars ``first`` to ``last``; minus infinity where there are none."""
+    """Highest high of the bars ``first`` to ``last``; minus infinity if there are none."""
     high = -float("inf")
     for i in range(first, last + 1):
         high = max(high, highest(series, i, sign))
@@ -98,7 +98,7 @@ def highest_of(series: Floats, first: int, last: int, sign: float) -> float:
 
 @inlined
 def trend(series: Floats, t: int, sign: float, rise: int) -> float:
-    """How far prices are from losing their trend at bar ``t``; above zero where there is one.
+    """Give the distance of prices from losing their trend at bar ``t``; positive if there is a trend.
 
     A trend is a close above the fast average, which is above the slow one and higher than ``rise`` bars earlier; this
     gives the smallest of the three distances.
@@ -109,7 +109,7 @@ def trend(series: Floats, t: int, sign: float, rise: int) -> float:
 
 @inlined
 def all_hold(verdicts: Marks, rules: int) -> bool:
-    """Whether each of so many rules holds."""
+    """Whether each of the first ``rules`` verdicts holds."""
     held = True
     for k in range(rules):
         held &= verdicts[k] != 0
@@ -118,9 +118,9 @@ def all_hold(verdicts: Marks, rules: int) -> bool:
 
 @inlined
 def stretch(series: Floats, column: int, first: int, stop: int, back: int) -> Floats:
-    """Give a column so many bars before each of the bars first…stop−1, for loops over many bars.
+    """Give the values of a column ``back`` bars before each of the bars first…stop−1, for loops over many bars.
 
-    It is a view that begins at zero and lies in one piece: only then does the compiler know that no index is negative,
-    and takes several bars at once.
+    The view is contiguous and starts at zero: only then does the compiler know that no index is negative, and takes
+    several bars at once.
     """
     return series[column, first - back : stop - back]

@@ -31,7 +31,7 @@ BITS = dict(zip(PLACE_NAMES, PLACE_BITS, strict=True))
 
 @dataclass(frozen=True, slots=True)
 class Own:
-    """What one setup says of its bars, a row each: see ``Setup``."""
+    """What one setup's ``weigh`` gives for its bars, a row each: see ``Setup``."""
 
     measured: Floats
     verdicts: Marks
@@ -45,8 +45,8 @@ class Fits:
     """Setups at some bars of a series, whether or not their rules hold: a row each, in the order of the setups.
 
     ``spots`` (n × 2) are bars of the series' window and signs, ``levels`` LEVELS records. ``counted`` are points of
-    evidence that hold, and ``total`` those that can be judged, the places included. ``owns`` are what each setup says
-    of the rows from ``firsts`` on.
+    evidence that hold, and ``total`` those that can be judged, including the places. ``owns`` has the results of each
+    setup, whose rows begin at ``firsts``.
     """
 
     series: Series
@@ -61,7 +61,7 @@ class Fits:
 
     @property
     def standing(self) -> NDArray[np.intp]:
-        """Rows that have a place such as their setup needs, near enough; most have none."""
+        """Rows near enough to a place that their setup needs; most are not."""
         return np.flatnonzero(self.found.near == AT_PLACE | WITHIN_REACH)
 
     def chosen(self, row: int) -> Chosen:
@@ -69,7 +69,7 @@ class Fits:
         return self.series.pool.setups[self.which[row]]
 
     def fit(self, row: int) -> Fit:
-        """Give a row as the words of its setup see it."""
+        """Give a row in the form that the words of its setup take."""
         number, series, (t, sign) = bisect_right(self.firsts, row) - 1, self.series.columns, self.spots[row].tolist()
         own, at = self.owns[number], row - self.firsts[number]
         said = (own.measured[at], own.verdicts[at], own.points[at], own.held[at], own.levels[at])
@@ -77,7 +77,7 @@ class Fits:
 
 
 def levels_by(series: Series, which: int, spots: Integers, measured: Floats, numbers: NDArray[Any]) -> NDArray[Any]:
-    """Give the levels that a chosen setup would have by other ``numbers``, of what was ``measured`` by its own."""
+    """Give the levels of a chosen setup with other ``numbers``, from what was ``measured`` with its own."""
     pool, setup, count = series.pool, series.pool.setups[which].setup, len(spots)
     levels, nothing = np.empty(count, dtype=LEVELS), np.empty((count, 0), dtype=np.uint8)
     points, held = np.empty((count, len(setup.points))), np.empty((count, len(setup.points)), dtype=np.uint8)
@@ -106,7 +106,7 @@ def weighed_alone(series: Series, which: int, spots: Integers) -> Own:
 def fits_at(series: Series, hits: Sequence[Hits], *, every: bool = False) -> Fits:
     """Measure and weigh setups at some bars each, and look around them.
 
-    Obstacles are looked for only where a setup stands as far as its place goes, unless ``every`` one is wanted.
+    Obstacles are looked for only if a setup has the place it needs, unless ``every`` one is wanted.
     """
     sizes = [len(spots) for _, spots in hits]
     owns = tuple(weighed_alone(series, *own) for own in hits)

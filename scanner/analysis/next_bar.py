@@ -1,7 +1,7 @@
-"""What the next bar must do to complete a setup that is forming, and what is known of that bar beforehand.
+"""What the next bar must do to complete a setup that is forming, and what is known beforehand.
 
-Prices of ``Need`` and ``Before`` are as the setup's side sees them, as in ``bar_sides``: negative for short, with high
-and low in each other's place.
+Prices of ``Need`` and ``Before`` are as the setup's side sees them, as in ``bar_sides``: for short they are negative,
+and high and low change places.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     """The fast and the slow average of the MACD line, and its signal."""
 
 What = Literal["close", "high", "low", "body", "range", "body_of_range"]
-"""What can be asked of a bar: its prices, and its lengths; a body counts from open to close, so it may be negative."""
+"""What can be asked of a bar: its prices and its lengths. A body counts from open to close, so it may be negative."""
 WHATS: tuple[What, ...] = get_args(What)
 
 
@@ -34,8 +34,7 @@ WHATS: tuple[What, ...] = get_args(What)
 class Need:
     """One thing that the next bar must do: ``what`` must lie from ``least`` to ``most``.
 
-    Where it is ``beyond``, the bounds themselves are not enough. ``why`` says what for, in a few words; it may be
-    empty.
+    With ``beyond``, the bounds themselves are not enough. ``why`` gives the reason in a few words, or is empty.
     """
 
     what: What
@@ -46,7 +45,7 @@ class Need:
 
 
 def met(need: Need, bar: Sequence[float]) -> bool:
-    """Whether a bar (open, high, low, close, as the side sees them) does what is needed; ties go by the rules."""
+    """Whether a bar (open, high, low, close, as the side sees them) does what is needed; ties count as in the rules."""
     open_, high, low, close = bar
     equal = TIE * max(abs(high), abs(low))
     body, extent = close - open_, high - low
@@ -59,7 +58,7 @@ def met(need: Need, bar: Sequence[float]) -> bool:
 
 
 def possible(needs: Sequence[Need]) -> bool:
-    """Whether any bar can do all that is needed, as far as its prices and lengths show singly."""
+    """Whether any bar can do all that is needed, looking at each price and length by itself."""
     least, most = dict.fromkeys(WHATS, -inf), dict.fromkeys(WHATS, inf)
     for need in needs:
         if isnan(need.least) or isnan(need.most) or need.least == inf or need.most == -inf:
@@ -72,11 +71,11 @@ def possible(needs: Sequence[Need]) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """What the next close will make of the averages; real prices.
+    """What the next close will do to the averages; real prices.
 
     ``fast_sum`` and ``slow_sum`` are the sums of the closes that will be in the averages together with the next one.
-    ``cross`` is the close beyond which the next bar has the MACD line beyond its signal, NaN where no close does, and
-    ``side`` the side of its signal on which the line is now: +1 above, −1 below, 0 on neither.
+    ``cross`` is the close beyond which the MACD line will be beyond its signal, NaN if no close does that, and ``side``
+    the side of its signal on which the line is now: +1 above, −1 below, 0 on neither.
     """
 
     fast_sum: float
@@ -86,10 +85,10 @@ class Ahead:
 
 
 def ahead_of(closes: Floats, averages: Averages, rules: Rules) -> Ahead:
-    """Look ahead from a bar; ``closes`` end with its own and are as many as the slow average needs, or more."""
+    """Look ahead from a bar; ``closes`` end with its own, and must be enough for the slow average."""
     fast, slow, of_signal = (2.0 / (length + 1) for length in (rules.macd_fast, rules.macd_slow, rules.macd_signal))
     ema_fast, ema_slow, signal = averages
-    # The line beyond its signal's last value is beyond its next one as well; both averages are linear in the close.
+    # A line beyond the signal's last value is beyond its next one as well; both averages are linear in the close.
     cross = (signal - (1.0 - fast) * ema_fast + (1.0 - slow) * ema_slow) / (fast - slow)
     gap, equal = (ema_fast - ema_slow) - signal, TIE * (abs(closes[-1]) + abs(ema_slow))
     return Ahead(
@@ -115,31 +114,31 @@ class Before:
     ahead: Ahead
 
     def opening(self, back: int = 0) -> float:
-        """Give the open so many bars before p."""
+        """Give the open ``back`` bars before p."""
         return self.sign * self._at(OPEN, back)
 
     def highest(self, back: int = 0) -> float:
-        """Give the high so many bars before p."""
+        """Give the high ``back`` bars before p."""
         return self._at(HIGH, back) if self.sign > 0 else -self._at(LOW, back)
 
     def lowest(self, back: int = 0) -> float:
-        """Give the low so many bars before p."""
+        """Give the low ``back`` bars before p."""
         return self._at(LOW, back) if self.sign > 0 else -self._at(HIGH, back)
 
     def closing(self, back: int = 0) -> float:
-        """Give the close so many bars before p."""
+        """Give the close ``back`` bars before p."""
         return self.sign * self._at(CLOSE, back)
 
     def extent(self, back: int = 0) -> float:
-        """Give the range so many bars before p."""
+        """Give the range ``back`` bars before p."""
         return self._at(HIGH, back) - self._at(LOW, back)
 
     def body(self, back: int = 0) -> float:
-        """Give the body so many bars before p, without its sign."""
+        """Give the body ``back`` bars before p, without its sign."""
         return abs(self._at(CLOSE, back) - self._at(OPEN, back))
 
     def atr(self, back: int = 0) -> float:
-        """Give the average true range so many bars before p."""
+        """Give the average true range ``back`` bars before p."""
         return self._at(ATR, back)
 
     def word(self, long: str, short: str) -> str:
@@ -149,17 +148,17 @@ class Before:
     def since_cross(self) -> float:
         """Give the bars since the MACD line crossed its signal toward this side; NaN while it is not beyond it.
 
-        Infinite where it has been beyond it since before its signal was ready, so that no cross was seen.
+        Infinite if it has been beyond it since before its signal was ready, so that no cross was seen.
         """
         bars = self.sign * self._at(CROSS, 0)
         return bars - 1.0 if bars > 0.0 else inf if self.ahead.side == self.sign else nan
 
     def cross_close(self) -> float:
-        """Give the close beyond which the next bar has the MACD line beyond its signal; NaN where no close does."""
+        """Give the close beyond which the MACD line will be beyond its signal; NaN if no close does that."""
         return self.sign * self.ahead.cross
 
     def trend_close(self, rise: int) -> float:
-        """Give the close beyond which there is a trend at the next bar; see ``bar_sides.trend``."""
+        """Give the close beyond which the next bar has a trend; see ``bar_sides.trend``."""
         fast, slow = self.rules.fast_average, self.rules.slow_average
         fast_sum, slow_sum = self.sign * self.ahead.fast_sum, self.sign * self.ahead.slow_sum
         return max(

@@ -6,7 +6,7 @@ from math import isfinite
 
 
 def number(value: float) -> float | None:
-    """Give a measured value to eight significant digits, None where there was nothing to measure.
+    """Give a measured value to eight significant digits, None if there was nothing to measure.
 
     >>> number(1 / 3)
     0.33333333

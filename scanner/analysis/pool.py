@@ -1,4 +1,4 @@
-"""Series side by side: the windows and records of many series in shared arrays, a series a row of them.
+"""Many series together: their windows and records in shared arrays, a row for each series.
 
 A bar close of ten thousand series goes through compiled code in a few calls; a replay is the same code on one row and
 many bars.
@@ -16,6 +16,7 @@ from scanner.analysis.columns import ATR, CLOSE, COLUMNS, DEEP, HIGH, LOW, VOLUM
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.indicators.spikes import Spike
 from scanner.analysis.places.around import room_to_look
+from scanner.compiling import lent
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -32,20 +33,20 @@ if TYPE_CHECKING:
     """The number of a setup among those chosen, and bar and sign of each hit."""
 
 FEW = 36
-"""Bars a series of a station can take before its windows are moved: few, since ten thousand series share the memory."""
+"""Bars that a station's series can take before its windows are moved: few, since ten thousand series share memory."""
 
-MANY = 16_384
-"""The same of a replay: few enough to stay in the processor's cache."""
+MANY = 32_768
+"""The same of a replay: with more the kernel gets slower, with fewer the calls around it cost more."""
 
 TOGETHER = 256
-"""Series that go through the kernel and the setups together: few enough that what they touch stays in the cache."""
+"""Series that go through the kernel and the setups together: few enough that their data stay in the cache."""
 
 
 @dataclass(slots=True)
 class Candidates:
-    """Bars at which setups fit, all but their place, in the order of the setups among those chosen.
+    """Bars at which setups hold except for their place, in the order of the setups among those chosen.
 
-    ``forming`` are those that the next bar may complete.
+    ``forming`` are the setups that the next bar may complete.
     """
 
     setups: list[Hits]
@@ -54,7 +55,7 @@ class Candidates:
 
 @dataclass(frozen=True, slots=True)
 class Warm:
-    """The bar that ends a hold; what fits comes after it."""
+    """The bar that ends a hold; candidates come after it."""
 
     index: int
 
@@ -75,11 +76,11 @@ class Spiked:
 
 Stop = Candidates | Warm | Leap | Spiked
 ORDER = (Spiked, Warm, Candidates, Leap)
-"""In which stops come that bars taken in together bring."""
+"""The order of the stops of bars taken in together."""
 
 
 def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
-    """Say how many bars are always kept of ``columns`` and of ``deep``: as far as rules and setups look back."""
+    """Give how many bars of ``columns`` and of ``deep`` are always kept: as far as rules and setups look back."""
     lengths = [1 + rules.looks_back, rules.usual_body_length, rules.atr_length]
     kept = max([*lengths, *(1 + chosen.setup.looks_back for chosen in setups)])
     return kept, max(rules.history, kept)
@@ -91,11 +92,11 @@ class Pool:
     ``columns`` (series × COLUMNS × bars) and ``deep`` (series × DEEP × more bars) are their windows: bar t of
     ``columns`` is bar t + ``shift`` of ``deep``. ``times`` (series × 2 × bars) holds open and close
     (nanoseconds since 1970 UTC), ``state`` a STATE record a series, and ``used`` is the bar that each takes next.
-    Where setups are told one bar ahead, ``before`` holds what ``state`` was before the bars from ``start`` on.
+    If setups are announced one bar ahead, ``before`` holds ``state`` as it was before the bars from ``start`` on.
     """
 
     def __init__(self, rules: Rules, setups: Sequence[Chosen], timetable: Timetable, room: int = MANY) -> None:
-        """Make room for no series yet; ``room`` is how many bars one can take before its windows are moved."""
+        """Start without series; ``room`` is how many bars one can take before its windows are moved."""
         self.rules = rules
         self.setups = tuple(setups)
         self.timetable = timetable
@@ -108,11 +109,11 @@ class Pool:
             for which, chosen in enumerate(setups)
             if chosen.forming and chosen.setup.forming is not None
         ]
-        """What finds the bars after which those of the setups may come that are told one bar ahead."""
+        """The functions that find the bars after which setups may come that are announced one bar ahead."""
         self.finds = [(which, chosen.setup.find) for which, chosen in enumerate(setups)]
-        """What finds the bars at which setups fit; empty it where somebody else looks for them."""
+        """The functions that find setups; empty it if setups are looked for elsewhere."""
         self.spikes: dict[int, list[Spike]] = {}
-        """By series, the bars so far that may be bad ticks and may still touch a setup, oldest first."""
+        """By series, the bars so far that may be bad ticks and may still affect a setup, oldest first."""
         self.looking = room_to_look(rules, self.history, self.history + room)
         self._marks = np.empty(room, dtype=np.uint8)
         self._free: list[int] = []
@@ -126,7 +127,7 @@ class Pool:
         self.start = np.zeros(0, dtype=np.int64)
 
     def reserve(self, series: int) -> None:
-        """Have rows for so many series in all."""
+        """Have rows for a number of series in all."""
         have = len(self.used)
         if series <= have:
             return
@@ -138,7 +139,7 @@ class Pool:
         self._free += range(series - 1, have - 1, -1)
 
     def add(self) -> int:
-        """Give the row of a series that has seen no bar."""
+        """Give the row of a new series without bars."""
         if not self._free:
             self.reserve(max(2 * len(self.used), 1))
         row = self._free.pop()
@@ -158,21 +159,16 @@ class Pool:
         self.columns[rows, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
-        """Take new bars of several series in, and stop at each that has to be looked at: (number of the series, stop).
+        """Take in new bars of several series, and stop at each that must be looked at: (number of the series, stop).
 
         ``rows`` are the series, each once; those of the series rows[k] are the bars ends[k−1]…ends[k]−1 of ``bars``.
         The windows around a stop stay as they are until the next one is asked for. At a leap the caller may ``clear``
         the series; then the leaping bar becomes its first. Otherwise it is taken in as it is.
         """
-        if len(rows) == 1 and ends[0] > self.room:  # one after the other, so that all stays in the processor's cache
-            for start in range(0, int(ends[0]), self.room):
-                part = bars[start : min(start + self.room, int(ends[0]))]
-                yield from self.take(rows, np.array([len(part)]), part)
+        if not len(bars):
             return
-        prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
-        times = np.array([bars.open_time, bars.close_time])
-        intraday = self.timetable.timeframe.intraday
-        sessions = self.timetable.session_numbers(bars.open_time) if intraday else np.zeros(0, dtype=np.int64)
+        times, sessions = (lent(bars.open_time), lent(bars.close_time)), self.sessions_of(bars)
+        prices = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
         begin, end = np.concatenate([[0], ends[:-1]]), ends
         going = np.flatnonzero(begin < end)
         while len(going):
@@ -208,8 +204,15 @@ class Pool:
                         self.state["leap_seen"][taken[place]] = True
             going = going[begin[going] < end[going]]
 
+    def sessions_of(self, bars: Bars) -> tuple[Integers, Integers]:
+        """Give the sessions around some bars as ``kernel.advance`` takes them."""
+        if self.timetable.timeframe.intraday:
+            begins, days = self.timetable.sessions_around(int(bars.open_time.min()), int(bars.open_time.max()))
+            return lent(begins), lent(days)
+        return lent(np.zeros(0, dtype=np.int64)), lent(np.zeros(0, dtype=np.int64))
+
     def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
-        """Look for setups at the bars that are to be judged; gives all stops, by series and bar."""
+        """Look for setups at the bars to be judged; gives all stops, by series and bar."""
         first, stop, taken, leaps = np.ascontiguousarray(judged.T)
         spiked = self._spiked(rows, stop - taken, stop)
         fits, forming = (self._found(finds, rows, first, stop) for finds in (self.finds, self.ahead))
@@ -266,7 +269,7 @@ class Pool:
         return [(row, index) for row, index, _ in found[:count].tolist()]
 
     def _forget_spikes(self, row: int, begin: int) -> None:
-        """Forget the spikes that cannot touch a setup at the bar ``begin`` of the window, or at any later one."""
+        """Forget the spikes that cannot affect a setup at the bar ``begin`` of the window, or at any later one."""
         number = int(self.state["count"][row] - self.used[row]) + begin
         atr, length = float(self.columns[row, ATR, begin - 1]), self.rules.atr_length
         self.spikes[row] = [

@@ -1,4 +1,4 @@
-"""Every number of the rules, with its default; the compiled code reads them from one small record."""
+"""Every number of the common rules, with its default; compiled code reads them from one small record."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 TIE = 1e-12
 """Two prices, or differences of prices, closer than this fraction of the price are equal.
 
-Prices are decimals and the rules are about decimals; binary rounding must not decide a tie.
+Prices and rules are decimal; binary rounding must not decide a tie.
 """
 
 
@@ -34,8 +34,8 @@ class Rules(BaseModel):
     macd_signal: int = Field(9, ge=1, description="length of the signal line")
     atr_length: int = Field(14, ge=1, description="length of Wilder's average true range")
     exponential_average: int = Field(20, ge=1, description="length of the exponential average that setups read")
-    volatility_length: int = Field(100, ge=1, description="values of ATR over which the volatility is told")
-    usual_body_length: int = Field(14, ge=1, description="bars over which the usual body is the mean")
+    volatility_length: int = Field(100, ge=1, description="values of ATR with which the volatility is compared")
+    usual_body_length: int = Field(14, ge=1, description="bars whose mean body is the usual body")
     swing_strength: int = Field(3, ge=1, description="bars on each side that make a swing point")
 
     pullback_window: int = Field(10, ge=1, description="bars searched for the end of the pullback")
@@ -82,7 +82,7 @@ class Rules(BaseModel):
 
     gap_limit: float = Field(0.5, ge=0, description="an open further beyond the close voids the early entry, in ATR")
     stop_margin: float = Field(0.05, ge=0, description="distance of the stop from its base, in ATR")
-    stop_far: float = Field(2.0, gt=0, description="a low further than this from the close is no stop base, in ATR")
+    stop_far: float = Field(2.0, gt=0, description="a low further than this from the close is not a stop base, in ATR")
     entry_style: Literal["early", "break", "average"] = Field("break", description="the entry that is followed")
     hold_atr: float = Field(5.0, gt=0, description="an open this far from the last close may be a split, in ATR")
     spike_atr: float = Field(

@@ -1,4 +1,4 @@
-"""The trend, as the slow average shows it, and how a coarser bar leans, as the fast one does."""
+"""The trend by the slow average, and the direction of a coarser bar by the fast one."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from scanner.analysis.bar_sides import closing
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     import numpy as np
@@ -16,10 +16,10 @@ if TYPE_CHECKING:
 
 @compiled
 def trend(series: NDArray[np.float64], t: int, sign: float, rise: int) -> int:
-    """Say how the trend at bar ``t`` goes: +1 with the side of ``sign``, −1 against it, 0 for mixed.
+    """Give the trend at bar ``t``: +1 with the side of ``sign``, −1 against it, 0 for mixed.
 
-    With it: the close is above the slow average, and that is above what it was ``rise`` bars earlier; against it: both
-    reversed. Where an average is not ready, or ``rise`` bars are not there, the trend is mixed.
+    With it: the close is above the slow average, which is above its value ``rise`` bars earlier; against it: both
+    reversed. If the average is not ready at either bar, or there are fewer bars, the trend is mixed.
     """
     if t < rise:
         return 0
@@ -33,10 +33,10 @@ def trend(series: NDArray[np.float64], t: int, sign: float, rise: int) -> int:
 
 @compiled
 def lean(series: NDArray[np.float64], t: int, rise: int) -> float:
-    """Say where bar ``t`` and its fast average lean: +1.0 up, −1.0 down, 0.0 to neither side.
+    """Give the direction of bar ``t`` and its fast average: +1.0 up, −1.0 down, 0.0 neither.
 
-    It is up where the close is above the average and the average has risen in ``rise`` bars, down where both are
-    reversed; NaN before the average is ready.
+    It is up if the close is above the average and the average has risen in ``rise`` bars, down if both are reversed;
+    NaN before the average is ready.
     """
     if t < rise:
         return float("nan")

@@ -1,4 +1,4 @@
-"""Feeds and sinks by name: found among what is installed, and made with their settings."""
+"""Feeds and sinks by name: found among the installed ones, and made with their settings."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
 from pydantic import BaseModel, SecretStr, ValidationError
 
 from scanner.configuration.mistakes import Mistake, closest, did_you_mean, explain
-from scanner.configuration.model.environment import told, variable
+from scanner.configuration.model.environment import settings_outside, variable
 from scanner.configuration.model.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Section = Literal["feeds", "sinks"]
 STDOUT = "-"
-"""The path that means the standard output, where that is allowed."""
+"""The path that means standard output, where that is allowed."""
 EXTRA = "extra_forbidden"
 STAND_IN = SecretStr("a secret of 16 or more")
 
@@ -93,7 +93,9 @@ def prepare(section: Section, name: str, settings: Settings, environ: Mapping[st
             if key in model.model_fields:
                 table.setdefault(key, value)
     try:
-        sources = _add_told(prepared, table, model, told(section, name, environ, settings.secrets_folder(environ)))
+        sources = _add_outside(
+            prepared, table, model, settings_outside(section, name, environ, settings.secrets_folder(environ))
+        )
     except (OSError, UnicodeDecodeError) as problem:
         text = f"the secrets folder cannot be read ({problem}); check secrets of [station] and CLOSEWATCH_SECRETS"
         prepared.mistakes.append(Mistake((section, name), text))
@@ -154,14 +156,13 @@ def _place_of(section: str, name: str, *keys: str) -> str:
 
 
 def _resolve_paths(table: dict[str, Any], model: type[BaseModel], folder: Path) -> None:
-    """Resolve relative paths from the folder of the configuration."""
     for key, each in model.model_fields.items():
         value = table.get(key)
         if isinstance(value, str) and value != STDOUT and _mentions(each.annotation, Path):
             table[key] = folder / value
 
 
-def _add_told(
+def _add_outside(
     prepared: Prepared,
     table: dict[str, Any],
     model: type[BaseModel],

@@ -16,9 +16,12 @@ from scanner.configuration.adapters import prepare
 from scanner.configuration.mistakes import Mistake, closest, did_you_mean, explain, fields_at
 from scanner.configuration.model.environment import OUTSIDE, strays, variable
 from scanner.configuration.model.settings import Settings, from_document, read_file
+from scanner.configuration.model.wrong_instruments import unwatchable, wrong_costs
+from scanner.configuration.model.wrong_names import wrong_names
+from scanner.configuration.model.wrong_setups import wrong_own_setups, wrong_rules
 from scanner.configuration.toml_files.lines import lines
 from scanner.configuration.toml_files.reading import TomlFaultError, document_of
-from scanner.configuration.unrouted import named, untold, untold_ahead
+from scanner.configuration.unrouted import named, unrouted, unrouted_ahead
 from scanner.events import KINDS
 from scanner.trade.size import rate_of
 
@@ -49,7 +52,7 @@ class Checked:
     warnings: list[Mistake] = field(default_factory=list)
     line_of: dict[Keys, int] = field(default_factory=dict)
 
-    def told(self) -> list[str]:
+    def sentences(self) -> list[str]:
         """Give mistakes and warnings as lines of text, in the order of the file; mistakes from elsewhere come last."""
         found = [(self._line(each), each) for each in (*self.mistakes, *self.warnings)]
         found.sort(key=lambda pair: (pair[1].source is not None, pair[0] or 0))
@@ -91,20 +94,20 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     checked.left = settings
     if settings is None:
         return checked
-    wrong_rules = list(settings.wrong_rules())
+    of_rules = list(wrong_rules(settings))
     checked.mistakes += [
-        *_references(settings, pruned.gone),
-        *(wrong_rules or settings.wrong_own_setups()),
-        *_wrong_costs(settings, pruned.gone),
-        *settings.unwatchable(pruned.gone),
+        *(each for each in wrong_names(settings) if each.path[:-1] not in pruned.gone),  # placeholders are not names
+        *(of_rules or wrong_own_setups(settings)),
+        *(() if any(path[-1:] == ("currency",) for path in pruned.gone) else wrong_costs(settings)),
+        *unwatchable(settings, pruned.gone),
     ]
     for section in ("feeds", "sinks"):
         for name in getattr(settings, section):
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
-    checked.warnings += [*_unused(settings), *untold(settings), *_unsized(settings)]
-    checked.warnings += [] if wrong_rules else untold_ahead(settings)
+    checked.warnings += [*_unused(settings), *unrouted(settings), *_unsized(settings)]
+    checked.warnings += [] if of_rules else unrouted_ahead(settings)
     checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
@@ -141,10 +144,10 @@ class _Pruned:
             except ValidationError as problem:
                 errors = problem.errors()
             sources = [self._source(error["loc"]) for error in errors]
-            told, wrong = zip(errors, sources, strict=True), {error["loc"] for error in errors}
+            explained, wrong = zip(errors, sources, strict=True), {error["loc"] for error in errors}
             mistakes += [
                 Mistake(error["loc"], explain(error, Settings), source=source)
-                for error, source in told
+                for error, source in explained
                 if not self._follows(error, wrong)
             ]
             # Remove from the end of a list, so that the indices of the others stay the same.
@@ -193,23 +196,12 @@ def _places(path: Keys) -> list[str]:
     return [str(part).zfill(9) for part in path]
 
 
-def _references(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Find names that refer to nothing, except those that were filled in."""
-    return (each for each in settings.pointing_nowhere() if each.path[:-1] not in gone)
-
-
-def _wrong_costs(settings: Settings, gone: set[Keys]) -> Iterator[Mistake]:
-    """Find costs in the wrong currency, unless the currency of the prices was taken out."""
-    return (each for each in settings.wrong_costs() if not any(path[-1:] == ("currency",) for path in gone))
-
-
 def _unused(settings: Settings) -> Iterator[Mistake]:
-    """Find feeds, sinks and routes without effect."""
     watched = []
     feeds: set[str] = set()
     for name, own in settings.instruments.items():
-        feeds.add(settings.said_of(name, "feed") or "")
-        watched += [(own.group, each) for each in settings.said_of(name, "timeframes") or ()]
+        feeds.add(settings.setting_of(name, "feed") or "")
+        watched += [(own.group, each) for each in settings.setting_of(name, "timeframes") or ()]
     for name in settings.feeds:
         if name not in _meant(feeds, settings.feeds):
             yield Mistake(("feeds", name), "no instrument uses this feed; it will not be used", warning=True)
@@ -236,7 +228,7 @@ def _unsized(settings: Settings) -> Iterator[Mistake]:
         return
     of: dict[str, list[str]] = {}
     for name in settings.instruments:
-        currency = settings.said_of(name, "currency") or ""
+        currency = settings.setting_of(name, "currency") or ""
         if rate_of(account, currency)[0] is None:
             of.setdefault(currency, []).append(name)
     for currency, names in of.items():
@@ -256,7 +248,7 @@ def _unsized(settings: Settings) -> Iterator[Mistake]:
 
 
 def _meant(names: set[str], known: Mapping[str, object]) -> set[str | None]:
-    """Give names as they were meant: an unknown one may be a misspelling of another."""
+    """Replace unknown names that look like misspellings of known ones."""
     return {name if name in known else closest(name, known) for name in names}
 
 
@@ -270,7 +262,6 @@ def _secret_files(settings: Settings, environ: Mapping[str, str]) -> list[Path]:
 
 
 def _stray_secrets(settings: Settings, environ: Mapping[str, str]) -> Iterator[Mistake]:
-    """Find files in the secrets folder that belong to no feed or sink."""
     for file in _secret_files(settings, environ):
         section, _, rest = file.name.partition(".")
         known = getattr(settings, section) if section in OUTSIDE else None

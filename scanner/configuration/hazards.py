@@ -35,6 +35,6 @@ def _of_dates(settings: Settings, now: int) -> Iterator[str]:
     if (past := dates.past(now)) is not None:
         yield f"{settings.folder / path}: its last date, {past}, has passed; add the next ones"
     elif dates.found == ():
-        yield f"{settings.folder / path}: it holds no dates; add the next ones"
+        yield f"{settings.folder / path}: it contains no dates; add the next ones"
     if unknown := concerning_nobody(dates.found or (), [*settings.instruments, *settings.groups]):
         yield f"{settings.folder / path}: there is no instrument or group {named(unknown)}; correct or remove the lines"

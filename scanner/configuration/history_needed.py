@@ -14,20 +14,19 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timeframes import Timeframe
 
 SPARE = 2
-"""Coarser bars beyond those needed: the first is left out where the history begins within it, the last may be open."""
+"""Extra coarser bars: the first is left out if the history begins within it, and the last may still be open."""
 WHOLE_WEEKS = {"1d": 1.5, "1w": 1.0}
 IN_A_DAY = 6.0
-"""How many times as much is looked at where the sessions are not known: a share trades on five days of the week, for
-32 of its 168 hours."""
+"""How many times as far to look back if the sessions are unknown: a share trades for 32 of the week's 168 hours."""
 HOUR = 3_600 * 1_000_000_000
 LONGEST = 100 * 366 * 24 * HOUR
-"""No history goes back further than a hundred years."""
+"""The longest history, in nanoseconds: a hundred years."""
 
 
 def enough_from(each: Watched, now: int) -> int:
-    """Give the opening from which on there are bars enough at ``now`` for each timeframe of an instrument to be warm.
+    """Give the opening from which there are enough bars at ``now`` for each timeframe of an instrument to be warm.
 
-    Times are in nanoseconds since 1970 UTC. What the clock shows of an hour does not matter.
+    Times are in nanoseconds since 1970 UTC. ``now`` is rounded down to the hour.
     """
     bars = each.rules.warm_up
     return min(_enough_from(each.calendar, timeframe, bars, now // HOUR * HOUR) for timeframe in each.timeframes)

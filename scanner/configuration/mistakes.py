@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 Path = tuple[str | int, ...]
 
 LONGEST = 600
-"""Most letters of a sentence: more than any needs, unless a value in it is very long."""
+"""Longest sentence, in characters: more than any needs, unless a value in it is very long."""
 SHOWN = 60
-"""Letters of a value that are shown: half a line."""
+"""Characters of a value that are shown: half a line."""
 LISTED = 12
 """How many choices are listed if none is close."""
 UNITS = {"m": 60, "min": 60, "minute": 60, "h": 3_600, "hour": 3_600, "d": 86_400, "day": 86_400, "w": 604_800}
@@ -68,16 +68,16 @@ class Mistake:
 
     @property
     def sentence(self) -> str:
-        """The mistake with the name of the setting before it, on one line; places in lists are left to the line number.
+        """The mistake after the name of its setting, on one line; places in lists are left to the line number.
 
-        Its names and values are those of the file, and may contain anything.
+        Its names and values come from the file, and may contain anything.
         """
         where = ".".join(part for part in self.path if isinstance(part, str))
         return plain(": ".join(part for part in (self.source, where, self.text) if part), LONGEST)
 
 
 def closest(word: str, choices: Iterable[str]) -> str | None:
-    """Find the choice that a word was probably meant to be, whatever its case."""
+    """Find the choice that was probably meant by a word, ignoring case."""
     by_case = {choice.lower(): choice for choice in choices}
     near = get_close_matches(word.lower(), by_case, 1)
     return by_case[near[0]] if near else None
@@ -139,7 +139,6 @@ def fields_at(model: type[BaseModel], path: Path) -> list[str]:
 
 
 def _described(path: Path, model: type[BaseModel]) -> str | None:
-    """Give the description of a setting; None if there is none."""
     parent = _fields(model, path[:-1])
     return parent[str(path[-1])].description if path and path[-1] in parent else None
 
@@ -186,7 +185,7 @@ def _with_closest(text: str, key: str, value: object) -> str:
 
 
 def _timeframe_meant(text: str) -> str | None:
-    """Find the timeframe that a text is another way to write: 60m, 1hour, 15 min."""
+    """Find the timeframe that is meant by other ways to write it: 60m, 1hour, 15 min."""
     parts = re.fullmatch(r"\s*(\d{1,5})\s*([a-z]+?)s?\s*", text.lower())
     seconds = int(parts[1]) * UNITS.get(parts[2], 0) if parts else 0
     return next((each.name for each in ALL if each.seconds == seconds), None)

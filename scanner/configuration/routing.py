@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from scanner.configuration.model.settings import Route
+    from scanner.configuration.model.tables import Route
     from scanner.events import Event
 
 
 def sinks_for(
     event: Event, group_of: Mapping[str, str], routes: Sequence[Route], sinks: Sequence[str]
 ) -> tuple[str, ...]:
-    """Give the sinks of every route that matches an event, each once; without any route all of ``sinks``.
+    """Give the sinks of every route that matches an event, each once; without any routes, all of ``sinks``.
 
     Events sent only on request need a route that names their kind; events that follow a setup set aside need a route
     that also names ``setup.set_aside``.

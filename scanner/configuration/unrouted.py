@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from scanner.events import Kind
 
 NAMED = 3
-"""How many instruments or series are named as examples; the others are counted."""
+"""How many instruments or series are named; the others are counted."""
 DIRECTIONS = ("long", "short")
 FIRST = ("routes", 0)
 MOST_EVIDENCE = 10
@@ -28,11 +28,11 @@ Series = tuple[str, str]
 
 
 def named(names: Sequence[str]) -> str:
-    """Name the first, and count the others."""
+    """Name the first few, and count the others."""
     return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED:,} more" if len(names) > NAMED else "")
 
 
-def untold(settings: Settings) -> Iterator[Mistake]:
+def unrouted(settings: Settings) -> Iterator[Mistake]:
     """Warn of what reaches no sink: a direction or all setups of a series, what follows on them, a feed that is late.
 
     A route that requires much evidence is intended, and gives no warning.
@@ -44,7 +44,7 @@ def untold(settings: Settings) -> Iterator[Mistake]:
             yield Mistake(FIRST, text + "route", warning=True)
 
 
-def untold_ahead(settings: Settings) -> Iterator[Mistake]:
+def unrouted_ahead(settings: Settings) -> Iterator[Mistake]:
     """Warn of setups announced one bar ahead that no route names, and of routes that name what is off.
 
     There must be no ``wrong_rules``.
@@ -58,7 +58,7 @@ def untold_ahead(settings: Settings) -> Iterator[Mistake]:
     ]
     if lost:
         text = (
-            f"forming is on for {_whose(lost, series)}, but no route names setup.forming there, and it goes only where "
+            f"forming is on for {_whose(lost, series)}, but no route names setup.forming there, and it is sent only if "
         )
         yield Mistake(("setups",), text + "one does: add it to the kinds of a route", warning=True)
     for number, route in enumerate(settings.routes):
@@ -78,7 +78,7 @@ def _of_setups(settings: Settings) -> Iterator[Mistake]:
     for side, these in taken.items():
         lost = [each for each in series if each in some and each not in these]
         if lost:
-            text = f"no route takes setup.qualified of {_whose(lost, series)} where it is {side}; such setups "
+            text = f"no route takes setup.qualified of {_whose(lost, series)} in the direction {side}; such setups "
             yield Mistake(FIRST, text + "will not be reported: check directions", warning=True)
     missing: dict[tuple[Kind, ...], list[Series]] = {}
     for each in series:
@@ -102,7 +102,7 @@ def _kinds_without_route(series: Series, takes: _Taken, settings: Settings) -> t
 
 
 def _series(settings: Settings) -> list[Series]:
-    return [(name, each) for name in settings.instruments for each in settings.said_of(name, "timeframes") or ()]
+    return [(name, each) for name in settings.instruments for each in settings.setting_of(name, "timeframes") or ()]
 
 
 def _whose(these: Sequence[Series], of: Sequence[Series]) -> str:

@@ -12,7 +12,7 @@ from scanner.ports import Notes
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping, Sequence
 
-    from scanner.configuration.model.settings import Quiet
+    from scanner.configuration.model.tables import Quiet
     from scanner.events import Event
     from scanner.ports import Sink
     from scanner.store import Store

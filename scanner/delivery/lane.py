@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
 
     from scanner.backoff import Pauses
-    from scanner.configuration.model.settings import Quiet
+    from scanner.configuration.model.tables import Quiet
     from scanner.delivery.bundling import Parcel
     from scanner.events import Event
     from scanner.ports import Sink

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 if TYPE_CHECKING:
     from datetime import time
 
-    from scanner.configuration.model.settings import Quiet
+    from scanner.configuration.model.tables import Quiet
     from scanner.events import Event
 
 NANOSECONDS = 1_000_000_000

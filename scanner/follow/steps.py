@@ -13,7 +13,7 @@ import numpy as np
 
 from scanner.analysis.bar_sides import body, closing, extent, highest, lowest, opening, tie
 from scanner.analysis.columns import ATR, CROSS, DEEP_HIGH, DEEP_LOW, FAST_AVERAGE, USUAL_BODY
-from scanner.analysis.compiling import compiled
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

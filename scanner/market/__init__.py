@@ -1,1 +1,1 @@
-"""What a bar is: bars, instruments, timeframes, sessions, aggregation and the guard."""
+"""Bars, and what they belong to: instruments, timeframes, sessions, aggregation and the guard."""

@@ -111,13 +111,11 @@ class Aggregator:
 
 
 def _row(bars: Bars) -> Row:
-    """Give the only bar as numbers."""
     begin, end, first, high, low, last, volume = (column[0].item() for column in bars.columns())
     return begin, end, first, high, low, last, volume
 
 
 def _merged(waiting: Row, bars: Bars) -> Row:
-    """Add base bars to the coarse bar that they belong to."""
     begin, end, first, high, low, _, volume = waiting
     for added in bars.volume.tolist():
         if not isnan(added):

@@ -140,7 +140,7 @@ class Bars:
 
     @classmethod
     def joined(cls, parts: Sequence[Bars]) -> Self:
-        """Put bars end to end; the caller must have them in order."""
+        """Join bars, which must be in order."""
         if not parts:
             return cls.of([])
         return cls(*(np.concatenate(columns) for columns in zip(*(part.columns() for part in parts), strict=True)))

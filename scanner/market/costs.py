@@ -15,10 +15,10 @@ _WRITTEN = re.compile(r"(\d+(?:\.\d+)?)(?: ?(%)| ([A-Z]{3}))?", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """One cost, as it is written.
+    """One cost as written.
 
-    ``amount`` is in points of price; in per cent of the price where ``unit`` is ``%``; else in money for one unit of
-    size, in the currency that ``unit`` names (ISO 4217).
+    ``amount`` is in points of price; in per cent of the price if ``unit`` is ``%``; or in money for one unit of size,
+    in the currency that ``unit`` names (ISO 4217).
     """
 
     amount: Decimal
@@ -41,7 +41,7 @@ class Cost:
         return "" if self.unit == "%" else self.unit
 
     def parts(self, point_value: Decimal) -> tuple[Decimal, Decimal]:
-        """Give the cost in points of price, and as a part of the price; ``point_value`` is money for one point."""
+        """Give the cost in points of price, and as a fraction of the price; ``point_value`` is money for one point."""
         if self.unit == "%":
             return Decimal(0), self.amount / 100
         return self.amount / point_value if self.unit else self.amount, Decimal(0)
@@ -49,7 +49,7 @@ class Cost:
 
 @dataclass(frozen=True, slots=True)
 class Costs:
-    """What a trade costs: ``spread`` and ``slippage`` of both ways together, ``commission`` of each way.
+    """Costs of a trade: ``spread`` and ``slippage`` for both ways together, ``commission`` for each way.
 
     None means that a cost is not given.
     """
@@ -69,7 +69,7 @@ class Costs:
         return fixed + part * abs(price)
 
     def parts(self, point_value: Decimal) -> tuple[Decimal, Decimal]:
-        """Give the costs of both ways: those in points of price, and those that are a part of the price."""
+        """Give the costs of both ways: those in points of price, and those as a fraction of the price."""
         fixed = part = Decimal(0)
         for name in COST_NAMES:
             cost: Cost | None = getattr(self, name)

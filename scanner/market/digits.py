@@ -11,7 +11,7 @@ NUMBER = re.compile(r"([-+−]?)(\d+)(.*)")
 
 
 def grouped(value: str | int) -> str:
-    """Write an amount or a count with its digits in groups of three, from five digits before the point on.
+    """Write an amount or a count with its digits in groups of three if it has five or more before the point.
 
     Prices are not grouped: they are shown as typed into an order.
 

@@ -14,6 +14,7 @@ import numpy as np
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
+from scanner.market.unusual import EVERYTHING, LEAP, LEAPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,10 +49,8 @@ NOTED: frozenset[str] = frozenset(
 NOTES_KEPT = 1_000
 """Notes kept for each reason and call; beyond them rows are counted."""
 
-LEAP = 1.8
-"""A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
 RANGES = 3.0
-"""It must be farther away than so many times the range of the bar before, and the range or body of its own."""
+"""A price that leaps is farther away than so many ranges of the bar before, and than its own range or body as often."""
 
 STATE = struct.Struct("<qqqqq?5d")
 """A snapshot: the last bar's open and close time, a leap's open time, phase and rival phase, whether the phase is sure,
@@ -198,75 +197,80 @@ class Guard:
             return Checked(Bars.of([]), [], Counter(), raw.row, raw.source)
         found = _Findings(raw)
         before = self._order.last
-        for reason, where, say in number_faults(raw):
-            found.note(reason, where, say)
-        opens, closes = self._check_times(raw, found)
+        opens, closes, aligned = self.timetable.spans(raw.stamp, raw.stamp_kind)
+        odd = unusual(raw, opens, closes, before, self._last_row)
+        if odd & NUMBERS:
+            for reason, where, say in number_faults(raw):
+                found.note(reason, where, say)
+        self._check_times(raw, found, opens, closes, aligned, odd)
         self._check_ended(raw, found, closes)
-        self._check_order(raw, found, opens, closes)
+        self._check_order(raw, found, opens, closes, odd)
         columns = (opens, closes, raw.open, raw.high, raw.low, raw.close, raw.volume)
-        good = np.arange(len(raw))
+        good, rows = np.arange(len(raw)), raw.row
         if found.any_refused:
             good = np.flatnonzero(~found.refused)
-            columns = tuple(column[good] for column in columns)  # type: ignore[assignment]  # seven as before
+            columns, rows = tuple(column[good] for column in columns), raw.row[good]  # type: ignore[assignment]  # seven
         bars = Bars(*columns)
-        self._note_oddities(bars, found, good, before)
         if len(bars):
+            self._note_oddities(bars, found, good, before, EVERYTHING if found.any_refused else odd)
             self._last_row = tuple(float(column[-1]) for column in bars.columns()[2:])
         if self._sieve is not None:
-            bars, good = self._sifted(self._sieve, bars, found, good, known)
+            bars, rows = self._sifted(self._sieve, bars, found, good, known)
         found.notes.sort(key=lambda note: note.row)
-        return Checked(bars, found.notes, found.counts, raw.row[good], raw.source)
+        return Checked(bars, found.notes, found.counts, rows, raw.source)
 
     def _sifted(
         self, sieve: Sieve, bars: Bars, found: _Findings, good: NDArray[np.intp], known: Bars | None
-    ) -> tuple[Bars, NDArray[np.intp]]:
-        """Refuse the rows that the sieve takes out; gives the bars that are left, and which rows they are."""
+    ) -> tuple[Bars, NDArray[np.int64]]:
+        """Refuse the rows that the sieve takes out; gives the bars that are left, and the numbers of their rows."""
         before = np.zeros(len(bars), dtype=np.bool_) if known is None else np.isin(bars.open_time, known.open_time)
         told = {int(good[index]): text for index, text in sieve.sift(bars, before).items()}
         if not told:
-            return bars, good
+            return bars, found.raw.row[good]
         taken_out = np.array(list(told))
         found.note("bad tick", taken_out, lambda index: f"it looks like a bad tick and is left out: {told[index]}")
         left = np.flatnonzero(~np.isin(good, taken_out))
-        return bars[left], good[left]
+        return bars[left], found.raw.row[good[left]]
 
-    def _check_times(self, raw: RawBars, found: _Findings) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Refuse rows whose time cannot be read or is no place for a bar; give open and close times of the rest."""
-        unreadable = raw.stamp == NO_TIME
-        stamps = raw.stamp
-        if unreadable.any():
+    def _check_times(
+        self,
+        raw: RawBars,
+        found: _Findings,
+        opens: NDArray[np.int64],
+        closes: NDArray[np.int64],
+        aligned: NDArray[np.bool_],
+        odd: int,
+    ) -> None:
+        """Refuse rows whose time cannot be read or is no place for a bar."""
+        if not aligned.all() and (unreadable := raw.stamp == NO_TIME).any():
             found.note(
                 "unreadable time",
                 np.flatnonzero(unreadable & ~found.refused),
                 lambda index: f"the time is missing or cannot be read ({raw.unreadable.get(int(raw.row[index]), '')})",
             )
             found.refused |= unreadable
-            readable = stamps[~unreadable]
-            stamps = np.where(unreadable, readable[0] if len(readable) else 0, stamps)
-        opens, closes, aligned = self.timetable.spans(stamps, raw.stamp_kind)
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
         grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
-            usual = self.timetable.longest_phase
             # Bars that follow one another begin alike: few divisions tell of all.
-            begin = np.append(0, np.flatnonzero(np.diff(opens) != timeframe.nanoseconds) + 1)
-            phases = np.repeat(opens[begin] % usual, np.diff(np.append(begin, len(opens))))
-            aligned &= self._in_phase(phases, aligned & ~found.refused)
-        astray = np.flatnonzero(~aligned & ~found.refused)
-        if len(astray):
+            begin = np.append(0, np.flatnonzero(opens[1:] != closes[:-1]) + 1) if odd & SEAMS else np.zeros(1, np.intp)
+            phases = opens[begin] % self.timetable.longest_phase
+            if not (self._phase_sure and (phases == self._phase).all()):
+                phases = np.repeat(phases, np.diff(np.append(begin, len(opens))))
+                aligned &= self._in_phase(phases, aligned & ~found.refused)
+        if not aligned.all() and len(astray := np.flatnonzero(~aligned & ~found.refused)):
             found.note(
                 "misaligned time",
                 astray,
                 lambda index: f"no {timeframe.name} bar can have the time {_written(int(raw.stamp[index]))} {grid}",
             )
-        return opens, closes
 
     def _in_phase(self, phases: NDArray[np.int64], asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Say which rows begin where the bars of the series do; ``asked`` are those that may settle where that is."""
         fits = np.zeros(len(phases), dtype=np.bool_)
         start = 0
         if not self._phase_sure:
-            for index in np.flatnonzero(asked).tolist():
+            for index in map(int, np.flatnonzero(asked)):  # two nearly always settle it
                 phase, start = int(phases[index]), index + 1
                 self._phase_sure = phase in {self._phase, self._rival_phase}
                 if self._phase == NO_PHASE or self._phase_sure:
@@ -280,7 +284,9 @@ class Guard:
 
     def _check_ended(self, raw: RawBars, found: _Findings, closes: NDArray[np.int64]) -> None:
         """Leave out bars that go on: what they will be is not known yet."""
-        if self.until is not None and len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
+        if self.until is None or closes.max() <= self.until:
+            return
+        if len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
             found.note(
                 "not ended",
                 open_still,
@@ -290,8 +296,13 @@ class Guard:
                 ),
             )
 
-    def _check_order(self, raw: RawBars, found: _Findings, opens: NDArray[np.int64], closes: NDArray[np.int64]) -> None:
+    def _check_order(
+        self, raw: RawBars, found: _Findings, opens: NDArray[np.int64], closes: NDArray[np.int64], odd: int
+    ) -> None:
         """Refuse rows that do not come after the last one taken."""
+        if not (found.any_refused or odd & SEAMS):
+            self._order = RowOrder((int(opens[-1]), int(closes[-1])))
+            return
         good = np.arange(len(raw))
         if found.any_refused:
             good = np.flatnonzero(~found.refused)
@@ -332,19 +343,25 @@ class Guard:
                 found.note(reason, where, say)
 
     def _note_oddities(
-        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
+        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None, odd: int
     ) -> None:
         """Note bars before which others are missing, those without any trade or volume, and leaps in price.
 
-        ``before`` is the bar before them.
+        ``before`` is the bar before them, and ``odd`` says what may be unusual; see ``unusual``.
         """
-        if not len(bars):
-            return
-        self._note_volumes(bars, found, good)
-        self._note_leaps(bars, found, good)
-        idle = np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))
-        if len(idle):
+        if odd & VOLUMES or found.raw.unreadable:
+            self._note_volumes(bars, found, good)
+        if odd & LEAPS:
+            self._note_leaps(bars, found, good)
+        if odd & STILL and len(idle := np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
+        if odd & SEAMS and self.timetable.calendar.known:
+            self._note_missing(bars, found, good, before)
+
+    def _note_missing(
+        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None
+    ) -> None:
+        """Note bars before which the calendar has others."""
         seams = np.flatnonzero(bars.open_time[1:] != bars.close_time[:-1]) + 1
         earlier_open = bars.open_time[seams - 1]
         if before is not None and bars.open_time[0] != before[1]:

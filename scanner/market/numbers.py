@@ -33,15 +33,15 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
 
     A negative price is valid, and so is a missing volume.
     """
-    low_end, high_end = np.minimum(raw.open, raw.close), np.maximum(raw.open, raw.close)
-    # A few comparisons pass nearly every bar; NaN fails them all.
-    sound = (raw.low <= low_end) & (high_end <= raw.high) & (raw.low > -BEYOND_PRICES) & (raw.high < BEYOND_PRICES)
+    # A few comparisons pass nearly every bar; NaN fails those of prices.
+    sound = (raw.low <= raw.open) & (raw.low <= raw.close) & (raw.open <= raw.high) & (raw.close <= raw.high)
+    sound &= (raw.low > -BEYOND_PRICES) & (raw.high < BEYOND_PRICES)
     sound &= ~((raw.volume < 0) | (raw.volume == np.inf))
-    rest = np.flatnonzero(~sound)
-    if not len(rest):
+    if sound.all():
         return
-    prices = np.stack([raw.open[rest], raw.high[rest], raw.low[rest], raw.close[rest]])
-    volume = raw.volume[rest]
+    rest = np.flatnonzero(~sound)
+    first, last, volume = raw.open[rest], raw.close[rest], raw.volume[rest]
+    prices = np.stack([first, raw.high[rest], raw.low[rest], last])
 
     def unreadable(index: int) -> str:
         return f"a price is missing or not a number ({raw.unreadable.get(int(raw.row[index]), 'NaN')})"
@@ -63,7 +63,7 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
         ("high below low", raw.high[rest] < raw.low[rest], with_prices("the high is below the low")),
         (
             "outside its range",
-            (raw.low[rest] > low_end[rest]) | (high_end[rest] > raw.high[rest]),
+            (raw.low[rest] > np.minimum(first, last)) | (np.maximum(first, last) > raw.high[rest]),
             with_prices("open or close is outside the range"),
         ),
         (

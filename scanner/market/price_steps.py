@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 EXACT = Context(prec=800)
-"""Digits enough for any 64-bit number on any grid."""
+"""Enough digits for any 64-bit number on any grid."""
 MOST_DECIMALS = 8
 """Decimals of the finest step that can be estimated."""
 FITTING_PERCENT = 98
@@ -73,7 +73,7 @@ _EU_TRADES = (10, 80, 600, 2_000, 9_000)
 
 @dataclass(frozen=True, slots=True)
 class PriceSteps:
-    """Steps by price band: from each lower bound on, the step that applies. Negative prices use their size."""
+    """Steps by price band: the step that applies from each lower bound on. Negative prices count by their size."""
 
     bounds: tuple[Decimal, ...]
     steps: tuple[Decimal, ...]
@@ -160,7 +160,6 @@ class PriceSteps:
 
 
 def _grid_price(step: Decimal, lots: Decimal, more: int) -> Decimal:
-    """Give the price at a number of steps, and a few more."""
     return EXACT.add(EXACT.multiply(EXACT.add(lots, more), step), 0)  # avoid negative zero
 
 
@@ -176,7 +175,7 @@ class GuessedStep:
 def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> GuessedStep:
     """Estimate the step of prices: the coarsest power of ten, at most 1, of which 98 % are multiples.
 
-    A few prices finer than the rest, as in an adjusted history, must not decide. Prices that went through 32-bit
+    A few prices finer than the rest, as in an adjusted history, must not decide. Prices that were stored as 32-bit
     numbers (1228.099976 for 1228.10) count as the decimals they came from: within 1e-7 of their size.
     """
     for decimals in range(MOST_DECIMALS + 1):

@@ -23,7 +23,7 @@ LEAP_ATR = 5.0
 
 
 def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float = LEAP_ATR) -> tuple[int, int] | None:
-    """Say which split or change of unit (new, old) an opening looks like, if any.
+    """Give the split or change of unit (new, old) that an opening looks like, if any.
 
     It does if it lies within 2.5 % of a common ratio to the last close and further than ``leap_atr`` ATR from it.
     Prices at or below zero have no ratio.

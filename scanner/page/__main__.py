@@ -14,7 +14,7 @@ from socket import socket
 from threading import Thread
 
 from scanner.configuration.model import settings as configuration
-from scanner.configuration.model.settings import Page
+from scanner.configuration.model.page import Page
 from scanner.page import serving
 
 

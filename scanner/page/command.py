@@ -9,7 +9,7 @@ import typer
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.configuration.model import settings as configuration
-from scanner.configuration.model.settings import Page
+from scanner.configuration.model.page import Page
 from scanner.page import serving
 from scanner.page.access import passwords
 

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from pathlib import Path
     from socket import socket
 
-    from scanner.configuration.model.settings import Page, Settings
+    from scanner.configuration.model.page import Page
+    from scanner.configuration.model.settings import Settings
     from scanner.page.known.looking import Board
 
 POLITE = 10

@@ -30,8 +30,11 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timetables import Timetable
     from scanner.pipeline import Pipeline
 
-BLOCK = 65_536
-"""Rows processed together: few enough to stay in the processor's cache."""
+BLOCK = 32_768
+"""Rows processed together: few enough to stay in the processor's cache, and as many as a pool has room for."""
+
+MARKED = 4_096
+"""First bars by which two recordings are found to be the same."""
 
 SHORTEST_MONTH, LONGEST_MONTH = 28, 31
 """Days."""
@@ -195,7 +198,7 @@ class Tally:
             (self.noted if reason in NOTED else self.refused)[reason] += count
         if len(checked.bars):
             if not self.mark:
-                self.mark = sha256(np.concatenate(checked.bars.columns()[2:6]).tobytes()).digest()
+                self.mark = sha256(np.concatenate(checked.bars[:MARKED].columns()[2:6]).tobytes()).digest()
             self.first = int(checked.bars.open_time[0]) if self.first is None else self.first
             self.last = int(checked.bars.close_time[-1])
 

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR
-from scanner.analysis.compiling import specialised
 from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.fits import fits_at, levels_by
 from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH, is_within_reach
+from scanner.compiling import specialised
 from scanner.judgement import weigh
 from scanner.studies.variants import AS_IS, PLACE, REACH
 from scanner.trade import surroundings

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, DEEP_ATR, HIGH, LOW, OPEN, VOLUME
-from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
 from scanner.analysis.trend import trend
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

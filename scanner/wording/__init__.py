@@ -1,1 +1,1 @@
-"""How words, numbers, moments, tables and texts from outside are written, whatever they tell of."""
+"""How words, numbers, moments, tables and texts from outside are written, whatever they are about."""

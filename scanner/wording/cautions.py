@@ -1,4 +1,4 @@
-"""The cautions that stand wherever results are read, once in short and once in full."""
+"""The cautions shown wherever results are read, in short and in full."""
 
 SHORT = (
     "Not advice and no promise. Past results prove nothing about the future. "
@@ -12,6 +12,6 @@ FULL = (
     "Past results, lived or replayed, prove nothing about the future. "
     "A stop limits a loss only where the market trades at its price; gaps, halts and borrowed money can make the loss "
     "larger than planned, even larger than the deposit. "
-    "The rules of the place where you live come first, and so does the advice of someone licensed to give it there."
+    "The laws of the place where you live come first, and so does the advice of someone licensed to give it there."
 )
-"""Where there is room to read: letters, pages and documents."""
+"""Where there is room: emails, pages and documents."""

@@ -11,11 +11,11 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
 NOTHING = "-"
-"""What stands in a table where there is nothing to tell."""
+"""The cell of a table without a value."""
 INDENT, UNBROKEN = 4 * " ", "\N{NO-BREAK SPACE}"
 
 DAY = 25 * 3_600 * 1_000_000_000
-"""The longest day, in nanoseconds: the one on which a clock is put back."""
+"""The longest day, in nanoseconds: one on which clocks are put back."""
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[int] = (0,)) -> list[str]:
@@ -37,11 +37,10 @@ def fitted(
     left: Collection[str],
     without: Collection[str] = (),
 ) -> list[str]:
-    """Lay out rows as ``table`` does, or as one block a row where ``width`` columns are too few for that.
+    """Lay out rows as ``table`` does, or as one block for each row if ``width`` columns are too few for that.
 
-    The columns ``without`` are left out; those named in ``left`` are flush left. ``width`` is None where lines may be
-    as long as they like. A block begins with what stands in the first ``named`` columns, and names the rest that there
-    is.
+    The columns ``without`` are left out; those named in ``left`` are flush left. ``width`` is None if lines may have
+    any length. A block begins with the first ``named`` cells, and gives the rest with their heads, except empty ones.
 
     >>> fitted(["what", "how many", "where"], [["bars", "5031", "here"]], None, 1, ["what"], ["how many"])
     ['what  where', 'bars   here']
@@ -58,14 +57,14 @@ def fitted(
 
 
 def _block(heads: Sequence[str], row: Sequence[str], width: int, named: int) -> list[str]:
-    told = [f"{head} {cell}" for head, cell in zip(heads[named:], row[named:], strict=True) if cell != NOTHING]
-    rest = ", ".join(told).replace(" ", UNBROKEN).replace(f",{UNBROKEN}", ", ")
+    cells = [f"{head} {cell}" for head, cell in zip(heads[named:], row[named:], strict=True) if cell != NOTHING]
+    rest = ", ".join(cells).replace(" ", UNBROKEN).replace(f",{UNBROKEN}", ", ")
     lines = [*wrap("  ".join(row[:named]), width), *wrap(rest, width, initial_indent=INDENT, subsequent_indent=INDENT)]
     return [line.replace(UNBROKEN, " ") for line in lines]
 
 
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
-    """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute it closed at."""
+    """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute of its close."""
     # A session that opens on Sunday evening is Monday's: a day's bar is named by its middle.
     length = close_time - open_time
     day = open_time + length // 2 if length <= DAY else open_time

@@ -1,4 +1,4 @@
-"""Text from outside made safe to show: names and messages that may hold anything."""
+"""Text from outside made safe to show: names and messages that may contain anything."""
 
 from __future__ import annotations
 

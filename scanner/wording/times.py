@@ -1,4 +1,4 @@
-"""Moments in the words of people: in the user's zone, and in the exchange's beside it."""
+"""Moments in words: in the user's zone, and beside it in the exchange's."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ def known_zone(name: str) -> str:
 
 
 def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -> str:
-    """Say when something was, in the user's time and, where that differs, in the exchange's.
+    """Say when something was, in the user's time and, if that differs, in the exchange's.
 
-    ``nanoseconds`` count from 1970 UTC. A zone is named by its city; the second day is named only where it is another.
+    ``nanoseconds`` count from 1970 UTC. A zone is named by its city; the second day is named only if it is another one.
 
     >>> moment(1_772_467_200_000_000_000, "Europe/Berlin", "America/New_York")
     'Mon 2 Mar 2026 17:00 Berlin (11:00 New York)'
@@ -33,7 +33,7 @@ def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -
     there_zone = exchange_zone or user_zone
     there = when.astimezone(ZoneInfo(there_zone))
     if there.utcoffset() == own.utcoffset():
-        # An hour that a clock goes through twice is told apart by UTC.
+        # An hour that a clock repeats is told apart by UTC.
         twice = own.replace(fold=0).utcoffset() != own.replace(fold=1).utcoffset()
         return f"{text} ({_clock(when)} UTC)" if twice else text
     day = "" if there.date() == own.date() else f"{there:%a} {there.day} {there:%b} "
@@ -61,7 +61,7 @@ def date(nanoseconds: int, zone: str) -> str:
 
 
 def city(zone: str) -> str:
-    """Give the place that a zone is named after.
+    """Give the city after which a zone is named.
 
     >>> city("America/Argentina/Buenos_Aires")
     'Buenos Aires'

@@ -1,4 +1,4 @@
-"""What all words have in common: their parts, their plain form, and how names and numbers are written."""
+"""What all texts have in common: their parts, their plain form, and how names and numbers are written."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
 NAME_LENGTH = 32
 SHORTEST_NAME = 12
-"""A line whose prices leave a name less room than this grows beyond its length instead."""
+"""A headline whose prices leave less room than this for a name becomes longer than its length instead."""
 TEXT_LENGTH = 300
-NUMBERS = f"In numbers a point is the decimal mark, and thousands are set apart by a thin space (12{THIN_SPACE}345.60)."
+NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
 RIGHT_TO_LEFT = {"R", "AL"}
 LEFT_TO_RIGHT_MARK = "\u200e"
 MARKS = 2
 PLAIN_WORD = re.compile(r"[a-zß-öø-ÿ]+(?:['\u2019][a-z]+)?[,;.!?…)]?(?:\s|$)")
-"""The start of a sentence in words: no path, address, file, quoted text, or name of what the rest is about."""
+"""A sentence that starts with a word: not a path, address, file, quoted text, or the name of its subject."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,15 +47,15 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """An event in words. All text is safe to show: one line each, no hidden character.
+    """An event in words. All texts are safe to show: single lines without hidden characters.
 
-    ``headline`` is complete in itself, of a setup the line one acts on; ``news`` is what it says of a setup, without
-    that setup's name, and ``title`` names in brief what it is about. ``lead`` says what happened and when, in a
-    sentence or two, and ``against`` what speaks against acting on it. ``orders`` are those that are valid now.
-    ``figures`` are the key figures for a glance; ``levels`` begin with those one acts on, and ``glance`` is what
-    matters of the tables beyond the headline. ``wrong`` says what would prove it wrong, or change it. ``folded`` is
-    ``why`` in a line. ``record`` says what setups of its kind have come to so far. ``parts`` are the alerts of a
-    digest. Any of these but the headline may be empty.
+    ``headline`` is complete in itself, for a setup the line to act on; ``news`` is its news about a setup, without the
+    setup's name, and ``title`` its subject in brief. ``lead`` says what happened and when, in a sentence or two, and
+    ``against`` what speaks against acting on it. ``orders`` are those that are valid now. ``figures`` are the key
+    figures for a glance; ``levels`` begin with those to act on, and ``glance`` is what matters in the tables beyond
+    the headline. ``wrong`` says what would prove it wrong, or change it. ``folded`` is ``why`` in one line. ``record``
+    gives the results of setups of its kind so far. ``parts`` are the alerts of a digest. All but the headline may be
+    empty.
     """
 
     headline: str
@@ -76,13 +76,13 @@ class Words:
 
     @property
     def why_title(self) -> str:
-        """What stands above ``why``: reasons where there are levels to act on, else details."""
+        """The title of ``why``: reasons if there are levels to act on, else details."""
         return "Why, rule by rule" if self.levels else "Details"
 
     def plain(self) -> str:
-        """Give everything as text, what one acts on first; the alerts of a digest in brief."""
+        """Give everything as text, beginning with what to act on; the alerts of a digest in brief."""
         blocks = [self.headline, self.lead, self.orders, self.against, _titled("Levels", self.levels)]
-        # Without levels the details are what there is to see; else they come last.
+        # Without levels, the details are the main thing; else they come last.
         why = _titled(self.why_title, self.why)
         blocks += [] if self.levels else [why]
         blocks += [self.wrong, self.folded]
@@ -94,7 +94,7 @@ class Words:
     def brief(self, most: int | None = None) -> str:
         """Give what matters beyond the headline in a few lines, without the caution.
 
-        Of a digest these are the headlines, at most so many of them, and the number of the others.
+        For a digest these are the headlines, ``most`` of them at most, and the number of the others.
         """
         heads = [part.headline for part in self.parts[:most]]
         if len(heads) < len(self.parts):
@@ -103,7 +103,7 @@ class Words:
         return "\n".join(line for line in lines if line)
 
     def notification(self, most: int | None = None) -> tuple[str, str]:
-        """Give title and text of a notification: the text begins with the line one acts on."""
+        """Give title and text of a notification; the text begins with the line to act on."""
         if not self.title:
             return self.headline, "\n".join(filter(None, (self.brief(most), self.caution)))
         return self.title, "\n".join(filter(None, (self.headline, self.brief(most), self.caution)))
@@ -114,9 +114,9 @@ def _titled(title: str, lines: tuple[Line, ...]) -> str:
 
 
 def name(text: str, limit: int = NAME_LENGTH) -> str:
-    r"""Give a name from outside, safe to stand in a sentence and cut to ``limit``.
+    r"""Give a name from outside, safe in a sentence and cut to ``limit``.
 
-    A name written from right to left stands between two marks that keep the numbers around it on their side.
+    A name written from right to left is put between two marks that keep the numbers around it on their side.
 
     >>> name("  A\nB "), name(" ")
     ('A<000A>B', 'unnamed')
@@ -127,12 +127,12 @@ def name(text: str, limit: int = NAME_LENGTH) -> str:
 
 
 def phrase(text: str) -> str:
-    """Give a reason from outside, safe and cut to a length that can be read."""
+    """Give a reason from outside, safe and cut to a readable length."""
     return plain(text.strip(), TEXT_LENGTH)
 
 
 def sentence(text: str) -> str:
-    """Make a sentence of a reason from outside. What it begins with has a capital only if that is a plain word.
+    """Make a sentence of a reason from outside. It gets a capital only if it begins with a plain word.
 
     >>> sentence("no answer"), sentence("bars/a.csv: no bar"), sentence("patience: too short")
     ('No answer.', 'bars/a.csv: no bar.', 'patience: too short.')
@@ -142,18 +142,18 @@ def sentence(text: str) -> str:
 
 
 def capital(text: str) -> str:
-    """Begin a text with a capital, if what it begins with is a plain word."""
+    """Give a text a capital if it begins with a plain word."""
     return text[0].upper() + text[1:] if PLAIN_WORD.match(text) else text
 
 
 def headline(write: Callable[[str], str], text: str, length: int = HEADLINE_LENGTH) -> str:
-    """Write a headline around a name that is cut so that the whole stays within its length."""
+    """Write a headline around a name, cut so that the whole keeps to its length."""
     room = length - len(write(""))
     return write(name(text, min(NAME_LENGTH, max(SHORTEST_NAME, room - MARKS))))
 
 
 def number(value: float | None) -> str:
-    """Write a measured value to four digits, however small or great; a dash where nothing was measured.
+    """Write a measured value to four digits, however small or great; a dash if nothing was measured.
 
     >>> number(1.61803), number(0.0000161), number(1234567.0), number(None)
     ('1.618', '0.0000161', '1235000', '-')
@@ -162,7 +162,7 @@ def number(value: float | None) -> str:
 
 
 def minus(text: str) -> str:
-    """Write the minus sign of a number as one.
+    """Replace the hyphen of a negative number with a minus sign.
 
     >>> minus("-0.40 R")
     '−0.40 R'
@@ -171,7 +171,7 @@ def minus(text: str) -> str:
 
 
 def money(value: Decimal) -> str:
-    """Write a gain or a loss to hundredths; what is less than one of these, to two digits.
+    """Write a gain or a loss to hundredths; if it is less than one of these, to two digits.
 
     >>> money(Decimal("1166.2")), money(Decimal("-12.1254")), money(Decimal("0.000123")), money(Decimal("-0.0"))
     ('+1166.20', '-12.13', '+0.00012', '+0.00')
@@ -181,7 +181,7 @@ def money(value: Decimal) -> str:
 
 
 def compared(text: str) -> str:
-    """Give a text from outside, safe, with the signs of comparison as they are printed.
+    """Make a text from outside safe, and print its signs of comparison properly.
 
     >>> compared("R in steps 19, wanted >= 20")
     'R in steps 19, wanted ≥ 20'
@@ -190,7 +190,7 @@ def compared(text: str) -> str:
 
 
 def threshold(text: str) -> str:
-    """Say what a measured value is held against.
+    """Say with what a measured value is compared.
 
     >>> threshold(">= 0.5"), threshold("0.5 to 2"), threshold("covers it")
     ('wanted ≥ 0.5', 'wanted 0.5 to 2', 'covers it')
@@ -200,7 +200,7 @@ def threshold(text: str) -> str:
 
 
 def number_of(count: int, one: str, several: str = "") -> str:
-    """Count things in a message, where digits stand in groups as ``grouped`` has them.
+    """Count things in a message, with digits grouped as in ``grouped``.
 
     >>> number_of(1, "bar"), number_of(0, "series", "series"), number_of(12345, "bar").replace(THIN_SPACE, " ")
     ('1 bar', '0 series', '12 345 bars')

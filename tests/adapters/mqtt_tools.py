@@ -44,7 +44,7 @@ async def broker_of(
         yield broker.port
 
 
-def sink_for(port: int, version: str = "5.0", **settings: Any) -> MqttSink:  # noqa: ANN401  # as in a file
+def sink_for(port: int, version: str = "5.0", **settings: Any) -> MqttSink:  # noqa: ANN401 - as in a file
     table = {"host": HOST, "port": port, "station": "loft", "version": version, "timeout": 5}
     return MqttSink(MqttSettings.model_validate(table | settings), pause=lambda _: 0.01)
 
@@ -63,7 +63,7 @@ async def reading(
     port: int,
     topics: str,
     version: str = "5.0",
-    **options: Any,  # noqa: ANN401  # aiomqtt's
+    **options: Any,  # noqa: ANN401 - aiomqtt's
 ) -> AsyncIterator[aiomqtt.Client]:
     protocol = aiomqtt.ProtocolVersion.V5 if version == "5.0" else aiomqtt.ProtocolVersion.V311
     async with aiomqtt.Client(HOST, port, identifier="reader", protocol=protocol, **options) as reader:
@@ -85,7 +85,7 @@ async def read_state(reader: aiomqtt.Client) -> str:
     return str(said["state"])
 
 
-def content(message: aiomqtt.Message) -> Any:  # noqa: ANN401  # JSON
+def content(message: aiomqtt.Message) -> Any:  # noqa: ANN401 - JSON
     assert isinstance(message.payload, bytes)
     return json.loads(message.payload) if message.payload else None
 

@@ -105,10 +105,10 @@ def setup_data(
         ("drive_direction", 0.85, "> 0", True, f"smaller of the two drives' bodies, counted {up}"),
         ("drive_length", 1.62, ">= 1", True, "first drive's body in usual bodies"),
         ("not_exhausted", 1.9, "<= 3", True, "first drive's range in ATR"),
-        ("drive_solid", 0.74, ">= 0.5", True, "less solid drive's body as a part of its range"),
-        ("doji_body", 0.04, "<= 0.1", True, "doji's body as a part of its range"),
-        ("doji_short", 0.31, "<= 0.75", True, "doji's range as a part of the first drive's"),
-        ("drives_alike", 1.12, "0.5714 to 1.75", True, "second drive's body as a part of the first's"),
+        ("drive_solid", 0.74, ">= 0.5", True, "less solid drive's body as a fraction of its range"),
+        ("doji_body", 0.04, "<= 0.1", True, "doji's body as a fraction of its range"),
+        ("doji_short", 0.31, "<= 0.75", True, "doji's range as a fraction of the first drive's"),
+        ("drives_alike", 1.12, "0.5714 to 1.75", True, "second drive's body as a fraction of the first's"),
         ("progress", 0.55, "> 0", True, "how far the last close lies beyond the first drive's close and the doji"),
         ("momentum", 2.0, "<= 10", True, f"bars since the MACD line crossed {over} its signal"),
         ("traded", 3.0, ">= 3", True, "bars of the three that traded"),
@@ -160,11 +160,11 @@ def setup_data(
             **{f"place_{name}": found for name, found in looked_at.items()},
             **_measures(
                 ("engulfing", 1.3, "covers it", True, "first drive's body in bodies of the bar before it"),
-                ("doji_inside", -0.05, "<= 0", True, "how far the doji reaches out of the first drive's range"),
-                ("doji_tight", 0.31, "<= 0.35", True, "doji's range as a part of the first drive's"),
+                ("doji_inside", -0.05, "<= 0", True, "how far the doji reaches beyond the first drive's range"),
+                ("doji_tight", 0.31, "<= 0.35", True, "doji's range as a fraction of the first drive's"),
                 ("beyond_fast_average", 1.05, "> 0", True, f"how far the close lies {over} the 50-bar average"),
                 ("beyond_slow_average", 3.4, "> 0", True, f"how far the close lies {over} the 200-bar average"),
-                ("volume", 0.8, "> 1", False, "last bar's volume in means of 20 bars"),
+                ("volume", 0.8, "> 1", False, "last bar's volume as a multiple of the mean of 20 bars"),
             ),
         },
         "evidence_points": 7,
@@ -227,7 +227,7 @@ def forming_event(setup: Event) -> Event:
             },
             {"what": "body", "least": "0.80", "most": "2.40", "beyond": False, "text": texts[1]},
         ],
-        "text": f"The next bar has to bring {'; '.join(texts)}.",
+        "text": f"The next bar must bring {'; '.join(texts)}.",
     }
     return Event("setup.forming", event_id("setup.forming", setup.id), before, setup.subject, data)
 

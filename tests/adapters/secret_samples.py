@@ -1,4 +1,4 @@
-"""An invented secret, some ways in which it may come back, and how to tell that nobody can read it."""
+"""An invented secret, some forms in which it may come back, and a check that it cannot be read."""
 
 from __future__ import annotations
 

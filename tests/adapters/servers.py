@@ -47,7 +47,7 @@ def require(binary: str) -> str:
 
 
 def free_port() -> int:
-    """Find a port that nobody listens on."""
+    """Find a port on which nothing listens."""
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         return int(probe.getsockname()[1])
@@ -205,7 +205,7 @@ def http_server(
             self.end_headers()
             self.wfile.write(response.body)
 
-        do_GET = do_POST = do_PUT = handle_any  # noqa: N815  # the names are the base class's
+        do_GET = do_POST = do_PUT = handle_any  # noqa: N815 - the names are the base class's
 
         def log_message(self, *_: object) -> None:
             """Stay silent: the requests are kept."""

@@ -20,7 +20,7 @@ FOLLOWING: list[Kind] = [kind for kind, facts in KINDS.items() if facts.follows 
 
 
 class _At(NamedTuple):
-    """Where the story stands at one of its bars; prices are counted from the close of the setup, the way it goes.
+    """The state of the story at one of its bars; prices are counted from the close of the setup, the way it goes.
 
     ``orders`` and ``reason`` are those of a long; ``{}`` in them stands for a price.
     """

@@ -1,4 +1,4 @@
-"""What stands in the place of a text that may repeat a secret."""
+"""The replacement for a text that may repeat a secret."""
 
 from __future__ import annotations
 

@@ -40,7 +40,7 @@ def example(kind: str) -> tuple[dict[str, Any], str]:
     (table,) = tomllib.loads(text)["feeds"].values()
     assert table.pop("type") == kind
     if kind == "exchange":
-        table["exchange"] = installed_exchanges()[0]  # as whoever copies the example has to
+        table["exchange"] = installed_exchanges()[0]  # as anyone who copies the example must
     shown = [line.removeprefix("#     ") for line in text.splitlines() if line.startswith("#     ")]
     return table, "\n".join(shown) + "\n"
 

@@ -24,7 +24,7 @@ COIN = Want("ABC/XYZ", "15m", SINCE)
 
 
 class InventedExchange(Exchange):  # type: ignore[misc] # the library publishes no types
-    """An exchange that nobody runs, described in the way in which the library describes all of them."""
+    """An exchange that does not exist, described as the library describes all of them."""
 
     def describe(self) -> dict[str, Any]:
         described: dict[str, Any] = self.deep_extend(
@@ -183,7 +183,7 @@ async def test_a_server_that_is_away_or_silent() -> None:
                 pass
 
 
-async def test_the_lack_of_the_library_or_of_the_exchange_in_it_is_told() -> None:
+async def test_the_lack_of_the_library_or_of_the_exchange_in_it_is_reported() -> None:
     with pytest.raises(ValidationError, match=r'knows no exchange "nobodys-own"; ccxt\.exchanges lists'):
         ExchangeFeed.Settings(exchange="nobodys-own")
     with pytest.raises(ValidationError, match=f"did you mean {KNOWN}"):

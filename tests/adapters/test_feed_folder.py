@@ -1,4 +1,4 @@
-"""The feed ``folder``: files that grow, wait, are moved away and begun anew while they are read."""
+"""The feed ``folder``: files that grow, wait, are moved away and started again while they are read."""
 
 from __future__ import annotations
 
@@ -217,7 +217,7 @@ async def test_rows_are_left_to_the_guard_as_they_stand(path: Path) -> None:
     assert "rubbish" in answer.bars.unreadable[3]
     append(path, f"\n{START + 1_800},x,1,1,1,1\n" + second + lines(yesterday))
     (answer,) = await feed.fetch([since(2)])
-    # All that is new is given, once, also what is no answer to the question.
+    # Everything new is given once, even if it was not asked for.
     assert answer.bars.row.tolist() == [7, 8, 9]
     assert np.isnan(answer.bars.open[0])
     assert 'open "x"' in answer.bars.unreadable[7]
@@ -262,7 +262,7 @@ async def test_times_and_names_are_read_as_in_recorded_files(tmp_path: Path) -> 
         (HEADER + lines(rows(2)) + "x" * 1_100_000, "line 4 is longer"),
     ],
 )
-async def test_a_file_that_is_no_table_of_bars_is_trouble_until_it_is_mended(
+async def test_a_file_that_is_not_a_table_of_bars_is_trouble_until_it_is_mended(
     path: Path, content: str, sentence: str
 ) -> None:
     feed = feed_in(path.parent)
@@ -274,7 +274,7 @@ async def test_a_file_that_is_no_table_of_bars_is_trouble_until_it_is_mended(
     assert await ask(feed) == rows(3)
 
 
-async def test_what_is_no_file_is_trouble(tmp_path: Path) -> None:
+async def test_what_is_not_a_file_is_trouble(tmp_path: Path) -> None:
     with pytest.raises(FeedTroubleError, match="no such folder"):
         await feed_in(tmp_path / "none").start()
     feed = feed_in(tmp_path)

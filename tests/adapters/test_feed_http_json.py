@@ -153,7 +153,7 @@ def test_a_header_that_is_a_secret_has_no_place_in_the_file(name: str) -> None:
         HttpJsonFeed.Settings(url="http://127.0.0.1/{symbol}", headers={name: "not-to-be-seen"})
 
 
-async def test_what_cannot_be_read_is_left_for_the_guard_with_what_stood_there() -> None:
+async def test_what_cannot_be_read_is_left_for_the_guard_with_its_text() -> None:
     spoilt: list[object] = [
         rows(1)[0] | {"close": "1_000"},
         rows(1)[0] | {"time": "yesterday", "high": None},
@@ -249,7 +249,7 @@ async def test_a_refusal_and_a_useless_answer_are_one_sentence(
 
 
 def bomb(times: int) -> bytes:
-    """Pack 100 MB of blanks so many times: 100 kB, then about 300 bytes."""
+    """Pack 100 MB of blanks a number of times: 100 kB, then about 300 bytes."""
     body = b" " * 100_000_000
     for _ in range(times):
         body = gzip.compress(body)
@@ -298,7 +298,7 @@ async def test_a_server_that_never_answers_or_never_ends_is_given_up() -> None:
                 await ask(url=f"http://{HOST}:{port}/{{symbol}}", timeout=0.2)
 
 
-async def test_an_answer_that_breaks_off_is_no_answer() -> None:
+async def test_an_answer_that_breaks_off_is_not_an_answer() -> None:
     async def half(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await reader.readuntil(b"\r\n\r\n")
         body = json.dumps(rows(3)).encode()

@@ -59,7 +59,7 @@ async def publish(port: int, *messages: tuple[str, object], **options: Any) -> N
 
 
 async def got(feed: MqttBarsFeed, count: int, want: Want = HARBOUR) -> list[dict[str, Any]]:
-    """Wait until the memory holds so many bars of a series."""
+    """Wait until the memory holds a number of bars of a series."""
     bars: list[dict[str, Any]] = []
     assert feed.arrived is not None
     async with asyncio.timeout(10):

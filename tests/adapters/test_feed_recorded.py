@@ -21,7 +21,7 @@ FIRST = int(BEGIN.timestamp()) * 1_000_000_000
 
 
 def feed_of(folder: Path, count: int, *, disordered: bool = False) -> RecordedFeed:
-    """Make a feed of so many files, read, at the last bar but one."""
+    """Make a feed of some files, already read, at the last bar but one."""
     lines = [f"{(BEGIN + timedelta(minutes=n)).isoformat()},10,11,9,10.5,{n}" for n in range(ROWS)]
     if disordered:
         lines[0], lines[1] = lines[1], lines[0]

@@ -1,4 +1,4 @@
-"""Secrets that the feed ``http_json`` sends: they arrive, and nobody reads them anywhere else."""
+"""Secrets that the feed ``http_json`` sends: they arrive, and cannot be read anywhere else."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ pytestmark = pytest.mark.usefixtures("nothing_secret_is_logged")
         ({"secret_query_names": {"apikey": "apiKey"}}, "names has apikey, but that secret is missing; give secret_"),
     ],
 )
-async def test_a_secret_that_is_useless_or_not_there_is_told_at_the_start(
+async def test_a_secret_that_is_useless_or_not_there_is_reported_at_the_start(
     settings: dict[str, object], sentence: str
 ) -> None:
     with pytest.raises(FeedTroubleError, match=sentence) as caught:
@@ -75,7 +75,7 @@ def echoes(way: Callable[[str], str], kind: str) -> Callable[[Request], Response
 
 
 UNREAD = r"\[[\d,]+ bytes, sha256 [0-9a-f]{4}…\]"
-"""What stands in the place of a text that is not shown."""
+"""The replacement for a text that is not shown."""
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,7 @@ async def test_a_next_page_of_the_same_server_is_sent_the_secret_once(carried: s
         ("{secret}", {"query": {"page": "{next}"}}, f"the page {UNREAD} names itself as its next page", 2),
     ],
 )
-async def test_a_next_page_that_is_wrong_is_told_without_the_secret(
+async def test_a_next_page_that_is_wrong_is_reported_without_the_secret(
     onward: str, settings: dict[str, object], sentence: str, requests: int
 ) -> None:
     def answer(request: Request) -> Response:

@@ -98,7 +98,7 @@ async def listening(port: int, **settings: object) -> AsyncIterator[StreamJsonFe
 
 
 async def got(feed: StreamJsonFeed, count: int, want: Want = HARBOUR) -> list[dict[str, Any]]:
-    """Wait until the memory holds so many bars of a series."""
+    """Wait until the memory holds a number of bars of a series."""
     await until(lambda: feed.inbox.recent.has_news([want]))
     bars = told((await feed.fetch([want]))[0].bars)
     return bars if len(bars) >= count else await got(feed, count, want)
@@ -261,7 +261,7 @@ async def test_a_server_that_is_away() -> None:
         await feed_at(free_port()).start()
 
 
-async def test_a_refusal_is_told_and_a_redirect_not_followed() -> None:
+async def test_a_refusal_is_reported_and_a_redirect_not_followed() -> None:
     secret = {"secret_headers": {"Authorization": "Bearer not-to-be-seen"}}
     async with Station().run() as station:
         for station.refusal in (HTTPStatus.UNAUTHORIZED, HTTPStatus.FOUND):

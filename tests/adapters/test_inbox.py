@@ -44,7 +44,7 @@ def answer(box: Inbox) -> RawBars:
 
 
 @given(st.sampled_from(WAYS), VALUES)
-def test_any_message_is_taken_and_what_cannot_be_read_in_it_is_told(way: dict[str, Any], message: object) -> None:
+def test_any_message_is_taken_and_what_cannot_be_read_is_reported(way: dict[str, Any], message: object) -> None:
     box = inbox(**way)
     box.take(json.dumps(message), *SERIES)
     box.take(json.dumps([message]).encode(), *SERIES)
@@ -98,7 +98,7 @@ def test_a_defect_with_one_message_is_reported_and_harms_no_other() -> None:
         nameless.check()
 
 
-def test_a_name_without_end_is_no_name() -> None:
+def test_a_name_without_end_is_not_a_name() -> None:
     box = inbox(symbol="symbol", timeframe="frame")
     box.take(json.dumps(rows(1)[0] | {"symbol": "X" * 257, "frame": "15m"}))
     with pytest.raises(FeedTroubleError, match="a row names no instrument"):

@@ -1,4 +1,4 @@
-"""Where things stand in JSON, and how they are read."""
+"""Where values are in JSON, and how they are read."""
 
 from __future__ import annotations
 
@@ -102,14 +102,14 @@ def test_rows_in_many_values_are_found_as_in_each() -> None:
         ("rfc3339", [None, 5, "", "2026-03-02", "2026-03-02T16:00:00", "2026-13-02T16:00:00Z", "9999-01-01T00:00:00Z"]),
     ],
 )
-def test_a_time_that_cannot_be_read_is_told(unit: str, times: list[object]) -> None:
+def test_a_time_that_cannot_be_read_is_reported(unit: str, times: list[object]) -> None:
     bars = bars_of([row | {"time": time} for row, time in zip(rows(len(times)), times, strict=True)], time_unit=unit)
     assert bars.stamp.tolist() == [NO_TIME] * len(times)
     assert sorted(bars.unreadable) == list(range(len(times)))
     assert all(text.startswith("time ") and len(text) < 80 for text in bars.unreadable.values())
 
 
-def test_a_volume_that_is_nowhere_is_no_complaint() -> None:
+def test_a_missing_volume_is_not_a_complaint() -> None:
     bars = bars_of(rows(2), fields=BarFields(volume=None))
     assert np.isnan(bars.volume).all()
     assert not bars.unreadable

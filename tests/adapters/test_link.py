@@ -19,7 +19,7 @@ DOWN = FeedTroubleError("the broker is down")
 
 @dataclass
 class World:
-    """A server whose connections last so many seconds each, None where it refuses; after the last it holds for ever."""
+    """A server whose connections last these seconds each, None if it refuses; after the last it holds for ever."""
 
     lasting: list[float | None]
     now: float = 0.0
@@ -79,7 +79,7 @@ async def test_chance_shortens_a_pause_by_up_to_a_half() -> None:
     assert Pauses(2.0, 60.0).length(10_000, 1.0) == 60.0
 
 
-async def test_trouble_is_told_once_the_grace_time_is_over_and_no_longer_than_it_lasts() -> None:
+async def test_trouble_is_reported_once_the_grace_time_is_over_and_no_longer_than_it_lasts() -> None:
     world = World([10.0, None, None, None])
     kept = link(world, grace=5.0)
     await kept.start()
@@ -118,7 +118,7 @@ async def test_where_the_first_attempt_fails_nothing_is_left_running_and_it_can_
     assert asyncio.all_tasks() == before
 
 
-async def test_a_defect_ends_a_session_and_is_told_but_the_link_goes_on() -> None:
+async def test_a_defect_ends_a_session_and_is_reported_but_the_link_goes_on() -> None:
     world = World([])
     defects = 2
 

@@ -33,7 +33,7 @@ def test_what_looks_like_a_secret(names: str, *, secret: bool) -> None:
 
 
 @pytest.mark.parametrize("value", ["{next}", "{symbol}{timeframe}", "", True, None, {"a": 1}])
-def test_what_is_under_a_name_like_that_and_yet_no_secret(value: object) -> None:
+def test_values_under_such_a_name_that_are_not_secrets(value: object) -> None:
     assert not looks_secret("token", value)
 
 
@@ -64,7 +64,7 @@ def test_a_secret_has_no_place_in_the_file(
     assert "f00" not in str(caught.value)
 
 
-def test_paging_and_subscribing_are_no_secrets() -> None:
+def test_paging_and_subscribing_are_not_secrets() -> None:
     query = {"page_token": "first", "token": "{next}"}
     HttpJsonFeed.Settings(url=URL + "?cursor_token={next}&author=7", query=query, next="onward")
     feed_at(1, subscribe=[{"do": "add", "key": "{symbol}"}, "token {symbol}", {"auth": True, "n": [1, [2]]}])

@@ -110,7 +110,7 @@ async def on_a_terminal(**environment: str) -> str:
     ours, theirs = os.openpty()
     termios.tcsetwinsize(theirs, (25, 80))
     kept = {name: value for name, value in os.environ.items() if name not in {"NO_COLOR", "COLUMNS", "FORCE_COLOR"}}
-    process = subprocess.Popen(  # noqa: ASYNC220  # the terminal is read in a thread meanwhile
+    process = subprocess.Popen(  # noqa: ASYNC220 - the terminal is read in a thread meanwhile
         [sys.executable, "-c", PROGRAM],
         stdout=theirs,
         cwd=Path(__file__).parents[2],

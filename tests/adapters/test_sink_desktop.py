@@ -161,7 +161,7 @@ async def test_a_service_that_refuses_or_is_silent_is_tried_again_later(bus: str
         await sink.stop()
 
 
-async def test_a_service_with_other_arguments_is_told_and_nothing_is_lost_in_silence(
+async def test_a_service_with_other_arguments_is_reported_and_nothing_is_lost_in_silence(
     bus: str, sink: DesktopSink
 ) -> None:
     async with notification_service(bus, "body", hints="") as service:
@@ -178,7 +178,7 @@ NO_SESSION = {
 
 
 @pytest.mark.parametrize("address", NO_SESSION.values(), ids=NO_SESSION)
-async def test_without_a_session_there_is_one_sentence(
+async def test_a_missing_session_is_one_sentence(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, sink: DesktopSink, address: str | None
 ) -> None:
     monkeypatch.delenv("DISPLAY", raising=False)
@@ -194,7 +194,7 @@ async def test_without_a_session_there_is_one_sentence(
     assert "Traceback" not in caplog.text
 
 
-async def test_a_session_without_a_service_is_told(bus: str, sink: DesktopSink) -> None:
+async def test_a_session_without_a_service_is_reported(bus: str, sink: DesktopSink) -> None:
     assert bus
     with pytest.raises(DeliveryError, match=r"org\.freedesktop\.Notifications was not provided"):
         await sink.start()

@@ -105,7 +105,7 @@ async def test_a_letter_arrives_whole(certificates: Certificates, security: str)
     assert all(len(line) <= 998 for line in letter.content.splitlines())
 
 
-async def test_what_is_said_later_of_a_setup_answers_the_first_letter(certificates: Certificates) -> None:
+async def test_later_events_of_a_setup_answer_the_first_email(certificates: Certificates) -> None:
     async with mail_server(certificates) as server:
         sink, setup = sink_to(server, certificates), setup_event()
         for event in (setup, withdrawn_event(setup), station_event()):
@@ -117,7 +117,7 @@ async def test_what_is_said_later_of_a_setup_answers_the_first_letter(certificat
     assert "References" not in other
 
 
-async def test_what_is_told_one_bar_ahead_stands_with_the_setup_that_comes_of_it(certificates: Certificates) -> None:
+async def test_an_announcement_is_in_the_conversation_of_its_setup(certificates: Certificates) -> None:
     setup = setup_event()
     unknown = forming_event(setup)
     unknown.data["becomes"] = None
@@ -126,7 +126,7 @@ async def test_what_is_told_one_bar_ahead_stands_with_the_setup_that_comes_of_it
         for batch in ([forming_event(setup)], [setup], [forming_event(setup), setup], [unknown]):
             await sink.deliver([Message(event) for event in batch])
     ahead, found, both, alone = (letter.mail for letter in server.letters)
-    # A mail program makes one conversation of letters that name the same one, also before that has come (RFC 5256).
+    # A mail program makes one conversation of emails that refer to the same one, even before it has come (RFC 5256).
     assert ahead["References"] == ahead["In-Reply-To"] == found["Message-ID"] == both["References"]
     assert ahead["Message-ID"] != found["Message-ID"]
     assert "References" not in found
@@ -250,7 +250,7 @@ async def test_no_now_and_yes_later(certificates: Certificates) -> None:
     async with mail_server(certificates) as server:
         server.to_data = ["451 4.3.0 later, please"]
         sink = sink_to(server, certificates)
-        with pytest.raises(DeliveryError, match=r"does not take the letter: 451 4\.3\.0 \[19 bytes, sha256") as caught:
+        with pytest.raises(DeliveryError, match=r"does not accept the email: 451 4\.3\.0 \[19 bytes, sha256") as caught:
             await sink.deliver([Message(setup_event())])
         assert type(caught.value) is DeliveryError
         assert not server.letters
@@ -338,7 +338,7 @@ async def test_a_password_that_the_server_repeats_is_not_shown(
                 await EmailSink(sink_to(server, certificates)._settings, show_body=True).start()
 
 
-async def test_a_wrong_password_is_told_without_it(certificates: Certificates) -> None:
+async def test_a_wrong_password_is_reported_without_it(certificates: Certificates) -> None:
     async with mail_server(certificates) as server:
         with pytest.raises(
             DeliveryError, match=r"does not accept the login of loft \(535 .*\); check the user and the"
@@ -357,7 +357,7 @@ async def test_a_stranger_s_certificate_is_not_trusted(certificates: Certificate
             assert server.logins == 0
 
 
-async def test_a_server_that_does_not_encrypt_is_told_nothing(certificates: Certificates) -> None:
+async def test_a_server_that_does_not_encrypt_gets_nothing(certificates: Certificates) -> None:
     async with mail_server(certificates, starttls=False) as server:
         with pytest.raises(DeliveryError, match="STARTTLS extension not supported"):
             await sink_to(server, certificates).deliver([Message(setup_event())])

@@ -115,7 +115,7 @@ async def test_a_full_disk_is_a_delivery_error_and_the_next_event_starts_afresh(
 
 
 @pytest.mark.parametrize("place", ["nowhere/events.jsonl", ""], ids=["no such folder", "a folder"])
-async def test_a_path_that_cannot_be_written_is_told_at_the_start(tmp_path: Path, place: str) -> None:
+async def test_a_path_that_cannot_be_written_is_reported_at_the_start(tmp_path: Path, place: str) -> None:
     with pytest.raises(DeliveryError, match=r"Cannot append events to .*: (No such file|Is a directory)"):
         await sink_to(tmp_path / place).start()
 

@@ -48,7 +48,7 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
 
 
 @BROKERS
-async def test_events_reach_those_who_listen_and_what_stands_those_who_come_late(
+async def test_events_reach_present_subscribers_and_open_setups_late_ones(
     tmp_path: Path, kind: str, version: str
 ) -> None:
     first, second, late = setup_event("HARBOUR"), setup_event("BTC/USD", "4h", "short"), setup_event("GANNET")
@@ -86,7 +86,7 @@ async def test_events_reach_those_who_listen_and_what_stands_those_who_come_late
 
 
 @BROKERS
-async def test_where_a_story_stands_is_kept_until_it_ends(tmp_path: Path, kind: str, version: str) -> None:
+async def test_the_state_of_a_story_is_retained_until_it_ends(tmp_path: Path, kind: str, version: str) -> None:
     story, aside = story_of(setup_event()), story_of(set_aside_event("GANNET"))
     state = f"{ROOT}/state/setups/HARBOUR/15m/long/{story[0].id}"
     async with broker_of(kind, tmp_path) as port, running(sink_for(port, version)) as sink:
@@ -168,7 +168,7 @@ asyncio.run(main())
 
 
 @BROKERS
-async def test_a_station_that_dies_is_said_to_be_gone(tmp_path: Path, kind: str, version: str) -> None:
+async def test_a_station_that_dies_is_published_as_gone(tmp_path: Path, kind: str, version: str) -> None:
     async with broker_of(kind, tmp_path) as port:
         command = [sys.executable, "-c", STATION, str(port), version]
         station = await asyncio.create_subprocess_exec(
@@ -196,7 +196,7 @@ async def test_a_broker_that_comes_back_is_found_again(tmp_path: Path, version: 
                     await sink.deliver([Message(setup_event())])
                 assert not isinstance(caught.value, DeliveryRefusedError)
                 broker.start()
-                # Nothing is delivered meanwhile: the sink seeks the broker by itself.
+                # Nothing is delivered meanwhile: the sink reconnects on its own.
                 async with reading(broker.port, f"{ROOT}/#", version) as reader:
                     assert await read_state(reader) == "watching"
                     await sink.deliver([Message(setup_event())])
@@ -216,7 +216,7 @@ async def test_a_broker_that_is_not_there_at_the_start_is_found_later(tmp_path: 
         await sink.stop()
 
 
-async def test_what_was_under_way_when_the_broker_died_is_told_at_once(tmp_path: Path) -> None:
+async def test_what_was_under_way_when_the_broker_died_is_reported_at_once(tmp_path: Path) -> None:
     with mosquitto(tmp_path) as broker:
         async with running(sink_for(broker.port, timeout=300)) as sink:
             events = [setup_event(f"NO{number}") for number in range(500)]
@@ -266,7 +266,7 @@ async def test_any_name_is_delivered_safely(mosquitto_port: int, version: str, n
 
 
 @pytest.fixture(scope="module")
-def mosquitto_port(tmp_path_factory: pytest.TempPathFactory) -> Any:  # noqa: ANN401  # a generator of ports
+def mosquitto_port(tmp_path_factory: pytest.TempPathFactory) -> Any:  # noqa: ANN401 - a generator of ports
     with mosquitto(tmp_path_factory.mktemp("broker")) as broker:
         yield broker.port
 

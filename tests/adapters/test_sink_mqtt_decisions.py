@@ -226,7 +226,7 @@ async def test_a_retained_message_is_refused_each_time_it_comes(store: Store, tm
                     told = await answer(user)
                     assert (told["kept"], told["key"]) == (False, "k-1")
                     assert told["said"].startswith("a retained message is ignored")
-            if version == "5.0":  # in which whoever listens already sees it, too
+            if version == "5.0":  # in which a present subscriber sees it too
                 async with running(hearing(store, broker.port)):
                     await answer(user)
                     assert not (await asked(user, TAKE, retain=True))["kept"]

@@ -44,7 +44,7 @@ async def test_certificates_that_are_missing_or_none_are_named(tmp_path: Path) -
         await sink.stop()
 
 
-async def test_a_broker_of_another_kind_is_told_with_what_to_do(tmp_path: Path, certificates: Certificates) -> None:
+async def test_another_kind_of_broker_is_reported_with_what_to_do(tmp_path: Path, certificates: Certificates) -> None:
     async with amqtt_broker(tmp_path) as old, amqtt_broker(tmp_path, certificates=certificates) as guarded:
         for port, sentence in ((old, "does it support only 3.1.1"), (guarded, "does it require TLS")):
             sink = sink_for(port, timeout=0.5)
@@ -106,7 +106,7 @@ async def test_only_what_a_broker_says_of_the_message_itself_is_final(code: int,
         assert isinstance(caught.value, DeliveryRefusedError) == final
 
 
-async def test_another_client_under_our_id_is_told() -> None:
+async def test_another_client_under_our_id_is_reported() -> None:
     async with scripted(b"\x20\x03\0\0\0", b"", after=b"\xe0\x01\x8e") as port, running(sink_for(port)) as sink:
         with pytest.raises(DeliveryError, match="is the station's name taken"):
             await sink.deliver([Message(setup_event())])

@@ -83,7 +83,7 @@ async def test_any_name_arrives_as_it_is_shown_elsewhere(name: str) -> None:
     assert {request.path for request in server.requests} == {"/alerts"}
 
 
-async def test_who_has_it_is_not_told_twice() -> None:
+async def test_a_recipient_who_has_it_does_not_get_it_twice() -> None:
     answers = [503, 503, 200, 200]
 
     def grudging(_: Request) -> Response:
@@ -117,14 +117,14 @@ async def test_a_service_that_does_not_answer_is_given_up_in_time() -> None:
         release.set()
 
 
-async def test_an_address_that_apprise_does_not_know_is_told_without_it() -> None:
+async def test_an_address_that_apprise_does_not_know_is_reported_without_it() -> None:
     settings = PushSettings.model_validate({"urls": ["json://127.0.0.1", "nonsense://secret-token@host", "secret"]})
     with pytest.raises(DeliveryError, match="Of 3 push services, apprise does not know these: 2, 3;") as caught:
         await PushSink(settings).start()
     assert "secret" not in str(caught.value) + repr(settings)
 
 
-def test_no_service_is_no_sink() -> None:
+def test_a_sink_needs_a_service() -> None:
     with pytest.raises(ValidationError):
         PushSettings.model_validate({"urls": []})
 

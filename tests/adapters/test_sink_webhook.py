@@ -32,14 +32,14 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
     from pathlib import Path
 
-SECRET = "long enough for a test ☃"  # noqa: S105  # only for tests
+SECRET = "long enough for a test ☃"  # noqa: S105 - only for tests
 NOW = 1_772_467_205.75
 
 MODES = pytest.mark.parametrize("mode", ["structured", "binary"])
 
 
 @asynccontextmanager
-async def sink_for(url: str, **settings: Any) -> AsyncIterator[WebhookSink]:  # noqa: ANN401  # as in a file
+async def sink_for(url: str, **settings: Any) -> AsyncIterator[WebhookSink]:  # noqa: ANN401 - as in a file
     table = {"url": url, "secret": SECRET, "timeout": 5} | settings
     sink = WebhookSink(WebhookSettings.model_validate(table), clock=lambda: NOW)
     await sink.start()
@@ -82,7 +82,7 @@ async def test_an_event_arrives_signed_as_the_http_binding_has_it(mode: str) -> 
 
 
 @pytest.mark.parametrize(("mode", "late"), [("structured", True), ("binary", "true")])
-async def test_what_is_known_as_it_leaves_goes_along(mode: str, late: Any) -> None:  # noqa: ANN401  # a truth value, or its text
+async def test_what_is_known_as_it_leaves_goes_along(mode: str, late: Any) -> None:  # noqa: ANN401 - a truth value, or its text
     with http_server() as server:
         async with sink_for(server.url, mode=mode) as sink:
             await sink.deliver([Message(setup_event(), late=True, notes=Notes(record=RECORD))])

@@ -1,4 +1,4 @@
-"""Secrets that the feed ``stream_json`` sends: they arrive, and nobody reads them anywhere else."""
+"""Secrets that the feed ``stream_json`` sends: they arrive, and cannot be read anywhere else."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ async def test_no_trouble_of_a_stream_shows_a_secret() -> None:
 
 
 async def trouble_of(behaviour: Callable[[ServerConnection], Awaitable[None]], **settings: object) -> str:
-    """Listen to a server that says nothing of use, and give the trouble that is told of it."""
+    """Listen to a server that sends nothing useful, and give the reported trouble."""
     async with serve(behaviour, HOST, 0) as server:
         port = next(iter(server.sockets)).getsockname()[1]
         with pytest.raises(FeedTroubleError) as caught:  # noqa: PT012 - it comes as soon as the server has spoken

@@ -40,7 +40,7 @@ def test_all_kinds_are_named_the_nearest_first(sign: int) -> None:
 
 
 @BOTH_SIDES
-def test_what_the_close_has_reached_is_no_obstacle(sign: int) -> None:
+def test_a_price_that_the_close_has_reached_is_not_an_obstacle(sign: int) -> None:
     made = scene()
     made.high(T - 40, 105.0, FAR_HIGH)
     made.fast[T] = 105.0

@@ -271,7 +271,7 @@ def test_the_averages_of_bars_that_do_not_exist_are_not_read(sign: int) -> None:
 
 
 @pytest.mark.parametrize("sign", [1, -1])
-def test_a_turn_against_the_trend_is_said_to_be_one(sign: int) -> None:
+def test_a_turn_against_the_trend_says_so(sign: int) -> None:
     scene = turn()
     assert "against the trend" not in words_of(scene, sign, Rules())["turn"]["text"]
     scene.slow[: T - 5], scene.slow[T - 5 :] = 300.0, 299.0

@@ -1,4 +1,4 @@
-"""The numbers of the rules, as compiled code and as whoever keeps bars read them."""
+"""The numbers of the rules, as read by compiled code and by the store of bars."""
 
 from __future__ import annotations
 

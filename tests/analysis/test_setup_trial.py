@@ -1,4 +1,4 @@
-"""The trial of a setup: nothing is said of a sound one, and each way to be wrong is told by a sentence of its own."""
+"""The trial of a setup: a sound one passes, and each fault has its own sentence."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ def said(setup: Setup[Any]) -> list[str]:
     return wrong_ways(Chosen(setup, setup.numbers()), RULES)
 
 
-def test_nothing_is_said_of_the_example_and_it_finds_something() -> None:
+def test_the_example_passes_and_finds_something() -> None:
     assert said(EXAMPLE) == []
     assert said(SOUND) == []
     assert example_fit(Chosen(EXAMPLE, EXAMPLE.numbers()), RULES).verdicts.all()
 
 
 @pytest.mark.parametrize("name", known())
-def test_nothing_is_said_of_what_comes_with_the_program(name: str) -> None:
+def test_the_built_in_setups_pass(name: str) -> None:
     setup = known()[name]
     assert said(setup) == []
     assert example_fit(Chosen(setup, setup.numbers()), RULES).verdicts.all()  # so the trial saw it hold
@@ -56,12 +56,12 @@ def test_nothing_is_said_of_what_comes_with_the_program(name: str) -> None:
             wrong.find_measures_nothing,
             "the rule direction holds where its measured value is NaN",
         ),
-        (wrong.says_too_much, wrong.find_says_too_much, "measure does not give whether all verdicts hold"),
+        (wrong.says_too_much, wrong.find_says_too_much, "measure does not return whether all verdicts hold"),
         (wrong.looks_ahead, wrong.find_looks_ahead, "measure looks ahead: with other bars after t"),
         (wrong.reads_far_back, wrong.find_reads_far_back, "measure reads further back than looks_back = 3"),
         (wrong.one_sided, wrong.find_one_sided, "the rule steps differs for long and short on reflected prices"),
         (wrong.sound, wrong.find_long_only, "find and measure disagree on the invented tapes: of "),
-        (wrong.sound, wrong.find_backwards, "find does not write down what it finds in order"),
+        (wrong.sound, wrong.find_backwards, "find does not write what it finds in order"),
         (wrong.sound, wrong.find_by_tomorrow, "find looks ahead: with other bars after t"),
         (wrong.sound, wrong.find_too_often, "find finds 3 setups among 1 bars"),
         (wrong.sound, wrong.find_past_its_stretch, "find marks bars past its stretch"),
@@ -114,10 +114,10 @@ WRONG_AHEAD: dict[str, tuple[Forming[Any], str]] = {
         replace(STEP, next_bar=lambda before, _: [Need("close", least=before.series[CLOSE, before.p + 1])]),
         "next_bar raises IndexError",
     ),
-    "gives nothing": (replace(STEP, next_bar=lambda *_: []), "next_bar gives something else than a list of Needs"),
+    "gives nothing": (replace(STEP, next_bar=lambda *_: []), "next_bar does not give a list of Needs"),
     "gives texts": (
         replace(STEP, next_bar=lambda *_: ["a rise"]),
-        "next_bar gives something else than a list of Needs",
+        "next_bar does not give a list of Needs",
     ),
     "asks for what there is not": (
         replace(STEP, next_bar=lambda *_: [Need("gulls", least=1.0)]),  # type: ignore[arg-type]  # on purpose
@@ -129,13 +129,13 @@ WRONG_AHEAD: dict[str, tuple[Forming[Any], str]] = {
     ),
     "asks too little": (
         replace(STEP, next_bar=lambda before, _: [Need("high", least=before.closing())]),
-        "what is told of the two steps one bar ahead and measure disagree on the invented tapes: of ",
+        "what is announced of the two steps one bar ahead and measure disagree on the invented tapes: of ",
     ),
 }
 
 
 @pytest.mark.parametrize("what", WRONG_AHEAD)
-def test_what_is_wrong_with_what_is_told_one_bar_ahead(what: str) -> None:
+def test_what_is_wrong_one_bar_ahead(what: str) -> None:
     forming, sentence = WRONG_AHEAD[what]
     (found,) = said(replace(EXAMPLE, forming=forming))
     assert found.startswith(sentence)
@@ -147,14 +147,14 @@ def test_what_is_wrong_with_what_is_told_one_bar_ahead(what: str) -> None:
         (wrong.weigh_not_to_compile, "weigh does not compile: "),
         (wrong.weigh_raising, "weigh raises ValueError (no range); it must answer for any bar"),
         (wrong.weigh_too_much, "weigh writes more points than the 2 that points names"),
-        (wrong.weigh_oddly, "weigh says 9 of the point volume; write whether it holds, or UNKNOWN"),
+        (wrong.weigh_oddly, "weigh gives 9 for the point volume; write whether it holds, or UNKNOWN"),
         (wrong.weigh_no_base, "the base is nan at some bars; give a real price at every bar, held or missed"),
         (wrong.weigh_strange_average, "levels.average is column 4, which is not an average"),
         (wrong.weigh_one_sided_point, "the point beyond_fast_average differs for long and short on reflected prices"),
         (wrong.weigh_one_sided_base, "levels.base differs for long and short on reflected prices"),
-        (wrong.weigh_ahead, "weigh reads bars after t: with others there it says something else of t"),
-        (wrong.weigh_far_back, "weigh reads bars before t - 29: with others there it says something else of t"),
-        (wrong.weigh_without_spoiler, "the spoiler needs both a text and what it tells of"),
+        (wrong.weigh_ahead, "weigh reads bars after t: with others there its answer for t changes"),
+        (wrong.weigh_far_back, "weigh reads bars before t - 29: with others there its answer for t changes"),
+        (wrong.weigh_without_spoiler, "the spoiler needs both a text and what it describes"),
     ],
     ids=lambda each: getattr(each, "__name__", ""),
 )
@@ -171,18 +171,18 @@ POINTS = {"beyond_fast_average": ("> 0", "a"), "volume": ("> 1", "b")}
 SPOKEN: dict[str, tuple[Any, str]] = {
     "nothing": (lambda *_: None, "words gives a NoneType; give Words(rules, points, trigger, base, spoiler)"),
     "two rules": (words_but(rules=[("> 0", "a"), ("> 0", "b")]), "words gives 2 thresholds and texts for 3 rules"),
-    "no pairs": (words_but(rules=["> 0"] * 3), "words gives something else than pairs of two texts"),
-    "no pairs of points": (words_but(points={**POINTS, "volume": "b"}), "words gives something else than pairs"),
+    "no pairs": (words_but(rules=["> 0"] * 3), "words does not give pairs of two texts"),
+    "no pairs of points": (words_but(points={**POINTS, "volume": "b"}), "words does not give pairs"),
     "another point": (words_but(points={**POINTS, "gulls": ("> 0", "a")}), "words and points do not name the same"),
     "no trigger": (words_but(trigger=""), "words does not say what the trigger is; give a text"),
     "no base": (words_but(base=None), "words does not say what the base is; give a text"),
-    "no spoiler": (words_but(spoiler=""), "the spoiler needs both a text and what it tells of"),
-    "raising": (raising, "words raises KeyError ('gull'); it is asked at any bar, held or missed"),
+    "no spoiler": (words_but(spoiler=""), "the spoiler needs both a text and what it describes"),
+    "raising": (raising, "words raises KeyError ('gull'); it must answer for any bar, held or missed"),
 }
 
 
 @pytest.mark.parametrize("what", SPOKEN)
-def test_what_is_said_in_a_wrong_shape(what: str) -> None:
+def test_words_of_a_wrong_shape(what: str) -> None:
     give, sentence = SPOKEN[what]
     (found,) = said(replace(SOUND, words=give))
     assert found.startswith(sentence)

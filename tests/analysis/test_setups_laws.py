@@ -82,7 +82,7 @@ def other_values(about: FieldInfo, value: Any) -> list[Any]:  # noqa: ANN401 - a
 
 
 def variants(setup: Setup[Any]) -> list[tuple[str, Numbers]]:
-    """Give the numbers with one setting changed, each in both directions; what is no rule's is left out."""
+    """Give the numbers with one setting changed, each in both directions; numbers of no rule are left out."""
     defaults, out = setup.numbers(), []
     for field, about in setup.numbers.model_fields.items():
         value = getattr(defaults, field)
@@ -208,7 +208,7 @@ def test_every_setting_matters(name: str) -> None:
 
 
 @every_setup
-def test_a_market_that_stands_still_holds_no_setup(name: str) -> None:
+def test_a_market_that_does_not_move_has_no_setup(name: str) -> None:
     setup = setup_of(name)
     still = np.where(np.isin(np.arange(14), [ATR, USUAL_BODY, CROSS])[:, None], 0.0, np.full((14, 400), 10.0))
     assert by_measuring(setup, still, setup.numbers()) == []
@@ -239,7 +239,7 @@ def test_each_setup_says_all_that_it_must(name: str) -> None:
     assert seen > 0
 
 
-def test_they_all_come_in_by_the_door() -> None:
+def test_all_setups_use_the_public_interface() -> None:
     project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     named = project["entry-points"]["closewatch.setups"]
     assert named == {name: f"scanner.analysis.setups.{name}:SETUP" for name in NAMES}

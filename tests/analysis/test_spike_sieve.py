@@ -73,7 +73,7 @@ def test_a_known_split_is_none() -> None:
     assert taken_out(halves, adjustments=[Adjustment(day, Fraction(2))]) == []
 
 
-def test_what_is_odd_is_told_of_the_bar_as_it_was_held_against_the_others() -> None:
+def test_what_is_odd_is_described_by_the_comparison_with_the_bars_before() -> None:
     bars = bars_of([*map(quiet, range(20)), WICK, quiet(0), AWAY])
     assert SpikeSieve(DROPPING).sift(bars, np.zeros(len(bars), dtype=np.bool_)) == {
         20: "its high 121.01 lies 10.0 ATR above the 14 bars before it, and above its own open and close",

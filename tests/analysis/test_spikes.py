@@ -1,4 +1,4 @@
-"""Suspected bad ticks: which bars are, what is said of them, and what they touch, just inside and just outside."""
+"""Suspected bad ticks: which bars are, how they are described, and what they affect, just inside and just outside."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ CALM = dict.fromkeys(range(1, 61), (100.0, 100.0, 100.0, 100.0, 100.0))
         # The 14 bars before it count, one of 103 among them; its range of 4 makes the ATR a little larger.
         ((100, 121.5, 99, 100), {15: (100, 102, 99, 100)}, "its high 121.5 lies"),
         ((100, 121.5, 99, 100), {14: (100, 102, 99, 100)}, ""),
-        ((100, 121.5, 99, 100), CALM, ""),  # bars that stand still are no measure
+        ((100, 121.5, 99, 100), CALM, ""),  # bars that do not move are not a measure
     ],
 )
 def test_a_bar_is_suspected_beyond_ten_atr_and_not_at_them(
@@ -95,7 +95,7 @@ WICK, AWAY = (100.0, 99.0 + 22.01, 99.0, 100.0, 100.0), (122.0, 122.5, 121.5, 12
 
 
 def after_a_spike(back: int, spike: Row = WICK) -> SeriesEngine:
-    """Give an engine at a quiet bar so many bars after a spike."""
+    """Give an engine at a quiet bar some bars after a spike."""
     rows = [quiet(number) for number in range(330)]
     rows[-1 - back] = spike
     return watching(rows)

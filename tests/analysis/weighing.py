@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from scanner.analysis.door.setup import Numbers, Setup
 
 ODD = 123.25
-"""What stands where it is to be written to."""
+"""The value before anything is written."""
 
 
 def fit_at(setup: Setup[Any], series: NDArray[np.float64], t: int, sign: int, numbers: Numbers | None = None) -> Fit:

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.bar_sides import all_hold, closing, extent, highest, lowest, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import UNKNOWN
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -259,7 +259,7 @@ def find_past_its_stretch(
 
 @compiled
 def said_soundly(series: Floats, t: int, sign: float, points: Floats, held: Marks, levels: Any) -> None:
-    """Say of both points and of the levels what is no fault."""
+    """Write both points and the levels without a fault."""
     points[0], held[0] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
     points[1], held[1] = 0.0, UNKNOWN
     levels.trigger, levels.base = sign * highest(series, t, sign), sign * lowest(series, t, sign)

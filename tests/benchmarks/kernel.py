@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators import kernel
 from scanner.analysis.pool import FEW, MANY, Candidates, Pool
+from scanner.compiling import compiled, lent
 from scanner.market.bars import Bars
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.measures import Measures, best
@@ -58,8 +58,8 @@ class Long:
         self.pool = Pool(rulebook.rules, rulebook.setups, timetable("1m"), MANY)
         self.row = self.pool.add()
         self.prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
-        self.times = np.array([bars.open_time, bars.close_time])
-        self.sessions = self.pool.timetable.session_numbers(bars.open_time)
+        self.columns = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
+        self.times, self.sessions = (lent(bars.open_time), lent(bars.close_time)), self.pool.sessions_of(bars)
         self.marks = np.empty(MANY, dtype=np.uint8)
         self.found = np.empty((2 * MANY, 3), dtype=np.int64)
 
@@ -71,7 +71,7 @@ class Long:
         while begin[0] < count:
             end = np.minimum(begin + MANY, count)
             windows = (pool.columns, pool.deep, pool.times, pool.state, pool.used)
-            news = (self.prices, self.times, self.sessions)
+            news = (self.columns, self.times, self.sessions)
             kernel.advance(*windows, rows, begin, end, *news, pool.rules.record, pool.kept, judged)
             if judged[0, kernel.REASON]:
                 pool.state["leap_seen"][self.row] = True

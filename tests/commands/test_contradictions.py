@@ -1,4 +1,4 @@
-"""What is said of recorded bars but cannot be theirs: each ends in a sentence, and in exit code 2."""
+"""Options that contradict recorded bars: each ends in a sentence, and in exit code 2."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def test_columns_that_cannot_hold_what_they_are_taken_for_are_refused(tmp_path: 
         assert why not in closewatch("replay", path, *believed).err
 
 
-def test_times_that_no_session_has_are_told_with_the_zone_where_they_would_fit(local: Path) -> None:
+def test_times_that_no_session_has_are_reported_with_the_zone_where_they_would_fit(local: Path) -> None:
     code, out, err = closewatch("replay", local, "--calendar", "XNYS")
     assert (code, out) == (2, "")
     assert "more than a fifth, so the rest is not used either" in err
@@ -86,7 +86,7 @@ def test_times_that_no_session_has_are_told_with_the_zone_where_they_would_fit(l
         assert "these look like New York times" in again
 
 
-def test_times_of_the_close_are_told_as_such(tmp_path: Path) -> None:
+def test_times_of_the_close_are_reported_as_such(tmp_path: Path) -> None:
     closes = [f"{each + timedelta(minutes=15):%Y-%m-%dT%H:%M%z}" for each in sessions(15) if each.hour >= 15]
     path = written(tmp_path / "gannet.csv", closes)
     code, _, err = closewatch("replay", path, "--calendar", "XNYS")
@@ -124,7 +124,7 @@ def test_a_file_of_which_much_is_refused_gives_no_setup_and_ends_nothing_else(lo
     assert not (tmp_path / "petrel.parquet").exists()
 
 
-def test_the_same_prices_under_two_names_are_told(local: Path, tmp_path: Path) -> None:
+def test_the_same_prices_under_two_names_are_reported(local: Path, tmp_path: Path) -> None:
     twin = tmp_path / "puffin.csv"
     twin.write_bytes(local.read_bytes())
     code, _, err = closewatch("replay", local, twin)

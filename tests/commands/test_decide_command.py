@@ -180,7 +180,7 @@ def test_where_several_fit_they_are_listed_to_choose_from(station: Store) -> Non
     assert "SKUA has no open setup" in err
 
 
-def test_a_setup_that_is_said_again_after_its_withdrawal_can_be_taken_as_it_is_now(station: Store) -> None:
+def test_a_setup_repeated_after_its_withdrawal_can_be_taken_in_its_new_version(station: Store) -> None:
     say(station, withdrawn_event(GANNET))
     assert "its story has ended" in run(station, "take", GANNET.id[:6])[2]
     say(station, again(GANNET))

@@ -54,7 +54,7 @@ def said(store: Store) -> list[Event]:
 
 
 @pytest.mark.parametrize("kind", ["setup.entered", "setup.exit_signal", "setup.closed"])
-def test_what_is_told_of_a_position_comes_with_the_chart_of_its_story_so_far(store: Store, kind: str) -> None:
+def test_events_of_a_position_come_with_the_chart_of_its_story_so_far(store: Store, kind: str) -> None:
     events = [event for event in said(store) if event.kind == kind]
     assert events
     for event in events[:2]:
@@ -64,7 +64,7 @@ def test_what_is_told_of_a_position_comes_with_the_chart_of_its_story_so_far(sto
         assert event_chart(settings(), store, event) == story_chart_for(BARS[:end], told, RULES, "UTC")
 
 
-def test_a_position_that_was_broken_off_comes_with_the_chart_of_what_was_told_up_to_then(store: Store) -> None:
+def test_a_position_that_was_broken_off_comes_with_the_chart_of_its_story_up_to_then(store: Store) -> None:
     entered = next(event for event in said(store) if event.kind == "setup.entered")
     whole = [each for each in said(store) if each.thread == entered.thread]
     last = BARS.last()

@@ -116,7 +116,7 @@ def test_with_a_configuration_it_says_what_the_station_did(
         ]
 
 
-def test_what_was_bundled_given_up_too_old_or_kept_is_told_as_such(tmp_path: Path) -> None:
+def test_what_was_bundled_given_up_too_old_or_kept_is_reported_as_such(tmp_path: Path) -> None:
     (tmp_path / "station.toml").write_text(STATION)
     known = settings.load(tmp_path / "station.toml")
     clock = [BAR_CLOSE + QUARTER_HOUR]

@@ -54,7 +54,7 @@ def run(capsys: pytest.CaptureFixture[str]) -> Run:
     return typed
 
 
-def test_a_file_that_may_be_cut_off_is_told(run: Run, tmp_path: Path) -> None:
+def test_a_file_that_may_be_cut_off_is_reported(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "gannet.csv"
     path.write_bytes(GERMAN.encode()[:-2] + b"12")
     assert "no line end; if the file was cut off there, its last number is wrong" in run("import", path)[1]
@@ -65,7 +65,7 @@ def test_a_file_that_may_be_cut_off_is_told(run: Run, tmp_path: Path) -> None:
         assert "no line end" not in run("import", path)[1]
 
 
-def test_what_is_understood_is_said(run: Run, tmp_path: Path) -> None:
+def test_what_is_understood_is_reported(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "gannet.csv"
     path.write_bytes(GERMAN.encode("cp1252"))
     code, said, _ = run("import", path)

@@ -203,7 +203,7 @@ def test_a_chart_is_drawn_of_what_was_decided_where_the_store_still_has_the_bars
         assert b64decode(drawn).startswith(b"\x89PNG\r\n")
 
 
-def test_a_review_tells_what_a_week_came_to(station: Store) -> None:
+def test_a_review_gives_the_results_of_a_week(station: Store) -> None:
     done = run(station, "review", "week", "--until", "2026-03-04")
     assert (done.code, done.err) == (0, "")
     lines = done.out.splitlines()

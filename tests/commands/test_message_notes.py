@@ -21,7 +21,7 @@ def notes(event: Event, store: Store) -> Notes:
     return notes_of(event, store, lambda _: ["so much is open"], lambda _: "so it went")
 
 
-def test_what_follows_goes_with_the_setup_as_it_was_said_last(tmp_path: Path) -> None:
+def test_later_events_go_with_the_latest_version_of_the_setup(tmp_path: Path) -> None:
     first = setup_event()
     again = setup_event()
     again = type(again)(

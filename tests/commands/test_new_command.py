@@ -30,7 +30,7 @@ def test_what_it_writes_can_be_watched(tmp_path: Path) -> None:
     settings = load(tmp_path / "watch.toml", {}, to_watch=True)
     told = {each.instrument.symbol: [frame.name for frame in each.timeframes] for each in settings.watched()}
     assert told == {"A.B's": ["1h", "1d"], "MILL": ["1h", "1d"]}
-    assert [settings.said_of(name, "step") for name in told] == ["0.01", "0.05"]
+    assert [settings.setting_of(name, "step") for name in told] == ["0.01", "0.05"]
     assert settings.account.equity == 50_000
     assert settings.sinks == {"desk": {"type": "desktop"}}
 

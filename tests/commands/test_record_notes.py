@@ -110,7 +110,7 @@ def test_each_alert_quotes_its_own_kind(tmp_path: Path) -> None:
         ({"defaults": {"feed": "tape", "timeframes": ["15m"], "step": 0.05, "costs": {"spread": "0.01"}}}, True),
     ],
 )
-def test_rules_or_costs_that_are_others_now_are_told(tmp_path: Path, tables: Any, *, is_other: bool) -> None:  # noqa: ANN401 - as in a file
+def test_changed_rules_or_costs_are_reported(tmp_path: Path, tables: Any, *, is_other: bool) -> None:  # noqa: ANN401 - as in a file
     beside(tmp_path / "kept.db").write_bytes(record(settings(tmp_path), kind()).to_bytes())
     told = said(tmp_path, known=settings(tmp_path, **tables))
     assert told.endswith(" It used other rules or costs than you do now.") == is_other
@@ -119,7 +119,7 @@ def test_rules_or_costs_that_are_others_now_are_told(tmp_path: Path, tables: Any
 
 
 @pytest.mark.parametrize(("days", "is_told"), [(397, False), (398, True)])
-def test_a_study_older_than_the_user_allows_is_told(tmp_path: Path, days: int, *, is_told: bool) -> None:
+def test_a_study_older_than_the_user_allows_is_reported(tmp_path: Path, days: int, *, is_told: bool) -> None:
     beside(tmp_path / "kept.db").write_bytes(record(settings(tmp_path), kind()).to_bytes())
     told = said(tmp_path, now=BAR_CLOSE + days * DAY)
     assert told.endswith(" That study is old: its last bar was 401 days ago, and you allow 400.") == is_told
@@ -127,7 +127,7 @@ def test_a_study_older_than_the_user_allows_is_told(tmp_path: Path, days: int, *
     assert said(tmp_path, known=allowed, now=BAR_CLOSE + days * DAY).endswith(STUDIED)
 
 
-def test_a_record_is_read_again_whenever_it_changes_and_a_damaged_one_is_told_once(tmp_path: Path) -> None:
+def test_a_record_is_read_again_whenever_it_changes_and_a_damaged_one_is_reported_once(tmp_path: Path) -> None:
     path, event = beside(tmp_path / "kept.db"), setup_event()
     troubles: list[str] = []
     notes = RecordNotes(tmp_path / "kept.db", lambda: settings(tmp_path), lambda: BAR_CLOSE, troubles.append)

@@ -1,4 +1,4 @@
-"""``closewatch send-test``: a marked example reaches each sink, and each that fails is told of in a sentence."""
+"""``closewatch send-test``: a marked example reaches each sink, and each failure is one sentence."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def test_each_sink_that_fails_is_reported_in_a_sentence(tmp_path: Path) -> None:
     assert "answered 422" in hook
 
 
-def test_one_sink_may_be_named_and_what_cannot_be_made_is_told(tmp_path: Path) -> None:
+def test_one_sink_may_be_named_and_what_cannot_be_made_is_reported(tmp_path: Path) -> None:
     config = written(tmp_path, FILE, HOOK)
     assert closewatch("send-test", config, "--sink", "file") == (
         0,

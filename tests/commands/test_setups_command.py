@@ -80,7 +80,7 @@ def test_where_the_demo_feed_has_none_nothing_is_drawn(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "x.toml").write_text("[setups.hammer]\nrange_min = 1000\n")
     lines = printed(capsys, "hammer", tmp_path / "x.toml", None)
-    assert "The demo feed holds no such setup, so none was drawn." in lines
+    assert "The demo feed contains no such setup, so none was drawn." in lines
     assert [path.name for path in tmp_path.iterdir()] == ["x.toml"]
 
 

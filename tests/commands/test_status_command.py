@@ -56,7 +56,7 @@ def running(tmp_path: Path) -> Iterator[Path]:
         ('feed = "coast"', 'feed = "cost"', "did you mean coast?"),
     ],
 )
-def test_that_a_station_runs_is_said_before_the_mistake_for_which_its_list_is_not_read(
+def test_a_running_station_is_reported_before_the_mistake_in_its_configuration(
     running: Path, right: str, wrong: str, mistake: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     running.write_text(CONFIG.replace(right, wrong), encoding="utf-8")
@@ -88,7 +88,7 @@ def test_the_advice_for_a_changed_configuration_works(
     assert told.format(path=running) in second
 
 
-def test_of_a_station_that_does_not_run_only_the_mistake_is_told(
+def test_without_a_running_station_only_the_mistake_is_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / "watch.toml"

@@ -71,7 +71,7 @@ def replayed(known: Settings) -> dict[str, Any]:
 
 
 def watched(known: Settings, many: int) -> tuple[list[Any], str]:
-    """Watch until so many setups have come; gives these, and the log."""
+    """Watch until a number of setups have come; gives them and the log."""
     words = [*RUN, "watch", str(known.folder / "watch.toml")]
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         too_long = Timer(60, process.kill)
@@ -85,7 +85,7 @@ def watched(known: Settings, many: int) -> tuple[list[Any], str]:
     return setups, log
 
 
-def test_alerts_end_with_what_their_kind_came_to_and_events_are_those_of_a_replay(known: Settings) -> None:
+def test_alerts_end_with_the_results_of_their_kind_and_events_are_those_of_a_replay(known: Settings) -> None:
     figures: dict[str, Any] = {"share": 0.31, "mean": -0.02, "low": -0.21, "high": 0.19, "verdict": "no_sign"}
     kind = KindRecord(setup="false_break", direction="long", timeframe="15m", closed=214, **figures)
     rules = rules_marks(known, known.rulebook_of(), known.instruments)
@@ -108,7 +108,7 @@ def test_alerts_end_with_what_their_kind_came_to_and_events_are_those_of_a_repla
     assert "cannot be read" not in log
 
 
-def test_a_damaged_record_is_told_in_the_log_and_in_alerts(known: Settings) -> None:
+def test_a_damaged_record_is_reported_in_the_log_and_in_alerts(known: Settings) -> None:
     path = beside(known.store_path)
     path.write_bytes(b"{")
     setups, log = watched(known, 3)

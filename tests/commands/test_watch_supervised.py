@@ -49,7 +49,7 @@ def free_port() -> int:
 
 
 class Heard:
-    """What a supervisor hears, taken in at once: a socket that nobody empties would lose words."""
+    """What a supervisor hears, taken in at once: a socket that is not emptied would lose messages."""
 
     def __init__(self, path: str) -> None:
         self.words: Queue[str] = Queue()
@@ -82,7 +82,7 @@ def heard(tmp_path: Path) -> Iterator[Heard]:
     listening.listening.join(60)
 
 
-def test_the_watcher_says_how_it_is_and_hangs_on_to_its_list(tmp_path: Path, heard: Heard) -> None:
+def test_the_watcher_reports_its_health_and_keeps_its_list(tmp_path: Path, heard: Heard) -> None:
     path, port = tmp_path / "watch.toml", free_port()
 
     def configure(timeframes: str) -> None:

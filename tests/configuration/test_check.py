@@ -47,7 +47,7 @@ def test_every_kind_of_mistake_has_its_line_and_its_fix(
 )
 def test_a_setting_that_the_environment_gives_whole_and_in_part_is_a_mistake(whole: str, value: str, part: str) -> None:
     sentence = f"{part} in the environment: {whole} gives the whole setting; give it as a table in JSON, "
-    assert f"{sentence}or remove one of the two" in check(EXAMPLE, {whole: value, part: "UTC"}).told()
+    assert f"{sentence}or remove one of the two" in check(EXAMPLE, {whole: value, part: "UTC"}).sentences()
     with pytest.raises(SettingsError, match=re.escape(sentence)):
         load(EXAMPLE, {whole: value, part: "UTC"})
 
@@ -61,7 +61,7 @@ def test_a_table_that_the_environment_gives_may_have_parts_of_its_own_there() ->
 def test_every_line_that_is_named_has_the_setting_on_it_or_begins_its_table() -> None:
     checked = check(HERE / "every_mistake.toml", {})
     lines = (HERE / "every_mistake.toml").read_text(encoding="utf-8").splitlines()
-    found = [re.match(r".*?toml:(\d+): (?:warning: )?([\w.]+): ", told) for told in checked.told()]
+    found = [re.match(r".*?toml:(\d+): (?:warning: )?([\w.]+): ", told) for told in checked.sentences()]
     assert len(found) >= 38
     for each in found:
         assert each is not None
@@ -88,7 +88,7 @@ def test_files_that_are_wrong_as_a_whole(text: str, told: str, tmp_path: Path, m
     monkeypatch.chdir(tmp_path)
     Path("x.toml").write_text(text, encoding="utf-8")
     checked = check(Path("x.toml"), {})
-    assert checked.told()[0].startswith(told) or told in checked.told()
+    assert checked.sentences()[0].startswith(told) or told in checked.sentences()
     assert checked.settings is None
     assert len(checked.mistakes) <= 2
 
@@ -102,18 +102,18 @@ def test_a_file_that_is_not_there() -> None:
 def test_every_configuration_that_comes_with_closewatch_passes(path: Path) -> None:
     environ = SECRETS if path == EXAMPLE else {}
     if path.name == "feed.exchange.example.toml":
-        (told,) = check(path, environ).told()
+        (told,) = check(path, environ).sentences()
         assert told.endswith(
             'the library ccxt knows no exchange "your-exchange-id"; ccxt.exchanges lists those that it knows'
         )
         environ = {"CLOSEWATCH_FEEDS__COINS__EXCHANGE": installed_exchanges()[0]}
     checked = check(path, environ)
-    assert checked.told() == []
+    assert checked.sentences() == []
     assert checked.settings is not None
     assert checked.settings.watched()
 
 
-def test_secrets_that_are_not_there_are_named_and_are_no_mistake() -> None:
+def test_missing_secrets_are_named_and_are_not_a_mistake() -> None:
     checked = check(EXAMPLE, {})
     assert checked.mistakes == []
     assert {".".join(map(str, each.path)) for each in checked.warnings} == {
@@ -128,7 +128,9 @@ def test_a_file_in_the_secrets_folder_without_a_feed_or_sink_is_a_mistake(tmp_pa
     (tmp_path / "sinks.mial.password").write_text("invented", encoding="utf-8")
     checked = check(EXAMPLE, {**SECRETS, "CLOSEWATCH_SECRETS": str(tmp_path)})
     file = tmp_path / "sinks.mial.password"
-    assert checked.told() == [f"warning: the file {file}: belongs to no sink in the configuration; did you mean mail?"]
+    assert checked.sentences() == [
+        f"warning: the file {file}: belongs to no sink in the configuration; did you mean mail?"
+    ]
 
 
 LITERALS = (
@@ -171,14 +173,14 @@ def test_check_and_load_agree_on_any_value_of_a_setting(changes: list[tuple[int,
             assert {each.path[0] for each in checked.mistakes} <= {"feeds", "sinks"}
             assert len(settings.watched()) == 4
     assert checked.mistakes or checked.settings is not None
-    for told in checked.told():
+    for told in checked.sentences():
         named = re.search(r"x\.toml:(\d+): ", told)
         assert named is None or 0 < int(named[1]) <= len(lines)
 
 
-def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_told_once(tmp_path: Path) -> None:
+def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_reported_once(tmp_path: Path) -> None:
     config = tmp_path / "x.toml"
     config.write_text('[defaults]\ntimeframes = ["15min"]\nstep = 1\n[instruments.A]\n', encoding="utf-8")
-    told = [line for line in check(config, {}).told() if "timeframes" in line]
+    told = [line for line in check(config, {}).sentences() if "timeframes" in line]
     assert len(told) == 1
     assert "did you mean 15m?" in told[0]

@@ -54,13 +54,13 @@ currency = "JPY"
         ("fx = { JPY = 0.0061 }", NO_CURRENCY[:1]),
     ],
 )
-def test_a_currency_without_a_rate_is_told_before_a_setup_comes_without_a_size(
+def test_a_currency_without_a_rate_is_reported_before_a_setup_comes_without_a_size(
     account: str, told: list[str], tmp_path: Path
 ) -> None:
     config = tmp_path / "x.toml"
     config.write_text(MONEY.format(account=account), encoding="utf-8")
     checked = check(config, {})
-    assert checked.told() == [f"{config}:{each}" for each in told]
+    assert checked.sentences() == [f"{config}:{each}" for each in told]
     assert checked.settings is not None
     sized = {
         each.instrument.symbol: size(checked.settings.account, each.instrument, Decimal(100), Decimal(1))[0]
@@ -90,7 +90,7 @@ group = "goods"
 [instruments.C]
 """
 UNTOLD = "no route takes setup.qualified of {}; such setups will not be reported: check kinds, groups and timeframes"
-ONE_WAY = "no route takes setup.qualified of {} where it is {}; such setups will not be reported: check directions"
+ONE_WAY = "no route takes setup.qualified of {} in the direction {}; such setups will not be reported: check directions"
 UNHEARD = (
     "a route takes setup.qualified of {}, but none takes {}; if you act on a setup, you need to know how it goes on: "
     "add {} to the kinds of that route"
@@ -161,24 +161,24 @@ UNSEEN = "no route takes feed.late, so a silent feed would go unnoticed: add it 
         ),
     ],
 )
-def test_what_reaches_no_sink_is_told_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:
+def test_what_reaches_no_sink_is_reported_once_and_by_name(routes: list[str], told: list[str], tmp_path: Path) -> None:
     config = tmp_path / "x.toml"
     text = "\n".join(f'[[routes]]\nsinks = ["screen"]\n{each}' for each in routes)
     config.write_text(ROUTED.format(routes=text), encoding="utf-8")
     checked = check(config, {})
     assert checked.settings is not None
-    assert checked.told() == [f"{config}:6: warning: routes: {each}" for each in told]
+    assert checked.sentences() == [f"{config}:6: warning: routes: {each}" for each in told]
 
 
 UNNAMED = (
-    "6: warning: setups: forming is on for {}, but no route names setup.forming there, and it goes only where one "
+    "6: warning: setups: forming is on for {}, but no route names setup.forming there, and it is sent only if one "
     "does: add it to the kinds of a route"
 )
 UNSAID = (
     "12: warning: routes.kinds: names setup.forming, which is off for every setup: "
     "add forming = true to the table of one"
 )
-NEVER = "7: setups.hammer.forming: nothing can be told of the hammer before its last bar; leave forming out"
+NEVER = "7: setups.hammer.forming: the hammer cannot be announced before its last bar; leave forming out"
 ALL, NAMED = "[[routes]]\nsinks = ['screen']\n", "[[routes]]\nsinks = ['screen']\nkinds = ['setup.forming']\n"
 
 
@@ -200,7 +200,7 @@ def test_announcements_one_bar_ahead_need_a_route(
     config = tmp_path / "x.toml"
     text = f"[setups.{setup}]\nforming = {forming}\n{routes}"
     config.write_text(ROUTED.replace("{routes}", text), encoding="utf-8")
-    assert check(config, {}).told() == [f"{config}:{each}" for each in told]
+    assert check(config, {}).sentences() == [f"{config}:{each}" for each in told]
 
 
 def test_secrets_and_a_store_that_every_user_can_read_are_warned_of(tmp_path: Path) -> None:
@@ -222,7 +222,7 @@ def test_secrets_and_a_store_that_every_user_can_read_are_warned_of(tmp_path: Pa
             file.chmod(mode)
         checked = check(config, {})
         assert checked.settings is not None
-        return [each for each in checked.told() if "every user" in each]
+        return [each for each in checked.sentences() if "every user" in each]
 
     tmp_path.chmod(0o755)
     secrets.chmod(0o755)

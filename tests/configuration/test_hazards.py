@@ -54,7 +54,7 @@ def told(tmp_path: Path, **changes: str) -> list[str]:
     return [each.sentence for each in hazards(load(written(tmp_path, **changes), {}), NOW)]
 
 
-def test_much_at_risk_is_told_with_the_sum(tmp_path: Path) -> None:
+def test_much_at_risk_is_reported_with_the_sum(tmp_path: Path) -> None:
     assert told(tmp_path) == []
     (only,) = told(tmp_path, risk="0.03")
     assert only == (
@@ -71,7 +71,7 @@ def test_the_check_prints_it_with_its_line(tmp_path: Path, capsys: pytest.Captur
 
 def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
     checked = check(written(tmp_path, risk="1"), {})
-    (only,) = checked.told()
+    (only,) = checked.sentences()
     assert only == (
         f"{checked.path}:4: account.risk_fraction: one trade may lose at most 0.10 of the equity, not 1; write "
         "1 % as 0.01"
@@ -84,7 +84,7 @@ def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
         ("2026-06-13,A,x", []),
         ("2026-06-12,shares,x", []),
         ("2026-06-11,all,x", ["{}: its last date, 2026-06-11, has passed; add the next ones"]),
-        ("", ["{}: it holds no dates; add the next ones"]),
+        ("", ["{}: it contains no dates; add the next ones"]),
         (
             "2026-06-13,C,x\n2026-06-13,shars,x\n2026-06-14,C,x",
             ["{}: there is no instrument or group C, shars; correct or remove the lines"],
@@ -102,7 +102,7 @@ def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_dates_that_cannot_be_relied_on_are_told(rows: str, sentences: list[str], tmp_path: Path) -> None:
+def test_dates_that_cannot_be_relied_on_are_reported(rows: str, sentences: list[str], tmp_path: Path) -> None:
     dates = tmp_path / "dates.csv"
     dates.write_text(f"time,instrument,what\n{rows}\n", encoding="utf-8")
     found = told(tmp_path, surroundings='dates = "dates.csv"')
@@ -118,7 +118,7 @@ def test_the_example_has_dates_that_can_be_read() -> None:
     assert list(hazards(settings, NOW)) == []
 
 
-def test_a_missing_file_of_dates_is_told_and_the_configuration_is_used_without(tmp_path: Path) -> None:
+def test_a_missing_file_of_dates_is_reported_and_the_configuration_is_used_without(tmp_path: Path) -> None:
     settings = load(written(tmp_path, surroundings='dates = "none.csv"'), {}, to_watch=True)
     (only,) = hazards(settings, NOW)
     path = tmp_path / "none.csv"
@@ -153,11 +153,11 @@ def test_each_cost_is_that_of_the_instrument_else_of_its_group_else_of_the_defau
         ),
     ],
 )
-def test_costs_that_cannot_be_used_are_told_with_their_line(
+def test_costs_that_cannot_be_used_are_reported_with_their_line(
     costs: str, line: int, sentence: str, tmp_path: Path
 ) -> None:
     path = written(tmp_path, costs=costs)
-    assert check(path, {}).told()[0].startswith(f"{path}:{line}: {sentence}")
+    assert check(path, {}).sentences()[0].startswith(f"{path}:{line}: {sentence}")
     with pytest.raises(SettingsError) as problem:
         load(path, {})
     assert sentence in str(problem.value)

@@ -49,7 +49,7 @@ class Model(BaseModel):
         ("codes", {"a": "y"}, 'must be of the form ^x+$, not "y"'),
     ],
 )
-def test_what_is_asked_is_said(key: str, value: object, sentence: str) -> None:
+def test_a_mistake_says_what_is_required(key: str, value: object, sentence: str) -> None:
     with pytest.raises(ValidationError) as caught:
         Model.model_validate({key: value})
     (error,) = caught.value.errors()

@@ -1,4 +1,4 @@
-"""Feeds and sinks made of a configuration, with secrets that never stand in it."""
+"""Feeds and sinks made from a configuration, with secrets that are never in it."""
 
 from __future__ import annotations
 

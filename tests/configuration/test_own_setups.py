@@ -1,4 +1,4 @@
-"""A user's own setup in a configuration: a sound one is watched, a wrong one is told of with its line before it is."""
+"""A user's own setup in a configuration: a sound one is watched, a wrong one is first reported with its line."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from scanner.commands.recorded import one_bar, replay
 from scanner.commands.station import watch
 from scanner.configuration.check import check
 from scanner.configuration.model.settings import load
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.page.serving import beside
 from scanner.replays.recordings import Reading
 from tests.configuration.examples import CONFIG
@@ -44,9 +45,9 @@ def written(folder: Path, module: str, source: str, more: str = "") -> Path:
 
 def test_a_sound_one_passes_and_is_watched_with_the_numbers_of_each() -> None:
     path = CONFIG / "watch.own_setup.example.toml"
-    assert check(path, {}).told() == []
+    assert check(path, {}).sentences() == []
     settings = load(path, {}, to_watch=True)
-    settings.try_own_setups()
+    try_own_setups(settings)
     ((watched, numbers),) = [(each.setup.name, each.numbers) for each in settings.watched()[0].rulebook.setups]
     assert (watched, numbers.model_dump()) == ("two_steps", {"wide_min": 1.8})
 
@@ -56,13 +57,13 @@ def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(tmp_path: 
     assert source != SOURCE
     path = written(tmp_path, "price_only", source, "[sinks.screen]\ntype = 'consle'\n")
     sentence = "setups.two_steps: words does not say what the trigger is"
-    told = check(path, {}).told()
+    told = check(path, {}).sentences()
     assert any(each.startswith(f"{path}:1: {sentence}") for each in told)
     assert any("sinks.screen" in each for each in told)
 
     path = written(tmp_path, "price_only", source)
     with pytest.raises(SetupError, match=sentence):
-        load(path, {}).try_own_setups()
+        try_own_setups(load(path, {}))
     with pytest.raises(SetupError, match=sentence):
         replay.gather([SP500], Reading(settings=load(path, {})), print, print, print, tells_stories=False)
     with pytest.raises(SetupError, match=sentence):
@@ -77,9 +78,9 @@ def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reporte
         'its open"),', 'its open")] * (numbers.wide_min < 2),'
     )
     path = written(tmp_path, "one_less", source)
-    assert [each for each in check(path, {}).told() if "two_steps" in each] == []
+    assert [each for each in check(path, {}).sentences() if "two_steps" in each] == []
     path = written(tmp_path, "one_less", source, "[instruments.GANNET.setups.two_steps]\nwide_min = 2.5\n")
-    assert any("words gives 2 thresholds and texts for 3 rules" in each for each in check(path, {}).told())
+    assert any("words gives 2 thresholds and texts for 3 rules" in each for each in check(path, {}).sentences())
 
 
 @pytest.mark.parametrize(
@@ -111,5 +112,5 @@ def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reporte
     ],
 )
 def test_one_that_cannot_be_loaded(module: str, source: str, sentence: str, tmp_path: Path) -> None:
-    told = check(written(tmp_path, module, source), {}).told()
+    told = check(written(tmp_path, module, source), {}).sentences()
     assert any(each.startswith(f"{tmp_path / 'x.toml'}:1: setups.two_steps: ") and sentence in each for each in told)

@@ -12,7 +12,7 @@ from scanner.configuration.check import check
 from scanner.configuration.model.settings import SettingsError, load
 from scanner.configuration.toml_files.reading import LARGEST, document_of
 
-DEEP = "tables and lists are nested more than 32 deep here, and no setting is; remove what is too much"
+DEEP = "tables and lists are nested more than 32 deep here, which no setting needs; remove the excess"
 BIG = "a whole number must fit in 64 bits; write a smaller one"
 NUL = r"a text must not hold the character \u0000; remove it"
 
@@ -40,7 +40,7 @@ def test_what_no_setting_can_be_is_one_sentence_with_its_line(
     path = tmp_path / "x.toml"
     path.write_text(text, encoding="utf-8")
     checked = check(path, {})
-    (told,) = checked.told()
+    (told,) = checked.sentences()
     assert told.startswith(f"{path}:{line}: TOML: {sentence}")
     assert checked.settings is None
     with pytest.raises(SettingsError) as refused:
@@ -62,7 +62,7 @@ def test_what_only_looks_deep_is_read() -> None:
     assert document_of(text) == tomllib.loads(text)
 
 
-def test_what_is_no_file_or_far_too_large_is_not_waited_for(tmp_path: Path) -> None:
+def test_what_is_not_a_file_or_far_too_large_is_not_waited_for(tmp_path: Path) -> None:
     pipe, large = tmp_path / "pipe.toml", tmp_path / "large.toml"
     os.mkfifo(pipe)
     large.touch()
@@ -80,7 +80,7 @@ def test_what_is_no_file_or_far_too_large_is_not_waited_for(tmp_path: Path) -> N
             assert str(refused.value) == f"{path}: {sentence}"
 
 
-def test_a_pipe_in_the_secrets_folder_is_not_waited_for_and_a_folder_that_cannot_be_listed_is_told(
+def test_a_pipe_in_the_secrets_folder_is_not_waited_for_and_a_folder_that_cannot_be_listed_is_reported(
     tmp_path: Path,
 ) -> None:
     path, secrets = tmp_path / "x.toml", tmp_path / "secrets"
@@ -89,12 +89,14 @@ def test_a_pipe_in_the_secrets_folder_is_not_waited_for_and_a_folder_that_cannot
     text = '[station]\nsecrets = "{}"\n[feeds.coast]\ntype = "folder"\npath = "."\n'
     for folder, reason in (("secrets", "it is not a regular file"), ("a" * 300, "File name too long")):
         path.write_text(text.format(folder), encoding="utf-8")
-        (told,) = [each for each in check(path, {}).told() if "feeds.coast: the secrets folder cannot be read" in each]
+        (told,) = [
+            each for each in check(path, {}).sentences() if "feeds.coast: the secrets folder cannot be read" in each
+        ]
         assert reason in told
 
 
 def test_a_list_in_the_environment_is_not_followed_to_its_end_either(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_text("", encoding="utf-8")
-    told = check(path, {"CLOSEWATCH_DEFAULTS__TIMEFRAMES": "[" * 100_000}).told()
+    told = check(path, {"CLOSEWATCH_DEFAULTS__TIMEFRAMES": "[" * 100_000}).sentences()
     assert any("defaults.timeframes: " in each for each in told)

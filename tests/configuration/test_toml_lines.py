@@ -117,7 +117,7 @@ def documents(draw: st.DrawFn) -> str:  # noqa: C901 - one branch for each way t
 
 
 @given(documents())
-def test_every_number_stands_on_its_line(document: str) -> None:
+def test_every_number_is_on_its_line(document: str) -> None:
     read = dict(paths(tomllib.loads(document)))
     found = lines(document)
     assert found.keys() == read.keys()

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 A_STORY = 5
-"""Alerts that belong together: a setup and what is said of it later."""
+"""Alerts that belong together: a setup and its later events."""
 SINK = "broker"
 HOST = "127.0.0.1"
 

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scanner.backoff import Pauses
-from scanner.configuration.model.settings import Quiet
+from scanner.configuration.model.tables import Quiet
 from scanner.delivery import Delivery
 from scanner.ports import DeliveryError, DeliveryRefusedError
 from scanner.store import Store
@@ -249,7 +249,7 @@ async def test_a_setup_that_leaves_too_late_says_so(bars: float, late: bool) -> 
 
 
 async def test_an_announcement_of_the_next_bar_is_dropped_once_that_has_closed() -> None:
-    """Whatever held it up; nobody can act on it any more. The next bar closes a quarter of an hour on."""
+    """Whatever delayed it; nobody can act on it any more. The next bar closes a quarter of an hour on."""
     setup = told(0, at=BAR_CLOSE + QUARTER_HOUR)
     quiet = Quiet(start=wall_time(15), end=wall_time(16, 20), zone="UTC")
     held_up: dict[str, dict[str, Any]] = {"down": {}, "asleep": {"quiet": {NAME: quiet}}, "for a while": {}}

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from scanner.configuration.model.settings import Quiet
+from scanner.configuration.model.tables import Quiet
 from scanner.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
 from tests.adapters.samples import setup_event, station_event, withdrawn_event
 

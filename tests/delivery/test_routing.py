@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from scanner.configuration.model.settings import Route
+from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from tests.adapters.samples import forming_event, set_aside_event, setup_event, station_event, withdrawn_event
 from tests.adapters.story_samples import FOLLOWING, story_event

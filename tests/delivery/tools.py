@@ -28,7 +28,7 @@ NAME = "there"
 
 @dataclass
 class Time:
-    """A clock that moves only when somebody sleeps, and then at once."""
+    """A clock that moves only when someone sleeps, and then at once."""
 
     now: int = BAR_CLOSE
     slept: list[float] = field(default_factory=list)

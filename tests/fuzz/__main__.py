@@ -111,7 +111,7 @@ def _run(module: str, name: str, told: argparse.Namespace) -> Tally:
 
 
 def again(module: str, name: str, told: argparse.Namespace) -> int:
-    """Show one case and what comes of it."""
+    """Show one case and its result."""
     warnings.simplefilter("ignore")
     kind: Any = import_module(module)
     kind.warm_up()

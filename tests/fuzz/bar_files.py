@@ -233,7 +233,7 @@ def cell(random: Random, sort: str) -> bytes:
 
 
 def packed(random: Random, content: bytes) -> bytes:
-    """Pack a file, once or twice, and now and then damage what comes of it."""
+    """Pack a file, once or twice, and sometimes damage the result."""
     small = gzip.compress(content, 1, mtime=0)
     small = random.choice(
         (small, small, gzip.compress(small, 1, mtime=0), small + small, small + b"\x00" * 20, small + b"x")
@@ -242,7 +242,7 @@ def packed(random: Random, content: bytes) -> bytes:
 
 
 def mutate_parquet(random: Random, content: bytes) -> bytes:
-    """Change a file, half of the time in the footer, which says what stands where."""
+    """Change a file, half of the time in the footer, which says where everything is."""
     if random.random() < 0.5 or len(content) < 20:
         return mutate_bytes(random, content)
     size = min(int.from_bytes(content[-8:-4], "little"), len(content) - 8)

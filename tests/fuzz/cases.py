@@ -1,4 +1,4 @@
-"""One case after the other: what it is made of, what comes of it, and a pool of processes that go through many."""
+"""Cases: how one is made, its result, and a pool of processes that go through many."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class TooLongError(BaseException):
 
 
 def case_of(kind: Kind, name: str, seed: int, number: int, folder: Path) -> Case:
-    """Make a case, which hangs on nothing but these."""
+    """Make a case, which depends only on these."""
     return kind.make(Random(f"{seed} {name} {number}"), folder)
 
 
@@ -142,7 +142,7 @@ def _work(module: str, name: str, seed: int, numbers: range, most_seconds: float
         found = outcome(kind, name, seed, number, most_seconds)
         pipe.send(found)
         if found.memory > MOST_MEMORY:
-            return  # what a process has held at most never falls: the next one begins anew
+            return  # what a process has held at most never falls: the next one starts afresh
     pipe.close()
 
 
@@ -190,7 +190,7 @@ class _Worker:
 
 
 def outcomes(module: str, name: str, seed: int, count: int, most_seconds: float = MOST_SECONDS) -> Iterator[Outcome]:
-    """Run so many cases on all cores, in no particular order."""
+    """Run cases on all cores, in no particular order."""
     context = multiprocessing.get_context("spawn")
 
     def start(numbers: range, pipe: Connection) -> Any:  # noqa: ANN401 - a process of the context

@@ -27,7 +27,7 @@ NOW = 1_772_467_200_000_000_000
 ROOT = Path(__file__).parents[2]
 GOOD = [path.read_text() for path in sorted((ROOT / "config").glob("*.toml"))]
 GOOD.append((ROOT / "tests/configuration/every_mistake.toml").read_text())
-SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all that is said
+SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all output
 # fmt: off
 ODD = (
     "0", "-0", "-1", "1e400", "-inf", "nan", "1e-400", "0xffff_ffff_ffff_ffff", "9223372036854775808", "9" * 400,
@@ -41,7 +41,7 @@ ODD = (
     '"-"', '"a\\u0000b"', '"{symbol}"', '"{}"', '"{0}"', '"{symbol.x}"', '"{a!r:{b}}"', '"{"', '"a[?b > `1`]"',
     '"a["', '"@"', '"http://["', '"https://u:p@h/?token=x"', '"wss://"', '"ws://[::1]:99999"', '"%(a"',
 )
-"""Values as they stand in a file."""
+"""Values as written in a file."""
 # fmt: on
 KEYS = sorted({key for text in GOOD for key in re.findall(r"^\s*([\w.]+) =", text, re.MULTILINE)})
 LINE = re.compile(r"^(\s*)([\w.\"-]+)(\s*=\s*)(.*)$")
@@ -207,7 +207,7 @@ def change(random: Random, lines: list[str]) -> None:
 
 
 def odd(random: Random) -> str:
-    """Give a value as it stands in a file."""
+    """Give a value as written in a file."""
     sort = random.random()
     if sort < 0.5:
         return random.choice(ODD)

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 COUNT = 200_000
 WHAT = "messages"
 WANT, OTHER = Want("HRB", "15m", None), Want("MLL", "15m", START * SECOND)
-SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all that is said
+SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all output
 LOOP = asyncio.Runner()
 
 SCALES = (1e25, -1.0, 1e-12, 1e306)

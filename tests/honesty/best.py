@@ -1,4 +1,4 @@
-"""What studies say of the best of many rules, none of which is better in truth, on feeds of pure chance."""
+"""What studies say about the best of many rules, none of which is truly better, on feeds of pure chance."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ REAL = Kind("pure chance, 12 instruments, 10 years, all changes of the rules", 1
 
 @dataclass(frozen=True, slots=True)
 class Claims:
-    """What is said of the variants of one feed.
+    """What is said about the variants of one feed.
 
     ``shines``: the best looks better than the rules as they are by its own interval, as if nothing else had been looked
     at. ``differs``: of some it is said that they differ. ``discovered``: some have q at most 5 %. ``better`` and
@@ -50,7 +50,7 @@ class Claims:
 
 
 def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
-    """Make and study so many feeds of each kind, those with invented changes last, and give the rates."""
+    """Make and study feeds of each kind, those with invented changes last, and give the rates."""
     real = list(worked(REAL.name, partial(of_real_rules, seed=seed), range(feeds), workers))
     return [*rates(real), *variants.measured(feeds, seed, workers)]
 

@@ -38,7 +38,7 @@ SAMPLES = 2_000
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of feed: so many instruments and daily bars, and how far a bar pushes the price in R, 0 for chance."""
+    """A kind of feed: numbers of instruments and daily bars, and how far a bar pushes the price in R, 0 for chance."""
 
     name: str
     instruments: int
@@ -48,7 +48,7 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the report of a feed says that can be held against the truth.
+    """What the report of a feed says that can be compared with the truth.
 
     ``chance`` is by source. ``smallest`` is the mean that these trades could tell from 0 with a power of 80 %, None
     where they are too few.

@@ -78,7 +78,7 @@ class Prices:
 
 
 def market(instruments: int, bars: int, seed: int | tuple[int, ...]) -> Market:
-    """Draw a market of so many instruments and daily bars, without weekends; the same seed gives the same."""
+    """Draw a market of some instruments and daily bars, without weekends; the same seed gives the same."""
     rng = np.random.default_rng(seed)
     days = np.busday_offset(FIRST_DAY, np.arange(bars), roll="raise")
     months = days.astype("datetime64[M]").astype(np.int64)

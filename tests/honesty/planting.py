@@ -58,7 +58,7 @@ def _engines(count: int, book: Rulebook) -> list[SeriesEngine]:
 
 
 def _unheard(_: Outcome) -> None:
-    """Let nobody tell of stories."""
+    """Emit no events of stories."""
 
 
 def _risks(engines: list[SeriesEngine]) -> Floats:

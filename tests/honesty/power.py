@@ -23,7 +23,7 @@ KINDS = (
 )
 """So many instruments that reports state a power of about 80 % for the last two, which is what they state a mean for;
 more would hardly find 0.1 R more often, since instruments move together. A bar is pushed by about an eighth of the
-edge, since a trade is pushed for about eight bars; what the edge truly comes to is measured."""
+edge, since a trade is pushed for about eight bars; the true edge is measured."""
 OFF = 0.05
 """How far the share in which an edge is found may be from the power that is stated."""
 NORMAL = NormalDist()
@@ -32,7 +32,7 @@ STATED = 0.8
 
 
 def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
-    """Make and study so many feeds of each kind, and give the rates."""
+    """Make and study feeds of each kind, and give the rates."""
     which = [(kind, number) for kind in KINDS for number in range(feeds)]
     return rates(list(worked("feeds with a planted edge", partial(told_of, seed=seed), which, workers)))
 

@@ -28,7 +28,7 @@ KINDS = (
 
 
 def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
-    """Make and study so many feeds of each kind, and give the rates."""
+    """Make and study feeds of each kind, and give the rates."""
     which = [(kind, number) for kind in KINDS for number in range(feeds)]
     found = list(worked("feeds of pure chance", partial(answered, seed=seed), which, workers))
     return [*rates([told for told, _ in found]), *questions.rates([answers for _, answers in found])]

@@ -28,7 +28,7 @@ QUESTIONS: tuple[Mapping[str, str], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What the answers to all questions about a feed come to.
+    """The answers to all questions about a feed.
 
     ``shines``: some mean lies above 0 with its own interval, as if nothing else had been asked. ``claimed``: some
     verdict is an edge, with all questions counted as looks.

@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 CLAIMS = 0.05
-"""In so many of the feeds something may be claimed that is not so, at most."""
+"""The largest share of feeds with a false claim."""
 VERDICTS = {None: "", True: "met", False: "missed"}
 HEADS = ("what", "feeds", "measured", "uncertain", "wanted", "")
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """A row of the table: what came about in so many of the feeds; wanted is a share from ``least`` to ``most``.
+    """A row of the table: what happened in how many of the feeds; wanted is a share from ``least`` to ``most``.
 
     ``of`` says which feeds they are. Nothing is wanted where ``least`` is 0 and ``most`` 1: the row is there to be
     read.

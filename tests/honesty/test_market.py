@@ -1,4 +1,4 @@
-"""Invented markets: nobody can gain on them, and all else is as unpleasant as on real ones."""
+"""Invented markets: nobody can gain on them, and they are otherwise as unpleasant as real ones."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The truth about feeds of a kind, as near as it can be known, and what reports say held against it.
+"""The truth about feeds of a kind, as near as it can be known, and what reports say compared with it.
 
 It is the mean over the trades of all feeds of the kind: some hundred times as many as one study has, so that its own
 error is a tenth or less of what an interval leaves open.

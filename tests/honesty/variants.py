@@ -1,4 +1,4 @@
-"""What is said of 200 variants of which none is better, or one: ``python -m tests.honesty.variants``.
+"""What studies say about 200 variants of which none is better, or one: ``python -m tests.honesty.variants``.
 
 Which trades each variant has was drawn by chance from the same trades, so the best of them shines by chance. Outcomes
 are as skewed as those of real setups and hang together by months, and months have very different numbers of trades. In
@@ -42,7 +42,7 @@ SHARES = (0.1, 0.2)
 """A rule is moved so far that it leaves out, or adds, these shares."""
 SAMPLES = 2_000
 FOUND = 0.8
-"""In so many of the feeds the better variant is found, at least, where there are trades enough."""
+"""The least share of feeds in which the better variant is found, if there are enough trades."""
 FEEDS = 500
 
 
@@ -103,7 +103,7 @@ def said_with_one_error(members: Members, seed: int, samples: int = SAMPLES) -> 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What is said of the variants of one feed, where it can be right or wrong.
+    """What is said about the variants of one feed that can be right or wrong.
 
     ``shines``, ``differs``, ``discovered`` and both ``holds`` are of the variants that are as good as the rules as they
     are: whether one looks better by its own interval, whether one is said to differ, whether one has q at most 5 %, and
@@ -123,7 +123,7 @@ class Said:
 
 
 def said(number: int, kind: Kind, seed: int) -> Said:
-    """Invent a feed and give what is said of it. The same arguments always give the same."""
+    """Invent a feed and give what is said about it. The same arguments always give the same."""
     members = invented(kind, np.random.default_rng((seed, number)))
     groups = beside_first(members, SAMPLES, number)
     rules, difference = _rules(groups), groups.difference
@@ -191,7 +191,7 @@ def one_better(feeds: Sequence[Said], of: str, *, enough: bool) -> list[Rate]:
 
 
 def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
-    """Invent so many feeds of each kind, and give the rates."""
+    """Invent feeds of each kind, and give the rates."""
     rates: list[Rate] = []
     for kind in (*ALIKE, *ONE_BETTER):
         of = f"{kind.variants} invented changes, {kind.name}"

@@ -20,7 +20,7 @@ R = TypeVar("R")
 
 
 def worked(what: str, work: Callable[[W], R], on: Sequence[W], workers: int) -> Iterator[R]:
-    """Do the work on each of some plain values, on processes of its own, and give what comes of them in order."""
+    """Do the work on each of some plain values, in processes of its own, and give the results in order."""
     # Threads of several processes would wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     begun = said = monotonic()

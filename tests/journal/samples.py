@@ -39,7 +39,7 @@ def found(
 
 
 def told(setup: Event, kind: Kind, bars: int, state: State, **changes: object) -> Event:
-    """Tell of a setup that so many bars have passed, filled as planned unless ``changes`` say otherwise."""
+    """Make an event of a setup after some bars, filled as planned unless ``changes`` say otherwise."""
     said: SetupData = setup.data
     planned, time = said["entries"][said["entry_style"]], setup.time + bars * HOUR
     entered = state not in {"waiting", "lapsed", "spoiled"}
@@ -118,7 +118,7 @@ def kept(events: Iterable[Event]) -> list[KeptEvent]:
 
 
 def again(setup: Event, **changes: object) -> Event:
-    """Say a setup anew, as after a bar was restated: with another id, and in the same thread."""
+    """Repeat a setup as after a restated bar: with another id, in the same thread."""
     return replace(setup, id=event_id("again", setup.id), data=setup.data | changes)
 
 

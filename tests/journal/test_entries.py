@@ -1,4 +1,4 @@
-"""An entry of the journal: the R of the rules, the R of whoever took it, and the rules that were broken."""
+"""An entry of the journal: R by the rules, R of the user who took it, and the rules that were broken."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Figures with their intervals, held against other people's, and the review that is made of them."""
+"""Figures with their intervals, compared with published ones, and the review made from them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Open risk, worked out by hand: stops at 1.20 from the entry, sizes of 833, in euros unless said otherwise."""
+"""Open risk, computed by hand: stops at 1.20 from the entry, sizes of 833, in euros unless said otherwise."""
 
 from __future__ import annotations
 

@@ -107,7 +107,7 @@ def test_where_sessions_are_unknown_no_bar_straddles_two(
     assert written(Aggregator(Timeframe.named(fine), table).push(bars).open_time) == made
 
 
-def test_a_bar_outside_every_session_is_no_part_of_any() -> None:
+def test_a_bar_outside_every_session_is_part_of_none() -> None:
     with pytest.raises(ValueError, match="begins at 2026-07-03 14:00 UTC lies outside every session of XNYS"):
         aggregator("XNYS", "1h").push(base("24/7", "2026-07-03T14:00", "2026-07-03T15:00"))
 

@@ -1,4 +1,4 @@
-"""The file of dates: what is understood, and what is said of the rest."""
+"""The file of dates: what is understood, and what is reported of the rest."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def test_without_its_columns_nothing_is_known(text: str) -> None:
     assert dates.troubles == ("the first line must name the columns time, instrument, what; no dates are known",)
 
 
-def test_a_file_that_cannot_be_read_is_told_and_nothing_is_known(tmp_path: Path) -> None:
+def test_a_file_that_cannot_be_read_is_reported_and_nothing_is_known(tmp_path: Path) -> None:
     path = tmp_path / "dates.csv"
     assert read(path, "UTC") == Dates(
         troubles=(f"{path} cannot be read (No such file or directory); no dates are known",)

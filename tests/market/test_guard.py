@@ -114,7 +114,7 @@ def test_leaps_in_price_and_a_volume_that_ends_are_noted(row: tuple[float, ...],
         assert texts == [said] * bool(said)
 
 
-def test_negative_prices_are_prices_and_a_missing_volume_is_no_fault() -> None:
+def test_negative_prices_are_prices_and_a_missing_volume_is_not_a_fault() -> None:
     checked = guard().check(raw([(START, -10.0, -9.0, -11.0, -9.5, nan)]))
     assert (len(checked.bars), checked.notes) == (1, [])
 
@@ -176,7 +176,7 @@ def test_a_state_of_something_else_is_refused() -> None:
         guard().restore(b"something else")
 
 
-def test_a_million_bad_rows_are_counted_and_only_some_told() -> None:
+def test_a_million_bad_rows_are_counted_and_only_some_reported() -> None:
     count = 1_000_000
     ones = np.ones(count)
     stamps = START + QUARTER * np.arange(count, dtype=np.int64)

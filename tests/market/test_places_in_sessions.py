@@ -82,7 +82,7 @@ def test_the_number_is_the_same_whatever_years_are_at_hand(calendar: str, year: 
         ("XNYS", "1h", "2026-11-27T14:30", (0, 4)),
         ("XNYS", "1h", "2026-11-27T17:30", (3, 4)),
         ("XNYS", "15m", "2026-03-09T14:00", (2, 26)),
-        # Tokyo, 09:00 to 11:30 and 12:30 to 15:30 (00:00 UTC on): bars of an hour begin anew after lunch.
+        # Tokyo, 09:00 to 11:30 and 12:30 to 15:30 (00:00 UTC on): bars of an hour start again after lunch.
         ("XTKS", "1h", "2026-06-02T02:00", (2, 6)),
         ("XTKS", "1h", "2026-06-02T03:30", (3, 6)),
         ("XTKS", "1h", "2026-06-02T05:30", (5, 6)),

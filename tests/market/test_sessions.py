@@ -136,7 +136,7 @@ def test_the_library_is_asked_beyond_its_own_years() -> None:
         ("XNYS", "date", "2026-01-19T00:00", "01-20 14:30"),  # a holiday on Monday
         ("24/5", "open", "2026-03-08T21:00", "03-08 21:00"),
         ("24/7", "date", "2026-03-09T00:00", "03-09 00:00"),
-        ("24/7", "date", "2026-03-08T00:00", None),  # Sunday to Saturday is no week of this calendar
+        ("24/7", "date", "2026-03-08T00:00", None),  # Sunday to Saturday is not a week of this calendar
         ("none", "date", "2026-03-08T00:00", "03-08 00:00"),
         ("none", "close", "2026-03-15T00:00", "03-08 00:00"),
     ],
@@ -166,7 +166,7 @@ def test_days_long_ago_are_days_too() -> None:
     assert (opens[0], ends[0], aligned[0]) == (stamp, stamp + DAY, True)
 
 
-def test_of_years_that_the_library_does_not_know_nothing_is_claimed() -> None:
+def test_nothing_is_claimed_about_years_that_the_library_does_not_know() -> None:
     # Tokyo is known from 1997 on and Shanghai for some years ahead (exchange_calendars, bound_min and bound_max).
     tokyo = Timetable(calendar_named("XTKS"), Timeframe.named("1h"))
     assert not tokyo.spans(np.array([at("1990-06-05T00:00")]), "open")[2].any()

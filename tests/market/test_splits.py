@@ -23,7 +23,7 @@ def true_ranges(bars: DailyBars) -> list[float]:
 
 
 def suspicions(bars: DailyBars) -> list[tuple[str, tuple[int, int]]]:
-    """Look at every opening with Wilder's average true range of 14 bars, worked out here by its definition."""
+    """Look at every opening with Wilder's average true range of 14 bars, computed here by its definition."""
     found, ranges = [], true_ranges(bars)
     atr = sum(ranges[:14]) / 14
     for day in range(14, len(bars)):
@@ -43,7 +43,7 @@ def test_the_openings_of_real_shares_that_are_splits_are_the_only_ones_suspected
     assert not any(found.values())
 
 
-def test_a_true_fall_to_half_is_no_split() -> None:
+def test_a_true_fall_to_half_is_not_a_split() -> None:
     # The same data: on 2000-09-29 AAPL opened at 53 % of the last close, and no split took place.
     apple = shares()["AAPL"]
     day = int(np.searchsorted(apple.date, np.datetime64("2000-09-29")))
@@ -54,7 +54,7 @@ def test_a_true_fall_to_half_is_no_split() -> None:
     assert suspected_split(last, first, 0.1) is None
 
 
-def test_a_real_split_that_is_adjusted_is_suspected_no_more() -> None:
+def test_a_real_split_that_is_adjusted_is_no_longer_suspected() -> None:
     apple = shares()["AAPL"]
     times = apple.date.astype("datetime64[ns]").astype(np.int64)
     bars = Bars(times, times + 1, apple.open, apple.high, apple.low, apple.close, apple.volume)

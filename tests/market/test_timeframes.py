@@ -35,7 +35,7 @@ def test_the_spacing_of_bars_with_gaps_tells_their_timeframe(
     assert Timeframe.from_spacing(unread) == timeframe
 
 
-def test_two_bars_a_session_are_told_by_the_shorter_way_between_them() -> None:
+def test_two_bars_a_session_are_recognised_by_the_shorter_gap() -> None:
     opens, _ = Timetable(calendar_named("XNYS"), Timeframe.named("4h")).closes_between(
         at("2026-03-02"), at("2026-04-01")
     )

@@ -1,4 +1,4 @@
-"""Real files with one thing changed: ``python -m tests.mutations`` counts what becomes of them.
+"""Real files with one thing changed: ``python -m tests.mutations`` counts the results.
 
 Each must end in the true bars, in a note that names what was changed, or in a refusal. The command fails where one is
 read wrongly and nothing is said. A mutation hangs on the seed and its number alone, so that any can be made again.
@@ -30,7 +30,7 @@ TOLD_EVERY = 5.0
 """Seconds between two words about how far it is."""
 WRONG = "wrong silently"
 UNSEEN_ONE_IN = 20
-"""One mutation in so many is one of those that nothing in the bars need show."""
+"""One mutation in so many is of a kind that the bars need not show."""
 
 
 def mutation(seed: int, number: int, kinds: Kinds) -> tuple[str, Mutated]:

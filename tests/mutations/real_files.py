@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 NEW_YORK = "America/New_York"
 CALENDAR = "XNYS"
-"""All the series are American: with this calendar the times of a file can be held against sessions."""
+"""All the series are American: with this calendar the times of a file can be compared with sessions."""
 LENGTH = 320
-"""Bars of a file; so many that setups could be found in it."""
+"""Bars of a file: enough that setups could be found in it."""
 A_DAY = 26
 """Bars of 15 minutes from 9:30 to 16:00."""
 LAST_WHOLE_MONTH = 6

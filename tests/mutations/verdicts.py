@@ -30,7 +30,7 @@ VERDICTS: tuple[Verdict, ...] = ("true bars", "noted", "refused", "wrong silentl
 
 @dataclass(slots=True)
 class Told:
-    """What a file came to: its bars, and what was said of its rows, by line, and of its times."""
+    """The result of reading a file: its bars, and the notes on its rows, by line, and on its times."""
 
     bars: list[Bar] = field(default_factory=list)
     notes: list[tuple[int, str]] = field(default_factory=list)
@@ -56,7 +56,7 @@ def read(path: Path, options: dict[str, object], *, daily: bool) -> Told:
     with redirect_stderr(words), redirect_stdout(words):
         try:
             _, troubles = gather([path], reading, on_note, on_event, lambda _: None, tells_stories=False)
-            told.refusals += troubles.told
+            told.refusals += troubles.sentences
             if not told.refusals:
                 code = import_bars.run([path], reading, out)
                 assert code == 0, words.getvalue()
@@ -85,7 +85,7 @@ def _moment(stamp: Any) -> datetime:  # noqa: ANN401 - what Arrow gives for nano
 
 
 class Judge:
-    """Reads mutated files in a folder; what is said of the real ones is known, and does not count."""
+    """Reads mutated files in a folder; notes on the real ones are known, and do not count."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -120,7 +120,7 @@ class Judge:
         return "wrong silently", wrong + [f"gone: {bar}" for bar in made.bars if bar.opens not in found]
 
     def _said(self, made: Mutated, before: Told, told: Told) -> list[str]:
-        """Give what is said of the rows that were changed, or of those beside them."""
+        """Give the notes on the rows that were changed, or on those beside them."""
         first, last = made.touched.start - 1, made.touched.stop
         known = {text for _, text in before.notes}
         begin = made.file.first_line

@@ -85,7 +85,7 @@ SMALL: Change = {
 
 
 def flag_of(bars: int) -> Change:
-    """Give the flag with so many bars after its high, of which only the last closes below the first."""
+    """Give the flag with some bars after its high, of which only the last closes below the first."""
     rise: Change = dict(zip((bars + 2, bars + 1, bars, bars - 1), EXAMPLES["flag"][:4], strict=True))
     return rise | dict.fromkeys(range(bars - 2, 0, -1), "107.5 107.9 106.8 107.6") | {0: EXAMPLES["flag"][-1]}
 

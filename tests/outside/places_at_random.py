@@ -61,7 +61,7 @@ def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[s
 
 
 def is_split(series: Series, index: int) -> bool:
-    """Whether a leap looks like a split, after which the prices before say nothing."""
+    """Whether a leap looks like a split, which makes earlier prices meaningless."""
     last, opened = float(series.columns[3, index - 1]), float(series.columns[0, index])
     return suspected_split(last, opened, float(series.pool.state["atr"][series.row])) is not None
 

@@ -119,7 +119,7 @@ class Tape:
 
 
 def swings(highs: Sequence[Decimal], strength: int) -> list[bool]:
-    """Say of each bar whether it is higher than so many before it, and not below any of as many after it."""
+    """Say for each bar whether it is higher than ``strength`` bars before it, and not below any of as many after it."""
     return [
         strength <= j < len(highs) - strength
         and all(high > highs[j - n] and high >= highs[j + n] for n in range(1, strength + 1))

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 QUIET_DOJI = Decimal("0.35")
 SMALL_BODY = Decimal("0.20"), Decimal("0.10")
-"""The wider pause: its greatest body as a part of its own range and of the first drive's body."""
+"""The wider pause: its greatest body as a fraction of its own range and of the first drive's body."""
 SMALL_RANGE = Decimal("0.9")
 VOLUME_BARS = 20
 
@@ -162,7 +162,7 @@ def evidence(tape: Tape, t: int, places: Places, rules: Rules) -> dict[str, Meas
 
 
 def volume_of(bars: Sequence[Bar]) -> Measured:
-    """Hold the last bar's volume against the mean of these bars; not counted where one of them has none."""
+    """Compare the last bar's volume with the mean of these bars; not counted if one of them has none."""
     volumes = [bar.volume for bar in bars if bar.volume is not None]
     if len(volumes) < len(bars):
         return Measured(None, None)

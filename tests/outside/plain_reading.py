@@ -36,7 +36,7 @@ PLACES_WANTED: Mapping[str, Collection[str]] = {
     "engulfing": ("level", "average"),
     "hammer": ("level", "average"),
 }
-"""The setups that must stand at a place, and at which."""
+"""The setups that need a place, and which places."""
 BARS = {"doji_pause": 3, "engulfing": 2, "outside_bar": 2, "inside_bar": 2, "three_bar_pullback": 3}
 """How many bars make a setup, where it is more than one."""
 
@@ -186,7 +186,7 @@ class Reading:
 
 
 def place_rules(tape: Tape, t: int, setup: str, base: Decimal, places: Places, rules: Rules) -> dict[str, Measured]:
-    """Say whether a setup stands at a place, and near it, where it must."""
+    """Say whether a setup has a place that it needs, and is near it."""
     if setup not in PLACES_WANTED:
         return {}
     held = sum(places.prices[name] is not None for name in PLACES_WANTED[setup])

@@ -1,4 +1,4 @@
-"""A study, read plainly: the doji pauses of a series, what one rule off would add, and what came of each and of chance.
+"""A study, read plainly: the doji pauses of a series, what one rule off would add, and their outcomes beside chance.
 
 It is slow and shares nothing with what collects a study. Prices are exact decimals, and all is seen by one who is long.
 """

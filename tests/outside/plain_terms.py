@@ -36,7 +36,7 @@ class Bar:
 
     @classmethod
     def of(cls, open_: float, high: float, low: float, close: float, volume: float | None) -> Self:
-        """Make a bar of floats, each read as the shortest decimal that stands for it; a volume of NaN is none."""
+        """Make a bar of floats, each read as the shortest decimal that stands for it; a volume of NaN means none."""
         return cls(
             exact(open_),
             exact(high),

@@ -73,7 +73,7 @@ class Maker:
         self.unit = UNIT
 
     def make(self, count: int) -> list[Ticks]:
-        """Make so many bars."""
+        """Make a number of bars."""
         self.bars = [(0, self.unit // 2, -self.unit // 2, 0)]
         stretches: tuple[Callable[[int], None], ...] = (
             self.channel,
@@ -150,7 +150,7 @@ class Maker:
                 self.bars.append((self.random.choice((close, close - small)), close + small, close - small, close))
 
     def leg(self, sign: int, target: int, count: int) -> None:
-        """Go to a target in so many bars; the last one touches it."""
+        """Go to a target in a number of bars; the last one touches it."""
         for left in range(count, 0, -1):
             before = sign * self.close
             open_ = before + self.random.choice((0, 0, 0, 1, -2))
@@ -253,7 +253,7 @@ class Comb(Maker):
     """Makes bars that all have the same true range: that of the unit, on a lattice of eighths of it."""
 
     def make(self, count: int) -> list[Ticks]:
-        """Make so many bars."""
+        """Make a number of bars."""
         self.eighth = self.unit // 8
         return super().make(count)
 

@@ -1,4 +1,4 @@
-"""Daily bars of real markets from open data sets, read by plain means for tests to hold ours against.
+"""Daily bars of real markets from open data sets, read by plain means for comparison in tests.
 
 ``arch.data.sp500`` and ``arch.data.nasdaq`` are daily bars 1999-2018, 5,031 rows each, in the econometrics library
 arch; ``stocks.csv.gz`` in bokeh-sampledata has daily bars of five shares to 2013, public domain, not adjusted for

@@ -82,11 +82,11 @@ class Shapes(Maker):
         return round(self.averages[-1], 6)
 
     def hang_on(self, names: Sequence[str]) -> None:
-        """Choose the threshold that the next shape hangs on."""
+        """Choose the threshold for the next shape."""
         self.tight = self.random.choice(names)
 
     def edge(self, name: str, met: int, miss: int, safe: int) -> int:
-        """Give a number for a threshold: where the shape hangs on it, that which just meets or misses it."""
+        """Give a number for a threshold: for the chosen one, a number that just meets or misses it."""
         if name != self.tight:
             return safe
         return met if self.random.random() < 0.6 else met + miss * self.miss_by

@@ -52,7 +52,7 @@ def times_of(bars: Bars, number: int | None) -> int | None:
 
 
 def assert_same(ours: Outcome, plain: Story, bars: Bars) -> None:
-    """Hold one story against its second reading."""
+    """Compare one story with its second reading."""
     sign = ours.sign
     assert ours.state == plain.state
     assert ours.stop == sign * plain.stop
@@ -77,7 +77,7 @@ def plainly(bars: Bars) -> dict[int, SideTape]:
 def compare(
     bars: Bars, style: Style, step: str, choices: Choices = NO_CHOICES, tapes: dict[int, SideTape] | None = None
 ) -> list[Outcome]:
-    """Hold all stories of a series against their second reading, and give them; ``tapes`` are its bars read plainly."""
+    """Compare all stories of a series with their second reading, and give them; ``tapes`` are its bars read plainly."""
     tapes = tapes or plainly(bars)
     chosen = Follow(half_at=float(choices.half_at), to_entry_at=float(choices.to_entry_at), max_bars=choices.max_bars)
     rules = Rules(hold_atr=1e9, entry_style=style)  # the plain reading knows nothing of splits

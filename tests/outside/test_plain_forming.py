@@ -50,7 +50,7 @@ def as_must(found: Awaited, step: Decimal, *, long: bool) -> list[tuple[str, str
 
 
 def compare(bars: Bars, step: Decimal, quality: str = "strict") -> int:
-    """Hold a whole series against its second reading; gives how many were told."""
+    """Compare a whole series with its second reading; gives how many setups were announced."""
     rules = Rules.model_validate({"hold_atr": 1e9, "place_quality": quality})
     rulebook = Rulebook(rules, (Chosen(PAUSE, PAUSE.numbers(), forming=True),))
     engine = SeriesEngine(Instrument("TERN", PriceSteps.fixed(step)), timetable("1d"), rulebook)

@@ -1,4 +1,4 @@
-"""The plain reading of levels against figures worked out by hand, with a step of 0.01 unless it is said."""
+"""The plain reading of levels against figures computed by hand, with a step of 0.01 unless another is given."""
 
 from __future__ import annotations
 
@@ -157,7 +157,7 @@ def test_below_the_averages() -> None:
     assert entry(levels, "average").room == pytest.approx(Decimal("12.83") / Decimal("6.69"))
 
 
-def test_no_risk_is_no_plan() -> None:
+def test_without_risk_there_is_no_plan() -> None:
     tape = Tape([quiet(number) for number in range(B + 1)])
     with localcontext(prec=DIGITS):
         levels = find_levels(tape, B, trigger=Decimal(101), base=Decimal("101.2"), rules=Rules())

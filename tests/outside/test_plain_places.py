@@ -19,7 +19,7 @@ def test_the_pause_lies_at_both_averages() -> None:
 
 def test_two_lows_make_a_level_and_a_rising_line() -> None:
     # |98 − 99| = 1 and |98.2 − 99| = 0.8 are within 1.0; their mean is 98.1. The line rises by 0.2 in 20 bars; at
-    # bar 242, where the low is, it stands at 98 + 42 · 0.01 = 98.42.
+    # bar 242, where the low is, it is at 98 + 42 · 0.01 = 98.42.
     found = judge(tape_with({200: "100 101 98 100", 220: "100 101 98.2 100"}), B, "long")
     assert found.places == {"line": Decimal("98.42"), "average": 100, "level": Decimal("98.1"), "turn": None}
     assert (found.safest, found.line) == ("line", (200, 220, 2))
@@ -56,7 +56,7 @@ def test_the_line_with_most_touches_then_the_longest() -> None:
 
 @pytest.mark.parametrize(("close", "line"), [("97.8", (200, 220, 2)), ("97.76", None)])
 def test_a_close_below_breaks_a_line(close: str, line: tuple[int, int, int] | None) -> None:
-    # At bar 230 the line stands at 98.3. The true ranges of 3, 2.8, 3.5 and 3.2 have left 0.05 in the ATR: a quarter of
+    # At bar 230 the line is at 98.3. The true ranges of 3, 2.8, 3.5 and 3.2 have left 0.05 in the ATR: a quarter of
     # it is 0.52. The low of that bar, 97.5, is lower than both swing lows, so that no other line rises.
     lows: Change = {200: "100 101 98 100", 220: "100 101 98.2 100", 230: f"99 101 97.5 {close}"}
     assert judge(tape_with(lows), B, "long").line == line

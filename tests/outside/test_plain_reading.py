@@ -136,7 +136,7 @@ KEPT: list[tuple[str, Change]] = [
 
 
 @pytest.mark.parametrize(("rule", "change"), MISSES)
-def test_one_rule_broken_is_no_setup(rule: str, change: Change) -> None:
+def test_one_rule_broken_is_not_a_setup(rule: str, change: Change) -> None:
     bars = tape_with(change)
     assert verdicts(judge(bars, B, "long")) == dict.fromkeys(RULES, True) | {rule: False}
     assert read(bars) == []
@@ -180,7 +180,7 @@ def test_momentum_wants_a_young_cross(step_up: int, bars_ago: int, verdict: bool
     assert len(read(bars)) == verdict
 
 
-def test_a_cross_that_is_undone_is_no_momentum() -> None:
+def test_a_cross_that_is_undone_is_not_momentum() -> None:
     # One close of 101, then 100 again. Line and signal, in hundredths: 7.98 and 1.60, 6.16 and 2.51, 4.66 and 2.94,
     # 3.44 and 3.04, 2.44 and 2.92: the line is below again four bars later.
     bars = [quiet(number, "101" if number == B - 6 else "100") for number in range(B + 1)]

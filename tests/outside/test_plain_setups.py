@@ -77,7 +77,7 @@ def engine_says(bars: Bars, timeframe: str, rulebook: Rulebook) -> Found:
 def compare(
     bars: Bars, timeframe: str = "15m", rulebook: Rulebook = RULEBOOK, setups: dict[str, Setup] = SETUPS
 ) -> Found:
-    """Hold a whole series against its second reading; gives what is found."""
+    """Compare a whole series with its second reading; gives what is found."""
     columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
     plain = plain_says([Bar.of(*map(float, row)) for row in zip(*columns, strict=True)], setups)
     engine = engine_says(bars, timeframe, rulebook)

@@ -48,7 +48,7 @@ def number(bars_of: str, moment: Any) -> int:  # noqa: ANN401 - a time of a tabl
 
 
 def assert_same(row: Any, name: str, setup: Setup, story: Story) -> None:  # noqa: ANN401 - a row of a table
-    """Hold a row of the trades against a story that was read plainly."""
+    """Compare a row of the trades with a story that was read plainly."""
     sign = 1 if row.direction == "long" else -1
     closes = real_series(name).close_time
 

@@ -47,7 +47,7 @@ def tape(*last: str, atr: str = "1") -> Tape:
 
 
 def quarters(*numbers: int, sessions: tuple[int, ...] = (T + 10,)) -> Circumstances:
-    """Lay the last bars on those numbers of all the bars that are due, by sessions of so many bars."""
+    """Put the last bars at those numbers of all the bars that are due, by sessions of a given length."""
     edges = [sum(sessions[:day]) for day in range(len(sessions) + 1)]
     due = [[QUARTER * n for n in range(*edges[day : day + 2])] for day in range(len(sessions))]
     first = numbers[0] - (T + 1 - len(numbers))

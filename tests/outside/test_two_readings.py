@@ -65,7 +65,7 @@ def plain_reading(bars: Bars, step: Decimal, around: Circumstances) -> Reading:
 
 
 def compare(bars: Bars, reading: Reading, quality: Quality, setups: Collection[str], of: Timetable) -> Tally:
-    """Hold a whole series against its second reading, and the bars that are suspected of being bad ticks."""
+    """Compare a whole series with its second reading, and the suspected bad ticks."""
     step = reading.rules.step
     assert isinstance(step, Decimal)
     engine = SeriesEngine(Instrument("TERN", PriceSteps.fixed(step)), of, rulebook(quality, setups))

@@ -1,4 +1,4 @@
-"""Holds what the engine says against the plain reading, event by event and in every part."""
+"""Compares the engine with the plain reading, event by event and in every part."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def price(text: str | None) -> Decimal | None:
 def hold(
     events: Iterable[Event], reading: Reading, close_times: Iterable[int], setups: Collection[str], step: Decimal
 ) -> Tally:
-    """Hold all setups said of a series against the plain reading: the same ones, no other, and alike in every part."""
+    """Compare all setups of a series with the plain reading: the same ones, no other, and equal in every part."""
     numbers = {int(moment): number for number, moment in enumerate(close_times)}
     said = {
         (numbers[event.time], event.data["direction"], event.data["setup"]): event
@@ -112,7 +112,7 @@ def hold_one(event: Event, plain: Finding, step: Decimal) -> None:
 
 
 def hold_touch(set_aside: str, plain: Touch | None, about: object) -> None:
-    """Hold what is said of a suspected bad tick: how far back it lies, and what it touches."""
+    """Compare what is said about a suspected bad tick: how far back it lies, and what it affects."""
     assert ("bad tick" in set_aside) == (plain is not None), (about, set_aside, plain)
     if plain is not None and plain.back:
         words = {"bars": "can look back at", "ATR": "of its ATR", "averages": "puts its averages out of order"}

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import httpx
 
 from scanner.configuration.model import settings as configuration
-from scanner.configuration.model.settings import Page
+from scanner.configuration.model.page import Page
 from scanner.page.serving import opened, serve
 from scanner.resuming import snapshot_of
 from scanner.service.desk import fresh_pipeline

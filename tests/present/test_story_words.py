@@ -46,7 +46,7 @@ Next: a confirmed swing low beyond the stop moves it; 2 different signs of press
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 
-In numbers a point is the decimal mark, and thousands are set apart by a thin space (12\u202f345.60).
+In numbers a point is the decimal mark, and thousands are separated by a thin space (12\u202f345.60).
 """
 CLOSED = """\
 HARBOUR 15m long: closed +1.12 R, +1166.20 EUR before costs: left at 102.80 on pressure
@@ -75,7 +75,7 @@ Nothing more: its story has ended.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 
-In numbers a point is the decimal mark, and thousands are set apart by a thin space (12\u202f345.60).
+In numbers a point is the decimal mark, and thousands are separated by a thin space (12\u202f345.60).
 """
 
 

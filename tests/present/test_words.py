@@ -76,10 +76,10 @@ Why, rule by rule
   drive direction: 0.85 (wanted > 0: smaller of the two drives' bodies, counted up)
   drive length: 1.62 (wanted ≥ 1: first drive's body in usual bodies)
   not exhausted: 1.9 (wanted ≤ 3: first drive's range in ATR)
-  drive solid: 0.74 (wanted ≥ 0.5: less solid drive's body as a part of its range)
-  doji body: 0.04 (wanted ≤ 0.1: doji's body as a part of its range)
-  doji short: 0.31 (wanted ≤ 0.75: doji's range as a part of the first drive's)
-  drives alike: 1.12 (wanted 0.5714 to 1.75: second drive's body as a part of the first's)
+  drive solid: 0.74 (wanted ≥ 0.5: less solid drive's body as a fraction of its range)
+  doji body: 0.04 (wanted ≤ 0.1: doji's body as a fraction of its range)
+  doji short: 0.31 (wanted ≤ 0.75: doji's range as a fraction of the first drive's)
+  drives alike: 1.12 (wanted 0.5714 to 1.75: second drive's body as a fraction of the first's)
   progress: 0.55 (wanted > 0: how far the last close lies beyond the first drive's close and the doji)
   momentum: 2 (wanted ≤ 10: bars since the MACD line crossed above its signal)
   traded: 3 (wanted ≥ 3: bars of the three that traded)
@@ -89,13 +89,13 @@ Why, rule by rule
   volatility: 1.31 (fails, wanted ≤ 1.15: loud: ATR in means of its last 100 values)
   evidence: 7 of 10 (the places count too; + speaks for it, − does not)
   + engulfing: 1.3 (covers it: first drive's body in bodies of the bar before it)
-  + doji inside: -0.05 (wanted ≤ 0: how far the doji reaches out of the first drive's range)
-  + doji tight: 0.31 (wanted ≤ 0.35: doji's range as a part of the first drive's)
+  + doji inside: -0.05 (wanted ≤ 0: how far the doji reaches beyond the first drive's range)
+  + doji tight: 0.31 (wanted ≤ 0.35: doji's range as a fraction of the first drive's)
   + beyond fast average: 1.05 (wanted > 0: how far the close lies above the 50-bar average)
   + beyond slow average: 3.4 (wanted > 0: how far the close lies above the 200-bar average)
-  − volume: 0.8 (wanted > 1: last bar's volume in means of 20 bars)
+  − volume: 0.8 (wanted > 1: last bar's volume as a multiple of the mean of 20 bars)
 
-In numbers a point is the decimal mark, and thousands are set apart by a thin space (12\u202f345.60).
+In numbers a point is the decimal mark, and thousands are separated by a thin space (12\u202f345.60).
 """
 
 

@@ -1,4 +1,4 @@
-"""``python -m tests.reference`` makes the tables of the reference pages anew from the settings."""
+"""``python -m tests.reference`` makes the tables of the reference pages from the settings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the pages of reference say that the code knows better: the parts between two marks are made from the models.
+"""The parts of the reference pages that are made from the models, each between two marks.
 
 A part begins with ``<!-- made: NAME -->`` and ends with ``<!-- end -->``.
 """
@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.rules import Rules
-from scanner.configuration.model.settings import (
+from scanner.configuration.model.page import Page
+from scanner.configuration.model.tables import (
     CostSettings,
     Group,
     InstrumentSettings,
     KeptStudy,
-    Page,
     Quiet,
     Route,
     Split,

@@ -1,4 +1,4 @@
-"""Tables of Markdown that tell the fields of a settings model: key, default, what may stand there, and the meaning."""
+"""Markdown tables of the fields of a settings model: key, default, allowed values and meaning."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ MANY = 6
 
 
 def table(model: type[BaseModel], without: Iterable[str] = ()) -> str:
-    """Give one row for each field of a model, what is required first; ValueError for one that nothing is said of."""
+    """Give one row for each field of a model, required ones first; ValueError for one without a description."""
     rows = ["| key | default | meaning |", "|---|---|---|"]
     for key, field in sorted(model.model_fields.items(), key=lambda each: not each[1].is_required()):
         if key in without or field.annotation is type(None):

@@ -50,6 +50,7 @@ PRELOADED = [
     "__main__",
     "scanner.commands.journal.decide",
     "scanner.commands.station.which_store",
+    "scanner.configuration.model.settings",
     "tests.service.deciding",
 ]
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.configuration.model.settings import Route
+from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.market.costs import Cost, Costs
 from scanner.market.sessions.dates import Dated

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.configuration.model.settings import Route
+from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.market.bars import Bars
 from scanner.service.changes.change_list import revive

@@ -10,7 +10,7 @@ import pytest
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
-from scanner.configuration.model.settings import Route
+from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.journal.stories import stories
 from scanner.market.bars import Bars

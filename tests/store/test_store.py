@@ -93,7 +93,7 @@ def test_whatever_is_done_a_series_comes_back_as_it_was_given(steps: list[tuple[
 
 
 def everything(store: Store) -> list[object]:
-    """Give all that stands in the tables, and what the store remembers of it."""
+    """Give the contents of all tables, and what the store remembers of them."""
     with store.database.reading() as connection:
         tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         rows = [connection.execute(f"SELECT * FROM {name}").fetchall() for name in tables]  # noqa: S608 - our own names

@@ -1,4 +1,4 @@
-"""Plans worked out by hand, one for each branch of the levels."""
+"""Plans computed by hand, one for each branch of the levels."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The exchange of a world: the true bars, when each can be had and what it is said to be until then, and its feed."""
+"""The exchange of a world: the true bars, when each is available and what is given until then, and its feed."""
 
 from __future__ import annotations
 
@@ -52,14 +52,14 @@ def rows_of(seed: int) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
 
 
 class Exchange:
-    """What happened, for each instrument, and what the world is told of it at a time."""
+    """What happened, for each instrument, and what the world can know of it at a time."""
 
     def __init__(self, plan: Plan, minutes: int) -> None:
         self.names = NAMES[: 1 + plan.chance("instruments").randrange(len(NAMES))]
         self.bars: dict[str, Bars] = {}
         self.due: dict[str, np.ndarray[tuple[int], np.dtype[np.int64]]] = {}
         self.wrong: dict[str, dict[int, tuple[int, tuple[float, ...]]]] = {}
-        """By place: until when a bar is said to be another, and which one."""
+        """By place: until when a bar is given with other values, and with which."""
         self.late = self.restated = self.never = 0
         for name in self.names:
             self._make(name, plan, minutes)

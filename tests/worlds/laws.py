@@ -43,7 +43,7 @@ NAMED = 50
 
 
 def judge(world: World, store: Store) -> None:
-    """Hold a world against all laws."""
+    """Check a world against all laws."""
     for sentence in check(store):
         world.fault("the store is not sound", sentence)
     said = store.events.find()
@@ -63,7 +63,7 @@ def judge(world: World, store: Store) -> None:
 
 
 def _judge_series(world: World, store: Store, name: str, said: Sequence[KeptEvent]) -> None:
-    """Hold what is stored and said of an instrument against a replay of its true bars."""
+    """Compare what is stored and sent of an instrument with a replay of its true bars."""
     base = SeriesKey(name, "1m")
     loaded = {found.key.timeframe: found.bars for found in store.bars.load(store.bars.keys) if found.key[0] == name}
     stored, true = loaded.get("1m"), world.exchange.bars[name]
@@ -128,7 +128,7 @@ def _compare(world: World, name: str, wanted: Iterable[str], found: Iterable[str
 
 
 def _compare_what_stands(world: World, name: str, wanted: list[Event], found: list[Event]) -> None:
-    """Compare what stands in the end, where bars became others than they were when they were judged."""
+    """Compare the final state if bars were restated after they had been judged."""
     try:
         standing = stands([event for event in found if event.facts.of_story])
     except KeyError as problem:
@@ -194,7 +194,7 @@ def _judge_deliveries(world: World, store: Store, said: Sequence[KeptEvent]) -> 
 
 
 def _wrong_state(row: Delivery, reader: Reader) -> str:
-    """Say what is wrong with where a delivery stands in the end; empty where nothing is."""
+    """Describe what is wrong with the final state of a delivery; empty if nothing is."""
     if row.state == "delivered":
         return "" if row.event.id in reader.arrived else "something counts as delivered that never arrived"
     if row.state == "dead":
@@ -301,7 +301,7 @@ def held(station: Station) -> int:
             continue
         seen.add(id(thing))
         if isinstance(thing, dict):
-            count += 0 if isinstance(thing, Counter) else len(thing)  # there are only so many kinds to be counted
+            count += 0 if isinstance(thing, Counter) else len(thing)  # the number of kinds is bounded
             waiting.extend(thing.values())
         elif isinstance(thing, list | set | frozenset | deque | tuple):
             most = thing.maxlen if isinstance(thing, deque) else None

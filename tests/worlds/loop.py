@@ -31,7 +31,7 @@ class Process(Protocol):
         """Be told that the loop is about to do its next step; KilledError ends the process there."""
 
     def done(self) -> None:
-        """Be told that a thread has done its work, which nobody has heard of yet; KilledError as above."""
+        """Note that a thread has done its work, which nobody knows yet; KilledError as above."""
 
 
 class _Jump(BaseSelector):
@@ -79,7 +79,7 @@ class WorldLoop(asyncio.SelectorEventLoop):
     def _work(self, future: asyncio.Future[Any], func: Callable[..., Any], args: tuple[Any, ...]) -> None:
         try:
             result, problem = func(*args), None
-        except Exception as raised:  # noqa: BLE001 - whoever waits gets it
+        except Exception as raised:  # noqa: BLE001 - passed on to the waiting call
             result, problem = None, raised
         self._fate.done()
         if future.done():

@@ -60,7 +60,7 @@ class Plan:
         return cls(seed, bars, frozenset(kind for kind in MISCHIEF if chance.random() < OFTEN))
 
     def chance(self, kind: str) -> Random:
-        """Give the chance of one kind of thing, which does not hang on what other kinds there are."""
+        """Give the random numbers of one kind of thing, independent of all other kinds."""
         return Random(f"world {self.seed} {kind}")
 
     @property
@@ -165,7 +165,7 @@ class Fate:
         await asyncio.sleep(seconds if seconds < CHECK_SECONDS else 4 * seconds)
 
     async def until(self, passed: float) -> None:
-        """Wait until so many seconds of the world have passed."""
+        """Wait for some seconds of the world."""
         await asyncio.sleep(max(passed - self.passed, 0.0))
 
     # What may go wrong.
@@ -207,7 +207,7 @@ class Fate:
 
     @contextmanager
     def observed(self) -> Iterator[None]:
-        """Let the disk work, for whoever only looks at the world."""
+        """Let the disk work while the world is only inspected."""
         self._observers += 1
         try:
             yield

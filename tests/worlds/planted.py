@@ -80,7 +80,7 @@ class ChangedStore(WorldStore):
 
 
 def _apart(batch: Batch) -> Batch:
-    """Give a batch with each update by itself, none in columns."""
+    """Give a batch with each update on its own, none in columns."""
     updates = list(batch.updates)
     for each in batch.together:
         ends = np.cumsum(each.counts).tolist()
@@ -91,7 +91,7 @@ def _apart(batch: Batch) -> Batch:
 
 
 class LostCommit(Planted):
-    """What is to be kept is not, and nobody is told."""
+    """What should be kept is not, in silence."""
 
     def batch(self, batch: Batch, now: int) -> Batch | None:
         """Lose it."""
@@ -111,7 +111,7 @@ class ForgottenRow(Planted):
 
 
 class IdOfTheTime(Planted):
-    """The id of what follows on a setup depends on when it is said."""
+    """The id of an event that follows a setup depends on when it is sent."""
 
     def batch(self, batch: Batch, now: int) -> Batch:
         """Give other ids."""
@@ -232,7 +232,7 @@ class DoubledDelivery(OutboxPlanted):
 
 
 class WrongOrder(OutboxPlanted):
-    """What is said last goes out first."""
+    """The last event is sent first."""
 
     class Kind(ChangedOutbox):
         """Turns the order round."""

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tests.worlds.world import World
 
 REFUSED = 50
-"""Of so many events a sink in trouble refuses about one for good."""
+"""A sink in trouble finally refuses about one event in so many."""
 
 
 @dataclass

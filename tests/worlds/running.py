@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 MEMORY = Path("/dev/shm")  # noqa: S108 - a disk in memory; each world has a folder of its own in it
 SEARCHED_EVERY = 25
-"""Worlds after which a process looks for circles of things that nobody needs any more."""
+"""Worlds after which a process collects reference cycles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def outcome(plan: Plan, parts: Callable[[], Parts] = Parts) -> Outcome:
 
 @contextmanager
 def silent() -> Iterator[None]:
-    """Let nobody write a log."""
+    """Write no log."""
     before = structlog.get_config()
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
     logging.disable(logging.CRITICAL)

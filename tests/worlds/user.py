@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from tests.worlds.world import World
 
 AMONG = 6
-"""Of so many stories, the last ones, one is decided on."""
+"""One in so many of the last stories is decided on."""
 TRIED_AGAIN = 20.0
 """Seconds after which a list that was refused is given again."""
 RULES: dict[str, Any] = {
@@ -49,12 +49,12 @@ VARIANTS: tuple[dict[str, Any], ...] = ({}, {"fast_average": 8}, {"stop_margin":
 COARSER = ("2m", "3m")
 SETUPS = ("doji_pause", "engulfing", "hammer", "false_break", "inside_bar", "three_bar_pullback")
 STALE_AFTER = 3
-"""Bars after which a setup is no news any more."""
+"""Bars after which a setup is no longer news."""
 
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A list of instruments, all with one coarser timeframe, and which of the rules they go by."""
+    """A list of instruments, all with one coarser timeframe, and the rules that they use."""
 
     names: tuple[str, ...]
     coarser: str = COARSER[0]
@@ -113,7 +113,7 @@ class Asked:
 
 
 class User:
-    """What somebody does beside a station, at moments that the world chooses."""
+    """What a user does beside a station, at moments that the world chooses."""
 
     def __init__(self, world: World) -> None:
         self.world = world
@@ -135,7 +135,7 @@ class User:
         self._upkeep = plan.chance("upkeep")
 
     def edit(self) -> None:
-        """Begin a life with the list that was last written, while nobody watched."""
+        """Begin a life with the list that was last written while nothing ran."""
         self.settled = asyncio.Event()
         while self._lists and self._lists[0][0] <= self.world.passed:
             self.world.listed = self._lists.pop(0)[1]

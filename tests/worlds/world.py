@@ -42,7 +42,7 @@ MOST_GROWN = 4
 
 
 class WorldStore(Store):
-    """A store that tells the world which series were written anew."""
+    """A store that tells the world which series were rewritten."""
 
     world: World
 
@@ -94,7 +94,7 @@ class World(Fate):
         self.counts["clock leaps"] = len(self.leaps)
 
     def run(self) -> None:
-        """Let it pass, and judge what came of it."""
+        """Let it pass, and judge the result."""
         while not self.over and self.life < 100:
             self._live()
         if not self.over:
@@ -130,7 +130,7 @@ class World(Fate):
         self._rest()
 
     def _rest(self) -> None:
-        """Let time pass until somebody starts it again."""
+        """Let time pass until it is started again."""
         self.alive, self.doomed = False, None
         if not self.over and not self.calm:
             self.passed += self.kills.choice((0.5, 3.0, 20.0, 100.0, 300.0))

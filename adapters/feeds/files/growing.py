@@ -152,7 +152,7 @@ class _Way:
             return False
         begin = len(self.form.columns.time)
         prices = pa.array(cells[begin : begin + len(PRICES)], pa.string())
-        return len(prices) == len(PRICES) and not self._seen.numbers.read("close", prices)[1].any()
+        return len(prices) == len(PRICES) and not len(self._seen.numbers.read("close", prices)[1])
 
     def bars(self, block: Sequence[Rows]) -> RawBars:
         """Give the bars of a block of rows; the rows so far decide how its numbers are read."""

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-import numpy as np
-
 from adapters.feeds.files.cells.arrow import is_text
 from adapters.feeds.files.cells.cells import Cells
 from adapters.feeds.files.cells.numbers import Evidence, NumberReader
@@ -124,7 +122,7 @@ def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequ
         text[index].as_py()
         for text in texts
         if is_text(text.type)
-        for index in np.flatnonzero(seen.numbers.read("volume", text)[1]).tolist()
+        for index in seen.numbers.read("volume", text)[1].tolist()
     ]
     if written and len(written) * 2 > sum(map(len, texts)):
         column = seen.columns.names[seen.columns.numbers["volume"]]

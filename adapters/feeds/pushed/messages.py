@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 LONGEST_NAME = 256
-"""Letters of the longest name of an instrument or a timeframe."""
+"""Length of the longest name of an instrument or a timeframe."""
 
 
 class PushedSettings(JsonSettings):
@@ -57,7 +57,7 @@ class UnreadableMessageError(ValueError):
 
 
 class Inbox:
-    """Takes messages and remembers their bars.
+    """Takes messages and keeps their bars.
 
     ``source`` is the origin of the messages, in words; ``safe`` makes a text from there safe to show, since it may
     contain a secret. ``arrived`` is set whenever there are new bars.
@@ -101,7 +101,6 @@ class Inbox:
             self._add(symbol, timeframe, row)
 
     def _sort(self, columns: Columns, symbol: str | None, timeframe: str | None) -> None:
-        """Give each series its rows."""
         groups: dict[tuple[str, str], list[int]] = {}
         for index in range(len(columns["time"])):
             if self._settings.closed is not None and not _is_true(columns["closed"][index]):
@@ -124,7 +123,6 @@ class Inbox:
             self._stray(f"there are more than {MOST_SERIES:,} series")
 
     def _columns(self, payload: bytes | str) -> Columns | None:
-        """Find the rows of a message; None if it does not hold bars."""
         if len(payload) > self._settings.largest_message:
             raise UnreadableMessageError(f"the message is longer than {self._settings.largest_message:,} bytes")
         try:
@@ -156,7 +154,7 @@ class Inbox:
 
 
 def _holds(found: object) -> bool:
-    """Whether JMESPath counts a value as true: all do but null, false and what is empty."""
+    """Whether JMESPath counts a value as true: all but null, false and empty ones."""
     return found is not None and found is not False and found not in ("", [], {})
 
 
@@ -166,7 +164,6 @@ def _is_name(found: object) -> bool:
 
 
 def _is_true(value: object) -> bool:
-    """Whether a value means true; it is written in many ways."""
     return isinstance(value, bool | int | str) and str(value).lower() in {"true", "1"}
 
 

@@ -1,1 +1,1 @@
-"""The sink ``email``: mails sent through a mail server."""
+"""The sink ``email``: emails sent through a mail server."""

@@ -1,4 +1,4 @@
-"""One letter of alerts: plain text, a page, its charts, and headers by which mail programs sort it."""
+"""An email of alerts: plain text, a page, its charts, and headers by which mail programs sort it."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ if TYPE_CHECKING:
 
 LINE_LENGTH = 76
 MOST_CHARTS = 12
-"""Charts in a digest, few enough for every mail server; the other alerts have none."""
+"""Most charts in a digest, few enough for every mail server; the other alerts have none."""
 
 
 def letter(
     messages: Sequence[Message], words: Words, zone: str, sender: Address, recipients: Sequence[Address], now: float
 ) -> EmailMessage:
-    """Write a letter from messages put into ``words`` for a reader in a zone; ``now`` is in seconds since 1970.
+    """Write an email from messages put into ``words`` for a reader in a zone; ``now`` is in seconds since 1970.
 
-    The Message-ID (RFC 5322) is made from the event's id, so that the same alert is the same letter when it is sent
-    again, and later events of a setup answer its letter. An announcement of a setup refers to the letter of the setup
-    to come. Some mail programs build a conversation from these headers alone (RFC 5256, REFERENCES), others only if the
-    subject also stays the same. So the subject of a story names the setup with its size and room, and the letter begins
-    with the news, which lists of letters show beside it.
+    The Message-ID (RFC 5322) is made from the event's id, so that an alert sent again is the same email, and later
+    events of a setup answer its email. An announcement of a setup refers to the email of the setup to come. Some mail
+    programs build a conversation from these headers alone (RFC 5256, REFERENCES), others only if the subject also stays
+    the same. So the subject of a story names the setup with its size and room, and the email begins with the news,
+    which mail programs show beside it in their lists.
     """
     domain = sender.domain.encode("idna").decode()
     name, thread = _identity(messages)
@@ -66,15 +66,15 @@ def letter(
 def subject(headline: str) -> str:
     """Write a headline as the lines of a subject, for ``set_raw``.
 
-    Text that is not ASCII, or looks encoded already, is encoded (RFC 2047). The library's newer way to fold headers
-    loses spaces between encoded words (Python 3.11), and mistakes encoded words in a name for its own.
+    Text that is not ASCII, or that already looks encoded, is encoded (RFC 2047). The library's newer way to fold
+    headers loses spaces between encoded words (Python 3.11), and mistakes encoded words in a name for its own.
     """
     charset = "us-ascii" if headline.isascii() and "=?" not in headline else "utf-8"
     return Header(headline, charset, maxlinelen=LINE_LENGTH, header_name="Subject").encode(linesep="\r\n")
 
 
 def _identity(messages: Sequence[Message]) -> tuple[str, str]:
-    """Give the id of a letter, and that of the letter it answers, empty if it answers none."""
+    """Give the id of an email, and that of the email it answers, empty if it answers none."""
     events = [message.event for message in messages]
     name = events[0].id if len(events) == 1 else event_id("digest", *(event.id for event in events))
     threads = {event.data["becomes"] or "" if event.facts.ahead else event.thread for event in events}

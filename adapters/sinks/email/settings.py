@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from email.errors import NonASCIILocalPartDefect
 from email.policy import SMTP
-from pathlib import Path  # noqa: TC003  # pydantic reads the annotations
+from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
@@ -18,14 +18,14 @@ PORTS = {"starttls": 587, "tls": 465}
 
 
 def address(text: str) -> Address:
-    """Read one mail address, with or without a name before it; ValueError shows the right form."""
+    """Read one email address, with or without a name before it; ValueError shows the right form."""
     header = SMTP.header_factory("to", text)
     # A local part that is not ASCII is for the server to take or refuse.
     defects = [defect for defect in header.defects if not isinstance(defect, NonASCIILocalPartDefect)]
     found: tuple[Address, ...] = header.addresses
     if not text.isprintable() or defects or len(found) != 1 or not (found[0].username and found[0].domain):
         raise ValueError(
-            f"{text[:80]!r} is not a mail address; write one as alerts@example.org or Alerts <a@example.org>"
+            f"{text[:80]!r} is not an email address; write one as alerts@example.org or Alerts <a@example.org>"
         )
     return found[0]
 

@@ -1,8 +1,8 @@
-"""The sink ``email``: each alert is a letter, sent through the user's own mail server.
+"""The sink ``email``: each alert is an email, sent through the user's own mail server.
 
-A refusal is final if the server's enhanced code is about the letter itself, or if a recipient is permanently refused
-while others have got the letter: waiting would hold up the next letters for them. All else, such as a refused sender,
-the refusal of every recipient, or a policy against us, can be corrected while the letter waits.
+A refusal is final if the server's enhanced code is about the email itself, or if a recipient is permanently refused
+while others have received it: waiting would hold up the next emails for them. All else, such as a refused sender, the
+refusal of every recipient, or a policy against us, can be corrected while the email waits.
 """
 
 from __future__ import annotations
@@ -30,19 +30,19 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 LOGIN_CODES = {530, 534, 535, 538}
-"""Answers about the login (RFC 4954), not the letter, whatever command they answer."""
+"""Answers about the login (RFC 4954), not the email, whatever command they answer."""
 PERMANENT = 500
 ENHANCED = re.compile(r"[245]\.\d{1,3}\.\d{1,3}(?= |$)")
 OF_THE_LETTER = re.compile(r"5\.(6\.\d+|3\.4|2\.3)")
 """Codes about its content, or its size for the server or for a mailbox (RFC 3463, sections 3.7, 3.4 and 3.3)."""
 OUR_NAME = "[127.0.0.1]"
-"""Our name at the server: the name of this machine would need a look-up, and would identify it."""
+"""Our name at the server: this machine's own name would need a look-up, and would identify it."""
 
 
 class EmailSink:
-    """Sends each message as one letter to all recipients; a digest is one letter too.
+    """Sends each message as one email to all recipients; a digest is one email too.
 
-    A recipient who has got the letter does not get it again when it is retried for the others, as long as this sink
+    A recipient who has received an email does not get it again when it is retried for the others, as long as this sink
     lives.
     """
 
@@ -67,7 +67,7 @@ class EmailSink:
         self._exchange_zones = exchange_zones
         self._clock = clock
         self._tls: ssl.SSLContext | None = None
-        self._taken: dict[str, frozenset[str]] = {}  # by letter: recipients who have it, while others do not
+        self._taken: dict[str, frozenset[str]] = {}  # by email: recipients who have it, while others do not
 
     async def start(self) -> None:
         """Check that the server accepts our login; raises DeliveryError."""
@@ -78,9 +78,9 @@ class EmailSink:
         """Nothing is held between two deliveries."""
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Send one letter and return once the server has taken it for every recipient.
+        """Send one email and return once the server has accepted it for every recipient.
 
-        Raises DeliveryRefusedError if the server will never take the letter, or some of its recipients, else
+        Raises DeliveryRefusedError if the server will never accept the email, or some of its recipients, else
         DeliveryError.
         """
         words = say(messages, self._settings.zone, self._exchange_zones)
@@ -100,8 +100,8 @@ class EmailSink:
         self._taken.pop(name, None)
         if not refused:
             return
-        told = "; ".join(f"{who}: {self._told(answer.code, answer.message)}" for who, answer in refused.items())
-        sentence = f"{self._server} does not take the letter for {len(refused)} of {len(self._recipients)}: {told}"
+        answers = "; ".join(f"{who}: {self._shown(answer.code, answer.message)}" for who, answer in refused.items())
+        sentence = f"{self._server} does not accept the email for {len(refused)} of {len(self._recipients)}: {answers}"
         reached = taken | (set(wanted) - set(refused))
         if all(
             _of_the_letter(answer.code, answer.message) or (reached and _permanent(answer.code))
@@ -155,13 +155,13 @@ class EmailSink:
         if isinstance(error, aiosmtplib.SMTPAuthenticationError):
             return DeliveryError(
                 f"{self._server} does not accept the login of {plain(self._settings.user or '', 60)} "
-                f"({self._told(error.code, error.message)}); check the user and the password"
+                f"({self._shown(error.code, error.message)}); check the user and the password"
             )
         if isinstance(error, aiosmtplib.SMTPSenderRefused | aiosmtplib.SMTPDataError):
-            sentence = f"{self._server} does not take the letter: {self._told(error.code, error.message)}"
+            sentence = f"{self._server} does not accept the email: {self._shown(error.code, error.message)}"
             return (DeliveryRefusedError if _of_the_letter(error.code, error.message) else DeliveryError)(sentence)
         if isinstance(error, aiosmtplib.SMTPResponseException):
-            return DeliveryError(f"{self._server} refuses service: {self._told(error.code, error.message)}")
+            return DeliveryError(f"{self._server} refuses service: {self._shown(error.code, error.message)}")
         for cause in (error, error.__cause__):
             if isinstance(cause, ssl.SSLCertVerificationError):
                 return DeliveryError(
@@ -170,7 +170,7 @@ class EmailSink:
                 )
         return DeliveryError(f"{self._server} cannot be reached or broke the connection: {plain(str(error), 200)}")
 
-    def _told(self, code: int, message: str) -> str:
+    def _shown(self, code: int, message: str) -> str:
         """Give an answer as far as it may be shown: its codes, and its text if it cannot contain a password."""
         text = " ".join(message.split())
         if self._shows:

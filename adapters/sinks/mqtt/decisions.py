@@ -34,7 +34,7 @@ QUEUED = 1_000
 LARGEST = 65_536
 """Bytes of the largest packet that an MQTT 5.0 broker may send; it drops larger ones."""
 BETWEEN = 0.05
-"""Seconds between two messages, so that the store is free for others most of the time."""
+"""Seconds between two messages, which leave the store free for others most of the time."""
 NO_LOGIN = {0x86, 0x87, 0x8C}
 """Reason codes by which a broker refuses a client without a login (MQTT 5.0, section 2.4)."""
 SILENCE = 60.0
@@ -66,7 +66,7 @@ class MqttDecisions:
 
     async def listen(self, decider: Decider) -> None:
         """Receive decisions until cancelled; reconnects whenever the connection is lost."""
-        failures, told = 0, ""
+        failures, reported = 0, ""
         while True:
             connected: list[bool] = []
             try:
@@ -78,10 +78,10 @@ class MqttDecisions:
             except DeliveryError as problem:
                 trouble = str(problem)
             if connected:
-                failures, told = 0, ""
-            elif trouble != told:
+                failures, reported = 0, ""
+            elif trouble != reported:
                 decider.tell(trouble)
-                told = trouble
+                reported = trouble
             failures += 1
             await asyncio.sleep(self._pause(failures))
 

@@ -45,7 +45,7 @@ REASONS = {
 }
 """Reason codes in words that say what to do (MQTT 5.0, section 2.4)."""
 OF_THE_MESSAGE = frozenset({0x90, 0x95, 0x99})
-"""Those about the message itself, after which a retry is useless: its topic, its size, its payload. A login, access
+"""The ones about the message itself, after which a retry is useless: its topic, its size, its payload. A login, access
 rules and the abilities of a broker can change while the message waits."""
 TAKEN_OVER = 0x8E
 
@@ -158,7 +158,7 @@ class Link(BrokerLine):
     def _on_connect(
         self,
         client: paho.Client,
-        userdata: Any,  # noqa: ANN401  # paho's signature
+        userdata: Any,  # noqa: ANN401 - paho's signature
         flags: paho.ConnectFlags,
         reason_code: ReasonCode,
         properties: Properties | None = None,
@@ -169,11 +169,11 @@ class Link(BrokerLine):
 
     def _on_publish(
         self,
-        client: paho.Client,  # noqa: ARG002  # paho's signature
-        userdata: Any,  # noqa: ANN401, ARG002  # paho's signature
+        client: paho.Client,  # noqa: ARG002 - paho's signature
+        userdata: Any,  # noqa: ANN401, ARG002 - paho's signature
         mid: int,
         reason_code: ReasonCode,
-        properties: Properties,  # noqa: ARG002  # paho's signature
+        properties: Properties,  # noqa: ARG002 - paho's signature
     ) -> None:
         if (answer := self._answers.pop(mid, None)) is not None:
             answer.set_result(reason_code)

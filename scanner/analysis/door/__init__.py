@@ -1,1 +1,1 @@
-"""The door for setups: what a setup says of itself, which there are, and the trial of one."""
+"""The interface for setups: what a setup declares, which setups there are, and the trial of one."""

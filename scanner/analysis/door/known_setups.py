@@ -1,4 +1,4 @@
-"""The setups that there are, by name: those of the entry points ``closewatch.setups``, and a user's own."""
+"""All setups by name: those of the entry points ``closewatch.setups``, and a user's own."""
 
 from __future__ import annotations
 
@@ -9,22 +9,22 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from scanner.analysis.compiling import is_compiled
 from scanner.analysis.door.setup import Chosen, Setup
+from scanner.compiling import is_compiled
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 
 class SetupError(Exception):
-    """A setup cannot be used; the message is one sentence that says which, why and what to do."""
+    """A setup cannot be used; the message says in one sentence which, why and what to do."""
 
     exit_code = 2
 
 
 @cache
 def known() -> dict[str, Setup[Any]]:
-    """Give the setups that are installed, by name, in the order of their names."""
+    """Give the installed setups by name, in the order of their names."""
     found = {}
     for point in sorted(entry_points(group="closewatch.setups")):
         setup = _loaded(f"the setup {point.name}", point.value)
@@ -32,7 +32,7 @@ def known() -> dict[str, Setup[Any]]:
             raise SetupError(f"the setup {point.name} calls itself {setup.name!r}; both must be the same")
         found[point.name] = setup
     if not found:
-        raise SetupError("no setup is installed, not even those that come along: install closewatch again")
+        raise SetupError("no setup is installed, not even the ones that closewatch brings: install closewatch again")
     return found
 
 
@@ -47,13 +47,13 @@ def own(name: str, path: str, folder: Path) -> Setup[Any]:
 
 
 ON, OBJECT, FORMING = "on", "object", "forming"
-"""Keys of a setup's table besides its numbers: whether it is watched, of a user's own setup where it is, and whether it
-is told one bar ahead."""
+"""Keys of a setup's table besides its numbers: whether it is watched, where a user's own setup is, and whether it is
+announced one bar ahead."""
 KEYS = {ON, OBJECT, FORMING}
 
 
 def setup_named(name: str, table: Mapping[str, Any], folder: Path) -> Setup[Any]:
-    """Give the setup that a table is about; SetupError where there is none."""
+    """Give the setup that a table is about; SetupError if there is none."""
     if OBJECT in table:
         return own(name, str(table[OBJECT]), folder)
     if name not in known():
@@ -64,9 +64,9 @@ def setup_named(name: str, table: Mapping[str, Any], folder: Path) -> Setup[Any]
 def chosen(tables: Sequence[Mapping[str, Mapping[str, Any]]], folder: Path) -> tuple[Chosen, ...]:
     """Give the setups that are watched, by tables of setups from the most general to an instrument's own.
 
-    A setup that is listed in any of them is watched, unless it says ``on = false``; of those not listed only the ones
-    that are watched by default. One that says ``forming = true`` is told one bar ahead. A user's own setups are looked
-    for in ``folder``. SetupError, or a pydantic ValidationError of the numbers.
+    A setup listed in any of them is watched unless it says ``on = false``; of those not listed, only the ones that are
+    watched by default. One with ``forming = true`` is announced one bar ahead. A user's own setups are looked for in
+    ``folder``. SetupError, or a pydantic ValidationError of the numbers.
     """
     merged: dict[str, dict[str, Any]] = {}
     for each in tables:
@@ -78,26 +78,26 @@ def chosen(tables: Sequence[Mapping[str, Mapping[str, Any]]], folder: Path) -> t
         setup = setup_named(name, table, folder)
         if is_true(table.get(ON, name in merged or setup.by_default)):
             numbers = setup.numbers.model_validate({key: value for key, value in table.items() if key not in KEYS})
-            found.append(Chosen(setup, numbers, is_told_ahead(setup, table.get(FORMING, False))))
+            found.append(Chosen(setup, numbers, is_announced_ahead(setup, table.get(FORMING, False))))
     return tuple(found)
 
 
-def is_told_ahead(setup: Setup[Any], value: object) -> bool:
-    """Read whether a setup is told one bar ahead; ValueError, also where it cannot be."""
+def is_announced_ahead(setup: Setup[Any], value: object) -> bool:
+    """Read whether a setup is announced one bar ahead; ValueError, also if it cannot be."""
     if is_true(value) and setup.forming is None:
-        raise ValueError(f"nothing can be told of the {setup.title} before its last bar; leave forming out")
+        raise ValueError(f"the {setup.title} cannot be announced before its last bar; leave forming out")
     return is_true(value)
 
 
 def is_true(value: object) -> bool:
-    """Read a switch, as TOML or the environment says it; ValueError."""
+    """Read a switch, as written in TOML or the environment; ValueError."""
     if isinstance(value, bool) or str(value).lower() in {"true", "false"}:
         return str(value).lower() == "true"
     raise ValueError(f"must be true or false, not {value!r}")
 
 
 def by_default() -> tuple[Chosen, ...]:
-    """Give the setups that are watched without being listed, with their default numbers."""
+    """Give the setups watched without being listed, with their default numbers."""
     return chosen((), Path())
 
 
@@ -115,7 +115,5 @@ def _loaded(what: str, path: str) -> Setup[Any]:
     functions |= {"forming.find": found.forming.find} if found.forming is not None else {}
     for name, function in functions.items():
         if not is_compiled(function):
-            raise SetupError(
-                f"{what}: {name} of {path} is not compiled; write @compiled (scanner.analysis.compiling) above it"
-            )
+            raise SetupError(f"{what}: {name} of {path} is not compiled; write @compiled (scanner.compiling) above it")
     return found

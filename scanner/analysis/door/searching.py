@@ -1,4 +1,4 @@
-"""What setups share: the search, in which what was marked is measured, and the weighing of what was found."""
+"""What setups share: the search, which measures the marked bars, and the weighing of what was found."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.compiling import inlined
 from scanner.analysis.door.setup import ABSENT
+from scanner.compiling import inlined
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,10 +35,10 @@ def searched(
     marks: Marks,
     found: Integers,
 ) -> int:
-    """Write down every bar and sign at which every rule holds, as ``Setup`` describes it of ``find``.
+    """Write every bar and sign at which all rules hold, as ``Setup`` asks of ``find``.
 
-    ``mark(series, first, stop, numbers, marks)`` fills one mark a bar. ``sizes`` are how many values and how many
-    verdicts ``measure`` gives.
+    ``mark(series, first, stop, numbers, marks)`` fills one mark for each bar. ``sizes`` are the numbers of values and
+    of verdicts that ``measure`` gives.
     """
     values, rules = sizes
     measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
@@ -67,10 +67,10 @@ def weighed(
     rules: Any,  # noqa: ANN401 - as above
     out: Any,  # noqa: ANN401 - as above
 ) -> None:
-    """Measure and weigh every spot, as ``Setup`` describes it of ``weigh``.
+    """Measure and weigh every spot, as ``Setup`` asks of ``weigh``.
 
     ``weigh(series, t, sign, numbers, rules, measured, points, held, levels)`` weighs one bar, after ``measure``; a
-    point that it does not write is absent. Where there is no room for verdicts, what was measured is given.
+    point that it does not write is absent. Without room for verdicts, ``measured`` is given, not filled.
     """
     measured, verdicts, points, held, levels = out
     for k in range(len(spots)):

@@ -1,6 +1,6 @@
-"""The trial of a setup: it is run on invented tapes, and each way in which it is wrong is said in a sentence.
+"""The trial of a setup: it is run on invented tapes, and each fault is described in a sentence.
 
-It shows that a setup keeps to what ``Setup`` asks, not that it is of any use.
+It shows that a setup does what ``Setup`` asks, not that it is of any use.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
 
 RULES_OF_PLACES = {"place", "reach"}
-"""Names of rules that a setup which needs a place is given."""
+"""Names of rules that are added to a setup that needs a place."""
 
 
 def wrong_ways(chosen: Chosen, rules: Rules) -> list[str]:
-    """Say each way in which a setup, with its numbers, is wrong; nothing where it is well made.
+    """Describe each fault of a setup with its numbers; nothing if it has none.
 
-    Where one hides the others, such as code that does not compile, it is said alone.
+    A fault that hides others, such as code that does not compile, is given alone.
     """
     if found := list(_wrong_shape(chosen, rules)):
         return found
@@ -39,7 +39,7 @@ def wrong_ways(chosen: Chosen, rules: Rules) -> list[str]:
 
 
 def example_fit(chosen: Chosen, rules: Rules) -> Fit:
-    """Give a long setup on an invented tape, or its last bar where there is none, for the words to speak of."""
+    """Give a long setup on an invented tape, or the tape's last bar if it has none, as an example for words."""
     compiled, invented = compiled_parts.Compiled(chosen), tapes(rules)
     first, last = rules.warm_up - 1, invented.shape[2] - 1
     bars = (bar for bar in range(first, last) if compiled.measure(invented[WALK], bar, 1)[0])
@@ -47,7 +47,7 @@ def example_fit(chosen: Chosen, rules: Rules) -> Fit:
 
 
 def _wrong_shape(chosen: Chosen, rules: Rules) -> Iterator[str]:
-    """Look at what can be seen without running anything."""
+    """Check what can be checked without running anything."""
     setup = chosen.setup
     names, letters = setup.rules, [letter for letter, _ in setup.bars]
     if not names or len(set(names)) < len(names) or RULES_OF_PLACES & set(names):

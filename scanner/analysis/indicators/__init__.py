@@ -1,1 +1,1 @@
-"""Indicators: what the kernel computes of every bar, and the windows that it computes in."""
+"""Indicators: what the kernel computes for every bar, and the windows in which it does."""

@@ -2,8 +2,8 @@
 
 One compiled function is the only definition of each indicator. It takes one new bar of ten thousand series when live,
 and a million bars of one series in a replay. Inside, the bars of a series go through in short blocks: what does not
-depend on the bar before is worked out for the whole block at once, several bars to an instruction; only what runs from
-bar to bar is left to the loop over single bars.
+depend on the bar before is computed for the whole block at once, several bars to an instruction; only what is recursive
+is left to the loop over single bars.
 """
 
 from __future__ import annotations
@@ -30,7 +30,6 @@ from scanner.analysis.columns import (
     SLOW_AVERAGE,
     USUAL_BODY,
 )
-from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators.means import mean, means
 from scanner.analysis.indicators.running import (
     NO_SESSION,
@@ -42,6 +41,7 @@ from scanner.analysis.indicators.running import (
     first_leap,
     in_session,
     in_sessions,
+    session_at,
     side_of,
     sides_of,
     step,
@@ -49,6 +49,7 @@ from scanner.analysis.indicators.running import (
     true_range,
 )
 from scanner.analysis.indicators.windows import fetch, make_room, write_bar, write_bars
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,6 +57,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
     from scanner.analysis.indicators.running import Alphas
+    from scanner.analysis.indicators.windows import Prices, Times
 
 STATE = np.dtype(
     [
@@ -80,14 +82,14 @@ STATE = np.dtype(
 """What a series remembers besides its windows of bars."""
 
 BLOCK = 1024
-"""Bars that are worked on together: few enough to stay close to the processor."""
+"""Bars that are processed together: few enough to stay in the cache."""
 
 FEW = 8
-"""Bars up to which each is taken in by itself: less work than a block's preparations."""
+"""Up to so many bars, each is taken in by itself, which is less work than preparing a block."""
 
 FIRST, END, TAKEN, REASON = range(4)
 JUDGED = 4
-"""What ``advance`` says of a series."""
+"""The columns of ``judged``, which ``advance`` fills."""
 
 
 def fresh_state() -> NDArray[Any]:
@@ -103,29 +105,30 @@ def fresh_state() -> NDArray[Any]:
 def _take_block(
     series: Floats,
     deep: Floats,
+    times: Integers,
     begin: int,
     end: int,
-    sessions: Integers,
+    sessions: tuple[Integers, Integers],
     state: Any,
     rules: Any,
     alphas: Alphas,
     scratch: Floats,
     sides: NDArray[np.int8],
 ) -> int:
-    """Take the bars begin…end−1 of one series in; gives the first bar not taken: ``end``, or one that leaps."""
+    """Take in the bars begin…end−1 of one series; gives the first bar not taken: ``end``, or one that leaps."""
     seen, shift = state.count, deep.shape[1] - series.shape[1]
     at, to = begin + shift, end + shift  # in the deep window
     slows, gaps, body, spare = scratch[0], scratch[1], scratch[2], (scratch[3], scratch[4])
     highs, lows, closes, atrs = deep[DEEP_HIGH], deep[DEEP_LOW], deep[DEEP_CLOSE], deep[DEEP_ATR]
     averages = series[EXPONENTIAL_AVERAGE]
-    if seen == 0:  # the first bar of all is a block of its own
+    if seen == 0:  # the very first bar is a block of its own
         running = (closes[at], closes[at], 0.0, np.nan, closes[at])
         slows[0], gaps[0], atrs[at], averages[begin] = closes[at], 0.0, np.nan, closes[at]
         state.true_range_sum = highs[at] - lows[at]
     else:
         known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
         taken = 0
-        while taken < end - begin:  # again, where a bar leaps, as far as it
+        while taken < end - begin:  # a bar that leaps ends a round
             prices, lasts = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1]
             running = steps(prices, lasts, alphas, known, (slows, gaps, atrs[at:to], averages[begin:end]))
             if seen < rules.atr_length:
@@ -161,8 +164,8 @@ def _take_block(
     unready = rules.macd_slow + rules.macd_signal - 1 - seen
     state.side, state.cross = crosses(sides[:bars], state.side, state.cross, unready, series[CROSS, begin:end])
     befores = (series[SESSION_HIGH, begin:end], series[SESSION_LOW, begin:end])
-    if len(sessions):
-        in_sessions(sessions[:bars], highs[at:to], lows[at:to], state, befores)
+    if len(sessions[0]):
+        in_sessions(times[0, begin:end], sessions, highs[at:to], lows[at:to], state, befores)
     else:
         fill(befores[0], np.nan)
         fill(befores[1], np.nan)
@@ -175,22 +178,22 @@ def _take_bar(
     deep: Floats,
     times: Integers,
     t: int,
-    prices: Floats,
-    bar_times: Integers,
-    sessions: Integers,
+    prices: Prices,
+    bar_times: Times,
+    sessions: tuple[Integers, Integers],
     i: int,
     state: Any,
     rules: Any,
     alphas: Alphas,
     scratch: Floats,
 ) -> bool:
-    """Take a bar of a series in of which every indicator is ready, as ``_take_block`` would; False if it leaps.
+    """Take in a bar of a series whose indicators are all ready, as ``_take_block`` would; False if it leaps.
 
     It is the bar i of ``prices`` and becomes the bar t.
     """
     at = t + deep.shape[1] - series.shape[1]
     write_bar(series, deep, times, t, prices, bar_times, i)
-    high, low, close, last = prices[HIGH, i], prices[LOW, i], prices[CLOSE, i], deep[DEEP_CLOSE, at - 1]
+    high, low, close, last = prices[HIGH][i], prices[LOW][i], prices[CLOSE][i], deep[DEEP_CLOSE, at - 1]
     if abs(series[OPEN, t] - last) > rules.hold_atr * state.atr and not state.leap_seen:
         return False
     known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
@@ -210,8 +213,9 @@ def _take_bar(
     side = side_of(close, ema_slow, (ema_fast - ema_slow) - signal)
     state.cross = crossed(side, state.side, state.cross, True)  # noqa: FBT003 - compiled
     state.side, series[CROSS, t] = side, state.cross
-    if len(sessions):
-        in_session(sessions[i], high, low, state)
+    begins, days = sessions
+    if len(begins):
+        in_session(days[session_at(bar_times[0][i], begins)], high, low, state)
         series[SESSION_HIGH, t], series[SESSION_LOW, t] = state.before_high, state.before_low
     else:
         series[SESSION_HIGH, t], series[SESSION_LOW, t] = np.nan, np.nan
@@ -228,23 +232,24 @@ def advance(
     rows: Integers,
     begin: Integers,
     end: Integers,
-    prices: Floats,
-    bar_times: Integers,
-    sessions: Integers,
+    prices: Prices,
+    bar_times: Times,
+    sessions: tuple[Integers, Integers],
     rules_of_one: NDArray[Any],
     kept: int,
     judged: Integers,
 ) -> None:
-    """Take new bars of many series in, and say which of them a setup may be looked for at.
+    """Take in new bars of many series, and say at which of them setups may be looked for.
 
     The series are those of ``rows``: ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars),
     ``times`` (series × 2 × bars) and ``state`` (STATE) are their windows and records,
     ``used`` the bar of ``columns`` that each takes next. The new bars of the series rows[k] are begin[k]…end[k]−1 of
-    ``prices`` (5 × bars), ``bar_times`` (2 × bars) and ``sessions`` (session of each bar; empty for bars of a day or
-    longer); there must be room for them once the windows are moved, which keeps the last ``kept`` bars of ``columns``.
+    ``prices`` and ``bar_times``; there must be room for them once the windows are moved, which keeps the last ``kept``
+    bars of ``columns``. ``sessions`` are the times at which sessions begin, and their days; both are empty for bars of
+    a day or longer.
 
     ``judged`` (series × JUDGED) is filled with the FIRST and the END of the bars to be judged, how many were TAKEN, and
-    as REASON whether the bar at the end leaps: then it is in the windows, but not taken in.
+    as REASON whether the bar at the end leaps; that bar is then in the windows, but not taken in.
     """
     rules = rules_of_one[0]
     alphas = (
@@ -287,8 +292,9 @@ def advance(
                 taken = t + one
             else:
                 write_bars(series, deep_series, times_of, t, bars, prices, bar_times, i)
-                of_bars = sessions[i : i + bars] if len(sessions) else sessions
-                taken = _take_block(series, deep_series, t, t + bars, of_bars, record, rules, alphas, scratch, sides)
+                taken = _take_block(
+                    series, deep_series, times_of, t, t + bars, sessions, record, rules, alphas, scratch, sides
+                )
             leaps = taken < t + bars
             t = taken
         used[row] = t

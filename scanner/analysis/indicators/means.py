@@ -1,8 +1,8 @@
 """Means of the last so many values: of every bar of a slice at once, or of one bar.
 
-A sum is put together of pieces of 1, 2, 4, … values, each the sum of its two halves (pairwise summation). It is a new
-one for every bar, so that nothing is carried along that could drift. Both ways add the same pieces in the same order,
-and so give the same bits.
+A sum is built from pieces of 1, 2, 4, … values, each the sum of its two halves (pairwise summation). It is computed
+again for every bar, so that no running sum can drift. Both ways add the same pieces in the same order, and so give the
+same bits.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.compiling import compiled
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,13 +19,13 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
-# These loops run over views from zero on: only then does the compiler know that no index is negative, and puts several
-# bars into one instruction.
+# These loops run over views that start at zero: only then does the compiler know that no index is negative, and puts
+# several bars into one instruction.
 
 
 @compiled
 def _doubled(pieces: Floats, width: np.int64, out: Floats) -> None:
-    """Sum pieces twice as long: each and the one that begins ``width`` values later."""
+    """Make pieces twice as long: the sums of each and the one that begins ``width`` values later."""
     later = pieces[width:]
     for i in range(len(out)):
         out[i] = pieces[i] + later[i]
@@ -45,9 +45,9 @@ def _put(pieces: Floats, factor: float, out: Floats) -> None:
 
 @compiled
 def means(values: Floats, length: int, out: Floats, spare: tuple[Floats, Floats]) -> None:
-    """Give the means of the last ``length`` values, for each of the last values; NaN where there are too few.
+    """Give the mean of the last ``length`` values for each of the last values; NaN if there are too few.
 
-    ``spare`` is room to work in, two arrays as long as ``values``.
+    ``spare`` is working space: two arrays as long as ``values``.
     """
     begin = len(values) - len(out) + 1 - length
     lacking = min(max(-begin, 0), len(out))
@@ -73,7 +73,7 @@ def means(values: Floats, length: int, out: Floats, spare: tuple[Floats, Floats]
 
 @compiled
 def _eights(values: Floats, first: int, count: int, total: float, out: Floats) -> float:
-    """Sum values eight by eight; gives ``total`` and those put on that come before, in pieces of 1, 2 and 4."""
+    """Sum values eight by eight into ``out``; gives ``total`` plus the values before them, in pieces of 1, 2 and 4."""
     if count & 1:
         total += values[first]
         first += 1
@@ -94,7 +94,7 @@ def _eights(values: Floats, first: int, count: int, total: float, out: Floats) -
 def mean(values: Floats, end: int, length: int, spare: Floats) -> float:
     """Give the mean of the last ``length`` values before ``end``, of which there must be enough.
 
-    ``spare`` is room to work in, an eighth as long as ``length``.
+    ``spare`` is working space, an eighth as long as ``length``.
     """
     total = _eights(values, end - length, length, -0.0, spare)  # with −0.0 every first piece stays as it is
     count = length >> 3

@@ -1,6 +1,6 @@
-"""The indicators: what each is, one step at a time or over the bars of a block.
+"""The indicators, one step at a time or over the bars of a block.
 
-What runs from bar to bar is one step, written once; the block's loops repeat it.
+What is recursive is one step, written once; the loops over a block repeat it.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.analysis.compiling import compiled, fused, inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled, fused, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,17 +21,19 @@ if TYPE_CHECKING:
     """Weights of the new bar: fast and slow average of the MACD, its signal, the ATR, the exponential average."""
     Running = tuple[float, float, float, float, float]
     """What runs from bar to bar, in the same order."""
+    Pair = tuple[Floats, Floats]
 
 NO_SESSION = np.iinfo(np.int64).min
+END_OF_TIME = np.iinfo(np.int64).max
 
 
-# Loops run over views from zero on: only then does the compiler know that no index is negative, and puts several bars
-# into one instruction.
+# Loops run over views that start at zero: only then does the compiler know that no index is negative, and puts several
+# bars into one instruction.
 
 
 @compiled
 def copy(values: NDArray[Any], out: NDArray[Any]) -> None:
-    """Copy values from one place to another that does not overlap it."""
+    """Copy values to an array that does not overlap them."""
     for i in range(len(out)):
         out[i] = values[i]
 
@@ -45,13 +47,13 @@ def fill(out: Floats, value: float) -> None:
 
 @inlined
 def true_range(high: float, low: float, last_close: float) -> float:
-    """Range of a bar, the gap from the last close included."""
+    """Range of a bar, including the gap from the last close."""
     return max(high, last_close) - min(low, last_close)
 
 
 @inlined
 def step(close: float, bar_range: float, alphas: Alphas, running: Running) -> Running:
-    """Go on by one bar."""
+    """Advance by one bar."""
     fast, slow, of_signal, of_atr, of_average = alphas
     ema_fast, ema_slow, signal, atr, average = running
     ema_fast = fused(1.0 - fast, ema_fast, fast * close)
@@ -70,7 +72,7 @@ def steps(
     running: Running,
     outs: tuple[Floats, Floats, Floats, Floats],
 ) -> Running:
-    """Go on by some bars, of highs, lows and closes; the indicators run side by side, so that none waits for another.
+    """Advance by several bars; the indicators run side by side, so that none waits for another.
 
     Writes the slow average of the MACD, its line less its signal, the ATR and the exponential average of each bar.
     """
@@ -85,7 +87,7 @@ def steps(
 
 @compiled
 def averages_after(closes: Floats, state: Any, rules: Any) -> tuple[float, float, float]:
-    """Give both averages of the MACD and its signal after some closes that follow on a state, as ``advance`` does."""
+    """Give both averages of the MACD and its signal after some closes that follow a state, as ``advance`` does."""
     alphas = (2.0 / (rules.macd_fast + 1), 2.0 / (rules.macd_slow + 1), 2.0 / (rules.macd_signal + 1), 0.0, 0.0)
     running, first = (state.ema_fast, state.ema_slow, state.signal, 0.0, 0.0), 0
     if state.count == 0:
@@ -97,7 +99,7 @@ def averages_after(closes: Floats, state: Any, rules: Any) -> tuple[float, float
 
 @inlined
 def side_of(close: float, slow: float, gap: float) -> int:
-    """Say on which side of its signal the MACD line is: +1 above, −1 below, 0 where they are equal."""
+    """Say on which side of its signal the MACD line is: +1 above, −1 below, 0 if they are equal."""
     tie = TIE * (abs(close) + abs(slow))
     return int(gap > tie) - int(-gap > tie)
 
@@ -119,7 +121,7 @@ def crossed(side: int, before: int, cross: int, ready: bool) -> int:
 
 @compiled
 def crosses(sides: NDArray[np.int8], side: int, cross: int, unready: int, out: Floats) -> tuple[int, int]:
-    """Count them at each bar, of which the first ``unready`` are too early; gives side and count at the last bar.
+    """Do the same for each bar, of which the first ``unready`` are too early; gives side and count at the last bar.
 
     ``side`` and ``cross`` are those of the bar before.
     """
@@ -129,7 +131,7 @@ def crosses(sides: NDArray[np.int8], side: int, cross: int, unready: int, out: F
         cross, side = crossed(now, side, cross, False), now  # noqa: FBT003 - compiled
         out[first] = cross
         first += 1
-    # From here on every side was seen to begin: the count is all that runs from bar to bar.
+    # From here on the start of every side was seen: only the count is recursive.
     rest, counts, begun = sides[first:], out[first:], 0
     for i in range(len(rest)):
         now = int(rest[i])
@@ -142,7 +144,7 @@ def crosses(sides: NDArray[np.int8], side: int, cross: int, unready: int, out: F
 
 @compiled
 def _extremes(highs: Floats, lows: Floats) -> tuple[float, float]:
-    """Give the highest high and the lowest low, sought in four parts, none of which waits for another."""
+    """Give the highest high and the lowest low, searched in four parts, none of which waits for another."""
     high_a = high_b = high_c = high_d = highs[0]
     low_a = low_b = low_c = low_d = lows[0]
     whole = len(highs) & ~3
@@ -158,7 +160,7 @@ def _extremes(highs: Floats, lows: Floats) -> tuple[float, float]:
 
 @inlined
 def in_session(session: int, high: float, low: float, state: Any) -> None:
-    """Take in a stretch of a session; the session of the first bar of all may not have been seen whole."""
+    """Take in a stretch of a session; the session of the very first bar may not have been seen whole."""
     if session == state.session:
         state.session_high = high if high > state.session_high else state.session_high  # noqa: FURB136 - NaN stays
         state.session_low = low if low < state.session_low else state.session_low  # noqa: FURB136 - as above
@@ -169,22 +171,37 @@ def in_session(session: int, high: float, low: float, state: Any) -> None:
 
 
 @compiled
-def in_sessions(sessions: Integers, highs: Floats, lows: Floats, state: Any, before: tuple[Floats, Floats]) -> None:
-    """Write the extremes of the session before each bar's."""
+def session_at(moment: int, begins: Integers) -> int:
+    """Find the last session that begins at or before a moment, −1 if there is none; ``begins`` are in order."""
+    low, high = 0, len(begins)
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (middle + 1, high) if begins[middle] <= moment else (low, middle)
+    return low - 1
+
+
+@compiled
+def in_sessions(
+    opens: Integers, sessions: tuple[Integers, Integers], highs: Floats, lows: Floats, state: Any, before: Pair
+) -> None:
+    """Write the extremes of the session before each bar's; ``opens`` are the times at which the bars open."""
+    begins, days = sessions
     before_highs, before_lows = before
-    begin, bars = 0, len(sessions)
+    begin, bars, which = 0, len(opens), session_at(opens[0], begins)
     while begin < bars:
-        session, end, beyond = sessions[begin], begin + 1, bars
-        step = 1
-        while end + step < beyond:  # sessions follow one another, so that the end can be closed in on
-            if sessions[end + step] == session:
+        while which + 1 < len(begins) and begins[which + 1] <= opens[begin]:
+            which += 1
+        end, beyond, step = begin + 1, bars, 1
+        until = begins[which + 1] if which + 1 < len(begins) else END_OF_TIME
+        while end + step < beyond:  # bars follow one another, so that the end can be closed in on
+            if opens[end + step] < until:
                 end, step = end + step, 2 * step
             else:
                 beyond, step = end + step, 1
-        while end < beyond and sessions[end] == session:
+        while end < beyond and opens[end] < until:
             end += 1
         high, low = _extremes(highs[begin:end], lows[begin:end])
-        in_session(session, high, low, state)
+        in_session(days[which], high, low, state)
         fill(before_highs[begin:end], state.before_high)
         fill(before_lows[begin:end], state.before_low)
         begin = end
@@ -192,7 +209,7 @@ def in_sessions(sessions: Integers, highs: Floats, lows: Floats, state: Any, bef
 
 @compiled
 def first_leap(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr: float, first: int) -> int:
-    """Find the first bar, from ``first`` on, that opens further than so many ATR from the last close."""
+    """Find the first bar, from ``first`` on, that opens further than ``hold_atr`` ATR from the last close."""
     leaps = 0
     for i in range(len(opens)):
         leaps += abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]

@@ -1,4 +1,4 @@
-"""The sieve: where the user wants it, suspected bad ticks are taken out of the rows before anybody looks at them."""
+"""The sieve: if the user wants it, suspected bad ticks are taken out of the rows before anything else sees them."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import CLOSE, HIGH, LOW
-from scanner.analysis.compiling import compiled, fused
 from scanner.analysis.indicators.running import true_range
 from scanner.analysis.indicators.spikes import beyond, is_further, words
+from scanner.compiling import compiled, fused
 from scanner.market.splits import adjust
 
 if TYPE_CHECKING:
@@ -39,10 +39,10 @@ PRICES = 4
 def _sift(
     bars: Floats, known: Flags, state_of_one: NDArray[Any], rules_of_one: NDArray[Any], room: Floats, atrs: Floats
 ) -> int:
-    """Look at ``bars`` (open, high, low, close × bars) one after the other; gives how many prices are in ``room``.
+    """Sift ``bars`` (open, high, low, close × bars) one after the other; gives how many prices are in ``room``.
 
-    ``room`` holds the last ones let through before them, ``atr_length`` or as many as there are, and has room for all.
-    In ``atrs`` a bar that is taken out gets the ATR it was held against, and any other 0.
+    ``room`` holds the last bars let through before them, ``atr_length`` or as many as there are, and has room for all.
+    In ``atrs`` a bar that is taken out gets the ATR with which it was compared, and any other 0.
     """
     state, rules = state_of_one[0], rules_of_one[0]
     length, end = rules.atr_length, min(state.count, rules.atr_length)
@@ -67,10 +67,10 @@ def _sift(
 
 
 class SpikeSieve:
-    """Takes suspected bad ticks out of the bars of one series, never two in a row.
+    """Takes suspected bad ticks out of the bars of one series, but never two in a row.
 
-    So a price that goes and stays is taken with its second bar. Each bar is held against those let through before it,
-    as they are after the known splits.
+    So a price that moves and stays is accepted with its second bar. Each bar is compared with those let through before
+    it, adjusted for the known splits.
     """
 
     def __init__(self, rules: Rules, adjustments: Sequence[Adjustment] = ()) -> None:
@@ -80,7 +80,7 @@ class SpikeSieve:
         self._last = np.empty((PRICES, 0))
 
     def sift(self, bars: Bars, known: Flags) -> dict[int, str]:
-        """Say which bars are to be taken out, and what is odd about each; those that are ``known`` never are."""
+        """Give the bars to be taken out, and what is odd about each; those that are ``known`` stay."""
         adjusted = adjust(bars, self._adjustments) if self._adjustments else bars
         prices = np.array([adjusted.open, adjusted.high, adjusted.low, adjusted.close])
         before, atrs = self._last.shape[1], np.empty(len(bars))
@@ -88,18 +88,18 @@ class SpikeSieve:
         room[:, :before] = self._last
         end = _sift(prices, known, self._state, self._rules.record, room, atrs)
         self._last = room[:, max(end - self._rules.atr_length, 0) : end].copy()
-        told = {}
+        found = {}
         for place, index in enumerate(np.flatnonzero(atrs).tolist()):
             end = before + index - place  # of the bars let through before it
             around = np.column_stack([room[:, :end], prices[:, index]])
-            told[index] = words(around, end, float(atrs[index]), self._rules)
-        return told
+            found[index] = words(around, end, float(atrs[index]), self._rules)
+        return found
 
     def snapshot(self) -> bytes:
-        """Give what must be remembered to go on in a later run."""
+        """Give the state with which a later run goes on."""
         return self._state.tobytes() + self._last.tobytes()
 
     def restore(self, snapshot: bytes) -> None:
-        """Become the sieve that gave ``snapshot``."""
+        """Take the state from a ``snapshot``."""
         self._state = np.frombuffer(snapshot[: STATE.itemsize], dtype=STATE).copy()
         self._last = np.frombuffer(snapshot[STATE.itemsize :]).reshape(PRICES, -1).copy()

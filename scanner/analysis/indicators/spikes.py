@@ -1,7 +1,7 @@
 """Spikes: bars that lie so far beyond the bars before them that they look like bad ticks.
 
-A bar is one where it reaches more than ``spike_atr`` ATR beyond all of the ``atr_length`` bars before it and beyond its
-own open and close, or where all of its body lies so far beyond them. ATR is that of the bar before: a bar is judged by
+A bar is a spike if it reaches more than ``spike_atr`` ATR beyond all of the ``atr_length`` bars before it and beyond
+its own open and close, or if its whole body lies so far beyond them. ATR is that of the bar before: a bar is judged by
 what came before it.
 """
 
@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, HIGH, LOW, OPEN
-from scanner.analysis.compiling import compiled, inlined
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,31 +26,31 @@ if TYPE_CHECKING:
 SPIKE = np.dtype([("number", np.int64), ("true_range", np.float64), ("whole", np.bool_)])
 """A spike as it is kept; see ``Spike``."""
 GREATEST_PART = 0.1
-"""The part of an ATR from which on a spike distorts it: a tenth of every distance that is told in ATR."""
+"""The part of an ATR from which on a spike distorts it: a tenth of every distance given in ATR."""
 ROUNDING = 1e-9
 
 
 class Spike(NamedTuple):
-    """A spike among the bars of a series: its number, from 0 on, its true range, and whether all of its body is one."""
+    """A spike in a series: its bar's number, from 0 on, its true range, and whether its whole body is beyond."""
 
     number: int
     true_range: float
     whole: bool
 
     def part_of(self, atr: float, back: int, length: int) -> float:
-        """Give the part that it makes up of an ATR of some length, so many bars later: less with each bar."""
+        """Give the part of an ATR that it makes up ``back`` bars later: less with each bar."""
         return self.true_range / length * (1 - 1 / length) ** back / atr
 
     def makes_up(self, atr: float, back: int, length: int) -> bool:
-        """Say whether it makes up so much of an ATR that distances in ATR are not to be relied on."""
+        """Say whether it makes up so much of an ATR that distances in ATR are unreliable."""
         return self.part_of(atr, back, length) > GREATEST_PART
 
 
 @inlined
 def beyond(prices: Floats, t: int, bars: int) -> tuple[float, float]:
-    """Say how far bar t reaches beyond the bars before it and its own body, and how far all of its body does.
+    """Measure how far bar t reaches beyond the bars before it and its own body, and how far its whole body does.
 
-    Both are in price, and negative where it does not.
+    Both are in price, and negative if it does not.
     """
     highest, lowest = prices[HIGH, t - 1], prices[LOW, t - 1]
     for m in range(t - bars, t - 1):
@@ -64,7 +64,7 @@ def beyond(prices: Floats, t: int, bars: int) -> tuple[float, float]:
 def is_further(distance: float, prices: Floats, t: int, atr: float, rules: Any) -> bool:
     """Say whether a distance makes bar t a spike; ``atr`` is that of the bar before.
 
-    After bars that all stood still nothing is one.
+    After bars that did not move at all, nothing is a spike.
     """
     tie = TIE * max(abs(prices[HIGH, t]), abs(prices[LOW, t]))
     return bool(atr > 0.0 and distance > rules.spike_atr * atr + tie)
@@ -74,13 +74,13 @@ def is_further(distance: float, prices: Floats, t: int, atr: float, rules: Any) 
 def find(
     columns: Floats, rows: Integers, first: Integers, stop: Integers, rules_of_one: NDArray[Any], found: Integers
 ) -> int:
-    """Write (row, bar, whether it is whole) of every spike among the bars first[k]…stop[k]−1 of the series rows[k].
+    """Write (row, bar, whether its whole body is beyond) of each spike among bars first[k]…stop[k]−1 of series rows[k].
 
     Gives how many. ``columns`` (series × COLUMNS × bars) holds these bars with their indicators, and ``atr_length``
     bars or more before them. ``found`` (n × 3) has room for every bar.
     """
     rules = rules_of_one[0]
-    # A bar so far away lifts the ATR by as much, which is seen without a look at the bars before it.
+    # A bar so far away raises the ATR by as much, which shows without looking at the bars before it.
     length = rules.atr_length
     lifted = (length - 1 + rules.spike_atr) / length * (1.0 - ROUNDING)
     count = 0

@@ -1,4 +1,4 @@
-"""Swing points: marked on the bars of a slice as soon as enough later bars have shown them to be some."""
+"""Swing points: marked on the bars of a slice as soon as enough later bars have confirmed them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.columns import FAR_HIGH, FAR_LOW, SWING_HIGH, SWING_LOW
-from scanner.analysis.compiling import compiled
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,15 +17,15 @@ if TYPE_CHECKING:
 
 
 FEW = 16
-"""Of so few bars each is looked at by itself."""
+"""Up to so many bars, each is looked at by itself."""
 
-# These loops run over views from zero on: only then does the compiler know that no index is negative, and puts several
-# bars into one instruction. Stretches overlap where their length is not a power of two: an extreme minds no repeats.
+# These loops run over views that start at zero: only then does the compiler know that no index is negative, and puts
+# several bars into one instruction. Stretches overlap if their length is not a power of two: that changes no extreme.
 
 
 @compiled
 def _lowest(pieces: Floats, width: int, length: int, spare: Floats, row: int) -> tuple[Floats, int]:
-    """Make the lowest of each ``length`` values in a row out of ``pieces``, the lowest of each ``width``.
+    """Make the lowest of each ``length`` values in a row from ``pieces``, the lowest of each ``width``.
 
     It works in the two rows of ``spare``, from ``row`` on; the row returned is the one that the result is not in.
     """
@@ -40,7 +40,7 @@ def _lowest(pieces: Floats, width: int, length: int, spare: Floats, row: int) ->
 
 @compiled
 def _highest(pieces: Floats, width: int, length: int, spare: Floats, row: int) -> tuple[Floats, int]:
-    """Make the highest of each ``length`` values in a row out of ``pieces``, as ``_lowest`` does."""
+    """Make the highest of each ``length`` values in a row from ``pieces``, as ``_lowest`` does."""
     while width < length:
         by = min(width, length - width)
         later, wider = pieces[by:], spare[row][: len(pieces) - by]
@@ -87,7 +87,7 @@ def mark_swings(
 
     A swing low is below each of the ``strength`` lows before it and not above any of those after it; mirrored for a
     swing high. It exists only once the last of those bars has closed. ``strengths`` are those of a swing point and of a
-    far one, which is no smaller. Bars before ``begin`` do not exist. ``spare`` is room to work in: 4 rows, as long as
+    far one, which is no smaller. Bars before ``begin`` do not exist. ``spare`` is working space: 4 rows, as long as
     the bars to take in and twice the greater strength.
     """
     marks[start:stop] = 0

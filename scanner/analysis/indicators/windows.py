@@ -1,4 +1,4 @@
-"""The windows of a series: how bars are written into them, and how the oldest make room.
+"""The windows of a series: how bars are written into them, and how the oldest are dropped.
 
 ``series`` (COLUMNS × bars), ``deep`` (DEEP × more bars) and ``times`` (2 × bars) are those of one series; bar t of
 ``series`` and ``times`` is bar t + shift of ``deep``, which is longer by shift.
@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.columns import CLOSE, DEEP_CLOSE, DEEP_HIGH, DEEP_LOW, HIGH, LOW, OPEN, VOLUME
-from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators.running import copy
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     import numpy as np
@@ -18,40 +18,42 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
+    Prices = tuple[Floats, Floats, Floats, Floats, Floats]
+    """Open, high, low, close and volume of new bars."""
+    Times = tuple[Integers, Integers]
+    """Open and close of new bars."""
 
 PLACE = 8
-"""Values that come from memory together."""
+"""Values of one cache line."""
 
 
 @compiled
 def write_bars(
-    series: Floats, deep: Floats, times: Integers, t: int, bars: int, prices: Floats, bar_times: Integers, i: int
+    series: Floats, deep: Floats, times: Integers, t: int, bars: int, prices: Prices, bar_times: Times, i: int
 ) -> None:
-    """Write the bars i…i+bars−1 of ``prices`` (5 × bars) and ``bar_times`` (2 × bars) from bar t on."""
+    """Write the bars i…i+bars−1 of ``prices`` and ``bar_times`` from bar t on."""
     at = t + deep.shape[1] - series.shape[1]
     for column in range(OPEN, VOLUME + 1):
-        copy(prices[column, i : i + bars], series[column, t : t + bars])
+        copy(prices[column][i : i + bars], series[column, t : t + bars])
     for column in range(DEEP_HIGH, DEEP_CLOSE + 1):
         copy(series[column - DEEP_HIGH + HIGH, t : t + bars], deep[column, at : at + bars])
     for which in range(2):
-        copy(bar_times[which, i : i + bars], times[which, t : t + bars])
+        copy(bar_times[which][i : i + bars], times[which, t : t + bars])
 
 
 @compiled
-def write_bar(
-    series: Floats, deep: Floats, times: Integers, t: int, prices: Floats, bar_times: Integers, i: int
-) -> None:
+def write_bar(series: Floats, deep: Floats, times: Integers, t: int, prices: Prices, bar_times: Times, i: int) -> None:
     """Write one bar."""
     at = t + deep.shape[1] - series.shape[1]
     for column in range(OPEN, VOLUME + 1):
-        series[column, t] = prices[column, i]
-    deep[DEEP_HIGH, at], deep[DEEP_LOW, at], deep[DEEP_CLOSE, at] = prices[HIGH, i], prices[LOW, i], prices[CLOSE, i]
-    times[0, t], times[1, t] = bar_times[0, i], bar_times[1, i]
+        series[column, t] = prices[column][i]
+    deep[DEEP_HIGH, at], deep[DEEP_LOW, at], deep[DEEP_CLOSE, at] = prices[HIGH][i], prices[LOW][i], prices[CLOSE][i]
+    times[0, t], times[1, t] = bar_times[0][i], bar_times[1][i]
 
 
 @compiled
 def make_room(series: Floats, deep: Floats, times: Integers, gone: int, kept: int) -> None:
-    """Leave the oldest bars out, ``gone`` of them, and move the ``kept`` ones to the beginning."""
+    """Drop the oldest ``gone`` bars, and move the ``kept`` ones to the beginning."""
     for c in range(series.shape[0]):
         for i in range(kept):
             series[c, i] = series[c, i + gone]
@@ -65,9 +67,9 @@ def make_room(series: Floats, deep: Floats, times: Integers, gone: int, kept: in
 
 @compiled
 def fetch(series: Floats, deep: Floats, times: Integers, state: Any, t: int, looked_back: int) -> float:
-    """Read from wherever the bar t will be worked out from, so that memory is already on its way when it is.
+    """Read from wherever bar t will be computed from, so that memory is already on its way by then.
 
-    Ten thousand series do not fit the processor's cache. What it gives means nothing, and must only be kept.
+    Ten thousand series do not fit into the cache. The result means nothing, but must be used.
     """
     t = min(t, series.shape[1] - 1)
     at, total = t + deep.shape[1] - series.shape[1], float(state.count + state.session)

@@ -1,4 +1,4 @@
-"""What is around some bars of a series: the places of each, and the obstacles ahead of its close."""
+"""What is around bars of a series: the places of each, and the obstacles ahead of its close."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR, DEEP_HIGH, DEEP_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.indicators.swing_marks import mark_swings
 from scanner.analysis.places import structure
 from scanner.analysis.places.obstacles import find_obstacles
 from scanner.analysis.rules import STRICT, TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,11 +25,11 @@ if TYPE_CHECKING:
 PLACE_BITS = LINE, AVERAGE, LEVEL, TURN = 1, 2, 4, 8
 """Bits of the kinds of place, in the order of their names."""
 AT_PLACE, WITHIN_REACH = 1, 2
-"""Whether a place that a setup needs is among those found, or it needs none, and whether it stands near enough."""
+"""Whether the setup has a place that it needs, or needs none, and whether it is near enough to it."""
 
 
 def room_to_look(rules: Rules, history: int, bars: int) -> tuple[Floats, Marks, Floats]:
-    """Make the room to look in, once for all series whose windows have so many ``bars`` in ``deep``."""
+    """Make the working space, once for all series whose windows have ``bars`` bars in ``deep``."""
     spare = np.empty((4, history + 2 * max(rules.swing_strength, rules.obstacle_strength)))
     return structure.room_to_look(rules), np.empty(bars, dtype=np.uint8), spare
 
@@ -59,8 +59,8 @@ def look_around(
 
     ``columns`` and ``deep`` are the windows of a pool, ``row`` is that of the series; its bars in ``deep`` begin at
     ``begin``, and ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
-    one, the first kind of PLACE_BITS on, and ``bases`` what its stop stands behind. A spot gets a record of places,
-    whether it is AT_PLACE and WITHIN_REACH of it, the obstacles, and how many there are: only where it is both, unless
+    one, in the order of PLACE_BITS, and ``bases`` the price that its stop is placed beyond. A spot gets a record of
+    places, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number: only if it is both, unless
     ``every`` one is wanted. The last three are what ``room_to_look`` makes; ``marked`` holds the swing marks around the
     last spot.
     """

@@ -1,4 +1,4 @@
-"""Averages: a rising simple average to which the pullback came back."""
+"""Averages: a rising simple average to which prices pulled back."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ import numpy as np
 
 from scanner.analysis.bar_sides import closing, highest
 from scanner.analysis.columns import FAST_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.places.lacks import AGAINST, AWAY, CLOSE_BEYOND, RISE
 from scanner.analysis.rules import STRICT
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,7 +22,7 @@ def find_average(
 ) -> None:
     """Find the rising average nearest to the bottom and put it into the PLACES record ``out``.
 
-    Bars of ``series`` before ``first`` do not exist. Where no average holds, it is the nearest of those that rise.
+    Bars of ``series`` before ``first`` do not exist. If no average holds, it is the nearest of those that rise.
     """
     p, bottom = t - out.bottom, out.bottom_price
     if t - rules.average_rise < first:

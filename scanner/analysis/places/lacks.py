@@ -1,3 +1,3 @@
-"""What a place may lack in the strict reading: one bit for each condition, set where it does not hold."""
+"""What a place may lack in the strict reading: one bit for each condition, set if it does not hold."""
 
 LAST_POINT, SLOPE, DEPTH, TOUCHES, AWAY, AGAINST, RISE, CLOSE_BEYOND, APART = (1 << bit for bit in range(9))

@@ -1,4 +1,4 @@
-"""Levels: a price at which swing points lie, and to which the pullback came back."""
+"""Levels: a price at which swing points lie, and to which prices pulled back."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import DEEP_HIGH, DEEP_LOW, SWING_HIGH, SWING_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.places.lacks import APART, AWAY
 from scanner.analysis.rules import STRICT
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +31,7 @@ def find_level(
 ) -> None:
     """Gather the swing points near the bottom at bar ``last`` of ``deep`` and put them into the PLACES record ``out``.
 
-    Lows and highs count alike, from bar ``first`` on.
+    Lows and highs both count, from bar ``first`` on.
     """
     highs = deep[DEEP_HIGH] if sign > 0 else deep[DEEP_LOW]
     strict = rules.place_quality == STRICT

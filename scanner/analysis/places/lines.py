@@ -1,4 +1,4 @@
-"""Lines: a rising line through two swing lows to which the pullback came back."""
+"""Lines: a rising line through two swing lows to which prices pulled back."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import DEEP_CLOSE, DEEP_HIGH, DEEP_LOW, SWING_HIGH, SWING_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.places.lacks import AGAINST, AWAY, DEPTH, LAST_POINT, SLOPE, TOUCHES
 from scanner.analysis.rules import STRICT
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -55,8 +55,8 @@ def find_line(
     """Find the best line at bar ``last`` of ``deep`` and put it into the PLACES record ``out``.
 
     ``points`` are prices and bars of the ``count`` swing lows before the bottom, in order of time. The best has the
-    most touches, then the longest span, then the earliest start. Where no line holds, it is the best of those that
-    lack something.
+    most touches, then the longest span, then the earliest start. If no line holds, it is the best of those that lack
+    something.
     """
     highs, lows = (deep[DEEP_HIGH], deep[DEEP_LOW]) if sign > 0 else (deep[DEEP_LOW], deep[DEEP_HIGH])
     prices, bars = points[0], points[1]

@@ -17,8 +17,8 @@ from scanner.analysis.columns import (
     SESSION_LOW,
     SLOW_AVERAGE,
 )
-from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,18 +29,18 @@ if TYPE_CHECKING:
     Marks = NDArray[np.uint8]
 
 HIGHEST, SESSION, FAST, SLOW, SWING = range(5)
-"""Kinds of obstacle; of several at one price the first of these names it."""
+"""Kinds of obstacle; several at one price are named by the first of these."""
 
 
 def room_for_obstacles(rules: Rules, spots: int) -> tuple[Floats, Marks]:
-    """Make the room that ``find_obstacles`` puts prices and kinds into, a row for each of so many spots."""
+    """Make the arrays that ``find_obstacles`` fills with prices and kinds, a row for each of so many spots."""
     shape = spots, rules.obstacle_span + SWING  # one of each other kind
     return np.empty(shape), np.empty(shape, dtype=np.uint8)
 
 
 @compiled
 def put_in(price: float, kind: int, tie: float, count: int, prices: Floats, kinds: Marks) -> int:
-    """Put a price into its place among the first ``count``, the lowest first, unless there is one like it."""
+    """Insert a price among the first ``count``, which are ascending, unless one of them is equal."""
     at = 0
     while at < count and prices[at] < price - tie:
         at += 1
@@ -67,8 +67,8 @@ def find_obstacles(
 ) -> int:
     """Give prices and kinds of all obstacles beyond the close of bar ``t``, the nearest first; returns how many.
 
-    The arrays are those of ``structure.look``; ``prices`` and ``kinds`` are what ``room_for_obstacles`` makes a row
-    of. Prices are real ones. Only bars up to t are read, and only swing points that these have confirmed.
+    The arrays are those of ``structure.look``; ``prices`` and ``kinds`` are rows of what ``room_for_obstacles``
+    makes. Prices are real. Only bars up to t are read, and only swing points that these have confirmed.
     """
     rules = rules_of_one[0]
     highs, far = (deep[DEEP_HIGH], FAR_HIGH) if sign > 0 else (deep[DEEP_LOW], FAR_LOW)

@@ -1,4 +1,4 @@
-"""Structure: the places around one bar, looked at only where a setup needs one."""
+"""Structure: the places around one bar, looked for only where a setup needs one."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import DEEP_HIGH, DEEP_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.places.averages import find_average
 from scanner.analysis.places.levels import find_level
 from scanner.analysis.places.lines import find_line, swing_lows
 from scanner.analysis.places.turns import find_turn
 from scanner.analysis.rules import STRICT, TIE
 from scanner.analysis.trend import trend
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,7 +24,7 @@ PLACES = np.dtype(
     [
         ("bottom", np.int64),  # p, the bar that ended the pullback, and its price P
         ("bottom_price", np.float64),
-        ("tolerance", np.float64),  # in price, like all that is not said to be something else
+        ("tolerance", np.float64),  # in price, like everything with no other unit given
         ("trend", np.int64),  # +1 with the setup's side, −1 against it, 0 mixed
         ("line", np.bool_),
         ("line_lacks", np.int64),  # bits of what it lacks in the strict reading
@@ -33,34 +33,34 @@ PLACES = np.dtype(
         ("line_price", np.float64),  # at p
         ("line_slope", np.float64),  # a bar
         ("line_touches", np.int64),
-        ("line_depth", np.float64),  # how far the lows since i reach below it, at most
-        ("line_away", np.float64),  # how far the highs between j and p reach above it, at most
+        ("line_depth", np.float64),  # how far the lows since i reach below it at most
+        ("line_away", np.float64),  # how far the highs between j and p reach above it at most
         ("average", np.bool_),
         ("average_lacks", np.int64),
         ("average_length", np.int64),
         ("average_price", np.float64),  # at p
         ("average_rise", np.float64),
-        ("average_away", np.float64),  # how far the highs before p reach above it, at most
+        ("average_away", np.float64),  # how far the highs before p reach above it at most
         ("level", np.bool_),
         ("level_lacks", np.int64),
         ("level_points", np.int64),
         ("level_from", np.int64),  # the first and the last of its points
         ("level_to", np.int64),
         ("level_price", np.float64),  # mean of the points near P
-        ("level_away", np.float64),  # how far the highs between the last point and p reach above P, at most
+        ("level_away", np.float64),  # how far the highs between the last point and p reach above P at most
         ("turn", np.bool_),
         ("turn_lowest", np.bool_),
         ("turn_depth", np.float64),  # highest high of the window up to p, less P
     ],
 )
-"""What ``look`` finds around a bar t. Bars are counted back from t; 0 and NaN where there is none.
+"""What ``look`` finds around a bar t. Bars are counted back from t; 0 and NaN if there is none.
 
-Prices and the slope are real ones; distances are those of the long side.
+Prices and the slope are real; distances are those of the long side.
 """
 
 
 def room_to_look(rules: Rules) -> NDArray[np.float64]:
-    """Make the room that ``look`` works in: prices and bars of swing lows."""
+    """Make the working space of ``look``: prices and bars of swing lows."""
     return np.empty((2, rules.place_span + 1))
 
 

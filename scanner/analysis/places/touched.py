@@ -1,4 +1,4 @@
-"""What a suspected bad tick touches of a setup: its bars, its ATR, the places that it stands at, and the averages."""
+"""What a suspected bad tick affects of a setup: its bars, its ATR, its places, and the averages."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
 
 def touched(series: Series, index: int, places: Any, setup: Setup[Any]) -> str:
-    """Say in a clause how a suspected bad tick up to a bar touches a setup at its ``places``; empty where none does.
+    """Say in a clause how a suspected bad tick up to a bar affects a setup at its ``places``; empty if none does.
 
     It is among the bars that the rules of the setup can look back at; it makes up more than a tenth of the ATR; a place
-    that the setup needs and that holds rests on it; or, where all of its body lies away, the averages and the close lie
-    in another order without its close, or the averages go another way. The last one that does is told.
+    that the setup needs and that holds rests on it; or its whole body is beyond, and without its close the averages and
+    the close would be in another order, or the averages would move the other way. The latest such tick is described.
     """
     atr = float(series.columns[ATR, index])
     held: list[Place] = [name for name in setup.places if places[name]]
@@ -36,15 +36,15 @@ def touched(series: Series, index: int, places: Any, setup: Setup[Any]) -> str:
     for back, spike in series.spikes_by(index):
         if not back:
             return "its last bar is a suspected bad tick"
-        told = f"a suspected bad tick {back} {'bar' if back == 1 else 'bars'} earlier"
+        tick = f"a suspected bad tick {back} {'bar' if back == 1 else 'bars'} earlier"
         if back <= setup.looks_back:
-            return f"{told} is among the bars that its rules can look back at"
+            return f"{tick} is among the bars that its rules can look back at"
         if spike.makes_up(atr, back, series.pool.rules.atr_length):
             part = spike.part_of(atr, back, series.pool.rules.atr_length)
-            return f"{told} makes up {100 * part:.0f} % of its ATR"
+            return f"{tick} makes up {100 * part:.0f} % of its ATR"
         for name in held:
             if _rests_on(name, series, index, places, back, spike):
-                return f"{told} is one of the bars that its place, the {name}, rests on"
+                return f"{tick} is one of the bars that its place, the {name}, rests on"
         if spike.whole:
             whole.append(back)
     if whole and _turns_averages(series, index, whole):
@@ -53,7 +53,6 @@ def touched(series: Series, index: int, places: Any, setup: Setup[Any]) -> str:
 
 
 def _rests_on(name: Place, series: Series, index: int, places: Any, back: int, spike: Spike) -> bool:
-    """Say whether a place rests on the bar so many bars before ``index``."""
     rules = series.pool.rules
     if name == "line":
         return bool(back == places["line_from"] or back <= places["line_to"])
@@ -71,7 +70,7 @@ def _rests_on(name: Place, series: Series, index: int, places: Any, back: int, s
 
 
 def _turns_averages(series: Series, index: int, backs: Collection[int]) -> bool:
-    """Say whether the order of close and averages, or their way, would be another without the closes of some bars."""
+    """Say whether order or direction of close and averages would differ without the closes of some bars."""
     rules, last = series.pool.rules, index + series.pool.shift
     bars = min(rules.slow_average + rules.average_rise, series.count - (series.used - 1 - index))
     closes = series.deep[DEEP_CLOSE, last + 1 - bars : last + 1]
@@ -81,7 +80,7 @@ def _turns_averages(series: Series, index: int, backs: Collection[int]) -> bool:
 
 
 def _order(closes: Floats, kept: NDArray[np.bool_], rules: Rules) -> list[int]:
-    """Give on which sides of one another close and averages lie, and which way these go, by the bars that are kept."""
+    """Give the order of close and averages, and the directions of the averages, by the bars that are kept."""
 
     def mean(length: int, ago: int) -> float:
         part = slice(max(len(closes) - ago - length, 0), len(closes) - ago)

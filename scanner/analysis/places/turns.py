@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import DEEP_HIGH, DEEP_LOW
-from scanner.analysis.compiling import compiled
 from scanner.analysis.rules import STRICT
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,7 +20,7 @@ def find_turn(
 ) -> None:
     """Measure the way down to the bottom at bar ``last`` of ``deep`` and put it into the PLACES record ``out``.
 
-    Bars before ``begin`` do not exist; with fewer than the window there is no turn.
+    Bars before ``begin`` do not exist; with fewer bars than the window there is no turn.
     """
     highs, lows = (deep[DEEP_HIGH], deep[DEEP_LOW]) if sign > 0 else (deep[DEEP_LOW], deep[DEEP_HIGH])
     strict = rules.place_quality == STRICT

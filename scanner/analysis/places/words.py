@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from scanner.event_data import Place, PlaceFound
 
 PLACE_NAMES: tuple[Place, ...] = ("line", "average", "level", "turn")
-"""From the safest on. Line and average are equally safe; the line is named first."""
+"""The safest first. Line and average are equally safe; the line is named first."""
 
 
 def describe(
@@ -37,9 +37,9 @@ def describe(
     atr: float,
     nearest: Callable[[Decimal], Decimal],
 ) -> dict[str, PlaceFound]:
-    """Put the PLACES record ``found`` into named places; ``nearest`` rounds a price to the instrument's step.
+    """Turn the PLACES record ``found`` into named places; ``nearest`` rounds a price to the instrument's step.
 
-    The text also says what a place lacks that the strict reading wants.
+    The text also says what a place lacks in the strict reading.
     """
     found = dict(zip(found.dtype.names, found.item(), strict=True))  # its fields, one by one, take longer
     strict = rules.place_quality == "strict"
@@ -47,7 +47,7 @@ def describe(
     window = rules.turn_window if strict else rules.plain_turn_window
     least_depth = rules.turn_depth if strict else rules.plain_turn_depth
     bottom = float(found["bottom_price"])
-    low, up = ("low", "up") if sign > 0 else ("high", "down")
+    low = "low" if sign > 0 else "high"
     end = f"the pullback's {low}"
 
     def in_atr(distance: float) -> float:
@@ -72,7 +72,7 @@ def describe(
             f"{found['line_from'] - found['line_to']} bars",
             _line_lacks(found, rules, sign, in_atr),
         )
-    average = f"no average is going {up}"
+    average = f"no average is {'rising' if sign > 0 else 'falling'}"
     if found["average_length"]:
         average = _joined(
             f"{end} in ATR from the {found['average_length']}-bar average", _average_lacks(found, rules, sign, in_atr)
@@ -145,10 +145,9 @@ def _not_away(distance: float, wanted: float) -> str:
 
 
 def _those(lacks: int, words: dict[int, str]) -> list[str]:
-    """Give the words of the bits that are set."""
     return [text for bit, text in words.items() if lacks & bit]
 
 
 def safest(places: dict[str, PlaceFound]) -> Place | None:
-    """Name the safest place that holds, None where none does."""
+    """Name the safest place that holds, None if none does."""
     return next((name for name in PLACE_NAMES if places[name]["verdict"]), None)

@@ -24,13 +24,13 @@ from scanner.analysis.bar_sides import (
     tie,
 )
 from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY, VOLUME
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Forming, Numbers, Setup, Words
 from scanner.analysis.next_bar import Need
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -61,14 +61,14 @@ RULES = (
     TRADED,
 ) = range(len(RULES))
 ALLOWED = len(RULES)
-"""Where ``measure`` leaves the greatest body that the doji may have, as a part of its range."""
+"""Index of the greatest body that the doji may have, as a fraction of its range, in ``measured``."""
 POINTS = ("engulfing", "doji_inside", "doji_tight", "beyond_fast_average", "beyond_slow_average", "volume", "true_doji")
 ENGULFING, INSIDE, TIGHT, BEYOND_FAST, BEYOND_SLOW, VOLUMES, TRUE_DOJI = range(len(POINTS))
 OF_DOJI, OF_DOJI_SINCE_FAR, OF_LAST_BAR = range(3)
-"""What the stop's base is."""
+"""Which price is the stop's base."""
 SIZES = (len(RULES) + 1, len(RULES))
 SMALL_BAR = 1
-"""The wider pause, as compiled code reads the choice."""
+"""The choice of the wider pause, as compiled code reads it."""
 BARS = 3
 
 
@@ -77,17 +77,19 @@ class DojiPauseNumbers(Numbers):
 
     drive_min: float = Field(1.0, ge=0, description="least body of the first drive, in usual bodies")
     drive_max_atr: float = Field(3.0, gt=0, description="greatest range of each drive, in ATR")
-    solid: float = Field(0.5, ge=0, le=1, description="least body of a drive, as a part of its range")
-    pause: Literal["doji", "small_bar"] = Field("doji", description="what may stand between the drives")
-    doji_body: float = Field(0.10, ge=0, le=1, description="greatest body of the doji, as a part of its range")
-    doji_body_of_drive: float = Field(0.05, ge=0, description="or as a part of the first drive's body")
-    doji_range: float = Field(0.75, gt=0, description="greatest range of the doji, as a part of the first drive's")
-    small_body: float = Field(0.20, ge=0, le=1, description="greatest body of a small bar, as a part of its range")
-    small_body_of_drive: float = Field(0.10, ge=0, description="or as a part of the first drive's body")
-    small_range: float = Field(0.9, gt=0, description="greatest range of a small bar, as a part of the first drive's")
+    solid: float = Field(0.5, ge=0, le=1, description="least body of a drive, as a fraction of its range")
+    pause: Literal["doji", "small_bar"] = Field("doji", description="the bar between the drives")
+    doji_body: float = Field(0.10, ge=0, le=1, description="greatest body of the doji, as a fraction of its range")
+    doji_body_of_drive: float = Field(0.05, ge=0, description="or as a fraction of the first drive's body")
+    doji_range: float = Field(0.75, gt=0, description="greatest range of the doji, as a fraction of the first drive's")
+    small_body: float = Field(0.20, ge=0, le=1, description="greatest body of a small bar, as a fraction of its range")
+    small_body_of_drive: float = Field(0.10, ge=0, description="or as a fraction of the first drive's body")
+    small_range: float = Field(
+        0.9, gt=0, description="greatest range of a small bar, as a fraction of the first drive's"
+    )
     alike: float = Field(1.75, ge=1, description="greatest ratio between the two drives' bodies")
     cross_window: int = Field(10, ge=0, description="bars for which a cross of the MACD line stays fresh")
-    doji_tight: float = Field(0.35, ge=0, description="evidence: doji's range as a part of the first drive's")
+    doji_tight: float = Field(0.35, ge=0, description="evidence: doji's range as a fraction of the first drive's")
 
 
 @compiled
@@ -134,9 +136,9 @@ def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats,
 
 @compiled
 def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
-    """Mark the bars that may end a small bar between two drives that are alike, with a fresh cross: the rarest rules.
+    """Mark the bars that may end two similar drives around a small bar, with a fresh cross: the rarest rules.
 
-    A little more is let through: what hangs on a tie is left to ``measure``.
+    It lets a little more through: ties are left to ``measure``.
     """
     open_a = stretch(series, OPEN, first, stop, 2)
     high_a = stretch(series, HIGH, first, stop, 2)
@@ -176,7 +178,7 @@ def find(
 
 @compiled
 def holds_so_far(series: Floats, p: int, sign: float, numbers: Any, _measured: Floats, _verdicts: Marks) -> bool:
-    """Whether every rule about the first drive p−1 and the doji p holds, and the MACD's cross stays fresh enough."""
+    """Whether every rule about the first drive p−1 and the doji p holds, and the MACD's cross will still be fresh."""
     a, d = p - 1, p
     body_a, body_d, range_a, range_d = body(series, a), body(series, d), extent(series, a), extent(series, d)
     usual, atr, equal = series[USUAL_BODY, p - 2], series[ATR, p - 2], tie(series, a, d)
@@ -193,7 +195,7 @@ def holds_so_far(series: Floats, p: int, sign: float, numbers: Any, _measured: F
 
 @compiled
 def mark_so_far(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
-    """Mark the small bars after a drive; a little more is let through."""
+    """Mark the small bars after a drive; it lets a little more through."""
     open_a = stretch(series, OPEN, first, stop, 1)
     close_a = stretch(series, CLOSE, first, stop, 1)
     open_d = stretch(series, OPEN, first, stop, 0)
@@ -214,7 +216,7 @@ def mark_so_far(series: Floats, first: int, stop: int, numbers: Any, marks: Mark
 def find_forming(
     columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
 ) -> int:
-    """Give the dojis of many series that a second drive may follow."""
+    """Give the dojis of many series after which a second drive may come."""
     return searched(mark_so_far, holds_so_far, (0, 0), columns, rows, first, stop, numbers, marks, found)
 
 
@@ -248,7 +250,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. Its stop stands behind the doji, or the last bar where that is further."""
+    """Count the evidence. The stop is placed beyond the doji, or beyond the last bar if that is further away."""
     open_p, close_p, body_p = opening(series, t - 3, sign), closing(series, t - 3, sign), body(series, t - 3)
     open_a, close_a = opening(series, t - 2, sign), closing(series, t - 2, sign)
     range_a, range_d, equal = extent(series, t - 2), extent(series, t - 1), tie(series, t - 2, t - 1)
@@ -280,14 +282,13 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def _of_true_doji(fit: Fit, numbers: DojiPauseNumbers) -> float:
-    """Give the greatest body of a true doji as a part of its range."""
     high, low, body_a = fit.at(HIGH, 1), fit.at(LOW, 1), abs(fit.at(CLOSE, 2) - fit.at(OPEN, 2))
     allowed = max(numbers.doji_body * (high - low), numbers.doji_body_of_drive * body_a)
     return allowed / (high - low) if high > low else numbers.doji_body
 
 
 def words(fit: Fit, numbers: DojiPauseNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     above = fit.word("above", "below")
     small = numbers.pause == "small_bar"
     pause = "small bar" if small else "doji"
@@ -306,13 +307,13 @@ def words(fit: Fit, numbers: DojiPauseNumbers) -> Words:
         ("> 0", f"smaller of the two drives' bodies, counted {fit.word('up', 'down')}"),
         (f">= {numbers.drive_min:g}", "first drive's body in usual bodies"),
         (f"<= {numbers.drive_max_atr:g}", "longer drive's range in ATR"),
-        (f">= {numbers.solid:g}", "less solid drive's body as a part of its range"),
-        (f"<= {least if allowed is None else allowed:g}", f"{pause}'s body as a part of its range"),
+        (f">= {numbers.solid:g}", "less solid drive's body as a fraction of its range"),
+        (f"<= {least if allowed is None else allowed:g}", f"{pause}'s body as a fraction of its range"),
         (
             f"<= {numbers.small_range if small else numbers.doji_range:g}",
-            f"{pause}'s range as a part of the first drive's",
+            f"{pause}'s range as a fraction of the first drive's",
         ),
-        (f"{1 / numbers.alike:.4g} to {numbers.alike:g}", "second drive's body as a part of the first's"),
+        (f"{1 / numbers.alike:.4g} to {numbers.alike:g}", "second drive's body as a fraction of the first's"),
         ("> 0", f"how far the last close lies beyond the first drive's close and the {pause}"),
         (f"<= {numbers.cross_window}", momentum),
         (f">= {BARS}", "bars of the three that traded"),
@@ -320,14 +321,17 @@ def words(fit: Fit, numbers: DojiPauseNumbers) -> Words:
     points = {
         "engulfing": (
             "covers it",
-            "first drive's body in bodies of the bar before, which went the other way and is covered",
+            "first drive's body in bodies of the bar before, which went the other way and which it covers",
         ),
-        "doji_inside": ("<= 0", "how far the doji reaches out of the first drive's range"),
-        "doji_tight": (f"<= {numbers.doji_tight:g}", "doji's range as a part of the first drive's"),
+        "doji_inside": ("<= 0", "how far the doji reaches beyond the first drive's range"),
+        "doji_tight": (f"<= {numbers.doji_tight:g}", "doji's range as a fraction of the first drive's"),
         "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
         "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
         "volume": evidence.volume_words(fit, VOLUMES),
-        "true_doji": (f"<= {_of_true_doji(fit, numbers):g}", "small bar's body as a part of its range: a true doji"),
+        "true_doji": (
+            f"<= {_of_true_doji(fit, numbers):g}",
+            "small bar's body as a fraction of its range",
+        ),
     }
     return Words(rules, points, f"the last bar's {high}", base)
 

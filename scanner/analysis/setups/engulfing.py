@@ -1,9 +1,9 @@
 """The engulfing bar: at the end of a decline, a strong bar up whose body covers that of the bar down before it.
 
-All that the last sellers did was undone within one bar, so that they may have to buy back.
+What the last sellers did was undone within one bar, so they may have to buy back.
 
-How the rules are read: bodies may touch («covers» includes equal prices). Of the two bars, the lower low must be the
-lowest of the last 10 bars, these two included; an equal low among the others does not count against it.
+Details: «covers» includes equal prices. The lower low of the two bars must be the lowest of the last 10 bars, including
+these two; an equal low among the others does not count against it.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ from scanner.analysis.bar_sides import (
     tie,
 )
 from scanner.analysis.columns import CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE, USUAL_BODY
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -48,15 +48,15 @@ class EngulfingNumbers(Numbers):
     body_min: float = Field(1.0, ge=0, description="least body of the engulfing bar, in usual bodies")
     before_min: float = Field(0.5, ge=0, description="least body of the engulfed bar, in usual bodies")
     close_part: float = Field(
-        1 / 3, ge=0, le=1, description="greatest distance of the close from the bar's end, as a part of its range"
+        1 / 3, ge=0, le=1, description="greatest distance of the close from the bar's end, as a fraction of its range"
     )
-    lowest_of: int = Field(10, ge=3, le=50, description="bars whose extreme the two bars must reach")
+    lowest_of: int = Field(10, ge=3, le=50, description="number of bars whose extreme the two bars must reach")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
 
 
 @compiled
 def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
-    """Measure every rule on the bars t−1 and t; both bodies are held against the usual body up to t−1."""
+    """Measure every rule on the bars t−1 and t; both bodies are compared with the usual body up to t−1."""
     p = t - 1
     open_p, close_p = opening(series, p, sign), closing(series, p, sign)
     open_t, close_t = opening(series, t, sign), closing(series, t, sign)
@@ -124,7 +124,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. Its stop stands behind both bars; a close beyond its own open spoils it."""
+    """Count the evidence. The stop is placed beyond both bars; a close beyond the last bar's open spoils the setup."""
     past = closing(series, t, sign) - highest(series, t - 1, sign)
     points[CLOSE_BEYOND], held[CLOSE_BEYOND] = past, past > 0.0
     points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
@@ -142,7 +142,7 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: EngulfingNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     up, down = fit.word("up", "down"), fit.word("down", "up")
     low, below = fit.word("low", "high"), fit.word("below", "above")
     high = fit.word("high", "low")
@@ -151,10 +151,13 @@ def words(fit: Fit, numbers: EngulfingNumbers) -> Words:
         (f">= {numbers.body_min:g}", "last bar's body in usual bodies"),
         (f">= {numbers.before_min:g}", "body of the bar before in usual bodies"),
         (">= 0", "how far the last body reaches beyond the one before, at the closer end"),
-        (f"<= {numbers.close_part:.4g}", f"close to the last bar's {fit.word('high', 'low')} as a part of its range"),
+        (
+            f"<= {numbers.close_part:.4g}",
+            f"close to the last bar's {high} as a fraction of its range",
+        ),
         (
             ">= 0",
-            f"how far the two bars' {low} lies {below} that of the {numbers.lowest_of} bars' others",
+            f"how far the two bars' {low} lies {below} that of the others among {numbers.lowest_of} bars",
         ),
     ]
     points = {

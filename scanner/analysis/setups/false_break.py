@@ -2,9 +2,8 @@
 
 Those who sold the break are caught, and the stops below the low have been taken.
 
-How the rules are read: the old low is the lowest of the 20 bars before t, on equal lows the earliest, and it is as many
-bars old as lie between it and t, t counted. Its distance is held against the ATR at t; a low that is only equal is no
-break.
+Details: the old low is the lowest of the 20 bars before t, the earliest of equal lows; its age is the number of bars
+after it, including t. Its distance is compared with the ATR at t; an equal low is not a break.
 """
 
 from __future__ import annotations
@@ -15,11 +14,11 @@ from pydantic import Field
 
 from scanner.analysis.bar_sides import all_hold, closing, divided, extent, highest, lowest, stretch, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
 RULES = ("depth", "old", "back_inside", "close_near_end")
 DEPTH, OLD, BACK_INSIDE, CLOSE_NEAR_END = range(len(RULES))
 OLD_LOW = len(RULES)
-"""Where ``measure`` leaves the price of the old low (the old high for a short)."""
+"""Index of the price of the old low (for a short, the old high) in ``measured``."""
 POINTS = ("well_known", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "volume")
 WELL_KNOWN, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, VOLUMES = range(len(POINTS))
 SIZES = (len(RULES) + 1, len(RULES))
@@ -38,12 +37,14 @@ class FalseBreakNumbers(Numbers):
 
     ascending = (("depth_min", "depth_max"), ("age_min", "lowest_of"))
 
-    lowest_of: int = Field(20, ge=1, le=50, description="bars before the last one whose extreme is the old low")
+    lowest_of: int = Field(
+        20, ge=1, le=50, description="number of bars before the last one whose extreme is the old low"
+    )
     age_min: int = Field(4, ge=1, description="least age of the old low, in bars")
     depth_min: float = Field(0.1, ge=0, description="least distance of the last low beyond the old one, in ATR")
     depth_max: float = Field(1.0, gt=0, description="greatest distance of the last low beyond the old one, in ATR")
     close_part: float = Field(
-        0.5, ge=0, le=1, description="greatest distance of the close from the bar's end, as a part of its range"
+        0.5, ge=0, le=1, description="greatest distance of the close from the bar's end, as a fraction of its range"
     )
     well_known: int = Field(10, ge=1, description="evidence: age from which on the old low is well known, in bars")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
@@ -75,7 +76,7 @@ def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats,
 
 @compiled
 def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
-    """Mark the bars that reach beyond some of those before and close in the right part; a sample will do."""
+    """Mark the bars that reach beyond a sample of those before, and close in the right part."""
     back = numbers.lowest_of
     high_1 = stretch(series, HIGH, first, stop, 1)
     low_1 = stretch(series, LOW, first, stop, 1)
@@ -119,7 +120,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. A close beyond the old low after all spoils it."""
+    """Count the evidence. A close beyond the old low spoils the setup."""
     points[WELL_KNOWN], held[WELL_KNOWN] = measured[OLD], measured[OLD] >= numbers.well_known
     points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
     points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
@@ -136,14 +137,14 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: FalseBreakNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     low, below, high = fit.word("low", "high"), fit.word("below", "above"), fit.word("high", "low")
     known = f"the {fit.word('lowest low', 'highest high')} of the {numbers.lowest_of} bars before"
     rules = [
         (f"{numbers.depth_min:g} to {numbers.depth_max:g}", f"how far the {low} lies {below} {known}, in ATR"),
         (f">= {numbers.age_min}", f"age of {known}, in bars"),
         ("> 0", f"how far the close lies {fit.word('above', 'below')} {known}"),
-        (f"<= {numbers.close_part:.4g}", f"close to the bar's {high} as a part of its range"),
+        (f"<= {numbers.close_part:.4g}", f"close to the bar's {high} as a fraction of its range"),
     ]
     points = {
         "well_known": (f">= {numbers.well_known}", f"age of the old {low}, in bars"),
@@ -159,7 +160,7 @@ SETUP = Setup(
     name="false_break",
     title="false break",
     summary=(
-        "A bar goes a little beyond an extreme that several bars have left alone, and closes back inside. "
+        "A bar goes a little beyond an extreme that several bars did not reach, and closes back inside. "
         "Whoever followed the break is caught on the wrong side, so the move may turn."
     ),
     bars=(("F", "false break"),),

@@ -1,10 +1,10 @@
-"""The first touch: prices kept above a rising average for many bars, and now come back to it for the first time.
+"""The first touch: prices stayed above a rising average for many bars, and now come back to it for the first time.
 
 Those who waited for a cheaper price get it there, so the move may go on.
 
-How the rules are read: each of the 20 bars before t has its low above the average at that bar; touching it exactly at t
-counts as a touch. The average of t is held against the one 5 bars earlier, and the ATR is that at t. Where the touch
-itself closes below the average, that is the first such close, and one more spoils.
+Details: each of the 20 bars before t has its low above the average at that bar; at t, a low equal to the average is a
+touch. The average at t is compared with the one 5 bars earlier, and the ATR is that at t. If the touch itself closes
+below the average, that is the first such close, and one more spoils the setup.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from pydantic import Field
 
 from scanner.analysis.bar_sides import all_hold, closing, divided, highest, lowest, stretch, tie
 from scanner.analysis.columns import ATR, CLOSE, EXPONENTIAL_AVERAGE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -67,7 +67,7 @@ def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats,
 
 @compiled
 def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
-    """Mark the bars that touch the average when neither the bar before nor the first of the many did; ties pass."""
+    """Mark the bars that touch the average if neither the bar before nor the first of the many did; ties pass."""
     away = numbers.away
     high_n = stretch(series, HIGH, first, stop, away)
     low_n = stretch(series, LOW, first, stop, away)
@@ -105,7 +105,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. The closes beyond the average that spoil it are too many, less its own."""
+    """Count the evidence. Closes beyond the average spoil the setup, the touch's own included."""
     equal = TIE * abs(series[CLOSE, t])
     above = closing(series, t, sign) - sign * series[EXPONENTIAL_AVERAGE, t]
     points[CLOSE_HELD], held[CLOSE_HELD] = above, above > equal
@@ -123,7 +123,7 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: FirstTouchNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     low, lows, above = fit.word("low", "high"), fit.word("lows", "highs"), fit.word("above", "below")
     spoiler = f"{numbers.spoiled_by} closes {fit.word('below', 'above')} {AVERAGE}"
     if fit.levels["closes"] < numbers.spoiled_by:
@@ -131,7 +131,7 @@ def words(fit: Fit, numbers: FirstTouchNumbers) -> Words:
     rules = [
         (
             f">= {numbers.away}",
-            f"bars before in a row whose {lows} lie {above} {AVERAGE}, counted up to {numbers.away}",
+            f"bars in a row before it whose {lows} lie {above} {AVERAGE}, counted up to {numbers.away}",
         ),
         ("> 0", f"how far {AVERAGE} has {fit.word('risen', 'fallen')} in {numbers.rise_bars} bars"),
         ("<= 0", f"how far the {low} lies {above} {AVERAGE}"),
@@ -150,7 +150,7 @@ SETUP = Setup(
     name="first_touch",
     title="first touch",
     summary=(
-        "Prices kept away from a rising (for a short: falling) average for many bars, and touch it now. "
+        "Prices stayed away from a rising (for a short: falling) average for many bars, and touch it now. "
         "Whoever waited for a better price gets it there, so the move may go on."
     ),
     bars=(("T", "touch"),),

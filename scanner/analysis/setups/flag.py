@@ -1,16 +1,16 @@
-"""The flag: a fast rise, then several bars that give back a part of it without a new high.
+"""The flag: a fast rise, then several bars that give back part of it without a new high.
 
-After a move so fast, a small retreat says that few want to take their gains, so it may go on.
+After such a fast move, a small retreat says that few want to take their gains, so the move may go on.
 
-How the rules are read. Every bar looks back from itself:
+Details. Every bar looks back from itself:
 
-- The high q is the highest of the last bars, as many as the pause may have and one; of equal highs the earliest. So no
-  bar after it has a new high, and an equal one is none.
-- The rise is from the lowest low of the 8 bars that end at q, q itself included, to the high of q, which must lie above
-  the highs of the other seven. It is held against the ATR at t.
-- «Giving back» is from the high of q to the lowest low after it, as a part of the rise.
-- «First such bar»: no earlier bar of the pause after the same q fulfils the other rules, each with its own ATR and as
-  the bars stood then.
+- The high q is the highest of the last bars, one more than the pause may have; of equal highs the earliest. So no bar
+  after it makes a new high; an equal high is not a new one.
+- The rise is from the lowest low of the 8 bars that end at q, including q itself, to the high of q, which must lie
+  above the highs of the other seven. It is compared with the ATR at t.
+- «Giving back» is from the high of q to the lowest low after it, as a fraction of the rise.
+- «First such bar»: no earlier bar of the pause after the same q met the other rules, each with the bars and the ATR of
+  its own time.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from pydantic import Field
 
 from scanner.analysis.bar_sides import all_hold, closing, divided, highest, highest_of, lowest, lowest_of, stretch, tie
 from scanner.analysis.columns import ATR, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -34,11 +34,11 @@ if TYPE_CHECKING:
 RULES = ("rise", "new_high", "pause", "given_back", "falling", "first")
 RISE, NEW_HIGH, PAUSE, GIVEN_BACK, FALLING, FIRST = range(len(RULES))
 TOO_FAR = len(RULES)
-"""Where ``measure`` leaves the price at which too much has been given back."""
+"""Index of the price at which too much has been given back, in ``measured``."""
 BLOCK = 512
-"""Bars that are worked on together: few enough to stay close to the processor."""
+"""Bars that are processed together: few enough to stay in the cache."""
 FEW = 8
-"""For fewer bars it does not pay to look for highs at all bars at once."""
+"""Up to so many bars, it does not pay to look for highs at all bars at once."""
 POINTS = ("tight", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "quiet_volume")
 TIGHT, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, QUIET = range(len(POINTS))
 SIZES = (len(RULES) + 1, len(RULES))
@@ -100,7 +100,7 @@ def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats,
 def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> None:
     """Mark the bars after a fast rise to a high at which a flag may be complete; ties are let through.
 
-    The rare thing is the high q: it is looked for at all bars at once, and only the bars after each one singly.
+    The high q is rare: it is looked for at all bars at once, and only the bars after each q one by one.
     """
     rise_bars, least, most = numbers.rise_bars, numbers.pause_min, numbers.pause_max
     if stop - first < FEW:
@@ -136,7 +136,7 @@ def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> N
 def mark_highs(
     series: Floats, first: int, stop: int, tops: Floats, bottoms: Floats, atrs: Floats, rise_min: float, kinds: Marks
 ) -> None:
-    """Mark the bars whose high (low) ends a fast rise (fall) and is not passed by the next bar."""
+    """Mark the bars whose high (low) ends a fast rise (fall) and is not exceeded by the next bar."""
     highs, lows = stretch(series, HIGH, first, stop, 0), stretch(series, LOW, first, stop, 0)
     next_highs, next_lows = stretch(series, HIGH, first, stop, -1), stretch(series, LOW, first, stop, -1)
     for i in range(stop - first):
@@ -165,9 +165,9 @@ def mark_pause(
 
 @compiled
 def highest_ahead(values: Floats, length: int, spare: Floats) -> Floats:
-    """Give for each value the highest of it and those after it, ``length`` in all; the last ones are left undone.
+    """Give for each value the highest of it and those after it, ``length`` in all; the last ones are not filled.
 
-    Stretches are put together of two halves, so that a long one takes few passes, each from one array into the other.
+    Stretches are joined from two halves, so that a long one takes few passes, each from one array into the other.
     """
     width = 1
     while width < length:
@@ -212,13 +212,13 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. Its stop stands behind the pause; giving back too much spoils it."""
+    """Count the evidence. The stop is placed beyond the pause; giving back too much spoils the setup."""
     points[TIGHT], held[TIGHT] = measured[GIVEN_BACK], measured[GIVEN_BACK] <= numbers.tight
     points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
     points[BEYOND_FAST], held[BEYOND_FAST] = evidence.beyond_average(series, t, sign, FAST_AVERAGE)
     points[BEYOND_SLOW], held[BEYOND_SLOW] = evidence.beyond_average(series, t, sign, SLOW_AVERAGE)
     points[QUIET], held[QUIET] = evidence.quiet_volume(series, t, rules)
-    pause = max(int(measured[PAUSE]), 1)  # 0 where the last bar makes the high, and there is no flag
+    pause = max(int(measured[PAUSE]), 1)  # 0 if the last bar makes the high, and there is no flag
     levels.trigger = sign * highest_of(series, t + 1 - numbers.trigger_bars, t, sign)
     levels.base, levels.beyond = sign * lowest_of(series, t + 1 - pause, t, sign), measured[TOO_FAR]
 
@@ -230,7 +230,7 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: FlagNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     rise, high, above = fit.word("rise", "fall"), fit.word("high", "low"), fit.word("above", "below")
     rules = [
         (f">= {numbers.rise_min:g}", f"{rise} of the {numbers.rise_bars} bars up to the {high}, in ATR"),
@@ -260,7 +260,7 @@ SETUP = Setup(
     name="flag",
     title="flag",
     summary=(
-        "A fast move of several ATR, then a pause of several bars that gives back a part of it, not more than half. "
+        "A fast move of several ATR, then a pause of several bars that gives back part of it, but not more than half. "
         "Few want to take their gains, so the move may go on."
     ),
     bars=(("F", "last bar of the flag"),),

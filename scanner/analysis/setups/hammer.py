@@ -1,10 +1,10 @@
 """The hammer: a bar that fell far below its body, at the low of several bars, and came back to close near its high.
 
-Lower prices were tried and refused within one bar.
+Lower prices were tried and rejected within one bar.
 
-How the rules are read: the lower shadow reaches from the lower of open and close to the low, the upper one from the
-higher of the two to the high; the body may be of either colour, or none. An equal low among the 10 bars does not count
-against the last one.
+Details: the lower shadow reaches from the lower of open and close to the low, the upper one from the higher of the two
+to the high; the body may point either way, or be missing. An equal low among the 10 bars does not count against the
+last one.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ from scanner.analysis.bar_sides import (
     tie,
 )
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -47,17 +47,17 @@ class HammerNumbers(Numbers):
     """The numbers of the hammer."""
 
     shadow_bodies: float = Field(2.0, ge=0, description="least lower shadow, in bodies of the bar")
-    shadow_part: float = Field(0.6, ge=0, le=1, description="least lower shadow, as a part of the bar's range")
-    other_part: float = Field(0.15, ge=0, le=1, description="greatest upper shadow, as a part of the bar's range")
+    shadow_part: float = Field(0.6, ge=0, le=1, description="least lower shadow, as a fraction of the bar's range")
+    other_part: float = Field(0.15, ge=0, le=1, description="greatest upper shadow, as a fraction of the bar's range")
     range_min: float = Field(0.8, ge=0, description="least range of the bar, in ATR at the bar before")
-    lowest_of: int = Field(10, ge=2, le=50, description="bars whose extreme the bar must be")
+    lowest_of: int = Field(10, ge=2, le=50, description="number of bars of which it must be the extreme")
     wait: int = Field(2, ge=1, description="bars after which the setup is spoiled if its trigger was not reached")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
 
 
 @compiled
 def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
-    """Measure every rule on the bar t, with the ATR at t−1; a bar without a range is no hammer."""
+    """Measure every rule on the bar t, with the ATR at t−1; a bar without a range is not a hammer."""
     opened, closed, low, high = (
         opening(series, t, sign),
         closing(series, t, sign),
@@ -119,7 +119,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup, which some bars without a break spoil."""
+    """Count the evidence. Too many bars without a break spoil the setup."""
     rise = closing(series, t, sign) - opening(series, t, sign)
     points[BODY_DIRECTION], held[BODY_DIRECTION] = rise, rise > 0.0
     points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
@@ -137,16 +137,16 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: HammerNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     lower, upper = fit.word("lower", "upper"), fit.word("upper", "lower")
     low, below = fit.word("low", "high"), fit.word("below", "above")
     high, bars = fit.word("high", "low"), "1 bar" if numbers.wait == 1 else f"{numbers.wait} bars"
     rules = [
         (f">= {numbers.shadow_bodies:g}", f"{lower} shadow in bodies of the bar"),
-        (f">= {numbers.shadow_part:g}", f"{lower} shadow as a part of the bar's range"),
-        (f"<= {numbers.other_part:g}", f"{upper} shadow as a part of the bar's range"),
+        (f">= {numbers.shadow_part:g}", f"{lower} shadow as a fraction of the bar's range"),
+        (f"<= {numbers.other_part:g}", f"{upper} shadow as a fraction of the bar's range"),
         (f">= {numbers.range_min:g}", "range in ATR of the bar before"),
-        (">= 0", f"how far the {low} lies {below} that of the {numbers.lowest_of} bars' others"),
+        (">= 0", f"how far the {low} lies {below} that of the others among {numbers.lowest_of} bars"),
     ]
     points = {
         "body_direction": ("> 0", f"body of the bar, counted {fit.word('up', 'down')}"),
@@ -165,7 +165,7 @@ SETUP = Setup(
     title="hammer",
     summary=(
         "At the extreme of several bars, a bar with a long shadow on the far side and its body close to the other end. "
-        "Prices out there were tried and refused within one bar, so the move may turn."
+        "Prices out there were tried and rejected within one bar, so the move may turn."
     ),
     bars=(("H", "hammer"),),
     looks_back=49,

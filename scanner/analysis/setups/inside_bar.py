@@ -2,8 +2,8 @@
 
 Nobody gave back what the strong bar had gained, so the trend may go on.
 
-How the rules are read: «within» includes equal highs and lows. The strong bar is held against the ATR at the bar before
-it, which does not know of it yet.
+Details: «within» includes equal highs and lows. The strong bar is compared with the ATR at the bar before it, which
+does not contain it yet.
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ from scanner.analysis.bar_sides import (
     trend,
 )
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Forming, Numbers, Setup, Words
 from scanner.analysis.next_bar import Need
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -49,11 +49,11 @@ class InsideBarNumbers(Numbers):
 
     trend_rise: int = Field(10, ge=1, le=50, description="bars over which the fast average must have risen")
     strong_min: float = Field(1.0, ge=0, description="least range of the strong bar, in ATR at the bar before it")
-    solid: float = Field(0.5, ge=0, le=1, description="least body of the strong bar, as a part of its range")
+    solid: float = Field(0.5, ge=0, le=1, description="least body of the strong bar, as a fraction of its range")
     inside_range: float = Field(
-        0.6, gt=0, le=1, description="greatest range of the inside bar, as a part of the strong bar's"
+        0.6, gt=0, le=1, description="greatest range of the inside bar, as a fraction of the strong bar's"
     )
-    tight: float = Field(0.35, ge=0, description="evidence: inside bar's range as a part of the strong bar's")
+    tight: float = Field(0.35, ge=0, description="evidence: inside bar's range as a fraction of the strong bar's")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
 
 
@@ -157,7 +157,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. A close beyond the inside bar spoils it."""
+    """Count the evidence. A close beyond the inside bar spoils the setup."""
     range_p, range_t = extent(series, t - 1), extent(series, t)
     points[TIGHT] = divided(range_t, range_p)
     held[TIGHT] = range_t <= numbers.tight * range_p + TIE * abs(series[CLOSE, t])
@@ -174,18 +174,18 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: InsideBarNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     low = fit.word("low", "high")
     rules = [
         ("> 0", evidence.trend_text(fit, numbers.trend_rise)),
         (f">= {numbers.strong_min:g}", "strong bar's range in ATR of the bar before it"),
-        (f">= {numbers.solid:g}", "strong bar's body as a part of its range"),
+        (f">= {numbers.solid:g}", "strong bar's body as a fraction of its range"),
         ("> 0", f"strong bar's body, counted {fit.word('up', 'down')}"),
-        ("<= 0", "how far the last bar reaches out of the strong bar's range"),
-        (f"<= {numbers.inside_range:g}", "inside bar's range as a part of the strong bar's"),
+        ("<= 0", "how far the last bar reaches beyond the strong bar's range"),
+        (f"<= {numbers.inside_range:g}", "inside bar's range as a fraction of the strong bar's"),
     ]
     points = {
-        "tight": (f"<= {numbers.tight:g}", "inside bar's range as a part of the strong bar's"),
+        "tight": (f"<= {numbers.tight:g}", "inside bar's range as a fraction of the strong bar's"),
         "fresh_cross": evidence.fresh_cross_words(fit, FRESH_CROSS, numbers.cross_window),
         "quiet_volume": evidence.volume_words(fit, QUIET, "< 1"),
     }

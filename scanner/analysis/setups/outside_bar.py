@@ -1,10 +1,10 @@
 """The outside bar: a wide bar that goes below the low before it, the lowest of many bars, and closes above the high.
 
-Those who sold the new low are wrong by its close, and their buying back may carry on.
+Those who sold the new low are wrong at its close, and may go on buying back.
 
-How the rules are read: «below» and «above» the bar before are strict. An equal low among the 20 bars does not count
-against the last one. The stop base is the bar's low, but no further from the close than ``stop_far`` of the common
-rules (2 ATR at t); beyond that it is the price at that distance.
+Details: «below» and «above» the bar before are strict. An equal low among the 20 bars does not count against the last
+one. The stop base is the bar's low, but no further from the close than ``stop_far`` of the common rules (2 ATR at t);
+beyond that it is the price at that distance.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ from scanner.analysis.bar_sides import (
     tie,
 )
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -40,7 +40,7 @@ BEYOND_LOW, BEYOND_HIGH, CLOSE_NEAR_END, RANGE, LOWEST = range(len(RULES))
 POINTS = ("went_other_way", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "volume")
 WENT_OTHER_WAY, FRESH_CROSS, BEYOND_FAST, BEYOND_SLOW, VOLUMES = range(len(POINTS))
 OF_BAR, OF_CLOSE = range(2)
-"""What the stop's base is."""
+"""Which price is the stop's base."""
 SIZES = (len(RULES), len(RULES))
 
 
@@ -50,11 +50,11 @@ class OutsideBarNumbers(Numbers):
     ascending = (("range_min", "range_max"),)
 
     close_part: float = Field(
-        0.25, ge=0, le=1, description="greatest distance of the close from the bar's end, as a part of its range"
+        0.25, ge=0, le=1, description="greatest distance of the close from the bar's end, as a fraction of its range"
     )
     range_min: float = Field(1.2, ge=0, description="least range of the bar, in ATR at the bar before")
     range_max: float = Field(3.0, gt=0, description="greatest range of the bar, in ATR at the bar before")
-    lowest_of: int = Field(20, ge=2, le=50, description="bars whose extreme the bar must be")
+    lowest_of: int = Field(20, ge=2, le=50, description="number of bars of which it must be the extreme")
     cross_window: int = Field(10, ge=0, description="evidence: bars for which a cross of the MACD line stays fresh")
 
 
@@ -114,7 +114,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. Its stop is not too far away; a close beyond the bar's middle spoils it."""
+    """Count the evidence. The stop is kept within reach; a close beyond the bar's middle spoils the setup."""
     against = opening(series, t - 1, sign) - closing(series, t - 1, sign)
     points[WENT_OTHER_WAY], held[WENT_OTHER_WAY] = against, against > 0.0
     points[FRESH_CROSS], held[FRESH_CROSS] = evidence.fresh_cross(series, t, sign, numbers.cross_window)
@@ -135,7 +135,7 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: OutsideBarNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     low, high, below = fit.word("low", "high"), fit.word("high", "low"), fit.word("below", "above")
     base = f"the outside bar's {low}"
     if fit.levels["base_is"] == OF_CLOSE:
@@ -143,9 +143,9 @@ def words(fit: Fit, numbers: OutsideBarNumbers) -> Words:
     rules = [
         ("> 0", f"how far the {low} lies {below} that of the bar before"),
         ("> 0", f"how far the close lies {fit.word('above', 'below')} the {high} of the bar before"),
-        (f"<= {numbers.close_part:.4g}", f"close to the bar's {high} as a part of its range"),
+        (f"<= {numbers.close_part:.4g}", f"close to the bar's {high} as a fraction of its range"),
         (f"{numbers.range_min:g} to {numbers.range_max:g}", "range in ATR of the bar before"),
-        (">= 0", f"how far the {low} lies {below} that of the {numbers.lowest_of} bars' others"),
+        (">= 0", f"how far the {low} lies {below} that of the others among {numbers.lowest_of} bars"),
     ]
     points = {
         "went_other_way": ("> 0", f"body of the bar before, counted {fit.word('down', 'up')}"),
@@ -162,7 +162,7 @@ SETUP = Setup(
     title="outside bar",
     summary=(
         "A wide bar that reaches a new extreme beyond the bar before, turns, and closes beyond that bar's other end. "
-        "Whoever followed the new extreme is wrong by the close, so the turn may carry on."
+        "Whoever followed the new extreme is wrong at the close, so the turn may go on."
     ),
     bars=(("A", "bar before"), ("B", "outside bar")),
     looks_back=49,

@@ -2,10 +2,10 @@
 
 A short, orderly retreat to where the trend has buyers, so it may go on.
 
-How the rules are read: a bar counts as lower when both its high and its low are below those of the bar before; equal
-ones are not below. «Exactly three» means that t, t−1 and t−2 are lower and t−3 is not. The depth is measured from the
-high of t−3, where the pullback began, to the low of t. The 20 bars of the high and the 12 among which it must be both
-end at t; of equal highs the latest counts. The ATR is that at t.
+Details: a bar is lower if both its high and its low are below those of the bar before; equal ones are not below.
+«Exactly three» means that t, t−1 and t−2 are lower and t−3 is not. The depth is measured from the high of t−3, where
+the pullback began, to the low of t. The 20 bars of the high and the 12 among which it must be both end at t; of equal
+highs the latest counts. The ATR is that at t.
 """
 
 from __future__ import annotations
@@ -16,11 +16,11 @@ from pydantic import Field
 
 from scanner.analysis.bar_sides import all_hold, divided, extent, highest, lowest, stretch, tie, trend
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
-from scanner.analysis.compiling import compiled
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from scanner.analysis.door.searching import Floats, Integers, Marks
@@ -29,7 +29,7 @@ RULES = ("trend", "recent_high", "pullback", "above_average", "shallow")
 TREND, RECENT_HIGH, PULLBACK, ABOVE_AVERAGE, SHALLOW = range(len(RULES))
 BARS = 3
 COUNTED = 10
-"""Lower bars are counted no further than this, so that a longer run is told from one of three."""
+"""Lower bars are counted up to this, to tell a longer run from one of three."""
 POINTS = ("small_bars", "held_average", "quiet_volume")
 SMALL_BARS, HELD_AVERAGE, QUIET = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
@@ -41,7 +41,7 @@ class ThreeBarPullbackNumbers(Numbers):
     ascending = (("high_within", "high_of"),)
 
     trend_rise: int = Field(10, ge=1, le=50, description="bars over which the fast average must have risen")
-    high_of: int = Field(20, ge=5, le=50, description="bars of which the highest high is sought")
+    high_of: int = Field(20, ge=5, le=50, description="bars among which the highest high is looked for")
     high_within: int = Field(12, ge=4, le=50, description="bars among which that high must be")
     below_average: float = Field(0.5, ge=0, description="how far the low may come below the fast average, in ATR")
     depth_max: float = Field(3.0, gt=0, description="greatest depth of the pullback, in ATR")
@@ -122,7 +122,7 @@ def weigh_one(
     held: Marks,
     levels: Any,
 ) -> None:
-    """Count what else speaks for the setup. A close beyond the fast average spoils it."""
+    """Count the evidence. A close beyond the fast average spoils the setup."""
     equal, atr, greatest = TIE * abs(series[CLOSE, t]), series[ATR, t], 0.0
     for i in range(t + 1 - BARS, t + 1):
         greatest = max(greatest, extent(series, i))
@@ -141,7 +141,7 @@ def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, 
 
 
 def words(fit: Fit, numbers: ThreeBarPullbackNumbers) -> Words:
-    """Say the rules, the points of evidence and the levels of a bar."""
+    """Put the rules, the points of evidence and the levels of a bar into words."""
     high, low, lower = fit.word("high", "low"), fit.word("low", "high"), fit.word("lower", "higher")
     extreme, above = fit.word("highest high", "lowest low"), fit.word("above", "below")
     average = f"the {fit.rules.fast_average}-bar average"
@@ -173,8 +173,8 @@ SETUP = Setup(
     name="three_bar_pullback",
     title="three-bar pullback",
     summary=(
-        "In a trend with a recent new extreme, exactly three bars in a row that step back, not far and not much beyond "
-        "the fast average. A short and orderly retreat, after which the trend may go on."
+        "In a trend with a recent new extreme, exactly three bars in a row that step back, but not far, and not much "
+        "beyond the fast average. A short and orderly retreat, so the trend may go on."
     ),
     bars=(("1", "first bar of the pullback"), ("2", "second bar"), ("3", "third bar")),
     looks_back=50,

@@ -1,1 +1,1 @@
-"""Trying a setup before it is trusted: the tapes it is run on, and what is looked at."""
+"""Testing a setup before it is trusted: the tapes on which it is run, and what is checked."""

@@ -1,4 +1,4 @@
-"""What ``find`` and ``measure`` of a setup do on the tapes, held against what ``Setup`` asks of them."""
+"""What ``find`` and ``measure`` of a setup do on the tapes, compared with what ``Setup`` asks of them."""
 
 from __future__ import annotations
 
@@ -26,21 +26,21 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 BEYOND = 16
-"""Room behind what compiled code may write to, to see whether it writes further."""
+"""Spare values after those that compiled code may write, to see whether it writes further."""
 SAMPLES = 40
-"""Bars looked at closely: so many at which the setup holds, and so many others."""
+"""Bars checked closely: so many at which the setup holds, and so many others."""
 STRANGE = 7
-"""No verdict; what has it was not written to."""
+"""Not a verdict: marks what was not written."""
 SIGNS = (1, -1)
 
 
 class TrialError(Exception):
-    """The setup cannot be tried further; the message is the sentence that says why."""
+    """The trial cannot go on; the message says why, in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What ``measure`` said of every bar from ``first`` on (tapes × signs × bars, of the signs + and −)."""
+    """What ``measure`` gave for every bar from ``first`` on (tapes × signs × bars, of the signs + and −)."""
 
     first: int
     measured: Floats
@@ -53,14 +53,14 @@ class Outcome:
         return [(tape, self.first + int(bar), SIGNS[side]) for bar, side in at]
 
     def samples(self) -> list[int]:
-        """Choose bars of the walk to look at closely: those at which the setup holds, and some at which it does not."""
+        """Choose bars of the walk to check closely: some at which the setup holds, and some at which it does not."""
         holding = np.flatnonzero(self.holds[WALK].any(axis=0))[:SAMPLES]
         others = np.linspace(0, self.holds.shape[2] - 2, SAMPLES).astype(int)
         return sorted({self.first + int(bar) for bar in (*holding, *others)})
 
 
 class Compiled:
-    """The compiled functions of a setup with its numbers; TrialError where they do not compile, raise or overwrite."""
+    """The compiled functions of a setup with its numbers; TrialError if they do not compile, raise or write too far."""
 
     def __init__(self, chosen: Chosen) -> None:
         self.setup = chosen.setup
@@ -71,7 +71,7 @@ class Compiled:
     def measure(
         self, series: Floats, t: int, sign: int, before: float = np.nan
     ) -> tuple[bool, Floats, NDArray[np.uint8]]:
-        """Measure a bar, with ``before`` standing where the measured values go."""
+        """Measure a bar; the measured values are set to ``before`` beforehand."""
         room = np.full(self.values + BEYOND, before)
         spare = np.full(self.rules + BEYOND, STRANGE, dtype=np.uint8)
         measured, verdicts = room[: self.values], spare[: self.rules]
@@ -88,7 +88,7 @@ class Compiled:
     def weigh(
         self, columns: Floats, row: int, t: int, sign: int, rules: Rules
     ) -> tuple[Floats, NDArray[np.uint8], Floats, NDArray[np.uint8], Any]:
-        """Weigh a bar of a series; gives values, verdicts, points, whether these hold, and a LEVELS record."""
+        """Weigh a bar of a series; gives values, verdicts, points, whether they hold, and a LEVELS record."""
         count = len(self.setup.points)
         measured, verdicts = np.empty((1, self.values)), np.empty((1, self.rules), dtype=np.uint8)
         room, spare = np.full(count + BEYOND, np.nan), np.full(count + BEYOND, STRANGE, dtype=np.uint8)
@@ -108,9 +108,7 @@ class Compiled:
         room = np.full((2 * bars + BEYOND, 3), -1, dtype=np.int64)
         count = self._call(name, columns, rows, first, stop, self.numbers, marks[:longest], room[: 2 * bars])
         if not 0 <= count <= 2 * bars or (room[2 * bars :] != -1).any():
-            raise TrialError(
-                f"{name} finds {count} setups among {bars} bars; write each bar and sign down once at most"
-            )
+            raise TrialError(f"{name} finds {count} setups among {bars} bars; write each bar and sign at most once")
         if (marks[longest:] != STRANGE).any():
             raise TrialError(f"{name} marks bars past its stretch; write marks[0] to marks[stop - first - 1] only")
         return [(row, bar, sign) for row, bar, sign in room[:count].tolist()]
@@ -123,13 +121,13 @@ class Compiled:
             if tuple(map(numba.typeof, given)) not in function.overloads:
                 raise TrialError(f"{name} does not compile: {reason(problem)}") from None
             raise TrialError(
-                f"{name} raises {type(problem).__name__} ({problem}); it must answer for any bar, with NaN where there "
-                "is nothing to measure"
+                f"{name} raises {type(problem).__name__} ({problem}); it must answer for any bar, with NaN if there is "
+                "nothing to measure"
             ) from None
 
 
 def reason(problem: Exception) -> str:
-    """Pick what matters out of the compiler's long message: the first thing it says, and the line that it is about."""
+    """Pick what matters from the compiler's long message: its first sentence, and the line that it is about."""
     text = re.sub(r"\x1b\[[0-9;]*m", "", str(problem) if isinstance(problem, NumbaError) else repr(problem))
     said = [line.strip() for line in text.splitlines() if line.strip()]
     first = next((line for line in said if not line.startswith("Failed in")), "no reason given")
@@ -152,14 +150,14 @@ def tried(compiled: Compiled, tapes: Floats, warm_up: int) -> Outcome:
         known = outcome.measured[tape, SIGNS.index(sign), bar - first]
         for number in np.flatnonzero(~_same(known, other)):
             raise TrialError(
-                f"measure leaves {_value(compiled, int(number))} unfilled; write it at every bar, NaN where there is "
+                f"measure leaves {_value(compiled, int(number))} unfilled; write it at every bar, NaN if there is "
                 "nothing to measure"
             )
     return outcome
 
 
 def wrong(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
-    """Say what is wrong with what was measured, and with what is found."""
+    """Describe what is wrong with what was measured and with what is found."""
     yield from _wrong_verdicts(compiled, outcome)
     yield from _reaches_too_far(compiled, tapes, outcome)
     yield from _disagrees(compiled, tapes, outcome)
@@ -195,11 +193,11 @@ def _wrong_verdicts(compiled: Compiled, outcome: Outcome) -> Iterator[str]:
         yield f"the rule {names[number]} holds where its measured value is NaN; measure it, or let it fail there"
     all_hold = (outcome.verdicts != 0).all(axis=-1)
     if (all_hold != outcome.holds).any():
-        yield "measure does not give whether all verdicts hold; end it with return all_hold(verdicts, len(RULES))"
+        yield "measure does not return whether all verdicts hold; end it with return all_hold(verdicts, len(RULES))"
 
 
 def _reaches_too_far(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
-    """Measure and find at single bars again, with other bars after them, or before all that may be looked back at."""
+    """Measure and find single bars again, with other bars after them, or before all bars that they may look back at."""
     looks_back, walk = compiled.setup.looks_back, tapes[WALK : WALK + 1].copy()
     ahead = behind = ""
     for bar in outcome.samples():
@@ -214,16 +212,16 @@ def _reaches_too_far(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Ite
                 else:
                     behind = behind or culprit
     if ahead:
-        yield f"{ahead} looks ahead: with other bars after t it says something else of t; read no bar after t"
+        yield f"{ahead} looks ahead: with other bars after t its answer for t changes; read no bar after t"
     if behind:
         yield (
-            f"{behind} reads further back than looks_back = {looks_back}: with other bars before those it says "
-            "something else; raise looks_back to the earliest bar that is read, with any numbers"
+            f"{behind} reads further back than looks_back = {looks_back}: with other bars before those its "
+            "answer changes; raise looks_back to the earliest bar that is read, with any numbers"
         )
 
 
 def _changed(compiled: Compiled, walk: Floats, bar: int, outcome: Outcome, found: list[tuple[int, int, int]]) -> str:
-    """Name the function that says something else of a bar than before; empty where neither does."""
+    """Name the function whose answer for a bar has changed; empty if neither's has."""
     for side, sign in enumerate(SIGNS):
         _, measured, verdicts = compiled.measure(walk[0], bar, sign)
         at = (WALK, side, bar - outcome.first)
@@ -233,12 +231,11 @@ def _changed(compiled: Compiled, walk: Floats, bar: int, outcome: Outcome, found
 
 
 def _only(bar: int) -> tuple[Integers, Integers, Integers]:
-    """Give the stretch of a single bar of the walk."""
     return np.array([WALK]), np.array([bar]), np.array([bar + 1])
 
 
 def _disagrees(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
-    """Hold what is found in whole tapes and in stretches of several against every bar measured on its own."""
+    """Compare what is found in whole tapes and in stretches of several with every bar measured on its own."""
     end, half = tapes.shape[2], (outcome.first + tapes.shape[2]) // 2
     for rows, first, stop in (
         ([0, 1, 2, 3], [outcome.first] * 4, [end] * 4),
@@ -259,7 +256,7 @@ def _disagrees(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[
             )
             return
         if found != wanted:
-            yield "find does not write down what it finds in order of series and bar, long before short; use searched"
+            yield "find does not write what it finds in order of series and bar, long before short; use searched"
             return
 
 

@@ -1,4 +1,4 @@
-"""What a setup says one bar ahead on the tapes, held against what ``Forming`` asks of it."""
+"""What a setup announces one bar ahead on the tapes, compared with what ``Forming`` asks of it."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ FIND = "forming.find"
 
 
 def wrong(chosen: Chosen, compiled: Compiled, tapes: Floats, rules: Rules, outcome: Outcome) -> Iterator[str]:
-    """Say the first thing that is wrong with ``find`` or ``next_bar``; nothing of a setup that is not told ahead."""
+    """Describe the first thing wrong with ``find`` or ``next_bar``; nothing for a setup that is not announced ahead."""
     if chosen.setup.forming is None:
         return
     count, end = len(tapes), tapes.shape[2]
@@ -47,12 +47,12 @@ def wrong(chosen: Chosen, compiled: Compiled, tapes: Floats, rules: Rules, outco
 
 
 def _of(found: set[Bar], tape: int, factor: int) -> set[tuple[int, int]]:
-    """Give bar and sign, times a factor, of what was found on a tape."""
+    """Give bar, and sign times a factor, of what was found on a tape."""
     return {(bar, factor * sign) for each, bar, sign in found if each == tape}
 
 
 def _reaches_too_far(compiled: Compiled, tapes: Floats, outcome: Outcome, found: set[Bar]) -> str:
-    """Find at single bars again, with other bars after them, or before all that may be looked back at."""
+    """Find single bars again, with other bars after them, or before all bars that they may look back at."""
     looks_back, walk = compiled.setup.looks_back, tapes[WALK : WALK + 1].copy()
     for bar in sorted({bar for t in outcome.samples() for bar in (t - 1, t) if bar >= outcome.first}):
         only = np.array([WALK]), np.array([bar]), np.array([bar + 1])
@@ -63,16 +63,16 @@ def _reaches_too_far(compiled: Compiled, tapes: Floats, outcome: Outcome, found:
                 walk[0, :, first:last] = tapes[WALK, :, first:last]
                 if compiled.find(walk, *only, FIND) != wanted:
                     if last == bar + 1:
-                        return f"{FIND} looks ahead: with other bars after p it says something else of p; read none"
+                        return f"{FIND} looks ahead: with other bars after p its answer for p changes; read none"
                     return (
                         f"{FIND} reads further back than looks_back = {looks_back}, counted from the bar after p: with "
-                        "other bars before those it says something else"
+                        "other bars before those its answer changes"
                     )
     return ""
 
 
 def _needs(chosen: Chosen, tapes: Floats, rules: Rules, at: Bar) -> list[Need]:
-    """Ask what the bar after one must do, with nothing after that one to be seen; TrialError for a wrong answer."""
+    """Ask what the bar after one must do, without showing any later bar; TrialError for a wrong answer."""
     tape, bar, sign = at
     closes = tapes[tape, CLOSE, : bar + 1]
     ahead = ahead_of(closes, averages_after(closes, fresh_state()[0], rules.record[0]), rules)
@@ -85,17 +85,17 @@ def _needs(chosen: Chosen, tapes: Floats, rules: Rules, at: Bar) -> list[Need]:
             "sees no later one"
         ) from None
     if not isinstance(said, list | tuple) or not said or not all(isinstance(each, Need) for each in said):
-        raise TrialError("next_bar gives something else than a list of Needs; give at least one")
+        raise TrialError("next_bar does not give a list of Needs; give at least one")
     for each in said:
         if each.what not in WHATS:
             raise TrialError(f"next_bar asks for {each.what!r}; there is {', '.join(WHATS)}")
         if not isinstance(each.why, str):
-            raise TrialError(f"next_bar gives a {type(each.why).__name__} as the reason of {each.what}; give a text")
+            raise TrialError(f"next_bar gives a {type(each.why).__name__} as the reason for {each.what}; give a text")
     return list(said)
 
 
 def _wrong_needs(chosen: Chosen, tapes: Floats, outcome: Outcome, needs: dict[Bar, list[Need]]) -> Iterator[str]:
-    """Hold what was asked of the next bars against their reflections, and against what ``measure`` says of them."""
+    """Compare what was asked of the next bars with their reflections, and with what ``measure`` gives for them."""
     for (tape, bar, sign), asked in needs.items():
         if tape in REFLECTION_OF:
             other = needs[REFLECTION_OF[tape], bar, -sign]
@@ -111,9 +111,9 @@ def _wrong_needs(chosen: Chosen, tapes: Floats, outcome: Outcome, needs: dict[Ba
         total, missed, added = total + holds, missed + (holds and not done), added + (done and not holds)
     if missed or added:
         yield (
-            f"what is told of the {chosen.setup.title} one bar ahead and measure disagree on the invented tapes: of "
-            f"{total} bars at which measure holds, {missed} were not told, and at {added} others the next bar did all "
-            f"that was told; {FIND} and next_bar together must ask exactly what the rules ask"
+            f"what is announced of the {chosen.setup.title} one bar ahead and measure disagree on the invented tapes: "
+            f"of {total} bars at which measure holds, {missed} were not announced, and at {added} others the next bar "
+            f"did all that was asked; {FIND} and next_bar together must ask exactly what the rules ask"
         )
 
 

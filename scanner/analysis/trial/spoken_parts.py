@@ -1,4 +1,4 @@
-"""What a setup says of bars of the tapes: its evidence, levels and words, held against what ``Setup`` asks."""
+"""A setup's evidence, levels and words for bars of the tapes, compared with what ``Setup`` asks."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 COLD = 20
-"""Bars before the series is warm that are looked at: explaining one asks for its words, too."""
+"""Bars before the series is warm that are checked: explaining one asks for its words too."""
 NO_AVERAGE = -1
 AVERAGES = {NO_AVERAGE, FAST_AVERAGE, SLOW_AVERAGE, EXPONENTIAL_AVERAGE}
 PRICES = ("trigger", "base", "beyond")
 
 
 def wrong(chosen: Chosen, compiled: Compiled, tapes: Floats, rules: Rules, bars: Sequence[int]) -> Iterator[str]:
-    """Say what is wrong with ``weigh``, else with ``words``.
+    """Describe what is wrong with ``weigh``, else with ``words``.
 
-    ``bars`` are warm ones, and some that are cold are looked at besides.
+    ``bars`` are warm; some cold ones are checked as well.
     """
     looks_back = chosen.setup.looks_back
     cold = range(looks_back, rules.warm_up - 1, max((rules.warm_up - looks_back) // COLD, 1))
@@ -45,20 +45,20 @@ def wrong(chosen: Chosen, compiled: Compiled, tapes: Floats, rules: Rules, bars:
 
 
 def fit_at(compiled: Compiled, tapes: Floats, rules: Rules, tape: int, bar: int, sign: int) -> Fit:
-    """Measure and weigh a bar of a tape, as the setup's words see it."""
+    """Measure and weigh a bar of a tape, in the form that the setup's words take."""
     series = tapes[tape]
     return Fit(series, bar, sign, float(series[ATR, bar]), *compiled.weigh(tapes, tape, bar, sign, rules), rules)
 
 
 def _wrong_weighing(compiled: Compiled, tapes: Floats, rules: Rules, tape: int, bar: int, sign: int) -> str:
-    """Say what is wrong with what is weighed at a bar and at its reflection; empty where nothing is."""
+    """Describe what is wrong with the weighing of a bar and of its reflection; empty if nothing is."""
     fit, other = (
         fit_at(compiled, tapes, rules, each, bar, side) for each, side in ((tape, sign), (REFLECTION_OF[tape], -sign))
     )
     names, warm = compiled.setup.points, bar >= rules.warm_up - 1
     for name, said in zip(names, fit.held.tolist(), strict=True):
         if said > ABSENT:
-            return f"weigh says {said} of the point {name}; write whether it holds, or UNKNOWN"
+            return f"weigh gives {said} for the point {name}; write whether it holds, or UNKNOWN"
     for name in PRICES[:2]:
         if warm and not isfinite(fit.levels[name]):
             return f"the {name} is {fit.levels[name]:g} at some bars; give a real price at every bar, held or missed"
@@ -78,12 +78,12 @@ def _wrong_weighing(compiled: Compiled, tapes: Floats, rules: Rules, tape: int, 
 
 _ONE_SIDED = (
     "differs for long and short on reflected prices; write it once, for long, and read prices through "
-    "scanner.analysis.bar_sides; levels are real prices, so turn them round again with sign"
+    "scanner.analysis.bar_sides; levels are real prices, so reflect them back with sign"
 )
 
 
 def _reaches_too_far(compiled: Compiled, tapes: Floats, rules: Rules, bars: Sequence[int]) -> Iterator[str]:
-    """Weigh single bars again, with other bars after them, or before all that may be looked back at."""
+    """Weigh single bars again, with other bars after them, or before all bars that they may look back at."""
     back, others = max(compiled.setup.looks_back, rules.looks_back), tapes.copy()
     for bar in bars:
         for kept, which in ((slice(0, bar + 1), "after t"), (slice(bar - back, None), f"before t - {back}")):
@@ -93,7 +93,7 @@ def _reaches_too_far(compiled: Compiled, tapes: Floats, rules: Rules, bars: Sequ
                 for sign in (1, -1):
                     said, again = (compiled.weigh(each, WALK, bar, sign, rules) for each in (tapes, others))
                     if not all(_same(*pair) for pair in zip(said, again, strict=True)):
-                        yield f"weigh reads bars {which}: with others there it says something else of t"
+                        yield f"weigh reads bars {which}: with others there its answer for t changes"
                         return
 
 
@@ -104,11 +104,11 @@ def _same(one: Any, other: Any) -> bool:  # noqa: ANN401 - arrays, or a LEVELS r
 
 
 def _wrong_at(chosen: Chosen, fit: Fit) -> str:  # noqa: PLR0911 - one for each way to be wrong
-    """Say what is wrong with the words of a bar; empty where nothing is."""
+    """Describe what is wrong with the words of a bar; empty if nothing is."""
     try:
         words: object = chosen.setup.words(fit, chosen.numbers)
     except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything
-        return f"words raises {type(problem).__name__} ({problem}); it is asked at any bar, held or missed"
+        return f"words raises {type(problem).__name__} ({problem}); it must answer for any bar, held or missed"
     if not isinstance(words, Words):
         return f"words gives a {type(words).__name__}; give Words(rules, points, trigger, base, spoiler)"
     rules = len(chosen.setup.rules)
@@ -119,14 +119,14 @@ def _wrong_at(chosen: Chosen, fit: Fit) -> str:  # noqa: PLR0911 - one for each 
     if strangers := set(chosen.setup.points) ^ set(words.points):
         return f"words and points do not name the same points of evidence ({', '.join(sorted(strangers))})"
     if not all(map(_is_pair, (*words.rules, *words.points.values()))):
-        return "words gives something else than pairs of two texts: the threshold, and what is measured"
+        return "words does not give pairs of two texts: the threshold, and what is measured"
     for name in ("trigger", "base"):
-        if not (isinstance(told := getattr(words, name), str) and told):
+        if not (isinstance(text := getattr(words, name), str) and text):
             return f'words does not say what the {name} is; give a text such as "the last bar\'s high"'
     level = fit.levels
     spoils = not isnan(level["beyond"]) or level["average"] != NO_AVERAGE or level["bars"] > 0
     if bool(words.spoiler) != spoils:
-        return "the spoiler needs both a text and what it tells of (levels.beyond, average or bars), or neither"
+        return "the spoiler needs both a text and what it describes (levels.beyond, average or bars), or neither"
     return ""
 
 

@@ -1,4 +1,4 @@
-"""Invented tapes to try a setup on: windows as setups read them, with every indicator as the kernel makes it."""
+"""Invented tapes on which a setup is tried: windows as setups read them, with the kernel's indicators."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 WALK, MIRRORED, STILL, STILL_MIRRORED = range(4)
-"""Which tape is which: on a walk everything can be measured; on the still one bars stand still or lack volume."""
+"""Which tape is which: on a walk everything can be measured; on the still one bars do not move or lack volume."""
 REFLECTION_OF = {WALK: MIRRORED, STILL: STILL_MIRRORED}
 WARM_BARS = 1_500
 """Bars of each tape after the warm-up."""
@@ -51,7 +51,7 @@ def tapes(rules: Rules) -> Floats:
 
 
 def mirrored(columns: Floats) -> Floats:
-    """Reflect a window at zero: what is a long setup in one is a short one in the other, to the last digit."""
+    """Reflect a window at zero: a long setup in one is a short one in the other, to the last digit."""
     found = columns.copy()
     for column in (OPEN, CLOSE, FAST_AVERAGE, SLOW_AVERAGE, EXPONENTIAL_AVERAGE, CROSS):
         found[column] = -columns[column]
@@ -90,13 +90,12 @@ def _walk(seed: int, count: int, *, still: bool) -> Floats:
 
 
 def _columns(prices: Floats, rules: Rules) -> Floats:
-    """Run bars of an hour through the kernel and give their window (COLUMNS × bars)."""
     count = prices.shape[1]
     opens = MONDAY + HOUR * np.arange(count, dtype=np.int64)
     timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named("1h"))
     pool = Pool(rules, (), timetable, count)
     row = pool.add()
     for _ in pool.take(np.array([row]), np.array([count]), Bars(opens, opens + HOUR, *prices)):
-        pass  # there is no setup to stop at, and a leap is taken as it comes
+        pass  # there is no setup to stop at, and a leap is taken like any other bar
     last = int(pool.used[row])
     return pool.columns[row, :COLUMNS, last - count : last].copy()

@@ -1,4 +1,4 @@
-"""``closewatch take``, ``pass``, ``leave`` and ``note``: the user's decisions on a setup, kept beside the station."""
+"""``closewatch take``, ``pass``, ``leave`` and ``note``: the user's decisions on a setup, beside the station."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def decide(
     choice: Choice, story: str, kind: Decided, *, price: str | None = None, size: str | None = None, text: str
 ) -> None:
-    """Keep a decision on the story that is meant, and say so; UsageError if it cannot be kept."""
+    """Record a decision on a story, and say so; UsageError if it cannot be recorded."""
     own_price = None if price is None else number(price, "price")
     own_size = None if size is None else number(size, "size")
     if not choice.store.is_file():

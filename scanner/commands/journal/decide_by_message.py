@@ -1,4 +1,4 @@
-"""Decisions that arrive as messages, kept in the store of the station that receives them."""
+"""Decisions that arrive as messages, recorded in the store of the station that receives them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class DecisionsByMessage:
         self._log = structlog.get_logger("closewatch")
 
     def answer(self, message: bytes) -> bytes:
-        """Keep a decision and give the answer: what was kept, or a sentence saying why nothing was."""
+        """Record a decision and give the answer: what was recorded, or a sentence that says why nothing was."""
         key = key_of(message)
         try:
             made, lines = keep(self._store, _wish(read(message)), self._zone)
@@ -51,7 +51,7 @@ class DecisionsByMessage:
         self._note(trouble)
 
 
-def _wish(told: Mapping[str, str]) -> Wish:
-    kind: Decided = told["decision"]  # type: ignore[assignment]  # it was read as one of them
-    numbers = {name: number(told[name], name) for name in NUMBERS_OF[kind] if name in told}
-    return Wish(told["id"], kind, **numbers, text=told.get(TEXT_OF[kind] or "", ""))
+def _wish(message: Mapping[str, str]) -> Wish:
+    kind: Decided = message["decision"]  # type: ignore[assignment]  # it was read as one of them
+    numbers = {name: number(message[name], name) for name in NUMBERS_OF[kind] if name in message}
+    return Wish(message["id"], kind, **numbers, text=message.get(TEXT_OF[kind] or "", ""))

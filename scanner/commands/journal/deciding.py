@@ -1,4 +1,4 @@
-"""One decision on a setup: find the story that is meant, check the decision, keep it in the store.
+"""One decision on a setup: find its story, check the decision, record it in the store.
 
 The command line and messages share this code.
 """
@@ -28,9 +28,9 @@ if TYPE_CHECKING:
 HEADS = ("id", "instrument", "tf", "setup", "side", "bar close", "state")
 LONGEST_NAME, LONGEST_TEXT, MOST_LISTED = 40, 2_000, 20
 LARGEST_EXPONENT, MOST_DIGITS = 15, 15
-"""Digits that a number may have: a binary number holds that many exactly, as the engine needs."""
+"""Most digits of a number: a binary number holds that many exactly, as the engine needs."""
 FURTHEST: Mapping[Decided, int] = {"take": 5, "leave": 100}
-"""How far from the planned entry a price may lie, in R, since no decision can be taken back."""
+"""How far from the planned entry a price may lie, in R, since no decision can be undone."""
 DONE = {"take": "Taken", "pass": "Passed", "leave": "Left", "note": "Noted"}
 
 
@@ -67,9 +67,9 @@ def number(text: str, name: str) -> Decimal:
 
 
 def keep(store: Store, wish: Wish, zone: str) -> tuple[Decision, list[str]]:
-    """Keep a decision on the story that is meant; return it, and lines that say so with times in ``zone``.
+    """Record a decision on a story; return it, and lines that say so with times in ``zone``.
 
-    UsageError if it cannot be kept; then nothing is.
+    UsageError if it cannot be recorded; then nothing is.
     """
     _check_text(wish.story)
     _check_text(wish.text)
@@ -82,7 +82,7 @@ def keep(store: Store, wish: Wish, zone: str) -> tuple[Decision, list[str]]:
         _check_price(meant, wish.kind, wish.price)
     before = store.decisions.on(
         meant.id
-    )  # now, as what is kept has to be confirmed though nothing can be read after it
+    )  # read now: once the decision is kept, it must be confirmed even if nothing can be read any more
     try:
         made = store.decisions.add(meant.id, wish.kind, price=wish.price, size=wish.size, text=wish.text.strip())
     except DecisionRefusedError as problem:
@@ -127,7 +127,7 @@ def _check_price(story: Story, kind: Decided, price: Decimal) -> None:
 
 
 def _meant(store: Store, name: str, zone: str) -> Story:
-    """Find the one story that is meant; UsageError if not exactly one matches."""
+    """Find the one story that a name means; UsageError if not exactly one matches."""
     named = [each for each in stories(store.events.stories(instrument=name)) if each.setup["instrument"] == name]
     still_open = [each for each in named if each.is_open]
     if len(still_open) == 1:
@@ -153,7 +153,6 @@ def _meant(store: Store, name: str, zone: str) -> Story:
 
 
 def _listed(store: Store, found: Sequence[Story], zone: str) -> list[str]:
-    """List stories to choose from, the latest last."""
     ids = short_ids([each.id for each in found])
     made = by_story(store.decisions.all())
     rows = []

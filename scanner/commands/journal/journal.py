@@ -123,5 +123,4 @@ def _day(text: str, option: str) -> date:
 
 
 def _midnight(day: date, zone: str) -> int:
-    """Give the moment a day begins in a zone, in nanoseconds since 1970 UTC."""
     return round(datetime.combine(day, clock_time(), ZoneInfo(zone)).timestamp()) * SECOND

@@ -22,7 +22,7 @@ NAME = "TEST — invented"
 """The name of the example's instrument, so that every sink shows it first."""
 WARNING = "this is a test message; everything in it is invented, and there is nothing to act on"
 OF = "WHELKCHIT"
-"""An instrument that trades around the clock, so that any moment will do."""
+"""An instrument that trades around the clock, so that any moment is fine."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,6 @@ def example(now: int) -> Example:
 
 
 def _marked(found: Event, ago: int) -> Event:
-    """Move an event in time, and mark it as an example."""
     close = found.time + ago
     data = {
         **found.data,

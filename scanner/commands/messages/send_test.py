@@ -66,7 +66,7 @@ def _chosen(settings: Settings, path: Path, only: str | None) -> list[str]:
 
 
 async def _send(sinks: Mapping[str, Sink], sent: Example, zone: str) -> dict[str, str]:
-    """Give for each sink what went wrong, in a sentence; empty if it has the example."""
+    """Give for each sink what went wrong, in a sentence; empty if it accepted the example."""
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "test.db", time.time_ns) as store:
         store.commit(Batch(said=[Said(sent.event, tuple(sinks))]))
         delivery = Delivery(

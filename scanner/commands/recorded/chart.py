@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
 from scanner.commands import output
-from scanner.commands.recorded.explain import stood_at
+from scanner.commands.recorded.explain import reported_at
 from scanner.commands.recorded.one_bar import find
 from scanner.commands.trouble import UsageError
 from scanner.present.chart.chart import Format, draw
@@ -32,12 +32,12 @@ LONGEST_NAME = 60
 def run(
     paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, out: Path | None, *, to_the_end: bool
 ) -> None:
-    """Draw one bar of one recording, or the story of its setup, and say what was found there and how it went on."""
+    """Draw one bar of one recording, or the story of its setup, and say what was found and how it went on."""
     kind = format_of(out)
     if out is not None:
         output.not_among(str(out), "--out", paths)
     asked = find(paths, reading, at, instrument, to_the_end=to_the_end)
-    event = next(iter(stood_at(asked)), None)
+    event = next(iter(reported_at(asked)), None)
     story = [] if event is None else [each for each in asked.said if each.thread == event.thread]
     picture = picture_at(asked, reading.tz)
     when = bar_time(
@@ -61,7 +61,7 @@ def run(
 
 def picture_at(asked: OneBar, zone: str) -> Picture:
     """Make the picture of a bar, with the first of the setups found there."""
-    event = next(iter(stood_at(asked)), None)
+    event = next(iter(reported_at(asked)), None)
     return picture_of(asked.bars[: asked.index + 1], asked.engine.without_setups(), zone, event)
 
 

@@ -67,7 +67,6 @@ def example(setups: Sequence[Event]) -> Event:
 
 
 def _tell(event: Event, known: settings.Settings) -> None:
-    """Show a setup as in its alert, and how to look further."""
     instrument, timeframe, closed = (event.data[key] for key in ("instrument", "timeframe", "bar_close"))
     words = alert(Message(event), "UTC", known.of(instrument).calendar.tz).plain()
     output.say(

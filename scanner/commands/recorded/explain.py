@@ -35,10 +35,10 @@ def run(paths: Sequence[Path], reading: Reading, at: str, instrument: str | None
 def _day(recorded: Recorded, at: str, zone: str) -> None:
     rows, odd = [], []
     for asked in recorded.of_day(at, zone):
-        stood = stood_at(asked)
+        reported = reported_at(asked)
         odd += _suspected(asked, zone)
         rows.append(
-            explain_report.row(asked.bars, asked.index, zone, unready_at(asked, stood), asked.engine.judge_last())
+            explain_report.row(asked.bars, asked.index, zone, unready_at(asked, reported), asked.engine.judge_last())
         )
     output.say(*explain_report.day(at, zone, recorded.tally, rows))
     if odd:
@@ -47,15 +47,15 @@ def _day(recorded: Recorded, at: str, zone: str) -> None:
 
 def _bar(asked: OneBar, reading: Reading) -> None:
     engine, bars, index, tally = asked.engine, asked.bars, asked.index, asked.tally
-    judged, stood = engine.judge_last(), stood_at(asked)
+    judged, reported = engine.judge_last(), reported_at(asked)
     setups = [chosen.setup for chosen in engine.rulebook.setups]
     output.say(
-        explain_report.opening(bars, index, tally, reading.tz, unready_at(asked, stood), judged),
+        explain_report.opening(bars, index, tally, reading.tz, unready_at(asked, reported), judged),
         "",
         *explain_report.bar(bars, index, setups, tally, reading.tz),
         *_suspected(asked, reading.tz),
     )
-    for event in stood:
+    for event in reported:
         if reading.settings is not None:
             output.say("", *sent_of(event, reading.settings))
     for found in judged:
@@ -65,7 +65,7 @@ def _bar(asked: OneBar, reading: Reading) -> None:
             output.say("", *explain_report.ahead(event))
 
 
-def stood_at(asked: OneBar) -> list[Event]:
+def reported_at(asked: OneBar) -> list[Event]:
     """Give the setups reported at the bar, qualified or set aside."""
     closed = int(asked.bars.close_time[asked.index])
     return [event for event in asked.said if event.facts.begins and event.time == closed]
@@ -81,12 +81,12 @@ def _suspected(asked: OneBar, zone: str) -> list[str]:
     ]
 
 
-def unready_at(asked: OneBar, stood: Sequence[Event]) -> str:
+def unready_at(asked: OneBar, reported: Sequence[Event]) -> str:
     """Say what prevents a report at the bar, even if the rules hold; empty if nothing does."""
     holds = [event for event in asked.said if event.facts.about == "series"]
     if holds and holds[-1].kind == "series.held":
         return f"on hold since {holds[-1].data['bar_open']}: {holds[-1].data['reason']}"
-    if not asked.engine.warm and not stood:
+    if not asked.engine.warm and not reported:
         return (
             f"{asked.engine.series.count} of the {asked.engine.rulebook.rules.warm_up} bars of the warm-up have closed"
         )

@@ -1,4 +1,4 @@
-"""What the commands about one bar of a recording share: reading it, and finding the bar that is asked about."""
+"""What the commands about one bar of a recording share: reading it, and finding the bar."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import numpy as np
 from scanner.commands import output
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
@@ -31,14 +32,14 @@ if TYPE_CHECKING:
 
 NANOSECONDS = 1_000_000_000
 SHOWN, NAMES_SHOWN = 60, 400
-"""Letters shown of the name of an instrument, and of all names."""
+"""Characters shown of the name of an instrument, and of all names."""
 
 
 @dataclass(frozen=True, slots=True)
 class OneBar:
     """A bar of a recording: all bars on its timeframe, and its number among them.
 
-    ``engine`` has seen the bars up to this one, or to the end of the recording where that was asked for, and ``said``
+    ``engine`` has seen the bars up to this one, or to the end of the recording if that was asked for, and ``said``
     holds its events on them.
     """
 
@@ -52,7 +53,7 @@ class OneBar:
 def find(
     paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, *, to_the_end: bool = False
 ) -> OneBar:
-    """Read the whole recording that is asked about, and find the bar; UsageError if there is none.
+    """Read the whole recording, and find the bar; UsageError if there is none.
 
     ``to_the_end`` runs all of its bars, to learn the outcome of a setup.
     """
@@ -69,16 +70,16 @@ class Recorded:
 
     @classmethod
     def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
-        """Read the recording that is asked about; UsageError if there are none or several, or ``at`` is wrong."""
+        """Read the recording; UsageError if there are none or several, or ``at`` is wrong."""
         parse_moment(at, reading.tz)
         output.announce_compiling(needed=needs_compiling(reading.rulebook))
         if reading.settings is not None:
-            reading.settings.try_own_setups()
+            try_own_setups(reading.settings)
         return _read(paths, reading, instrument)
 
     @property
     def timeframe(self) -> Timeframe:
-        """The timeframe that is asked about."""
+        """The requested timeframe."""
         return Timeframe.named(self.tally.timeframes[0])
 
     def at(self, at: str, zone: str, *, to_the_end: bool = False) -> OneBar:
@@ -104,7 +105,7 @@ class Recorded:
         return next(lane for lane in pipeline.lanes if lane.timeframe == self.timeframe)
 
     def lane_bars(self) -> Bars:
-        """Give all bars of the timeframe asked about."""
+        """Give all bars of the requested timeframe."""
         pipeline = self.fresh()
         lane = self._lane(pipeline)
         return Bars.joined([own for each, own in pipeline.lanes_of(self.base) if each is lane])
@@ -112,7 +113,7 @@ class Recorded:
     def run_until(self, moments: Sequence[int]) -> Iterator[tuple[SeriesEngine, list[Event]]]:
         """Run all bars that closed by each of some moments, oldest first, those of coarser timeframes too.
 
-        Return the engine asked about as it is then, and all of its events.
+        Give the engine of the requested timeframe as it is then, and all of its events.
         """
         pipeline = self.fresh()
         engine, said = self._lane(pipeline).engine, []
@@ -174,7 +175,6 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
 
 
 def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
-    """Read the whole recording that is asked about."""
     troubles = Troubles()
     found = list(recordings(paths, reading, on_trouble=troubles.add))
     troubles.end(nothing_read=not found)

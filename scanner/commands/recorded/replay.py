@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from scanner.commands import output
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.engine import needs_compiling
 from scanner.present.reports.import_report import open_end_line
 from scanner.present.reports.replay_report import Report, summary
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from scanner.replays.replay import Came
 
 SHOWN = 60
-"""Letters shown of a name."""
+"""Characters shown of a name."""
 
 
 def gather(
@@ -47,7 +48,7 @@ def gather(
     """
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     if reading.settings is not None:
-        reading.settings.try_own_setups()
+        try_own_setups(reading.settings)
     tallies: list[Tally] = []
     troubles, cut_off = Troubles(), dict[str, None]()
     # Events hold no reference cycles; looking for them over and over costs a tenth of the time.
@@ -72,7 +73,6 @@ def gather(
 
 
 def _alike(tallies: Sequence[Tally]) -> list[str]:
-    """Say which recordings start with the same bars under different names."""
     by_mark: dict[bytes, list[Tally]] = {}
     for tally in tallies:
         if tally.bars >= FEW:

@@ -1,4 +1,4 @@
-"""What the guard says about single rows, shown to the user."""
+"""The guard's notes about single rows, shown to the user."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ class RowNotes:
 
     def __init__(self, *, strict: bool = False) -> None:
         self.strict = strict
-        self.told: Counter[str] = Counter()
+        self.counts: Counter[str] = Counter()
 
     def __call__(self, note: Note) -> None:
         """Take a note on a row."""
         if self.strict and note.refused:
             raise ReplayError(f"{note.source}, row {note.row}: {note.text}; stopped because of --strict")
-        self.told[note.reason] += 1
-        if self.told[note.reason] <= SHOWN:
+        self.counts[note.reason] += 1
+        if self.counts[note.reason] <= SHOWN:
             output.tell(f"{note.source}, row {note.row}: {note.text}")
-        elif self.told[note.reason] == SHOWN + 1:
+        elif self.counts[note.reason] == SHOWN + 1:
             output.tell(f"{note.source}: more rows like this ({note.reason}) are counted in the summary")

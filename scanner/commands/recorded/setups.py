@@ -14,6 +14,7 @@ from scanner.commands.recorded.chart import format_of
 from scanner.commands.trouble import UsageError
 from scanner.configuration.mistakes import did_you_mean
 from scanner.configuration.model import settings
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.configuration.unrouted import named
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from scanner.present.chart.chart import Format
 
 WIDTH = 100
-"""Columns of a line if no terminal shows it."""
+"""Width of a line, in columns, without a terminal."""
 
 
 def run(name: str | None, config: Path | None, out: Path | None) -> None:
@@ -60,12 +61,12 @@ def _rulebooks(config: Path | None) -> dict[str, Rulebook]:
     if config is None:
         return {"": Rulebook()}
     said = settings.load(config)
-    said.try_own_setups()
+    try_own_setups(said)
     return rulebooks_of(said)
 
 
 def rulebooks_of(said: Settings) -> dict[str, Rulebook]:
-    """Give the rulebook of each instrument of a configuration; a single one where it has none."""
+    """Give the rulebook of each instrument of a configuration; a single one if it has none."""
     return {name: said.rulebook_of(name) for name in said.instruments or [""]}
 
 
@@ -76,7 +77,6 @@ def listed_in(rulebooks: Mapping[str, Rulebook]) -> dict[str, Listed]:
 
 
 def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
-    """Find the instruments for which a setup is watched, and its settings."""
     numbers = {
         name: each.numbers
         for name, book in rulebooks.items()
@@ -96,10 +96,9 @@ def _listed(default: Chosen, rulebooks: Mapping[str, Rulebook]) -> Listed:
 
 
 def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
-    """Draw the first such setup in the demo feed, and say where; nothing is drawn if there is none."""
     found = example(rulebook, kind)
     if found is None:
-        return "The demo feed holds no such setup, so none was drawn."
+        return "The demo feed contains no such setup, so none was drawn."
     data, drawn = found
     output.write_whole(path, drawn)
     when = bar_time(parse_time(data["bar_open"]), parse_time(data["bar_close"]), "UTC", daily=False)
@@ -108,7 +107,7 @@ def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
 
 
 def example(rulebook: Rulebook, kind: Format) -> tuple[SetupData, bytes] | None:
-    """Draw the first setup of a rulebook that the demo feed holds; None where it holds none."""
+    """Draw the first setup of a rulebook in the demo feed; None if it contains none."""
     with as_file(files("demo_feed")) as folder:
         exchange = settings.load(folder / "instruments.toml")
         paths: Sequence[Path] = [folder / f"{name}.parquet" for name in exchange.instruments]

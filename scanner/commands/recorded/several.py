@@ -18,12 +18,12 @@ class Troubles:
     """What could not be read, a sentence each."""
 
     def __init__(self) -> None:
-        self.told: list[str] = []
+        self.sentences: list[str] = []
 
     def add(self, sentence: str) -> None:
         """Take a sentence; a file with several instruments may raise it more than once."""
-        if sentence not in self.told:
-            self.told.append(sentence)
+        if sentence not in self.sentences:
+            self.sentences.append(sentence)
 
     @contextmanager
     def of(self, tally: Tally) -> Iterator[None]:
@@ -37,9 +37,9 @@ class Troubles:
 
     def end(self, *, nothing_read: bool) -> int:
         """Name what was not read, and give the exit code; UsageError if nothing was read."""
-        if nothing_read and len(self.told) == 1:
-            raise UsageError(self.told[0])
-        output.tell(*(f"not read: {sentence}" for sentence in self.told))
-        if nothing_read and self.told:
+        if nothing_read and len(self.sentences) == 1:
+            raise UsageError(self.sentences[0])
+        output.tell(*(f"not read: {sentence}" for sentence in self.sentences))
+        if nothing_read and self.sentences:
             raise UsageError("none of the files can be read")
-        return UNUSABLE if self.told else DONE
+        return UNUSABLE if self.sentences else DONE

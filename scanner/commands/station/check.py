@@ -28,7 +28,7 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show
     """Print every mistake, or the timetable from ``now`` on (nanoseconds since 1970 UTC); give the exit code."""
     checked = check(path, environ)
     checked.warnings += [] if checked.left is None else hazards(checked.left, now)
-    output.say(*checked.told())
+    output.say(*checked.sentences())
     if checked.settings is None:
         output.say("", f"{_counted(checked)}.")
         return UNUSABLE

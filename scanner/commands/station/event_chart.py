@@ -23,7 +23,7 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
     data, follows = event.data, event.facts.follows and event.data.get("entry") is not None
     if not (event.facts.begins or follows) or data["instrument"] not in settings.instruments:
         return None
-    told = _told_up_to(store, event) if follows else [event]
+    told = _story_up_to(store, event) if follows else [event]
     if not told:
         return None
     # Drawing is slow, and not every sink needs it.
@@ -44,7 +44,7 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
     return None
 
 
-def _told_up_to(store: Store, event: Event) -> list[Event]:
+def _story_up_to(store: Store, event: Event) -> list[Event]:
     """Give the events of a story, from the latest version of its setup up to an event; nothing without the setup."""
     told: list[Event] = []
     for kept in store.events.story(event.thread):

@@ -37,7 +37,7 @@ def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
     _check(numbers, every=every)
     with Store.open(choice.store, time.time_ns, visiting=True) as store:
         changed = store.outbox.retry(None if every else set(numbers))
-    _told(changed, numbers, "to be tried again", "is delivered already or not there")
+    _say_changed(changed, numbers, "to be tried again", "is delivered already or not there")
 
 
 def drop(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
@@ -45,7 +45,7 @@ def drop(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
     _check(numbers, every=every)
     with Store.open(choice.store, time.time_ns, visiting=True) as store:
         changed = store.outbox.drop(None if every else set(numbers))
-    _told(changed, numbers, "given up", "is delivered or given up already, or not there")
+    _say_changed(changed, numbers, "given up", "is delivered or given up already, or not there")
 
 
 def _check(numbers: Sequence[int], *, every: bool) -> None:
@@ -53,7 +53,7 @@ def _check(numbers: Sequence[int], *, every: bool) -> None:
         raise UsageError("say which deliveries: either their numbers, as `closewatch outbox list` gives them, or --all")
 
 
-def _told(changed: int, numbers: Sequence[int], done: str, otherwise: str) -> None:
+def _say_changed(changed: int, numbers: Sequence[int], done: str, otherwise: str) -> None:
     """Say how many were changed; UsageError if some of those named were not."""
     output.say(f"{changed:,} {'delivery' if changed == 1 else 'deliveries'} {done}.")
     if missed := len(set(numbers)) - changed if numbers else 0:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class RecordNotes:
-    """Knows the record beside a store, reads it again whenever it changes, and finds the sentence for a setup.
+    """Reads the record beside a store, again whenever it changes, and finds the sentence for a setup.
 
     ``settings`` gives the configuration as it is now, ``clock`` the time in nanoseconds since 1970 UTC. ``tell``
     receives a sentence if the record cannot be read, once for each state of it, in the thread that asked.

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 class RiskNotes:
-    """Knows the open stories of a store, and finds the notes for a setup.
+    """Keeps track of the open stories of a store, and finds the notes for a setup.
 
     It reads the events since it was last asked, and drops the stories that have ended. ``settings`` gives the
     configuration as it is now.
@@ -79,7 +79,7 @@ class RiskNotes:
         for story in stories:
             name, timeframe = story.setup["instrument"], story.setup["timeframe"]
             counts = story.id in taken or (settings.follow.which == "all" and not story.setup["set_aside"])
-            is_watched = name in settings.instruments and timeframe in (settings.said_of(name, "timeframes") or ())
+            is_watched = name in settings.instruments and timeframe in (settings.setting_of(name, "timeframes") or ())
             if counts and story.id not in left and is_watched:
                 position = at_risk(story, taken.get(story.id, []), self._group(name), *self._values(name))
                 if position is not None:
@@ -90,6 +90,5 @@ class RiskNotes:
         return self._settings().instruments[name].group or ""
 
     def _values(self, name: str) -> tuple[Decimal, Decimal | None]:
-        """Give the point value of an instrument, and the rate of its currency."""
         instrument = self._settings().of(name).instrument
         return instrument.point_value, rate_of(self._settings().account, instrument.currency)[0]

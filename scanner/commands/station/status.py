@@ -46,7 +46,6 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
 
 
 def _report_running(path: Path, environ: Mapping[str, str]) -> None:
-    """Say so if the station of a configuration with a mistake is running."""
     left = check(path, environ).left
     running = None if left is None else holder(left.store_path)
     if left is not None and running is not None:
@@ -59,4 +58,4 @@ def _report_running(path: Path, environ: Mapping[str, str]) -> None:
 def _mistake(path: Path, environ: Mapping[str, str]) -> str:
     """Give the first mistake for which a running station would refuse a configuration; empty if there is none."""
     checked = check(path, environ)
-    return next(iter(replace(checked, warnings=[]).told()), "")
+    return next(iter(replace(checked, warnings=[]).sentences()), "")

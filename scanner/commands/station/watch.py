@@ -25,6 +25,7 @@ from scanner.commands.station.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.delivery import Delivery
 from scanner.engine import make_ready, needs_compiling
 from scanner.ports import FeedTroubleError, Hearing
@@ -71,11 +72,11 @@ CLOSE_SECONDS = 0.5
 
 
 def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[None]]) -> None:
-    """Watch until told to stop by Ctrl-C or SIGTERM; ``beside`` serves the page meanwhile, where one is configured."""
+    """Watch until stopped by Ctrl-C or SIGTERM; meanwhile ``beside`` serves the page, if one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
     output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
-    settings.try_own_setups()
+    try_own_setups(settings)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Check first that the store is free: reading a recording for its clock takes long.
@@ -97,14 +98,14 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
 
 
 def _close(store: Store) -> None:
-    """Close a store, unless its disk does not answer: what is not kept by then is lost; the lock ends with us."""
+    """Close a store, unless its disk does not answer: what is not saved by then is lost; the lock ends with us."""
     closing = Thread(target=store.close, daemon=True)
     closing.start()
     closing.join(CLOSE_SECONDS)
 
 
 def _end_at_once() -> NoReturn:
-    """End the process once everything is stopped and kept, without waiting for threads.
+    """End the process once everything is stopped and saved, without waiting for threads.
 
     A thread that draws a picture, or connects to a machine that is gone, cannot be stopped.
     """
@@ -191,7 +192,6 @@ def _note_decision_trouble(station: Station, sink: str, trouble: str) -> None:
 
 @asynccontextmanager
 async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
-    """Serve the station's health on a port, if one is configured."""
     if port is None:
         yield
         return
@@ -211,7 +211,6 @@ async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
 
 
 async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -> None:
-    """Report our health to the supervisor until we stop."""
     await station.watching.wait()
     supervisor.ready()
     alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.keeping.turns.stuck))
@@ -223,7 +222,6 @@ async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -
 
 
 async def _read_again(path: Path, station: Station, supervisor: Supervisor, again: asyncio.Event) -> None:
-    """Read the configuration again on request."""
     await station.watching.wait()
     while True:
         await again.wait()
@@ -234,7 +232,6 @@ async def _read_again(path: Path, station: Station, supervisor: Supervisor, agai
 
 
 async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Clock, stop: asyncio.Event) -> None:
-    """Stop once a recording has been played to its end."""
     ends = [end for feed in feeds.values() if (end := getattr(feed, "end", None))]
     if not ends:
         return

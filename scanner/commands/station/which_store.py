@@ -1,4 +1,4 @@
-"""Which store a command looks at: that of a configuration, or the one at a path."""
+"""Which store a command uses: that of a configuration, or the one at a path."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from scanner.commands.trouble import UsageError
-from scanner.configuration.model import settings
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -16,18 +15,20 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """The path of the store, the zone of the times shown, and the configuration where one was given."""
+    """The path of the store, the zone of the times shown, and the configuration if one was given."""
 
     store: Path
     zone: str
     known: Settings | None = None
 
 
-def choose(config: Path | None, store: Path | None, what: str) -> Choice:
-    """Find the store; UsageError says ``what`` is missing if neither or both are given."""
+def choose(config: Path | None, store: Path | None, what: str, by: str = "by --store FILE.db") -> Choice:
+    """Find the store; UsageError if neither or both are given says ``what`` is missing, and how it can be given."""
     if store is not None and config is None:
         return Choice(store, "UTC")
     if store is not None or config is None:
-        raise UsageError(f"say {what}, either by --config CONFIG.toml or by --store FILE.db")
-    known = settings.load(config)
+        raise UsageError(f"say {what}, either by --config CONFIG.toml or {by}")
+    from scanner.configuration.model.settings import load  # noqa: PLC0415 - heavy, and not needed for --help
+
+    known = load(config)
     return Choice(known.store_path, known.station.zone, known)

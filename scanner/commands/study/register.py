@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 LONGEST_NAME = 60
 HOURS = tuple(str(hour) for hour in range(24))
 POINTS = tuple(str(points) for points in range(21))
-"""More points of evidence than any setup has."""
+"""Numbers of points, up to more than any setup has."""
 
 
 def run(paths: Sequence[Path], reading: Reading, name: str, where: Sequence[str], config: str, now: int) -> None:
@@ -40,7 +40,7 @@ def run(paths: Sequence[Path], reading: Reading, name: str, where: Sequence[str]
     """
     if not name or plain(name, LONGEST_NAME) != name:
         raise UsageError(f"--register takes a name of at most {LONGEST_NAME} visible characters, not {name!r}")
-    written = hypothesis_of(name, _told(where), paths, reading, config, now)
+    written = hypothesis_of(name, _conditions(where), paths, reading, config, now)
 
     def allow(ledger: Ledger) -> None:
         if any(each.name == name for each in ledger.hypotheses):
@@ -48,10 +48,10 @@ def run(paths: Sequence[Path], reading: Reading, name: str, where: Sequence[str]
 
     before = add(paths, written, allow)
     output.tell(*before.troubles)
-    told = ", ".join(f"{column} {value}" for column, value in written.where.items()) or "all setups"
+    setups = ", ".join(f"{column} {value}" for column, value in written.where.items()) or "all setups"
     when = "the last close in these files" if written.after > now else "now"
     output.say(
-        f"Recorded as {name}, in {folder_of(paths) / NAME}: {told}; {written.asked.words}.",
+        f"Recorded as {name}, in {folder_of(paths) / NAME}: {setups}; {written.asked.words}.",
         f"It is tested only on setups found after {moment(written.after, reading.tz)} ({when}), by each later study of "
         "bars in this folder with the same rules, costs and options. No outcome was looked at.",
     )
@@ -84,17 +84,16 @@ def hypothesis_of(
     )
 
 
-def _told(where: Sequence[str]) -> dict[str, str]:
-    """Read which setups it is about."""
-    told = {}
+def _conditions(where: Sequence[str]) -> dict[str, str]:
+    conditions = {}
     for text in where:
         column, equals, value = text.partition("=")
         if not equals:
             raise UsageError(f"--where takes a column and its value, such as direction=long, not {text!r}")
-        if column in told:
+        if column in conditions:
             raise UsageError(f"--where {text}: {column} is given twice; give it once")
-        told[column] = value
-    return told
+        conditions[column] = value
+    return conditions
 
 
 def _seen(recording: Recording, reading: Reading) -> Tally:

@@ -57,8 +57,8 @@ def charts_of(
             troubles.append(str(problem))
     why = "; ".join(troubles) or "their bars are no longer in the files"
     left_out = len(stories) - len(drawn)
-    told = f"{counted(left_out, 'story', 'stories')} of the report without a chart: {why}" if left_out else ""
-    return [drawn[each.id] for each in stories if each.id in drawn], told
+    missing_charts = f"{counted(left_out, 'story', 'stories')} of the report without a chart: {why}" if left_out else ""
+    return [drawn[each.id] for each in stories if each.id in drawn], missing_charts
 
 
 def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading) -> Iterator[Shown]:
@@ -69,7 +69,6 @@ def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading
 
 
 def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) -> Iterator[Shown]:
-    """Replay one recording until all of its stories have ended, and draw each then."""
     chunks = iter(recording.bars)
     first = next(chunks, None)
     if first is None:
@@ -105,14 +104,14 @@ class _Replayed:
             self._bars[lane] = Bars.joined([self._bars[lane], own]) if lane in self._bars else own
             mine = [each for each in self.open.values() if each.timeframe == lane.timeframe.name]
             for story in mine:
-                told = self._said[story.id]
-                if told and told[-1].facts.ends:
-                    yield Shown(story, self._chart(self._bars[lane], told))
+                events = self._said[story.id]
+                if events and events[-1].facts.ends:
+                    yield Shown(story, self._chart(self._bars[lane], events))
                     del self.open[story.id]
             if not any(self._said[each.id] for each in mine if each.id in self.open):
                 self._bars[lane] = self._bars[lane][-BARS_BEFORE:]
 
-    def _chart(self, bars: Bars, told: Sequence[Event]) -> bytes:
-        begin = int(np.searchsorted(bars.close_time, told[0].time)) + 1 - BARS_BEFORE
-        last = int(np.searchsorted(bars.close_time, told[-1].time, side="right"))
-        return story_chart_for(bars[max(begin, 0) : last], told, self._rules, self._zone)
+    def _chart(self, bars: Bars, events: Sequence[Event]) -> bytes:
+        begin = int(np.searchsorted(bars.close_time, events[0].time)) + 1 - BARS_BEFORE
+        last = int(np.searchsorted(bars.close_time, events[-1].time, side="right"))
+        return story_chart_for(bars[max(begin, 0) : last], events, self._rules, self._zone)

@@ -123,7 +123,7 @@ class EnvironmentSource(PydanticBaseSettingsSource):
 
 
 def _whole_of(name: str, environ: Mapping[str, str]) -> str | None:
-    """Find a variable that gives something other than a table where ``name`` gives a part of that table."""
+    """Find a variable that sets as a whole the table of which ``name`` sets a part, but not to a table."""
     parts = name.split("__")
     around = ("__".join(parts[:length]) for length in range(1, len(parts)))
     return next((each for each in around if each in environ and not isinstance(_value(environ[each]), dict)), None)
@@ -138,7 +138,7 @@ def _value(text: str) -> object:
     return text
 
 
-def told(
+def settings_outside(
     section: str, name: str, environ: Mapping[str, str], folder: Path | None
 ) -> dict[tuple[str, ...], tuple[str, str]]:
     """Give the settings of a feed or sink from files and variables: by path of keys, the text and its source.

@@ -1,1 +1,1 @@
-"""Reading a TOML file, and on which line of it something stands or is wrong."""
+"""Reading a TOML file, with the line of each setting and mistake."""

@@ -141,7 +141,6 @@ def fault(text: str, problem: tomllib.TOMLDecodeError) -> tuple[int, str]:
 
 
 def _twice(reason: str, statement: Statement) -> str:
-    """Say what appears twice, and on which line it appeared first."""
     inline = re.search(r"Duplicate inline table key '(.*)'", reason)
     if inline is not None:
         return f"{plain(inline[1], LONGEST)} appears twice in the same braces; keep one"

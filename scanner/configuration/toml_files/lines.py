@@ -10,7 +10,7 @@ Path = tuple[str | int, ...]
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 STRING = r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\])*"' r"|'[^']*'"
-"""The pattern of a text in quotes, where a dot is any character."""
+"""The pattern of a quoted text; its dots match any character."""
 _STRING = re.compile(STRING, re.DOTALL)
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _BARE_VALUE = re.compile(r"[^,\]}#\n]*")
@@ -47,7 +47,7 @@ def broken_statement(text: str, at: int) -> Statement:
 
 
 class _Reader:
-    """Goes through a document once; of values, it needs to know only where they end."""
+    """Goes through a document once; it needs to know only where values end."""
 
     def __init__(self, text: str) -> None:
         self._text = text
@@ -57,7 +57,7 @@ class _Reader:
         self._counts: dict[Path, int] = {}  # of arrays of tables
         self._table: Path = ()
         self._path: Path = ()  # of the statement
-        self._lists = 0  # that are open
+        self._lists = 0  # open ones
 
     def read(self) -> dict[Path, int]:
         self._skip()

@@ -1,4 +1,4 @@
-"""Reading a configuration: the result is a document or one sentence, whatever lies at its path."""
+"""Reading a configuration: the result is a document or one sentence, whatever is at its path."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ if TYPE_CHECKING:
 
 MEBIBYTE = 2**20
 LARGEST = 8 * MEBIBYTE
-"""Most bytes of a configuration; one with ten thousand instruments has less than two MiB."""
+"""Largest configuration, in bytes; one with ten thousand instruments has less than two MiB."""
 DEEPEST = 32
 """Deepest nesting of tables and lists; no setting needs ten. Parsers and validators recurse for each level."""
-TOO_DEEP = f"tables and lists are nested more than {DEEPEST} deep here, and no setting is; remove what is too much"
+TOO_DEEP = f"tables and lists are nested more than {DEEPEST} deep here, which no setting needs; remove the excess"
 WHOLE = range(-(2**63), 2**63)
 """The whole numbers that TOML 1.0 guarantees to keep."""
 
 _MARK = re.compile(rf"(?:{STRING})|#[^\n]*|[\[\]{{}}.=,\n\"']", re.DOTALL)
-"""Everything that affects the nesting depth; a single quote is one that is never closed."""
+"""Everything that affects the nesting depth; a lone quote is never closed."""
 
 
 class TomlFaultError(Exception):
@@ -79,7 +79,7 @@ def document_of(text: str) -> dict[str, Any]:
 
 
 def _line_too_deep(text: str) -> int | None:
-    """Find the line on which a text nests deeper than a parser should follow; None if there is none."""
+    """Find the line on which a text is nested too deeply for a parser; None if there is none."""
     brackets = parts = 0
     for found in _MARK.finditer(text):
         mark = found[0]

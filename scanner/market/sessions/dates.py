@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 EVERYTHING = "all"
-"""The word for every instrument."""
+"""The word that stands for every instrument."""
 COLUMNS = ("time", "instrument", "what")
 
 
@@ -103,7 +103,6 @@ def concerning_nobody(dates: Iterable[Dated], names: Iterable[str]) -> list[str]
 
 
 def _dated(cells: Sequence[str], header: Sequence[str], zone: ZoneInfo) -> Dated:
-    """Make a date from the cells of a row; ValueError says what is wrong with them."""
     if len(cells) != len(header):
         raise ValueError(f"has {len(cells)} cells, not {len(header)}; quote a text that has commas")
     time, whom, what = (cells[header.index(name)].strip() for name in COLUMNS)

@@ -79,15 +79,33 @@ def _year(moment: int) -> int:
     return LAST_YEAR if moment >= END else datetime.fromtimestamp(moment // NANOSECONDS, UTC).year
 
 
-def _last_begun(moments: Times, begins: Times) -> Times:
-    """Give for each moment the last of ``begins`` at or before it, −1 if there is none."""
-    if len(moments) > DAYS_OF_WEEK and (moments[1:] >= moments[:-1]).all():
-        # With few periods among many ordered moments, place the periods instead of the moments.
-        first, last = np.searchsorted(begins, moments[[0, -1]], side="right") - 1
-        edges = np.searchsorted(moments, begins[first + 1 : last + 1])
-        counts = np.diff(np.concatenate([[0], edges, [len(moments)]]))
-        return np.repeat(np.arange(first, last + 1), counts)
-    return np.searchsorted(begins, moments, side="right") - 1
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """The last of some beginnings at or before each of some moments, −1 if there is none.
+
+    ``which`` are those, each for as many moments on end as ``counts`` says; for one each where that is None.
+    """
+
+    which: Times
+    counts: Times | None
+
+    @classmethod
+    def before(cls, moments: Times, begins: Times) -> Begun:
+        """Find the last of ``begins``, which are in order."""
+        if len(moments) > DAYS_OF_WEEK and (moments[1:] >= moments[:-1]).all():
+            # With few periods among many ordered moments, place the periods instead of the moments.
+            first, last = np.searchsorted(begins, moments[[0, -1]], side="right") - 1
+            edges = np.searchsorted(moments, begins[first + 1 : last + 1])
+            return cls(np.arange(first, last + 1), np.diff(np.concatenate([[0], edges, [len(moments)]])))
+        return cls(np.searchsorted(begins, moments, side="right") - 1, None)
+
+    def of(self, values: Times) -> Times:
+        """Give for each moment what the last beginning has; where there is none, what the last one of all has."""
+        return self.spread(values[self.which])
+
+    def spread(self, values: Times) -> Times:
+        """Give for each moment what each of ``which`` has."""
+        return values if self.counts is None else np.repeat(values, self.counts)
 
 
 class Timetable:
@@ -163,19 +181,18 @@ class Timetable:
         self, stamps: Times, stamp_kind: StampKind, periods: Periods
     ) -> tuple[Times, Times, NDArray[np.bool_]]:
         within = stamps - 1 if stamp_kind == "close" else stamps
-        period = _last_begun(within, periods.open)
-        opens, closes, inside = self._bars_in(within, period, periods)
+        opens, closes, inside = self._bars_in(within, Begun.before(within, periods.open), periods)
         aligned = inside & ((closes if stamp_kind == "close" else opens) == stamps)
         if not inside.all():
             opens, closes = np.where(inside, opens, stamps), np.where(inside, closes, stamps)
         return opens, closes, aligned
 
-    def _bars_in(self, within: Times, period: Times, periods: Periods) -> tuple[Times, Times, NDArray[np.bool_]]:
+    def _bars_in(self, within: Times, begun: Begun, periods: Periods) -> tuple[Times, Times, NDArray[np.bool_]]:
         """Give the bars that contain some moments, by their periods, and whether one does."""
         length = self.timeframe.nanoseconds
-        begin, end = periods.open[period], periods.close[period]
+        begin, end = begun.of(periods.open), begun.of(periods.close)
         opens = begin + (within - begin) // length * length
-        return opens, np.minimum(opens + length, end), (within < end) & (period != NOWHERE)
+        return opens, np.minimum(opens + length, end), (begin <= within) & (within < end)
 
     def _spans_of_days(
         self, stamps: Times, stamp_kind: StampKind, periods: Periods
@@ -231,12 +248,12 @@ class Timetable:
         for start in range(0, len(shifted), BLOCK):
             part = slice(start, start + BLOCK)
             within = shifted[part]
-            period = _last_begun(within, periods.open)
+            begun = Begun.before(within, periods.open)
             if self.timeframe.intraday:
-                opens[part], closes[part], inside = self._bars_in(within, period, periods)
+                opens[part], closes[part], inside = self._bars_in(within, begun, periods)
             else:
-                opens[part], closes[part] = periods.open[period], periods.close[period]
-                inside = (within < closes[part]) & (period != NOWHERE)
+                opens[part], closes[part] = begun.of(periods.open), begun.of(periods.close)
+                inside = (opens[part] <= within) & (within < closes[part])
             if not inside.all():
                 moment = datetime.fromtimestamp(int(within[~inside][0]) // NANOSECONDS, UTC)
                 raise ValueError(
@@ -252,12 +269,12 @@ class Timetable:
         return np.diff(self.bar_numbers(open_times)) - 1
 
     def bar_numbers(self, open_times: Times) -> Times:
-        """Give the number of each bar among all that the calendar has from some moment on; it has to be known."""
+        """Give the number of each bar among all that the calendar, which must be known, has from some moment on."""
         periods = self._cover(int(open_times.min()), int(open_times.max()))
-        period = _last_begun(open_times, periods.open)
-        number = periods.bars_before[period]
+        begun = Begun.before(open_times, periods.open)
+        number = begun.of(periods.bars_before)
         if self.timeframe.intraday:
-            number = number + (open_times - periods.open[period]) // self.timeframe.nanoseconds
+            number = number + (open_times - begun.of(periods.open)) // self.timeframe.nanoseconds
         return number
 
     def session_numbers(self, open_times: Times) -> Times:
@@ -267,8 +284,13 @@ class Timetable:
         """
         if not len(open_times):
             return np.zeros(0, dtype=np.int64)
-        sessions = self._cover(int(open_times.min()), int(open_times.max())).sessions
-        return sessions.day[_last_begun(open_times, sessions.open)]
+        begins, days = self.sessions_around(int(open_times.min()), int(open_times.max()))
+        return Begun.before(open_times, begins).of(days)
+
+    def sessions_around(self, first: int, last: int) -> tuple[Times, Times]:
+        """Give when the sessions around a stretch of time begin, and their days as in ``session_numbers``."""
+        sessions = self._cover(first, last).sessions
+        return sessions.open, sessions.day
 
     def places_in_sessions(self, open_times: Times) -> tuple[Times, Times]:
         """Give for each bar its number in its session, from 0 on, and how many bars that session has.
@@ -278,13 +300,13 @@ class Timetable:
         if not len(open_times):
             return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
         periods = self._cover(int(open_times.min()), int(open_times.max()))
-        period = _last_begun(open_times, periods.open)
-        session = periods.sessions.part_session[period]
+        begun = Begun.before(open_times, periods.open)
+        session = periods.sessions.part_session[begun.which]
         first = np.searchsorted(periods.sessions.part_session, session)
         end = np.searchsorted(periods.sessions.part_session, session, side="right")
         before = periods.bars_before[first]
-        number = periods.bars_before[period] + (open_times - periods.open[period]) // self.timeframe.nanoseconds
-        return number - before, periods.bars_before[end] - before
+        number = begun.of(periods.bars_before) + (open_times - begun.of(periods.open)) // self.timeframe.nanoseconds
+        return number - begun.spread(before), begun.spread(periods.bars_before[end] - before)
 
     def bars_a_day(self, open_time: int) -> Fraction | None:
         """Give the number of bars in the session of a bar; for a week's bar, the part of it that a session is.
@@ -322,8 +344,8 @@ class Timetable:
     def following(self, closes: Times) -> tuple[Times, Times]:
         """Give open and close of the bar that follows the one that closed then, for each of some closes.
 
-        NO_TIME where the calendar knows none, and after NO_TIME itself. Where sessions are unknown, a bar of less than
-        a day follows at once.
+        NO_TIME if the calendar knows none, and after NO_TIME itself. If the sessions are unknown, a bar of less than a
+        day follows at once.
         """
         if self.timeframe.intraday and not self.calendar.known:
             missing = closes == NO_TIME
@@ -359,7 +381,7 @@ class Timetable:
         return found
 
     def next_known(self, after: int) -> tuple[int, int] | None:
-        """Give the same, None if the sessions are unknown, or the calendar ends."""
+        """Give the same; None if the sessions are unknown or the calendar has ended."""
         if not self.calendar.known:
             return None
         try:

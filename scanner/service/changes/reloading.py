@@ -35,7 +35,7 @@ async def reload_from(
         async with asyncio.timeout(read_within):
             checked = await asyncio.to_thread(check, path, environ)
         if checked.settings is None:
-            return _refused(station, replace(checked, warnings=[]).told())
+            return _refused(station, replace(checked, warnings=[]).sentences())
         changed = await station.reload(checked.settings)
     except (SettingsError, StoreTroubleError) as problem:
         return _refused(station, [str(problem)])

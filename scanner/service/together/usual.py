@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.market.bars import NO_TIME, RawBars
-from scanner.market.guard import LEAP
 from scanner.market.numbers import BEYOND_PRICES
+from scanner.market.unusual import LEAP
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -54,7 +54,7 @@ def test_what_overlaps_is_left_to_the_guard(tmp_path: Path) -> None:
     assert stamps(tmp_path / "two", tmp_path / "one") == {"TERN": [*range(20), *range(15, 35)]}
 
 
-def test_bars_of_two_timeframes_are_no_series(tmp_path: Path) -> None:
+def test_bars_of_two_timeframes_are_not_a_series(tmp_path: Path) -> None:
     write(tmp_path / "one" / "TERN.csv", 0, 20)
     write(tmp_path / "two" / "TERN.csv", 20, 20, step=15 * MINUTE)
     with pytest.raises(UnreadableFileError, match=r"both hold TERN, but in one its bars are 1m and in the other 15m"):

@@ -1,4 +1,4 @@
-"""Files that are no table of bars get one sentence that names the file; no bytes whatever get anything worse."""
+"""Files that are not tables of bars get one sentence that names the file; no bytes get anything worse."""
 
 from __future__ import annotations
 
@@ -123,7 +123,7 @@ def test_one_sentence_each(tmp_path: Path, content: bytes, said: str) -> None:
     assert refusal(path) == said
 
 
-def test_rows_above_the_header_are_no_titles(tmp_path: Path) -> None:
+def test_rows_of_bars_above_the_header_are_not_titles(tmp_path: Path) -> None:
     path = tmp_path / "bars.csv"
     path.write_bytes(ROW + ROW + HEADER + ROW)
     assert refusal(path) == (
@@ -174,13 +174,13 @@ def test_a_flipped_bit_in_gzip_is_noticed(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("content", [HEADER + ROW + ROW, PARQUET])
-def test_a_name_that_is_no_utf_8(tmp_path: Path, content: bytes) -> None:
+def test_a_name_that_is_not_utf_8(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / os.fsdecode(b"TERN\xff.csv")
     path.write_bytes(content)
     assert refusal(path) == "its path is not UTF-8, as names here must be; rename it"
 
 
-def test_what_is_no_file(tmp_path: Path) -> None:
+def test_what_is_not_a_file(tmp_path: Path) -> None:
     assert refusal(tmp_path / "absent.csv") == "there is no such file; check the name"
     assert refusal(tmp_path).startswith("the folder has no file of bars (.csv, .tsv,")
     folder = tmp_path / "folder"

@@ -162,7 +162,7 @@ BAD = {
 
 @given(places=st.lists(st.tuples(st.integers(0, len(SOUND)), st.sampled_from(["", "\r", *BAD])), max_size=12))
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_bad_rows_are_told_and_change_no_other(tmp_path: Path, places: list[tuple[int, str]]) -> None:
+def test_bad_rows_are_reported_and_change_no_other(tmp_path: Path, places: list[tuple[int, str]]) -> None:
     """Bad rows and blank lines anywhere: every sound row is read as ever, every bad one told under its line number."""
     lines = list(SOUND)
     for place, bad in sorted(places, reverse=True):
@@ -194,7 +194,7 @@ def test_what_is_unreadable_is_left_for_the_guard(tmp_path: Path) -> None:
     assert raw.unreadable == {3: 'high "?"', 4: 'time "soon"'}
 
 
-def test_bad_json_lines_are_told(tmp_path: Path) -> None:
+def test_bad_json_lines_are_reported(tmp_path: Path) -> None:
     good = {"t": 1_700_000_000_000, "o": 1, "h": 2.5, "l": 1, "c": 2}
     lines = [
         json.dumps(good),

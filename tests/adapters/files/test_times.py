@@ -122,7 +122,7 @@ def test_the_first_time_that_can_be_read_decides(tmp_path: Path) -> None:
 
 
 def test_a_table_of_midnights_is_one_of_days(tmp_path: Path) -> None:
-    """Also by a clock far from UTC; a later row that is no midnight cannot be a day."""
+    """Also by a clock far from UTC; a later row that is not at midnight cannot be a day."""
     path = tmp_path / "bars.csv"
     days = [f"2024-01-0{day} 00:00:00,1,2,1,2" for day in (1, 2, 3)]
     path.write_text("\n".join(["time,open,high,low,close", *days]))

@@ -1,4 +1,4 @@
-"""Clock times of a zone: held against the standard library's zoneinfo, which goes the other way."""
+"""Clock times of a zone: compared with the standard library's zoneinfo, which converts the other way."""
 
 from __future__ import annotations
 

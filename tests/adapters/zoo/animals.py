@@ -168,7 +168,7 @@ class Sheet:
     above: str = ""
     below: str = ""
     more: Callable[[Bar], tuple[str, ...]] = lambda _: ()
-    """What stands in the columns after the volume."""
+    """The content of the columns after the volume."""
     zone: str = "UTC"
     order: str = "ohlc"
     """The order of the prices, all four of them."""

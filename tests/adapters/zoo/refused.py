@@ -1,4 +1,4 @@
-"""Files from which no bars may come: what could be read in two ways, and what is no table of bars."""
+"""Files from which no bars may come: ones that could be read in two ways, and ones that are not tables of bars."""
 
 from __future__ import annotations
 

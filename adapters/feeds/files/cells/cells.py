@@ -86,9 +86,8 @@ class Cells:
             cells.numbers[name] = values
         return cells
 
-    def complain(self, name: str, cells: Column, bad: NDArray[np.bool_]) -> None:
-        """Tell what stood in the ``bad`` ones of a column's cells."""
-        where = np.flatnonzero(bad)
+    def complain(self, name: str, cells: Column, where: NDArray[np.intp]) -> None:
+        """Tell what stood in some of a column's cells, by their indices."""
         if not len(where):
             return
         for row, cell in zip(self.row[where].tolist(), as_text(cells.take(pa.array(where))).to_pylist(), strict=True):

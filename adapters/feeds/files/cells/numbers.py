@@ -84,6 +84,7 @@ EMPTY = texts([""])[0]
 FIRST, SHORT, POINT_AND_THREE, MARKED = map(integer, (0, len("999"), len(".999"), len("999.999")))
 STRAY = 100
 """One cell in so many settles nothing: it may be mistaken."""
+NONE = np.zeros(0, dtype=np.intp)
 FEW = 10
 """One cell in so many may be written another way than the others, and is then not read."""
 
@@ -202,10 +203,10 @@ class NumberReader:
     currency: str = ""
     """What the prices are marked with, as far as they have been read."""
 
-    def read(self, name: str, cells: Column) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Give a column as float64, and where it holds no number.
+    def read(self, name: str, cells: Column) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+        """Give a column as float64, and the indices of the cells that hold no number.
 
-        Both arrays may be written to, but for a column of somebody's frame. A volume may be missing.
+        The column may be written to, unless it is one of somebody's frame. A volume may be missing.
         """
         found = cells = flat(cells)
         if pa.types.is_dictionary(cells.type):
@@ -217,10 +218,12 @@ class NumberReader:
             found = cells.cast(pa.float64(), safe=False)
         if not pa.types.is_floating(found.type):
             found = self._parsed(name, cells.cast(pa.string()))
-        bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(found), dtype=np.bool_)
-        if name == "volume" and bad.any():
+        if not found.null_count:
+            return lent(found), NONE
+        bad = np.asarray(found.is_null())
+        if name == "volume":
             bad &= ~np.asarray(pc.is_in(as_text(cells), pa.array([*NO_VALUE, None], pa.string())))
-        return lent(found), bad
+        return lent(found), np.flatnonzero(bad)
 
     def _parsed(self, name: str, cells: Column) -> Column:
         try:

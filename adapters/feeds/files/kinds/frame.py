@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     from adapters.feeds.files.cells.arrow import Column
     from adapters.feeds.files.trouble import ReadingOptions
 
@@ -64,12 +66,14 @@ def _levels(frame: pd.DataFrame) -> Iterator[tuple[str, Any]]:
 
 
 def _arrow(path: Path, name: str, values: Any) -> Column:  # noqa: ANN401 - an index or a column of pandas
-    """Give a column of Arrow through which nobody can write into the frame."""
+    """Give a column of Arrow through which nobody can write into the frame; plain numbers and moments as they lie."""
     try:
         if values.dtype == np.float64:
-            plain = values.to_numpy().view()
-            plain.flags.writeable = False
-            found = pa.array(plain, from_pandas=bool(np.isnan(plain).any()))
+            found = pa.array(_locked(values.to_numpy()))
+        elif values.dtype.kind == "M" and not values.hasnans:
+            moments = pd.DatetimeIndex(values)
+            whole = pa.py_buffer(_locked(moments.asi8))
+            found = pa.Array.from_buffers(pa.array(moments[:1]).type, len(moments), [None, whole])
         else:
             found = pa.array(values.copy(deep=True), from_pandas=True)
     except (pa.ArrowException, TypeError, ValueError, OverflowError) as problem:
@@ -77,3 +81,10 @@ def _arrow(path: Path, name: str, values: Any) -> Column:  # noqa: ANN401 - an i
             f"{path}: the column {quoted(name)} holds values of several kinds; give all of them the same type"
         ) from problem
     return found.combine_chunks() if isinstance(found, pa.ChunkedArray) else found
+
+
+def _locked(values: NDArray[Any]) -> NDArray[Any]:
+    """Give an array in one piece that cannot be written to."""
+    plain = np.ascontiguousarray(values).view()
+    plain.setflags(write=False)
+    return plain

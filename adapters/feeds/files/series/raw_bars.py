@@ -59,9 +59,10 @@ class RawBarsMaker:
         with reading(self._path):
             for raw, cells in self._raw(rows):
                 names, codes, nameless = _coded(cells, last or fallback, begun=bool(last))
-                for index in np.flatnonzero(nameless):
-                    raw.stamp[index] = NO_TIME
-                    cells.unreadable.setdefault(int(raw.row[index]), "instrument empty")
+                for row in raw.row[nameless].tolist():
+                    cells.unreadable.setdefault(row, "instrument empty")
+                if nameless.any():
+                    raw = replace(raw, stamp=np.where(nameless, NO_TIME, raw.stamp))  # noqa: PLW2901 - as they are put aside
                 last = names[codes[-1]]
                 for code, part in _parted(raw, codes, len(names)):
                     spool.put(names[code], part)
@@ -105,6 +106,9 @@ class RawBarsMaker:
 
 def _falls(stamps: NDArray[np.int64]) -> bool:
     """Say whether times run from the newest to the oldest: most steps between them go back."""
+    falls = stamps[1:] < stamps[:-1]
+    if not falls.any():
+        return False
     steps = np.diff(stamps[stamps != NO_TIME])
     return 2 * int((steps < 0).sum()) > len(steps)
 

@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.arrow import as_text, flat, owned
+from adapters.feeds.files.cells.arrow import as_text, flat, lent
 from adapters.feeds.files.times.choosing import Choice, advice
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 from scanner.market.bars import NO_TIME
@@ -65,16 +65,18 @@ class Stamps:
             self._choice.see(as_text(time))
 
     def read(self, cells: Cells) -> NDArray[np.int64]:
-        """Give the stamps of some rows, NO_TIME where one cannot be read; that is told in ``cells.unreadable``."""
+        """Give the stamps of some rows, NO_TIME where one cannot be read; that is told in ``cells.unreadable``.
+
+        They may be written to as in ``NumberReader.read``.
+        """
         first = not self._decided
         meaning, found = _moments(cells.time) if is_time(cells.time.type) else self._written(cells)
-        stamps = owned(pc.fill_null(found, NO_TIME) if found.null_count else found)
-        bad = np.asarray(found.is_null()) if found.null_count else np.zeros(len(stamps), dtype=np.bool_)
+        stamps = lent(pc.fill_null(found, NO_TIME) if found.null_count else found)
         if first:
             self._decided, self.meaning = True, meaning
             if meaning == "date":
                 self.kind = "date"
-            elif self.kind == "open" and len(stamps) - bad.sum() >= SEVERAL and not (stamps[~bad] % DAY).any():
+            elif self.kind == "open" and _are_midnights(stamps if not found.null_count else stamps[stamps != NO_TIME]):
                 self.kind, self._midnights = "date", True
             self.local = meaning == "local" and self.kind != "date" and self._columns.zone != "UTC"
             if self.local and self._columns.zone and self._options.tz == "UTC":
@@ -82,10 +84,10 @@ class Stamps:
                     f"{self._path}: the column {quoted(self._columns.time_name)} does not say which time zone it "
                     "means; give it with --tz, such as --tz Europe/Berlin"
                 )
-        if self._midnights:
-            bad |= stamps % DAY != 0
-            stamps[bad] = NO_TIME
-        cells.complain("time", cells.time, bad)
+        if self._midnights and (stamps % DAY).any():
+            stamps = np.where(stamps % DAY == 0, stamps, NO_TIME)
+        if found.null_count or self._midnights:
+            cells.complain("time", cells.time, np.flatnonzero(stamps == NO_TIME))
         return stamps
 
     def _written(self, cells: Cells) -> tuple[Meaning, Column]:
@@ -116,6 +118,11 @@ class Stamps:
         )
 
 
+def _are_midnights(stamps: NDArray[np.int64]) -> bool:
+    """Say whether several stamps all stand at midnight; the first few nearly always tell."""
+    return len(stamps) >= SEVERAL and not (stamps[:SEVERAL] % DAY).any() and not (stamps % DAY).any()
+
+
 def _moments(cells: Column) -> tuple[Meaning, Column]:
     cells = flat(cells)
     if pa.types.is_date(cells.type):
@@ -134,6 +141,9 @@ def _nanoseconds(cells: Column) -> Column:
     whole = cells.cast(pa.int64())
     if per_unit > 1:
         limit = (2**63 - 1) // per_unit
-        near = pc.and_(pc.less_equal(whole, limit), pc.greater_equal(whole, -limit))
-        whole = pc.multiply(pc.if_else(near, whole, None), per_unit)
+        least, most = (each.as_py() for each in pc.min_max(whole).values())
+        if least is not None and not -limit <= least <= most <= limit:
+            near = pc.and_(pc.less_equal(whole, limit), pc.greater_equal(whole, -limit))
+            whole = pc.if_else(near, whole, None)
+        whole = pc.multiply(whole, per_unit)
     return whole

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import typer
 
-if TYPE_CHECKING:
-    from scanner.commands.station.which_store import Choice
+from scanner.commands.station.which_store import choose
 
 app = typer.Typer(
     help="""See what is waiting for a sink or was finally refused, and retry it or give it up.
@@ -45,7 +44,7 @@ def list_(
     """
     from scanner.commands.station import outbox as command  # noqa: PLC0415 - not needed for --help
 
-    command.show(_choice(config, store), ["waiting", "dead"] if state is None else [state], sink)
+    command.show(choose(config, store, "whose outbox it is"), ["waiting", "dead"] if state is None else [state], sink)
 
 
 @app.command()
@@ -56,7 +55,7 @@ def retry(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile =
     """
     from scanner.commands.station import outbox as command  # noqa: PLC0415 - as above
 
-    command.retry(_choice(config, store), numbers or [], every=every)
+    command.retry(choose(config, store, "whose outbox it is"), numbers or [], every=every)
 
 
 @app.command()
@@ -67,10 +66,4 @@ def drop(numbers: Numbers = None, config: ConfigFile = None, store: StoreFile = 
     """
     from scanner.commands.station import outbox as command  # noqa: PLC0415 - as above
 
-    command.drop(_choice(config, store), numbers or [], every=every)
-
-
-def _choice(config: Path | None, store: Path | None) -> Choice:
-    from scanner.commands.station.which_store import choose  # noqa: PLC0415 - as above
-
-    return choose(config, store, "whose outbox it is")
+    command.drop(choose(config, store, "whose outbox it is"), numbers or [], every=every)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from scanner.commands.station.store import Choice
+from scanner.commands.station.which_store import choose
 
 app = typer.Typer(
     help="Check a store, free the space it does not need, or export it as tables.",
@@ -16,6 +15,7 @@ app = typer.Typer(
     rich_markup_mode="markdown",
 )
 
+WHICH = ("which store", "by its path")
 StoreFile = Annotated[Path | None, typer.Argument(help="The store itself.", metavar="[FILE.db]", show_default=False)]
 ConfigFile = Annotated[
     Path | None,
@@ -31,7 +31,7 @@ def check(store: StoreFile = None, config: ConfigFile = None) -> int:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - not needed for --help
 
-    return command.check(_choice(store, config))
+    return command.check(choose(config, store, *WHICH))
 
 
 @app.command()
@@ -44,7 +44,7 @@ def compact(store: StoreFile = None, config: ConfigFile = None) -> None:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.compact(_choice(store, config))
+    command.compact(choose(config, store, *WHICH))
 
 
 @app.command()
@@ -59,10 +59,4 @@ def export(
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.export(_choice(store, config), to)
-
-
-def _choice(store: Path | None, config: Path | None) -> Choice:
-    from scanner.commands.station.store import choose  # noqa: PLC0415 - as above
-
-    return choose(store, config)
+    command.export(choose(config, store, *WHICH), to)

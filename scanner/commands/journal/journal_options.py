@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import typer
 
-if TYPE_CHECKING:
-    from scanner.commands.station.which_store import Choice
+from scanner.commands.station.which_store import choose
 
 app = typer.Typer(rich_markup_mode="markdown")
 
@@ -51,7 +50,8 @@ def journal(
     if taken and passed:
         raise typer.BadParameter("--taken and --passed exclude each other: give one of them, or neither for all setups")
     decision: Literal["taken", "passed"] | None = "taken" if taken else "passed" if passed else None
-    command.journal(_choice(config, store), command.Asked(since, until, setup, instrument, decision), out)
+    choice = choose(config, store, "whose journal it is")
+    command.journal(choice, command.Asked(since, until, setup, instrument, decision), out)
 
 
 @app.command()
@@ -74,10 +74,4 @@ def review(
     """
     from scanner.commands.journal import journal as command  # noqa: PLC0415 - as above
 
-    command.review(_choice(config, store), span, until)
-
-
-def _choice(config: Path | None, store: Path | None) -> Choice:
-    from scanner.commands.station.which_store import choose  # noqa: PLC0415 - as above
-
-    return choose(config, store, "whose journal it is")
+    command.review(choose(config, store, "whose journal it is"), span, until)

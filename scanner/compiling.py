@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numba
+import numpy as np
 from numba import float64
 from numba.core.dispatcher import Dispatcher
 from numba.extending import intrinsic
@@ -18,22 +19,25 @@ from numba.extending import intrinsic
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-F = TypeVar("F", bound="Callable[..., Any]")
+    from numpy.typing import NDArray
 
-HERE = Path(__file__).parent
+F = TypeVar("F", bound="Callable[..., Any]")
+Number = TypeVar("Number", bound=np.generic)
+
+ANALYSIS = Path(__file__).parent / "analysis"
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """Environment variable that names a folder for compiled code, as it does for the library that compiles."""
 
 
 LINEAR_ALGEBRA = "scipy.linalg.cython_blas"
-"""What the compiler loads with its library of array functions if it is there, and nothing here uses."""
+"""What the compiler's library of array functions loads if it is installed, and nothing here uses."""
 
 
 def _load_array_functions() -> None:
     """Load that library now, without linear algebra, which takes longer to load than everything else here."""
     if LINEAR_ALGEBRA in sys.modules:
         return
-    modules: dict[str, Any] = sys.modules  # None in it says that there is no such module
+    modules: dict[str, Any] = sys.modules  # None in it marks a module as missing
     modules[LINEAR_ALGEBRA] = None
     try:
         import_module("numba.np.arraymath")
@@ -46,13 +50,13 @@ _load_array_functions()
 
 @cache
 def kept_in() -> Path:
-    """Give the folder in which compiled code is kept: one for each state of the files of this package.
+    """Give the folder in which compiled code is kept: one for each state of the files of ``scanner.analysis``.
 
     A compiled function contains what it calls. The library that compiles looks only at the file of the function
     itself, so a change of a file that it calls would go unnoticed; another state of any file is another folder.
     """
     state = sha256(numba.__version__.encode())
-    for path in sorted(HERE.rglob("*.py")):
+    for path in sorted(ANALYSIS.rglob("*.py")):
         state.update(path.read_bytes())
     return _root() / state.hexdigest()[:16]
 
@@ -60,8 +64,8 @@ def kept_in() -> Path:
 def _root() -> Path:
     if named := os.environ.get(CACHE_FOLDER):
         return Path(named)
-    if os.access(HERE, os.W_OK):
-        return HERE / "__pycache__"
+    if os.access(ANALYSIS, os.W_OK):
+        return ANALYSIS / "__pycache__"
     return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "closewatch"
 
 
@@ -79,13 +83,23 @@ def compiled(function: F) -> F:
 
 
 def inlined(function: F) -> F:
-    """Compile a small function into each function that calls it."""
+    """Inline a small function into each compiled function that calls it."""
     return cast("F", numba.njit(error_model="numpy", inline="always")(function))
 
 
 def specialised(function: F) -> F:
-    """Compile a function anew for each compiled function that it is given; that is quick, and nothing is kept."""
+    """Compile a function again for each compiled function passed to it; that is quick, and nothing is kept."""
     return cast("F", numba.njit(error_model="numpy")(function))
+
+
+def lent(column: NDArray[Number]) -> NDArray[Number]:
+    """Give a column to compiled code: as it lies in memory, and not to be written to.
+
+    The compiler would make other code for a column that may be written to, or that does not lie in one piece.
+    """
+    view = np.ascontiguousarray(column).view()
+    view.setflags(write=False)
+    return view
 
 
 def is_compiled(function: object) -> bool:
@@ -94,7 +108,7 @@ def is_compiled(function: object) -> bool:
 
 
 def _fused(typing: Any, a: Any, b: Any, c: Any) -> Any:  # noqa: ANN401 - as above
-    """Give a · b + c with one rounding, on every machine: left to the compiler, it would be one or two by chance."""
+    """Give a · b + c with one rounding on every machine: left to the compiler, there could be one or two."""
     del typing, a, b, c
 
     def made(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:  # noqa: ANN401 - as above
@@ -108,5 +122,5 @@ fused: Callable[[float, float, float], float] = cast("Any", intrinsic(_fused))
 
 def is_kept(function: Any) -> bool:  # noqa: ANN401 - what the compiler makes has no type
     """Say whether a compiled form of a function is kept on this machine."""
-    folder = Path(str(function.stats.cache_path))
-    return any(folder.glob(f"*.{function.py_func.__name__}-*.nbi"))
+    folder, mark = Path(str(function.stats.cache_path)), f".{function.py_func.__name__}-"
+    return folder.is_dir() and any(mark in path.name and path.suffix == ".nbi" for path in folder.iterdir())

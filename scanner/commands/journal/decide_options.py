@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from scanner.commands.station.which_store import Choice
+from scanner.commands.station.which_store import choose
 
 app = typer.Typer(rich_markup_mode="markdown")
 
@@ -49,7 +48,7 @@ def take(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - not needed for --help
 
-    decide(_choice(config, store), story, "take", price=price, size=size, text=note)
+    decide(choose(config, store, "whose setup it is"), story, "take", price=price, size=size, text=note)
 
 
 @app.command("pass")
@@ -65,7 +64,7 @@ def pass_(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - as above
 
-    decide(_choice(config, store), story, "pass", text=why)
+    decide(choose(config, store, "whose setup it is"), story, "pass", text=why)
 
 
 @app.command()
@@ -83,7 +82,7 @@ def leave(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - as above
 
-    decide(_choice(config, store), story, "leave", price=price, text="")
+    decide(choose(config, store, "whose setup it is"), story, "leave", price=price, text="")
 
 
 @app.command()
@@ -99,10 +98,4 @@ def note(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - as above
 
-    decide(_choice(config, store), story, "note", text=text)
-
-
-def _choice(config: Path | None, store: Path | None) -> Choice:
-    from scanner.commands.station.which_store import choose  # noqa: PLC0415 - as above
-
-    return choose(config, store, "whose setup it is")
+    decide(choose(config, store, "whose setup it is"), story, "note", text=text)

@@ -1,48 +1,35 @@
-"""What a configuration must say of its instruments so that they can be watched."""
+"""What is missing or contradictory in the settings of instruments."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from scanner.configuration.mistakes import Mistake
+from scanner.market.costs import COST_NAMES
+from scanner.market.instruments import wrong_currency
 from scanner.market.sessions.timeframes import ALL, Timeframe
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping
 
-    from scanner.configuration.mistakes import Path as Keys
+    from scanner.configuration.mistakes import Path
+    from scanner.configuration.model.document import Document
+    from scanner.configuration.model.tables import InstrumentSettings
 
 NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
 """What an instrument must have to be watched, with an example of each."""
 
 
-class Table(Protocol):
-    """The settings of instruments that matter here."""
-
-    @property
-    def group(self) -> str | None:
-        """The group that it names."""
-
-    @property
-    def timeframes(self) -> Sequence[str] | None:
-        """The timeframes that are watched."""
-
-    @property
-    def base(self) -> str | None:
-        """The timeframe that they are made of."""
-
-
-def unwatchable(instruments: Mapping[str, Mapping[Keys, Table]], gone: Collection[Keys] = ()) -> Iterator[Mistake]:
+def unwatchable(document: Document, gone: Collection[Path] = ()) -> Iterator[Mistake]:
     """Find instruments that lack something needed for watching, and timeframes that cannot be made.
 
-    Each instrument comes with the tables that describe it, by their paths, from its own to the defaults.
     ``gone`` are settings that were taken out because they are wrong; they do not count as missing.
     """
-    if not instruments:
+    if not document.instruments:
         yield Mistake((), "there is nothing to watch; add a table [instruments.NAME]")
-    for name, parts in instruments.items():
-        group = parts["instruments", name].group
-        whole = group is None or ("groups", group) in parts
+    for name, own in document.instruments.items():
+        parts: dict[Path, InstrumentSettings] = dict(document.parts(name))
+        whole = own.group is None or ("groups", own.group) in parts
         missing = [
             key
             for key in NEEDED
@@ -50,7 +37,7 @@ def unwatchable(instruments: Mapping[str, Mapping[Keys, Table]], gone: Collectio
         ]
         if missing and whole:
             lines_to_add = " and ".join(f"{key} = {NEEDED[key]}" for key in missing)
-            others = "nor has its group or [defaults]" if group else "nor have [defaults]"
+            others = "nor has its group or [defaults]" if own.group else "nor have [defaults]"
             text = f"has no {' and no '.join(missing)}, {others}; add {lines_to_add}"
             yield Mistake(("instruments", name), text)
         given = {
@@ -60,7 +47,7 @@ def unwatchable(instruments: Mapping[str, Mapping[Keys, Table]], gone: Collectio
             yield from _impossible_timeframes(parts, given)
 
 
-def _impossible_timeframes(parts: Mapping[Keys, Table], given: Mapping[str, Keys]) -> Iterator[Mistake]:
+def _impossible_timeframes(parts: Mapping[Path, InstrumentSettings], given: Mapping[str, Path]) -> Iterator[Mistake]:
     wanted = sorted(Timeframe.named(each) for each in parts[given["timeframes"]].timeframes or ())
     base = Timeframe.named(parts[given["base"]].base or "") if "base" in given else wanted[0]
     wrong = [each.name for each in wanted if each.seconds % base.seconds or each < base]
@@ -69,3 +56,13 @@ def _impossible_timeframes(parts: Mapping[Keys, Table], given: Mapping[str, Keys
         key = "base" if "base" in given else "timeframes"
         text = f'{" and ".join(wrong)} bars cannot be made of {base.name} bars; set base = "{fitting.name}"'
         yield Mistake((*given[key], key), text)
+
+
+def wrong_costs(document: Document) -> Iterator[Mistake]:
+    """Find costs in money whose currency is not that of the prices."""
+    for name in document.instruments:
+        currency, costs = document.setting_of(name, "currency") or "", document.costs_of(name)
+        for cost_name in COST_NAMES:
+            cost = getattr(costs, cost_name)
+            if cost is not None and (wrong := wrong_currency(cost, currency)):
+                yield Mistake(("instruments", name, "costs", cost_name), wrong)

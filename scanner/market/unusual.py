@@ -1,0 +1,81 @@
+"""One pass over rows that says which checks have anything to find among them; nearly always none has."""
+
+from __future__ import annotations
+
+from math import isnan
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scanner.compiling import compiled, lent
+from scanner.market.bars import NO_TIME
+from scanner.market.numbers import BEYOND_PRICES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from scanner.market.bars import RawBars
+
+    Floats = NDArray[np.float64]
+    Times = NDArray[np.int64]
+
+LEAP = 1.8
+"""A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
+
+SEAMS, NUMBERS, VOLUMES, LEAPS, STILL = (1 << bit for bit in range(5))
+"""What may be unusual about a row: it does not begin where the one before it ends; no bar can have its numbers; it has
+a volume and the one before it none, or the other way round; its price leaps; it has neither range nor volume."""
+EVERYTHING = SEAMS | NUMBERS | VOLUMES | LEAPS | STILL
+
+
+def unusual(
+    raw: RawBars, opens: Times, closes: Times, before: tuple[int, int] | None, last_row: tuple[float, ...]
+) -> int:
+    """Say what is unusual among some rows, as bits; 0 if nothing is.
+
+    ``opens`` and ``closes`` are their times. ``before`` has those of the last bar taken, if there is one, and
+    ``last_row`` its prices and volume.
+    """
+    end, close, without = NO_TIME, float(raw.open[0]), isnan(raw.volume[0])
+    if before is not None:
+        end, close, without = before[1], last_row[3], isnan(last_row[4])
+    prices = lent(raw.open), lent(raw.high), lent(raw.low), lent(raw.close)
+    return int(_look(lent(opens), lent(closes), *prices, lent(raw.volume), end, close, without, BEYOND_PRICES, LEAP))
+
+
+@compiled
+def _look(
+    opens: Times,
+    closes: Times,
+    firsts: Floats,
+    highs: Floats,
+    lows: Floats,
+    lasts: Floats,
+    volumes: Floats,
+    last_end: int,
+    last_close: float,
+    last_without: bool,
+    beyond: float,
+    leap: float,
+) -> int:
+    """Look at every row and the one before it; NaN fails all comparisons."""
+    faults, still = 0, 0
+    for i in range(len(opens)):
+        sound = (lows[i] <= firsts[i]) & (firsts[i] <= highs[i]) & (lows[i] <= lasts[i]) & (lasts[i] <= highs[i])
+        sound &= (lows[i] > -beyond) & (highs[i] < beyond)
+        faults += (not sound) | (volumes[i] < 0.0) | (volumes[i] == np.inf)
+        still += (highs[i] == lows[i]) & (volumes[i] == 0.0)
+    least, most = min(lows[0], last_close), max(highs[0], last_close)
+    leaps = int((least > 0.0) & (most >= leap * least))
+    changes = int((volumes[0] != volumes[0]) != last_without)
+    seams = int(opens[0] != last_end)
+    next_opens, next_highs, next_lows, next_volumes = opens[1:], highs[1:], lows[1:], volumes[1:]
+    for i in range(len(next_opens)):
+        least, most = min(next_lows[i], lasts[i]), max(next_highs[i], lasts[i])
+        leaps += (least > 0.0) & (most >= leap * least)
+        changes += (next_volumes[i] != next_volumes[i]) != (volumes[i] != volumes[i])
+        seams += next_opens[i] != closes[i]
+    found = 0
+    for count, what in ((seams, SEAMS), (faults, NUMBERS), (changes, VOLUMES), (leaps, LEAPS), (still, STILL)):
+        found |= what if count else 0
+    return found

@@ -56,7 +56,8 @@ class Addressing:
 
     def _sent(self, events: Iterable[Event]) -> Mapping[str, Collection[str]]:
         """Give by story the sinks that heard of it before."""
-        return self._store.outbox.sinks_of({event.thread for event in events if event.thread})
+        threads = {event.thread for event in events if event.thread}
+        return self._store.outbox.sinks_of(threads) if threads else {}  # a disk that fails is not asked in vain
 
     def _sinks(self, event: Event, now: int, told: Collection[str], sent: Collection[str]) -> Sequence[str]:
         """Give the sinks that an event is sent to: those that it is for, unless it comes too late.

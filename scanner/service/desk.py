@@ -279,7 +279,7 @@ class Desk:
 
     def _bring_back(self) -> None:
         if self._adrift:
-            self.load(sorted(self._adrift))
+            self.load(sorted(self._adrift & self.watched.keys()))  # some may have left the list since
             self._adrift.clear()
 
     def _usual(

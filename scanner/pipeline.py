@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis import kept_windows
+from scanner.analysis.indicators import kept_windows
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
 from scanner.engine import SeriesEngine, push_together

@@ -7,7 +7,7 @@ from zlib import crc32
 
 import numpy as np
 
-from scanner.analysis import kept_windows
+from scanner.analysis.indicators import kept_windows
 from scanner.analysis.pool import Leap
 
 if TYPE_CHECKING:

@@ -27,7 +27,6 @@ ROOMS = (
     "scanner.follow",
     "scanner.engine",
     "scanner.pipeline",
-    "scanner.resuming",
     "scanner.configuration",
     "scanner.store",
     "scanner.delivery",

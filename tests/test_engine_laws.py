@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from scanner.event_data import StoryData
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
-from scanner.resuming import restore_engines, state_of, windows_of
+from scanner.service.resuming import restore_engines, state_of, windows_of
 from tests.laws import DAY, START, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape as plain_tape
 from tests.outside.spiked_tapes import spiked

@@ -22,7 +22,7 @@ from scanner.analysis.rules import Rules
 from scanner.events import Event, setup_id
 from scanner.ports import Message
 from scanner.present.words.words import alert
-from scanner.resuming import restore_engines, state_of, windows_of
+from scanner.service.resuming import restore_engines, state_of, windows_of
 from scanner.trade.rulebook import Rulebook
 from tests.analysis.test_setups_laws import variants
 from tests.laws import Row, bars_of, engine

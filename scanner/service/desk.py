@@ -18,12 +18,12 @@ from scanner.market.bars import Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
 from scanner.pipeline import Pipeline, Pools, run_together
-from scanner.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
 from scanner.service.intake.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.intake.doubts import NONE, Doubts
+from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
 from scanner.service.together.taking import Together, take_usual
 from scanner.store import (

@@ -10,9 +10,9 @@ from scanner.configuration.adapters import prepare
 from scanner.configuration.hazards import hazards
 from scanner.pipeline import timetable_of
 from scanner.present.reports.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
-from scanner.resuming import counts_in
 from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.intake.lags import Lags
+from scanner.service.resuming import counts_in
 from scanner.store import SeriesKey
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.sink import MqttSink
 from scanner.configuration.model import settings
 from scanner.pipeline import Pipeline
-from scanner.resuming import checkpoint_of, snapshot_of
+from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from scanner.trade.size import Account
 from scanner.wording.tables import table

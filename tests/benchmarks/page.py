@@ -24,8 +24,8 @@ from typing import TYPE_CHECKING
 import httpx
 
 from scanner.configuration.model import settings as configuration
-from scanner.resuming import snapshot_of
 from scanner.service.desk import fresh_pipeline
+from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
 from tests.benchmarks import live

@@ -16,8 +16,8 @@ import httpx
 from scanner.configuration.model import settings as configuration
 from scanner.configuration.model.page import Page
 from scanner.page.serving import opened, serve
-from scanner.resuming import snapshot_of
 from scanner.service.desk import fresh_pipeline
+from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
 from tests.service.bad_days import BARS

@@ -15,8 +15,8 @@ from scanner.journal.stories import stories
 from scanner.page.known.configured import Configured
 from scanner.page.known.judging import judge_last, judged_at
 from scanner.page.known.looking import Looker
-from scanner.resuming import snapshot_of
 from scanner.service.desk import fresh_pipeline
+from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside
 from tests.page.served import CONFIG, KEY, served

@@ -13,8 +13,8 @@ import pytest
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
-from scanner.resuming import snapshot_of
 from scanner.service.desk import Desk
+from scanner.service.resuming import snapshot_of
 from scanner.service.together.arrival import Arrival
 from scanner.store import Batch, Store, StoreTroubleError
 from tests.laws import QUARTER_HOUR, all_setups, engine

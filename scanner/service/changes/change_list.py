@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from scanner.configuration.model.settings import SettingsError
 from scanner.events import OF_SETUPS
 from scanner.market.bars import Bars
-from scanner.resuming import checkpoint_of, snapshot_of
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
+from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 from scanner.trade.following import Follow
 

@@ -10,8 +10,8 @@ import numpy as np
 from scanner.events import event_id
 from scanner.market.bars import Bars, RawBars
 from scanner.pipeline import Run
-from scanner.resuming import checkpoint_of, snapshot_of
 from scanner.service.changes.retelling import retold
+from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Rewrite, SeriesKey
 
 if TYPE_CHECKING:

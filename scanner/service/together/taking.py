@@ -11,7 +11,7 @@ import numpy as np
 from scanner.engine import push_joined
 from scanner.market.bars import Bars
 from scanner.market.guard import Checked
-from scanner.resuming import are_due, checkpoint_of, snapshot_of
+from scanner.service.resuming import are_due, checkpoint_of, snapshot_of
 from scanner.service.together.usual import Rows, usual_answers
 from scanner.store import SentRows, SeriesKey, SeriesUpdates
 

@@ -15,7 +15,6 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import kernel, spikes
-from scanner.analysis.indicators.state import count_in
 from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
 from scanner.analysis.series import Series
@@ -58,9 +57,6 @@ if TYPE_CHECKING:
     from scanner.market.sessions.dates import Dated
 
 
-SIZE_BYTES = 4
-NO_STORIES = (0).to_bytes(SIZE_BYTES, "little")
-TIME_BYTES = 8
 MINUTE = 60 * 1_000_000_000
 
 
@@ -356,61 +352,10 @@ class SeriesEngine:
         begin, used = self.series.begin, self.series.used
         return self.series.times[1, begin:used].copy(), [self._lean(index) for index in range(begin, used)]
 
-    def snapshot(self) -> bytes:
-        """Give what must be kept after each bar, besides a checkpoint and the bars, to go on in a later run."""
-        return self.record.tobytes() + self.stories()
-
-    @property
-    def record(self) -> NDArray[Any]:
-        """What the series remembers besides its windows: an array of one STATE record."""
-        row = self.series.row
-        return self.series.pool.state[row : row + 1]
-
-    def stories(self) -> bytes:
-        """Give what must be kept of the stories."""
-        if self.follower is None:
-            return NO_STORIES
-        stories = self.follower.snapshot()
-        return stories + len(stories).to_bytes(SIZE_BYTES, "little")
-
-    def checkpoint(self) -> bytes:
-        """Give what only needs to be kept now and then: the windows, to which a later run adds the bars since."""
-        return self.last_close.to_bytes(TIME_BYTES, "little", signed=True) + self.series.snapshot()
-
-    def restore(self, snapshot: bytes, checkpoint: bytes, bars: Bars) -> None:
-        """Go on from a snapshot and an earlier checkpoint of it.
-
-        ``bars`` are the last bars taken in: all since the checkpoint, and ``history`` or all before it. ValueError
-        where they are too few, or do not lead from one to the other.
-        """
-        wrong = restore_together([(self, snapshot, checkpoint, bars)])
-        if wrong:
-            raise ValueError(wrong[0])
-
-    def begin_again(self, checkpoint: bytes, bars: Bars) -> Bars:
-        """Become what a checkpoint kept; gives those of the bars that have come since."""
-        windows = checkpoint[TIME_BYTES:]
-        if not windows:
-            raise ValueError("nothing was kept of the windows of the series")
-        known = 0
-        if count_in(windows):
-            last_close = int.from_bytes(checkpoint[:TIME_BYTES], "little", signed=True)
-            known = int(np.searchsorted(bars.close_time, last_close, side="right"))
-            self.series.restore(windows, bars[:known])
-        else:
-            self.series.pool.clear(self.series.row)
-        return bars[known:]
-
-    def end_again(self, snapshot: bytes) -> None:
-        """Go on with the stories of a snapshot; ValueError where the series is not what it was then."""
-        rest, size = snapshot[:-SIZE_BYTES], int.from_bytes(snapshot[-SIZE_BYTES:], "little")
-        end = len(rest) - size
-        if self.record.tobytes() != rest[:end]:
-            raise ValueError("the bars since do not lead to what was kept of the series")
-        self.follower = None
-        if size:
-            self.follower = self._new_follower()
-            self.follower.restore(rest[end:])
+    def follow_again(self, kept: bytes) -> None:
+        """Go on with the stories that a follower's snapshot kept."""
+        self.follower = self._new_follower()
+        self.follower.restore(kept)
 
     def pass_over(self, leap: Leap) -> None:
         """Hold the series where it was held, without a word."""
@@ -463,7 +408,7 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
         if len(numbers) < len(engines):
             counts = (ends - begins)[numbers]
             own_ends = np.cumsum(counts)
-            own = bars[np.repeat(begins[numbers] - (own_ends - counts), counts) + np.arange(own_ends[-1])]
+            own = bars.runs(begins[numbers], counts)
         for place, stop in pool.take(rows, own_ends, own):
             said[numbers[place]] += engines[numbers[place]].said_at(stop)
     both = ((number, each.ends or each.follower) for number, each in enumerate(engines))
@@ -472,40 +417,6 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
         if news:
             said[number] += engines[number].said_of(news)
     return said
-
-
-def restore_together(kept: Sequence[tuple[SeriesEngine, bytes, bytes, Bars]]) -> dict[int, str]:
-    """Let several engines go on, each from a snapshot, a checkpoint and bars as for ``SeriesEngine.restore``.
-
-    Gives by place those that cannot, with the reason; they must begin anew.
-    """
-    wrong: dict[int, str] = {}
-    since: dict[int, Bars] = {}
-    by_pool: dict[int, list[int]] = {}
-    for place, (engine, _, checkpoint, bars) in enumerate(kept):
-        try:
-            since[place] = engine.begin_again(checkpoint, bars)
-        except ValueError as problem:
-            wrong[place] = str(problem)
-        else:
-            by_pool.setdefault(id(engine.series.pool), []).append(place)
-    for places in by_pool.values():
-        pool = kept[places[0]][0].series.pool
-        rows = np.array([kept[place][0].series.row for place in places])
-        ends = np.cumsum([len(since[place]) for place in places])
-        finds, pool.finds = pool.finds, []  # what there was to find was said in its time
-        try:
-            for number, stop in pool.take(rows, ends, Bars.joined([since[place] for place in places])):
-                if isinstance(stop, Leap):
-                    kept[places[number]][0].pass_over(stop)
-        finally:
-            pool.finds = finds
-    for place in since:
-        try:
-            kept[place][0].end_again(kept[place][1])
-        except ValueError as problem:
-            wrong[place] = str(problem)
-    return wrong
 
 
 def make_ready(rulebooks: Iterable[Rulebook]) -> None:

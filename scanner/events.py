@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import quote
@@ -130,6 +131,7 @@ _FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uff
 """What no attribute of an event may contain (CloudEvents 1.0, type system, String); it is written as in a URL."""
 
 
+@lru_cache(4_096)
 def rfc3339(nanoseconds: int) -> str:
     """Write a time as RFC 3339 in UTC, with fractions only where there are some."""
     seconds, rest = divmod(nanoseconds, 1_000_000_000)

@@ -191,7 +191,7 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
     if weighed is not None:
         close, base = float(fit.series[CLOSE, fit.t]), float(fit.levels["base"])
         texts = (words.trigger, words.base, around.obstacles)
-        facts = plan.Facts(sign, close, base, fit.atr, weighed.planned[number], *texts)
+        facts = plan.Facts(sign, close, base, fit.atr, weighed.planned[number].tolist(), *texts)
         made = plan.make(facts, fit.rules, case.instrument, case.account)
         warnings = _warnings(weighed, number, made)
         around_it, aside = weighed.looked.told(number), weighed.why_set_aside(number)
@@ -204,7 +204,7 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
         close=Decimal(repr(float(fit.series[CLOSE, fit.t]))),
         rules=rules,
         places=told,
-        place=places_of(fits.found.places[row : row + 1])[0],
+        place=places.safest(told),
         evidence=_evidence(told, evidence.told(setup.points, fit.points, fit.held, words.points)),
         evidence_points=int(fits.counted[row]),
         evidence_total=int(fits.total[row]),

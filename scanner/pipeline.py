@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from hashlib import sha256
-from typing import TYPE_CHECKING, TypeVar
-from zlib import crc32
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.analysis.indicators import kept_windows
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
-from scanner.analysis.indicators.state import STATE
 from scanner.analysis.pool import FEW, Pool
-from scanner.analysis.series import Series
-from scanner.engine import SeriesEngine, push_together, restore_together
+from scanner.engine import SeriesEngine, push_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
@@ -22,12 +20,9 @@ from scanner.market.bars import Bars
 from scanner.market.guard import Guard, Note
 from scanner.market.sessions.timetables import timetable_of
 from scanner.market.splits import adjust
-from scanner.snapshots import joined, parts_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
     from scanner.events import Event
@@ -46,8 +41,6 @@ if TYPE_CHECKING:
 
 
 NEVER = np.iinfo(np.int64).max
-BETWEEN = 32
-"""Bars between two checkpoints: so few that a start takes them in at once, so many that they cost next to nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,8 +168,6 @@ class Pipeline:
         """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
         """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
-        self.turn = crc32(instrument.symbol.encode()) % BETWEEN
-        """So many bars earlier than others it keeps a checkpoint, so that not all come at once."""
         self.is_alone = len(self.lanes) == 1 and self.lanes[0].aggregator is None
         """Whether nothing is made of the bars but what the engine of the base timeframe says."""
         self.goes_along = self.guard.takes_all and not self.adjustments and base.intraday
@@ -271,59 +262,6 @@ class Pipeline:
             if lane.aggregator is not None:
                 yield lane, lane.aggregator.flush(now)
 
-    def snapshot(self) -> bytes:
-        """Give what must be kept after each bar, besides checkpoint and bars, to go on in a later run."""
-        parts = [self.mark, self.guard.snapshot()]
-        for lane in self.lanes:
-            parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), lane.engine.snapshot()]
-        return joined(parts)
-
-    def checkpoint(self) -> bytes:
-        """Give what needs to be kept only once in ``BETWEEN`` bars or so; see ``is_due``."""
-        return joined([lane.engine.checkpoint() for lane in self.lanes])
-
-    def restore(self, snapshot: bytes) -> tuple[bytes, ...]:
-        """Go on from a snapshot, all but the engines; gives those of the lanes. ValueError where it does not fit."""
-        mark, *parts = parts_of(snapshot)
-        if mark != self.mark or len(parts) != 1 + 2 * len(self.lanes):
-            raise ValueError(
-                f"the state kept of {self.instrument.symbol} is of other timeframes, sessions, splits or rules than now"
-            )
-        self.guard.restore(parts[0])
-        for lane, aggregated in zip(self.lanes, parts[1::2], strict=True):
-            if lane.aggregator is not None:
-                lane.aggregator.restore(aggregated)
-        return tuple(parts[2::2])
-
-
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """What was kept of a pipeline: a snapshot, an earlier checkpoint, and the last bars by name of timeframe.
-
-    They are those since the checkpoint, and the ``history`` before.
-    """
-
-    snapshot: bytes
-    checkpoint: bytes
-    bars: Mapping[str, Bars]
-
-
-def restore_pipelines(pipelines: Sequence[Pipeline], kept: Sequence[Kept]) -> set[int]:
-    """Let pipelines go on from what was kept; gives the places of those that cannot, and must begin anew."""
-    engines: list[tuple[SeriesEngine, bytes, bytes, Bars]] = []
-    places, wrong = [], set()
-    for place, (pipeline, each) in enumerate(zip(pipelines, kept, strict=True)):
-        try:
-            snapshots = pipeline.restore(each.snapshot)
-        except ValueError:
-            wrong.add(place)
-            continue
-        windows = parts_of(each.checkpoint) or [b""] * len(pipeline.lanes)
-        for lane, snapshot, checkpoint in zip(pipeline.lanes, snapshots, windows, strict=True):
-            engines.append((lane.engine, snapshot, checkpoint, each.bars.get(lane.timeframe.name, Bars.of([]))))
-            places.append(place)
-    return wrong | {places[number] for number in restore_together(engines)}
-
 
 @dataclass(slots=True)
 class Run:
@@ -393,37 +331,7 @@ def _mark(
         calendar.tz,
         adjustments,
         rulebook,
-        Series.LAYOUT,
+        kept_windows.LAYOUT,
         Follower.LAYOUT,
     )
     return sha256(repr(told).encode()).digest()[:16]
-
-
-Times = TypeVar("Times", int, "NDArray[np.int64]")
-
-
-def is_due(length: int, turn: Times, before: Times, now: Times) -> Times:
-    """Say whether a checkpoint is due with a bar of a ``length`` that closes ``now``, after one that closed ``before``.
-
-    ``turn`` is that of the pipeline. Other than 0 is yes.
-    """
-    return (now // length + turn) // BETWEEN - (before // length + turn) // BETWEEN
-
-
-def snapshots_of(pipelines: Sequence[Pipeline]) -> list[bytes]:
-    """Give the snapshots of many pipelines, each of which ``is_alone``, as each would give it."""
-    heads: dict[tuple[bytes, int], bytes] = {}
-    records: dict[int, memoryview] = {}
-    snapshots, record, nothing = [], STATE.itemsize, (0).to_bytes(4, "little")
-    for pipeline in pipelines:
-        engine, guard = pipeline.lanes[0].engine, pipeline.guard.snapshot()
-        pool, row, stories = engine.series.pool, engine.series.row, engine.stories()
-        head = heads.get((pipeline.mark, len(guard)))
-        if head is None:
-            head = heads[pipeline.mark, len(guard)] = joined([pipeline.mark]) + len(guard).to_bytes(4, "little")
-        states = records.get(id(pool))
-        if states is None:
-            states = records[id(pool)] = pool.state.view(np.uint8).data
-        size = (record + len(stories)).to_bytes(4, "little")
-        snapshots.append(b"".join((head, guard, nothing, size, states[row * record : (row + 1) * record], stories)))
-    return snapshots

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, NamedTuple, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     import asyncio
@@ -41,8 +41,7 @@ class DeliveryRefusedError(DeliveryError):
     """A sink will never accept this event as it is; a retry is useless."""
 
 
-@dataclass(frozen=True, slots=True)
-class Want:
+class Want(NamedTuple):
     """A question to a feed: the bars of ``symbol`` on ``timeframe`` that opened at or after ``since``.
 
     ``symbol`` is the feed's own name for the instrument; ``since`` is in nanoseconds since 1970 UTC, None for

@@ -7,6 +7,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from scanner.event_data import StoryData
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
+from scanner.service.resuming import restore_engines, state_of, windows_of
 from tests.effort import EFFORT
 from tests.laws import DAY, START, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape as plain_tape
@@ -102,9 +104,10 @@ def test_a_restored_series_goes_on_as_if_never_stopped(seed: int, end: int, sinc
     at = max(end - since, 0)
     first, second = engine(rulebook=told_ahead()), engine(rulebook=told_ahead())
     before = first.push(bars[:at])
-    checkpoint, kept = first.checkpoint(), min(first.series.count, first.rulebook.history)
+    checkpoint, kept = windows_of(first), min(first.series.count, first.rulebook.history)
     before += first.push(bars[at:end])
-    second.restore(first.snapshot(), checkpoint, bars[at - kept : end])
+    whole = np.array([at - kept]), np.array([end])
+    assert not restore_engines([second], [state_of(first)], [checkpoint], bars, *whole)
     assert as_json(before + second.push(bars[end:])) == as_json(said(bars))
 
 

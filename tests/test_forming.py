@@ -8,6 +8,7 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -21,6 +22,7 @@ from scanner.analysis.rules import Rules
 from scanner.events import Event, setup_id
 from scanner.ports import Message
 from scanner.present.words.words import alert
+from scanner.service.resuming import restore_engines, state_of, windows_of
 from scanner.trade.rulebook import Rulebook
 from tests.analysis.test_setups_laws import variants
 from tests.effort import EFFORT
@@ -278,6 +280,7 @@ def test_the_state_of_a_series_does_not_hang_on_it() -> None:
     bars = bars_of(tape_of_setups(5))
     first, second = engine(rulebook=off), engine(rulebook=on)
     first.push(bars[:600])
-    second.restore(first.snapshot(), first.checkpoint(), bars[600 - first.rulebook.history : 600])
+    snapshots, run = [state_of(first)], (np.array([600 - first.rulebook.history]), np.array([600]))
+    assert not restore_engines([second], snapshots, [windows_of(first)], bars, *run)
     whole = [event.to_json() for event in engine(rulebook=on).push(bars) if event.time > bars.close_time[599]]
     assert [event.to_json() for event in second.push(bars[600:])] == whole

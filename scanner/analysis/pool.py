@@ -118,6 +118,7 @@ class Pool:
         self.looking = room_to_look(rules, self.history, self.history + room)
         self._marks = np.empty(room, dtype=np.uint8)
         self._free: list[int] = []
+        self._fresh = kernel.fresh_state()[0]
         self.columns = np.empty((0, COLUMNS, self.kept + room))
         self.deep = np.empty((0, DEEP, self.history + room))
         self.times = np.empty((0, 2, self.kept + room), dtype=np.int64)
@@ -150,12 +151,13 @@ class Pool:
         """Give a row back."""
         self._free.append(row)
 
-    def clear(self, row: int) -> None:
-        """Forget all bars of a series."""
-        self.state[row : row + 1] = kernel.fresh_state()
-        self.used[row] = self.kept
-        self.spikes.pop(row, None)
-        self.columns[row, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
+    def clear(self, rows: int | Integers) -> None:
+        """Forget all bars of one series or several."""
+        self.state[rows] = self._fresh
+        self.used[rows] = self.kept
+        for row in np.atleast_1d(rows).tolist() if self.spikes else ():
+            self.spikes.pop(row, None)
+        self.columns[rows, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
         """Take in new bars of several series, and stop at each that must be looked at: (number of the series, stop).

@@ -4,22 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
-from weakref import finalize
 
 import numpy as np
 
 from scanner.analysis.columns import (
     CLOSE,
-    COLUMNS,
-    DEEP,
-    DEEP_ATR,
     DEEP_CLOSE,
-    FAST_AVERAGE,
-    OPEN,
 )
 from scanner.analysis.indicators.running import averages_after
-from scanner.analysis.indicators.spikes import SPIKE, Spike
-from scanner.analysis.indicators.state import STATE, count_in
 from scanner.analysis.next_bar import ahead_of
 from scanner.analysis.places import around, structure
 from scanner.analysis.places.obstacles import obstacle_words, room_for_obstacles
@@ -29,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from scanner.analysis.indicators.spikes import Spike
     from scanner.analysis.next_bar import Ahead
     from scanner.analysis.pool import Pool, Stop
     from scanner.analysis.rules import Rules
@@ -84,15 +77,15 @@ class Surrounded:
 class Series:
     """A handle on a row of a pool, which is given back when nobody holds the series any longer."""
 
-    __slots__ = ("__weakref__", "pool", "row")
-
-    LAYOUT = f"{STATE} {COLUMNS} {DEEP} {SPIKE}"
-    """Says how a snapshot is laid out."""
+    __slots__ = ("pool", "row")
 
     def __init__(self, pool: Pool) -> None:
         self.pool = pool
         self.row = pool.add()
-        finalize(self, pool.remove, self.row)
+
+    def __del__(self) -> None:
+        """Give the row back."""
+        self.pool.remove(self.row)
 
     @property
     def columns(self) -> Floats:
@@ -193,46 +186,3 @@ class Series:
     def begin_deep(self) -> int:
         """The same of the longer window."""
         return max(self.used + self.pool.shift - self.count, 0)
-
-    def snapshot(self) -> bytes:
-        """Give all that cannot be had again from the last bars themselves."""
-        pool, row = self.pool, self.row
-        last, kept = self.used, min(self.count, pool.kept)
-        deep, known = last + pool.shift, min(self.count, pool.history)
-        return (
-            pool.state[row].tobytes()
-            + pool.deep[row, DEEP_ATR, deep - known : deep].tobytes()
-            + pool.columns[row, FAST_AVERAGE:, last - kept : last].tobytes()
-            + np.array(pool.spikes.get(row, []), dtype=SPIKE).tobytes()
-        )
-
-    def restore(self, snapshot: bytes, bars: Bars) -> None:
-        """Become the series that gave ``snapshot``; ``bars`` are its last bars, ``history`` or all of them.
-
-        ValueError where they are too few.
-        """
-        pool, row = self.pool, self.row
-        count = count_in(snapshot)
-        known, kept = min(count, pool.history), min(count, pool.kept)
-        if len(bars) < known:
-            raise ValueError(f"{known} bars are needed to restore the series and only {len(bars)} were given")
-        bars = bars[len(bars) - known :]
-        pool.clear(row)
-        rest = memoryview(snapshot)[STATE.itemsize :]
-        pool.state[row : row + 1] = np.frombuffer(snapshot[: STATE.itemsize], dtype=STATE)
-        last, deep = pool.kept, pool.history
-        end = 8 * (known + (COLUMNS - FAST_AVERAGE) * kept)
-        atrs, indicators, spikes = rest[: 8 * known], rest[8 * known : end], rest[end:]
-        if spikes:
-            pool.spikes[row] = [Spike(*each) for each in np.frombuffer(spikes, dtype=SPIKE).tolist()]
-        pool.deep[row, :, deep - known : deep] = (bars.high, bars.low, bars.close, np.frombuffer(atrs))
-        pool.columns[row, FAST_AVERAGE:, last - kept : last] = np.frombuffer(indicators).reshape(-1, kept)
-        newest = bars[len(bars) - kept :]
-        pool.columns[row, OPEN:FAST_AVERAGE, last - kept : last] = (
-            newest.open,
-            newest.high,
-            newest.low,
-            newest.close,
-            newest.volume,
-        )
-        pool.times[row, :, last - kept : last] = (newest.open_time, newest.close_time)

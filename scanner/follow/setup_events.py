@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from scanner.events import Event, event_id, rfc3339, setup_id
@@ -77,10 +78,17 @@ def _valid_until(timetable: Timetable, bar_close: int, style: EntryStyle, within
     """Give when the wait for an entry ends; None where nothing is known of the sessions, or it is very long."""
     if within > MOST_AHEAD:
         return None
-    coming: tuple[int, int] | None = (bar_close, bar_close)
-    for _ in range(1 if style == "early" else within):
-        coming = None if coming is None else timetable.next_known(coming[1])
+    coming = _coming(timetable, bar_close, 1 if style == "early" else within)
     return None if coming is None else coming[style != "early"]
+
+
+@lru_cache(64)  # for many series that close together
+def _coming(timetable: Timetable, bar_close: int, bars: int) -> tuple[int, int] | None:
+    """Give open and close of the bar so many bars after a close, None if it is unknown."""
+    coming: tuple[int, int] | None = (bar_close, bar_close)
+    for _ in range(bars):
+        coming = None if coming is None else timetable.next_known(coming[1])
+    return coming
 
 
 def series_event(

@@ -110,6 +110,11 @@ class Bars:
             self.volume[part],
         )
 
+    def runs(self, begins: NDArray[np.int64], counts: NDArray[np.int64]) -> Self:
+        """Take runs of bars, ``counts`` from ``begins`` on, one run after the other."""
+        ends = np.cumsum(counts)
+        return self[np.repeat(begins - (ends - counts), counts) + np.arange(ends[-1] if len(ends) else 0)]
+
     def last(self) -> Bar | None:
         """Take the last bar; None if there is none."""
         return Bar(*(column.item(-1) for column in self.columns())) if len(self) else None

@@ -11,7 +11,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.store import Said
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from scanner.configuration.model.settings import Watched
     from scanner.events import Event
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 NEWS = tuple(kind for kind, facts in KINDS.items() if facts.ages and not facts.on_request)
 """Kinds that whoever missed them is told of in a summary."""
+NOBODY: frozenset[str] = frozenset()
 PAGE = 200
 """Events that are looked through at a time."""
 
@@ -43,29 +44,35 @@ class Addressing:
 
     def addressed(self, said: Sequence[tuple[Event, SeriesKey]], now: int) -> list[Said]:
         """Find the sinks of what is said together at ``now``, each with its series."""
+        sent = self._sent(event for event, _ in said)
         told: dict[str, set[str]] = {}  # by story: the sinks that hear of it in this call
         addressed = []
         for event, key in said:
-            sinks = self._sinks(event, now, told.get(event.thread, set()))
-            told.setdefault(event.thread, set()).update(sinks)
+            known = told.setdefault(event.thread, set())
+            sinks = self._sinks(event, now, known, sent.get(event.thread, NOBODY))
+            known.update(sinks)
             addressed.append(Said(event, sinks, key))
         return addressed
 
-    def _sinks(self, event: Event, now: int, told: Collection[str]) -> Sequence[str]:
+    def _sent(self, events: Iterable[Event]) -> Mapping[str, Collection[str]]:
+        """Give by story the sinks that heard of it before."""
+        threads = {event.thread for event in events if event.thread}
+        return self._store.outbox.sinks_of(threads) if threads else {}  # a disk that fails is not asked in vain
+
+    def _sinks(self, event: Event, now: int, told: Collection[str], sent: Collection[str]) -> Sequence[str]:
         """Give the sinks that an event is sent to: those that it is for, unless it comes too late.
 
         A setup that is too old to be sent is news only where one was sent that it takes the place of. What follows a
-        setup is none where no setup was sent at all. ``told`` are sinks that hear of the setup in this call.
+        setup is none where no setup was sent at all. ``told`` are sinks that hear of the setup in this call, ``sent``
+        those that heard of it before.
         """
-        if self.is_stale(event, now):
+        if self._is_stale(event, now, heard=bool(sent)):
             return ()
         sinks = self._route(event)
         if event.facts.follows:
-            known = told or self._told_of(event.thread)
-            return sinks if known and self._is_wanted(event) else ()
+            return sinks if (told or sent) and self._is_wanted(event) else ()
         if event.facts.begins and self._too_old(event, now):
-            known = {*told, *self._told_of(event.thread)}
-            return [sink for sink in sinks if sink in known]
+            return [sink for sink in sinks if sink in told or sink in sent]
         return sinks
 
     def _is_wanted(self, event: Event) -> bool:
@@ -75,38 +82,32 @@ class Addressing:
             return True
         return self._store.decisions.is_taken(event.thread)
 
-    def _told_of(self, thread: str) -> set[str]:
-        return self._store.outbox.sinks_of(thread)
-
     def too_late(self, said: Sequence[Said], now: int) -> tuple[set[str], set[str]]:
         """Give the ids of those said together at ``now`` that are stale, and of those that are missed, as below."""
-        told = {each.event.thread for each in said if each.sinks}
-        stale = {each.event.id for each in said if self.is_stale(each.event, now, told)}
-        return stale, {each.event.id for each in said if self.is_missed(each.event, now, told)}
+        heard = {each.event.thread for each in said if each.sinks} | self._sent(each.event for each in said).keys()
+        stale = {each.event.id for each in said if self._is_stale(each.event, now, heard=each.event.thread in heard)}
+        missed = {each.event.id for each in said if self._is_missed(each.event, now, heard=each.event.thread in heard)}
+        return stale, missed
 
-    def is_stale(self, event: Event, now: int, told: Collection[str] = ()) -> bool:
-        """Whether an event is kept and not sent, since it comes too long after its bar; ``told`` are threads of news.
+    def _is_stale(self, event: Event, now: int, *, heard: bool) -> bool:
+        """Whether an event is kept and not sent, since it comes too long after its bar.
 
-        That is a setup that was not said before, and all that follows a setup of which nobody heard. Whoever did hear
-        of one is told how it went on, however late: they may have an order in the market. What told of the next bar is
-        kept and not sent once that has closed.
+        That is a setup that was not said before, and all that follows a setup of which nobody ``heard``. Whoever did
+        hear of one is told how it went on, however late: they may have an order in the market. What told of the next
+        bar is kept and not sent once that has closed.
         """
         if event.facts.ahead:
             return is_over(event, now)
         if event.facts.about != "setup" or not self._too_old(event, now):
             return False
-        if event.facts.begins:
-            return event.id == event.thread
-        return event.thread not in told and not self._told_of(event.thread)
+        return event.id == event.thread if event.facts.begins else not heard
 
-    def is_missed(self, event: Event, now: int, told: Collection[str] = ()) -> bool:
+    def _is_missed(self, event: Event, now: int, *, heard: bool) -> bool:
         """Whether a summary tells of an event: where it is too old, and the end of a setup only if that was sent."""
         facts = event.facts
         if not facts.ages or facts.on_request or not self._too_old(event, now):
             return False
-        if facts.begins:
-            return event.id == event.thread
-        return (event.thread in told or bool(self._told_of(event.thread))) and self._is_wanted(event)
+        return event.id == event.thread if facts.begins else heard and self._is_wanted(event)
 
     def _too_old(self, event: Event, now: int) -> bool:
         return now - event.time > self._stale_after * Timeframe.named(event.data["timeframe"]).nanoseconds
@@ -117,9 +118,10 @@ class Addressing:
         last: deque[Event] = deque(maxlen=named)
         after = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
         while page := events.find(after=after, kinds=NEWS, limit=PAGE):
+            heard = self._sent(each.event for each in page)
             for each in page:
-                event = each.event
-                if event.data["instrument"] in self._watched() and self.is_missed(event, each.said):
+                event, known = each.event, each.event.thread in heard
+                if event.data["instrument"] in self._watched() and self._is_missed(event, each.said, heard=known):
                     count += 1
                     last.append(event)
             after = page[-1].number

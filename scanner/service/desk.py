@@ -17,12 +17,13 @@ from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
-from scanner.pipeline import BETWEEN, Kept, Pipeline, Pools, is_due, restore_pipelines, run_together
+from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
 from scanner.service.intake.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.intake.doubts import NONE, Doubts
+from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
 from scanner.service.together.taking import Together, take_usual
 from scanner.store import (
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timetables import Timetable
     from scanner.pipeline import Run
     from scanner.service.together.arrival import Arrival
-    from scanner.store import Store
+    from scanner.store import Store, StoredTogether
     from scanner.trade.size import Account
 
 TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
@@ -158,25 +159,37 @@ class Desk:
         keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
         rulebooks = {id(each.rulebook): each.rulebook for each in self.watched.values()}
         most = max((each.history for each in rulebooks.values()), default=0) + SINCE_CHECKPOINT
-        stored = {found.key: found for found in self.store.bars.load(keys, most)}
+        stored = self.store.bars.load_together(keys, most)
+        places = {key: place for place, key in enumerate(stored.keys)}
         for name in names:
             self.pipelines.pop(name, None)  # gives its rows back
-        pipelines, kept = {name: self._fresh(name) for name in names}, dict[str, Kept]()
-        for name in names:
-            base = stored.get(self._base(name))
-            if base is not None and base.state:
-                own = {timeframe: stored.get(SeriesKey(name, timeframe)) for timeframe in self._timeframes(name)}
-                bars = {timeframe: each.bars for timeframe, each in own.items() if each is not None}
-                kept[name] = Kept(base.state, base.checkpoint, bars)
-            self.last[name] = base.bars.last() if name in kept and base is not None else None
-        known = list(kept)
-        wrong = restore_pipelines([pipelines[name] for name in known], list(kept.values()))
-        for place in wrong:
-            pipelines[known[place]] = self._fresh(known[place])
+        pipelines = {name: self._fresh(name) for name in names}
+        bases = {name: places.get(self._base(name), -1) for name in names}
+        known = {name: place for name, place in bases.items() if place >= 0 and stored.states[place]}
+        lanes = [SeriesKey(name, lane.timeframe.name) for name in known for lane in pipelines[name].lanes]
+        at = np.array([places.get(key, len(places)) for key in lanes], dtype=np.int64)
+        wrong = restore(
+            [pipelines[name] for name in known],
+            [stored.states[place] for place in known.values()],
+            [stored.checkpoints[place] for place in known.values()],
+            stored.bars,
+            np.append(stored.begins, 0)[at],
+            np.append(stored.ends, 0)[at],
+        )
+        self._remember(names, known, stored)
+        anew = (pipelines.keys() - known.keys()) | {list(known)[place] for place in wrong}
+        pipelines |= {name: self._fresh(name) for name in anew & known.keys()}
         self.pipelines |= pipelines
-        anew = {known[place] for place in wrong} | (pipelines.keys() - kept.keys())
         self._decided.begin(pipelines)
         return [name for name in names if name in anew]
+
+    def _remember(self, names: Sequence[str], known: Mapping[str, int], stored: StoredTogether) -> None:
+        """Take note of the last bars of instruments; the series of those ``known`` are at these places."""
+        with_bars = {name: place for name, place in known.items() if stored.ends[place] > stored.begins[place]}
+        for name in names:
+            if name not in with_bars:
+                self.last[name] = None
+        self.last.remember(list(with_bars), stored.bars[stored.ends[list(with_bars.values())] - 1])
 
     def _fresh(self, name: str) -> Pipeline:
         return fresh_pipeline(self.watched[name], self.account, self.pools)
@@ -266,7 +279,7 @@ class Desk:
 
     def _bring_back(self) -> None:
         if self._adrift:
-            self.load(sorted(self._adrift))
+            self.load(sorted(self._adrift & self.watched.keys()))  # some may have left the list since
             self._adrift.clear()
 
     def _usual(
@@ -365,12 +378,11 @@ class Desk:
         if not kept and not checked.counts["bad tick"]:  # of one that was left out the next row is judged by it
             return
         work.said += [(event, SeriesKey(name, lane.timeframe.name)) for event, lane in run.said]
-        state, last = pipeline.snapshot(), self.last[name]
+        state, last = snapshot_of(pipeline), self.last[name]
         due = last is None or (
-            len(bars) > 0
-            and is_due(pipeline.base.nanoseconds, pipeline.turn, last.close_time, int(bars.close_time[-1])) > 0
+            len(bars) > 0 and are_due([pipeline], np.array([last.close_time]), bars.close_time[-1:]).any()
         )
-        checkpoint = pipeline.checkpoint() if due else b""
+        checkpoint = checkpoint_of(pipeline) if due else b""
         kept.setdefault(base, [])
         for key, parts in kept.items():
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-from heapq import heappop, heappush
+from bisect import insort
+from collections import deque
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import structlog
@@ -32,13 +34,22 @@ LONGEST = 120.0
 MISSED_ONE, MISSED_SEVERAL = "setup or ending", "setups and endings"
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class _Came:
+    """An event: when its bar closed, and its place in the order of coming."""
+
+    time: int
+    place: int
+    event: Event = field(compare=False)
+
+
 class Setups:
     """Setups and endings to be listed: all are counted, the newest by the time of their bars are named."""
 
     def __init__(self) -> None:
         self._came = self._told = 0
-        self._newest: list[tuple[int, int, Event]] = []
-        """A heap: when the bar closed, and the place in the order of coming."""
+        self._newest: deque[_Came] = deque(maxlen=NAMED)
+        """The newest last."""
 
     @property
     def count(self) -> int:
@@ -48,9 +59,12 @@ class Setups:
     def add(self, event: Event) -> None:
         """Take note of one."""
         self._came += 1
-        heappush(self._newest, (event.time, self._came, event))
-        if len(self._newest) > NAMED:
-            heappop(self._newest)
+        came = _Came(event.time, self._came, event)
+        if len(self._newest) == NAMED:
+            if came < self._newest[0]:
+                return
+            self._newest.popleft()
+        insort(self._newest, came)
 
     def add_earlier(self, count: int, last: Sequence[Event]) -> None:
         """Take note of so many, the last of them by name."""
@@ -61,11 +75,11 @@ class Setups:
     def drop(self, count: int) -> None:
         """Forget the first ``count`` to come, which have been told; others may have come meanwhile."""
         self._told += count
-        self._newest = sorted(each for each in self._newest if each[1] > self._told)
+        self._newest = deque((each for each in self._newest if each.place > self._told), maxlen=NAMED)
 
     def newest(self) -> list[Event]:
         """Give those that are named, the newest last."""
-        return [event for _, _, event in sorted(self._newest)]
+        return [each.event for each in self._newest]
 
 
 def _named(event: Event) -> str:

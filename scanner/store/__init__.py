@@ -9,7 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from scanner.store.bars import BarLog, Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries, VisitedBars
+from scanner.store.bars import (
+    BarLog,
+    Rewrite,
+    SeriesKey,
+    SeriesUpdate,
+    SeriesUpdates,
+    StoredSeries,
+    StoredTogether,
+    VisitedBars,
+)
 from scanner.store.database import Database
 from scanner.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
 from scanner.store.events import EventLog, KeptEvent, Said
@@ -40,6 +49,7 @@ __all__ = [
     "Store",
     "StoreTroubleError",
     "StoredSeries",
+    "StoredTogether",
 ]
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from scanner.market.bars import Bars
-from scanner.store.packing import Rows, bars_of, by_series, pack, seal, table_of, unpack, unseal
+from scanner.store.packing import Rows, Runs, bars_of, pack, seal, table_of, unpack, unseal
 from scanner.store.pages import PAGE_BARS, keep_restated, latest, page_table, write_pages
 from scanner.store.trouble import DamagedError
 
@@ -118,6 +118,32 @@ class StoredSeries:
     bars: Bars
     state: bytes
     checkpoint: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredTogether:
+    """The same of many series in columns: the bars of keys[k] are begins[k]…ends[k]−1 of ``bars``."""
+
+    keys: list[SeriesKey]
+    bars: Bars
+    begins: Table
+    ends: Table
+    states: list[bytes]
+    checkpoints: list[bytes]
+
+    @classmethod
+    def joined(cls, parts: Sequence[StoredTogether]) -> StoredTogether:
+        """Put several tables together."""
+        before = np.cumsum([0, *(len(part.bars) for part in parts)])
+        nothing = np.zeros(0, dtype=np.int64)
+        return cls(
+            [key for part in parts for key in part.keys],
+            Bars.joined([part.bars for part in parts]),
+            np.concatenate([nothing, *(start + part.begins for start, part in zip(before, parts, strict=False))]),
+            np.concatenate([nothing, *(start + part.ends for start, part in zip(before, parts, strict=False))]),
+            [state for part in parts for state in part.states],
+            [kept for part in parts for kept in part.checkpoints],
+        )
 
 
 class BarLog:
@@ -233,6 +259,16 @@ class BarLog:
 
         A few hundred series are in memory at a time. StoreTroubleError if stored data is damaged.
         """
+        for found in self._loaded(keys, last_bars):
+            each = zip(found.keys, found.begins.tolist(), found.ends.tolist(), strict=True)
+            bars = [found.bars[begin:end] for _, begin, end in each]
+            yield from map(StoredSeries, found.keys, bars, found.states, found.checkpoints)
+
+    def load_together(self, keys: Iterable[SeriesKey], last_bars: int | None = None) -> StoredTogether:
+        """Give the same in columns, all of it in memory."""
+        return StoredTogether.joined(list(self._loaded(keys, last_bars)))
+
+    def _loaded(self, keys: Iterable[SeriesKey], last_bars: int | None) -> Iterator[StoredTogether]:
         buckets: dict[int, dict[int, SeriesKey]] = {}
         for key in keys:
             number = self.number_of(key)
@@ -240,26 +276,8 @@ class BarLog:
                 buckets.setdefault(number // BUCKET, {})[number] = key
         for bucket, wanted in sorted(buckets.items()):
             with self._database.reading() as connection:
-                tails = read_tail(connection, bucket)
-                rows = {
-                    number: rest
-                    for number, *rest in connection.execute(
-                        "SELECT id, last_close, bars, state, data FROM series LEFT JOIN checkpoint ON series = id "
-                        "WHERE id BETWEEN ? AND ?",
-                        (min(wanted), max(wanted)),
-                    )
-                }
-                found = []
-                for number, key in wanted.items():
-                    name = "/".join(key)
-                    if number not in rows:
-                        raise DamagedError(f"the series {name} is missing")
-                    last_close, count, state, checkpoint = rows[number]
-                    table = latest(connection, number, tails.get(number), last_bars)
-                    _check_whole(name, table[1], last_close, count if last_bars is None else min(count, last_bars))
-                    kept = b"" if checkpoint is None else unseal(checkpoint, f"the checkpoint of {name}")
-                    found.append(StoredSeries(key, bars_of(table), unseal(state, f"the state of {name}"), kept))
-            yield from found
+                found = _read_bucket(connection, bucket, wanted, last_bars)
+            yield found
 
     def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
         """Give every series as the store has it now: the close of its last bar, None without one, and its state.
@@ -285,7 +303,7 @@ class BarLog:
 
     def fold(self, connection: sqlite3.Connection, bucket: int) -> None:
         """Move the tail of a bucket into pages; in a transaction of ``writing``."""
-        for number, table in read_tail(connection, bucket).items():
+        for number, table in _tail(connection, bucket).by_series().items():
             last = connection.execute(
                 "SELECT number, bars, data FROM page WHERE series = ? ORDER BY number DESC LIMIT 1", (number,)
             ).fetchone()
@@ -341,7 +359,7 @@ class BarLog:
         ).fetchall():
             if number // BUCKET != bucket:
                 bucket = number // BUCKET
-                tails = read_tail(connection, bucket)
+                tails = _tail(connection, bucket).by_series()
             yield SeriesKey(instrument, timeframe), bars_of(latest(connection, number, tails.get(number), None))
 
 
@@ -381,13 +399,56 @@ def _keep_checkpoints(connection: sqlite3.Connection, kept: Mapping[int, bytes])
     )
 
 
-def _check_whole(name: str, closes: Table, last_close: int, count: int) -> None:
-    """Raise DamagedError if bars do not match the row of their series."""
-    if len(closes) != count or (count and closes[-1] != last_close) or (closes[1:] <= closes[:-1]).any():
-        raise DamagedError(f"bars of {name} are missing or out of order")
+def _read_bucket(
+    connection: sqlite3.Connection, bucket: int, wanted: Mapping[int, SeriesKey], last_bars: int | None
+) -> StoredTogether:
+    """Read series of a bucket, by their numbers; DamagedError where bars do not match the row of their series."""
+    tail = _tail(connection, bucket, last_bars)
+    in_tail = dict(zip(tail.ids, zip(tail.begins, tail.ends, strict=True), strict=True))
+    tables, size = [tail.table], tail.table.shape[1]
+    rows = {
+        number: rest
+        for number, *rest in connection.execute(
+            "SELECT id, last_close, bars, state, data FROM series LEFT JOIN checkpoint ON series = id "
+            "WHERE id BETWEEN ? AND ?",
+            (min(wanted), max(wanted)),
+        )
+    }
+    runs, states, checkpoints = [], [], []
+    for number, key in wanted.items():
+        name = "/".join(key)
+        if number not in rows:
+            raise DamagedError(f"the series {name} is missing")
+        last_close, count, state, checkpoint = rows[number]
+        needed = count if last_bars is None else min(count, last_bars)
+        begin, end = in_tail.get(number, (0, 0))
+        if end - begin < needed:
+            tables.append(latest(connection, number, tail.table[:, begin:end], last_bars))
+            begin, end = size, size + tables[-1].shape[1]
+            size = end
+        runs.append((begin, end, needed, last_close))
+        states.append(unseal(state, f"the state of {name}"))
+        checkpoints.append(b"" if checkpoint is None else unseal(checkpoint, f"the checkpoint of {name}"))
+    begins, ends, needed_bars, last_closes = np.array(runs, dtype=np.int64).T
+    table = tables[0] if len(tables) == 1 else np.concatenate(tables, axis=1)
+    _check_whole(list(wanted.values()), table[1], begins, ends, needed_bars, last_closes)
+    return StoredTogether(list(wanted.values()), bars_of(table), begins, ends, states, checkpoints)
 
 
-def read_tail(connection: sqlite3.Connection, bucket: int) -> dict[int, Table]:
-    """Give the bars in the tail of a bucket by series."""
+def _check_whole(
+    keys: Sequence[SeriesKey], closes: Table, begins: Table, ends: Table, counts: Table, last_closes: Table
+) -> None:
+    """Raise DamagedError if bars are not as many as they should be, not in order, or end with another one."""
+    wrong = ends - begins != counts
+    some = np.flatnonzero(ends > begins)
+    wrong[some] |= closes[ends[some] - 1] != last_closes[some]
+    steps_back = np.concatenate([[0, 0], np.cumsum(closes[1:] <= closes[:-1])])
+    wrong[some] |= steps_back[ends[some]] > steps_back[begins[some] + 1]
+    if wrong.any():
+        raise DamagedError(f"bars of {'/'.join(keys[np.flatnonzero(wrong)[0]])} are missing or out of order")
+
+
+def _tail(connection: sqlite3.Connection, bucket: int, last_bars: int | None = None) -> Runs:
+    """Give the bars in the tail of a bucket, of each series the last ones or all."""
     chunks = connection.execute("SELECT number, data FROM tail WHERE bucket = ? ORDER BY number", (bucket,))
-    return by_series([unpack(data, f"chunk {number} of the tail") for number, data in chunks])
+    return Runs.of([unpack(data, f"chunk {number} of the tail") for number, data in chunks], last_bars)

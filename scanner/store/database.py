@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 PAGE_BYTES = 4_096
-CACHE_KIB = 32_768
+CACHE_KIB = 8_192
 THREAD_PATIENCE = 4
 """How many times longer a thread waits for another thread's transaction than for another program's: on a working disk,
 none takes that long."""

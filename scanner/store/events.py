@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -61,10 +60,20 @@ class EventLog:
 
         ValueError if the bar of an event is not in the log yet.
         """
-        new = []
+        (number,) = connection.execute(
+            "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'event'"
+        ).fetchone()
+        ids = orjson.dumps([each.event.id for each in said]).decode()
+        found = connection.execute("SELECT id FROM event WHERE id IN (SELECT value FROM json_each(?))", (ids,))
+        known, new = {name for (name,) in found}, list[Event]()
+        rows, deliveries = list[tuple[object, ...]](), list[tuple[object, ...]]()
         for each in said:
             event, sinks = each.event, list(dict.fromkeys(each.sinks))
-            number = None if each.series is None else self._cause(each.series, event)
+            cause = None if each.series is None else self._cause(each.series, event)
+            if event.id in known:
+                continue
+            known.add(event.id)
+            new.append(event)
             kept = (
                 event.id,
                 event.kind,
@@ -73,22 +82,22 @@ class EventLog:
                 event.source,
                 event.thread,
                 orjson.dumps(event.data).decode(),
-                number,
+                cause,
                 len(sinks),
                 now,
             )
-            found = connection.execute(
-                f"INSERT INTO event ({', '.join(KEPT)}, checksum) "  # noqa: S608 - our words
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
-                (*kept, checksum_of(kept)),
-            )
-            if found.rowcount:
-                new.append(event)
-                connection.executemany(
-                    "INSERT INTO outbox (event, sink, thread, state, next_try, changed, late) "
-                    "VALUES (?, ?, ?, 'waiting', ?, ?, ?)",
-                    [(found.lastrowid, sink, event.thread, now, now, each.late) for sink in sinks],
-                )
+            number += 1
+            rows.append((number, *kept, checksum_of(kept)))
+            deliveries += [(number, sink, event.thread, now, now, each.late) for sink in sinks]
+        connection.executemany(
+            f"INSERT INTO event (number, {', '.join(KEPT)}, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - our words
+            rows,
+        )
+        connection.executemany(
+            "INSERT INTO outbox (event, sink, thread, state, next_try, changed, late) "
+            "VALUES (?, ?, ?, 'waiting', ?, ?, ?)",
+            deliveries,
+        )
         return new
 
     def _cause(self, key: SeriesKey, event: Event) -> int:
@@ -208,4 +217,4 @@ def event_of(columns: Sequence[Any]) -> Event:
     name, kind, time, subject, source, thread, data, *_ = kept
     if checksum_of(kept) != checksum:
         raise DamagedError(f"event {name} is not as it was written")
-    return Event(kind, name, time, subject, json.loads(data), source, thread)
+    return Event(kind, name, time, subject, orjson.loads(data), source, thread)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+import orjson
+
 from scanner.store.events import EVENT_COLUMNS, event_of
 
 if TYPE_CHECKING:
@@ -78,10 +80,16 @@ class Outbox:
             ).fetchone()
         return None if found is None else int(found)
 
-    def sinks_of(self, thread: str) -> set[str]:
-        """Give the sinks to which anything of a thread was sent, or will be."""
+    def sinks_of(self, threads: Collection[str]) -> dict[str, set[str]]:
+        """Give the sinks to which anything of some threads was sent, or will be; threads without any are left out."""
+        found: dict[str, set[str]] = {}
         with self._database.reading() as connection:
-            return {sink for (sink,) in connection.execute("SELECT sink FROM outbox WHERE thread = ?", (thread,))}
+            for thread, sink in connection.execute(
+                "SELECT DISTINCT thread, sink FROM outbox WHERE thread IN (SELECT value FROM json_each(?))",
+                (orjson.dumps(list(threads)).decode(),),
+            ):
+                found.setdefault(thread, set()).add(sink)
+        return found
 
     def delivered(self, numbers: Iterable[int], *, late: Collection[int] = ()) -> None:
         """Mark deliveries as done; ``late`` are those that were sent after the moment to act."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import struct
 import zlib
@@ -28,6 +29,8 @@ LEVEL = 1
 """The fastest level of zlib: bars take 18 instead of 56 bytes, and a higher level gains little."""
 QUICKLY_WRITTEN = {str, int, NoneType}
 CHECK = struct.Struct("<I")
+JSON_NUMBERS = "closewatch.json"
+"""Names how letters that are not ASCII are written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,15 +80,24 @@ def unseal(data: bytes, what: str) -> bytes:
     return data[CHECK.size :]
 
 
+def _as_json(found: UnicodeError) -> tuple[str, int]:
+    """Write letters that are not ASCII as the standard library's JSON does."""
+    if not isinstance(found, UnicodeEncodeError):
+        raise found
+    return json.dumps(found.object[found.start : found.end])[1:-1], found.end
+
+
+codecs.register_error(JSON_NUMBERS, _as_json)
+
+
 def checksum_of(values: Sequence[object]) -> int:
     """Give the checksum of texts, numbers and None as SQLite gives them; stores are full of them, so it must stay.
 
     It is over these values as the standard library writes them; what another writes alike, faster, is taken from there.
     """
     if all(type(value) in QUICKLY_WRITTEN for value in values):
-        written = orjson.dumps(values)
-        if written.isascii() and b"\x7f" not in written:
-            return zlib.crc32(written)
+        written = orjson.dumps(values).decode().encode("ascii", JSON_NUMBERS)
+        return zlib.crc32(written.replace(b"\x7f", b"\\u007f"))
     return zlib.crc32(json.dumps(values, separators=(",", ":"), default=repr).encode())
 
 
@@ -102,13 +114,37 @@ def bars_of(table: Table) -> Bars:
     return Bars(*table[:2], *table[2:].view(np.float64))
 
 
-def by_series(chunks: Sequence[Rows]) -> dict[int, Table]:
-    """Split rows by series; each series keeps the order of its rows."""
-    if not chunks:
-        return {}
-    owner = np.concatenate([np.repeat(chunk.ids, chunk.counts) for chunk in chunks])
-    order = np.argsort(owner, kind="stable")
-    owner, table = owner[order], np.concatenate([chunk.table for chunk in chunks], axis=1)[:, order]
-    starts = np.flatnonzero(np.concatenate([[True], owner[1:] != owner[:-1]])) if len(owner) else np.zeros(0, int)
-    ends = [*starts[1:].tolist(), len(owner)]
-    return {int(owner[start]): table[:, start:end] for start, end in zip(starts.tolist(), ends, strict=False)}
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Rows in the order of their series: those of ids[k] are begins[k]…ends[k]−1 of ``table``, in their own order."""
+
+    ids: list[int]
+    begins: list[int]
+    ends: list[int]
+    table: Table
+
+    @classmethod
+    def of(cls, chunks: Sequence[Rows], last: int | None = None) -> Runs:
+        """Put the rows of chunks in order, of each series the ``last`` ones or all."""
+        if not chunks:
+            return cls([], [], [], table_of([]))
+        owners, counts = (np.concatenate([getattr(chunk, name) for chunk in chunks]) for name in ("ids", "counts"))
+        begins = np.cumsum(counts) - counts
+        order = np.argsort(owners, kind="stable")
+        owners, counts, begins = owners[order], counts[order], begins[order]
+        firsts = np.flatnonzero(np.diff(owners, prepend=-1))
+        sizes = np.add.reduceat(counts, firsts) if len(firsts) else counts
+        if last is not None:
+            left = np.repeat(np.cumsum(sizes), np.diff(firsts, append=len(owners))) - np.cumsum(counts)  # rows after it
+            taken = np.clip(last - left, 0, counts)
+            counts, begins = taken, begins + counts - taken
+            sizes = np.minimum(sizes, last)
+        ends, before = np.cumsum(sizes), np.cumsum(counts) - counts
+        where = np.repeat(begins - before, counts) + np.arange(ends[-1] if len(ends) else 0)
+        table = np.concatenate([chunk.table for chunk in chunks], axis=1)[:, where]
+        return cls(owners[firsts].tolist(), (ends - sizes).tolist(), ends.tolist(), table)
+
+    def by_series(self) -> dict[int, Table]:
+        """Give the rows of each series."""
+        runs = zip(self.ids, self.begins, self.ends, strict=True)
+        return {series: self.table[:, begin:end] for series, begin, end in runs}

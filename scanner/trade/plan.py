@@ -13,10 +13,12 @@ from scanner.trade.levels import BEYOND_SLOW, BROKEN, GOAL, GOALS, OBSTACLE, PRI
 from scanner.trade.size import money_at_risk, size
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from scanner.analysis.rules import Rules
     from scanner.event_data import Entry, ExitPlan, Levels
     from scanner.market.instruments import Instrument
-    from scanner.trade.levels import Floats, Grid
+    from scanner.trade.levels import Grid
     from scanner.trade.size import Account
 
 STYLES: tuple[EntryStyle, ...] = get_args(EntryStyle)
@@ -35,7 +37,7 @@ class Facts:
     close: float
     base: float
     atr: float
-    planned: Floats
+    planned: Sequence[float]
     trigger_text: str
     base_text: str
     obstacles: tuple[tuple[float, str], ...]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import pairwise, starmap
 from math import isnan
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
@@ -49,12 +49,13 @@ from scanner.trade.around import (
 from scanner.trade.levels import grid_of
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
     from scanner.event_data import Measure
+    from scanner.market.costs import Costs
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timetables import Timetable
@@ -233,15 +234,15 @@ class Looked:
         """Say at which spots a surrounding fails."""
         return np.asarray(self.whole[:, NAMES.index(name)] == FAILS)
 
-    def told(self, spot: int) -> dict[str, Measure]:
-        """Describe all surroundings of a setup, by name, in the order of ``NAMES``."""
-        return {name: self.told_of(name, spot) for name in NAMES}
-
-    def told_of(self, name: Surrounding, spot: int) -> Measure:
-        """Describe one surrounding of a setup."""
-        said = self.said[spot]
-        parts = [self._part(part, spot) for part in PARTS_OF[name] if said[part] != NOT_ASKED]
-        return _together(parts if said[PARTS_OF[name][0]] <= NOT_ASKED else parts[-1:])
+    def told(self, spot: int, names: Iterable[Surrounding] = NAMES) -> dict[str, Measure]:
+        """Describe the surroundings of a setup, all of them or some, by name."""
+        said, counts = self.said[spot].tolist(), self.counts[spot].tolist()
+        found: dict[str, Measure] = {}
+        for name in names:
+            which = PARTS_OF[name]
+            parts = [self._part(part, spot, said[part], counts) for part in which if said[part] != NOT_ASKED]
+            found[name] = _together(parts if said[which[0]] <= NOT_ASKED else parts[-1:])
+        return found
 
     def why_set_aside(self, spot: int) -> str:
         """Say in a clause which of the required surroundings of a setup fail, and why; empty if none does."""
@@ -250,7 +251,7 @@ class Looked:
             for name, whole in zip(NAMES, self.whole[spot].tolist(), strict=True)
             if whole == FAILS and name in self.wanted.require
         ]
-        return why_set_aside({name: self.told_of(name, spot) for name in failing}, failing)
+        return why_set_aside(self.told(spot, failing), failing)
 
     def daily_turnover(self, spot: int) -> Decimal | None:
         """Give the median turnover of a day, in the instrument's currency; None if unknown.
@@ -263,8 +264,8 @@ class Looked:
             return None
         return Decimal(repr(turnover)) * bars.numerator / bars.denominator
 
-    def _part(self, part: int, spot: int) -> Measure:
-        threshold, said = self.wanted.thresholds[part], int(self.said[spot, part])
+    def _part(self, part: int, spot: int, said: int, counts: Sequence[int]) -> Measure:
+        threshold = self.wanted.thresholds[part]
         if part == DATES:
             threshold = f"> {self.wanted.date_hours if self._unit == HOUR else self.wanted.date_days}"
         if said in REASONS:
@@ -273,16 +274,16 @@ class Looked:
         measured = float(self.measured[spot, part])
         if part == DATES:
             measured /= self._unit
-        text = self._text(part, spot)
+        text = TEXTS.get(part) or self._text(part, spot, said, counts)
         return {"measured": number(measured), "threshold": threshold, "verdict": said == HOLDS, "text": text}
 
     @property
     def _unit(self) -> int:
         return HOUR if self.scene.timetable.timeframe.intraday else DAY
 
-    def _text(self, part: int, spot: int) -> str:  # noqa: PLR0911 - one for each part
+    def _text(self, part: int, spot: int, said: int, counts: Sequence[int]) -> str:  # noqa: PLR0911 - one a part
         rules, wanted, instrument = self.scene.rules, self.wanted, self.scene.instrument
-        measured, counts = float(self.measured[spot, part]), self.counts[spot].tolist()
+        measured = float(self.measured[spot, part])
         if part == TREND:
             word = {1: "with the trend", 0: "trend mixed", -1: "against the trend"}[int(measured)]
             return f"{word}, by the close and the {rules.slow_average}-bar average over {rules.average_rise} bars"
@@ -292,7 +293,7 @@ class Looked:
             return f"the last {self.scene.coarser} bar {word}, by its close and {average}"
         if part == VOLATILITY:
             quiet = measured < wanted.quiet * (1 - TIE)
-            word = "loud" if self.said[spot, part] == FAILS else "quiet" if quiet else "usual"
+            word = "loud" if said == FAILS else "quiet" if quiet else "usual"
             return f"{word}: ATR in means of its last 100 values"
         if part == COST:
             named = [name for name in COST_NAMES if getattr(instrument.costs, name) is not None]
@@ -302,9 +303,7 @@ class Looked:
             return f"{text} or without volume" if counts[VOLUMES] else text
         if part == TURNOVER:
             return f"median turnover of {wanted.liquid_bars} bars in {instrument.currency or 'money'}"
-        if part == DATES:
-            return self._date(spot, counts[NEAREST])
-        return TEXTS[part]
+        return self._date(spot, counts[NEAREST])
 
     def _date(self, spot: int, which: int) -> str:
         scene = self.scene
@@ -330,6 +329,13 @@ def judge(scene: Scene, wanted: Surroundings) -> Looked:
     """Judge the surroundings of all setups of a scene."""
     instrument, spots = scene.instrument, len(scene.spots)
     grid, dates = grid_of(instrument.steps), np.array([(each.begin, each.end) for each in scene.dates or ()])
+    market = _market(
+        instrument.costs,
+        instrument.point_value,
+        grid.units,
+        (bool(scene.coarser), scene.hours(), scene.dates is not None),
+        wanted.keeps_away(intraday=scene.timetable.timeframe.intraday),
+    )
     measured, said = np.empty((spots, len(around.PARTS))), np.empty((spots, len(around.PARTS)), dtype=np.uint8)
     counts, whole = np.empty((spots, 3), dtype=np.int64), np.empty((spots, len(NAMES)), dtype=np.uint8)
     around.look(
@@ -340,26 +346,22 @@ def judge(scene: Scene, wanted: Surroundings) -> Looked:
             scene.in_time(wanted.liquid_bars),
             np.ascontiguousarray(dates.reshape(-1, 2).T, dtype=np.int64),
         ),
-        *(scene.rules.record, wanted.record, _market(scene, wanted, grid.units), grid.bands),
+        *(scene.rules.record, wanted.record, market, grid.bands),
         (measured, said, counts, whole),
     )
     return Looked(scene, wanted, measured, said, counts, whole)
 
 
-def _market(scene: Scene, wanted: Surroundings, units: float) -> NDArray[Any]:
-    instrument, intraday = scene.instrument, scene.timetable.timeframe.intraday
-    fixed, part = instrument.costs.parts(instrument.point_value)
-    costs = (fixed * Decimal(units), part)
-    scale = 10 ** min(max(0, *(-int(cost.as_tuple().exponent) for cost in costs)), MOST_DECIMALS)
-    about = (
-        units,
-        float(instrument.point_value),
-        instrument.costs.given,
-        *(float(cost * scale) for cost in costs),
-        scale,
-    )
-    rest = (bool(scene.coarser), scene.hours(), scene.dates is not None, wanted.keeps_away(intraday=intraday))
-    return np.array([(*about, *rest)], dtype=around.MARKET)
+@lru_cache(1_024)
+def _market(
+    costs: Costs, point_value: Decimal, units: float, judged: tuple[bool, int, bool], keeps_away: int
+) -> NDArray[Any]:
+    """Give what compiled code has to know of an instrument: an array of one MARKET record."""
+    fixed, part = costs.parts(point_value)
+    exact = (fixed * Decimal(units), part)
+    scale = 10 ** min(max(0, *(-int(cost.as_tuple().exponent) for cost in exact)), MOST_DECIMALS)
+    about = (units, float(point_value), costs.given, *(float(cost * scale) for cost in exact), scale)
+    return np.array([(*about, *judged, keeps_away)], dtype=around.MARKET)
 
 
 def why_set_aside(measures: Mapping[str, Measure], require: Collection[str]) -> str:

@@ -19,6 +19,7 @@ from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.sink import MqttSink
 from scanner.configuration.model import settings
 from scanner.pipeline import Pipeline
+from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from scanner.trade.size import Account
 from scanner.wording.tables import table
@@ -82,7 +83,7 @@ def closes_with_setups() -> Iterator[tuple[Event, SeriesUpdate, float]]:
             begun = time.perf_counter()
             events = list(played.events(bars[last : last + 1]))
             for event in events[:1]:
-                yield event, SeriesUpdate(key, bars[at : last + 1], played.snapshot(), played.checkpoint()), begun
+                yield event, SeriesUpdate(key, bars[at : last + 1], snapshot_of(played), checkpoint_of(played)), begun
             at = last + 1
 
 

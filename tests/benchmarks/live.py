@@ -28,33 +28,20 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
-import numpy as np
-
 from scanner.analysis.door.known_setups import known
-from scanner.configuration.model import settings as configuration
-from scanner.market.bars import Bars, RawBars
-from scanner.service.desk import Desk
-from scanner.service.together.arrival import Arrival
-from scanner.store import Store
 from scanner.wording.tables import table
 from tests.adapters.servers import HOST, mosquitto
+from tests.benchmarks.filled import CLOSES, STORED, TAPE, close_of, fill, name, window
 from tests.benchmarks.least import Before, least
 from tests.benchmarks.measures import Measures
-from tests.laws import QUARTER_HOUR, bars_of
-from tests.outside.random_tapes import tape
+from tests.laws import QUARTER_HOUR
+
+__all__ = ["CONFIG", "SETUPS", "STORED", "close_of", "fill", "name"]
 
 SIZES = (100, 1_000, 10_000)
-STORED = 500
-LOOKED_AT = 40
-"""Of the stored bars, the last ones, in which setups are looked for: those that may still be followed."""
-CLOSES = 4
-"""Closes that are measured, each after a new start, the last with where the time goes."""
 WANTED = {1_000: (8.0, None), 10_000: (6.0, 8.0)}
 """How many times the least a close of so many series may take, until it is committed and until it is acknowledged."""
-TAPE = bars_of(tape(7), 1_700_000_100 * 1_000_000_000 // QUARTER_HOUR * QUARTER_HOUR)
 SECOND = 1_000_000_000
-AT_ONCE = 500
-"""Series that are put into the store together."""
 CONFIG = """
 [station]
 name = "loft"
@@ -87,18 +74,6 @@ currency = "EUR"
 
 """
 SETUPS = "".join(f"[setups.{name}]\n" for name in known())
-
-
-def window(number: int, begin: int, end: int) -> Bars:
-    """Give bars of a series: all are parts of one tape, each from another bar on, moved to the same times."""
-    first = number % (len(TAPE) - STORED - CLOSES)
-    columns = [column[first + begin : first + end] for column in TAPE.columns()]
-    columns[:2] = [column[begin:end] for column in TAPE.columns()[:2]]
-    return Bars(*columns)
-
-
-def close_of(number: int) -> int:
-    return int(TAPE.close_time[number])
 
 
 class Handler(BaseHTTPRequestHandler):
@@ -140,10 +115,6 @@ def serve(size: int) -> None:
     sys.stdin.read()  # until the parent has gone
 
 
-def name(number: int) -> str:
-    return f"N{number:05}"
-
-
 def _texts(number: int) -> list[str]:
     bars = window(number, STORED - 1, STORED + CLOSES)
     keys = ("time", "open", "high", "low", "close", "volume")
@@ -154,28 +125,6 @@ def _texts(number: int) -> list[str]:
         )
         for row in zip(*columns, strict=True)
     ]
-
-
-def fill(config: Path, size: int) -> None:
-    """Put the bars before the first close into the store, through a desk as a station does."""
-    settings = configuration.load(config)
-    now = close_of(STORED - 1)
-    with Store.open(settings.store_path, lambda: now) as store:
-        desk = Desk(settings.watched(), settings.account, store, route=lambda _: (), stale_after=0, record=False)
-        desk.load()
-        pools = {id(pool): pool for each in desk.pipelines.values() for pool in [each.lanes[0].engine.series.pool]}
-        finds = {key: pool.finds for key, pool in pools.items()}
-        for start, end in ((0, STORED - LOOKED_AT), (STORED - LOOKED_AT, STORED)):
-            for key, pool in pools.items():
-                pool.finds = finds[key] if start else []
-            for begin in range(0, size, AT_ONCE):
-                numbers = range(begin, min(begin + AT_ONCE, size))
-                desk.take([Arrival(name(number), _raw(window(number, start, end))) for number in numbers], now)
-
-
-def _raw(bars: Bars) -> RawBars:
-    rows = np.arange(len(bars))
-    return RawBars(bars.open_time, bars.open, bars.high, bars.low, bars.close, bars.volume, rows, "tape")
 
 
 def measure(folder: Path, size: int, broker: int) -> list[dict[str, float]]:
@@ -197,7 +146,7 @@ def measure(folder: Path, size: int, broker: int) -> list[dict[str, float]]:
             close = close_of(STORED + number)
             child = [sys.executable, "-m", "tests.benchmarks.live_child", str(config), str(close)]
             child += ["2"] + ["--shares"] * (number == CLOSES - 1)
-            done = subprocess.run(child, stdout=subprocess.PIPE, text=True, check=True, timeout=300)
+            done = subprocess.run(child, stdout=subprocess.PIPE, text=True, check=True, timeout=300 + size / 100)
             answers = [_request(port, path) for path in _paths(size, close_of(STORED + number - 1))]
             found.append(json.loads(done.stdout) | least(folder / f"{size}.db", before, answers, close))
         server.stdin.close()

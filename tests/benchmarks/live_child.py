@@ -52,18 +52,17 @@ committed: list[tuple[int, int, int, float]] = []
 
 
 STEPS = (
-    ("service/store/__init__.py:commit", "committing"),
+    ("scanner/store/__init__.py:commit", "committing"),
     ("scanner/engine.py:push_joined", "judging"),
     ("scanner/engine.py:events", "judging"),
     ("service/desk.py:take", "checking"),
     ("http_json.py:_page", "parsing"),
     ("http/answer.py:_loaded", "parsing"),
-    ("service/delivery/", "delivering"),
+    ("scanner/delivery/", "delivering"),
     ("adapters/sinks/", "delivering"),
     ("adapters/feeds/", "asking"),
     ("/httpx/", "asking"),
-    ("service/intake.py", "asking"),
-    ("service/asks.py", "asking"),
+    ("service/intake/", "asking"),
 )
 """What a thread is doing, by the innermost of these that it is in."""
 WAITING = ("/selectors.py", "/threading.py", "/concurrent/", "/asyncio/", "/queue.py")

@@ -24,6 +24,7 @@ import httpx
 
 from scanner.configuration.model import settings as configuration
 from scanner.service.desk import fresh_pipeline
+from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import HOST, free_port, mosquitto
 from tests.benchmarks import live
@@ -67,7 +68,7 @@ def fill(folder: Path, series: int, stories: int) -> tuple[Path, Event]:
     bars = BARS[:320]
     for _ in pipeline.events(bars):
         pass
-    state, last = pipeline.snapshot(), found()  # all series have the same bars
+    state, last = snapshot_of(pipeline), found()  # all series have the same bars
     with Store.open(known.store_path, time.time_ns) as store:
         for begin in range(0, series, TOGETHER):
             keys = [SeriesKey(live.name(number), "15m") for number in range(begin, min(begin + TOGETHER, series))]

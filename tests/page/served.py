@@ -18,6 +18,7 @@ from scanner.page.known.configured import Configured
 from scanner.page.serving import opened, serve
 from scanner.page.workroom.work import Work
 from scanner.service.desk import fresh_pipeline
+from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
 from tests.service.bad_days import BARS
@@ -73,7 +74,7 @@ class Served:
         key = SeriesKey(name, "15m")
         before = self.taken if key == KEY else 0
         self.taken = last
-        update = SeriesUpdate(key, BARS[before:last], pipeline.snapshot())
+        update = SeriesUpdate(key, BARS[before:last], snapshot_of(pipeline))
         return self.store.commit(Batch([update], said=[Said(each, (), key) for each in said]))
 
     def say(self, *events: Event) -> None:

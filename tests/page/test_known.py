@@ -17,6 +17,7 @@ from scanner.page.known.looking import Looker
 from scanner.page.workroom.judging import judge_last, judged_at
 from scanner.page.workroom.work import Work
 from scanner.service.desk import fresh_pipeline
+from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside
 from tests.page.served import CONFIG, KEY, served
@@ -36,7 +37,7 @@ def kept(folder: Path) -> Store:
     store = Store.open(folder / "kept.db", lambda: 0)
     for begin, end in [(0, 390), *((number, number + 1) for number in range(390, LAST))]:
         said = [Said(each, (), KEY) for each in pipeline.events(BARS[begin:end])]
-        store.commit(Batch([SeriesUpdate(KEY, BARS[begin:end], pipeline.snapshot())], said=said))
+        store.commit(Batch([SeriesUpdate(KEY, BARS[begin:end], snapshot_of(pipeline))], said=said))
     return store
 
 

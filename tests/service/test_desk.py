@@ -14,6 +14,7 @@ from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.service.desk import Desk
+from scanner.service.resuming import snapshot_of
 from scanner.service.together.arrival import Arrival
 from scanner.store import Batch, Store, StoreTroubleError
 from tests.laws import QUARTER_HOUR, all_setups, engine
@@ -167,7 +168,7 @@ def test_an_old_end_without_an_entry_is_sent_and_listed_too(store: Store, kind: 
 def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(store: Store) -> None:
     at = desk(store)
     take(at, BARS[:500])
-    kept = at.pipelines["GANNET"].snapshot()
+    kept = snapshot_of(at.pipelines["GANNET"])
 
     def full(_: Batch) -> list[Event]:
         assert at.last_close("GANNET") == BARS.close_time[499]  # what is not kept yet is not known to anybody
@@ -176,7 +177,7 @@ def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(st
     at.store = type("Full", (), {"commit": staticmethod(full), "bars": store.bars, "events": store.events})()
     with pytest.raises(StoreTroubleError):
         take(at, BARS[500:])
-    assert at.pipelines["GANNET"].snapshot() == kept
+    assert snapshot_of(at.pipelines["GANNET"]) == kept
     at.store = store
     take(at, BARS[500:])
     assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]

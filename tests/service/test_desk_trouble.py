@@ -72,7 +72,7 @@ def test_a_bar_that_was_open_when_it_was_asked_for_is_left_though_it_closed_mean
     at, asked = desk(store), int(BARS.close_time[299]) - 1
     answered = Arrival("GANNET", raw(BARS[:300]), asked)
     assert at.take([answered], asked + 1_000_000_000).bars == 299
-    assert at.take([replace(answered, asked=asked + 1)], asked + 1_000_000_000).bars == 1
+    assert at.take([answered._replace(asked=asked + 1)], asked + 1_000_000_000).bars == 1
 
 
 def test_a_store_that_can_be_neither_written_nor_read_for_a_while_loses_nothing(store: Store) -> None:

@@ -41,6 +41,7 @@ def describe(
 
     The text also says what a place lacks in the strict reading.
     """
+    found = dict(zip(found.dtype.names, found.item(), strict=True))  # its fields, one by one, take longer
     strict = rules.place_quality == "strict"
     tolerance = rules.place_tolerance if strict else rules.plain_tolerance
     window = rules.turn_window if strict else rules.plain_turn_window

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -159,8 +159,19 @@ class Settings(Document):
         return self.of(name).on_list if name in self.instruments else None
 
     def watched(self) -> list[Watched]:
-        """Resolve every instrument on the list."""
-        return [self.of(name) for name in self.instruments]
+        """Resolve every instrument on the list; those of which nothing else is said share what they have in common."""
+        found, alike = [], dict[str, Watched]()  # the first of each group
+        for name, own in self.instruments.items():
+            group = own.group or ""
+            if own.model_fields_set <= {"symbol", "group"} and group in alike:
+                instrument = replace(alike[group].instrument, symbol=name)
+                dates = self.dates.of(name, group)
+                found.append(replace(alike[group], instrument=instrument, symbol=own.symbol or name, dates=dates))
+            else:
+                found.append(self.of(name))
+                if own.model_fields_set <= {"symbol", "group"}:
+                    alike[group] = found[-1]
+        return found
 
 
 def _adjustment(split: Split, calendar: Calendar) -> Adjustment:

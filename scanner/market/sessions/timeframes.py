@@ -42,9 +42,9 @@ class Timeframe:
     @classmethod
     def named(cls, text: str) -> Self:
         """Find a timeframe by name, in any case; ValueError lists the choices."""
-        for timeframe in ALL:
-            if timeframe.name == text.strip().lower():
-                return cls(timeframe.seconds, timeframe.name)
+        name = text.strip().lower()
+        if name in BY_NAME:
+            return cls(BY_NAME[name].seconds, name)
         raise ValueError(f"there is no timeframe {text!r}; choose one of {', '.join(each.name for each in ALL)}")
 
     @classmethod
@@ -100,3 +100,4 @@ ALL = tuple(
     )
 )
 """Every timeframe, finest first."""
+BY_NAME = {each.name: each for each in ALL}

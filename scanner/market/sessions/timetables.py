@@ -116,7 +116,7 @@ class Timetable:
     1970 UTC.
     """
 
-    __slots__ = ("_at_hand", "_next_known", "_years", "calendar", "timeframe")
+    __slots__ = ("_at_hand", "_last_day", "_next_known", "_years", "calendar", "timeframe")
 
     def __init__(self, calendar: Calendar, timeframe: Timeframe) -> None:
         self.calendar = calendar
@@ -124,6 +124,8 @@ class Timetable:
         self._years = (0, 0)
         self._at_hand: Periods
         self._next_known: dict[int, tuple[int, int]] = {}
+        self._last_day: tuple[int, Fraction] = (NO_TIME, Fraction(0))
+        """The last answer of ``bars_a_day``: many series ask for the same bar."""
 
     def _cover(self, first: int, last: int) -> Periods:
         """Prepare the periods of a stretch of time, with a year on either side."""
@@ -314,7 +316,9 @@ class Timetable:
         if self.timeframe.intraday:
             if not self.calendar.known:
                 return None
-            return Fraction(int(self.places_in_sessions(np.array([open_time]))[1][0]))
+            if open_time != self._last_day[0]:
+                self._last_day = open_time, Fraction(int(self.places_in_sessions(np.array([open_time]))[1][0]))
+            return self._last_day[1]
         periods = self._cover(open_time, open_time)
         period = int(np.searchsorted(periods.open, open_time, side="right")) - 1
         first, end = np.searchsorted(periods.sessions.open, [periods.open[period], periods.close[period]])

@@ -10,6 +10,7 @@ from scanner.events import OF_SETUPS
 from scanner.market.bars import Bars
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
+from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 from scanner.trade.following import Follow
 
@@ -112,7 +113,7 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
                 said += [
                     (each, SeriesKey(name, lane.timeframe.name)) for each in _retold(desk, name, lane, events, own)
                 ]
-            updates.append(SeriesUpdate(base, Bars.of([]), pipeline.snapshot(), pipeline.checkpoint()))
+            updates.append(SeriesUpdate(base, Bars.of([]), snapshot_of(pipeline), checkpoint_of(pipeline)))
             desk.last[name] = bars.last()
             revived.append(name)
     desk.store.commit(Batch(updates, rewrites, desk.addressing.addressed(said, desk.store.clock())))

@@ -11,6 +11,7 @@ from scanner.events import event_id
 from scanner.market.bars import Bars, RawBars
 from scanner.pipeline import Run
 from scanner.service.changes.retelling import retold
+from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Rewrite, SeriesKey
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def run_again(
         news += [event for event in found if event.facts.ahead and event.time >= heard and event.id not in known]
         news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, heard, whole, route)
         rerun.said += [(event, key) for event in news]
-    state = pipeline.snapshot(), pipeline.checkpoint()
+    state = snapshot_of(pipeline), checkpoint_of(pipeline)
     for timeframe, own in rewritten.items():
         end = own[int(np.searchsorted(own.close_time, since)) :]
         kept = state if timeframe == base else (b"", b"")

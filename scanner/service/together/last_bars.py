@@ -10,7 +10,7 @@ import numpy as np
 from scanner.market.bars import NO_TIME, Bar
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -75,9 +75,16 @@ class LastBars(MutableMapping[str, Bar | None]):
         opened = self.times[self._rows[name], 0].item()
         return None if opened == NO_TIME else opened
 
-    def rows(self, names: Sequence[str]) -> NDArray[np.int64]:
+    def rows(self, names: Iterable[str]) -> NDArray[np.int64]:
         """Give the rows of instruments, of which each is known."""
         return np.array([self._rows[name] for name in names], dtype=np.int64)
+
+    def remember(self, names: Sequence[str], bars: Bars) -> None:
+        """Take note of the last bars of instruments, one each."""
+        for name in names:
+            if name not in self._rows:
+                self[name] = None
+        self.follow(self.rows(names), bars)
 
     def follow(self, rows: NDArray[np.int64], bars: Bars) -> None:
         """Take note of the bars that follow the last ones of some rows, one each."""

@@ -11,7 +11,7 @@ import numpy as np
 from scanner.engine import push_joined
 from scanner.market.bars import Bars
 from scanner.market.guard import Checked
-from scanner.pipeline import is_due, snapshots_of
+from scanner.service.resuming import are_due, checkpoint_of, snapshot_of
 from scanner.service.together.usual import Rows, usual_answers
 from scanner.store import SentRows, SeriesKey, SeriesUpdates
 
@@ -125,10 +125,9 @@ def _run(together: Together, pipelines: Sequence[Pipeline], before: Integers, ro
         if engine.suspects:
             checked = Checked(updates.bars[place : place + 1], [], Counter(), raw.row[rows[[place]]], raw.source)
             together.notes += pipeline.suspects(checked)
-    turns = np.array([each.turn for each in pipelines], dtype=np.int64)
-    due = np.flatnonzero(is_due(pipelines[0].base.nanoseconds, turns, before, updates.bars.close_time))
+    due = np.flatnonzero(are_due(pipelines, before, updates.bars.close_time))
     together.updates = replace(
         updates,
-        states=snapshots_of(pipelines),
-        checkpoints={place: pipelines[place].checkpoint() for place in due.tolist()},
+        states=[snapshot_of(each) for each in pipelines],
+        checkpoints={place: checkpoint_of(pipelines[place]) for place in due.tolist()},
     )

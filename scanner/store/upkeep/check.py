@@ -9,7 +9,7 @@ import numpy as np
 from scanner.store.bars import LONG_AGO
 from scanner.store.decisions import DECISION, decision_of
 from scanner.store.events import EVENT_COLUMNS, event_of
-from scanner.store.packing import by_series, unpack, unseal
+from scanner.store.packing import Runs, unpack, unseal
 from scanner.store.recordings import chunk
 from scanner.store.trouble import DamagedError
 
@@ -47,12 +47,8 @@ def check(store: Store) -> list[str]:
 
 def _check_series(connection: sqlite3.Connection) -> Iterator[str]:
     try:
-        tails = by_series(
-            [
-                unpack(data, f"chunk {number} of the tail")
-                for number, data in connection.execute("SELECT number, data FROM tail ORDER BY number")
-            ]
-        )
+        chunks = connection.execute("SELECT number, data FROM tail ORDER BY number")
+        tails = Runs.of([unpack(data, f"chunk {number} of the tail") for number, data in chunks]).by_series()
     except DamagedError as problem:
         yield f"{problem}"
         return

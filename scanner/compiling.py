@@ -1,4 +1,4 @@
-"""Compiled code: compiled once on a machine, kept on disk, and compiled again when any file it may use has changed."""
+"""Compiled code: compiled once on a machine, kept on disk, and compiled again if a file that it may use changes."""
 
 from __future__ import annotations
 
@@ -26,17 +26,17 @@ Number = TypeVar("Number", bound=np.generic)
 
 ANALYSIS = Path(__file__).parent / "analysis"
 BESIDE = ("follow", "market", "trade")
-"""Other packages with some compiled code."""
+"""Other packages that contain compiled code."""
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
-"""Environment variable that names a folder for compiled code, as it does for the library that compiles."""
+"""The environment variable with which the compiling library, and so this module, lets users choose the folder."""
 
 
 LINEAR_ALGEBRA = "scipy.linalg.cython_blas"
-"""What the compiler's library of array functions loads if it is installed, and nothing here uses."""
+"""A module that the compiler's array functions load if it is installed; nothing here uses it."""
 
 
 def _load_array_functions() -> None:
-    """Load that library now, without linear algebra, which takes longer to load than everything else here."""
+    """Load the array functions now, without linear algebra, which takes longer to load than everything else here."""
     if LINEAR_ALGEBRA in sys.modules:
         return
     modules: dict[str, Any] = sys.modules  # None in it marks a module as missing
@@ -54,8 +54,8 @@ _load_array_functions()
 def kept_in() -> Path:
     """Give the folder in which compiled code is kept: one for each state of ANALYSIS and of the files BESIDE.
 
-    A compiled function contains what it calls. The library that compiles looks only at the file of the function
-    itself, so a change of a file that it calls would go unnoticed; another state of any file is another folder.
+    A compiled function contains the functions that it calls, but the compiling library checks only the function's own
+    file. It would miss a change in another file, so any change in these files leads to another folder.
     """
     state = sha256(numba.__version__.encode())
     for path in sorted(ANALYSIS.rglob("*.py")):
@@ -75,7 +75,7 @@ def _root() -> Path:
 
 
 NOT_FROM_C: dict[str, Any] = {"no_cfunc_wrapper": True}
-"""Nothing in C calls compiled code, so no way in is made for it. The library's types do not know of this option."""
+"""No C code calls compiled code, so it gets no entry point for C. The library's types lack this option."""
 
 
 def compiled(function: F) -> F:
@@ -83,7 +83,7 @@ def compiled(function: F) -> F:
 
     Division by zero gives NaN or infinity, as in numpy.
     """
-    config: Any = numba.config  # whose settings have no types
+    config: Any = numba.config  # its settings have no types
     before, config.CACHE_DIR = config.CACHE_DIR, str(kept_in())
     try:
         return cast("F", numba.njit(cache=True, error_model="numpy", **NOT_FROM_C)(function))
@@ -97,14 +97,14 @@ def inlined(function: F) -> F:
 
 
 def specialised(function: F) -> F:
-    """Compile a function again for each compiled function passed to it; that is quick, and nothing is kept."""
+    """Compile a function anew for each compiled function passed to it; this is quick, and nothing is kept."""
     return cast("F", numba.njit(error_model="numpy")(function))
 
 
 def lent(column: NDArray[Number]) -> NDArray[Number]:
-    """Give a column to compiled code: as it lies in memory, and not to be written to.
+    """Prepare a column for compiled code: contiguous and read-only.
 
-    The compiler would make other code for a column that may be written to, or that does not lie in one piece.
+    For a writable or scattered column, the compiler would compile the function again.
     """
     view = np.ascontiguousarray(column).view()
     view.setflags(write=False)
@@ -112,12 +112,12 @@ def lent(column: NDArray[Number]) -> NDArray[Number]:
 
 
 def is_compiled(function: object) -> bool:
-    """Say whether a function is one that the compiler made."""
+    """Say whether a function is a compiled one."""
     return isinstance(function, Dispatcher)
 
 
 def _fused(typing: Any, a: Any, b: Any, c: Any) -> Any:  # noqa: ANN401 - as above
-    """Give a · b + c with one rounding on every machine: left to the compiler, there could be one or two."""
+    """Give a · b + c, rounded once on every machine: the compiler alone might round once or twice."""
     del typing, a, b, c
 
     def made(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:  # noqa: ANN401 - as above
@@ -129,7 +129,7 @@ def _fused(typing: Any, a: Any, b: Any, c: Any) -> Any:  # noqa: ANN401 - as abo
 fused: Callable[[float, float, float], float] = cast("Any", intrinsic(_fused))
 
 
-def is_kept(function: Any) -> bool:  # noqa: ANN401 - what the compiler makes has no type
-    """Say whether a compiled form of a function is kept on this machine."""
+def is_kept(function: Any) -> bool:  # noqa: ANN401 - compiled functions have no type
+    """Say whether compiled code of a function is kept on this machine."""
     folder, mark = Path(str(function.stats.cache_path)), f".{function.py_func.__name__}-"
     return folder.is_dir() and any(mark in path.name and path.suffix == ".nbi" for path in folder.iterdir())

@@ -1,6 +1,6 @@
-"""The engine: bars in, events out. No clock, no outside, no chance: the same bars give the same events.
+"""The engine: bars in, events out. It reads no clock, does no I/O and draws no random numbers.
 
-The only place where market, analysis and trade meet.
+So the same bars always give the same events. Only here do market, analysis and trade meet.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ MINUTE = 60 * 1_000_000_000
 
 
 class Suspect(NamedTuple):
-    """A bar that may be a bad tick: when it opened and closed, and what is odd about it, in a clause."""
+    """A suspected bad tick: when its bar opened and closed, and a clause that says what is odd about it."""
 
     open_time: int
     close_time: int
@@ -71,9 +71,9 @@ class Suspect(NamedTuple):
 class SeriesEngine:
     """The engine of one series: an instrument on a timeframe under one rulebook.
 
-    ``coarser`` is the engine of the next coarser timeframe that is followed, if any. It must have been given all bars
-    that are complete before this one is given the bars that complete them. ``dates`` are those of the user's that
-    concern the instrument, None where none are known.
+    ``coarser`` is the engine of the next coarser timeframe followed, if any. Give it its complete bars first, and then
+    this engine the bars that complete them. ``dates`` are the user's dates that concern the instrument, None if there
+    are none.
     """
 
     __slots__ = (
@@ -104,7 +104,7 @@ class SeriesEngine:
         dates: Sequence[Dated] | None = None,
         pool: Pool | None = None,
     ) -> None:
-        """Take a row of ``pool``, which must be of the same rulebook and timetable, or of a pool of its own."""
+        """Take a row of ``pool``, which must have the same rulebook and timetable; without one, make a pool."""
         self.instrument = instrument
         self.timetable = timetable
         self.rulebook = rulebook or Rulebook()
@@ -114,16 +114,16 @@ class SeriesEngine:
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
         self.follower: Follower | None = None
         self.ends: Ends | None = None
-        """Takes the place of the follower where nobody wants the events of stories: see ``listen``."""
+        """Replaces the follower if the events of stories are not wanted: see ``listen``."""
         self.on_found: Callable[[Weighed, Sequence[str]], None] | None = None
-        """Gets the setups that stand, with the ids of their stories, instead of their being said, once one listens."""
+        """If set, receives the setups found, with the ids of their stories, in place of their events."""
         self._names: list[tuple[str, bool]] = []
         self.decisions: list[Decision] = []
-        """Those that wait for the first bar after them."""
+        """Decisions that wait for the first bar after them."""
         self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
-        """Closes, and how these bars lean, of what this call forgot for a hold: finer bars up to then come after it."""
+        """Closes and leans of the bars that a hold dropped during this call: finer bars up to then still need them."""
         self.suspects: list[Suspect] = []
-        """Bars that may be bad ticks, until somebody who tells of them takes them."""
+        """Suspected bad ticks that nobody has reported yet; whoever reports them empties the list."""
 
     @property
     def warm(self) -> bool:
@@ -132,11 +132,11 @@ class SeriesEngine:
 
     @property
     def last_close(self) -> int:
-        """When the last bar taken in closed; 0 where there is none since the series began or was put on hold."""
+        """When the last bar taken in closed; 0 before the first bar, and after a hold began."""
         return int(self.series.times[1, self.series.used - 1]) if self.series.count else 0
 
     def listen(self, on_end: Callable[[Came], None]) -> None:
-        """Tell ``on_end`` what came of setups, instead of saying what becomes of them."""
+        """Pass only the outcome of each setup, to ``on_end``; give no events of stories."""
         self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
 
         def came(records: NDArray[Any]) -> None:
@@ -155,37 +155,37 @@ class SeriesEngine:
         return came_of(records, self._names.__getitem__, self.instrument, grid_of(self.instrument.steps).units)
 
     def leave_alone(self, threads: Collection[str]) -> None:
-        """Follow stories no longer, without a word."""
+        """Stop following stories, without an event."""
         if self.follower is not None and threads:
             self.follower.leave_alone(threads)
 
     def push(self, bars: Bars) -> list[Event]:
-        """Take in closed bars, oldest first, and say what they mean."""
+        """Take in closed bars, oldest first, and give their events."""
         return list(self.events(bars))
 
     def events(self, bars: Bars) -> Iterator[Event]:
-        """Take in closed bars and say what they mean, as it comes; for long slices."""
+        """Take in closed bars, oldest first, and give the events one by one; for long slices."""
         self.before_hold.clear()
         for decision, part in self._between_decisions(bars):
             if decision is not None and self.follower is not None:
                 yield from self._said(self.follower.decide(decision))
             room = self.series.pool.room
-            for start in range(0, len(part), room):  # no more than are in the windows at once
+            for start in range(0, len(part), room):  # no more than the windows hold
                 for stop in self.series.take(part[start : start + room]):
                     yield from self.said_at(stop)
                 yield from self.said_of_stories()
 
     def hear(self, decision: Decision) -> None:
-        """Take note of a decision of the user on a setup of this series; they come in order of time.
+        """Note a decision of the user on a setup of this series; decisions come in order of time.
 
-        One that comes after the same bar as another of its kind on that setup takes its place.
+        It replaces an earlier one of the same kind, on the same setup and after the same bar.
         """
         about = decision.thread, decision.kind, decision.bar
         self.decisions = [each for each in self.decisions if (each.thread, each.kind, each.bar) != about]
         self.decisions.append(decision)
 
     def _between_decisions(self, bars: Bars) -> Iterator[tuple[Decision | None, Bars]]:
-        """Cut bars after those that decisions come after, and give each decision with the bars that follow it."""
+        """Split the bars at the decisions, and give each decision with the bars that follow it."""
         decision, begin = None, 0
         while self.decisions and len(bars) and self.decisions[0].bar < bars.close_time[-1]:
             end = int(np.searchsorted(bars.close_time, self.decisions[0].bar, side="right"))
@@ -194,11 +194,11 @@ class SeriesEngine:
         yield decision, bars[begin:]
 
     def said_of_stories(self) -> list[Event]:
-        """Say what became of the setups that are followed, up to the last bar taken in."""
+        """Give the events of the setups followed, up to the last bar taken in."""
         return [event for _, event in self.follow()]
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
-        """Say what there is to say at a stop, while the windows are around it."""
+        """Give the events of a stop, while the windows still hold its bars."""
         if isinstance(stop, Candidates):
             yield from self._said_of(stop)
         elif isinstance(stop, Spiked):
@@ -217,9 +217,9 @@ class SeriesEngine:
             self.series.restart()
 
     def _said_of(self, stop: Candidates) -> list[Event]:
-        """Say what stands at some bars, what became of earlier setups, and what the next bar may complete.
+        """Give the events of some bars, in order of the bars.
 
-        All of a bar is said in this order, and the bars one after the other.
+        Within a bar: first those of earlier setups, then new setups, then setups that the next bar may complete.
         """
         fits = fits_at(self.series, stop.setups)
         standing = fits.standing[np.argsort(fits.spots[fits.standing, 0], kind="stable")]
@@ -228,7 +228,7 @@ class SeriesEngine:
         return [event for _, _, event in sorted(told, key=itemgetter(0, 1))]
 
     def _standing(self, fits: Fits, standing: NDArray[np.intp]) -> list[tuple[int, int, Event]]:
-        """Say what became of earlier setups, 0, and what stands, 1, each with its bar."""
+        """Give the events of earlier setups (0) and of new ones (1), as (bar, 0 or 1, event)."""
         weighed = weigh(fits, self.case(), standing)
         records, at = begun_of(weighed), list(map(tuple, fits.spots[standing].tolist()))
         said = self._setups(weighed) if self.on_found is None else []
@@ -245,7 +245,7 @@ class SeriesEngine:
         return told + [(index, 1, event) for (index, _), event in zip(at, said, strict=False)]
 
     def _setups(self, weighed: Weighed) -> list[Event]:
-        """Make the events of what stands, a row each, in the order of the bars."""
+        """Make an event for each row, in order of the bars."""
         judged = [judge(weighed.fits, int(row), weighed.case, weighed, k) for k, row in enumerate(weighed.rows)]
         events: list[Event] = []
         for _, group in groupby(judged, lambda each: each.bar_close):
@@ -255,7 +255,7 @@ class SeriesEngine:
         return events
 
     def _ahead(self, stop: Candidates) -> list[tuple[int, Event]]:
-        """Say which setups the bars after some may complete, with these bars."""
+        """Give the events of setups that the next bar may complete, each with the bar before that one."""
         where = (self.series, self.instrument, self.timetable)
         found = [(index, which, sign) for which, spots in stop.forming for index, sign in spots.tolist()]
         told = [
@@ -270,7 +270,7 @@ class SeriesEngine:
         records: NDArray[Any] = NO_RECORDS,
         standing: Sequence[tuple[int, int]] = (),
     ) -> list[tuple[int, Event]]:
-        """Follow setups, and go on over all bars taken in: see ``Follower.go_on``; says what is said, by bar."""
+        """Follow setups over all bars taken in, and give the events, each with its bar: see ``Follower.go_on``."""
         if self.ends is not None:
             self.ends.go_on(records, standing)
             return []
@@ -284,7 +284,7 @@ class SeriesEngine:
         return Follower(self.series, self.instrument, self.rulebook, self.timetable)
 
     def said_of(self, news: Sequence[tuple[int, News]]) -> list[Event]:
-        """Say what became of setups."""
+        """Turn news of setups into events."""
         return [event for _, event in self._told(news)]
 
     def _told(self, news: Sequence[tuple[int, News]]) -> list[tuple[int, Event]]:
@@ -297,14 +297,14 @@ class SeriesEngine:
         return self.said_of([(0, each) for each in news])
 
     def without_setups(self) -> SeriesEngine:
-        """Make an engine for the same series that has seen no bar and looks for no setup."""
+        """Make an engine for the same series that looks for no setups and has seen no bars."""
         rulebook = Rulebook(self.rulebook.rules, (), self.rulebook.surroundings)
         return SeriesEngine(self.instrument, self.timetable, rulebook, self.account)
 
     def judge_last(self) -> list[Judgement]:
-        """Judge the last bar taken in, for each setup in both directions, even where nothing stands.
+        """Judge the last bar taken in, for each setup in both directions, even if there is no setup.
 
-        Setups that look back further than there are bars are left out.
+        Setups that need more bars than there are get no judgement.
         """
         series, last = self.series, self.series.used - 1
         known = [which for which, each in enumerate(self.rulebook.setups) if series.count > each.setup.looks_back]
@@ -318,7 +318,7 @@ class SeriesEngine:
         return [judge(fits, row, case, weighed, row) for row in range(len(fits.which))]
 
     def case(self) -> Case:
-        """Give what the series is judged by besides its bars."""
+        """Give what a judgement needs besides the bars."""
         coarser = self.coarser
         return Case(
             rulebook=self.rulebook,
@@ -331,7 +331,7 @@ class SeriesEngine:
         )
 
     def lean_at(self, moment: int) -> float | None:
-        """Say how the last bar that closed by a moment leans; see ``trend.lean``. None where that is not known."""
+        """Give the lean of the last bar that closed by a moment; see ``trend.lean``. None if unknown."""
         begin, used = self.series.begin, self.series.used
         index = begin + int(np.searchsorted(self.series.times[1, begin:used], moment, side="right")) - 1
         found = np.nan
@@ -348,17 +348,17 @@ class SeriesEngine:
         return float(lean(self.series.columns, index, rise)) if index - rise >= self.series.begin else np.nan
 
     def _leans(self) -> tuple[NDArray[np.int64], list[float]]:
-        """Give the closes of the bars at hand, and how each of these leans."""
+        """Give the closes and leans of the bars in the window."""
         begin, used = self.series.begin, self.series.used
         return self.series.times[1, begin:used].copy(), [self._lean(index) for index in range(begin, used)]
 
     def follow_again(self, kept: bytes) -> None:
-        """Go on with the stories that a follower's snapshot kept."""
+        """Resume the stories in a snapshot of a follower."""
         self.follower = self._new_follower()
         self.follower.restore(kept)
 
     def pass_over(self, leap: Leap) -> None:
-        """Hold the series where it was held, without a word."""
+        """Put the series on hold where it was held before, without an event."""
         if self._suspected_split(leap.index) is not None:
             self.series.restart()
 
@@ -379,20 +379,20 @@ class SeriesEngine:
 
 
 def _unknown(moment: int) -> None:
-    """Say nothing of a coarser timeframe that is not followed."""
+    """Stand for the lean of a coarser timeframe that is not followed: None."""
     del moment
 
 
 def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:
-    """Give several engines, each once, their new bars at once, no more than a pool has room for; gives what each says.
+    """Give several different engines their new bars at once, and return the events of each.
 
-    Those that share a pool go through compiled code together.
+    None gets more bars than its pool has room for. Engines that share a pool go through compiled code together.
     """
     return push_joined(engines, Bars.joined(bars), np.cumsum([len(own) for own in bars], dtype=np.int64))
 
 
 def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.int64]) -> list[list[Event]]:
-    """Do what ``push_together`` does; the bars of the engine k are ends[k−1]…ends[k]−1 of ``bars``."""
+    """Do the same as ``push_together``; engine k gets the bars ends[k−1]…ends[k]−1 of ``bars``."""
     said: list[list[Event]] = [[] for _ in engines]
     by_pool: dict[int, list[int]] = {}
     begins = np.concatenate([[0], ends[:-1]])
@@ -420,7 +420,7 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
 
 
 def make_ready(rulebooks: Iterable[Rulebook]) -> None:
-    """Have compiled all that the first bar would otherwise wait for, or load what was compiled before."""
+    """Compile, or load from disk, the code that the first bar would otherwise wait for."""
     timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named("1m"))
     for rulebook in rulebooks:
         instrument = Instrument("", PriceSteps.fixed(Decimal(1)))
@@ -429,7 +429,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         opens, price = MINUTE * np.arange(rulebook.rules.warm_up + 1), np.ones(rulebook.rules.warm_up + 1)
         bars = Bars(opens, opens + MINUTE, *[price] * 5)
         Guard(timetable).check(RawBars(opens, price, price, price, price, price, opens, ""))
-        engine.push(bars[:-1])  # setups are looked for once a series is warm, and live bars come one by one
+        engine.push(bars[:-1])  # setups are sought only once a series is warm, and live bars come one by one
         engine.push(bars[-1:])
         nothing = [(which, np.zeros((0, 2), dtype=np.int64)) for which in range(len(rulebook.setups))]
         fits = fits_at(engine.series, nothing)
@@ -438,7 +438,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
 
 
 def needs_compiling(rulebook: Rulebook) -> bool:
-    """Say whether the first bar will wait for the compiler because no compiled form is kept on this machine."""
+    """Say whether the first bar must wait for the compiler, since no compiled code is kept on this machine."""
     needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look, steps.advance]
     needed += [each for chosen in rulebook.setups for each in (chosen.setup.find, chosen.setup.weigh)]
     needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]

@@ -1,4 +1,4 @@
-"""Setups from Python: tables of bars in, tables and pictures out, by the code that ``closewatch replay`` runs."""
+"""Setups from Python: tables of bars in, tables and pictures out, by the code of ``closewatch replay``."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ OF_SETUP = (
     *("planned_entry", "planned_risk", "objective_1", "objective_2", "objective_3", "obstacle", "room", "size"),
     *("exit_style", "currency"),
 )
-"""Those of the COLUMNS of events that a setup has."""
+"""The COLUMNS of events that a setup has."""
 CAME: dict[str, Kind] = {
     "state": "text",
     "entry": "number",
@@ -61,7 +61,7 @@ CAME: dict[str, Kind] = {
     "cost_r": "number",
     "ended": "moment",
 }
-"""What came of it."""
+"""The columns of its outcome."""
 OF_CAME = {"cost_r": "cost"}
 TYPES: dict[Kind, str] = {"text": "str", "whole": "int64", "truth": "bool"}
 LINES = ("instrument", "bar_close", "setup", "direction", "part", "name", "measured", "threshold", "holds", "text")
@@ -79,24 +79,23 @@ def find_setups(
     step: Decimal | float | str | None = None,
     config: str | Path | None = None,
 ) -> pd.DataFrame:
-    """Find every setup in a table of bars, with its levels and what came of it: the figures of ``closewatch replay``.
+    """Find every setup in a table of bars, with its levels and outcome: the figures of ``closewatch replay``.
 
-    ``frame`` has a row for each bar. An index of times or a column has the times; those without a zone are read by the
-    clocks of ``tz``, and ``stamp`` says whether they are those of the open or the close. Columns go by any of the usual
-    names, in English, German, French, Spanish or Italian: open, high, low, close, perhaps volume, and perhaps the
-    instrument. The frame itself never changes. ``timeframe``, ``calendar``, ``step`` (points of price) and ``config``
-    are as on the command line; without them the bars' own timeframe, no sessions, a guess and the setups that are
-    watched by default hold.
+    ``frame`` has a row for each bar. Times are in the index or in a column. Times without a zone are in ``tz``;
+    ``stamp`` says whether they are those of the open or the close. Columns may have any of the usual names in English,
+    German, French, Spanish or Italian: open, high, low, close and, optionally, volume and instrument. The frame is
+    never changed. ``timeframe``, ``calendar``, ``step`` (points of price) and ``config`` are as on the command line.
+    The defaults are the bars' own timeframe, no sessions, an estimated step and the setups that are watched by default.
 
-    Gives a row for each setup, by instrument and in the order of their bars. Those set aside are among them; leave them
-    out by ``found[~found.set_aside]``. Prices are in points, ``evidence_points`` count of ``evidence_total``. ``room``,
-    ``r`` (the result before costs) and ``cost_r`` (NaN where no costs are known) are in R: the risk from the entry to
-    the first stop. Times are UTC. ``state`` says what came of a setup: waiting, open, stopped, left, left_on_pressure,
-    lapsed, spoiled or broken_off. It is missing where there is no entry to follow, and ``ended`` where there is no end.
-    The other columns are those of ``scanner.store.upkeep.event_columns``.
+    Gives a row for each setup, by instrument and in order of bars. This includes those set aside; leave them out with
+    ``found[~found.set_aside]``. Prices are in points, and ``evidence_points`` counts out of ``evidence_total``.
+    ``room``, ``r`` (the result before costs) and ``cost_r`` (NaN if costs are unknown) are in R: the risk from the
+    entry to the first stop. Times are UTC. ``state`` is the outcome: waiting, open, stopped, left, left_on_pressure,
+    lapsed, spoiled or broken_off. It is missing if there is no entry to follow, and ``ended`` if there is no end yet.
+    For the other columns see ``scanner.store.upkeep.event_columns``.
 
-    Warns of rows that were refused or noted, of series put on hold and of those with too few bars. Raises ValueError
-    with one sentence where a frame cannot be read, or where more than a fifth of its rows is refused.
+    Warns of rows that were refused or noted, of series put on hold and of series with too few bars. Raises ValueError
+    with one sentence if the frame cannot be read, or if more than a fifth of its rows is refused.
 
     Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 
@@ -112,7 +111,7 @@ def find_setups(
 
 
 def _found_in(reading: Reading) -> pd.DataFrame:
-    """Find the setups in the table that is to be read; what it needs on the way is gone once it returns."""
+    """Find the setups in the table; everything else that this needs is freed when it returns."""
     found: list[tuple[Mapping[str, Any], Sequence[str]]] = []
     came: dict[str, Came] = {}
 
@@ -129,7 +128,7 @@ def _found_in(reading: Reading) -> pd.DataFrame:
         tally = Tally(recording.symbol, str(recording.path))
         try:
             for _ in replay(recording, made, tally, lambda _: None, keep, tells_stories=False):
-                pass  # series that are put on hold are counted in the tally
+                pass  # the tally counts series put on hold
         except ReplayError as problem:
             raise ValueError(in_python(advised(problem, recording, reading))) from None
         _warn(tally)
@@ -157,13 +156,13 @@ def explain_bar(
 ) -> pd.DataFrame:
     """Say why there was a setup at a bar, or why there was none: the numbers of ``closewatch explain``.
 
-    ``at`` is the day of a bar, or the time at which it closed, in ``tz`` where it names no zone; a day where bars are
-    shorter means all that closed on it. ``instrument`` says which where the frame has several. All else is as for
-    ``find_setups``.
+    ``at`` is the day of a bar, or the time at which it closed, in ``tz`` if it names no zone. If bars are shorter than
+    a day, a day means all bars that closed on it. ``instrument`` chooses one if the frame has several. The other
+    arguments are as for ``find_setups``.
 
-    Gives a row for each rule, place and surrounding (``part``) of each setup in both directions, with what was
-    ``measured``, the ``threshold`` as a text, whether it ``holds``, and a ``text`` that says in which unit. Warns where
-    nothing is reported at the bar whatever holds. Raises ValueError with one sentence, also where there is no such bar.
+    Gives a row for each rule, place and surrounding (``part``) of each setup in both directions: the value
+    ``measured``, the ``threshold`` as a text, whether it ``holds``, and a ``text`` that names the unit. Warns if no
+    setup can be reported at the bar. Raises ValueError with one sentence, also if there is no such bar.
 
     >>> days = pd.date_range("2024-01-01", periods=300)
     >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
@@ -188,7 +187,7 @@ def explain_bar(
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """A picture of bars; a notebook shows it by itself."""
+    """A picture of bars; a notebook displays it automatically."""
 
     picture: Picture
 
@@ -196,7 +195,7 @@ class Chart:
         return self._drawn("png")
 
     def save(self, path: str | Path) -> None:
-        """Write it as a file, .png or .svg by its name; ValueError with one sentence where that cannot be done."""
+        """Write it to a .png or .svg file, by its name; ValueError with one sentence if that fails."""
         with _sentences():
             target = Path(path)
             output.write_whole(target, self._drawn(format_of(target)))
@@ -219,10 +218,10 @@ def chart(
     step: Decimal | float | str | None = None,
     config: str | Path | None = None,
 ) -> Chart:
-    """Draw the bars up to one, with the setup that stood there and its levels: the picture of ``closewatch chart``.
+    """Draw the bars up to one, with the setup at that bar and its levels: the picture of ``closewatch chart``.
 
-    All that is asked for, and what is raised, is as for ``explain_bar``; of several bars of a day the first is meant.
-    Times in the picture are those of ``tz``.
+    Arguments and errors are as for ``explain_bar``, except that a day with several bars means the first of them.
+    Times in the picture are in ``tz``.
 
     >>> days = pd.date_range("2024-01-01", periods=300)
     >>> prices = [10.0 + number % 7 for number in range(300)]  # invented
@@ -246,7 +245,7 @@ def _reading(
     config: str | Path | None,
 ) -> Reading:
     if stamp not in {"open", "close"}:
-        raise ValueError(f"stamp says whether times are those of the open or the close, not {stamp!r}")
+        raise ValueError(f'stamp must be "open" or "close", not {stamp!r}')
     with _sentences():
         known = None if config is None else load(Path(config))
         if known is not None:
@@ -277,17 +276,17 @@ def _step(told: Decimal | float | str) -> Decimal:
 
 @contextmanager
 def _sentences() -> Iterator[None]:
-    """Raise what was foreseen as ValueError, with options as they are written in Python."""
+    """Raise foreseen errors as ValueError, with options written as in Python."""
     try:
         yield
-    except Exception as problem:  # what is not a sentence for people is raised again
+    except Exception as problem:  # an unforeseen error is raised as it is
         if not isinstance(getattr(problem, "exit_code", None), int):
             raise
         raise ValueError(in_python(str(problem))) from None
 
 
 def in_python(sentence: str) -> str:
-    r"""Name options as a call has them.
+    r"""Write options as the arguments of a call.
 
     >>> in_python("these look like New York times: --tz America/New_York")
     'these look like New York times: tz="America/New_York"'
@@ -304,7 +303,7 @@ def in_python(sentence: str) -> str:
 
 @contextmanager
 def _without_looking_for_circles() -> Iterator[None]:
-    """Put off the search for circles of objects, of which events hold none; it would cost a tenth of the time."""
+    """Turn off garbage collection of cycles meanwhile: events have none, and it would take a tenth of the time."""
     was = gc.isenabled()
     gc.disable()
     try:
@@ -315,7 +314,7 @@ def _without_looking_for_circles() -> Iterator[None]:
 
 
 def _warn(tally: Tally) -> None:
-    """Warn of what a reader of the table would not see."""
+    """Warn of what the table does not show."""
     about = []
     for what, reasons in (("refused", tally.refused), ("noted", tally.noted)):
         if reasons:
@@ -333,21 +332,21 @@ def _told(reasons: Counter[str]) -> str:
     )
 
 
-def _column(parts: Sequence[Sequence[Any]], kind: Kind) -> Any:  # noqa: ANN401 - whatever pandas holds such values in
-    """Put the parts of a column together."""
+def _column(parts: Sequence[Sequence[Any]], kind: Kind) -> Any:  # noqa: ANN401 - any type in which pandas holds such values
+    """Join the parts of a column."""
     if kind == "number":
         return np.concatenate([np.zeros(0), *(np.array(part, dtype=np.float64) for part in parts)])
     values = [value for part in parts for value in part]
     if kind == "moment":
         moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
         return pd.DatetimeIndex(moments.view("datetime64[ns]"), tz="UTC")
-    return pd.array(values, dtype=TYPES[kind])  # type: ignore[call-overload]  # one of the types it has
+    return pd.array(values, dtype=TYPES[kind])  # type: ignore[call-overload]  # one of its own types
 
 
 def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple[Recorded, str]:
-    """Read the frame, and give what is asked about as ``--at`` has it.
+    """Read the frame, and write ``at`` as the option ``--at`` has it.
 
-    Midnight on a frame of days, as in its index, means the day.
+    For daily bars, midnight (as in their index) means the day.
     """
     text = at if isinstance(at, str) else at.isoformat()
     recorded = Recorded.read((), reading, text, instrument)
@@ -360,7 +359,7 @@ def _lines(asked: OneBar) -> Iterator[tuple[Any, ...]]:
     closed = rfc3339(int(asked.bars.close_time[asked.index]))
     unready = unready_at(asked, reported_at(asked))
     if unready:
-        warnings.warn(f"{asked.tally.symbol}: nothing is reported at the bar of {closed} ({unready})", stacklevel=4)
+        warnings.warn(f"{asked.tally.symbol}: no setup is reported at the bar of {closed} ({unready})", stacklevel=4)
     for found in asked.engine.judge_last():
         for part, measures in _parts(found):
             for name, each in measures.items():

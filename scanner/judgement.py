@@ -1,4 +1,4 @@
-"""The judgement of setups: places, evidence, levels and surroundings of many as numbers, and of one in words."""
+"""The judgement of setups, by places, evidence, levels and surroundings: many as numbers, or one in words."""
 
 from __future__ import annotations
 
@@ -39,10 +39,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What a series is judged by besides its own bars.
+    """What the judgement of a series needs besides its own bars.
 
-    ``coarser`` names the next coarser timeframe that is followed, empty if there is none. ``lean_at`` gives the lean of
-    its last bar that is complete by a moment; see ``surroundings.Scene``.
+    ``coarser`` names the next coarser timeframe followed, empty if there is none. ``lean_at`` gives the lean of its
+    last bar that closed by a moment; see ``surroundings.Scene``.
     """
 
     rulebook: Rulebook
@@ -56,11 +56,11 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Some hits in a warm series as numbers: all that following and studying need.
+    """Some hits in a warm series as numbers: all that followers and studies need.
 
     ``planned`` (rows × ``levels.COLUMNS``) are the levels in units of price, and ``looked`` the surroundings.
-    ``touched`` says of each how a suspected bad tick touches it, empty if none does; ``set_aside`` are those that one
-    touches, or that fail a required surrounding.
+    ``touched`` says how a suspected bad tick affects each, empty if none does; ``set_aside`` are those that a bad tick
+    affects or that fail a required surrounding.
     """
 
     fits: Fits
@@ -73,7 +73,7 @@ class Weighed:
     grid: levels.Grid
 
     def threads(self) -> list[str]:
-        """Give the ids of the rows: those of the events that say them."""
+        """Give the ids of the rows, which are those of their events."""
         fits, case, setups = self.fits, self.case, self.fits.series.pool.setups
         symbol, timeframe = case.instrument.symbol, case.timetable.timeframe.name
         index, sign = fits.spots[self.rows].T
@@ -84,7 +84,7 @@ class Weighed:
         ]
 
     def why_set_aside(self, number: int) -> str:
-        """Say in a clause why; empty if it is not set aside."""
+        """Say in a clause why a row is set aside; empty if it is not."""
         return ", and ".join(filter(None, (self.touched[number], self.looked.why_set_aside(number))))
 
     def price(self, number: int, level: int) -> Decimal | None:
@@ -98,10 +98,10 @@ class Judgement:
     """Everything about a setup at one bar in one direction, whether or not it qualifies.
 
     ``rules`` includes the rules ``place`` and ``reach`` where the setup needs a place, and ``evidence`` the places.
-    ``place`` is the safest that holds, None where none does. ``set_aside`` says how a suspected bad tick touches it and
-    which of the required surroundings fail. ``spoiled_by`` says what proves it wrong before its entry, besides a close
-    beyond the stop, and ``spoiled_after`` how many bars do. ``warnings`` say what is likely to hurt. There is no
-    ``plan``, and nothing around it, before the series is warm.
+    ``place`` is the safest that holds, None if none does. ``set_aside`` says how a suspected bad tick affects it and
+    which required surroundings fail. ``spoiled_by`` says what proves it wrong before its entry, besides a close beyond
+    the stop, and ``spoiled_after`` is the number of bars without an entry that spoil it. ``warnings`` name the dangers.
+    There is no ``plan``, and no surroundings, before the series is warm.
     """
 
     setup: Setup[Any]
@@ -170,7 +170,7 @@ def weigh(fits: Fits, case: Case, rows: NDArray[np.intp]) -> Weighed:
 
 
 def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int = 0) -> Judgement:
-    """Put a row into words, which is row ``number`` of ``weighed``; that is None before the series is warm."""
+    """Put a row into words. It is row ``number`` of ``weighed``, which is None before the series is warm."""
     chosen, fit = fits.chosen(row), fits.fit(row)
     setup, sign, series = chosen.setup, fit.sign, fits.series
     words, around = setup.words(fit, chosen.numbers), fits.found.around(row)
@@ -218,14 +218,14 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
 
 
 def places_of(found: NDArray[Any], none: Place | str | None = None) -> list[Any]:
-    """Give the safest place that holds in each of some PLACES records, ``none`` where none does."""
+    """Give the safest place that holds in each PLACES record, or ``none``."""
     held = np.array([*(found[name] for name in places.PLACE_NAMES), np.ones(len(found), dtype=np.bool_)])
     names = (*places.PLACE_NAMES, none)
     return [names[which] for which in held.argmax(axis=0).tolist()]
 
 
 def _warnings(weighed: Weighed, number: int, made: plan.Plan) -> list[str]:
-    """Say what about the entry that is followed, and its size, is likely to hurt."""
+    """Name the dangers of the entry that is followed, and of its size."""
     case, style = weighed.case, weighed.case.rulebook.rules.entry_style
     entry, risk = made.entries[style]["price"], made.entries[style]["risk"]
     if entry is None or risk is None:
@@ -237,7 +237,7 @@ def _warnings(weighed: Weighed, number: int, made: plan.Plan) -> list[str]:
 
 
 def _place_rules(fits: Fits, row: int, fit: Fit, found: dict[str, PlaceFound]) -> dict[str, Measure]:
-    """Give the rules of a setup that needs a place: that there is one, and that the setup still stands near it."""
+    """Give the extra rules of a setup that needs a place: that there is one, and that it is still near."""
     setup, near = fits.chosen(row).setup, int(fits.found.near[row])
     holding = sum(found[kind]["verdict"] for kind in setup.places)
     all_kinds = len(setup.places) == len(found)
@@ -261,7 +261,7 @@ def _place_rules(fits: Fits, row: int, fit: Fit, found: dict[str, PlaceFound]) -
 
 
 def _evidence(found: dict[str, PlaceFound], own: dict[str, Measure]) -> dict[str, Measure]:
-    """Count the places among the points of evidence; a point without a threshold could not be judged."""
+    """Add the places to the points of evidence; a point without a threshold could not be judged."""
     points: dict[str, Measure] = {
         f"place_{name}": {
             "measured": place["measured"],

@@ -1,4 +1,4 @@
-"""The way of one instrument's bars: raw rows → guard → coarser timeframes → engine → events."""
+"""One instrument's pipeline: raw rows → guard → coarser timeframes → engine → events."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ NEVER = np.iinfo(np.int64).max
 
 @dataclass(frozen=True, slots=True)
 class Lane:
-    """One timeframe of an instrument: how its bars are made from the feed's, and the engine that looks at them."""
+    """One timeframe of an instrument: what makes its bars from the feed's, and the engine that takes them."""
 
     timeframe: Timeframe
     aggregator: Aggregator | None
@@ -54,9 +54,9 @@ class Lane:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """All that a pipeline is made of, as plain values that can travel to another process.
+    """The parts of a pipeline, as plain values that can be sent to another process.
 
-    ValueError where bars of one of the timeframes cannot be made of those of the base.
+    ValueError if bars of a timeframe cannot be made from those of the base timeframe.
     """
 
     instrument: Instrument
@@ -69,10 +69,10 @@ class Inputs:
     dates: tuple[Dated, ...] | None = None
     group: str = ""
     until: int | None = None
-    """When bars must have ended, in nanoseconds since 1970 UTC; None where that is not asked for."""
+    """The time by which bars must have closed, in nanoseconds since 1970 UTC; None for no limit."""
 
     def __post_init__(self) -> None:
-        """Make sure that the bars can be made."""
+        """Check that the bars of each timeframe can be made."""
         for timeframe in self.timeframes:
             if timeframe != self.base:
                 Aggregator(self.base, timetable_of(self.calendar, timeframe))
@@ -82,7 +82,7 @@ class Inputs:
         return _guard(self.calendar, self.base, self.rulebook.rules, self.adjustments, self.until)
 
     def pipeline(self, engines: type[SeriesEngine] = SeriesEngine, pools: Pools | None = None) -> Pipeline:
-        """Make a pipeline that has seen no bar."""
+        """Make a pipeline that has seen no bars."""
         return Pipeline(
             self.instrument,
             self.calendar,
@@ -99,7 +99,7 @@ class Inputs:
 
 
 class Pools:
-    """Pools that series share: those under one rulebook on one timetable lie side by side.
+    """Pools that series share: one for each rulebook and timetable.
 
     ``room`` is how many bars a series can take before its windows are moved.
     """
@@ -108,29 +108,29 @@ class Pools:
         self._room = room
         self._pools: dict[tuple[Rulebook, int], Pool] = {}
         self._known: dict[tuple[int, int], tuple[Rulebook, Pool]] = {}
-        """The same by identity, since to compare rulebooks takes long; it keeps them, so that each stays itself."""
+        """The same by identity, since comparing rulebooks is slow; it holds them, so that no id is used again."""
 
     def of(self, rulebook: Rulebook, timetable: Timetable) -> Pool:
         """Give the pool for a rulebook and a timetable."""
         known = self._known.get((id(rulebook), id(timetable)))
         if known is None:
-            key = (rulebook, id(timetable))  # of a calendar and timeframe there is one timetable only
+            key = (rulebook, id(timetable))  # a calendar and timeframe have only one timetable
             if key not in self._pools:
                 self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, self._room)
             known = self._known[id(rulebook), id(timetable)] = rulebook, self._pools[key]
         return known[1]
 
     def reserve(self, series: Iterable[tuple[Rulebook, Calendar, Timeframe]]) -> None:
-        """Have room for so many series in all, so that no pool has to be moved as it grows."""
+        """Reserve rows for all of these series, so that no pool has to be moved as it grows."""
         pools = [self.of(rulebook, timetable_of(calendar, timeframe)) for rulebook, calendar, timeframe in series]
         for pool in {id(each): each for each in pools}.values():
             pool.reserve(sum(each is pool for each in pools))
 
 
 class Pipeline:
-    """One instrument, from what a feed sends on its ``base`` timeframe to the events on each timeframe followed.
+    """One instrument, from the feed's bars on its ``base`` timeframe to the events on each timeframe followed.
 
-    Bars that opened before an adjustment are rescaled by its ratio before anybody looks at them.
+    Bars that opened before an adjustment are first rescaled by its ratio.
     """
 
     def __init__(
@@ -148,9 +148,9 @@ class Pipeline:
         engines: type[SeriesEngine] = SeriesEngine,
         until: int | None = None,
     ) -> None:
-        """Make the lanes; ``pools`` are those that are shared with other instruments.
+        """Make the lanes; ``pools`` are shared with other instruments, None for pools of its own.
 
-        ``engines`` is the kind of engine that looks at the bars. Those that end after ``until`` are left out.
+        ``engines`` is the class of the engines. Bars that close after ``until`` are left out.
         """
         self.instrument = instrument
         self.base = base
@@ -165,27 +165,27 @@ class Pipeline:
             engine = engines(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
             lanes.append(Lane(timeframe, None if timeframe == base else Aggregator(base, timetable), engine))
         self.lanes = tuple(lanes)
-        """From the coarsest on: a finer timeframe looks at the coarser bars that are complete by then."""
+        """Coarsest first: a finer timeframe reads the coarser bars that are complete by then."""
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
-        """How many base bars may go through all lanes at a time, so that the coarser bars are still at hand."""
+        """The most base bars that may go through all lanes at a time, so that windows still hold the coarser bars."""
         self.is_alone = len(self.lanes) == 1 and self.lanes[0].aggregator is None
-        """Whether nothing is made of the bars but what the engine of the base timeframe says."""
+        """Whether only the base timeframe is followed."""
         self.goes_along = self.guard.takes_all and not self.adjustments and base.intraday
-        """Whether a sound bar that follows the last one can be taken in with those of other instruments."""
+        """Whether a sound bar that follows the last one can be taken in together with those of other instruments."""
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
 
     @cached_property
     def mark(self) -> bytes:
-        """What tells whether a snapshot is of the same timeframes, sessions, splits and rules, and laid out alike."""
+        """Identifies the timeframes, sessions, splits, rules and layout for which a snapshot is valid."""
         return _mark(self.base, self._timeframes, self._calendar, self.adjustments, self._rulebook.told)
 
     def listen(self, on_end: Callable[[Came], None]) -> None:
-        """Tell ``on_end`` what came of setups, instead of saying what becomes of them."""
+        """Pass only the outcome of each setup, to ``on_end``; give no events of stories."""
         for lane in self.lanes:
             lane.engine.listen(on_end)
 
     def collect(self, on_found: Callable[[Weighed, Sequence[str]], None]) -> None:
-        """Tell ``on_found`` of the setups that stand, and their ids, instead of saying them, if one ``listen``s."""
+        """Pass the setups found and their ids to ``on_found`` in place of their events; call ``listen`` as well."""
         for lane in self.lanes:
             lane.engine.on_found = on_found
 
@@ -195,17 +195,16 @@ class Pipeline:
             yield from lane.engine.under_way()
 
     def check(self, raw: RawBars, known: Bars | None = None) -> Checked:
-        """Let the guard look at raw rows, of which it may take out none that is ``known``.
+        """Let the guard check raw rows; it takes out no bar that is ``known``.
 
-        Its notes go to people, its bars to ``events``.
+        Show its notes to people, and pass its bars to ``events``.
         """
         return self.guard.check(raw, known)
 
     def suspects(self, checked: Checked, since: int = 0) -> list[Note]:
-        """Give notes of the bars that the engines have come to suspect of being bad ticks since this was last asked.
+        """Give notes of the suspected bad ticks found since the last call.
 
-        Each names the row, among those ``checked``, with which the bar was complete. Those that closed before ``since``
-        are left out.
+        Each names the ``checked`` row that completed the bar. Bars that closed before ``since`` are left out.
         """
         notes = []
         for lane in self.lanes:
@@ -220,29 +219,30 @@ class Pipeline:
         return notes
 
     def events(self, bars: Bars) -> Iterator[Event]:
-        """Take in checked bars of the base timeframe and say what they mean, from the coarsest timeframe on."""
+        """Take in checked bars of the base timeframe and give their events, those of coarser timeframes first."""
         for part in self.parts(bars):
             for lane, own in self.lanes_of(part):
                 yield from lane.engine.events(own)
 
     def parts(self, bars: Bars) -> Iterator[Bars]:
-        """Cut base bars into as many as may go through all lanes at a time."""
+        """Cut base bars into parts that may go through all lanes at a time."""
         for start in range(0, len(bars), self.most):
             yield bars[start : start + self.most]
 
     def lanes_of(self, bars: Bars) -> Iterator[tuple[Lane, Bars]]:
-        """Give each timeframe's own bars out of checked bars of the base timeframe, for its engine to take."""
+        """Make each timeframe's bars from checked bars of the base timeframe, for its engine to take."""
         if self.adjustments:
             bars = adjust(bars, self.adjustments)
         for lane in self.lanes:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 
     def again(self, bars: Bars, coarser: Mapping[str, Bars], over: int = NEVER) -> Iterator[tuple[Lane, Bars]]:
-        """Give what ``lanes_of`` gives, part by part, where ``coarser`` bars, by timeframe, were made of them before.
+        """Do the same as ``lanes_of``, part by part, for bars that were taken in by an earlier run.
 
-        Those that are older than all that is made now come first: coarser bars are kept for longer than the finer ones
-        that they were made of. Of them, those that do not fit the sessions there are now, and what is older, are
-        left out. A bar that was taken as complete though its end never came is so again, if it closed up to ``over``.
+        ``coarser`` are the bars of that run, by timeframe. They are kept for longer than the finer bars from which they
+        were made, so those older than any bar made now come first; a bar that does not fit today's sessions is left
+        out with all bars before it. A bar that was taken as complete without its last rows is taken so again, if it
+        closed by ``over``.
         """
         known = {lane.timeframe.name: coarser.get(lane.timeframe.name, Bars.of([])) for lane in self.lanes}
         for number, part in enumerate(self.parts(bars)):
@@ -257,7 +257,7 @@ class Pipeline:
                 yield lane, lane.aggregator.flush(min(int(before.close_time[-1]), over))
 
     def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
-        """Give the coarser bars whose time is over at ``now``, though the feed sent nothing for their end."""
+        """Give the coarser bars whose time is over at ``now``, although the feed sent no rows for their end."""
         for lane in self.lanes:
             if lane.aggregator is not None:
                 yield lane, lane.aggregator.flush(now)
@@ -265,25 +265,25 @@ class Pipeline:
 
 @dataclass(slots=True)
 class Run:
-    """What came of new bars of one instrument: the bars of each lane, in parts, and what was said on them."""
+    """The result of new bars of one instrument: the bars of each lane, in parts, and the events."""
 
     bars: dict[Lane, list[Bars]] = field(default_factory=dict)
     said: list[tuple[Event, Lane]] = field(default_factory=list)
 
     def add(self, lane: Lane, own: Bars, events: Iterable[Event]) -> None:
-        """Note bars that were taken in, and what was said."""
+        """Add bars that a lane took in, and their events."""
         if len(own):
             self.bars.setdefault(lane, []).append(own)
             self.said += [(event, lane) for event in events]
 
 
 def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Run]:
-    """Give several pipelines, each once, their new checked bars; the engines take those of all of them together."""
+    """Give several different pipelines their new checked bars; the engines take all of them together."""
     runs = [Run() for _ in pipelines]
     parts = [pipeline.parts(own) for pipeline, own in zip(pipelines, bars, strict=True)]
     going = list(range(len(pipelines)))
     while going:
-        made: list[list[tuple[int, Lane, Bars]]] = []  # by how many coarser lanes there are
+        made: list[list[tuple[int, Lane, Bars]]] = []  # by the number of coarser lanes
         still = []
         for number in going:
             part = next(parts[number], None)
@@ -303,7 +303,7 @@ def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Ru
 
 
 def _older(known: Bars, aggregator: Aggregator, made: Bars) -> Bars:
-    """Give those of the coarser bars ``known`` that are older than all that the aggregator makes, ``made`` first."""
+    """Give the ``known`` coarser bars older than any that the aggregator makes; the first of those are ``made``."""
     older = known[: int(np.searchsorted(known.close_time, aggregator.begin(made), side="right"))]
     opens, closes, aligned = aggregator.target.spans(older.open_time, "open")
     astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))

@@ -1,4 +1,4 @@
-"""The snapshot of a pipeline as bytes: its parts, each with its length before it."""
+"""The snapshot of a pipeline as bytes: its parts, each preceded by its length."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ if TYPE_CHECKING:
 
 
 def joined(parts: Iterable[bytes]) -> bytes:
-    """Put parts together."""
+    """Join parts into a snapshot."""
     return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
 
 
 def parts_of(snapshot: bytes) -> list[bytes]:
-    """Take a snapshot apart again."""
+    """Split a snapshot into its parts."""
     parts, rest = [], snapshot
     while rest:
         size = int.from_bytes(rest[:4], "little")
@@ -28,6 +28,6 @@ def parts_of(snapshot: bytes) -> list[bytes]:
 def counts_in(snapshot: bytes) -> list[int]:
     """Read from a snapshot how many bars each timeframe has seen since it began or was last put on hold.
 
-    They come in the order of the timeframes, from the finest on.
+    The finest timeframe comes first.
     """
     return [count_in(engine) for engine in parts_of(snapshot)[3::2]][::-1]

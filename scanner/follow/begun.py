@@ -12,7 +12,7 @@ from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
 from scanner.trade.plan import STYLES
 
 BLANK = np.zeros(1, dtype=STORY)
-"""A record without prices."""
+"""A record without any price."""
 for _name in ("half", "half_exit", "fill", "exit"):
     BLANK[_name] = np.nan
 
@@ -34,11 +34,11 @@ def begun(
     spoiler: NDArray[Any],
     line: tuple[Any, Any],
 ) -> NDArray[Any]:
-    """Give STORY records of setups, one for each bar ``index`` of the window.
+    """Give STORY records of setups, one for each bar ``index`` of the window; all prices are real prices.
 
-    ``entry`` is the planned one of the style that is followed, ``step`` that of prices there, ``spoiler`` has the last
-    four fields of LEVELS, and ``line`` the trend line's price at the bar and its rise a bar, NaN if there is none; all
-    in real prices.
+    ``entry`` is the planned entry of the style that is followed, and ``step`` the price step there. ``spoiler`` has the
+    last four fields of LEVELS. ``line`` has the trend line's price at the bar (NaN if there is none) and its rise per
+    bar.
     """
     rules, index, sign = series.pool.rules, np.asarray(index), np.asarray(sign, dtype=np.float64)
     style = STYLES.index(rules.entry_style)
@@ -60,7 +60,7 @@ def begun(
 
 
 def begun_of(weighed: Weighed) -> NDArray[Any]:
-    """Give the records of those rows whose plan has an entry with a risk, numbered as the rows are."""
+    """Give the records of the rows whose plan has an entry with a risk; their numbers are those of the rows."""
     fits, grid, series = weighed.fits, weighed.grid, weighed.fits.series
     style = STYLES.index(series.pool.rules.entry_style)
     numbers = np.flatnonzero(~np.isnan(weighed.planned[:, RISK + style]))

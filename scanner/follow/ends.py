@@ -1,4 +1,4 @@
-"""The stories of one series where nobody wants to know of them before their ends."""
+"""The stories of one series if only their ends are wanted."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class Ends(Stories):
-    """Stories of which only the ends are told: ``came`` gets their records, in the order of their ends.
+    """Stories that report only their ends: ``came`` gets their records, in the order of their ends.
 
     Call ``go_on`` before bars leave the window.
     """
@@ -28,20 +28,20 @@ class Ends(Stories):
     came: Callable[[NDArray[Any]], None]
 
     def go_on(self, records: NDArray[Any] = NO_RECORDS, standing: Sequence[tuple[int, int]] = ()) -> None:
-        """Follow more setups from their own bars of the window on, and go on over all bars of the series so far.
+        """Follow more setups, each from its own bar of the window, and advance over all bars taken in.
 
-        ``standing`` are the new bars of the window that have setups, and their sides (a sign).
+        ``standing`` are the new bars of the window with setups, and their sides (a sign).
         """
         self._add(records)
         self._go_on(self._series.used, standing)
 
     def go_on_alone(self) -> list[tuple[int, News]]:
-        """Go on over all bars of the series so far, none of which has a setup."""
+        """Advance over all bars taken in; no new bar has a setup."""
         self.go_on()
         return []
 
     def tell(self) -> list[tuple[int, News]]:
-        """Pass on those that have ended."""
+        """Pass on the stories that have ended."""
         ended = self.records["state"] > steps.OPEN
         if ended.any():
             records, self.records = self.records[ended], self.records[~ended]
@@ -49,7 +49,7 @@ class Ends(Stories):
         return []
 
     def break_off(self, index: int) -> None:
-        """Go on over the bars before one of the window, and end the remaining stories there, without a result."""
+        """Advance up to a bar of the window, and end the remaining stories before it, without a result."""
         self._go_on(index, ())
         self.records["state"], self.records["ended_at"] = steps.BROKEN_OFF, self._series.times[1, index]
         self.tell()

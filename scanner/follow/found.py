@@ -1,4 +1,4 @@
-"""A setup that was found, with what is needed to tell of it."""
+"""A setup that was found, with what its news need."""
 
 from __future__ import annotations
 

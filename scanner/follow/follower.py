@@ -64,11 +64,11 @@ class Follower(Stories):
         self._stories: list[Story] = []
 
     def tell(self) -> list[tuple[int, News]]:
-        """Tell what there is, with its bar, once its ``records`` went on over all bars, and go on from there."""
+        """Report the news of ``records`` that have already advanced, and advance them over the remaining bars."""
         return self._go_on(self._series.used, (), has_news=True)
 
     def go_on_alone(self) -> list[tuple[int, News]]:
-        """Go on over all bars of the series so far, none of which has a setup, and tell what there is."""
+        """Advance over all bars taken in; no new bar has a setup. Returns news with their bars."""
         return self._go_on(self._series.used, ())
 
     def go_on(
@@ -77,10 +77,10 @@ class Follower(Stories):
         records: NDArray[Any] = NO_RECORDS,
         standing: Sequence[tuple[int, int]] = (),
     ) -> list[tuple[int, News]]:
-        """Follow setups ``found``, each with its record, from their own bars of the window on, and go on over all bars.
+        """Follow setups ``found``, each with its record and from its own bar, and advance over all bars taken in.
 
-        ``standing`` are the new bars of the window that have setups, and their sides (a sign): a setup that is not
-        followed is still pressure against the other side. Returns news with their bars.
+        ``standing`` are the new bars of the window with setups, and their sides (a sign): even a setup that is not
+        followed is pressure against the other side. Returns news with their bars.
         """
         first = int(self.records["number"][-1]) + 1 if len(self.records) else 0
         records["number"] = first + np.arange(len(records))
@@ -89,7 +89,7 @@ class Follower(Stories):
         return self._go_on(self._series.used, standing)
 
     def break_off(self, index: int, reason: str) -> list[News]:
-        """Go on over the bars before one of the window, and end the remaining stories there, without a result."""
+        """Advance up to a bar of the window, and end the remaining stories before it, without a result."""
         told = [news for _, news in self._go_on(index, ())]
         for each, story in zip(self.records, self._stories, strict=True):
             record = _read(each) | {"state": steps.BROKEN_OFF, "ended_at": int(self._series.times[1, index])}
@@ -101,7 +101,8 @@ class Follower(Stories):
     def decide(self, decision: Decision) -> list[News]:
         """Replace the assumed fill and size with the user's own, or end a story that the user ended.
 
-        It comes after the last bar taken in, which all stories have met. A story that has ended does not change.
+        The decision comes after the last bar taken in, to which all stories have advanced. A story that has ended does
+        not change.
         """
         which = next((n for n, each in enumerate(self._stories) if each.found.thread == decision.thread), None)
         if which is None:
@@ -123,7 +124,7 @@ class Follower(Stories):
             told = [self._of_user("setup.closed", records[0], story, index)]
             self.leave_alone({decision.thread})
             return told
-        fill = nan if price is None else sign * float(price)  # its value as a number must leave a risk
+        fill = nan if price is None else sign * float(price)  # as a float, too, it must leave a risk
         if not fill > records["first_stop"][0]:
             return []
         records["fill"], records["filled_at_open"], records["by_user"] = fill, True, True
@@ -149,22 +150,22 @@ class Follower(Stories):
         self._stories = list(compress(self._stories, kept))
 
     def under_way(self) -> list[Outcome]:
-        """Give those that have not ended."""
+        """Give the state of the stories that have not ended."""
         return [self._now(_read(record), story) for record, story in zip(self.records, self._stories, strict=True)]
 
     def snapshot(self) -> bytes:
-        """Give what must be kept to go on in a later run; empty where nothing is followed."""
+        """Give the state from which a later run can resume; empty if no setup is followed."""
         return packed([(story.found, story.stop) for story in self._stories], self.records) if self._stories else b""
 
     def restore(self, snapshot: bytes) -> None:
-        """Follow what the follower of a snapshot followed. ValueError where it is not a snapshot."""
+        """Resume the stories of a snapshot. ValueError if it is not a snapshot."""
         kept, self.records = unpacked(snapshot)
         self._stories = [Story(found, stop) for found, stop in kept]
 
     def _go_on(
         self, stop: int, standing: Sequence[tuple[int, int]], *, has_news: bool = False
     ) -> list[tuple[int, News]]:
-        """Go on to a bar; where the stories went on already and one ``has_news``, begin with that."""
+        """Advance to a bar. If a story already ``has_news``, report that first."""
         if not self._stories:
             return []
         offset, marks = self._offset, self._marks(stop, standing)
@@ -187,7 +188,7 @@ class Follower(Stories):
         return [(index, news) for index, _, news in told]
 
     def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
-        """Give the news of a story at a bar; ``was`` is its stop before."""
+        """Give the news of a story at a bar; ``was`` is its previous stop."""
         bits, now = record["news"], self._now(record, story)
         news = partial(self._news, record, story, now, index)
         if bits & steps.ENTERED:
@@ -204,7 +205,7 @@ class Follower(Stories):
             yield news("setup.exit_signal", why_leaving(bits, record, self._follow), leaving=leaving)
 
     def _raise_stop(self, record: Record, story: Story) -> None:
-        """Let the stop in decimals follow one that may have been raised."""
+        """Update the stop in decimals if the stop of the record was raised."""
         if record["news"] & steps.TO_ENTRY and record["stop"] == record["fill"]:
             stop = self._entry(record, story)
         else:
@@ -216,7 +217,7 @@ class Follower(Stories):
         return _decimal(story.found.sign * record["fill"]) if record["filled_at_open"] else story.found.entry
 
     def _half(self, record: Record, story: Story) -> Decimal | None:
-        """Give the price at which half is closed, if it was not closed before."""
+        """Give the price at which half is to be closed; None if that is not planned or already done."""
         if isnan(record["half"]) or not isnan(record["half_exit"]):
             return None
         return self._on_step(record["half"], story)
@@ -293,10 +294,10 @@ class Follower(Stories):
 
 
 def _read(record: np.void) -> Record:
-    """Read a record as a whole: reading its fields one by one takes longer."""
+    """Read a whole record, which is faster than reading its fields one by one."""
     return dict(zip(NAMES, record.item(), strict=True))
 
 
 def _decimal(price: Any) -> Decimal:  # noqa: ANN401 - a number of an array has no type
-    """Give the decimal as which the price was written."""
+    """Give the decimal that was written as this price."""
     return Decimal(repr(float(price) + 0.0))  # avoid negative zero

@@ -1,4 +1,4 @@
-"""The news of a setup that is followed, with reasons in words."""
+"""The news of a setup that is followed, with the reasons in words."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from scanner.trade.following import Follow
 
 Record = dict[str, Any]
-"""A STORY as it was read."""
+"""A STORY record as a mapping."""
 
 Leaving = Literal["open", "close", ""]
 SIGN_WORDS = {
@@ -43,7 +43,7 @@ REASONS: Mapping[int, str] = {
     steps.SPOILED_BY_STOP: "a close beyond the stop before the entry",
     steps.SPOILED_BY_CROSS: "the MACD line crossed back before the entry",
 }
-"""Why a story is in a state, where that is always the same."""
+"""Why a story is in a state, if the reason is always the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,13 +70,13 @@ class News:
 
 
 def signs_of(record: Record, follow: Follow) -> tuple[str, ...]:
-    """Name the signs of pressure that count at the last bar met."""
+    """Name the signs of pressure that count at the story's last bar."""
     signs = steps.gathered(record["signs"], follow.pressure_within)
     return tuple(text for bit, text in SIGN_WORDS.items() if signs & bit)
 
 
 def why_entered(record: Record, style: EntryStyle) -> str:
-    """Say how it was entered."""
+    """Say how the position was entered."""
     if style == "early":
         return "filled at the open after the setup"
     if style == "average":

@@ -1,4 +1,4 @@
-"""The outcomes of setups that were followed, whole and in short."""
+"""The outcomes of setups that were followed, in full and in brief."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ STATES: Mapping[int, State] = {
     steps.SPOILED_BY_OWN: "spoiled",
     steps.BROKEN_OFF: "broken_off",
 }
-"""What the codes of STORY records are called."""
+"""The names of the state codes in STORY records."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,7 @@ class Outcome:
 
 HUNDREDTH = Decimal("0.01")
 QUOTIENT = Context(prec=60)
-"""Digits enough for a quotient of prices, that it is rounded as the exact one would be."""
+"""Enough digits for a quotient of prices to be rounded as the exact one would be."""
 
 
 def mean(price: Decimal, half_exit: Decimal | None) -> Decimal:
@@ -146,7 +146,7 @@ class Came:
 
     @classmethod
     def of_event(cls, event: Event) -> Self:
-        """Read it from the event that ends a story."""
+        """Read the outcome from the event that ends a story."""
         data: StoryData = event.data
         texts = (data["entry"], data["exit"], data["r"], data["cost_r"])
         entry, left, r, cost = (None if text is None else Decimal(text) for text in texts)
@@ -154,7 +154,7 @@ class Came:
 
     @classmethod
     def of_outcome(cls, outcome: Outcome) -> Self:
-        """Take it from the state of a story."""
+        """Take the outcome from the state of a story."""
         about = outcome.thread, outcome.set_aside, outcome.state
         return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
 
@@ -162,9 +162,9 @@ class Came:
 def came_of(
     records: NDArray[Any], about: Callable[[int], tuple[str, bool]], instrument: Instrument, units: float
 ) -> list[Came]:
-    """Say what came of stories; ``about`` gives the id of each by its number, and whether it was set aside.
+    """Give the outcomes of stories; ``about`` gives, by its number, the id of each and whether it was set aside.
 
-    ``units`` are those of the instrument's grid in a point.
+    ``units`` is the number of units of the instrument's grid in a point.
     """
     costs, sign = instrument.costs, records["sign"]
     halves = half_exits(records, units)
@@ -186,14 +186,14 @@ def came_of(
 
 
 def half_exits(records: NDArray[Any], units: float) -> NDArray[np.float64]:
-    """Give the real prices at which half was closed; one that was reached lies on a step."""
+    """Give the real prices at which half was closed; a level that was reached lies on a step."""
     step, half = records["step"], records["half_exit"]
-    if np.isnan(half).all():  # as usual
+    if np.isnan(half).all():  # the usual case
         return half
     on_step = np.round(half / step) * np.round(step * units) / units
     return np.asarray(records["sign"] * np.where(half == records["half"], on_step, half))
 
 
 def decimal(price: float) -> Decimal | None:
-    """Give the decimal as which a price was written; None for NaN."""
+    """Give the decimal that was written as this price; None for NaN."""
     return None if isnan(price) else Decimal(repr(price + 0.0))  # avoid negative zero

@@ -1,4 +1,4 @@
-"""What an engine says of setups and of its series, as events, and what is told of a setup that is followed."""
+"""The events of setups and of holds, and the setup to follow from its event."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timetables import Timetable
 
 NEVER = 2**31
-"""More bars than anybody waits for."""
+"""More bars than any wait lasts."""
 MOST_AHEAD = 1000
-"""Bars after which it is no longer worked out when a wait ends."""
+"""The most bars of a wait for which its end is worked out."""
 
 
 def setup_event(found: Judgement, case: Case, alongside: list[str]) -> Event:
-    """Give the event of a judged setup; ``alongside`` are the others at its bar."""
+    """Make the event of a judged setup; ``alongside`` are the other setups at its bar."""
     instrument, timeframe = case.instrument, case.timetable.timeframe.name
     style = case.rulebook.rules.entry_style
     kind: Kind = "setup.set_aside" if found.set_aside else "setup.qualified"
     plan = found.plan
     if plan is None:
-        raise AssertionError("only a warm series says a setup")
+        raise AssertionError("only a warm series has events of setups")
     chosen = plan.entries[style]
     within = min(case.rulebook.follow.max_wait, found.spoiled_after or NEVER)
     until = _valid_until(case.timetable, found.bar_close, style, within)
@@ -75,7 +75,7 @@ def setup_event(found: Judgement, case: Case, alongside: list[str]) -> Event:
 
 
 def _valid_until(timetable: Timetable, bar_close: int, style: EntryStyle, within: int) -> int | None:
-    """Give when the wait for an entry ends; None where nothing is known of the sessions, or it is very long."""
+    """Give the end of the wait for an entry; None if the sessions are unknown, or the wait is very long."""
     if within > MOST_AHEAD:
         return None
     coming = _coming(timetable, bar_close, 1 if style == "early" else within)
@@ -84,7 +84,7 @@ def _valid_until(timetable: Timetable, bar_close: int, style: EntryStyle, within
 
 @lru_cache(64)  # for many series that close together
 def _coming(timetable: Timetable, bar_close: int, bars: int) -> tuple[int, int] | None:
-    """Give open and close of the bar so many bars after a close, None if it is unknown."""
+    """Give open and close of the bar that is ``bars`` bars after a close; None if unknown."""
     coming: tuple[int, int] | None = (bar_close, bar_close)
     for _ in range(bars):
         coming = None if coming is None else timetable.next_known(coming[1])
@@ -94,7 +94,7 @@ def _coming(timetable: Timetable, bar_close: int, bars: int) -> tuple[int, int] 
 def series_event(
     kind: Literal["series.held", "series.resumed"], case: Case, times: tuple[int, int], reason: str, ready_after: int
 ) -> Event:
-    """Give the event of a hold that begins or ends at a bar with an open and a close, in ``times``."""
+    """Make the event of a hold that begins or ends at a bar; ``times`` are its open and close."""
     symbol, timeframe, (open_time, close_time) = case.instrument.symbol, case.timetable.timeframe.name, times
     data: SeriesData = {
         "instrument": symbol,
@@ -108,12 +108,12 @@ def series_event(
 
 
 def found_of(weighed: Weighed, number: int, said: Event) -> Found:
-    """Give what is told of a row that is followed; the event that ``said`` it has the words."""
+    """Give the setup of a row that is followed; the words come from its event, ``said``."""
     fits, row = weighed.fits, weighed.rows[number]
     entry = weighed.price(number, PRICE + STYLES.index(weighed.case.rulebook.rules.entry_style))
     stop = weighed.price(number, STOP)
     if entry is None or stop is None:
-        raise AssertionError("what is followed has an entry and a stop")
+        raise AssertionError("a setup to follow must have an entry and a stop")
     setup, size = fits.chosen(row).setup, said.data["size"]
     return Found(
         thread=said.thread,

@@ -1,8 +1,8 @@
 """One story over its bars, in compiled code: waiting for its entry, then open, until it ends.
 
 A story is a STORY record. Its prices are a buyer's: for a short they are mirrored, so that every rule is written once.
-Each bar is read as a trader with orders in the market meets it: first its open, then its range, and at its close the
-state for the next bar.
+Each bar is read as by a trader with orders in the market: first its open, then its range; its close decides the state
+for the next bar.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ first bar is one whose previous bar is of another session, whether or not bars a
 with a setup at the bar."""
 
 NEARLY = 1e-6
-"""A value this near to a whole number of steps counts as one."""
+"""A value this close to a whole number of steps counts as whole."""
 
 STORY = np.dtype(
     [
@@ -363,8 +363,8 @@ def advance(
     ``columns``. ``marks`` are those of the last bars up to ``stop`` − 1; bars before them have no marks. ``bands`` and
     ``units`` are those of the instrument's grid.
 
-    Returns whether any has news among the bits in ``telling``. Such a story stops at the bar after, with its ``news``:
-    report it, clear it, and call again.
+    Returns whether any story has news among the bits in ``telling``. Such a story stops at the next bar, with its
+    ``news``: report them, clear them, and call again.
     """
     rules, follow = rules_of_one[0], follow_of_one[0]
     series, deep_series, times_of = columns[row], deep[row], times[row]
@@ -411,10 +411,10 @@ def advance_together(
     units: float,
     found: NDArray[np.bool_],
 ) -> None:
-    """Take the stories of several series on one grid over their bars, as ``advance`` does where no bar has marks.
+    """Do the same as ``advance`` for the stories of several series on one grid, if no bar has marks.
 
-    Those of the series rows[k] are ends[k−1]…ends[k]−1 of ``stories``, and ``found`` says of each series whether there
-    is something to tell.
+    Those of the series rows[k] are ends[k−1]…ends[k]−1 of ``stories``. ``found`` is set to whether each series has
+    news.
     """
     nothing, begin = np.zeros(0, dtype=np.uint8), 0
     for k in range(len(rows)):

@@ -1,4 +1,4 @@
-"""The stories of one series as records, and how they go on over its closed bars in compiled code."""
+"""The stories of one series as records, which compiled code advances over its closed bars."""
 
 from __future__ import annotations
 
@@ -42,21 +42,21 @@ class Stories:
         self.records = NO_RECORDS
 
     def tell(self) -> list[tuple[int, News]]:
-        """Tell what there is, with its bar, once its ``records`` went on over all bars, and go on from there."""
+        """Report the news of ``records`` that have already advanced, each with its bar."""
         raise NotImplementedError
 
     def go_on_alone(self) -> list[tuple[int, News]]:
-        """Go on over all bars of the series so far, none of which has a setup, and tell what there is."""
+        """Advance over all bars taken in; no new bar has a setup. Returns news with their bars."""
         raise NotImplementedError
 
     @property
     def goes_alone(self) -> bool:
-        """Whether it cannot go on together with others, since it has to know where bars are in their session."""
+        """Whether it cannot advance together with others, since it needs each bar's place in its session."""
         return self._flat_by_close
 
     @property
     def shared(self) -> tuple[int, int, int]:
-        """What it must share with others to go on together with them."""
+        """What it must have in common with others to advance together with them."""
         return id(self._series.pool), self.telling, id(self._grid)
 
     @property
@@ -77,7 +77,7 @@ class Stories:
             self.records = joined([self.records, records]) if len(self.records) else records
 
     def _advance(self, stop: int, marks: NDArray[np.uint8]) -> bool:
-        """Go on to a bar; says whether there is something to tell."""
+        """Advance to a bar; returns whether a story has news."""
         pool = self._series.pool
         where = (pool.columns, pool.deep, pool.times, self.row, self.records, self._offset, stop, marks)
         found: bool = steps.advance(*where, *self._how)
@@ -92,16 +92,16 @@ class Stories:
             first = min((index for index, _ in standing), default=stop)
             marks = np.zeros(stop - first, dtype=np.uint8)
         for index, sign in standing:
-            if index >= first:  # else all stories have met it
+            if index >= first:  # all stories have advanced past earlier bars
                 marks[index - first] |= steps.LONG_STANDS if sign > 0 else steps.SHORT_STANDS
         return marks
 
     def _in_session(self, first: int, stop: int) -> NDArray[np.uint8]:
-        """Say where in its session each bar is, from the first that a story has not met yet up to ``stop`` − 1."""
+        """Mark each bar's place in its session, from bar ``first`` up to ``stop`` − 1."""
         opens = self._series.times[0, first - 1 : stop]
         numbers, bars = self._timetable.places_in_sessions(opens)
         left, sessions = bars - numbers, self._timetable.session_numbers(opens)
-        marks = (left == 2) * steps.LAST_BUT_ONE + (left == 1) * steps.LAST  # noqa: PLR2004 - two bars are left
+        marks = (left == 2) * steps.LAST_BUT_ONE + (left == 1) * steps.LAST  # noqa: PLR2004 - this bar and one more
         marks[1:] += (sessions[1:] != sessions[:-1]) * steps.FIRST
         return np.asarray(marks[1:], dtype=np.uint8)
 
@@ -111,9 +111,9 @@ class Stories:
         self.advance_with([self])
 
     def advance_with(self, all_of_them: Sequence[Stories]) -> NDArray[np.bool_]:
-        """Take the stories of several over all bars, itself included, with which it shares all that it must.
+        """Advance the stories of several series over all bars: itself, and others with the same ``shared``.
 
-        Says which have something to tell.
+        Returns which of them have news.
         """
         pool, rows = self._series.pool, np.array([each.row for each in all_of_them], dtype=np.int64)
         ends = np.cumsum([len(each.records) for each in all_of_them], dtype=np.int64)
@@ -128,12 +128,12 @@ class Stories:
 
 
 def joined(records: Sequence[NDArray[Any]]) -> NDArray[Any]:
-    """Put records together, far faster than numpy does it."""
+    """Join records, far faster than numpy does."""
     return np.frombuffer(bytearray(b"".join([each.tobytes() for each in records])), dtype=steps.STORY)
 
 
 def go_on_together(followed: Sequence[Stories]) -> list[list[tuple[int, News]]]:
-    """Go on over all bars that each series has taken in, as each would by itself; gives what each tells."""
+    """Advance each over all bars that its series has taken in; returns the news of each, with their bars."""
     told: list[list[tuple[int, News]]] = [[] for _ in followed]
     together: dict[tuple[int, int, int], list[int]] = {}
     for number, each in enumerate(followed):

@@ -87,7 +87,7 @@ class Teller:
         }
 
     def _price(self, price: Decimal) -> str:
-        """Write a price at the instrument's step, or exactly if it lies between two steps."""
+        """Write a price with the decimals of its step, or exactly if it lies between two steps."""
         nearest = self.instrument.steps.nearest(price)
         return f"{nearest if nearest == price else price:f}"
 

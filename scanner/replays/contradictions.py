@@ -1,4 +1,4 @@
-"""What is said of recorded bars, held against the bars: steps and columns that cannot be theirs, rows that fail."""
+"""Checks of what the user said about recorded bars: steps and columns that cannot be right, too many bad rows."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ if TYPE_CHECKING:
     from scanner.market.price_steps import GuessedStep
 
 FEW = 20
-"""Rows below which nothing is concluded from how many are refused."""
+"""With fewer rows, their number refused proves nothing."""
 ENOUGH = 60
-"""Bars from which on their columns are compared with one another."""
+"""The fewest bars whose columns are compared."""
 FAR = 10.0
-"""A high or low that is usually so many times farther from its bar's body than closes are from each other is none."""
+"""Highs or lows usually further from the bar's body than this many mean changes of the close are something else."""
 
 
 def check_step(step: Decimal, shown: GuessedStep, bars: Bars) -> None:
-    """Raise ValueError where a step cannot be that of some bars; ``shown`` is the one that their prices show."""
+    """Raise ValueError if a step cannot be right for some bars; ``shown`` is the step that their prices show."""
     ranges = bars.high - bars.low
     usual = float(np.median(ranges[ranges > 0])) if (ranges > 0).any() else 0.0
     if usual and 2 * float(step) > usual:
@@ -38,10 +38,10 @@ def check_step(step: Decimal, shown: GuessedStep, bars: Bars) -> None:
 
 
 def check_columns(bars: Bars, told: Collection[str]) -> None:
-    """Raise ValueError where columns do not hold what they are taken for; those that were ``told`` are believed.
+    """Raise ValueError if columns seem to be mistaken for others; columns ``told`` by the user are not checked.
 
-    From one close to the next open less happens than from one open to the next close, which spans that time and two
-    bars besides. Where it looks the other way round, opens and closes have changed places.
+    Prices move less from a close to the next open than from an open to the next close, which spans two bars besides.
+    If it is the other way round, open and close are swapped.
     """
     if len(bars) < ENOUGH:
         return
@@ -64,5 +64,5 @@ def check_columns(bars: Bars, told: Collection[str]) -> None:
 
 
 def is_mostly_refused(refused: int, rows: int) -> bool:
-    """Say whether so many rows are refused that what is left is not to be relied on: more than a fifth."""
+    """Say whether too many rows are refused, more than a fifth, for the rest to be reliable."""
     return rows >= FEW and 5 * refused > rows

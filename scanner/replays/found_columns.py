@@ -1,4 +1,4 @@
-"""Setups as columns of a table, made from the numbers of their judgement; only reasons are put into words."""
+"""Setups as columns of a table, made from the numbers of their judgement; only the reasons are texts."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def columns_of_found(weighed: Weighed) -> Mapping[str, Any]:
-    """Give the columns that ``event_columns`` has of a setup, with a row for each row of ``weighed``."""
+    """Give the columns of ``event_columns`` that a setup has; a row for each row of ``weighed``."""
     fits, case, rows, planned = weighed.fits, weighed.case, weighed.rows, weighed.planned
     instrument, (t, signs), count = case.instrument, fits.spots[rows].T, len(rows)
     grid, places, setups = weighed.grid, fits.found.places[rows], fits.series.pool.setups
@@ -59,7 +59,7 @@ def columns_of_found(weighed: Weighed) -> Mapping[str, Any]:
 
 
 def _sizes(weighed: Weighed, style: int) -> Floats:
-    """Give the sizes planned, computed in exact decimals; NaN if there is none."""
+    """Give the planned sizes, computed in exact decimals; NaN if there is none."""
     case, sizes = weighed.case, np.full(len(weighed.rows), np.nan)
     if case.account.equity is not None:
         for number in np.flatnonzero(~np.isnan(weighed.planned[:, RISK + style])).tolist():

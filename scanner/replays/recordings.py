@@ -1,4 +1,4 @@
-"""What all readers of recorded files share: opening them, and knowing the instruments in them."""
+"""Opening recorded files, and finding the instruments in them, for every command that reads them."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ class FileRecording(Recording, Protocol):
     """A recording from files."""
 
     def understood(self) -> Sequence[UnderstoodFile]:
-        """Say how they were read, once the bars have been read."""
+        """Say how the files were read, once the bars have been read."""
 
 
 def recordings(
@@ -200,7 +200,7 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
 
 
 def _first_rows(recording: Recording, reading: Reading) -> RawBars | None:
-    """Read the first rows of a recording again, in another way; None if it has none then."""
+    """Read the first rows of a recording again in another way; None if that gives no rows."""
     for again in recordings([recording.path], reading):
         if again.symbol == recording.symbol:
             first = next(iter(again.bars), None)

@@ -34,13 +34,13 @@ BLOCK = 32_768
 """Rows processed together: few enough to stay in the processor's cache, and as many as a pool has room for."""
 
 MARKED = 4_096
-"""First bars by which two recordings are found to be the same."""
+"""The number of first bars by which identical recordings are recognised."""
 
 SHORTEST_MONTH, LONGEST_MONTH = 28, 31
 """Days."""
 
 SHOWN = 60
-"""Letters shown of the name of an instrument."""
+"""The most letters shown of an instrument's name."""
 
 
 class ReplayError(Exception):

@@ -1,4 +1,4 @@
-"""Candidates: the bars at which a setup stands by the rules as they are, or with one thing changed."""
+"""Candidates: bars with a setup by the rules as they are, or with one thing changed."""
 
 from __future__ import annotations
 
@@ -30,18 +30,18 @@ if TYPE_CHECKING:
     from scanner.studies.variants import Changes
 
 PLANNING = [number for number, name in enumerate(LEVELS.names or ()) if name != "base_is"]
-"""The LEVELS that change more than texts, by number."""
+"""The LEVELS that are more than texts, by number."""
 NONE, SEVERAL = -1, -2
-"""Instead of the number of the rule that fails: none does, or more than one."""
+"""In place of the number of the failing rule: no rule fails, or more than one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """Bars at which a setup stands by the rules as they are or with one thing changed, in order of bars.
+    """Bars with a setup by the rules as they are or with one thing changed, in order of bars.
 
-    ``weighed`` has a row for each: whether it ``stands`` by the rules as they are, and the ``variants`` that count it;
-    one may have neither. ``replanned`` are variants that find one of those standing, too, but with another entry, stop
-    or spoiler.
+    ``weighed`` has a row for each. ``stands`` says whether it is a setup by the rules as they are, and ``variants``
+    which variants count it; there may be none. ``replanned`` are variants that find a setup of the rules as they are,
+    but with another entry, stop or spoiler.
     """
 
     weighed: Weighed
@@ -60,7 +60,7 @@ def _near_misses(
     numbers: Any,  # noqa: ANN401 - numba's records have no Python type
     found: NDArray[np.int64],
 ) -> int:
-    """Measure every bar first…stop−1 in both directions, and write down those at which at most one rule fails.
+    """Measure every bar first…stop−1 in both directions, and record those at which at most one rule fails.
 
     ``sizes`` are how many values ``measure`` gives and how many rules. ``found`` takes (bar, sign, rule that fails or
     NONE); gives how many there are.
@@ -166,7 +166,7 @@ def _variants(fits: Fits, row: int, failing: int, moved: list[int], changes: Cha
 def _by_surroundings(weighed: Weighed, chosen: Sequence[set[int]], changes: Changes) -> list[set[int]]:
     """Take out the variants that set a row aside, and add those that change what is wanted around it.
 
-    What a suspected bad tick touches is set aside in all of them.
+    A row that a suspected bad tick affects is set aside in all variants.
     """
     looked, require = weighed.looked, set(weighed.case.rulebook.surroundings.require)
     failing = [
@@ -195,7 +195,7 @@ def _by_surroundings(weighed: Weighed, chosen: Sequence[set[int]], changes: Chan
 
 
 def _replanned(fits: Fits, standing: NDArray[np.bool_], changes: Changes) -> set[int]:
-    """Give the variants whose numbers change more than which bars are found: the entry, the stop or the spoiler."""
+    """Give the variants whose settings change not only which bars are found but also an entry, stop or spoiler."""
     found: set[int] = set()
     for own, first in zip(fits.owns, fits.firsts, strict=True):
         rows = np.flatnonzero(standing[first : first + len(own.levels)])
@@ -214,5 +214,5 @@ def _replanned(fits: Fits, standing: NDArray[np.bool_], changes: Changes) -> set
 
 
 def _planning(levels: NDArray[Any]) -> NDArray[np.int64]:
-    """Give the levels by which a setup is entered, stopped and spoiled, bit by bit, so that NaN is like NaN."""
+    """Give the bits of the levels by which a setup is entered, stopped and spoiled, so that NaN equals NaN."""
     return np.ascontiguousarray(levels).view(np.int64).reshape(len(levels), -1)[:, PLANNING]

@@ -1,4 +1,4 @@
-"""From the bars of one instrument to the stories in them: setups, what other rules would find, and controls."""
+"""Collects the stories in the bars of one instrument: setups, those that variants would find, and controls."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a study is to do: the seed of all that is drawn, whether to look at variants, and how many bars to draw.
+    """What a study is to do: the seed of the random draws, whether to include variants, and how many bars to draw.
 
-    ``draws`` are for each setup and source, at most; 0 for no controls.
+    ``draws`` is the most for each setup and source; 0 for no controls.
     """
 
     seed: int = 0
@@ -48,7 +48,7 @@ class Asked:
 class Collected:
     """What was found in the bars of one instrument, by timeframe.
 
-    ``bars`` counts those of the feed, ``first`` and ``last`` are the first opening and the last close in nanoseconds
+    ``bars`` counts the bars of the feed, ``first`` and ``last`` are the first opening and the last close in nanoseconds
     since 1970 UTC, 0 without bars.
     """
 
@@ -60,13 +60,13 @@ class Collected:
     last: int = 0
 
     def count(self, bars: Bars) -> None:
-        """Count bars of the feed; there is at least one."""
+        """Count bars of the feed, at least one."""
         self.first = self.first if self.bars else int(bars.open_time[0])
         self.bars, self.last = self.bars + len(bars), int(bars.close_time[-1])
 
     @property
     def part(self) -> Part:
-        """All of it as a part of a study."""
+        """The whole as a part of a study."""
         return Part(
             self.instrument,
             tuple(each.timeframe for each in self.lanes),
@@ -80,28 +80,28 @@ class Collected:
 
 
 class StudyEngine(SeriesEngine):
-    """An engine that follows whatever is found in each stretch of warm bars, and says nothing of setups.
+    """An engine that follows what a finder finds in each stretch of warm bars, and gives no events of setups.
 
-    Finding, following, holds and coarser bars are those of any engine; only where others stop at a setup, this one
-    looks at all bars that are in the windows.
+    Following, holds and coarser bars are as in any engine. But it does not stop at a setup: it searches all bars in
+    the windows at once.
     """
 
     __slots__ = ("_finder", "_looked")
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - those of any engine
+    def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - the arguments of any engine
         super().__init__(*args, **kwargs)
         self.series.pool.finds.clear()
         self._looked = 0
 
     def look_for(self, finder: Callable[[SeriesEngine, int, int], Found], came: Callable[[NDArray[Any]], None]) -> Ends:
-        """Follow what ``finder`` finds from the first bar of a stretch up to one; ``came`` gets what came of it."""
+        """Follow what ``finder`` finds in a stretch of bars; ``came`` gets the records of stories that ended."""
         self._finder = finder
         self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
         self.ends.came = came
         return self.ends
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
-        """Look at the bars before one that may be a split: they may be forgotten there."""
+        """Search the bars before a possible split, which may drop them."""
         if isinstance(stop, Leap):
             self._look(stop.index)
             yield from super().said_at(stop)
@@ -109,7 +109,7 @@ class StudyEngine(SeriesEngine):
                 self._looked = 0
 
     def said_of_stories(self) -> list[Event]:
-        """Look at the bars taken in, and follow what was found in them."""
+        """Search the bars taken in, and follow what is found."""
         self._look(self.series.used)
         return []
 
@@ -123,7 +123,7 @@ class StudyEngine(SeriesEngine):
 def collect_one(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
     """Collect the stories of one instrument from its checked bars of the base timeframe, in parts and oldest first."""
     was_on = gc.isenabled()
-    gc.disable()  # there are no circles: looking for some, again and again, takes a tenth of the time
+    gc.disable()  # there are no cycles, and searching for them takes a tenth of the time
     try:
         return _collect(inputs, bars, asked)
     finally:
@@ -155,7 +155,7 @@ def _collect(inputs: Inputs, bars: Iterable[Bars], asked: Asked) -> Collected:
 
 @lru_cache(8)
 def _pools(rulebook: Rulebook) -> Pools:
-    """Give one instrument after the other the same memory: new memory takes time."""
+    """Reuse the same pools for one instrument after the other: new memory takes time."""
     del rulebook
     return Pools(MANY)
 

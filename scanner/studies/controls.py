@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Source
 
 FRESH = 10
-"""Bars for which a cross of the MACD line counts as fresh."""
+"""The number of bars for which a cross of the MACD line counts as fresh."""
 
 LONG_FRESH, SHORT_FRESH, ABOVE_SLOW, BELOW_SLOW, ABOVE_FAST, BELOW_FAST, CAN_BE_DRAWN = (1 << bit for bit in range(7))
 """Marks of a bar, a bit each; equal to an average is neither above nor below it. A bar on hold has none."""
@@ -104,9 +104,9 @@ def draw(
 ) -> Iterator[Drawn]:
     """Draw ``each`` different bars for each setup and source, on average or fewer.
 
-    ``times`` (closes) and ``marks`` are of all bars of the series from the first that can be warm. Numbers of bars are
-    drawn first, by the seed, the setup and the number of bars; then those that fit are kept. So no bar is drawn because
-    of a later one. For an average entry only bars on the near side of the fast average fit.
+    ``times`` (closes) and ``marks`` are those of all bars of the series from the first that can be warm. Bars are drawn
+    by number, from the seed, the setup and the number of bars; then only those that fit are kept. So no draw depends on
+    a later bar. For an average entry only bars on the near side of the fast average fit.
     """
     for setup in setups:
         sign, ride = setup.sign, setup.ride
@@ -144,8 +144,8 @@ def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Planned | None
     """Plan a control at a bar of the series' window, as for a setup there; None if it leaves no risk.
 
     A break entry must beat the bar's own extreme. The stop lies on the step at which the risk in ATR is nearest to the
-    setup's. The control is spoiled before its entry as the setup is: by as many bars or closes, the same average, a
-    price as far from the close in ATR.
+    setup's. The control is spoiled before its entry as the setup is: by as many bars or closes, by the same average, or
+    by a price equally far from the close in ATR.
     """
     columns, rules, setup = engine.series.columns, engine.rulebook.rules, drawn.setup
     grid, sign, bar = grid_of(engine.instrument.steps), setup.sign, columns[:, index]
@@ -181,5 +181,5 @@ def begun_controls(engine: SeriesEngine, planned: Sequence[Planned]) -> NDArray[
 
 
 def _decimal(price: float) -> Decimal:
-    """Give the decimal as which a price was written."""
+    """Give the decimal that was written as this price."""
     return Decimal(repr(float(price)))

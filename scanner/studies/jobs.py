@@ -1,4 +1,4 @@
-"""The jobs of a study: one per instrument, each a plain value that any process can do, with a part as its result."""
+"""The jobs of a study: one per instrument, each a plain value that any process can do. Its result is a part."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def do(job: Job) -> Done:
 
 
 def do_all(jobs: Sequence[Job]) -> list[Done]:
-    """Do several jobs, which travel together: the rules only once."""
+    """Do several jobs, which are sent together so that the rules are sent only once."""
     return [do(job) for job in jobs]
 
 

@@ -36,15 +36,15 @@ if TYPE_CHECKING:
     from scanner.studies.variants import Changes
 
     Found = tuple[NDArray[Any], list[tuple[int, int]]]
-    """Records of what is to be followed, and the sides on which setups stand, each with its bar."""
+    """Records to follow, and the sides with setups, each with its bar."""
 
 WORDS = pa.array([WHOLE[code] for code in sorted(WHOLE)])
-"""What is said of a surrounding, by its code."""
+"""The words for the verdict on a surrounding, by its code."""
 
 
 @dataclass(slots=True)
 class Lane:
-    """What is found on one timeframe, in two passes: the setups, and then the controls drawn for them.
+    """The stories on one timeframe, found in two passes: the setups, and then the controls drawn for them.
 
     Stories are numbered in the order found.
     """
@@ -60,14 +60,14 @@ class Lane:
     replanned: set[int] = field(default_factory=set)
     wanted: list[Wanted] = field(default_factory=list)
     standing: dict[int, tuple[int, ...]] = field(default_factory=dict)
-    """Sides on which setups stand, by the close of their bar."""
+    """The sides with setups, by the close of their bar."""
     times: list[NDArray[np.int64]] = field(default_factory=list)
     marks: list[NDArray[np.uint8]] = field(default_factory=list)
     bars: list[Bars] = field(default_factory=list)
     drawn: dict[int, list[Drawn]] = field(default_factory=dict)
 
     def find(self, engine: SeriesEngine, first: int, stop: int) -> Found:
-        """Find setups and what variants would find, and note the bars that can be drawn."""
+        """Find the setups and those of variants, and note the bars that can be drawn."""
         series = engine.series
         if self.draws:
             self.times.append(series.times[1, first:stop].copy())
@@ -97,7 +97,7 @@ class Lane:
         fits, rows = found.weighed.fits, found.weighed.rows[numbers]
         spots, levels, columns = fits.spots[rows], fits.levels[rows], fits.series.columns
         atr, sign = columns[ATR, spots[:, 0]], spots[:, 1]
-        with np.errstate(divide="ignore", invalid="ignore"):  # those without an ATR have no controls
+        with np.errstate(divide="ignore", invalid="ignore"):  # setups without an ATR get no controls
             risk = found.weighed.planned[numbers, RISK + STYLES.index(self.inputs.rulebook.rules.entry_style)]
             risks = risk / found.weighed.grid.units / atr
             spoilers = sign * (columns[CLOSE, spots[:, 0]] - levels["beyond"]) / atr
@@ -107,7 +107,7 @@ class Lane:
                 self.wanted.append(Wanted(*about, levels[k], float(risks[k]), float(spoilers[k])))
 
     def control(self, engine: SeriesEngine, first: int, stop: int) -> Found:
-        """Find the bars that were drawn."""
+        """Plan the controls at the bars that were drawn."""
         planned, standing = [], []
         times = engine.series.times[1, first:stop]
         looked_at = first + np.flatnonzero(np.isin(times, [*self.standing, *self.drawn]))
@@ -135,7 +135,7 @@ class Lane:
         return records, standing
 
     def _note(self, engine: SeriesEngine, records: NDArray[Any], index: NDArray[np.int64], told: Columns) -> None:
-        """Note what is told of records, and number them."""
+        """Number records, and keep their columns."""
         records["number"] = self.count + np.arange(len(records))
         self.count += len(records)
         series = engine.series
@@ -155,7 +155,7 @@ class Lane:
             self.drawn.setdefault(drawn.close_time, []).append(drawn)
 
     def columns(self) -> Columns:
-        """Give the columns of all stories, once what came of each is known; ``around`` has several."""
+        """Give the columns of all stories, once their outcomes are known; ``around`` is two-dimensional."""
         if not self.count:
             return {}
         columns, records = (
@@ -165,7 +165,7 @@ class Lane:
         return columns | what_came(records.take(np.argsort(records["number"])), columns["atr"], self.inputs.instrument)
 
     def table(self) -> pa.Table:
-        """Give the same as a table."""
+        """Give the stories as a table."""
         columns = self.columns()
         if not columns:
             return LAYOUT.empty_table()

@@ -1,4 +1,4 @@
-"""The part of a study on one instrument, which travels between processes and is kept as a file: an Arrow stream."""
+"""The part of a study on one instrument: an Arrow stream, sent between processes and kept as a file."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ KINDS = {
     TIME: pa.timestamp("ns", tz="UTC"),
 }
 VARIANTS = "variants"
-"""The column of a part that says of each row in which of its variants it is, by number."""
+"""The column of a part with the numbers of the variants that have each row."""
 LAYOUT = pa.schema(
     [(name, KINDS[kind]) for name, kind in TRADES.items()]
     + [(AROUND + name, pa.string()) for name in NAMES]
     + [(VARIANTS, pa.list_(pa.int16()))]
 )
 HEAD = "head"
-"""The key under which a stream says what it holds besides its table and the variants."""
+"""The key in a stream for everything besides the table and the variants."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ PARTS = "parts"
 AHEAD = 3
 """Bundles per worker that are handed out at a time: rows that were read already are in memory."""
 BUNDLES, MOST_TOGETHER = 8, 16
-"""Bundles of jobs per worker at least, where there are enough jobs, and most jobs in one."""
+"""The fewest bundles per worker, if there are enough jobs, and the most jobs in a bundle."""
 
 
 PATIENCE = 10
@@ -167,7 +167,7 @@ def _done(jobs: Iterator[Job], total: int, how: How) -> Iterator[Done]:
 
 
 def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:
-    """Put jobs together, since each journey costs; those with rows in memory go alone."""
+    """Bundle jobs, since each transfer costs time; jobs with rows in memory go alone."""
     bundle: list[Job] = []
     for job in jobs:
         if job.rows:
@@ -193,7 +193,7 @@ def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
     except ImportError:
         raise StudyError("--cluster needs the library dask: install closewatch with its extra `cluster`") from None
     try:
-        client: Any = Client(how.cluster, timeout=PATIENCE)  # type: ignore[no-untyped-call]  # it has no types
+        client: Any = Client(how.cluster, timeout=PATIENCE)  # type: ignore[no-untyped-call]  # the function has no types
     except (OSError, ValueError) as problem:
         reason = " ".join(str(problem).split())
         raise StudyError(f"--cluster {how.cluster}: no scheduler answers ({reason}); start it first") from None

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 Source = Literal["setup", "chance", "chance_cross"]
-"""Found by the rules; a random bar of the same series and side with the same R in ATR; one with a fresh cross on the
-same side of the slow average."""
+"""Sources of stories: found by the rules; a random bar of the same series and side with the same R in ATR; such a bar
+with a fresh cross on the same side of the slow average."""
 SOURCES: tuple[Source, ...] = ("setup", "chance", "chance_cross")
 VERDICTS = ("holds", "fails", "unknown")
 AROUND = "around_"

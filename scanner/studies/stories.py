@@ -32,9 +32,9 @@ HOUR = 3_600 * 1_000_000_000
 HOURS, MONTHS_BY_1970 = 24, 12 * 1970
 NO_TIME = np.datetime64("NaT", "ns")
 MOST = 1e15
-"""Whole numbers up to here, and their sums, are exact as floats, and so is how a price is written."""
+"""Up to here, whole numbers and their sums are exact as floats, and floats keep prices as they were written."""
 WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
-"""What a row says of a surrounding."""
+"""The verdict on a surrounding, in words, by its code."""
 
 
 def told_of(weighed: Weighed, numbers: Integers) -> Columns:
@@ -122,9 +122,9 @@ def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Col
 
 
 def exactly(prices: Floats, decimals: int) -> tuple[NDArray[Any], Any]:
-    """Give prices, as they are written, as whole numbers, and by what these are to be divided; NaN is any number.
+    """Give prices as whole numbers, and the number by which to divide them; for NaN, any number.
 
-    They are whole floats if so many or a few more ``decimals`` are enough, else Python's own numbers.
+    The whole numbers are floats if ``decimals`` or a few more are enough, else Python's integers.
     """
     known = np.where(np.isnan(prices), 0.0, prices)
     highest = float(np.abs(known).max(initial=0.0))

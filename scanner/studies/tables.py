@@ -1,4 +1,4 @@
-"""From the parts of instruments to the tables of a study, whatever their order."""
+"""Makes the tables of a study from the parts of instruments, in any order."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ class Gathered:
             each
             for each in self._looked_at()
             if each.name not in self.replanned
-            # A changed setting that changes no trade equals the rules as they are, and is not a second look.
+            # A changed setting that changes no trade equals the rules as they are, so it is not a second look.
             and not (each.kind == "moved" and np.array_equal(of_variant[each.name], rows[numbers == AS_IS]))
         ]
         told = {self._numbers[each.name] for each in telling}

@@ -28,7 +28,7 @@ def question_of(
     books = books_of(reading.settings, reading.rulebook, instruments).values()
     setups = sorted({chosen.setup.title for book in books for chosen in book.setups})
     styles = sorted({book.rules.entry_style for book in books})
-    by = f"by {config}" if config else "by the rules as they come"
+    by = f"by {config}" if config else "by the default rules"
     step = None if reading.step is None else str(reading.step)
     return Question(
         words=f"{', '.join(setups)} on {', '.join(timeframes)}, {' or '.join(styles)} entry, {by}",

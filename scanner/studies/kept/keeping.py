@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Study
 
 BY = ("setup", "direction", "timeframe")
-"""What tells kinds of setup apart. The timeframe is included, since costs in R depend on it more than on anything
+"""What distinguishes kinds of setup. The timeframe is included, since costs in R depend on it more than on anything
 else."""
 
 

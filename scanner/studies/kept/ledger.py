@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
 NAME = ".closewatch-ledger.jsonl"
-"""The leading point keeps it from being read as a file of bars."""
+"""The leading dot keeps it from being read as a file of bars."""
 
 
 class LedgerError(Exception):
@@ -53,7 +53,7 @@ class Bars(Value):
         return frozenset(each.mark for each in self.files)
 
     def overlap(self, other: Bars) -> bool:
-        """Whether some bars are among both: those of one file, or of one instrument at the same time."""
+        """Whether both have bars in common: of one file, or of one instrument at the same time."""
         if self.marks & other.marks:
             return True
         at_once = self.first < other.last and other.first < self.last
@@ -149,7 +149,7 @@ def count_looks(earlier: Iterable[Look], now: Look) -> int:
 def to_judge(ledger: Ledger, now: Look) -> tuple[tuple[Hypothesis, ...], tuple[Written, ...]]:
     """Give the hypotheses that a study tests, and those that it does not, because they are for other rules.
 
-    Each other study of some of its bars that could test a hypothesis, since it had later bars, is a look at that.
+    Another study of some of its bars is a look at a hypothesis if it had bars late enough to test it.
     """
     judged, others = [], []
     for each in ledger.hypotheses:

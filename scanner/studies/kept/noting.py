@@ -31,7 +31,7 @@ class Noted:
     told: tuple[str, ...]
 
     def on(self, report: Report) -> Report:
-        """Let the verdict of a report say so if looks could not be counted."""
+        """Add to the verdict of a report that looks could not be counted, if so."""
         if self.ledger is not None:
             return report
         verdict = report.verdict

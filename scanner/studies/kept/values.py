@@ -1,4 +1,4 @@
-"""What the files of this folder share: frozen values, and moments in readable form."""
+"""Shared by the files of this folder: frozen values, and moments in readable form."""
 
 from __future__ import annotations
 

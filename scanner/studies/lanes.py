@@ -135,7 +135,7 @@ class Lane:
         return records, standing
 
     def _note(self, engine: SeriesEngine, records: NDArray[Any], index: NDArray[np.int64], told: Columns) -> None:
-        """Number records, and keep their columns."""
+        """Give records their numbers, and keep their columns."""
         records["number"] = self.count + np.arange(len(records))
         self.count += len(records)
         series = engine.series

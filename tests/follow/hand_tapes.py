@@ -1,8 +1,8 @@
 """Tapes made by hand: a quiet market, a setup at its last bar, and then the bars of a case.
 
-Every quiet bar opens at 99.60, reaches from 99.50 to 100.50 and closes at 100: the true range of each is 1, the usual
-body 0.40, both averages are 100, and the MACD line lies on its signal. The setup's bar goes from 100 to 101, so that
-the true range is still 1 and the line goes above its signal. Short is the same tape reflected at 100.
+Every quiet bar opens at 99.60, ranges from 99.50 to 100.50 and closes at 100. So each true range is 1, the usual body
+0.40, both averages are 100, and the MACD line equals its signal. The setup's bar goes from 100 to 101: its true range
+is still 1, and the line crosses above its signal. For the short side the tape is reflected at 100.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def mirrored(price: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Spoiler:
-    """What proves a setup wrong before its entry, as its levels have it."""
+    """What proves a setup wrong before its entry, as in its levels."""
 
     beyond: float | None = None
     average: int | None = None
@@ -62,13 +62,13 @@ class Spoiler:
 
     @classmethod
     def of(cls, levels: Any) -> Self:  # noqa: ANN401 - a record has no Python type
-        """Read it from a LEVELS record."""
+        """Read the spoiler from a LEVELS record."""
         beyond, average, closes, bars = (levels[name].item() for name in ("beyond", "average", "closes", "bars"))
         return cls(None if isnan(beyond) else beyond, None if average < 0 else average, closes, bars or None)
 
     @property
     def levels(self) -> NDArray[Any]:
-        """Give an array of one LEVELS record that has it."""
+        """Give an array of one LEVELS record with the spoiler."""
         found = np.zeros(1, dtype=LEVELS)
         found["beyond"] = np.nan if self.beyond is None else self.beyond
         found["average"] = -1 if self.average is None else self.average
@@ -78,7 +78,7 @@ class Spoiler:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Bars after a setup, its plan as one who is long sees it, and the bars (from 1 on) with a setup against it."""
+    """Bars after a setup, its plan as for the long side, and the bars (numbered from 1) with a setup against it."""
 
     bars: list[Prices]
     style: Literal["early", "break", "average"] = "break"
@@ -92,14 +92,14 @@ class Case:
     """The setup's bar."""
     choices: Follow = field(default_factory=Follow)
     decided: Mapping[int, tuple[Literal["take", "leave"], str | None]] = field(default_factory=dict)
-    """What the user told after a bar, with their own price as one who is long sees it."""
+    """The user's decisions by bar, with their own prices as for the long side."""
 
     def run(self, sign: int) -> Outcome:
-        """Follow it on one side of the market, bar by bar; gives what came of it."""
+        """Follow the case on one side of the market, bar by bar, and give its outcome."""
         return self.follow(sign)[0]
 
     def follow(self, sign: int) -> tuple[Outcome, list[News]]:
-        """Follow it; gives what came of it, and all that was told."""
+        """Follow the case, and give its outcome and all its news."""
 
         def side(price: float) -> float:
             return price if sign > 0 else mirrored(price)
@@ -154,5 +154,5 @@ class Case:
 
 
 def seen_long(price: Decimal | None, sign: int) -> str | None:
-    """Give a price as one who is long sees it, in hundredths."""
+    """Give a price as for the long side, in hundredths."""
     return None if price is None else f"{price if sign > 0 else 200 - price:.2f}"

@@ -1,4 +1,4 @@
-"""What tests of following share: engines whose follower notes the setups that it was given, and what it told."""
+"""Shared by tests of following: engines whose follower records the setups that it gets and the news that it gives."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """The setups at bar ``t`` since the first, with their records, and the sides on which some stand."""
+    """The setups at bar ``t`` since the first, with their records, and the sides with setups."""
 
     t: int
     found: tuple[tuple[Found, Any], ...]
@@ -35,7 +35,7 @@ class Noted:
 
 
 class NotingFollower(Follower):
-    """A follower that notes what it was given and what it told."""
+    """A follower that records what it gets and the news that it gives."""
 
     def __init__(self, watcher: SeriesEngine) -> None:
         super().__init__(watcher.series, watcher.instrument, watcher.rulebook, watcher.timetable)
@@ -49,7 +49,7 @@ class NotingFollower(Follower):
         records: NDArray[Any] = NO_RECORDS,
         standing: Sequence[tuple[int, int]] = (),
     ) -> list[tuple[int, News]]:
-        """Note what is given, go on, and note what was told."""
+        """Record the setups, advance, and record the news."""
         for index in sorted({index for index, _ in standing}):
             t = index - self._of.used + self._of.count
             here = tuple(
@@ -62,7 +62,7 @@ class NotingFollower(Follower):
         return told
 
     def break_off(self, index: int, reason: str) -> list[News]:
-        """Break off, and note what was told."""
+        """Break off, and record the news."""
         return self._noting(super().break_off(index, reason))
 
     def _noting(self, told: list[News]) -> list[News]:
@@ -70,28 +70,28 @@ class NotingFollower(Follower):
         return told
 
     def ended(self) -> list[Outcome]:
-        """Give what came of those that have ended."""
+        """Give the outcomes of the stories that have ended."""
         return ended(self.told)
 
     def outcomes(self) -> list[Outcome]:
-        """Give what came of all setups."""
+        """Give the outcomes of all setups."""
         return self.ended() + self.under_way()
 
 
 def ended(told: Sequence[News]) -> list[Outcome]:
-    """Give what came of the stories that were told to have ended."""
+    """Give the outcomes of the stories whose end is in the news."""
     return [news.now for news in told if KINDS[news.kind].ends]
 
 
 def noting(rulebook: Rulebook, step: str = "0.01") -> tuple[SeriesEngine, NotingFollower]:
-    """Make an engine, and the follower that it has from the beginning."""
+    """Make an engine with such a follower from the beginning."""
     watcher = engine(step, rulebook)
     follower = watcher.follower = NotingFollower(watcher)
     return watcher, follower
 
 
 def followed(bars: Bars, rules: Rules, step: str, choices: Follow) -> NotingFollower:
-    """Run bars through a new engine that looks for every setup."""
+    """Push bars through a new engine that looks for every setup."""
     watcher, follower = noting(replace(all_setups(rules), follow=choices), step)
     watcher.push(bars)
     return follower

@@ -1,4 +1,4 @@
-"""Every way that a setup can go, bar by bar, and its mirror; what is expected is worked out by hand."""
+"""Every course that a setup can take, bar by bar, and its mirror; the expected results are worked out by hand."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ FLAT: Prices = (101.5, 102.0, 101.0, 101.5)
 UP: Prices = (101.4, 102.0, 101.0, 101.7)  # an up bar with a small body
 
 WAITING: dict[str, tuple[Case, tuple[str, str]]] = {
-    # by name: the case, and what comes of it: the state, and how its reason begins
+    # by name: the case, and its outcome: the state, and the beginning of its reason
     "still waiting": (Case([BELOW, BELOW]), ("waiting", "still waiting")),
     "three bars without entry": (Case([BELOW, BELOW, BELOW]), ("lapsed", "no entry within 3 bars")),
     "break: opens more than half an ATR beyond": (
@@ -66,7 +66,7 @@ OVER: Prices = (99.8, 100.6, 99.6, 100.4)  # one above it
 BELOW_AVERAGE: Prices = (100.0, 100.4, 99.4, 99.6)
 
 AVERAGE: dict[str, tuple[list[Prices], tuple[str, str | None, str | None]]] = {
-    # by name: the bars, and what comes of it: state, entry and R
+    # by name: the bars, and the outcome: state, entry and R
     "filled at the open after the close above": ([LOW, OVER, (100.3, 100.8, 99.9, 100.5)], ("open", "100.30", None)),
     "filled at a worse open": ([OVER, (100.8, 101.0, 98.9, 99.5)], ("stopped", "100.80", "-1.00")),
     "opens more than half an ATR beyond that close": ([OVER, (101.0, 101.5, 100.5, 101.2)], ("lapsed", None, None)),
@@ -82,7 +82,7 @@ DIP: list[Prices] = [IN, FLAT, FLAT, FLAT, (101.5, 101.6, 100.6, 101.5), FLAT, F
 """The low of 100.60 is below the three before it and not above the three after it; the ATR stays between 0.9 and 1."""
 
 OPEN: dict[str, tuple[Case, tuple[str, str, str | None, str, str | None, int]]] = {
-    # by name: the case, and what comes of it: state, entry, exit, stop at last, R, and bars held
+    # by name: the case, and its outcome: state, entry, exit, last stop, R, and bars held
     "entered at the trigger": (Case([IN]), ("open", "101.50", None, "99.50", None, 1)),
     "entered with the third bar": (Case([BELOW, BELOW, IN]), ("open", "101.50", None, "99.50", None, 1)),
     "entered at a touch": (Case([(101, 101.5, 100.8, 101.2)]), ("open", "101.50", None, "99.50", None, 1)),
@@ -126,7 +126,7 @@ OPEN: dict[str, tuple[Case, tuple[str, str, str | None, str, str | None, int]]] 
         Case([(101.0, 101.6, 98.4, 98.5), (98.9, 99.0, 98.4, 98.5)], stop=DEEP),
         ("left", "101.50", "98.90", "97.50", "-0.65", 1),
     ),
-    "quick: a gain": (  # flat closes let the line come back to its signal by themselves
+    "quick: a gain": (  # flat closes alone let the line come back to its signal
         Case([IN, *[FLAT] * 30, (103.5, 104, 103, 103.5)]),
         ("left", "101.50", "101.50", "99.50", "0.00", 14),
     ),
@@ -150,7 +150,7 @@ OPEN: dict[str, tuple[Case, tuple[str, str, str | None, str, str | None, int]]] 
 
 # The usual body up to IN is (12 x 0.40 + 1.00 + 0.60) / 14 = 0.457.
 DRIVE: Prices = (101.96, 102.0, 101.2, 101.5)  # down by 0.46 on a range of 0.80
-ENGULFING: Prices = (101.75, 102.1, 101.1, 101.35)  # down by 0.40: covers the body of UP, and is no drive bar
+ENGULFING: Prices = (101.75, 102.1, 101.1, 101.35)  # down by 0.40: covers the body of UP, but is not a drive bar
 THROUGH: Prices = (100.0, 100.3, 99.7, 99.9)  # opens below the last close and closes below the average of 100.05
 LINE: Prices = (101.0, 101.3, 100.7, 101.0)  # no body; the line of the cases below lies at 101.40
 
@@ -232,7 +232,7 @@ def test_two_signs_of_pressure_end_a_ride_at_the_next_open(name: str, sign: int)
 
 @BOTH
 @pytest.mark.parametrize("name", NO_PRESSURE)
-def test_less_than_two_signs_within_five_bars_end_nothing(name: str, sign: int) -> None:
+def test_fewer_than_two_signs_within_five_bars_do_not_end_a_ride(name: str, sign: int) -> None:
     bars, others = NO_PRESSURE[name]
     case = Case([IN, *bars, (101.3, 101.9, 100.9, 101.8)], ride=True, others=others)
     assert case.run(sign).state == "open"
@@ -249,9 +249,9 @@ def test_a_close_through_the_trend_line_is_a_sign(slope: float | None, state: st
 
 
 @BOTH
-def test_both_risks_and_the_extremes_are_told(sign: int) -> None:
+def test_both_risks_and_the_extremes_are_reported(sign: int) -> None:
     outcome = Case([(101.9, 102.3, 100.3, 101.5), (101.0, 103.1, 99.0, 99.2)]).run(sign)
     assert (outcome.planned_risk, outcome.risk) == (Decimal("2.00"), Decimal("2.40"))
-    # The bar that ends it went up to 103.10, which may have been after the stop.
+    # The last bar went up to 103.10, which may have been after the stop.
     assert [seen_long(price, sign) for price in (outcome.best, outcome.worst)] == ["102.30", "99.50"]
     assert [f"{outcome.in_risks(price)}" for price in (outcome.best, outcome.worst)] == ["0.17", "-1.00"]

@@ -1,4 +1,4 @@
-"""What the user told of a position of their own takes the place of what is assumed."""
+"""The user's own decisions and prices replace those assumed."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from tests.laws import QUARTER_HOUR, all_setups, bars_of, engine
 from tests.outside.random_tapes import tape
 
 CASES: dict[str, tuple[Case, list[tuple[str, str, str | None, str | None]]]] = {
-    # by name: the case, and what is told: kind, reason, entry and R
+    # by name: the case, and the news: kind, reason, entry and R
     "taken before the rules' entry": (
         Case([BELOW, FLAT, (101.0, 101.4, 99.5, 100.5)], decided={1: ("take", "101.25")}),
         [("entered", "you took it", "101.25", "-0.14"), ("closed", "the stop was reached", "101.25", "-1.00")],
@@ -81,7 +81,7 @@ CASES: dict[str, tuple[Case, list[tuple[str, str, str | None, str | None]]]] = {
 
 @BOTH
 @pytest.mark.parametrize("name", CASES)
-def test_own_fills_take_the_place_of_those_assumed(name: str, sign: int) -> None:
+def test_own_fills_replace_those_assumed(name: str, sign: int) -> None:
     case, expected = CASES[name]
     events = told(case, sign)
     assert [
@@ -100,7 +100,7 @@ def test_own_fills_take_the_place_of_those_assumed(name: str, sign: int) -> None
 
 @settings(max_examples=4 * EFFORT)
 @given(st.integers(0, 10_000), st.lists(st.integers(0, 1_500), max_size=8), st.integers(0, 2**32))
-def test_the_same_bars_and_decisions_say_the_same_byte_for_byte(seed: int, cuts: list[int], chance: int) -> None:
+def test_the_same_bars_and_decisions_give_the_same_bytes(seed: int, cuts: list[int], chance: int) -> None:
     bars = bars_of(tape(seed))
     plain = engine(rulebook=all_setups(Rules())).push(bars)
     kinds: tuple[Literal["take", "leave"], ...] = ("take", "leave")
@@ -122,8 +122,8 @@ def test_the_same_bars_and_decisions_say_the_same_byte_for_byte(seed: int, cuts:
     assert run(cuts) == run([])
 
 
-def test_half_is_left_at_the_gain_of_the_own_fill() -> None:
-    """R is 2.00 from 101.50, and half of it due at 102.50; taken at 101.70, R is 2.20, and half is due at 102.80."""
+def test_half_is_closed_at_the_gain_from_the_own_fill() -> None:
+    """From 101.50, R is 2.00 and half is due at 102.50; taken at 101.70, R is 2.20 and half is due at 102.80."""
     rise = (101.6, 103.6, 101.5, 103.4)
     chosen = Follow(half_at=0.5)
     for before in (BELOW, IN):
@@ -132,12 +132,12 @@ def test_half_is_left_at_the_gain_of_the_own_fill() -> None:
         assert events[-1].kind == "setup.exit_signal"
 
 
-def test_a_price_a_hair_from_the_stop_is_no_entry() -> None:
+def test_a_price_a_hair_from_the_stop_is_not_an_entry() -> None:
     for price in ("99.50000000000000000000001", "99.50"):
         events = told(Case([BELOW, BELOW, BELOW], decided={1: ("take", price)}), 1)
         assert [event.kind for event in events] == ["setup.lapsed"]
 
 
-def test_best_and_worst_reach_to_the_price_that_was_left_at() -> None:
+def test_best_and_worst_include_the_price_of_the_exit() -> None:
     (_, closed) = told(Case([IN, FLAT, FLAT], decided={2: ("leave", "104.50")}), 1)
     assert (closed.data["r"], closed.data["best_r"]) == ("1.50", "1.50")

@@ -1,4 +1,4 @@
-"""Laws of following, whatever the bars are."""
+"""Laws of following that hold for any bars."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def following(style: str) -> tuple[SeriesEngine, NotingFollower]:
 
 
 def outcomes(bars: Bars, style: str, cuts: Sequence[int] = ()) -> list[Outcome]:
-    """Follow bars that come in pieces; gives what came of each setup, by setup."""
+    """Follow bars that come in pieces, and give the outcomes, by setup."""
     watcher, follower = following(style)
     for first, last in pairwise([0, *sorted(cuts), len(bars)]):
         watcher.push(bars[first:last])
@@ -45,19 +45,19 @@ def outcomes(bars: Bars, style: str, cuts: Sequence[int] = ()) -> list[Outcome]:
 
 @LINES
 @given(SEEDS, STYLES, st.lists(st.integers(0, 1_500), max_size=12))
-def test_any_cutting_of_the_bars_comes_to_the_same(seed: int, style: str, cuts: list[int]) -> None:
+def test_outcomes_do_not_depend_on_how_the_bars_are_cut(seed: int, style: str, cuts: list[int]) -> None:
     bars = bars_of(tape(seed))
     assert outcomes(bars, style, [cut for cut in cuts if cut < len(bars)]) == outcomes(bars, style)
 
 
 @settings(max_examples=2 * EFFORT)
 @given(SEEDS, STYLES)
-def test_bar_by_bar_comes_to_the_same(seed: int, style: str) -> None:
+def test_bar_by_bar_the_outcomes_are_the_same(seed: int, style: str) -> None:
     bars = bars_of(tape(seed))
     assert outcomes(bars, style, range(1, len(bars))) == outcomes(bars, style)
 
 
-def test_a_piece_longer_than_the_window_comes_to_the_same() -> None:
+def test_with_a_piece_longer_than_the_window_the_outcomes_are_the_same() -> None:
     many = bars_of([row for seed in range(40) for row in tape(seed)])
     watcher, _ = following("break")
     assert len(many) > watcher.series.pool.room
@@ -78,10 +78,10 @@ def test_later_bars_change_nothing_that_has_ended(seed: int, style: str, end: in
 
 
 def seen(bars: Bars, sign: int, style: str) -> list[tuple[object, ...]]:
-    """Give all stories as one who looks in a mirror sees them, for a sign of −1; threads and words differ."""
+    """Give all stories, mirrored if the sign is −1, without threads and words, which differ."""
 
     def price(value: Decimal | None) -> str:
-        return "" if value is None else f"{sign * value + 0:.6f}"  # so that zero has no sign
+        return "" if value is None else f"{sign * value + 0:.6f}"  # avoid negative zero
 
     return sorted(
         (
@@ -95,7 +95,7 @@ def seen(bars: Bars, sign: int, style: str) -> list[tuple[object, ...]]:
 
 @LINES
 @given(SEEDS, STYLES)
-def test_mirrored_prices_come_to_mirrored_outcomes(seed: int, style: str) -> None:
+def test_mirrored_prices_have_mirrored_outcomes(seed: int, style: str) -> None:
     rows = tape(seed)
     reflected = [(-o, -low, -high, -c, v) for o, high, low, c, v in rows]
     assert seen(bars_of(rows), 1, style) == seen(bars_of(reflected), -1, style)
@@ -165,7 +165,7 @@ def test_a_split_breaks_off_what_is_waiting_and_what_is_open() -> None:
         assert (each.entry, each.exit, each.r) == (under_way[each.thread].entry, None, None)
 
 
-def test_costs_are_told_in_real_r() -> None:
+def test_costs_are_given_in_real_r() -> None:
     watcher, _ = following("early")
     watcher.instrument = replace(watcher.instrument, costs=Costs(spread=Cost.of("0.02"), commission=Cost.of("0.01")))
     follower = watcher.follower = NotingFollower(watcher)
@@ -178,7 +178,7 @@ def test_costs_are_told_in_real_r() -> None:
 
 @pytest.mark.parametrize(("spike", "step"), [(9.9e14, "1e-20"), (1e27, "0.01"), (1e300, "500")])
 def test_a_price_beyond_reason_ends_in_outcomes_on_any_grid(spike: float, step: str) -> None:
-    # The guard refuses the larger ones, but they may stand among stored bars.
+    # The guard refuses larger prices, but stored bars may have them.
     bars = bars_of(tape(7))
     high = bars.high.copy()
     high[::37] = spike

@@ -1,4 +1,4 @@
-"""Positions and the session: left by its close where the user chooses so, and what comes after it told in advance."""
+"""Positions and the session: left by its close if the user so chooses, with warnings of what comes after it."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def at(text: str) -> int:
 
 
 def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = ()) -> list[Event]:
-    """Tell of a setup at the first bar of the half day, bars after which come but for some that are missing."""
+    """Give the news of a setup at the first bar of the half day, with some of the later bars missing."""
     table = timetable(timeframe, "XNYS")
     end = at(FIRST)
     opens, closes = table.closes_between(end - 400 * DAY, end)
@@ -103,7 +103,7 @@ def test_a_position_is_left_at_the_close_of_a_half_day() -> None:
     assert events[1].data["orders"] == "sell stop 99.50; sell at the close of the next bar"
 
 
-def test_where_the_last_bar_never_comes_it_is_left_at_the_next_open() -> None:
+def test_if_the_last_bar_never_comes_it_is_left_at_the_next_open() -> None:
     events = told([IN, FLAT, (102.2, 102.4, 102.0, 102.1)], missing=[LAST])
     reason = "the session had ended without its last bar"
     assert brief(events) == [ENTERED, SIGNAL, ("closed", MONDAY, reason, "102.20")]
@@ -118,7 +118,7 @@ def test_an_entry_in_the_last_bar_is_left_at_its_close() -> None:
     ]
 
 
-def test_on_daily_bars_the_choice_means_nothing() -> None:
+def test_on_daily_bars_the_choice_has_no_effect() -> None:
     assert {event.kind for event in told([IN, FLAT, FLAT], "1d")} == {"setup.entered"}
 
 
@@ -134,12 +134,14 @@ def test_on_daily_bars_the_choice_means_nothing() -> None:
         (LAST, "1h", "none", []),
     ],
 )
-def test_a_break_of_more_than_a_night_is_told(close: str, timeframe: str, calendar: str, expected: list[str]) -> None:
+def test_a_break_of_more_than_a_night_is_a_warning(
+    close: str, timeframe: str, calendar: str, expected: list[str]
+) -> None:
     assert soon(at(close), timetable(timeframe, calendar), None, Surroundings()) == expected
 
 
 @pytest.mark.parametrize(("hours", "is_told"), [(1.9, True), (2.1, False), (-1, False)])
-def test_a_date_of_the_user_is_told_while_it_is_near(hours: float, *, is_told: bool) -> None:
+def test_a_date_of_the_user_is_a_warning_while_it_is_near(hours: float, *, is_told: bool) -> None:
     begin = at("2026-11-24T16:30:00Z") + int(hours * 3_600) * 1_000_000_000
     dates = [Dated(begin, begin, "all", "invented report")]
     found = soon(at("2026-11-24T16:30:00Z"), timetable("1h", "XNYS"), dates, Surroundings(date_hours=2))

@@ -1,4 +1,4 @@
-"""What is told of a setup on its way, bar by bar, and of its mirror; what is expected is written by hand."""
+"""The events of a setup, bar by bar, and of its mirror; the expected texts are written by hand."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 Told = tuple[str, str, str | None, str]
-"""Kind, reason, R, and the orders that are valid then."""
+"""Kind, reason, R, and the valid orders."""
 
 RISE: Prices = (101.6, 103.6, 101.5, 103.4)
-"""Goes past 103.50, the gain of 1 R of an entry at 101.50 with its stop at 99.50."""
+"""Goes beyond 103.50, a gain of 1 R for an entry at 101.50 with a stop at 99.50."""
 
 ENTERED: Told = ("entered", "the break entry was reached", "0.05", "sell stop 99.50")
 GAP = "the bar of the fill would have opened too far beyond the entry"
@@ -178,7 +178,7 @@ def told(case: Case, sign: int) -> list[Event]:
 
 
 def seen_long(text: str, sign: int) -> str:
-    """Give words as one who is long reads them."""
+    """Give a text as for the long side."""
     if sign > 0:
         return text
     swapped = {"buy": "sell", "sell": "buy", "low": "high", "high": "low"}
@@ -191,7 +191,7 @@ BOTH = pytest.mark.parametrize("sign", [1, -1], ids=["long", "short"])
 
 @BOTH
 @pytest.mark.parametrize("name", STORIES)
-def test_each_story_is_told_as_it_goes(name: str, sign: int) -> None:
+def test_each_story_has_the_expected_events(name: str, sign: int) -> None:
     case, expected = STORIES[name]
     events = told(case, sign)
     assert [
@@ -210,11 +210,11 @@ def test_each_story_is_told_as_it_goes(name: str, sign: int) -> None:
 
 @BOTH
 def test_all_figures_of_a_sign_of_pressure(sign: int) -> None:
-    """All figures of the sign of pressure of the story above."""
+    """Every figure of the event in the story above."""
     case = STORIES["ride: pressure"][0]
     data = told(case, sign)[1].data
     prices = {name: seen_long(data[name], sign) for name in ("planned_entry", "entry", "first_stop", "stop", "close")}
-    # DRIVE closes at 101.50; the best price was its 102.00, and the worst the 100.80 of the bar of the entry.
+    # DRIVE closes at 101.50; the best price was its 102.00, and the worst was 100.80, in the bar of the entry.
     assert prices == {
         "planned_entry": "101.50",
         "entry": "101.50",
@@ -255,8 +255,8 @@ def test_all_figures_of_a_sign_of_pressure(sign: int) -> None:
 
 
 @BOTH
-def test_a_result_is_told_in_money(sign: int) -> None:
-    # 100 units, each of which gains 2 EUR a point: a loss of 2.00 points, and a gain of 1.90
+def test_a_result_is_given_in_money(sign: int) -> None:
+    # 100 units at 2 EUR a point each: a loss of 2.00 points, and a gain of 1.90
     for name, result in (("stopped", "-400"), ("after two bars", "380")):
         *before, closed = told(STORIES[name][0], sign)
         assert closed.data["result"] == result

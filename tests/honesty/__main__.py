@@ -1,7 +1,7 @@
-"""How honest the study is, by measurement: ``python -m tests.honesty`` prints a table, and fails on any miss.
+"""Measures how honest the study is: ``python -m tests.honesty`` prints a table, and fails on any miss.
 
-Each feed hangs on the seed, its kind and its number alone. Feeds of a kind are invented, studied by the study itself,
-and what its report says is held against the truth, which is known here.
+Each feed depends only on the seed, its kind and its number. Feeds of a kind are invented and studied by the study
+itself; then its report is compared with the truth, which is known here.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 FEEDS, QUICK = 500, 20
 STOPPED = 130
 PARTS = {"chance": pure.measured, "planted": power.measured, "best-of-many": best.measured}
-"""What measures each part: given how many feeds of each kind, the seed and how many processes, it gives rates."""
+"""The function that measures each part: from the feeds of each kind, the seed and the processes, it gives rates."""
 
 
 def main(words: Sequence[str] | None = None) -> int:
-    """Measure what is asked for, and give the exit code."""
+    """Measure the parts asked for, and give the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.honesty", description=__doc__)
     parser.add_argument("part", nargs="?", choices=list(PARTS), help="what to measure; all without")
     parser.add_argument("--feeds", type=int, help=f"feeds of each kind; {FEEDS}, or {QUICK} with --quick")
@@ -58,7 +58,7 @@ def main(words: Sequence[str] | None = None) -> int:
 
 
 def kept(rates: Sequence[Rate], command: str) -> bytes:
-    """Give what the method page of a report shows, as JSON."""
+    """Give the figures for the method page of a report, as JSON."""
     now = {"date": datetime.now(UTC).date().isoformat(), "command": command, "rows": [each.told() for each in rates]}
     return orjson.dumps(now, option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
 

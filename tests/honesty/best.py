@@ -18,16 +18,16 @@ if TYPE_CHECKING:
     from scanner.studies.figures.results import Rules, Superior
 
 REAL = Kind("pure chance, 12 instruments, 10 years, all changes of the rules", 12, 2_520)
-"""Seventy or so, of which about thirty change trades enough to be judged."""
+"""About seventy, of which about thirty change enough trades to be judged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Claims:
-    """What is said about the variants of one feed.
+    """The claims about the variants of one feed.
 
-    ``shines``: the best looks better than the rules as they are by its own interval, as if nothing else had been looked
-    at. ``differs``: of some it is said that they differ. ``discovered``: some have q at most 5 %. ``better`` and
-    ``gains``: the best is said to beat the rules as they are, or no trade at all.
+    ``shines``: by its own interval, as if nothing else had been examined, the best looks better than the rules as they
+    are. ``differs``: some are claimed to differ. ``discovered``: some have a q of at most 5 %. ``better`` and
+    ``gains``: the best is claimed to beat the rules as they are, or no trade at all.
     """
 
     shines: bool
@@ -38,7 +38,7 @@ class Claims:
 
     @classmethod
     def of(cls, rules: Rules) -> Claims:
-        """Take them from what a study says."""
+        """Take the claims from the report of a study."""
         lows = [each.difference.low for each in rules.variants if each.difference.low is not None]
         return cls(
             shines=any(low > 0 for low in lows),
@@ -56,7 +56,7 @@ def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
 
 
 def rates(claims: Sequence[Claims]) -> list[Rate]:
-    """Give how often something is claimed of variants of which none is better."""
+    """Give how often something is claimed of variants none of which is better."""
     of, count = REAL.name, len(claims)
     return [
         Rate("the best shines by its own interval", sum(each.shines for each in claims), count, of=of),

@@ -1,4 +1,4 @@
-"""Feeds of every kind, studied by the study itself, and what its report says of each."""
+"""Feeds of every kind, studied by the study itself, and its report on each."""
 
 from __future__ import annotations
 
@@ -25,20 +25,20 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Study
 
 SETUPS = ("engulfing", "flag", "hammer", "outside_bar")
-"""Those of the setups that are often enough found, and whose stops lie so far away that a bar seldom meets both entry
-and stop: what meets both counts as stopped, which is a loss on average."""
+"""Setups that are found often enough, with stops so far away that a bar seldom reaches both entry and stop: such a
+trade counts as stopped, which is a loss on average."""
 STEP = Decimal("0.01")
 NO_COSTS = Costs(spread=Cost(Decimal(0)))
-"""With costs the mean would lie below 0, and a claim would be the rarer: the hard question is asked at 0."""
+"""With costs the mean would lie below 0, and claims would be rarer: the hard case is a mean of 0."""
 DRAWS = 4
 """Bars drawn for each setup and source."""
 SAMPLES = 2_000
-"""Samples of months for each interval: a fifth of what a study takes, for the sake of time."""
+"""Samples of months for each interval: a fifth of those of a study, to save time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of feed: numbers of instruments and daily bars, and how far a bar pushes the price in R, 0 for chance."""
+    """A kind of feed: numbers of instruments and daily bars, and the push of the price per bar in R, 0 for chance."""
 
     name: str
     instruments: int
@@ -48,10 +48,10 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the report of a feed says that can be compared with the truth.
+    """The figures in the report of a feed that can be compared with the truth.
 
     ``chance`` is by source. ``smallest`` is the mean that these trades could tell from 0 with a power of 80 %, None
-    where they are too few.
+    if they are too few.
     """
 
     kind: Kind
@@ -61,13 +61,13 @@ class Told:
 
 
 def told_of(which: tuple[Kind, int], seed: int) -> Told:
-    """Make a feed of a kind, by its number, study it, and give what its report says."""
+    """Make a feed of a kind, by its number, study it, and give the figures of its report."""
     kind, number = which
     return told_on(kind, studied(bars_of(kind, number, seed), number))
 
 
 def told_on(kind: Kind, study: Study) -> Told:
-    """Give what the report of a study of a feed says."""
+    """Give the figures of the report on a feed."""
     report = report_of(study, samples=SAMPLES)
     return Told(kind, report.verdict, report.chance, report.enough.smallest)
 
@@ -79,7 +79,7 @@ def bars_of(kind: Kind, number: int, seed: int) -> dict[str, Bars]:
 
 
 def studied(bars: Mapping[str, Bars], number: int, *, variants: bool = False) -> Study:
-    """Study a feed as ``closewatch study`` does, with controls, or with changes of the rules instead."""
+    """Study a feed as ``closewatch study`` does, either with controls or with changes of the rules."""
     asked = Asked(seed=number, variants=variants, draws=0 if variants else DRAWS)
     return collect(bars, rulebook=book(), step=STEP, costs=NO_COSTS, asked=asked)
 

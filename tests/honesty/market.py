@@ -1,10 +1,10 @@
 """Invented markets of pure chance: many instruments whose prices are martingales, in bars with gaps and real extremes.
 
-Nobody can gain on such bars: whatever is known at a moment, the next return has the mean 0. All else is as unpleasant
-as on real markets. Volatility comes in clusters, of the market and of each instrument (a stochastic volatility: its
-logarithm is an autoregression). Every month has a volatility and a share of the common factor of its own, so that there
-are months in which everything moves together. A month has no drift: whoever saw its first days could trade the others,
-which would be an edge.
+Nobody can gain on such bars: whatever is known at a moment, the mean of the next return is 0. In all other ways they
+are as difficult as real markets. Volatility comes in clusters, for the market and for each instrument (stochastic
+volatility: its logarithm is an autoregression). Every month has its own volatility and its own share of the common
+factor, so there are months in which everything moves together. No month has a drift: after its first days one could
+trade the others, which would be an edge.
 """
 
 from __future__ import annotations
@@ -25,28 +25,28 @@ if TYPE_CHECKING:
 
 FIRST_DAY = np.datetime64("2000-01-03")
 STEPS = 4
-"""Parts of a bar. Within each the price is a Brownian motion of constant volatility, whose extremes are drawn."""
+"""Parts of a bar. Within each, the price is a Brownian motion of constant volatility; its extremes are drawn."""
 GAP = 0.15
-"""The share of a day's variance that lies between its open and the close before; the parts have the rest."""
+"""The share of a day's variance between the previous close and the open; the parts have the rest."""
 FAR, OFTEN = 3.0, 0.03
-"""By how much a rare gap is wider than others, and how often it is."""
+"""How many times wider a rare gap is than others, and how often one occurs."""
 USUAL = 0.015
 """The usual standard deviation of a day's return."""
 OF_INSTRUMENT, OF_DAYS, OF_MONTH = 0.3, 0.3, 0.25
 """Standard deviations of the logarithm of the volatility: between instruments, from day to day (once for the market,
 once for each instrument), and from month to month."""
 KEPT = 0.97
-"""What is left of a deviation of the logarithm of the volatility on the next day."""
+"""The share of a deviation of the logarithm of the volatility that remains on the next day."""
 TOGETHER = (0.2, 0.8)
-"""Between these lies the share of the variance that is common to all instruments in a month."""
+"""The bounds of the share of variance in a month that is common to all instruments."""
 START = 200.0
 TICKS = 100.0
-"""Price steps in 1."""
+"""Price steps per point."""
 
 
 @dataclass(frozen=True, slots=True)
 class Market:
-    """All chance of a market, before it is prices: of each instrument, bar and part of it, the first being the gap.
+    """All random draws of a market: for each instrument, bar and part of a bar, the first part being the gap.
 
     ``steps`` are logarithmic returns (instruments × bars × 1 + STEPS), ``spread`` their standard deviations. ``tops``
     and ``bottoms`` (instruments × bars × STEPS) are logarithms of uniform chance for the extremes of each part.
@@ -62,7 +62,7 @@ class Market:
 
     @property
     def size(self) -> tuple[int, int]:
-        """How many instruments and bars it has."""
+        """The numbers of instruments and bars."""
         return self.steps.shape[0], self.steps.shape[1]
 
 
@@ -78,7 +78,7 @@ class Prices:
 
 
 def market(instruments: int, bars: int, seed: int | tuple[int, ...]) -> Market:
-    """Draw a market of some instruments and daily bars, without weekends; the same seed gives the same."""
+    """Draw a market of some instruments and daily bars, without weekends; the same seed gives the same market."""
     rng = np.random.default_rng(seed)
     days = np.busday_offset(FIRST_DAY, np.arange(bars), roll="raise")
     months = days.astype("datetime64[M]").astype(np.int64)
@@ -107,7 +107,7 @@ def market(instruments: int, bars: int, seed: int | tuple[int, ...]) -> Market:
 
 
 def prices(before: Floats, chance: Market, drift: Floats | float = 0.0) -> Prices:
-    """Make prices of the chance of some bars; ``before`` are logarithms of the close before each (instruments × bars).
+    """Make prices from the draws of some bars; ``before`` are logarithms of the close before each (instruments × bars).
 
     ``drift`` is added to the logarithmic return of each bar, spread over its parts. The extremes of a part are those of
     a Brownian motion from its first price a to its last price b (by the reflection principle, P(max ≥ m) =
@@ -132,7 +132,7 @@ def prices(before: Floats, chance: Market, drift: Floats | float = 0.0) -> Price
 
 
 def at(chance: Market, bar: int) -> Market:
-    """Give the chance of one bar."""
+    """Give the draws of one bar."""
     part = slice(bar, bar + 1)
     columns = (chance.steps, chance.spread, chance.tops, chance.bottoms)
     return Market(chance.days[part], chance.months[part], *(column[:, part] for column in columns))
@@ -156,7 +156,7 @@ def feed(chance: Market) -> dict[str, Bars]:
 
 
 def _wandering(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
-    """Draw autoregressions with the standard deviation OF_DAYS throughout, one a row."""
+    """Draw autoregressions, one per row, whose standard deviation is always OF_DAYS."""
     moves = rng.normal(0, OF_DAYS * np.sqrt(1 - KEPT**2), shape)
     moves[:, 0] = rng.normal(0, OF_DAYS, shape[0])
     return np.asarray(lfilter([1.0], [1.0, -KEPT], moves, axis=1))

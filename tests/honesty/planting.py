@@ -1,4 +1,4 @@
-"""Markets in which setups do have an edge: from the bar of a setup to its end the price drifts its way."""
+"""Markets in which setups do have an edge: from a setup to its end, the price drifts in its direction."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ if TYPE_CHECKING:
 
 
 LASTS = 15
-"""Bars for which a position is pushed at most: without an end, a trend would bring more setups that keep it going."""
+"""The most bars for which a position is pushed: otherwise the trend would bring new setups that prolong it."""
 
 
 def planted(chance: Market, book: Rulebook, push: float) -> dict[str, Bars]:
-    """Give the bars of a market that pushes the price ``push`` R further a bar while a setup is under way.
+    """Give the bars of a market that pushes the price by ``push`` R per bar while a setup is under way.
 
-    The bars go one by one through the engine that a station has. As long as it follows a setup, for LASTS bars of the
-    position at most, each next bar drifts to the setup's side by that part of its planned risk; by the mean where there
-    are several. So every setup that is found in the bars afterwards is one by the very bars that were pushed.
+    The bars go one by one through the engine of a station. While it follows a setup, for at most LASTS bars of the
+    position, each next bar drifts to the setup's side by that part of its planned risk, or by the mean of several. So
+    every setup found in the finished bars is one that pushed them.
     """
     engines = _engines(chance.size[0], book)
     last = np.full((chance.size[0], 1), np.log(START))
@@ -63,7 +63,7 @@ def _unheard(_: Came) -> None:
 
 
 def _risks(engines: list[SeriesEngine]) -> Floats:
-    """Give the mean planned risk of what pushes the price in each engine's series, to the side of each setup."""
+    """Give the mean planned risk of the setups that push the price of each engine's series, signed by their side."""
     followed = [NO_RECORDS if engine.ends is None else engine.ends.records for engine in engines]
     pushing = [records[records["held"] < LASTS] for records in followed]
     risks = [own["sign"] * (own["entry"] - own["first_stop"]) for own in pushing]

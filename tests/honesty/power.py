@@ -1,4 +1,4 @@
-"""What studies say of feeds with a planted edge: found as often as is stated, and covered."""
+"""Studies of feeds with a planted edge: they find it as often as they state, and their intervals cover it."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ KINDS = (
     Kind("a planted edge of 0.2 R, 24 instruments, 10 years", 24, 2_520, 0.029),
     Kind("a planted edge of 0.4 R, 6 instruments, 10 years", 6, 2_520, 0.052),
 )
-"""So many instruments that reports state a power of about 80 % for the last two, which is what they state a mean for;
-more would hardly find 0.1 R more often, since instruments move together. A bar is pushed by about an eighth of the
-edge, since a trade is pushed for about eight bars; the true edge is measured."""
+"""Enough instruments for a stated power of about 80 % in the last two, the power for which reports state a mean. More
+would hardly find 0.1 R more often, since instruments move together. A bar is pushed by about an eighth of the edge,
+since a trade is pushed for about eight bars; the true edge is measured."""
 OFF = 0.05
-"""How far the share in which an edge is found may be from the power that is stated."""
+"""The largest difference between the stated power and the share of feeds in which the edge is found."""
 NORMAL = NormalDist()
 STATED = 0.8
 """The power at which a report names the smallest mean that its trades could tell from 0."""
@@ -57,7 +57,7 @@ def of_kind(kind: Kind, told: Sequence[Told]) -> list[Rate]:
 
 
 def power(smallest: float | None, edge: float) -> float:
-    """Say how often such trades tell an edge from 0, by plain normal theory; never where they are too few.
+    """Give how often such trades tell an edge from 0, by plain normal theory; 0 if they are too few.
 
     ``smallest`` is the edge that they tell from 0 in 80 of 100 cases.
 

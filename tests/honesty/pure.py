@@ -1,4 +1,4 @@
-"""What studies say of feeds of pure chance: an edge is claimed rarely, and intervals hold the truth."""
+"""Studies of feeds of pure chance: they rarely claim an edge, and their intervals contain the truth."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
 
 
 def answered(which: tuple[Kind, int], seed: int) -> tuple[Told, Answers]:
-    """Make and study a feed, and give what its report says, and the answers to many questions."""
+    """Make and study a feed, and give the figures of its report and the answers to many questions."""
     kind, number = which
     study = studied(bars_of(kind, number, seed), number)
     return told_on(kind, study), asked(study)
@@ -61,7 +61,7 @@ def of_kind(kind: Kind, told: Sequence[Told]) -> list[Rate]:
 
 
 def _above_the_truth(told: Sequence[Told]) -> int:
-    """Count the feeds in which everything that a claim needs lies above the truth, as it would lie above 0."""
+    """Count the feeds in which every figure that a claim needs lies above the truth, as for a claim it lies above 0."""
     mean = true_mean(told)
     differences = {source: true_difference(beside(told, source)) for source in BESIDE}
     return sum(

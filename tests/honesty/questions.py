@@ -1,4 +1,4 @@
-"""What studies say when many questions are asked of the same bars, one after the other, until an answer pleases."""
+"""Studies of the same bars with one question after another, until an answer pleases."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ QUESTIONS: tuple[Mapping[str, str], ...] = (
     *({"setup": setup, "direction": direction} for setup, direction in product(SETUPS, ("long", "short"))),
     *({"setup": setup, "exit_style": style} for setup, style in product(SETUPS, ("ride", "quick"))),
 )
-"""Of all setups, of each, of one side, of one way to leave, and of some of these together."""
+"""About all setups, each setup, one side, one exit style, and some combinations."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answers:
     """The answers to all questions about a feed.
 
-    ``shines``: some mean lies above 0 with its own interval, as if nothing else had been asked. ``claimed``: some
-    verdict is an edge, with all questions counted as looks.
+    ``shines``: the interval of some mean lies above 0, as if nothing else had been asked. ``claimed``: some verdict is
+    an edge, with all questions counted as looks.
     """
 
     shines: bool
@@ -39,7 +39,7 @@ class Answers:
 
 
 def asked(study: Study) -> Answers:
-    """Ask all questions of a feed that was studied."""
+    """Ask all questions about a feed that was studied."""
     verdicts = [verdict_of(study, len(QUESTIONS), where, samples=SAMPLES) for where in QUESTIONS]
     return Answers(
         shines=any(each.mean.low is not None and each.mean.low > 0 for each in verdicts),
@@ -48,7 +48,7 @@ def asked(study: Study) -> Answers:
 
 
 def rates(answers: Sequence[Answers]) -> list[Rate]:
-    """Give how often any answer pleases, of feeds of pure chance."""
+    """Give how often any answer pleases in feeds of pure chance."""
     of, count = f"pure chance, {len(QUESTIONS)} questions asked of each feed", len(answers)
     claimed = sum(each.claimed for each in answers)
     return [

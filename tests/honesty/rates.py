@@ -1,4 +1,4 @@
-"""Rates: how often something came about in feeds, how uncertain that is, and what is wanted of it."""
+"""Rates: how often something happened in feeds, how uncertain that is, and the wanted rate."""
 
 from __future__ import annotations
 
@@ -20,10 +20,9 @@ HEADS = ("what", "feeds", "measured", "uncertain", "wanted", "")
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """A row of the table: what happened in how many of the feeds; wanted is a share from ``least`` to ``most``.
+    """A row of the table: what happened in how many feeds; the wanted share is from ``least`` to ``most``.
 
-    ``of`` says which feeds they are. Nothing is wanted where ``least`` is 0 and ``most`` 1: the row is there to be
-    read.
+    ``of`` names the feeds. With ``least`` 0 and ``most`` 1, nothing is wanted: the row is only for information.
     """
 
     name: str
@@ -35,12 +34,12 @@ class Rate:
 
     @classmethod
     def of_all(cls, rows: Sequence[Rate], of: str) -> Rate:
-        """Give the rate of the same thing over all feeds of several rows."""
+        """Give the rate of the same event over all feeds of several rows."""
         return replace(rows[0], hits=sum(row.hits for row in rows), feeds=sum(row.feeds for row in rows), of=of)
 
     @property
     def measured(self) -> float:
-        """The share of the feeds."""
+        """The measured share of the feeds."""
         return self.hits / self.feeds if self.feeds else 0.0
 
     @property
@@ -50,7 +49,7 @@ class Rate:
 
     @property
     def wanted(self) -> str:
-        """What is wanted, in words; empty where nothing is."""
+        """The wanted share, in words; empty if none is wanted."""
         if self.least > 0 and self.most < 1:
             return f"{percent(self.least)} to {percent(self.most)}"
         if self.most < 1:
@@ -58,12 +57,12 @@ class Rate:
         return f"at least {percent(self.least)}" if self.least > 0 else ""
 
     def met(self, *, roughly: bool) -> bool:
-        """Say whether the measured share is as wanted; ``roughly``: whether the true one may be, for a few feeds."""
+        """Say whether the measured share is as wanted; ``roughly``, for a few feeds: whether the true share may be."""
         low, high = self.between if roughly else (self.measured, self.measured)
         return bool(self.feeds) and high >= self.least and low <= self.most
 
     def told(self, *, roughly: bool = False) -> dict[str, Any]:
-        """Give the row as plain values, all that is read by people as text."""
+        """Give the row as plain values, with everything for people as text."""
         low, high = self.between
         return {
             "of": self.of,
@@ -87,7 +86,7 @@ def percent(share: float) -> str:
 
 
 def lines(rates: Sequence[Rate], *, roughly: bool) -> list[str]:
-    """Lay rates out as a table, by the feeds that they are of."""
+    """Format rates as a table, grouped by their feeds."""
     rows: list[tuple[str, ...]] = []
     for of, own in groupby(rates, key=lambda each: each.of):
         rows.append((of, *[""] * (len(HEADS) - 1)))

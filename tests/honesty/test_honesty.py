@@ -1,4 +1,4 @@
-"""The measurement itself: what it says of right and of wrong reports, and a small part of it."""
+"""The measurement itself, on right and on wrong reports, and a small part of it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ ERROR, RIGHT, NARROW = 0.1, 1.96, 1.2
 
 
 def told(kind: Kind, rng: np.random.Generator, mean: float = 0.0, half: float = RIGHT) -> Told:
-    """Invent a report whose figures are off by chance, with intervals of so many errors to either side."""
+    """Invent a report with random errors in its figures, and intervals of so many standard errors to either side."""
     figures = mean + rng.normal(0, ERROR, 3)
     own, *others = (Interval(float(each), each - half * ERROR, each + half * ERROR) for each in figures)
     chance = tuple(

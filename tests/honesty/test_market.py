@@ -1,4 +1,4 @@
-"""Invented markets: nobody can gain on them, and they are otherwise as unpleasant as real ones."""
+"""Invented markets: nobody can gain on them, and they are otherwise as difficult as real ones."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def errors(values: Floats) -> float:
 
 
 def test_the_mean_return_is_nothing_whatever_came_before(drawn: Market) -> None:
-    """Each mean is of days, over all instruments, so that what days share counts in the error."""
+    """Each mean is over days, each the mean of all instruments, so that the error includes their correlation."""
     found = returns(drawn)
     up = np.sign(np.cumsum(found, axis=1) - np.roll(np.cumsum(found, axis=1), 10, axis=1))[:, 10:-1]
     assert abs(errors(found.mean(axis=0))) < 3.5
@@ -39,9 +39,9 @@ def test_the_mean_return_is_nothing_whatever_came_before(drawn: Market) -> None:
 
 
 def test_a_stop_within_the_bar_gains_and_loses_nothing(drawn: Market) -> None:
-    """From the open to the close, or to a stop that is met on the way: an exact law of martingales.
+    """From the open to the close, or to a stop reached before: an exact law of martingales.
 
-    Extremes that are too near or too far would show at once.
+    Extremes too near or too far would show at once.
     """
     for sign in (1, -1):
         gains = []

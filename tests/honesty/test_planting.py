@@ -1,4 +1,4 @@
-"""Planted edges: they are where setups are, and nothing else is moved."""
+"""Planted edges: they are where the setups are, and nothing else moves."""
 
 from __future__ import annotations
 

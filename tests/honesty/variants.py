@@ -1,11 +1,12 @@
-"""What studies say about 200 variants of which none is better, or one: ``python -m tests.honesty.variants``.
+"""Studies of 200 variants of which none is better, or one: ``python -m tests.honesty.variants``.
 
-Which trades each variant has was drawn by chance from the same trades, so the best of them shines by chance. Outcomes
-are as skewed as those of real setups and hang together by months, and months have very different numbers of trades. In
-other feeds one variant leaves out trades that are truly worse, so that it is better, and no other but the second is.
+The trades of each variant are drawn at random from the same trades, so the best of them shines by chance. Outcomes are
+as skewed as those of real setups and correlated within months, and months have very different numbers of trades. In
+other feeds one variant leaves out trades that are truly worse, so it is better; apart from it, only the second is.
 
-A miss is what can hardly be chance. For comparison the table says how often something would have been claimed with one
-error for all samples, and how many intervals would hold the truth with the samples of each variant alone.
+A miss is a rate that chance can hardly explain. For comparison the table says how often something would have been
+claimed with one error for all samples, and how many intervals would contain the truth with the samples of each variant
+alone.
 """
 
 from __future__ import annotations
@@ -37,18 +38,18 @@ WINNERS, WON, TAIL = 0.32, 2.125, 1.1
 """The share of winners, what they win on average (so that the mean is 0), and how long their tail is: the standard
 deviation of its logarithm. Losers lose 1 R."""
 OF_MONTH = 0.25
-"""The standard deviation, in R, of what is common to the trades of a month."""
+"""The standard deviation, in R, of the part common to all trades of a month."""
 SHARES = (0.1, 0.2)
-"""A rule is moved so far that it leaves out, or adds, these shares."""
+"""The shares of trades that a changed rule leaves out, or adds."""
 SAMPLES = 2_000
 FOUND = 0.8
-"""The least share of feeds in which the better variant is found, if there are enough trades."""
+"""The smallest wanted share of feeds in which the better variant is found, if there are enough trades."""
 FEEDS = 500
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of feed: so many months with so many trades each that the rules as they are find, and variants of them.
+    """A kind of feed: numbers of months, of trades per month found by the rules as they are, and of variants.
 
     The trades that the first variant leaves out are ``worse`` than others by so many R.
     """
@@ -61,7 +62,7 @@ class Kind:
 
 
 def invented(kind: Kind, rng: np.random.Generator) -> Members:
-    """Invent closed trades, and which of them each variant has; the first are the rules as they are."""
+    """Invent closed trades, and which of them each variant has; the first variant is the rules as they are."""
     month = np.repeat(np.arange(kind.months), rng.poisson(2 * kind.trades * rng.gamma(2, 0.5, kind.months)))
     count = len(month)
     won = rng.lognormal(-(TAIL**2) / 2, TAIL, count) * WON
@@ -72,14 +73,14 @@ def invented(kind: Kind, rng: np.random.Generator) -> Members:
         score = rng.random(count)
         if len(has) == 1:
             left_out = score < max(SHARES)
-            net_r[as_is] += kind.worse * (max(SHARES) - left_out[as_is])  # the mean of all stays as it was
+            net_r[as_is] += kind.worse * (max(SHARES) - left_out[as_is])  # the mean of all trades stays the same
         has += [as_is & (score >= share) for share in reversed(SHARES)]
         has += [as_is | (score < share) for share in SHARES]
     return Members(net_r, month, np.zeros(count, dtype=np.int64), np.array(has[: kind.variants + 1]))
 
 
 def said_of(members: Members, seed: int, samples: int = SAMPLES) -> Rules:
-    """Give what a study says of variants with these trades."""
+    """Give the results of a study for variants with these trades."""
     return _rules(beside_first(members, samples, seed))
 
 
@@ -90,7 +91,7 @@ def _rules(groups: Groups) -> Rules:
 
 
 def said_with_one_error(members: Members, seed: int, samples: int = SAMPLES) -> bool:
-    """Say whether any variant would be claimed to differ if each had one error for all samples."""
+    """Say whether any variant would be claimed to differ if each used one error for all samples."""
     count, total = members.by_month()
     judged = np.logical_xor(members.has, members.has[0]).sum(axis=1) >= 30
     drawn = weights(count.shape[1], samples, seed).T
@@ -103,12 +104,12 @@ def said_with_one_error(members: Members, seed: int, samples: int = SAMPLES) -> 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What is said about the variants of one feed that can be right or wrong.
+    """The claims about the variants of one feed, which can be right or wrong.
 
-    ``shines``, ``differs``, ``discovered`` and both ``holds`` are of the variants that are as good as the rules as they
-    are: whether one looks better by its own interval, whether one is said to differ, whether one has q at most 5 %, and
-    the shares of them whose interval, if only that one is looked at, holds the truth: as it is said (``holds``), and by
-    samples of each variant alone (``holds_alone``).
+    ``shines``, ``differs``, ``discovered``, ``holds`` and ``holds_alone`` are about the variants that are as good as
+    the rules as they are: whether one looks better by its own interval, whether one is claimed to differ, whether one
+    has a q of at most 5 %, and the shares of them whose own interval contains the truth: the reported interval
+    (``holds``), and that from samples of each variant alone (``holds_alone``).
     """
 
     shines: bool
@@ -123,7 +124,7 @@ class Said:
 
 
 def said(number: int, kind: Kind, seed: int) -> Said:
-    """Invent a feed and give what is said about it. The same arguments always give the same."""
+    """Invent a feed and give the claims about it. The same arguments always give the same."""
     members = invented(kind, np.random.default_rng((seed, number)))
     groups = beside_first(members, SAMPLES, number)
     rules, difference = _rules(groups), groups.difference
@@ -181,7 +182,7 @@ def alike(feeds: Sequence[Said], of: str) -> list[Rate]:
 
 
 def one_better(feeds: Sequence[Said], of: str, *, enough: bool) -> list[Rate]:
-    """Give the rates of feeds in which one is better; whether there is ``enough`` to find it in most of them."""
+    """Give the rates of feeds in which one variant is better; with ``enough`` trades, most must find it."""
     count, least = len(feeds), FOUND if enough else 0.0
     return [
         Rate("the better one is said to be", sum(each.found for each in feeds), count, least, of=of),

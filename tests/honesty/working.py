@@ -1,4 +1,4 @@
-"""Many feeds on several processes, with a word now and then about how far it is."""
+"""Many feeds on several processes, with regular progress messages."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
 TOLD_EVERY = 10.0
-"""Seconds between two words about how far it is."""
+"""Seconds between two progress messages."""
 
 W = TypeVar("W")
 R = TypeVar("R")

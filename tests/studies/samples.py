@@ -1,4 +1,4 @@
-"""Studies of invented trades, as many as a test wants, and what is said of them."""
+"""Studies of invented trades, as many as a test needs, and reports on them."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ FIRST = 946_857_600_000_000_000
 AS_IS = Variant("as is", "as_is", "", None)
 SAMPLES = 300
 RULES = 12
-"""Changes of the rules: each finds some trades that the rules as they are do not, and not some that they do."""
+"""Changes of the rules: each finds some trades that the rules as they are miss, and misses some that they find."""
 
 
 def results(count: int, seed: int = 1) -> list[float]:
-    """Invent skewed R: mostly a loss of one, now and then a large gain."""
+    """Invent skewed R: mostly a loss of 1, sometimes a large gain."""
     random = np.random.default_rng(seed)
     gains, losses = random.exponential(2.2, count), -1.05 + 0.1 * random.random(count)
     return [float(each) for each in np.where(random.random(count) < 0.31, gains, losses)]
@@ -40,7 +40,7 @@ def study_of(
     seed: int = 0,
     apart: int = 9,
 ) -> Study:
-    """Make a study of closed setups with these R, one each ``apart`` days, and of controls drawn around 0."""
+    """Make a study of closed setups with these R, one every ``apart`` days, and of controls drawn around 0."""
     random = np.random.default_rng(seed)
     setups = [_row(f"s{number:05}", number, value, instruments, apart) for number, value in enumerate(net)]
     others = [
@@ -75,7 +75,7 @@ def study_of(
 
 
 def _row(name: str, number: int, net: float, instruments: Sequence[str], apart: int) -> dict[str, Any]:
-    """Give a row in which what is told apart is told by the number."""
+    """Give a row whose distinguishing values depend on the number."""
     found = pd.Timestamp(FIRST + apart * DAY * number, tz="UTC")
     return {
         "id": name,
@@ -122,7 +122,7 @@ def _row(name: str, number: int, net: float, instruments: Sequence[str], apart: 
 
 
 def report_of(study: Study, *, looks: int = 3) -> Report:
-    """Say all that there is to say of a study, with a hypothesis if there are trades."""
+    """Give the full report of a study, with a hypothesis if there are trades."""
     hypothesis = Hypothesis("short at a line", FIRST + 400 * DAY, (("direction", "short"), ("place", "line")))
     hypotheses = [hypothesis] if len(study.trades) else []
     return figures.report_of(study, looks=looks, hypotheses=hypotheses, samples=SAMPLES)

@@ -1,4 +1,4 @@
-"""What a study collects: the same as a replay, whatever comes later and however it is cut, and every variant right."""
+"""What a study collects: the same as a replay, whatever comes later and however bars are cut; every variant right."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> 
 
 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Came]]:
-    """Run the bars through an engine as live, and give what it said of setups and what came of each."""
+    """Push the bars through an engine as if live, and give its events of setups and the outcome of each."""
     pipeline = made.pipeline()
     told = list(pipeline.events(bars))
     outcomes = {event.thread: Came.of_event(event) for event in told if event.facts.follows and event.facts.ends}
@@ -72,7 +72,7 @@ def rows_of(table: pd.DataFrame) -> list[Any]:
 
 
 def tapes(count: int) -> Bars:
-    """Put invented tapes of a quarter of an hour end to end; prices leap between them, so that series are held."""
+    """Join invented 15-minute tapes; prices leap between them, so that series are put on hold."""
     parts = [bars_of(tape(seed)) for seed in range(count)]
     joined = Bars.joined(parts)
     opens = parts[0].open_time[0] + (parts[0].close_time[0] - parts[0].open_time[0]) * np.arange(len(joined))
@@ -82,7 +82,7 @@ def tapes(count: int) -> Bars:
 
 @pytest.mark.parametrize("book", [all_setups(), many_found()], ids=["all setups", "plain places"])
 @pytest.mark.parametrize("frames", [("15m",), ("15m", "1h")], ids=["one timeframe", "two"])
-def test_a_study_has_what_is_said_live(book: Rulebook, frames: tuple[str, ...]) -> None:
+def test_a_study_has_the_setups_and_outcomes_of_live_bars(book: Rulebook, frames: tuple[str, ...]) -> None:
     bars = tapes(12)
     costs = Costs(spread=Cost(Decimal("0.02")))
     made = inputs(book, frames, costs)
@@ -106,14 +106,14 @@ def test_a_study_has_what_is_said_live(book: Rulebook, frames: tuple[str, ...]) 
         assert row.cost_known
 
 
-def test_where_no_cost_is_known_it_is_a_twentieth_of_r() -> None:
+def test_an_unknown_cost_is_a_twentieth_of_r() -> None:
     closed = collect({"nasdaq": real_series("nasdaq")}, asked=PLAIN).trades.dropna(subset="net_r")
     assert len(closed)
     assert (closed["cost_r"] == 0.05).all()
     assert not closed["cost_known"].any()
 
 
-def test_cuts_of_the_bars_change_nothing() -> None:
+def test_how_bars_are_cut_changes_nothing() -> None:
     bars, made = tapes(6), inputs(many_found(), ("15m", "1h"))
     whole = studied(made, [bars])
     edges = [0, 300, 301, 1_000, 1_777, len(bars)]
@@ -132,7 +132,7 @@ def test_the_order_of_instruments_changes_nothing() -> None:
 
 @pytest.mark.parametrize("name", ["sp500", "AAPL"])
 def test_bars_after_the_last_end_may_be_anything(name: str) -> None:
-    """What setups, other rules and drawn bars came to does not hang on later bars; which are drawn is given by both."""
+    """The stories of setups and variants do not depend on later bars."""
     bars = real_series(name)
     asked = Asked(draws=0)
     before = collect({name: bars}, step=CENT, asked=asked)
@@ -150,7 +150,7 @@ def test_bars_after_the_last_end_may_be_anything(name: str) -> None:
 
 
 def moved_books(book: Rulebook) -> dict[str, Rulebook]:
-    """Give, by variant, a rulebook in which what the variant moves is so configured."""
+    """Give, by variant, a rulebook configured as the variant changes it."""
     made: dict[str, Rulebook] = {}
     for variant in changes_of(book, variants=True).variants:
         if variant.kind not in {"moved", "surrounding_off"}:
@@ -179,7 +179,7 @@ def moved_books(book: Rulebook) -> dict[str, Rulebook]:
     return made
 
 
-def test_each_moved_number_finds_what_it_finds_when_it_is_configured() -> None:
+def test_each_changed_setting_finds_the_same_as_when_configured() -> None:
     names = ("engulfing", "flag", "doji_pause")
     book = Rulebook(Rules(), tuple(Chosen(known()[name], known()[name].numbers()) for name in names))
     bars, frames = tapes(6), ("15m",)
@@ -191,11 +191,11 @@ def test_each_moved_number_finds_what_it_finds_when_it_is_configured() -> None:
     assert len(left_out) == 4
     assert not left_out & members.keys()
     for name, other in moved_books(book).items():
-        if name in left_out:  # they change the entry, or what spoils it
+        if name in left_out:  # they change the entry or the spoiler
             continue
         alone = studied(inputs(other, frames), [bars], PLAIN).trades
         expected = set(alone["id"][alone["set_aside"] == ""])
-        found = members.get(name, members["as is"])  # what changes no trade is left out as well
+        found = members.get(name, members["as is"])  # a variant that changes no trade is also left out
         assert found == expected, name
         assert expected <= known_rows
         changed += found != members["as is"]
@@ -231,7 +231,7 @@ def test_controls_have_the_risk_of_their_setup_and_never_touch_the_warm_up(style
             )
 
 
-def test_what_a_pipeline_is_made_of_travels_to_other_processes() -> None:
+def test_the_parts_of_a_pipeline_can_be_sent_to_other_processes() -> None:
     known_settings = settings.load(CONFIG / "watch.own_setup.example.toml")
     there = pickle.loads(pickle.dumps(known_settings))  # noqa: S301 - our own bytes
     assert there.model_dump() == known_settings.model_dump()
@@ -246,7 +246,7 @@ def test_what_a_pipeline_is_made_of_travels_to_other_processes() -> None:
     assert isinstance(again.pipeline().lanes[0].engine, SeriesEngine)
 
 
-def test_secrets_for_feeds_and_sinks_do_not_travel() -> None:
+def test_secrets_for_feeds_and_sinks_are_not_sent() -> None:
     environ = {"CLOSEWATCH_STATION__ZONE": "Asia/Tokyo", "CLOSEWATCH_SINKS__MAIL__PASSWORD": "no one's", "HOME": "/"}
     there = pickle.dumps(settings.from_document({}, Path(), environ))
     assert b"no one's" not in there

@@ -1,4 +1,4 @@
-"""A hypothesis that was written down is judged on what came after it, and on nothing else."""
+"""A recorded hypothesis is judged on later setups, and on nothing else."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ WHERE = (("direction", "long"),)
     kept=st.floats(0, 1),
     change=st.sampled_from([-3.0, 0.0, 3.0]),
 )
-def test_what_was_found_before_it_was_written_may_be_anything(seed: int, day: int, kept: float, change: float) -> None:
+def test_setups_found_before_it_was_recorded_do_not_matter(seed: int, day: int, kept: float, change: float) -> None:
     whole, asked = invented(120, MONTHS, seed=seed, gain=0.5), [Hypothesis("long", START + day * DAY, WHERE)]
     trades = whole.trades.copy()
     before = trades["found_at"] <= pd.Timestamp(START + day * DAY, tz="UTC")
@@ -55,7 +55,7 @@ def written(name: str, rules: Sequence[str] = ("r", "s"), after: int = 20) -> Wr
 
 
 def until(last: int, rules: str = "r") -> Look:
-    """Invent a study of a file that goes on to a day."""
+    """Invent a study of a file with bars up to a day."""
     return look(rules, bars("abcdefgh"[last - 19], "A", 0, last))
 
 

@@ -1,4 +1,4 @@
-"""The ledger of looks: what counts as a look, and a file that loses nothing."""
+"""The ledger of looks: what counts as a look, and a file in which nothing is lost."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ names = st.sampled_from("abc")
 
 
 def bars(files: str, instruments: str, first: int = 0, last: int = 10) -> Bars:
-    """Invent bars: of files by their marks, of instruments by their names, from one day to another."""
+    """Invent bars, by the marks of files, the names of instruments, and the first and last day."""
     told = tuple(FileRead(name=f"{mark}.csv", size=1, mark=mark) for mark in files)
     return Bars(files=told, instruments=tuple(instruments), first=first * DAY, last=last * DAY)
 
@@ -73,16 +73,16 @@ def test_laws_of_counting(earlier: list[Look], more: Look, now: Look) -> None:
         (look(seed=1), True),
         (look(of=bars("a", "Z", 90, 99)), False),  # the file under another name: the same question of the same bars
         (look("s", bars("a", "Z", 90, 99)), True),  # or another question
-        (look(of=bars("b", "A", 9, 12)), True),  # a file that goes on from it has some of its bars
+        (look(of=bars("b", "A", 9, 12)), True),  # a file that extends it has some of its bars
         (look("s", bars("b", "A", 10, 12)), False),
         (look("s", bars("b", "B")), False),
     ],
 )
-def test_what_is_another_look_at_the_same_bars(earlier: Look, *, counts: bool) -> None:
+def test_which_studies_are_another_look_at_the_same_bars(earlier: Look, *, counts: bool) -> None:
     assert count_looks([earlier], look()) == (5 if counts else 1)
 
 
-def test_lines_are_written_beside_the_bars_and_found_from_every_folder_of_theirs(tmp_path: Path) -> None:
+def test_lines_are_written_beside_the_bars_and_found_from_each_of_their_folders(tmp_path: Path) -> None:
     north, south = tmp_path / "north", tmp_path / "south"
     for folder in (north, south):
         folder.mkdir()
@@ -106,7 +106,7 @@ def test_lines_are_written_beside_the_bars_and_found_from_every_folder_of_theirs
     assert set(read([north, south]).looks) == {look("first"), look("both")}
 
 
-def test_of_many_studies_at_once_no_line_is_lost(tmp_path: Path) -> None:
+def test_many_studies_at_once_lose_no_line(tmp_path: Path) -> None:
     with ThreadPoolExecutor(8) as pool:
         before = list(pool.map(lambda seed: add([tmp_path], look(seed=seed)), range(40)))
     assert sorted(len(each.looks) for each in before) == list(range(40)), "each sees all that were written before it"
@@ -114,7 +114,7 @@ def test_of_many_studies_at_once_no_line_is_lost(tmp_path: Path) -> None:
 
 
 @given(cut=st.integers(1, 400), foreign=st.binary(max_size=20))
-def test_a_torn_or_foreign_line_is_told_and_left_as_it_is(
+def test_a_torn_or_foreign_line_is_reported_and_left_alone(
     tmp_path_factory: pytest.TempPathFactory, cut: int, foreign: bytes
 ) -> None:
     folder = tmp_path_factory.mktemp("bars")
@@ -137,7 +137,7 @@ def test_a_ledger_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None
     (tmp_path / "full" / NAME).symlink_to("/dev/full")
     (tmp_path / "taken" / NAME).mkdir(
         parents=True
-    )  # as good as a folder in which one may not write, as root always may
+    )  # has the same effect as a read-only folder, in which root may write
     for folder, reason in (("full", "No space left on device"), ("taken", "Is a directory")):
         with pytest.raises(
             LedgerError, match=rf"ledger of looks cannot be written \({reason}\); check the permissions"

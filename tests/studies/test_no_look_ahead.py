@@ -1,4 +1,4 @@
-"""No figure hangs on bars that come after what it is of."""
+"""No figure depends on bars later than its trades."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def book(*names: str) -> Rulebook:
 
 
 def with_noise_after(bars: Bars, last: int, seed: int) -> Bars:
-    """Give the same bars up to a close, and a random walk after it."""
+    """Give the same bars up to a close, followed by a random walk."""
     later = bars.close_time > last
     rng = np.random.default_rng(seed)
     close = bars.close[~later][-1] * np.exp(np.cumsum(rng.normal(0, 0.01, later.sum())))
@@ -53,10 +53,9 @@ def with_noise_after(bars: Bars, last: int, seed: int) -> Bars:
 
 
 def figures_by(study: Study, moment: int) -> Report:
-    """Give the figures of what had ended by then.
+    """Give the figures of the trades that had ended by then.
 
-    Moved numbers that change no trade at all are left out of a study, so only variants that change one by then are
-    kept.
+    A study leaves out changed settings that change no trade, so only variants that change one by then are kept.
     """
     ended = study.trades["ended_at"].astype("int64").to_numpy()
     kept = study.trades["ended_at"].notna() & (ended <= moment)
@@ -84,7 +83,7 @@ def test_noise_after_a_moment_changes_no_figure_of_what_had_ended_by_then() -> N
 
 
 def test_noise_after_the_last_exit_changes_no_figure_at_all() -> None:
-    """Where the noise has no setup, even the bars of the study, its days and all its counts are as they were."""
+    """The noise has no setup, so even the counts and days of the study are unchanged."""
     bars = {name: real_series(name) for name in NAMES}
     asked, rulebook = Asked(variants=False, draws=0), book("engulfing")
     true = collect(bars, rulebook=rulebook, step=CENT, asked=asked)

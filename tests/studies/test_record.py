@@ -1,4 +1,4 @@
-"""The record of a study has what the same setups come to when they are judged alone."""
+"""The record of a study has the same results as each kind of setup judged alone."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 NOW = 1_772_467_200_123_456_789
 
 
-def test_each_kind_has_what_its_setups_came_to_with_the_others_counted_as_looks(tmp_path: Path) -> None:
+def test_each_kind_has_the_results_of_its_setups_with_other_kinds_counted_as_looks(tmp_path: Path) -> None:
     study = invented(500, 40, gain=0.3)
     rare = study.trades["id"].isin(study.trades.query("source == 'setup' and setup == 'flag'")["id"].iloc[:9])
     study.trades.loc[rare, ["setup", "direction", "timeframe"]] = ["flag", "long", "1h"]
@@ -45,7 +45,7 @@ def test_each_kind_has_what_its_setups_came_to_with_the_others_counted_as_looks(
     assert read(tmp_path / "record") == record
 
 
-def test_one_that_cannot_be_read_is_one_sentence(tmp_path: Path) -> None:
+def test_an_unreadable_record_is_one_sentence(tmp_path: Path) -> None:
     path = tmp_path / "record"
     assert read(path) is None
     whole = Record(at=0, first=0, last=0, rules=("r",), looks=1, kinds=()).to_bytes()

@@ -1,4 +1,4 @@
-"""Studies of files: on any number of processes or on a cluster, stopped and gone on with, with faults among files."""
+"""Studies of files: on any number of processes or on a cluster, stopped and resumed, with bad files among them."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def studied(paths: Sequence[Path], how: How) -> tuple[Study, list[str]]:
 
 
 def assert_equal(one: Study, other: Study) -> None:
-    """Hold two studies against each other, to the last digit."""
+    """Compare two studies, to the last digit."""
     pd.testing.assert_frame_equal(one.trades, other.trades, check_exact=True)
     pd.testing.assert_frame_equal(one.members, other.members)
     assert (one.variants, one.files, one.settings_mark) == (other.variants, other.files, other.settings_mark)
@@ -60,7 +60,7 @@ def test_neither_processes_nor_order_change_a_figure(alone: Study) -> None:
     assert_equal(alone, studied(REAL[::-1], How(workers=2))[0])
 
 
-def test_what_was_done_is_kept_and_not_done_again(alone: Study, tmp_path: Path) -> None:
+def test_finished_parts_are_kept_and_not_made_again(alone: Study, tmp_path: Path) -> None:
     how = How(tmp_path, workers=1)
     assert_equal(alone, studied(REAL, how)[0])
     kept = {path: path.stat().st_mtime_ns for path in (tmp_path / PARTS).iterdir()}
@@ -87,7 +87,7 @@ def test_another_file_rule_or_seed_is_another_part(tmp_path: Path) -> None:
     assert len(list((tmp_path / "out" / PARTS).iterdir())) == 4
 
 
-def test_a_bad_file_is_named_and_ends_nothing(alone: Study, tmp_path: Path) -> None:
+def test_a_bad_file_is_named_and_stops_nothing(alone: Study, tmp_path: Path) -> None:
     bad = tmp_path / "bad.csv"
     bad.write_text("when,what\n1,2\n")
     study, troubles = studied([*REAL, bad, tmp_path / "none.csv"], How(workers=1))
@@ -136,7 +136,7 @@ def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
         scanner.study("nowhere.csv")
 
 
-def test_the_command_writes_tables_and_says_where_and_what_is_missing(tmp_path: Path) -> None:
+def test_the_command_writes_tables_and_names_them_and_what_is_missing(tmp_path: Path) -> None:
     words = [
         *(copy(path, tmp_path) for path in REAL),
         "--time-format",
@@ -160,7 +160,7 @@ def test_the_command_writes_tables_and_says_where_and_what_is_missing(tmp_path: 
 
 
 def started_and_stopped(words: list[str], parts: Path) -> subprocess.CompletedProcess[str]:
-    """Start a study and press Ctrl-C once the first part is there."""
+    """Start a study and press Ctrl-C after the first part."""
     with subprocess.Popen(
         [*RUN, "study", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:
@@ -172,7 +172,7 @@ def started_and_stopped(words: list[str], parts: Path) -> subprocess.CompletedPr
     return subprocess.CompletedProcess(words, process.returncode, out, told)
 
 
-def test_ctrl_c_says_what_is_kept_and_the_study_goes_on(tmp_path: Path) -> None:
+def test_ctrl_c_says_what_is_kept_and_the_study_can_resume(tmp_path: Path) -> None:
     bars = tmp_path / "bars"
     bars.mkdir()
     for number in range(8):
@@ -191,8 +191,8 @@ def test_ctrl_c_says_what_is_kept_and_the_study_goes_on(tmp_path: Path) -> None:
 
 @pytest.fixture
 def cluster() -> Iterator[str]:
-    """Start a scheduler on this machine, and a worker as a process of its own."""
-    import distributed  # noqa: PLC0415 - heavy, and needed here alone
+    """Start a scheduler on this machine, and a worker in a separate process."""
+    import distributed  # noqa: PLC0415 - heavy, and only needed here
 
     start: Any = distributed.LocalCluster  # which has no types
     with start(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as started:

@@ -1,4 +1,4 @@
-"""A setup of three bars on invented hourly bars, and what is around it, for either side."""
+"""A setup of three bars on invented hourly bars, and its surroundings, for either side."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ D = Decimal
 BARS = 40
 T = BARS - 1
 MIRROR = 200
-"""Short is made of long by this less each price, so that prices stay above zero."""
+"""A short price is this minus the long price, so that prices stay above zero."""
 OF_PRICE = (OPEN, HIGH, LOW, CLOSE, FAST_AVERAGE, SLOW_AVERAGE)
 LAST = [(100.00, 101.50, 99.90, 101.30), (101.35, 101.80, 100.90, 101.40), (101.45, 103.00, 101.40, 102.80)]
 
@@ -70,7 +70,7 @@ def timetable(timeframe: str = "1h", calendar: str = "XNYS") -> Timetable:
 
 
 def bars_until(table: Timetable, last_open: str, without: tuple[int, ...] = ()) -> np.ndarray:
-    """Give open and close times of the bars up to one; ``without`` leaves out bars by how far back they lie."""
+    """Give open and close times of the bars up to one; ``without`` leaves out bars so many back from it."""
     opens, closes = table.closes_between(at(last_open) - 500 * DAY, at(last_open) + 8 * DAY)
     end = int(np.searchsorted(opens, at(last_open), side="right"))
     keep = [end - 1 - back for back in range(BARS + len(without)) if back not in without][::-1]
@@ -83,7 +83,7 @@ HOURLY = timetable()
 TIMES = bars_until(HOURLY, "2026-06-10T17:30")
 
 
-def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Scene:  # noqa: ANN401 - whatever a field takes
+def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Scene:  # noqa: ANN401 - any value of a field
     """Make a scene in which everything holds: entry 103.01, stop 100.80, for the long side, in steps of 0.01.
 
     Prices among the ``changes`` are those of the long side.
@@ -125,7 +125,7 @@ MADE: dict[str, Callable[[Any], Any]] = {
     "bars": lambda bars: np.array([bars]),
     "leans": lambda lean: np.array([np.nan if lean is None else lean]),
 }
-"""Fields of a scene that have a row for each spot, of what they are for one."""
+"""Fields of a scene with a row for each spot, given here for one."""
 
 
 def with_volatility(ratio: float) -> float:

@@ -28,7 +28,7 @@ ACCOUNT = Account(equity=D(50_000), currency="USD", risk_fraction=D("0.02"))
 
 
 class Facts(NamedTuple):
-    """A setup at one bar: its side, prices, averages that lie beyond the close or not, and the obstacles ahead."""
+    """A setup at one bar: its side, its prices, whether averages lie beyond the close, and the obstacles ahead."""
 
     sign: int
     close: Decimal
@@ -111,13 +111,13 @@ def test_a_long_plan_by_hand() -> None:
     )
 
 
-def test_each_entry_has_its_own_obstacle_and_room_and_says_what_is_being_broken() -> None:
+def test_each_entry_has_its_own_obstacle_and_room_and_names_what_it_breaks() -> None:
     made = plan(LONG)
     early, break_ = made.entries["early"], made.entries["break"]
     # From the close the swing high 4012.00 lies two steps ahead: room 0.50 / 7.50 = 0.07.
     assert (early["obstacle"], early["obstacle_text"], early["room"]) == ("4012.00", "swing high", "0.07")
     assert early["being_broken"] == []
-    # The break entry stands a step beyond it.
+    # The break entry is a step beyond it.
     assert (break_["obstacle"], break_["obstacle_text"]) == ("4030.50", "200-bar average")
     assert break_["being_broken"] == ["4012.00 swing high"]
     assert made.level_reasons["obstacle"] == "200-bar average"
@@ -151,7 +151,7 @@ def test_a_step_is_the_least_distance_of_the_stop() -> None:
     assert plan(LONG._replace(atr=D(1))).levels["stop"] == "4004.25"
 
 
-def test_below_the_fast_average_there_is_a_third_way_in_and_below_the_slow_one_the_trade_is_quick() -> None:
+def test_below_the_fast_average_there_is_a_third_entry_and_below_the_slow_one_the_trade_is_quick() -> None:
     ahead = ((D("4013.30"), "50-bar average"), (D("4030.60"), "200-bar average"))
     made = plan(LONG._replace(fast_average=D("4013.30"), close_beyond_slow=False, obstacles=ahead))
     average = made.entries["average"]
@@ -161,7 +161,7 @@ def test_below_the_fast_average_there_is_a_third_way_in_and_below_the_slow_one_t
     assert made.exit_plan["style"] == "quick"
 
 
-def test_without_an_obstacle_there_is_no_room_to_speak_of() -> None:
+def test_without_an_obstacle_room_is_unknown() -> None:
     made = plan(LONG._replace(obstacles=()))
     assert (made.levels["obstacle"], made.level_reasons["obstacle"]) == (None, "nothing ahead in 250 bars")
     assert made.entries["break"]["room"] is None
@@ -173,8 +173,8 @@ def test_an_entry_that_does_not_apply_has_no_obstacle_and_says_why() -> None:
     assert made.level_reasons["obstacle"] == "close is above the 50-bar average already"
 
 
-def test_a_stop_at_the_entry_is_not_plannable_and_says_so() -> None:
-    # The base stands beyond the close: the early entry has no risk left, the break entry has.
+def test_a_stop_at_the_entry_cannot_be_planned_and_says_so() -> None:
+    # The base is beyond the close: the early entry has no risk, but the break entry has.
     odd = LONG._replace(base=D("4012.00"), atr=D(1))
     entry = plan(odd).entries["early"]
     assert (entry["risk"], entry["room"], entry["obstacle"]) == (None, None, "4012.00")
@@ -213,7 +213,7 @@ def test_the_mirror_of_a_plan(
         assert theirs["objectives"] == [negative(price) for price in entry["objectives"]]
         assert theirs["being_broken"] == [f"-{text}" for text in entry["being_broken"]]
         assert [theirs[key] for key in ("risk", "room", "size")] == [entry[key] for key in ("risk", "room", "size")]
-        if entry["price"] is not None:  # what lies ahead of the close is either being broken or beyond
+        if entry["price"] is not None:  # an obstacle ahead of the close is either broken by the entry or beyond it
             step, price = D("0.25"), D(entry["price"])
             first = next((at for at, _ in obstacles if at >= price + step), None)
             assert (entry["obstacle"] is None) == (first is None)

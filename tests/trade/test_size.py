@@ -38,7 +38,7 @@ def test_an_index_future_sized_by_hand() -> None:
     ("point_value", "step", "value"),
     [("50", "0.25", "12.50"), ("1000", "0.03125", "31.25"), ("100000", "0.0001", "10")],
 )
-def test_one_step_of_known_contracts_is_worth_what_is_published(point_value: str, step: str, value: str) -> None:
+def test_one_step_of_known_contracts_has_its_published_value(point_value: str, step: str, value: str) -> None:
     # Exchange contract specifications, from memory: index future, and grain future (5,000 bushels quoted in
     # cents: 50 USD a cent, step 1/4); bond future (100,000 USD at 1/32 of a point); 100,000 units of EUR/USD.
     account = Account(equity=D(value) * 100, currency="USD")
@@ -85,7 +85,7 @@ def test_without_an_equity_there_is_no_size() -> None:
     ],
 )
 def test_no_currency_is_assumed_silently(account: str, prices: str, amount: Decimal | None, reason: str) -> None:
-    # The rate of the account's own currency is 1, whatever is written.
+    # The rate of the account's own currency is 1, whatever the configuration says.
     holder = Account(
         equity=D(10_000), currency=account, fx={"JPY": D("0.5"), "EUR": D(3)} if account else {"JPY": D("0.5")}
     )
@@ -136,7 +136,7 @@ def test_more_than_a_tenth_of_the_equity_is_refused(fraction: str, refused: bool
         assert Account(risk_fraction=D(fraction)).risk_fraction == D(fraction)
 
 
-def test_more_than_a_fiftieth_is_warned_of_with_the_sum() -> None:
+def test_more_than_a_fiftieth_gives_a_warning_with_the_sum() -> None:
     def told(equity: int | None, currency: str, fraction: str) -> str:
         return Account(
             equity=None if equity is None else D(equity), currency=currency, risk_fraction=D(fraction)
@@ -149,7 +149,7 @@ def test_more_than_a_fiftieth_is_warned_of_with_the_sum() -> None:
 
 
 def warned(amount: str | None, turnover: str | None = None, spread: str = "0", risk: str = "2") -> list[str]:
-    """Give what is warned of at 100.00, 50 USD a point, with an equity of 10,000 EUR and 0.50 EUR for a dollar."""
+    """Give the warnings at 100.00, with 50 USD a point, an equity of 10,000 EUR and 0.50 EUR per dollar."""
     holder = Account(equity=D(10_000), currency="EUR", fx={"USD": D("0.5")})
     instrument = replace(contract("50", "0.01"), costs=Costs(spread=Cost.of(spread)))
     return size_warnings(
@@ -162,13 +162,13 @@ def warned(amount: str | None, turnover: str | None = None, spread: str = "0", r
     )
 
 
-def test_a_position_worth_more_than_the_equity_is_warned_of() -> None:
+def test_a_position_worth_more_than_the_equity_gives_a_warning() -> None:
     # One unit is worth 100 × 50 USD, which are 2,500 EUR: four are worth the equity.
     assert warned("4") == []
     assert warned("5") == ["the position is worth 12\u202f500.00 EUR, 1.25 times the equity"]
 
 
-def test_a_stop_nearer_than_the_costs_is_warned_of_whatever_the_size() -> None:
+def test_a_stop_nearer_than_the_costs_gives_a_warning_at_any_size() -> None:
     assert warned("1", spread="2.00") == []
     for amount in ("1", "0", None):
         assert warned(amount, spread="2.01") == [
@@ -176,7 +176,7 @@ def test_a_stop_nearer_than_the_costs_is_warned_of_whatever_the_size() -> None:
         ]
 
 
-def test_a_large_part_of_a_days_turnover_is_warned_of() -> None:
+def test_a_large_part_of_a_days_turnover_gives_a_warning() -> None:
     # One unit is worth 5,000 USD; 5 % of 100,000 USD.
     assert warned("1", turnover="100000") == []
     assert warned("1", turnover="99999") == ["the position is 5 % of a median day's turnover, 99\u202f999.00 USD"]
@@ -186,5 +186,5 @@ def test_a_large_part_of_a_days_turnover_is_warned_of() -> None:
     assert warned("1") == []
 
 
-def test_the_examples_in_the_words_are_right() -> None:
+def test_the_examples_in_docstrings_are_right() -> None:
     assert tuple(doctest.testmod(sys.modules[size.__module__])) == (0, 2)

@@ -36,12 +36,12 @@ def daily_turnover(given: Scene, wanted: Surroundings) -> Decimal | None:
     return surroundings.judge(given, wanted).daily_turnover(0)
 
 
-def judged(name: str, given: Scene, **numbers: Any) -> Measure:  # noqa: ANN401 - whatever a setting takes
+def judged(name: str, given: Scene, **numbers: Any) -> Measure:  # noqa: ANN401 - any value of a setting
     return judge(given, Surroundings(**numbers))[name]
 
 
 def with_average(column: int, earlier: float, now: float) -> np.ndarray:
-    """Make a window in which an average has a value ten bars before t, and another at t."""
+    """Make a window in which an average has one value ten bars before t and another at t."""
     series = window()
     series[column, [T - 10, T]] = earlier, now
     return series
@@ -164,7 +164,7 @@ def test_the_gaps_that_count_are_those_within_the_setup(sign: int, bar: int, ope
     assert judged("gap", scene(sign, window(last)), pause_gap=0.05)["verdict"] is holds
 
 
-def test_the_measured_values_are_those_by_hand() -> None:
+def test_the_measured_values_are_those_computed_by_hand() -> None:
     costs = Costs(Cost(D("0.02")), Cost(D("0.05"), "%"), None)
     measures = judge(scene(obstacle=D("107.43"), instrument=replace(scene().instrument, costs=costs)), Surroundings())
     assert measures["room"]["measured"] == 2.0
@@ -218,7 +218,7 @@ def test_a_feed_without_volume_is_judged_by_its_missing_bars_and_one_without_ses
     assert judged("liquid", scene(series=some, times=gap, timetable=unknown))["measured"] == 2
 
 
-def test_of_few_bars_none_before_the_first_are_missing() -> None:
+def test_bars_before_the_first_are_not_missing() -> None:
     assert judged("liquid", scene(begin=T - 4))["measured"] == 0
 
 
@@ -340,6 +340,6 @@ def test_the_reason_for_setting_aside_names_what_is_required_and_fails() -> None
 @pytest.mark.parametrize(
     "wrong", [{"require": ["luck"]}, {"quiet": 1.2}, {"skip_open": -1}, {"min_rom": 1}, {"min_room": np.nan}]
 )
-def test_a_table_that_cannot_be_meant_is_refused(wrong: dict[str, Any]) -> None:
+def test_a_table_with_a_wrong_setting_is_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValidationError):
         Surroundings.model_validate(wrong)

@@ -1,9 +1,9 @@
-"""How often intervals of whole months hold the truth: ``python -m tests.studies.figures.coverage``.
+"""How often intervals from whole months contain the truth: ``python -m tests.studies.figures.coverage``.
 
-Trades are invented, skewed, in months of even and of very different size, standing alone and hanging together by
-months. For each kind it prints the share of samples whose interval holds the true mean, by three ways of making one,
-and that of the share of winners and of the median; then how often an interval at the level of many looks lies above
-the truth, which is a false claim. ``--runs`` says how many samples are invented of each kind.
+Trades are invented and skewed, in months of equal and of very different sizes, independent and correlated within
+months. For each kind it prints how often the interval contains the true mean, by three ways of making one, the true
+share of winners, and the true median; then how often an interval at the level of many looks lies above the truth, which
+is a false claim. ``--runs`` is the number of samples of each kind.
 """
 
 from __future__ import annotations
@@ -46,15 +46,15 @@ LOOKS = (1, 10, 100)
 WINNERS, GAIN, LOSS = 0.4, 2.0, 0.8
 TRUE_MEAN = WINNERS * GAIN - (1 - WINNERS) * LOSS
 TRUE_MEDIAN = -1 + (0.5 / (1 - WINNERS) - 0.6) / 0.4
-"""A loss is 1, or two times in five anything up to that."""
+"""A loss is 1 or, two times in five, anything up to that."""
 HEAVY = 0.9
-"""The spread of the logarithm of heavy gains; others are exponential."""
+"""The standard deviation of the logarithm of heavy-tailed gains; other gains are exponential."""
 WAYS = ("bootstrap-t", "percentiles", "BCa", "share", "Wilson alone", "median")
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of invented trades: ``together`` is by how much good and bad months differ in their winners."""
+    """A kind of invented trades: ``together`` is the difference of good and bad months in their share of winners."""
 
     months: int
     trades: int
@@ -64,7 +64,7 @@ class Kind:
 
     @property
     def name(self) -> str:
-        """Say in words what kind it is."""
+        """Name the kind in words."""
         size = "uneven" if self.uneven else "even"
         gains = "heavy" if self.heavy else "skewed"
         return f"{self.trades} in {self.months} {size} months, {'together' if self.together else 'alone'}, {gains}"
@@ -82,7 +82,7 @@ class Kind:
 
 @dataclass(slots=True)
 class Held:
-    """How often intervals held the truth, and lay above or below it at the level of many looks."""
+    """How often intervals contained the truth, and lay above or below it at the level of many looks."""
 
     held: Floats = field(default_factory=lambda: np.zeros(len(WAYS)))
     above: Floats = field(default_factory=lambda: np.zeros(len(LOOKS)))
@@ -91,7 +91,7 @@ class Held:
 
 @cache
 def drawn_of(months: int) -> Floats:
-    """Draw months once: what is invented differs each time."""
+    """Draw months once for all: the invented trades differ each time."""
     return weights(months, SAMPLES, 0)
 
 
@@ -109,7 +109,7 @@ def corrected(count: Floats, total: Floats, sampled: Floats) -> tuple[float, flo
 
 
 def try_once(kind: Kind, rng: np.random.Generator, held: Held) -> None:
-    """Invent trades once and see which intervals hold the truth."""
+    """Invent trades once and see which intervals contain the truth."""
     month, result = kind.invent(rng)
     won, at_most = result > 0, result <= np.median(result)
     count, total, winners, below = by_month(month, result, won.astype(np.float64), at_most.astype(np.float64))
@@ -140,7 +140,7 @@ def _ends(interval: Interval) -> tuple[float, float]:
 
 
 def lines(runs: int, kinds: Sequence[Kind]) -> list[str]:
-    """Measure and give the table."""
+    """Measure, and give the lines of the table."""
     covered, claimed = [], []
     for number, kind in enumerate(kinds):
         rng, held = np.random.default_rng(number), Held()

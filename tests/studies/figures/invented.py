@@ -1,4 +1,4 @@
-"""Invented studies: tables of trades without any bars, with as many setups, months and controls as a test needs."""
+"""Invented studies: tables of trades without bars, with as many setups, months and controls as a test needs."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def skewed(rng: np.random.Generator, count: int, winners: float | Floats = 1 / 3
 def invented(
     count: int, months: int, *, seed: int = 0, controls: int = 3, gain: float = 0.0, instruments: int = 5
 ) -> Study:
-    """Invent a study of setups that have ``gain`` R more than their controls; a few are set aside or never entered."""
+    """Invent a study of setups that gain ``gain`` R more than their controls; a few are set aside or never entered."""
     rng = np.random.default_rng(seed)
     ids = np.array([f"{number:06}" for number in rng.permutation(count)], dtype=object)
     names = np.array([f"I{number:04}" for number in rng.integers(0, instruments, count)], dtype=object)
@@ -47,7 +47,7 @@ def invented(
 
 
 def study_of(trades: pd.DataFrame, months: int) -> Study:
-    """Make a study of trades within so many months."""
+    """Make a study of trades within a number of months."""
     kept = trades["id"][(trades["source"] == "setup") & (trades["set_aside"] == "")]
     return Study(
         trades=checked(trades),
@@ -73,7 +73,7 @@ def _rows(
     days = rng.integers(0, 30 * months, count)
     found = pd.to_datetime(START + days * DAY, utc=True)
     month = (12 * found.year + found.month - 1).to_numpy(np.int64)
-    # Results of a month hang together.
+    # Results of a month are correlated.
     good = np.random.default_rng((1, months)).random(30_000) < 0.5
     entered = rng.random(count) < 0.9
     nothing = np.where(entered, 0.0, np.nan)

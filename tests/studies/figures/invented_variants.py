@@ -1,4 +1,4 @@
-"""Variants for invented studies: which trades each of them has is drawn by chance."""
+"""Variants for invented studies: the trades of each are drawn at random."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ if TYPE_CHECKING:
 
 
 def with_members(study: Study, members: Mapping[str, Sequence[str]]) -> Study:
-    """Give a study whose variants have these trades, by name; the first are the rules as they are."""
+    """Give a study whose variants have these trades, by name; the first variant is the rules as they are."""
     table = pd.DataFrame([(name, each) for name, ids in members.items() for each in ids], columns=list(MEMBERS))
     variants = tuple(Variant(name, "as_is" if name == "as is" else "moved", "", None) for name in members)
     return replace(study, members=table.astype(dict(MEMBERS)), variants=variants)
 
 
 def with_variants(study: Study, count: int, *, left_out: float = 0.2, seed: int = 0) -> Study:
-    """Give a study in which the rules as they are find most of the setups, and so many variants others by chance."""
+    """Give a study in which the rules as they are find most of the setups, and ``count`` variants differ from them at random."""
     rng = np.random.default_rng(seed)
     ids = study.trades["id"][(study.trades["source"] == "setup") & (study.trades["set_aside"] == "")].to_numpy()
     as_is = rng.random(len(ids)) < 1 - left_out

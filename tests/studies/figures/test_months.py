@@ -1,4 +1,4 @@
-"""Intervals of whole months: the same as others compute, and wide enough."""
+"""Intervals from whole months: the same as other libraries compute, and wide enough."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def plain_ratio(count: Floats, total: Floats) -> float:
 
 
 def plain_error(_: Floats, count: Floats, total: Floats) -> Floats:
-    """Give the error of a ratio from its residuals, as linearisation has it."""
+    """Give the error of a ratio from its residuals, by linearisation."""
     residual = total - total.sum() / count.sum() * count
     return np.array([np.sqrt((residual**2).sum()) / count.sum()])
 
@@ -52,7 +52,7 @@ def plain_mean_of(count: Floats, total: Floats) -> Floats:
     return np.array([plain_ratio(count, total)])
 
 
-def test_each_sample_draws_as_many_months_and_the_same_again() -> None:
+def test_each_sample_draws_as_many_months_and_draws_are_repeatable() -> None:
     drawn = weights(40, 500, seed=1)
     assert (drawn.sum(axis=1) == 40).all()
     assert drawn.mean(axis=0) == pytest.approx(np.ones(40), abs=0.2)
@@ -62,7 +62,7 @@ def test_each_sample_draws_as_many_months_and_the_same_again() -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_samples_are_what_drawing_the_months_themselves_gives(seed: int) -> None:
-    """The products of matrices against months that are really put one after the other."""
+    """The products of matrices against months that are actually concatenated."""
     rng = np.random.default_rng(seed)
     month, other_month = uneven(rng, 90, 20), uneven(rng, 70, 20)
     result, other = skewed(rng, 90), skewed(rng, 70)
@@ -105,7 +105,7 @@ def test_intervals_are_those_of_arch() -> None:
     assert interval.high == pytest.approx(value + (high - value) * wider, abs=0.02)
 
 
-def test_as_many_equal_results_in_a_month_are_the_design_effect() -> None:
+def test_the_design_effect_is_the_number_of_equal_results_in_a_month() -> None:
     once = skewed(np.random.default_rng(7), 400)
     results = np.repeat(once, 5)
     count, total = by_month(np.repeat(np.arange(400), 5), results)
@@ -133,7 +133,7 @@ def test_a_share_has_the_interval_of_wilson_on_as_many_results_as_months_leave(
     assert fewer.high > half.high
 
 
-def test_a_wider_level_holds_a_narrower_one_however_many_the_looks() -> None:
+def test_an_interval_at_a_higher_level_contains_that_at_a_lower_one() -> None:
     rng = np.random.default_rng(8)
     count, total = by_month(uneven(rng, 120, 40), skewed(rng, 120))
     own = means(count[None], total[None], weights(len(count), 5_000, 0))
@@ -145,7 +145,7 @@ def test_a_wider_level_holds_a_narrower_one_however_many_the_looks() -> None:
 
 
 def test_intervals_cover() -> None:
-    """Skewed results of months of very different size that hang together: 95 % means about 95 %."""
+    """Skewed results, correlated within months of very different sizes: 95 % means about 95 %."""
     rng, months, count, runs = np.random.default_rng(9), 48, 120, 600
     chances = np.array([0.25, 0.55])
     # A gain is 2 on average; a loss is 1 or, two times in five, a half on average. The median is a loss.

@@ -1,4 +1,4 @@
-"""Figures of trades: what scipy, pandas and plain loops give, whatever the order of rows."""
+"""Figures of trades: the same as scipy, pandas and plain loops give, in any order of rows."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def report() -> Report:
 
 
 def assert_figures(own: Figures, setups: pd.DataFrame) -> None:
-    """Hold figures against those of the general libraries."""
+    """Compare figures with those of the general libraries."""
     kept = setups[setups["set_aside"] == ""]
     closed = kept.dropna(subset="net_r")
     result = closed["net_r"]
@@ -88,7 +88,7 @@ def test_figures_are_those_of_general_libraries_in_every_group() -> None:
     assert {"setup", "direction", "place", "evidence_points", "year", "hour", "instrument", "around_trend"} < set(seen)
 
 
-def test_what_was_set_aside_is_told_apart() -> None:
+def test_setups_set_aside_are_counted_apart() -> None:
     trades = invented(400, 40).trades
     aside = trades[trades["set_aside"] != ""]
     assert_figures(report().aside, aside.assign(set_aside=""))
@@ -135,7 +135,7 @@ def test_chance_is_every_order_of_the_same_results() -> None:
         assert own.bad == np.quantile(every, 0.95, method="higher")
 
 
-def test_the_running_sum_stays_in_its_fan_where_the_mean_is_that_of_chance() -> None:
+def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> None:
     rng = np.random.default_rng(2)
     inside = []
     for seed in range(30):

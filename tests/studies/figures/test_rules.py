@@ -59,7 +59,7 @@ def test_neither_the_order_of_rows_nor_another_run_changes_a_digit() -> None:
     assert rules != rules_of(study, SAMPLES, 2)
 
 
-def test_controls_and_what_is_still_open_count_in_nothing() -> None:
+def test_neither_controls_nor_open_trades_count() -> None:
     study = with_variants(invented(500, 36), 5)
     setups = study.trades["source"] == "setup"
     alone = replace(study, trades=study.trades[setups & study.trades["net_r"].notna()])
@@ -67,8 +67,8 @@ def test_controls_and_what_is_still_open_count_in_nothing() -> None:
 
 
 @pytest.mark.parametrize("changed", [5, 25, 60])
-def test_of_what_a_few_trades_make_different_nothing_is_said(changed: int) -> None:
-    """However much better: leaving out the 25 worst of 400 trades is luck until 30 of them have been left out."""
+def test_nothing_is_claimed_of_a_difference_of_a_few_trades(changed: int) -> None:
+    """However large the gain: leaving out the 25 worst of 400 trades may be luck until 30 of them are left out."""
     study = with_variants(invented(400, 36), 0, left_out=0)
     own = plain(study)["as is"].sort_values()
     members = {"as is": own.index.tolist(), "without the worst": own.index[changed:].tolist()}
@@ -96,7 +96,7 @@ def test_too_few_trades_or_months_have_no_interval() -> None:
     assert rules.over_nothing.best == "as is"
 
 
-def test_where_results_do_not_vary_nothing_is_said_of_them() -> None:
+def test_nothing_is_claimed_of_results_that_do_not_vary() -> None:
     study = with_variants(invented(400, 36), 3)
     rules = rules_of(replace(study, trades=study.trades.assign(net_r=-1.05)), SAMPLES, 1)
     assert (rules.over_as_is, rules.over_nothing) == (None, None)
@@ -111,8 +111,8 @@ def test_a_study_without_trades_says_so_of_each_variant() -> None:
     assert (none.over_as_is, none.over_nothing) == (None, None)
 
 
-def test_to_trade_less_is_not_better_where_each_trade_loses_as_much() -> None:
-    """In sums, half as many trades that lose 0.5 R each would look far better than all of them."""
+def test_trading_less_is_not_better_if_each_trade_loses_as_much() -> None:
+    """By their sums, half of the trades, which lose 0.5 R each, would look far better than all of them."""
     study = invented(1_200, 48, gain=-0.5)
     ids = plain(with_variants(study, 0, left_out=0))["as is"].index
     half = np.random.default_rng(3).random(len(ids)) < 0.5
@@ -128,7 +128,7 @@ def test_to_trade_less_is_not_better_where_each_trade_loses_as_much() -> None:
     assert rules.over_nothing.consistent == 1
 
 
-def test_what_a_study_of_real_bars_collects_is_taken_as_it_is() -> None:
+def test_a_study_of_real_bars_can_be_used_as_it_is() -> None:
     names = ("sp500", "nasdaq", "IBM", "MSFT")
     study = collect({name: real_series(name) for name in names}, rulebook=Rulebook())
     kept = (study.trades["source"] == "setup") & study.trades["found"] & (study.trades["set_aside"] == "")

@@ -1,4 +1,4 @@
-"""Many groups looked at together: the same as others compute, and no claim where the best shines by chance."""
+"""Many groups together: the same as other libraries compute, and no claim if the best shines by chance."""
 
 from __future__ import annotations
 
@@ -31,14 +31,14 @@ def monthly(seed: int, groups: int = 12) -> Floats:
 
 
 def drawn_by_arch(seed: int) -> Floats:
-    """Give how often each month is in each sample that arch draws: blocks of one month are months by themselves."""
+    """Give how often each month is in each sample that arch draws: its blocks of one month are single months."""
     months = StationaryBootstrap(1, np.arange(MONTHS), seed=seed).bootstrap(SAMPLES)
     return np.array([np.bincount(sample[0][0], minlength=MONTHS) for sample in months], dtype=np.float64)
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_superior_predictive_ability_is_that_of_arch(seed: int) -> None:
-    """The same samples, and one error for all of them as arch has it; each gain is given in its errors."""
+    """With the same samples, and with one error for all of them as in arch; each gain is in its errors."""
     gain = monthly(seed)
     t = gain.mean(axis=0) / gain.std(axis=0) * np.sqrt(MONTHS)
     other = SPA(np.zeros(MONTHS), -gain / gain.std(axis=0), block_size=1, reps=SAMPLES, seed=seed)
@@ -49,8 +49,8 @@ def test_superior_predictive_ability_is_that_of_arch(seed: int) -> None:
     assert found[0] < found[2]
 
 
-def test_those_that_are_far_worse_do_not_hide_the_best() -> None:
-    """That is what is consistent: with more and more bad ones, the upper p-value rises and the others do not."""
+def test_far_worse_groups_do_not_hide_the_best() -> None:
+    """The consistent p-value means this: with more bad groups, only the upper p-value rises."""
     gain = monthly(1, groups=6)
     bad = monthly(2, groups=200) - 3
     drawn = weights(MONTHS, SAMPLES, 0)
@@ -62,7 +62,7 @@ def test_those_that_are_far_worse_do_not_hide_the_best() -> None:
     assert many.upper > 1.5 * few.upper
 
 
-def test_where_none_is_better_the_best_is_surely_luck() -> None:
+def test_if_none_is_better_the_best_is_surely_luck() -> None:
     gain = monthly(1).T - 1
     drawn = means(np.ones_like(gain), gain, weights(MONTHS, SAMPLES, 0))
     assert (drawn.value < 0).all()
@@ -71,7 +71,7 @@ def test_where_none_is_better_the_best_is_surely_luck() -> None:
 
 
 def test_false_discovery_of_the_worked_example() -> None:
-    """Benjamini & Hochberg (1995), section 3.2 (p-values from memory): four are called a discovery at 0.05."""
+    """Benjamini & Hochberg (1995), section 3.2 (p-values from memory): four are discoveries at 0.05."""
     p = "0.0001 0.0004 0.0019 0.0095 0.0201 0.0278 0.0298 0.0344 0.0459 0.3240 0.4262 0.5719 0.6528 0.7590 1.0000"
     q = false_discovery(np.array(p.split(), dtype=np.float64))
     assert (q <= 0.05).tolist() == [True] * 4 + [False] * 11
@@ -83,7 +83,7 @@ def test_false_discovery_is_that_of_statsmodels(p: list[float]) -> None:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_intervals_of_all_hold_those_of_each_and_agree_with_the_chances(seed: int) -> None:
+def test_joint_intervals_contain_single_ones_and_agree_with_the_p_values(seed: int) -> None:
     gain = monthly(seed).T
     drawn = means(np.ones_like(gain), gain, weights(MONTHS, 1_999, seed))
     for each, wide, p in zip(singly(drawn), together(drawn), chances(drawn), strict=True):
@@ -97,8 +97,8 @@ def test_intervals_of_all_hold_those_of_each_and_agree_with_the_chances(seed: in
     assert together(alone) == singly(alone) == alone.intervals()
 
 
-def test_what_all_groups_have_in_common_costs_nothing() -> None:
-    """A hundred times the same group is one group; a hundred that have nothing in common are many."""
+def test_only_differences_between_groups_widen_the_intervals() -> None:
+    """A hundred copies of a group count as one group; a hundred independent groups count as many."""
     rng = np.random.default_rng(4)
     gain = np.vstack([np.tile(rng.normal(size=MONTHS), (100, 1)), rng.normal(size=(100, MONTHS))])
     nothing = np.ones_like(gain)
@@ -136,7 +136,7 @@ def test_the_best_of_two_hundred_by_chance_is_not_claimed() -> None:
     assert wrong >= 8
 
 
-def test_one_that_is_truly_better_is_found_among_two_hundred() -> None:
+def test_a_truly_better_one_is_found_among_two_hundred() -> None:
     kind = Kind("", months=120, trades=25, worse=1.5)
     said = said_of(invented(kind, np.random.default_rng(1)), seed=1, samples=1_000)
     assert said.over_as_is is not None

@@ -1,4 +1,4 @@
-"""Setups compared with chance, and the verdict: an edge is claimed only where all that has to hold does."""
+"""Setups compared with chance, and the verdict: an edge is claimed only if every condition holds."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_the_difference_is_that_of_setups_and_their_own_controls(above: float, *
 
 
 def test_controls_are_averaged_for_each_setup() -> None:
-    """Against pandas; setups have different numbers of controls, and those never closed count nowhere."""
+    """Against pandas; setups have different numbers of controls, and controls never closed do not count."""
     trades = invented(300, 30).trades
     trades = trades[(trades["source"] == "setup") | (np.arange(len(trades)) % 3 > 0)]
     setups = judged_setups(trades, {})
@@ -77,7 +77,7 @@ def test_too_few_say_so() -> None:
     assert report_of(invented(0, 30)).verdict.trades == 0
 
 
-def test_a_large_gain_is_a_sign_until_there_were_many_looks() -> None:
+def test_a_large_gain_is_a_sign_unless_there_were_many_looks() -> None:
     study = invented(600, 60, gain=0.5)
     once = verdict_of(study, samples=SAMPLES)
     assert once.kind == "edge"
@@ -89,7 +89,7 @@ def test_a_large_gain_is_a_sign_until_there_were_many_looks() -> None:
     assert "1,000,000 looks" in often.sentence
 
 
-def test_what_gains_no_more_than_chance_has_no_edge() -> None:
+def test_setups_that_gain_no_more_than_chance_have_no_edge() -> None:
     study = invented(600, 60, gain=0.5)
     assert verdict_of(with_controls(study, 0.0), samples=SAMPLES).kind == "no_sign"
     one_kind = study.trades["source"] != "chance_cross"
@@ -98,13 +98,13 @@ def test_what_gains_no_more_than_chance_has_no_edge() -> None:
     assert verdict_of(replace(study, trades=mixed), samples=SAMPLES).kind == "no_sign"
 
 
-def test_without_anything_to_compare_with_there_is_no_edge() -> None:
+def test_without_controls_there_is_no_edge() -> None:
     verdict = verdict_of(invented(600, 60, gain=0.5, controls=0), samples=SAMPLES)
     assert verdict.kind == "no_sign"
     assert verdict.over_chance is None
 
 
-def test_a_loss_is_told() -> None:
+def test_a_loss_is_reported() -> None:
     verdict = verdict_of(invented(600, 60, gain=-0.5), samples=SAMPLES)
     assert verdict.kind == "loses"
     assert verdict.sentence.startswith("A loss: ")
@@ -125,6 +125,6 @@ def test_a_hypothesis_is_judged_on_what_came_after_it() -> None:
     assert both[0].verdict.looks == 2
 
 
-def test_a_column_that_is_not_there_is_named() -> None:
+def test_a_missing_column_is_named() -> None:
     with pytest.raises(ValueError, match="no column colour"):
         verdict_of(invented(40, 20), where={"colour": "red"})

@@ -1,4 +1,4 @@
-"""Rules chosen from the past alone: nothing later has a say, and what was chosen is what counts."""
+"""Rules chosen from the past alone: nothing later has an influence, and the chosen rules are those that count."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def closed_of(study: Study) -> dict[str, pd.DataFrame]:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_each_choice_and_the_whole_are_what_a_plain_reading_gives(seed: int) -> None:
+def test_each_choice_and_the_whole_agree_with_a_plain_calculation(seed: int) -> None:
     study = with_variants(invented(900, 84, seed=seed), 6, seed=seed)
     found, by_name = walk_forward_of(study, SAMPLES, 1), closed_of(study)
     assert found is not None
@@ -55,7 +55,7 @@ def test_each_choice_and_the_whole_are_what_a_plain_reading_gives(seed: int) -> 
 
 
 @pytest.mark.parametrize("year", [2002, 2004])
-def test_what_ends_in_a_year_or_later_has_no_say_in_what_is_chosen_for_it(year: int) -> None:
+def test_trades_that_end_in_a_year_or_later_do_not_affect_its_choice(year: int) -> None:
     study = with_variants(invented(900, 84), 6)
     start = pd.Timestamp(year=year, month=1, day=1, tz="UTC")
     later = study.trades["ended_at"] >= start
@@ -71,7 +71,7 @@ def test_what_ends_in_a_year_or_later_has_no_say_in_what_is_chosen_for_it(year: 
 
 
 def test_a_trade_that_ends_with_the_year_is_known_only_in_the_next() -> None:
-    """At midnight of 1 January a trade that leaves just then is not known; one that left a nanosecond before is."""
+    """A trade that ends at midnight of 1 January is not known then; one that ended a nanosecond before is."""
     study = with_variants(invented(600, 60), 0, left_out=0)
     ids = closed_of(study)["as is"]["id"].tolist()
     study = with_members(study, {"as is": ids, "the same": ids})
@@ -88,13 +88,13 @@ def test_a_trade_that_ends_with_the_year_is_known_only_in_the_next() -> None:
     assert [early[year] - late[year] for year in (2002, 2003, 2004)] == [0, 1, 0]
 
 
-def test_what_did_well_and_then_does_badly_is_chosen_and_loses() -> None:
-    """Each year the side that had won loses by as much: choosing by the past is worse than not choosing."""
+def test_a_variant_that_did_well_and_then_does_badly_is_chosen_and_loses() -> None:
+    """Each year the side that had won loses as much: choosing by the past is worse than not choosing."""
     study = with_variants(invented(1_500, 84), 0, left_out=0)
     own = closed_of(study)["as is"]
     long = own["direction"] == "long"
     sign = np.where(own["found_at"].dt.year % 2 == 0, 1.0, -1.0) * np.where(long, 1.0, -1.0)
-    weight = 3.0 ** (own["found_at"].dt.year - 2000)  # the last year counts for more than all before it
+    weight = 3.0 ** (own["found_at"].dt.year - 2000)  # the last year outweighs all years before it
     moved = own["net_r"] + weight * sign
     trades = study.trades.assign(net_r=study.trades["net_r"].add(0).mask(study.trades.index.isin(own.index), moved))
     members = {"as is": own["id"], "long": own["id"][long], "short": own["id"][~long]}
@@ -109,7 +109,7 @@ def test_what_did_well_and_then_does_badly_is_chosen_and_loses() -> None:
     assert found.difference.value < -1
 
 
-def test_where_the_rules_as_they_are_do_best_nothing_differs() -> None:
+def test_if_the_rules_as_they_are_do_best_nothing_differs() -> None:
     study = with_variants(invented(900, 84), 0, left_out=0)
     own = closed_of(study)["as is"].sort_values("net_r")
     members = {"as is": own["id"].tolist(), "only the worst": own["id"].iloc[:400].tolist()}
@@ -120,7 +120,7 @@ def test_where_the_rules_as_they_are_do_best_nothing_differs() -> None:
     assert (found.difference.value, found.difference.low) == (0.0, None)
 
 
-def test_what_spans_too_little_has_none() -> None:
+def test_too_short_a_study_has_none() -> None:
     assert walk_forward_of(with_variants(invented(200, 12), 3), SAMPLES, 1) is None
     assert walk_forward_of(with_variants(invented(900, 84), 0), SAMPLES, 1) is None
     assert walk_forward_of(with_variants(invented(40, 84), 3), SAMPLES, 1) is None

@@ -1,7 +1,7 @@
-"""For each setup a tape that holds, and for each of its thresholds one just inside and one just outside.
+"""For each setup a tape on which it holds, and for each of its thresholds one just inside and one just outside.
 
 All begin with 250 quiet bars (see ``hand_tapes``): closes, averages and EMA 20 at 100, lows at 99, highs at 101, usual
-body 1, ATR 2. The bars of an example follow. A change replaces bars by how many bars they lie before the last one.
+body 1, ATR 2. The bars of an example follow. A change replaces bars, numbered back from the last one.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ QUIET = 250
 
 
 def ladder(first: float, rise: float, bars: int) -> tuple[str, ...]:
-    """Give bars under which the EMA 20 rises by the same each, from 100 on: they close 21/2 of that above the last."""
+    """Give bars on which the EMA 20 rises from 100 in equal steps: each closes 21/2 steps above the previous EMA."""
     closes = [100 + rise * (number + 10.5) for number in range(bars)]
     return tuple(f"{close - 0.01:.3f} {close + 2 - first:.3f} {close - first:.3f} {close:.3f}" for close in closes)
 
@@ -38,7 +38,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     # Lows 0.4 above the EMA, which is at 105 after the 25 bars and at 105 + 2/21 · 1.5 = 105.143 at the last.
     "first_touch": (*ladder(1.5, 0.2, 25), "107 107.3 105 106.5"),
-    # A rise of 10 from the quiet lows, of which 2.5 are given back.
+    # A rise of 10 from the quiet lows; 2.5 are given back.
     "flag": (
         "100 103 99.5 102.8",
         "102.8 106 102.5 105.8",
@@ -64,7 +64,7 @@ LEVELS = {
 """Trigger and stop base of each example."""
 
 FEW_BODIES: Change = {2: "101.5 101.5 99 100"}
-"""The 13 bodies before the engulfed one then make 13.5, of which the 27th part is 0.5."""
+"""The 13 bodies before the engulfed one then sum to 13.5, and a 27th of that is 0.5."""
 
 SLOW_LADDER: Change = dict(zip(range(25, 0, -1), ladder(0.01, 0.002, 25), strict=True))
 
@@ -81,11 +81,11 @@ SMALL: Change = {
     1: "105.3 105.8 104.6 105",
     0: "105 105.5 104.5 105.2",
 }
-"""A rise of 7.2 only, where 4 ATR are 7.42."""
+"""A rise of only 7.2, while 4 ATR are 7.42."""
 
 
 def flag_of(bars: int) -> Change:
-    """Give the flag with some bars after its high, of which only the last closes below the first."""
+    """Give the flag with some bars after its high; only the last of them closes below the first."""
     rise: Change = dict(zip((bars + 2, bars + 1, bars, bars - 1), EXAMPLES["flag"][:4], strict=True))
     return rise | dict.fromkeys(range(bars - 2, 0, -1), "107.5 107.9 106.8 107.6") | {0: EXAMPLES["flag"][-1]}
 
@@ -152,7 +152,7 @@ THRESHOLDS: list[tuple[str, str, Change, Change]] = [
     ("inside_bar", "top", {0: "101.4 102 101 101.6"}, {0: "101.4 102.01 101 101.6"}),
     ("inside_bar", "bottom", {0: "100.5 101 99.8 100.9"}, {0: "100.5 101 99.79 100.9"}),
     ("inside_bar", "six tenths", {0: "101.4 101.9 100.58 101.6"}, {0: "101.4 101.9 100.57 101.6"}),
-    # 50 closes with 101.47 and 100.03 among them have a mean of 100.03.
+    # 50 closes, with 101.47 and 100.03 among them, have a mean of 100.03.
     (
         "inside_bar",
         "close above SMA 50",
@@ -177,7 +177,7 @@ THRESHOLDS: list[tuple[str, str, Change, Change]] = [
     ("first_touch", "close", {0: "107 107.3 104 104.42"}, {0: "107 107.3 104 104.41"}),
     ("first_touch", "above until then", {20: "103 103.6 101.21 103.1"}, {20: "103 103.6 101.2 103.1"}),
     ("first_touch", "twenty bars", {21: "102.8 103.4 100 102.9"}, {20: "103 103.6 100 103.1"}),
-    # 21/2 · 0.008 = 0.084 below the EMA the last close undoes what four bars have added to it.
+    # The last close, 21/2 · 0.008 = 0.084 below the EMA, undoes what four bars added to the EMA.
     (
         "first_touch",
         "higher",

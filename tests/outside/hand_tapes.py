@@ -1,8 +1,8 @@
 """Tapes small enough for pencil and paper.
 
-All tapes start quiet: every bar closes at 100, opens 1 above or below it and reaches from 99 to 101. So the usual
+All tapes start quiet: every bar closes at 100, opens 1 above or below it and ranges from 99 to 101. So the usual
 body is 1, the true range and the ATR are 2, both averages are 100, and the MACD line and its signal are 0.
-Then come, with A the first drive, D the doji and B the second drive:
+Then come A, the first drive, D, the doji, and B, the second drive:
 
         open   high   low    close   body  range
     A   100.0  102.4   99.6  102.0   2.0   2.8
@@ -10,7 +10,7 @@ Then come, with A the first drive, D the doji and B the second drive:
     B   102.1  104.5  101.9  104.1   2.0   2.6
 
 ATR: after A (13·2 + 2.8) / 14 = 2.05714, after D (13·2.05714 + 1) / 14 = 1.98163, after B
-(13·1.98163 + 2.6) / 14 = 2.02580. So the tolerance of a place as the plain reading has it, half of that, is 1.0129.
+(13·1.98163 + 2.6) / 14 = 2.02580. So the tolerance of a place in the plain reading, half of that, is 1.0129.
 The pullback low is the earliest low of the ten bars that end with B: 99, nine bars before it.
 """
 
@@ -32,7 +32,7 @@ PAUSE: Change = {A: "100 102.4 99.6 102", D: "102 102.6 101.6 102.1", B: "102.1 
 
 
 def bar(text: str) -> Bar:
-    """Read open, high, low, close and volume; without a volume it is 100, and «-» is none."""
+    """Read open, high, low, close and volume; the default volume is 100, and «-» means none."""
     numbers = text.split()
     volume = numbers[4] if len(numbers) > 4 else "100"
     open_, high, low, close = (Decimal(number) for number in numbers[:4])
@@ -40,7 +40,7 @@ def bar(text: str) -> Bar:
 
 
 def quiet(number: int, price: str = "100") -> Bar:
-    """Give a quiet bar; every second one falls, also the last one before A."""
+    """Give a quiet bar; every second one falls, including the last one before A."""
     close = Decimal(price)
     return Bar(close + (1 if number % 2 == 0 else -1), close + 1, close - 1, close, Decimal(100))
 
@@ -64,14 +64,14 @@ def prices(texts: str) -> tuple[Decimal, ...]:
 
 
 PLAIN: dict[str, object] = {"place_quality": "plain"}
-"""The quiet tape has no place that the strict reading would take."""
+"""The quiet tape has no place that holds by the strict reading."""
 
 
 def read(bars: list[Bar], changes: dict[str, object] | None = None) -> list[Finding]:
-    """Find every doji pause, places being read as plain ones."""
+    """Find every doji pause, with the plain reading of places."""
     return plain_reading.read(bars, PLAIN | (changes or {}))
 
 
 def judge(bars: list[Bar], t: int, direction: Direction, changes: dict[str, object] | None = None) -> Finding:
-    """Judge one bar as a doji pause, places being read as plain ones."""
+    """Judge one bar as a doji pause, with the plain reading of places."""
     return plain_reading.judge(bars, t, direction, PLAIN | (changes or {}))

@@ -1,7 +1,7 @@
-"""How often a place holds at any bar, and how often where a setup stands: ``python -m tests.outside.places_at_random``.
+"""How often a place holds at any bar, and at the bars of setups: ``python -m tests.outside.places_at_random``.
 
-A place that holds nearly everywhere filters nothing. The bars are those of the real daily series that come with the
-tests, all of them that are warm, each looked at from both sides.
+A place that holds nearly everywhere filters nothing. The bars are all warm bars of the real daily series that come with
+the tests, each examined from both sides.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ def held_at(around: Around) -> Iterator[str]:
 
 
 def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[str], Counter[str]]:
-    """Count the places at all warm bars, and at those where the own rules of the setups watched by default hold.
+    """Count the places at all warm bars, and at those that meet the own rules of a setup watched by default.
 
-    The number of bars and sides looked at is counted under an empty name.
+    The number of bars and sides examined is counted under an empty name.
     """
     at_all, at_setups = Counter[str](), Counter[str]()
     for name in names:
@@ -78,7 +78,7 @@ def main() -> None:
     ]
     looked = [f"{counts['']:,}" for quality in found for counts in found[quality]]
     heads = ("place", "plain, any bar", "plain, setup", "strict, any bar", "strict, setup")
-    print("\n".join(table(heads, [*rows, ("looked at", *looked)], left=(0,))))  # noqa: T201 - what the command is for
+    print("\n".join(table(heads, [*rows, ("looked at", *looked)], left=(0,))))  # noqa: T201 - the purpose of the command
 
 
 if __name__ == "__main__":

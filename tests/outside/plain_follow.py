@@ -1,6 +1,6 @@
-"""Following, read plainly: one setup at a time, bar after bar, in exact decimals, as one who is long sees it.
+"""Following, read plainly: one setup at a time, bar after bar, in exact decimals, for the long side.
 
-For the short side give it a tape of reflected bars and reflected prices.
+For the short side, pass a tape of reflected bars and reflected prices.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ WITHIN = 5
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """A setup that ended at bar t: its plan, and what spoils it besides."""
+    """A setup that ended at bar t: its plan, and its own spoiler."""
 
     t: int
     style: str
@@ -43,7 +43,7 @@ class Setup:
 
 @dataclass(frozen=True, slots=True)
 class Choices:
-    """What the user chose, each off at 0: leave half at so many R, move the stop to the entry, leave in time."""
+    """The user's choices, each off at 0: the gain to close half, the gain to move the stop, and the most bars."""
 
     half_at: Decimal = Decimal(0)
     to_entry_at: Decimal = Decimal(0)
@@ -55,7 +55,7 @@ NO_CHOICES = Choices()
 
 @dataclass(slots=True)
 class Story:
-    """What came of it: prices, and the numbers of the bars at which it was entered and ended."""
+    """The outcome: prices, and the numbers of the bars of the entry and the end."""
 
     state: str = "waiting"
     stop: Decimal = Decimal(0)
@@ -73,7 +73,7 @@ class Story:
         self.state, self.ended, self.exit = state, t, price
 
     def met(self, *prices: Decimal) -> None:
-        """Widen the extremes since the entry."""
+        """Extend the extremes since the entry."""
         found = [price for price in (self.best, self.worst, *prices) if price is not None]
         self.best, self.worst = max(found), min(found)
 
@@ -86,7 +86,7 @@ class Story:
 
 
 class SideTape(Tape):
-    """A tape with the average that a first touch is of."""
+    """A tape with the average for first touches."""
 
     def __init__(self, bars: Sequence[Bar]) -> None:
         super().__init__(bars)
@@ -99,7 +99,7 @@ class SideTape(Tape):
 def follow(
     tape: SideTape, setup: Setup, others: Collection[int], step: Decimal, choices: Choices = NO_CHOICES
 ) -> Story:
-    """Follow a setup to its end, or to the last bar; ``others`` are bars at which a setup stands on the other side."""
+    """Follow a setup to its end, or to the last bar; ``others`` are bars with a setup on the other side."""
     story = Story(stop=setup.stop)
     entered = wait(tape, setup, story)
     if entered is not None:
@@ -109,7 +109,7 @@ def follow(
 
 
 def wait(tape: SideTape, setup: Setup, story: Story) -> int | None:
-    """Wait for the entry, and give its bar; None where there is none."""
+    """Wait for the entry, and give its bar; None if there is none."""
     wrong_closes, confirmed = 0, False
     for t in range(setup.t + 1, len(tape)):
         bar, tie = tape.bars[t], tie_of(tape.bars[t])
@@ -129,7 +129,7 @@ def wait(tape: SideTape, setup: Setup, story: Story) -> int | None:
 
 
 def order_meets(tape: SideTape, setup: Setup, t: int, *, confirmed: bool) -> tuple[bool, Decimal | None]:
-    """Say whether a bar's open voids the entry, and what it is filled at, None where it is not."""
+    """Say whether a bar's open voids the entry, and give the price of the fill, None without one."""
     bar, tie, room = tape.bars[t], tie_of(tape.bars[t]), GAP_LIMIT * known(tape.atr[setup.t])
     if setup.style == "break":
         reached = not above(setup.entry, bar.high, tie)
@@ -149,7 +149,7 @@ def hold(
     step: Decimal,
     choices: Choices,
 ) -> None:
-    """Stay in the position from the bar of its entry on until it ends."""
+    """Stay in the position from the bar of the entry until the end."""
     leave, entry = "", known(story.entry)
     risk = entry - setup.stop
     half = ((entry + choices.half_at * risk) / step).to_integral_value(ROUND_FLOOR) * step if choices.half_at else None
@@ -182,7 +182,7 @@ def hold(
 
 
 def why_leave(tape: SideTape, setup: Setup, story: Story, t: int, others: Collection[int], choices: Choices) -> str:
-    """Say in what state a story ends at the next open, as the close of bar t has it; empty where it stays."""
+    """Give the state in which a story ends at the next open, judged at the close of bar t; empty if it goes on."""
     if setup.ride:
         story.signs += [(t, sign) for sign in pressure(tape, setup, t, others)]
         if len({sign for when, sign in story.signs if when > t - WITHIN}) > 1:
@@ -193,7 +193,7 @@ def why_leave(tape: SideTape, setup: Setup, story: Story, t: int, others: Collec
 
 
 def tie_of(*bars: Bar) -> Decimal:
-    """Give the difference that is still a tie at the prices of some bars."""
+    """Give the largest difference that counts as a tie at the prices of some bars."""
     return hair(max(max(abs(bar.high), abs(bar.low)) for bar in bars))
 
 

@@ -1,6 +1,6 @@
-"""The indicators, read plainly: each a list with one value a bar, None where it is not ready yet.
+"""The indicators, read plainly: each a list with one value per bar, None until it is ready.
 
-Averages, EMA and MACD as their textbooks have them; average true range after J. W. Wilder, New Concepts in
+Averages, EMA and MACD as in textbooks; average true range after J. W. Wilder, New Concepts in
 Technical Trading Systems (1978), from memory.
 """
 
@@ -48,7 +48,7 @@ def ema(values: Sequence[Decimal], n: int) -> list[Decimal]:
 
 
 def true_range(bars: Sequence[Bar]) -> list[Decimal]:
-    """Range of each bar, drawn out to the close before it."""
+    """Range of each bar, extended to the previous close."""
     ranges = [bar.range for bar in bars[:1]]
     for before, bar in pairwise(bars):
         ranges.append(max(bar.high, before.close) - min(bar.low, before.close))
@@ -56,7 +56,7 @@ def true_range(bars: Sequence[Bar]) -> list[Decimal]:
 
 
 def wilder(values: Sequence[Decimal], n: int) -> Column:
-    """Mean of the first n values, then (n−1) parts of the last average and one part of the new value."""
+    """Mean of the first n values, then n−1 parts of the last average and one part of the new value."""
     averages: Column = []
     for t, value in enumerate(values):
         last = averages[-1] if averages else None
@@ -70,9 +70,9 @@ def wilder(values: Sequence[Decimal], n: int) -> Column:
 
 
 class Tape:
-    """Bars with their indicators, as one who is long sees them.
+    """Bars with their indicators, for the long side.
 
-    For the short side make it of reflected bars: everything then reads as it does for the long side.
+    For the short side, make it from reflected bars: everything then reads as for the long side.
     """
 
     def __init__(self, bars: Sequence[Bar]) -> None:
@@ -95,16 +95,16 @@ class Tape:
         return len(self.bars)
 
     def crossed_up(self, t: int) -> bool:
-        """Tell whether the MACD line crossed above its signal at t."""
+        """Say whether the MACD line crossed above its signal at t."""
         return t >= SIGNAL_READY - 1 and self.line_above[t] and not self.line_above[t - 1]
 
     def crossed_down(self, t: int) -> bool:
-        """Tell whether the MACD line was above its signal at t − 1 and is not any more."""
+        """Say whether the MACD line was above its signal at t − 1 and no longer is."""
         return t >= SIGNAL_READY - 1 and self.line_above[t - 1] and not self.line_above[t]
 
     @cached_property
     def swing_lows(self) -> list[bool]:
-        """Whether each bar is a swing low; of bar j it can be known only from bar j + 3 on."""
+        """Whether each bar is a swing low; for bar j this is known only from bar j + 3 on."""
         return swings([-bar.low for bar in self.bars], SWING_STRENGTH)
 
     @cached_property
@@ -114,12 +114,12 @@ class Tape:
 
     @cached_property
     def obstacle_highs(self) -> list[bool]:
-        """Whether each bar is a swing high by the six bars on either side, as obstacles want it."""
+        """Whether each bar is a swing high by the six bars on either side, as obstacles require."""
         return swings([bar.high for bar in self.bars], OBSTACLE_STRENGTH)
 
 
 def swings(highs: Sequence[Decimal], strength: int) -> list[bool]:
-    """Say for each bar whether it is higher than ``strength`` bars before it, and not below any of as many after it."""
+    """Say whether each bar is higher than the ``strength`` bars before it and not below any of as many after it."""
     return [
         strength <= j < len(highs) - strength
         and all(high > highs[j - n] and high >= highs[j + n] for n in range(1, strength + 1))
@@ -128,7 +128,7 @@ def swings(highs: Sequence[Decimal], strength: int) -> list[bool]:
 
 
 def known(value: Decimal | None) -> Decimal:
-    """Give a value that the warm-up has made sure of."""
+    """Give a value that exists after the warm-up."""
     if value is None:
         raise ValueError("an indicator was asked for before it was ready")
     return value

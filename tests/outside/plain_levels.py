@@ -1,4 +1,4 @@
-"""The levels, read plainly and from the long side: ways in, stop, objectives, obstacles, room and the way to leave."""
+"""The levels, read plainly and for the long side: entries, stop, objectives, obstacles, room and exit style."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ STOP_ATR = Decimal("0.05")
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A way in. It is not plannable when its risk is zero or negative: then it has no objectives and no room.
+    """An entry. If its risk is zero or negative, it cannot be planned: then it has no objectives and no room.
 
-    ``obstacle`` is the nearest one at least a step beyond the entry, ``broken`` is what lies between the close and
+    ``obstacle`` is the nearest one at least a step beyond the entry, and ``broken`` are those between the close and
     that. All these prices are rounded to the step.
     """
 
@@ -38,7 +38,7 @@ class Entry:
         return self.risk > 0
 
     def reflected(self) -> Entry:
-        """Give the same entry at prices −p; distances and room stay."""
+        """Give the same entry at prices −p; distances and room do not change."""
         return replace(
             self,
             price=-self.price,
@@ -50,7 +50,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """The levels of one setup; an entry (early, break, average) is None where it does not apply."""
+    """The levels of one setup; an entry (early, break, average) is None if it does not apply."""
 
     entries: dict[str, Entry | None]
     stop: Decimal
@@ -63,14 +63,14 @@ class Levels:
 
 
 def step_at(price: Decimal, rules: Rules) -> Decimal:
-    """Give the price step at a price: that of the highest band it reaches, whichever its sign."""
+    """Give the price step at a price: that of the highest band reached by its absolute value."""
     if isinstance(rules.step, Decimal):
         return rules.step
     return [step for lower, step in rules.step if lower <= abs(price)][-1]
 
 
 def rounded(price: Decimal, direction: str, rules: Rules, tie: Decimal) -> Decimal:
-    """Round up or down to the step; a price within a hair of a step is already on it."""
+    """Round up or down to the step; a price within a hair of a step counts as on it."""
     step = step_at(price, rules)
     steps = price / step
     nearest = steps.to_integral_value()
@@ -82,7 +82,7 @@ def rounded(price: Decimal, direction: str, rules: Rules, tie: Decimal) -> Decim
 def find_levels(
     tape: Tape, t: int, trigger: Decimal, base: Decimal, rules: Rules, session_of: Sequence[int] | None = None
 ) -> Levels:
-    """Give the levels of a setup by its trigger and its stop base."""
+    """Find the levels of a setup from its trigger and its stop base."""
     close, tie = tape.bars[t].close, hair(tape.bars[t].close)
     fast, slow, atr = known(tape.fast[t]), tape.slow[t], known(tape.atr[t])
 
@@ -103,7 +103,7 @@ def find_levels(
 
 
 def entry_at(price: Decimal, stop: Decimal, ahead: Sequence[Obstacle], rules: Rules, tie: Decimal) -> Entry:
-    """Plan an entry; ``ahead`` are the obstacles above the close, the nearest first."""
+    """Plan an entry; ``ahead`` are the obstacles above the close, nearest first."""
     risk = price - stop
     beyond = [each for each in ahead if each.price >= price + step_at(price, rules)]
     broken = tuple(ahead[: len(ahead) - len(beyond)])

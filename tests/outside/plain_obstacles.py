@@ -1,4 +1,4 @@
-"""What may stop an advance, read plainly and from the long side."""
+"""Obstacles, which may stop an advance, read plainly and for the long side."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ SPAN = 250
 
 
 class Obstacle(NamedTuple):
-    """A price that may stop an advance, and all that lies there."""
+    """A price that may stop an advance, and the names of everything there."""
 
     price: Decimal
     names: frozenset[str]
 
 
 def obstacles(tape: Tape, t: int, session_of: Sequence[int] | None) -> list[Obstacle]:
-    """Give every obstacle there is at bar t, wherever it lies, from the lowest price on.
+    """Give all obstacles at bar t, wherever they lie, lowest first.
 
     ``session_of`` numbers the session of each bar.
     """

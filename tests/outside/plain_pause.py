@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 QUIET_DOJI = Decimal("0.35")
 SMALL_BODY = Decimal("0.20"), Decimal("0.10")
-"""The wider pause: its greatest body as a fraction of its own range and of the first drive's body."""
+"""The wider pause: its largest body as a fraction of its own range and of the first drive's body."""
 SMALL_RANGE = Decimal("0.9")
 VOLUME_BARS = 20
 
@@ -27,7 +27,7 @@ def pushes(bar: Bar) -> bool:
 
 
 def shape(tape: Tape, t: int, rules: Rules) -> dict[str, Measured]:
-    """Read every rule but the place: a push, a bar of indecision, a second push of about the same size."""
+    """Judge every rule but the place: a push, a bar of indecision, a second push of about the same size."""
     first, doji, second = tape.bars[t - 2], tape.bars[t - 1], tape.bars[t]
     tie = hair(second.close)
     usual_body, atr_before = known(tape.usual_body[t - 3]), known(tape.atr[t - 3])
@@ -79,7 +79,7 @@ def shape(tape: Tape, t: int, rules: Rules) -> dict[str, Measured]:
 
 
 class Awaited(NamedTuple):
-    """What the second push has to be, after a push and a bar of indecision; its body is at least ``solid`` of it."""
+    """The bounds for the second push after a push and a bar of indecision; ``solid`` is the least body by its range."""
 
     close_above: Decimal
     least_body: Decimal
@@ -89,7 +89,7 @@ class Awaited(NamedTuple):
 
 
 def awaited(tape: Tape, t: int, rules: Rules) -> Awaited | None:
-    """Read every rule about the bars up to t, the bar of indecision; None where one of them fails."""
+    """Judge every rule about the bars up to t, the bar of indecision; None if one fails."""
     first, doji = tape.bars[t - 1], tape.bars[t]
     tie, usual_body, atr_before = hair(doji.close), known(tape.usual_body[t - 2]), known(tape.atr[t - 2])
     wide = rules.pause == "small_bar"
@@ -129,9 +129,9 @@ def close_for_cross(tape: Tape, t: int) -> Decimal:
 
 
 def evidence(tape: Tape, t: int, places: Places, rules: Rules) -> dict[str, Measured]:
-    """Count what speaks for the setup beyond its rules, in the order in which it is told.
+    """Judge the points of evidence, in the order in which they are shown.
 
-    The wider pause gives one more point, for a true doji.
+    The wider pause has one more point, for a true doji.
     """
     before, first, doji, second = tape.bars[t - 3 : t + 1]
     tie = hair(second.close)
@@ -140,7 +140,7 @@ def evidence(tape: Tape, t: int, places: Places, rules: Rules) -> dict[str, Meas
         for name, price in ((name, places.prices[name]) for name in PLACES)
     }
 
-    # The bar before fell, and A's body covers the whole of its body.
+    # The previous bar fell, and A's body covers all of its body.
     engulfs = before.close < before.open and first.open <= before.close and first.close >= before.open
     points["engulfing"] = Measured(ratio(first.body, before.body), engulfs)
 
@@ -162,7 +162,7 @@ def evidence(tape: Tape, t: int, places: Places, rules: Rules) -> dict[str, Meas
 
 
 def volume_of(bars: Sequence[Bar]) -> Measured:
-    """Compare the last bar's volume with the mean of these bars; not counted if one of them has none."""
+    """Compare the last bar's volume with the mean of these bars; not counted if a bar has no volume."""
     volumes = [bar.volume for bar in bars if bar.volume is not None]
     if len(volumes) < len(bars):
         return Measured(None, None)

@@ -1,4 +1,4 @@
-"""Where it happens, read plainly: the four places of a pullback low, seen from the long side."""
+"""The four places of a pullback low, read plainly and for the long side."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 PLACES = ("line", "average", "level", "turn")
-"""The places, the safest first; line and average are equally safe."""
+"""The places, safest first; line and average are equally safe."""
 
 TOLERANCE = {"strict": Decimal("0.35"), "plain": Decimal("0.5")}
 
@@ -43,7 +43,7 @@ REACH = 2
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A rising line through the swing lows i and j; ``touches`` are the swing lows from i on that lie near it."""
+    """A rising line through the swing lows i and j; ``touches`` counts the swing lows near it, from i on."""
 
     i: int
     j: int
@@ -57,10 +57,10 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """The pullback low and the price of each place that holds there, None where it does not.
+    """The pullback low, and the price of each place that holds there, None if it does not hold.
 
-    ``averages`` names the lengths of the averages that hold, the nearest of which is ``nearest_average``; ``line`` says
-    what the place line stands on, and ``level`` is the first and the last bar of the points of that place.
+    ``averages`` are the lengths of the averages that hold, and ``nearest_average`` is the nearest of them. ``line`` is
+    the line of the place line, and ``level`` has the first and the last bar of the swing points of the place level.
     """
 
     low_bar: int
@@ -79,7 +79,7 @@ class Places:
 def find_places(tape: Tape, t: int, rules: Rules) -> Places:
     bars = tape.bars
     last_bars = range(max(0, t - rules.pullback_window + 1), t + 1)
-    low_bar = min(last_bars, key=lambda i: bars[i].low)  # of equal lows, min takes the earliest
+    low_bar = min(last_bars, key=lambda i: bars[i].low)  # min takes the earliest of equal lows
     low = bars[low_bar].low
 
     span = range(max(0, t - rules.place_span), low_bar - SWING_STRENGTH + 1)
@@ -90,7 +90,7 @@ def find_places(tape: Tape, t: int, rules: Rules) -> Places:
     near_averages = rising_averages_near(tape, t, low_bar, rules.place_quality)
     averages = sorted(
         near_averages, key=lambda length: abs(near_averages[length] - low)
-    )  # a tie keeps fast before slow
+    )  # in a tie, fast comes before slow
 
     at_level = level(tape, t, swing_points, low_bar, rules.place_quality)
 
@@ -113,12 +113,12 @@ def find_places(tape: Tape, t: int, rules: Rules) -> Places:
 
 
 def near(tape: Tape, t: int, one: Decimal, other: Decimal, quality: str) -> bool:
-    """Tell whether two prices lie within the tolerance of a place."""
+    """Say whether two prices lie within the tolerance of a place."""
     return at_most(abs(one - other), TOLERANCE[quality] * known(tape.atr[t]), hair(tape.bars[t].close))
 
 
 def best_line(tape: Tape, t: int, swing_lows: Sequence[int], low_bar: int, quality: str) -> Line | None:
-    """Of all the lines that hold, take the most touches, then the longest span, then the earliest start."""
+    """Choose, of the lines that hold, that with most touches, then the longest span, then the earliest start."""
     bars, atr = tape.bars, known(tape.atr[t])
     tie = hair(bars[t].close)
     lines = []
@@ -138,7 +138,7 @@ def best_line(tape: Tape, t: int, swing_lows: Sequence[int], low_bar: int, quali
 
 
 def is_drawn_by_a_chart_reader(tape: Tape, t: int, line: Line, low_bar: int) -> bool:
-    """Tell whether a line has all that the strict reading wants of it besides."""
+    """Say whether a line meets the further rules of the strict reading."""
     bars, atr = tape.bars, known(tape.atr[t])
     tie = hair(bars[t].close)
     if low_bar - line.j < LINE_TO_LOW or not (line.touches >= TOUCHES or line.j - line.i >= LONG_LINE):
@@ -153,7 +153,7 @@ def is_drawn_by_a_chart_reader(tape: Tape, t: int, line: Line, low_bar: int) -> 
 
 
 def rising_averages_near(tape: Tape, t: int, low_bar: int, quality: str) -> dict[int, Decimal]:
-    """Give the averages that rise and lie near the pullback low, by their length, with their price at that low."""
+    """Give the rising averages near the pullback low, by length, with their price at that low."""
     found = {}
     for length, averages in ((FAST, tape.fast), (SLOW, tape.slow)):
         if t - RISING_BARS < length - 1:
@@ -168,7 +168,7 @@ def rising_averages_near(tape: Tape, t: int, low_bar: int, quality: str) -> dict
 
 
 def is_come_back_to(tape: Tape, t: int, length: int, averages: Sequence[Decimal | None], low_bar: int) -> bool:
-    """Tell whether an average has all that the strict reading wants of it besides."""
+    """Say whether an average meets the further rules of the strict reading."""
     bars, atr = tape.bars, known(tape.atr[t])
     tie = hair(bars[t].close)
     rise = known(averages[t]) - known(averages[t - RISING_BARS])
@@ -183,7 +183,7 @@ def is_come_back_to(tape: Tape, t: int, length: int, averages: Sequence[Decimal 
 def level(
     tape: Tape, t: int, swing_points: Sequence[tuple[int, Decimal]], low_bar: int, quality: str
 ) -> list[tuple[int, Decimal]]:
-    """Give the swing points near the pullback low, where they make a level."""
+    """Give the swing points near the pullback low, if they make a level."""
     bars = tape.bars
     low = bars[low_bar].low
     at_level = [(j, price) for j, price in swing_points if near(tape, t, price, low, quality)]
@@ -201,7 +201,7 @@ def level(
 
 
 def is_turn(tape: Tape, t: int, low_bar: int, quality: str) -> bool:
-    """Tell whether the pullback low is the lowest of many bars, and the market fell far to it."""
+    """Say whether the pullback low is the lowest of many bars, and the market fell far to it."""
     start = t - TURN_BARS[quality] + 1
     if not 0 <= start <= low_bar:
         return False
@@ -219,5 +219,5 @@ def reach(tape: Tape, t: int, base: Decimal, places: Places) -> Decimal:
 
 
 def within_reach(tape: Tape, t: int, base: Decimal, places: Places) -> bool:
-    """Tell whether a setup still stands near its place."""
+    """Say whether a setup is still near its place."""
     return at_most(base - places.low, REACH * known(tape.atr[t]), hair(tape.bars[t].close))

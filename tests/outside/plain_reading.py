@@ -1,8 +1,8 @@
 """A second opinion on the setups: the rules read slowly, in plain Python with exact decimals.
 
-It shares nothing with the engine, so that the two can be held against each other. It is written for a trader who
-programs: one rule after the other, each as it would be said, always for the long side. The short side is the long
-side of reflected prices: every price p becomes −p, and the prices that are found are turned back at the end.
+It shares no code with the engine, so the two can be compared. It is written for a trader who programs: one rule after
+the other, each as one would say it, always for the long side. The short side is the long side of reflected prices:
+every price p becomes −p, and the prices found are turned back at the end.
 """
 
 from __future__ import annotations
@@ -38,18 +38,18 @@ PLACES_WANTED: Mapping[str, Collection[str]] = {
 }
 """The setups that need a place, and which places."""
 BARS = {"doji_pause": 3, "engulfing": 2, "outside_bar": 2, "inside_bar": 2, "three_bar_pullback": 3}
-"""How many bars make a setup, where it is more than one."""
+"""The number of bars of a setup, if it has more than one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """What the rules say of bar t in one direction.
 
-    All prices are real ones in both directions; other measured values are as seen from that direction. ``rules`` holds
-    place and reach where the setup needs a place, and the doji pause's own rules. ``averages`` are the lengths of the
-    averages that the place stands on; ``line`` the two bars the line is drawn through and its touches. ``evidence`` is
-    that of the doji pause, empty for other setups. ``failing`` names the required surroundings that fail, and
-    ``touch`` says what a suspected bad tick touches of it.
+    Prices are real prices in both directions; other measured values are as for the long side. ``rules`` has place and
+    reach if the setup needs a place, and the doji pause's own rules. ``averages`` are the lengths of the averages of
+    the place; ``line`` has the two bars through which the line is drawn, and its touches. ``evidence`` is that of the
+    doji pause, empty for other setups. ``failing`` names the required surroundings that fail, and ``touch`` says what
+    a suspected bad tick affects.
     """
 
     t: int
@@ -78,13 +78,13 @@ class Finding:
 
     @property
     def points(self) -> tuple[int, int]:
-        """Give the points of evidence and how many could be had."""
+        """Give the points of evidence, and the most that could be reached."""
         counted = [point.verdict for point in self.evidence.values() if point.verdict is not None]
         return sum(counted), len(counted)
 
 
 class Reading:
-    """A series read from both sides; ask it about any bar from the warm-up on."""
+    """A series read from both sides; it can judge any bar from the warm-up on."""
 
     def __init__(
         self, bars: Sequence[Bar], changes: dict[str, object] | None = None, around: Circumstances | None = None
@@ -107,21 +107,21 @@ class Reading:
         return other
 
     def places(self, t: int, direction: Direction) -> dict[str, Decimal | None]:
-        """Look for the places of a bar: the price of each, None where it does not hold."""
+        """Find the places of a bar: the price of each, None if it does not hold."""
         sign = 1 if direction == "long" else -1
         with localcontext(prec=DIGITS):
             found = find_places(self.sides[direction], t, self.rules).prices
         return {name: None if price is None else sign * price for name, price in found.items()}
 
     def obstacles_ahead(self, t: int, direction: Direction) -> list[Obstacle]:
-        """Give the obstacles beyond the close, the nearest first, as seen from that direction."""
+        """Give the obstacles beyond the close in that direction, nearest first."""
         tape, close = self.sides[direction], self.sides[direction].bars[t].close
         with localcontext(prec=DIGITS):
             found = obstacles(tape, t, self.around.session_of)
             return [each for each in found if above(each.price, close, hair(close))]
 
     def judge(self, t: int, direction: Direction, setup: str = "doji_pause") -> Finding:
-        """Judge one bar in one direction; another setup than the doji pause must hold there but for its place."""
+        """Judge one bar in one direction; a setup other than the doji pause must hold there, except for its place."""
         tape, rules, around = self.sides[direction], self.rules, self.around
         if not rules.warm_up <= t + 1 <= len(tape):
             raise ValueError(f"bar {t} is not among the bars {rules.warm_up - 1} to {len(tape) - 1} that can be judged")
@@ -159,13 +159,13 @@ class Reading:
             )
 
     def awaited(self, t: int, direction: Direction) -> Awaited | None:
-        """Say what the bar after t has to be for a doji pause at a place as of t; prices are as that side sees them."""
+        """Give the bounds for bar t + 1 to complete a doji pause at a place as of t, for that side."""
         with localcontext(prec=DIGITS):
             found = awaited(self.sides[direction], t, self.rules)
         return found if found is not None and any(self.places(t, direction).values()) else None
 
     def findings(self, setups: Collection[str] = ("doji_pause",)) -> list[Finding]:
-        """Give every setup that stands, by bar; places and levels are looked for only where the rest holds."""
+        """Give every setup, by bar; places and levels are sought only if the rest holds."""
         holding = [
             (t, direction, setup)
             for direction in DIRECTIONS
@@ -176,7 +176,7 @@ class Reading:
         return [finding for finding in judged if finding.qualified]
 
     def _holding(self, direction: Direction, setup: str) -> list[int]:
-        """Give the bars at which a setup holds but for its place; that is the same under all rules."""
+        """Give the bars at which a setup holds except for its place; they are the same under all rules."""
         tape, first = self.sides[direction], self.rules.warm_up - 1
         if (direction, setup, first) not in self._held:
             with localcontext(prec=DIGITS):
@@ -186,7 +186,7 @@ class Reading:
 
 
 def place_rules(tape: Tape, t: int, setup: str, base: Decimal, places: Places, rules: Rules) -> dict[str, Measured]:
-    """Say whether a setup has a place that it needs, and is near it."""
+    """Say whether a setup has a place that it needs, and is still near it."""
     if setup not in PLACES_WANTED:
         return {}
     held = sum(places.prices[name] is not None for name in PLACES_WANTED[setup])

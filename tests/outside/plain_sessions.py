@@ -1,6 +1,6 @@
-"""Sessions, read plainly: the opening times of the bars of a quarter of an hour that a market has, by session.
+"""Sessions, read plainly: the opening times of the 15-minute bars of a market, by session.
 
-The hours of exchanges are those of the library exchange_calendars.
+The hours of exchanges come from the library exchange_calendars.
 """
 
 from __future__ import annotations
@@ -56,15 +56,15 @@ def stretch(begin: int, end: int) -> list[int]:
 
 
 def session_numbers(opens: Sequence[int], sessions: Sessions) -> list[int]:
-    """Tell the session of each bar by its number."""
+    """Give the number of each bar's session."""
     begins = [session[0] for session in sessions]
     return [bisect_right(begins, open_) - 1 for open_ in opens]
 
 
 def hourly(opens: Sequence[int], sessions: Sessions) -> list[tuple[int, int, int]]:
-    """Give the hours that bars of a quarter of an hour make: the close, the first bar, and the one after the last.
+    """Give the hours that 15-minute bars make: the close, the first bar, and the one after the last.
 
-    Hours are counted from the opening of the session, and the last ends with it.
+    Hours are counted from the opening of the session, and the last one ends with it.
     """
     begins = [session[0] for session in sessions]
     found: list[tuple[int, int, int]] = []

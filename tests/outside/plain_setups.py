@@ -1,8 +1,8 @@
-"""The nine setups, read plainly: one function a setup says whether its own rules hold at bar t of a tape.
+"""The nine setups, read plainly: for each, a function says whether its own rules hold at bar t of a tape.
 
-Places, surroundings and the warm-up are not looked at here. Everything is said for the long side; for the short side
-the tape is made of reflected bars. Where the rules say ATR alone, it is that at t; u is the usual body of the bars up
-to t − 1 and a the ATR at t − 1. A bound that is met exactly holds; «above», «below», «higher» and «lower» want more.
+Places, surroundings and the warm-up are not judged here. Everything is for the long side; for the short side, make the
+tape from reflected bars. ATR alone is that at t; u is the usual body of the bars up to t − 1, and a the ATR at t − 1. A
+bound that is met exactly holds; «above», «below», «higher» and «lower» are strict.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ RISE_BARS = 8
 
 
 class Setup(NamedTuple):
-    """What a setup says of bar t: whether it holds, and if so its trigger and stop base."""
+    """A setup at bar t: whether it holds, and if so its trigger and stop base."""
 
     holds: Callable[[Tape, int], bool]
     trigger: Callable[[Tape, int], Decimal]
     base: Callable[[Tape, int], Decimal]
 
 
-# Words that several setups share.
+# Terms that several setups share.
 
 
 def lowest(tape: Tape, first: int, last: int) -> Decimal:
@@ -44,7 +44,7 @@ def highest(tape: Tape, first: int, last: int) -> Decimal:
 
 
 def closes_in_top(bar: Bar, parts: int) -> bool:
-    """Tell whether a bar closes in the top half (2 parts), third (3) or quarter (4) of its range."""
+    """Say whether a bar closes in the top half (2 parts), third (3) or quarter (4) of its range."""
     return at_most(parts * (bar.high - bar.close), bar.range, hair(bar.close))
 
 
@@ -72,7 +72,7 @@ def doji_pause(tape: Tape, t: int, rules: Rules | None = None) -> bool:
 
 
 def doji_pause_base(tape: Tape, t: int) -> Decimal:
-    """Give the doji's low, or that of the second drive where it is lower but not too far from its close."""
+    """Give the doji's low, or that of the second drive if it is lower but not too far from its close."""
     doji, second = tape.bars[t - 1], tape.bars[t]
     too_far = above(second.close - second.low, 2 * known(tape.atr[t]), hair(second.close))
     return doji.low if second.low >= doji.low or too_far else second.low
@@ -105,7 +105,7 @@ def outside_bar(tape: Tape, t: int) -> bool:
 
 
 def outside_bar_base(tape: Tape, t: int) -> Decimal:
-    """Give the bar's low, but nothing farther than 2 ATR from its close."""
+    """Give the bar's low, but no price further than 2 ATR from its close."""
     bar = tape.bars[t]
     return max(bar.low, bar.close - 2 * known(tape.atr[t]))
 
@@ -126,7 +126,7 @@ def hammer(tape: Tape, t: int) -> bool:
 
 
 def old_low(tape: Tape, t: int) -> int:
-    """Give the bar of the lowest low of the 20 bars before t; of equal lows the earliest."""
+    """Give the bar of the lowest low of the 20 bars before t, the earliest of equal lows."""
     return min(range(t - 20, t), key=lambda i: tape.bars[i].low)
 
 
@@ -177,9 +177,9 @@ def first_touch(tape: Tape, t: int) -> bool:
 
 
 def flag_high(tape: Tape, t: int) -> int | None:
-    """Find the bar q of a flag at t: a high above those of its rise that no bar after it has beaten.
+    """Find the bar q of a flag at t: a high above those of its rise that no later bar has exceeded.
 
-    There is at most one, since of two the later would have beaten the earlier.
+    There is at most one: of two, the later would have exceeded the earlier.
     """
     for q in range(t - MOST_FLAG_BARS, t - FEWEST_FLAG_BARS + 1):
         high, rise, since = tape.bars[q].high, tape.bars[q - RISE_BARS + 1 : q], tape.bars[q + 1 : t + 1]
@@ -189,7 +189,7 @@ def flag_high(tape: Tape, t: int) -> int | None:
 
 
 def is_flag(tape: Tape, q: int, t: int) -> bool:
-    """Tell whether bar t fits a flag after the high of bar q, whatever came between them."""
+    """Say whether bar t fits a flag after the high of bar q, whatever the bars between."""
     high, bar = tape.bars[q].high, tape.bars[t]
     tie = hair(bar.close)
     rise = high - lowest(tape, q - RISE_BARS + 1, q)

@@ -1,4 +1,4 @@
-"""Suspected bad ticks, read plainly and from either side, and what they touch of a setup."""
+"""Suspected bad ticks, read plainly and from either side, and what they affect in a setup."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ FAR = 10
 TENTH = Decimal("0.1")
 LOOKED_BACK_AT = {"doji_pause": 3, "engulfing": 49, "outside_bar": 49, "hammer": 49, "flag": 49}
 ELSE_LOOKED_BACK_AT = 50
-"""How many bars before its last the rules of a setup can look back at."""
+"""How many bars before its last bar the rules of a setup look back."""
 
 
 class Spike(NamedTuple):
-    """The bar, and whether all of its body lies away."""
+    """The bar, and whether its whole body is beyond the others."""
 
     bar: int
     whole: bool
 
 
 class Touch(NamedTuple):
-    """How far back the spike lies, and what it touches: bars, ATR, a place by its name, or averages."""
+    """How far back the spike lies, and what it affects: bars, ATR, a place by its name, or averages."""
 
     back: int
     what: str
@@ -57,7 +57,7 @@ def spikes(tape: Tape) -> list[Spike]:
 def touch(
     tape: Tape, found: Sequence[Spike], t: int, setup: str, wanted: Collection[str], places: Places, rules: Rules
 ) -> Touch | None:
-    """Say which of the spikes ``found`` touches a setup at t, the last one first, and what of it."""
+    """Say which of the spikes ``found`` affects a setup at t, from the last one on, and what it affects."""
     before = [spike for spike in reversed(found) if spike.bar <= t]
     for spike in before:
         back = t - spike.bar
@@ -75,7 +75,7 @@ def touch(
 
 
 def part_of_atr(tape: Tape, bar: int, t: int) -> Decimal:
-    """Give what is left at t of the true range of a bar, as a part of the ATR: each bar takes a fourteenth of it."""
+    """Give the remainder at t of a bar's true range, as a part of the ATR: each bar takes a fourteenth of it."""
     reach = true_range(tape.bars[bar - 1 : bar + 1])[1]
     left = reach / ATR_BARS * (Decimal(ATR_BARS - 1) / ATR_BARS) ** (t - bar)
     return left / known(tape.atr[t])
@@ -96,7 +96,7 @@ def rests_on(tape: Tape, t: int, spike: Spike, name: str, places: Places, rules:
 
 
 def order(bars: Sequence[Bar], t: int, left_out: Collection[int]) -> list[int]:
-    """Put close and averages in order, and say which way these go, without the closes of some bars."""
+    """Order close and averages, and say which way the averages go, without the closes of some bars."""
 
     def mean(length: int, end: int) -> Decimal | None:
         if end - length + 1 < 0:

@@ -1,6 +1,6 @@
-"""A study, read plainly: the doji pauses of a series, what one rule off would add, and their outcomes beside chance.
+"""A study, read plainly: the doji pauses of a series, those that one rule off would add, their outcomes, and controls.
 
-It is slow and shares nothing with what collects a study. Prices are exact decimals, and all is seen by one who is long.
+It is slow and shares no code with what collects a study. Prices are exact decimals, as for the long side.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ FRESH = 10
 
 @dataclass(frozen=True, slots=True)
 class Trade:
-    """A setup at bar t, the rules that fail (at most one), and its story; prices are as one who is long sees them."""
+    """A setup at bar t, the rules that fail (at most one), and its story; prices are as for the long side."""
 
     t: int
     direction: Direction
@@ -39,7 +39,7 @@ class Trade:
 
     @property
     def result(self) -> Decimal | None:
-        """The result in R of the fill, net of what is taken for costs that are not known."""
+        """The result in R of the fill, net of the costs assumed if none are known."""
         gross = self.story.result(self.setup.stop)
         return None if gross is None else gross - COST
 
@@ -60,7 +60,7 @@ class Study:
         self.trades = [self._traded(each, failing) for each, failing in found]
 
     def _near(self, t: int) -> list[tuple[Finding, frozenset[str]]]:
-        """Judge a bar where at most one rule fails; one that is set aside counts only where none does."""
+        """Judge a bar at which at most one rule fails; a setup set aside counts only if none fails."""
         near = []
         for direction in DIRECTIONS:
             with localcontext(prec=DIGITS):
@@ -94,7 +94,7 @@ class Study:
         return Trade(found.t, found.direction, failing, found, setup, story)
 
     def control(self, t: int, direction: Direction, stop: Decimal) -> tuple[Setup, Story]:
-        """Trade any bar on one side: a break of its own extreme, with a stop that is given, without a trend line."""
+        """Trade any bar on one side: a break of its own extreme, with a given stop and without a trend line."""
         tape = self.tapes[direction]
         with localcontext(prec=DIGITS):
             steps = ((tape.bars[t].high + self.step) / self.step).to_integral_value(ROUND_CEILING)
@@ -107,6 +107,6 @@ class Study:
         return above(close, known(self.tapes[direction].slow[t]), hair(close))
 
     def fresh(self, t: int, direction: Direction) -> bool:
-        """Say whether the MACD line is beyond its signal and crossed it not long ago."""
+        """Say whether the MACD line is beyond its signal and crossed it recently."""
         tape = self.tapes[direction]
         return tape.line_above[t] and any(tape.crossed_up(t - back) for back in range(FRESH + 1))

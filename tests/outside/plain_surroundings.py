@@ -1,7 +1,7 @@
-"""What is around a setup, read plainly and from the long side: the ten surroundings of an alert.
+"""The ten surroundings of a setup, read plainly and for the long side.
 
-What cannot be judged holds, and has nothing measured. Where a surrounding has several parts, what counts as measured is
-the last part that fails, else the last.
+A surrounding that cannot be judged holds, and has no measured value. If it has several parts, the measured value is
+that of the last part that fails, else of the last part.
 """
 
 from __future__ import annotations
@@ -49,14 +49,14 @@ class Span(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """What is known of a series besides its prices; the defaults are those of daily bars of which nothing is known.
+    """What is known of a series besides its prices; by default daily bars with nothing else known.
 
-    ``opens`` and ``closes`` are the times of the bars in nanoseconds. ``sessions`` holds the opening times of all bars
-    that should be, by session, None where that is not known; ``never_closes`` says that they follow one another without
-    a break. ``session_of`` numbers the session of each bar, None for bars of a day and longer. ``costs`` are those of
-    both ways together: (amount, unit), the unit being «price», «%» of the entry or «money» for one unit.
-    ``point_value`` is money for one point. ``coarse`` are the bars of the next coarser timeframe that is followed, and
-    ``coarse_closes`` their closing times.
+    ``opens`` and ``closes`` are the times of the bars in nanoseconds. ``sessions`` has the opening times of all bars
+    due, by session, None if unknown; ``never_closes`` says that sessions follow one another without a break.
+    ``session_of`` has the number of each bar's session, None for bars of a day and longer. ``costs`` are those of both
+    ways together: (amount, unit), with the unit «price», «%» of the entry or «money» for one unit. ``point_value`` is
+    the money for one point. ``coarse`` are the bars of the next coarser timeframe followed, and ``coarse_closes`` their
+    closing times.
     """
 
     opens: Sequence[int] = ()
@@ -83,9 +83,9 @@ def surroundings(
     known_of: Circumstances,
     coarse: Tape | None = None,
 ) -> dict[str, Measured]:
-    """Judge all ten for a setup whose bars are the last ``bars`` up to t.
+    """Judge all ten for a setup of the ``bars`` bars up to t.
 
-    ``entry`` is the one that is followed, ``coarse`` the coarser timeframe as seen from the same side.
+    ``entry`` is the one that is followed, and ``coarse`` the coarser timeframe from the same side.
     """
     leaning = trend(tape, t)
     return {
@@ -108,7 +108,7 @@ def set_aside(judged: dict[str, Measured], known_of: Circumstances) -> list[str]
 
 
 def trend(tape: Tape, t: int) -> Decimal:
-    """Say how the market stands: the close, the slow average, and that average ten bars earlier in order, or not."""
+    """Judge the trend: whether the close, the slow average, and that average ten bars earlier are in order."""
     slow, earlier = tape.slow[t], tape.slow[t - SLOPE_BARS]
     if slow is None or earlier is None:
         return MIXED
@@ -119,7 +119,7 @@ def trend(tape: Tape, t: int) -> Decimal:
 
 
 def coarser(tape: Tape | None, t: int, known_of: Circumstances) -> Measured:
-    """Say whether the last coarser bar closed at or before t agrees: its close and the slope of its fast average."""
+    """Say whether the last coarser bar closed by t agrees: its close and the slope of its fast average."""
     if tape is None:
         return NOT_JUDGED
     last = sum(close <= known_of.closes[t] for close in known_of.coarse_closes) - 1
@@ -160,7 +160,7 @@ def cost(entry: Entry | None, known_of: Circumstances) -> Measured:
 
 
 def liquid(tape: Tape, t: int, bars: int, step: Decimal, entry: Entry | None, known_of: Circumstances) -> Measured:
-    """Hold four parts: the setup's smallest bar, R, bars that were traded, and the turnover where one is wanted."""
+    """Judge four parts: the setup's smallest bar, R, traded bars, and the turnover if one is required."""
     last_bars = tape.bars[max(t - LIQUID_BARS + 1, 0) : t + 1]
     present, missing = list(last_bars), 0
     if known_of.sessions is not None:
@@ -186,7 +186,7 @@ def liquid(tape: Tape, t: int, bars: int, step: Decimal, entry: Entry | None, kn
 
 
 def hours(t: int, bars: int, known_of: Circumstances) -> Measured:
-    """Hold three parts: all in one session, some bars of it before, and some after."""
+    """Judge three parts: all bars in one session, enough of its bars before, and enough after."""
     if known_of.sessions is None or not known_of.intraday or known_of.never_closes:
         return NOT_JUDGED
     numbers = {
@@ -206,7 +206,7 @@ def hours(t: int, bars: int, known_of: Circumstances) -> Measured:
 
 
 def dates(t: int, known_of: Circumstances) -> Measured:
-    """Measure how far the nearest date is from the close of t, either way: in hours, or days for bars of a day."""
+    """Measure the distance of the nearest date from the close of t, in hours, or days for daily bars."""
     if not known_of.dates:
         return NOT_JUDGED
     now = known_of.closes[t]

@@ -1,4 +1,4 @@
-"""The terms of the plain reading: a bar, the numbers a user may change, and what counts as a tie.
+"""The terms of the plain reading: a bar, the settings a user may change, and what counts as a tie.
 
 Prices are ``decimal.Decimal``, so sums, differences and multiples of them are exact.
 """
@@ -11,22 +11,22 @@ from decimal import Decimal
 from typing import NamedTuple, Self
 
 DIGITS = 50
-"""Digits carried where a quotient does not end (Wilder's average, the EMAs, the slope of a line)."""
+"""Digits of a quotient that does not terminate (Wilder's average, the EMAs, the slope of a line)."""
 
 SHAVE = Decimal("1e-12")
-"""Two prices that differ by no more than this part of the price are one price: a tie."""
+"""Prices that differ by no more than this part of the price count as equal: a tie."""
 
 Bands = tuple[tuple[Decimal, Decimal], ...]
 
 
 def exact(number: float) -> Decimal:
-    """Give the shortest decimal that stands for a float."""
+    """Give the shortest decimal that represents a float."""
     return Decimal(repr(float(number)))
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One closed bar; ``volume`` is None where the feed has none."""
+    """One closed bar; ``volume`` is None if the feed has none."""
 
     open: Decimal
     high: Decimal
@@ -36,7 +36,7 @@ class Bar:
 
     @classmethod
     def of(cls, open_: float, high: float, low: float, close: float, volume: float | None) -> Self:
-        """Make a bar of floats, each read as the shortest decimal that stands for it; a volume of NaN means none."""
+        """Make a bar from floats, each read as the shortest decimal for it; a volume of NaN means none."""
         return cls(
             exact(open_),
             exact(high),
@@ -59,7 +59,7 @@ class Bar:
 
 
 class Measured(NamedTuple):
-    """What was measured (None where there was nothing to measure) and whether it holds (None: not counted)."""
+    """The measured value (None if there is nothing to measure) and whether it holds (None: not counted)."""
 
     measured: Decimal | None
     verdict: bool | None
@@ -67,7 +67,7 @@ class Measured(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """Every number a user may change, and the instrument's price step.
+    """Every setting a user may change, and the instrument's price step.
 
     ``step`` is one step, or bands of (price from which it is valid, step), lowest first.
     """
@@ -90,9 +90,9 @@ class Rules:
 
     @classmethod
     def overriding(cls, changes: dict[str, object]) -> Self:
-        """Take the defaults with some of them changed; a float stands for the decimal it prints as."""
+        """Change some of the defaults; a float means the decimal that it prints as."""
         return cls(
-            **{  # type: ignore[arg-type]  # the names are only known when it runs
+            **{  # type: ignore[arg-type]  # the names are known only at run time
                 name: exact(value) if isinstance(value, float) else value for name, value in changes.items()
             }
         )
@@ -104,20 +104,20 @@ class Rules:
 
 
 def hair(price: Decimal) -> Decimal:
-    """Give the difference that is still a tie at this price."""
+    """Give the largest difference that counts as a tie at this price."""
     return SHAVE * abs(price)
 
 
 def at_most(one: Decimal, other: Decimal, tie: Decimal) -> bool:
-    """Tell whether one ≤ other; a tie holds."""
+    """Say whether one ≤ other; a tie holds."""
     return one - other <= tie
 
 
 def above(one: Decimal, other: Decimal, tie: Decimal) -> bool:
-    """Tell whether one > other; a tie does not hold."""
+    """Say whether one > other; a tie does not hold."""
     return one - other > tie
 
 
 def ratio(part: Decimal, whole: Decimal) -> Decimal | None:
-    """Give part / whole, None when the whole is nothing."""
+    """Give part / whole, None if the whole is 0."""
     return part / whole if whole else None

@@ -1,9 +1,9 @@
 """Invented series for comparisons: a seed gives a tape, the same one every time.
 
-The tapes trend, pull back to lines and to levels, fall and turn, and stand still; after a pullback there is often a
-drive, a doji and a drive, with sizes that keep a rule, miss it by one price step, or meet its threshold exactly. Every
-fourth tape is a comb: each bar has the same true range, so that its average true range is that number exactly and
-ties with half, a quarter or three times of it are common.
+The tapes trend, pull back to lines and levels, fall and turn, and stand still; a pullback is often followed by a drive,
+a doji and a drive, with sizes that keep a rule, miss it by one price step, or meet its threshold exactly. Every fourth
+tape is a comb: all bars have the same true range, so the average true range is exactly that, and ties with half, a
+quarter or three times of it are common.
 
 Prices are counted in whole steps while a tape is made, and become floats at the very end.
 """
@@ -21,23 +21,23 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 TAPES = 40 * EFFORT
-"""How many tapes the plain readings are held against."""
+"""The number of tapes on which the plain readings are compared."""
 
 Row = tuple[float, float, float, float, float]
-"""Open, high, low, close and volume; a volume of NaN is none."""
+"""Open, high, low, close and volume; NaN means no volume."""
 
 STEPS = ("0.01", "0.25", "0.001", "1", "0.00001", "0.05", "0.1")
 UNIT = 80
-"""A usual range in price steps: tenths, twentieths, quarters and eighths of it are whole."""
+"""A usual range in price steps; its tenths, twentieths, quarters and eighths are whole."""
 
 
 def step_of(seed: int) -> Decimal:
-    """Give the price step of the tape of this seed."""
+    """Give the price step of the tape with this seed."""
     return Decimal(STEPS[seed % len(STEPS)])
 
 
 def tape(seed: int, usual: type[Maker] | None = None, comb: type[Comb] | None = None) -> list[Row]:
-    """Make a tape of 600 to 1,500 bars; other makers may take the place of ours."""
+    """Make a tape of 600 to 1,500 bars; other makers may replace the default ones."""
     random = Random(seed)
     maker = (comb or Comb)(random) if seed % 4 == 3 else (usual or Maker)(random)
     bars = maker.make(random.randint(600, 1500))
@@ -66,7 +66,7 @@ Ticks = tuple[int, int, int, int]
 
 
 class Maker:
-    """Makes bars one stretch after the other."""
+    """Makes bars, one stretch after the other."""
 
     def __init__(self, random: Random) -> None:
         self.random = random
@@ -94,16 +94,16 @@ class Maker:
         return self.bars[-1][3]
 
     def add(self, sign: int, open_: int, high: int, low: int, close: int) -> None:
-        """Add a bar; for sign −1 it is given as seen in reflected prices."""
+        """Add a bar; for a sign of −1 it is given in reflected prices."""
         if sign > 0:
             self.bars.append((open_, high, low, close))
         else:
             self.bars.append((-open_, -low, -high, -close))
 
-    # Stretches; sign says whether they look up or down.
+    # Stretches; the sign says whether they go up or down.
 
     def channel(self, sign: int) -> None:
-        """Advance in waves whose lows lie on a line, some a little off it."""
+        """Advance in waves with lows on a line, some of them slightly off it."""
         start, begun = sign * self.close, len(self.bars)
         slope = self.random.randint(2, 12) * self.unit // 40
         for _ in range(self.random.randint(3, 6)):
@@ -114,7 +114,7 @@ class Maker:
             self.maybe_pause(sign)
 
     def lean(self, sign: int) -> None:
-        """Advance for long and come back to an average of 50 or 200 bars, some to half a unit beside it."""
+        """Make a long advance and come back to the average of 50 or 200 bars, sometimes up to half a unit off it."""
         for _ in range(self.random.randint(2, 4)):
             self.leg(sign, sign * self.close + self.random.randint(3, 6) * self.unit, self.random.randint(20, 35))
             closes = [sign * bar[3] for bar in self.bars[-self.random.choice((50, 50, 200)) :]]
@@ -132,7 +132,7 @@ class Maker:
             self.maybe_pause(sign)
 
     def fall_and_turn(self, sign: int) -> None:
-        """Fall for long, then turn."""
+        """Make a long decline, then turn."""
         self.leg(sign, sign * self.close - self.random.randint(4, 12) * self.unit, self.random.randint(12, 40))
         self.maybe_pause(sign)
 
@@ -164,7 +164,7 @@ class Maker:
             self.add(sign, open_, high, low, close)
 
     def equal_low(self, sign: int, low: int) -> int:
-        """Give the lowest low of the last eight bars, where that is not far below; else the same low."""
+        """Give the lowest low of the last eight bars if it is not far below, else the same low."""
         lows = [bar[2] if sign > 0 else -bar[1] for bar in self.bars[-8:]]
         return min(lows) if low - min(lows) < self.unit else low
 
@@ -176,7 +176,7 @@ class Maker:
             self.pause(sign)
 
     def pause(self, sign: int) -> None:
-        """Add a drive, a doji and a drive: most fit, some are a threshold exactly, some miss one by a step."""
+        """Add a drive, a doji and a drive: most fit, some meet a threshold exactly, some miss one by a step."""
         random = self.random
         bodies = sum(abs(bar[3] - bar[0]) for bar in self.bars[-13:])
         if random.random() < 0.3:  # a bar that makes the usual body a whole number of steps
@@ -251,7 +251,7 @@ class Maker:
 
 
 class Comb(Maker):
-    """Makes bars that all have the same true range: that of the unit, on a lattice of eighths of it."""
+    """Makes bars that all have a true range of one unit, on a lattice of eighths of it."""
 
     def make(self, count: int) -> list[Ticks]:
         """Make a number of bars."""
@@ -278,9 +278,9 @@ class Comb(Maker):
         self.add(sign, low + self.random.randint(0, 8) * self.eighth, low + self.unit, low, close)
 
     def pause(self, sign: int) -> None:
-        """Add a doji pause: the doji, shorter than the drives, makes up for it by a gap."""
+        """Add a doji pause: the doji is shorter than the drives, and a gap makes up for that."""
         random = self.random
-        # Now and then three times as large: the first drive is then as long as it may be. It ends the one true range.
+        # Sometimes three times as large: the longest first drive allowed. It ends the constant true range.
         size = 3 if random.random() < 0.04 else 1
         eighth, unit = size * self.eighth, size * self.unit
         body = random.randint(4, 8)
@@ -306,7 +306,7 @@ class Comb(Maker):
 
 
 def volumes_of(random: Random, bars: list[Ticks]) -> list[float]:
-    """Invent volumes: none at all, always the same, or changing with some that are missing or zero."""
+    """Invent volumes: none, constant, or changing with some missing or zero."""
     kind = random.choice(("none", "same", "whole", "whole", "broken", "holes"))
     volumes: list[float] = []
     for open_, high, low, close in bars:

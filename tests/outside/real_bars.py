@@ -1,4 +1,4 @@
-"""Daily bars of real markets from open data sets, read by plain means for comparison in tests.
+"""Daily bars of real markets from open data sets, read in a plain way for comparison in tests.
 
 ``arch.data.sp500`` and ``arch.data.nasdaq`` are daily bars 1999-2018, 5,031 rows each, in the econometrics library
 arch; ``stocks.csv.gz`` in bokeh-sampledata has daily bars of five shares to 2013, public domain, not adjusted for
@@ -34,7 +34,7 @@ SP500 = _beside("arch", "data", "sp500", "sp500.csv.gz")
 NASDAQ = _beside("arch", "data", "nasdaq", "nasdaq.csv.gz")
 SHARES = _beside("bokeh_sampledata", "_data", "stocks.csv.gz")
 INDEX_TIME_FORMAT = "%m/%d/%Y"
-"""How the two index files write their dates; the file of shares has standard ones."""
+"""The date formats of the two index files; the file of shares has standard dates."""
 
 
 @dataclass(frozen=True, slots=True)

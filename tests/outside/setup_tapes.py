@@ -1,8 +1,8 @@
-"""Random tapes on which all setups of bars occur often, most of them hanging on one threshold.
+"""Random tapes on which all setups occur often, mostly close to one threshold.
 
-A shape keeps all its rules with room to spare but one, which it meets exactly or misses by one price step.
-Every fourth tape is a comb, where also the multiples of the average true range are met exactly. Its prices lie on a
-lattice of 14 · 14 steps, so that after a bar or two of another range some more can bring the average back.
+A shape meets all its rules with room to spare, except one, which it meets exactly or misses by one price step. Every
+fourth tape is a comb, on which multiples of the average true range are also met exactly. Its prices lie on a lattice of
+14 · 14 steps, so that after a bar or two of another range, some more bars can bring the average back.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ if TYPE_CHECKING:
     from tests.outside.random_tapes import Row, Ticks
 
 WARM = 250
-"""Bars before the first shape of a comb, which is to end after the warm-up."""
+"""Bars before the first shape of a comb, so that the shape ends after the warm-up."""
 
 LATTICE = 14 * 14
 WHOLE_UNIT = 14 * UNIT
-"""A usual range of which also the fourteenth part is whole."""
+"""A usual range whose fourteenth part is whole, too."""
 
 
 def tape_of_setups(seed: int) -> list[Row]:
@@ -32,7 +32,7 @@ def tape_of_setups(seed: int) -> list[Row]:
 
 
 class Shapes(Maker):
-    """Makes bars with a shape of one of the setups after many of the pullbacks."""
+    """Makes bars with the shape of a setup after many of the pullbacks."""
 
     def __init__(self, random: Random) -> None:
         super().__init__(random)
@@ -52,7 +52,7 @@ class Shapes(Maker):
             self.advance(sign)
 
     def advance(self, sign: int) -> None:
-        """Rise for long, with pauses that belong to a trend."""
+        """Make a long advance, with the pauses of a trend."""
         self.leg(sign, sign * self.close + self.random.randint(12, 20) * self.unit, self.random.randint(55, 70))
         for _ in range(self.random.randint(3, 6)):
             self.random.choice((self.inside_bar, self.pullback, self.touch, self.flag))(sign)
@@ -60,12 +60,12 @@ class Shapes(Maker):
             self.leg(sign, sign * self.close + self.random.randint(5, 8) * self.unit, self.random.randint(20, 26))
 
     def even_out(self) -> None:
-        """Come back to a whole average true range; only a comb has one."""
+        """Bring the average true range back to a whole number; only a comb has one."""
 
-    # What shapes ask for.
+    # What shapes need.
 
     def seen(self, sign: int, count: int) -> list[Ticks]:
-        """Give the last bars as seen in this direction."""
+        """Give the last bars, reflected for a sign of −1."""
         bars = self.bars[-count:]
         return bars if sign > 0 else [(-open_, -low, -high, -close) for open_, high, low, close in bars]
 
@@ -73,7 +73,7 @@ class Shapes(Maker):
         return min(low for _, _, low, _ in self.seen(sign, count))
 
     def atr(self) -> float:
-        """Give the average true range, near enough to tell whole steps apart."""
+        """Give the average true range, exactly enough to tell whole steps apart."""
         for t in range(len(self.averages), len(self.bars)):
             (*_, before), (_, high, low, _) = self.bars[max(t - 1, 0)], self.bars[t]
             reach = max(high, before) - min(low, before)
@@ -86,7 +86,7 @@ class Shapes(Maker):
         self.tight = self.random.choice(names)
 
     def edge(self, name: str, met: int, miss: int, safe: int) -> int:
-        """Give a number for a threshold: for the chosen one, a number that just meets or misses it."""
+        """Give a number for a threshold: for the chosen one, it just meets or misses it; for others, it is safe."""
         if name != self.tight:
             return safe
         return met if self.random.random() < 0.6 else met + miss * self.miss_by
@@ -96,7 +96,7 @@ class Shapes(Maker):
         return self.edge(name, met * self.miss_by, miss, safe * self.miss_by) // self.miss_by
 
     def usual_bar(self, sign: int, close: int) -> None:
-        """Add a bar from the last close to this one that is one unit long, if it can be."""
+        """Add a bar from the last close to this one, one unit long if possible."""
         before = sign * self.close
         low = min(before, close) - self.random.randint(0, max(0, self.unit - abs(close - before)))
         self.add(sign, before, max(before, close, low + self.unit), low, close)
@@ -106,7 +106,7 @@ class Shapes(Maker):
     def engulfing(self, sign: int) -> None:
         self.hang_on(("body", "before", "opens", "covers", "third", "low"))
         bodies = sum(abs(bar[3] - bar[0]) for bar in self.bars[-13:])
-        half = math.ceil(bodies / 27)  # the least body that is half of the mean of these 13 and itself
+        half = math.ceil(bodies / 27)  # the smallest body that is half of the mean of these 13 and itself
         if self.tight == "before":
             self.usual_bar(sign, sign * self.close - 27 * self.random.randint(2, 9) - (-bodies) % 27)
             bodies += abs(self.bars[-1][3] - self.bars[-1][0]) - abs(self.bars[-14][3] - self.bars[-14][0])
@@ -249,7 +249,7 @@ class Shapes(Maker):
 
 
 class CombOfShapes(Shapes, Comb):
-    """Makes the same on a comb, from when it can be found."""
+    """Makes the same shapes on a comb, once it is long enough for them to be found."""
 
     def __init__(self, random: Random) -> None:
         super().__init__(random)
@@ -272,7 +272,7 @@ class CombOfShapes(Shapes, Comb):
             self.advance(sign)
 
     def even_out(self) -> None:
-        """Bring the average true range back to the unit, where whole bars can do it."""
+        """Bring the average true range back to the unit, if whole bars can do that."""
         excess = self.atr() - self.unit
         while excess and excess.is_integer():
             change = max(-13 * int(excess), (self.unit - 13 * int(excess)) % 14 - self.unit)

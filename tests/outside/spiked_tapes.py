@@ -1,4 +1,4 @@
-"""Tapes with bars that look like bad ticks, or just do not: some lie exactly on the threshold, some a step beyond."""
+"""Tapes with bars that look like bad ticks or nearly so: some exactly at the threshold, some a step beyond."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SPIKES = 4
 
 
 def spiked(rows: Sequence[Row], seed: int) -> list[Row]:
-    """Give the tape of a seed with some bars changed, the same ones every time."""
+    """Give the tape of a seed with some bars changed, always the same ones."""
     random, step = Random(f"spikes of {seed}"), step_of(seed)
     bars = [Bar.of(*row) for row in rows]
     for t in sorted(random.sample(range(260, len(bars) - 60), SPIKES)):
@@ -38,12 +38,12 @@ def spiked(rows: Sequence[Row], seed: int) -> list[Row]:
 
 
 def with_a_wick(bar: Bar, highest: Decimal, distance: Decimal) -> Bar:
-    """Let a bar reach so far beyond the bars before it and its own body."""
+    """Extend a bar this far beyond the bars before it and its own body."""
     return Bar(bar.open, max(highest, bar.open, bar.close) + distance, bar.low, bar.close, bar.volume)
 
 
 def moved_away(bar: Bar, highest: Decimal, distance: Decimal) -> Bar:
-    """Move a bar so that its body lies so far beyond the bars before it."""
+    """Move a bar so that its body lies this far beyond the bars before it."""
     by = highest + distance - min(bar.open, bar.close)
     return Bar(bar.open + by, bar.high + by, bar.low + by, bar.close + by, bar.volume)
 

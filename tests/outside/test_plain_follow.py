@@ -33,7 +33,7 @@ STYLES: tuple[Style, ...] = ("early", "break", "average")
 
 
 def plain_setup(found: Found, record: Any, t: int, style: Style) -> Setup:  # noqa: ANN401 - a record has no type
-    """Give a setup as one who is long sees it; its record has mirrored prices already."""
+    """Give a setup as for the long side; the prices of its record are already mirrored."""
     sign, beyond, line = found.sign, float(record["beyond"]), float(record["line"])
     return Setup(
         t,
@@ -54,7 +54,7 @@ def times_of(bars: Bars, number: int | None) -> int | None:
 
 
 def assert_same(ours: Outcome, plain: Story, bars: Bars) -> None:
-    """Compare one story with its second reading."""
+    """Compare one story with its plain reading."""
     sign = ours.sign
     assert ours.state == plain.state
     assert ours.stop == sign * plain.stop
@@ -70,7 +70,7 @@ def assert_same(ours: Outcome, plain: Story, bars: Bars) -> None:
 
 
 def plainly(bars: Bars) -> dict[int, SideTape]:
-    """Read bars plainly, as seen from either side."""
+    """Read bars plainly, for either side."""
     columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
     plain_bars = [Bar.of(*map(float, row)) for row in zip(*columns, strict=True)]
     return {1: SideTape(plain_bars), -1: SideTape([bar.reflected() for bar in plain_bars])}
@@ -79,10 +79,10 @@ def plainly(bars: Bars) -> dict[int, SideTape]:
 def compare(
     bars: Bars, style: Style, step: str, choices: Choices = NO_CHOICES, tapes: dict[int, SideTape] | None = None
 ) -> list[Outcome]:
-    """Compare all stories of a series with their second reading, and give them; ``tapes`` are its bars read plainly."""
+    """Compare all stories of a series with their plain reading, and give them; ``tapes`` are its bars, read plainly."""
     tapes = tapes or plainly(bars)
     chosen = Follow(half_at=float(choices.half_at), to_entry_at=float(choices.to_entry_at), max_bars=choices.max_bars)
-    rules = Rules(hold_atr=1e9, entry_style=style)  # the plain reading knows nothing of splits
+    rules = Rules(hold_atr=1e9, entry_style=style)  # the plain reading does not know splits
     follower = followed(bars, rules, step, chosen)
     noted, outcomes = follower.noted, follower.outcomes()
     others = {sign: {each.t for each in noted if -sign in each.sides} for sign in (1, -1)}
@@ -108,7 +108,7 @@ def test_real_series(name: str) -> None:
 
 @pytest.mark.parametrize(("first", "style"), list(enumerate(STYLES)))
 def test_random_tapes(first: int, style: Style) -> None:
-    """A third of them for each way to enter."""
+    """A third of the tapes for each entry style."""
     outcomes: list[Outcome] = []
     with localcontext(prec=DIGITS):
         for seed in range(first, 2 * TAPES, len(STYLES)):

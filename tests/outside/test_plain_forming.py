@@ -1,4 +1,4 @@
-"""What the engine tells of a doji pause one bar ahead against the plain reading: at the same bars, the same figures."""
+"""The engine's announcements of doji pauses one bar ahead against the plain reading: the same bars and figures."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ WARM = 250
 
 
 def as_must(found: Awaited, step: Decimal, *, long: bool) -> list[tuple[str, str | None, str | None, bool]]:
-    """Write what is awaited as it is told: bounds on the grid that let through the same bars.
+    """Write the bounds as they are announced: on the grid, so that they admit the same bars.
 
-    What lies within a hair of a step is on it.
+    A bound within a hair of a step is on it.
     """
 
     def on_grid(price: Decimal, rounding: str) -> Decimal:
@@ -51,7 +51,7 @@ def as_must(found: Awaited, step: Decimal, *, long: bool) -> list[tuple[str, str
 
 
 def compare(bars: Bars, step: Decimal, quality: str = "strict") -> int:
-    """Compare a whole series with its second reading; gives how many setups were announced."""
+    """Compare a whole series with its plain reading, and give the number of setups announced."""
     rules = Rules.model_validate({"hold_atr": 1e9, "place_quality": quality})
     rulebook = Rulebook(rules, (Chosen(PAUSE, PAUSE.numbers(), forming=True),))
     engine = SeriesEngine(Instrument("TERN", PriceSteps.fixed(step)), timetable("1d"), rulebook)

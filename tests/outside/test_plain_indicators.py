@@ -1,4 +1,4 @@
-"""The plain indicators against published figures, figures by hand, and pandas."""
+"""The plain indicators against published figures, figures computed by hand, and pandas."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The plain reading of levels against figures computed by hand, with a step of 0.01 unless another is given."""
+"""The plain reading of levels against figures computed by hand; the step is 0.01 unless another is given."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def test_the_levels_of_the_pause() -> None:
         ("102.1 104.5 99.5 104.1", "101.49"),  # 4.6, beyond 2 · 2.19723: the doji's low, 101.6 − 0.10986 = 101.49014
     ],
 )
-def test_what_the_stop_lies_under(second_drive: str, stop: str) -> None:
+def test_the_base_of_the_stop(second_drive: str, stop: str) -> None:
     assert judge(tape_with({B: second_drive}), B, "long").levels.stop == Decimal(stop)
 
 
@@ -72,7 +72,7 @@ def test_each_price_has_the_step_of_its_band() -> None:
     assert entry(levels, "early").objectives == prices("106.8 109.6 112.4")  # 2.75 apart: 106.95, 109.7 and 112.45
 
 
-def test_each_entry_has_an_obstacle_of_its_own() -> None:
+def test_each_entry_has_its_own_obstacle() -> None:
     # 104.9 and 106 stand out from six bars on either side. The break entry, 104.51, is a step above B's high.
     highs: Change = {180: "100 104.9 99 100", 200: "100 106 99 100"}
     levels = judge(tape_with(highs), B, "long").levels
@@ -131,9 +131,9 @@ def test_the_highest_high_is_that_of_250_bars(bar_number: int, highest: str) -> 
     assert found_at(tape_with({bar_number: "100 120 99 100"}))["extreme"] == Decimal(highest)
 
 
-def test_the_session_before_is_the_last_one_with_bars() -> None:
+def test_the_previous_session_is_the_last_one_with_bars() -> None:
     bars = tape_with({240: "100 103 99 100", 230: "100 105 99 100"})
-    sessions = [0] * 235 + [1] * 10 + [3] * 7  # there is no bar of session 2
+    sessions = [0] * 235 + [1] * 10 + [3] * 7  # session 2 has no bars
     assert found_at(bars, sessions)["session"] == 103
     assert "session" not in found_at(bars, [0] * len(bars))
     assert "session" not in found_at(bars)

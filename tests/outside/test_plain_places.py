@@ -1,4 +1,4 @@
-"""The plain reading of places: dips of single bars in a quiet tape make swing lows where they are wanted."""
+"""The plain reading of places: dips of single bars in a quiet tape make the swing lows that a test needs."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def test_falling_or_equal_lows_make_a_level_only(first: str, second: str) -> Non
     assert (found.places["line"], found.places["level"]) == (None, Decimal("98.1"))
 
 
-def test_of_equal_lows_side_by_side_the_first_is_the_swing() -> None:
+def test_the_first_of_adjacent_equal_lows_is_the_swing() -> None:
     lows: Change = {200: "100 101 98 100", 201: "100 101 98 100", 220: "100 101 98.2 100"}
     found = judge(tape_with(lows), B, "long")
     assert (found.line, found.places["level"]) == ((200, 220, 2), Decimal("98.1"))
@@ -68,7 +68,7 @@ def test_swings_count_for_120_bars(start: int, line: tuple[int, int, int] | None
 
 
 @pytest.mark.parametrize(("bar_number", "count"), [(B - 12, 2), (B - 11, 1)])
-def test_a_swing_must_stand_before_the_low(bar_number: int, count: int) -> None:
+def test_a_swing_must_be_confirmed_before_the_low(bar_number: int, count: int) -> None:
     # The low is at B − 9; a swing low needs three bars after it, so B − 12 is the last that counts.
     found = judge(tape_with({200: "100 101 98.4 100", bar_number: "100 101 98.2 100"}), B, "long")
     assert (found.places["level"] is not None) == (count == 2)

@@ -1,4 +1,4 @@
-"""The plain reading of rules and evidence against tapes small enough for pencil and paper."""
+"""The plain reading of rules and evidence, on tapes small enough for pencil and paper."""
 
 from __future__ import annotations
 
@@ -169,7 +169,7 @@ def test_the_wider_pause(doji: str, rule: str, kept: bool) -> None:
 
 
 @pytest.mark.parametrize(("step_up", "bars_ago", "verdict"), [(B - 10, 10, True), (B - 11, 11, False)])
-def test_momentum_wants_a_young_cross(step_up: int, bars_ago: int, verdict: bool) -> None:
+def test_momentum_needs_a_fresh_cross(step_up: int, bars_ago: int, verdict: bool) -> None:
     # All closes from step_up on are half a point higher. The line, until then 0, leaves its signal there and goes on
     # rising for more than ten bars, so that the signal cannot catch up before A.
     higher: Change = {A: "100.5 102.9 100.1 102.5", D: "102.5 103.1 102.1 102.6", B: "102.6 105 102.4 104.6"}

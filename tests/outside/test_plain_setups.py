@@ -1,4 +1,4 @@
-"""The nine setups: the plain reading against tapes by hand, and the engine against the plain reading."""
+"""The nine setups: the plain reading against hand-made tapes, and the engine against the plain reading."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ if TYPE_CHECKING:
 
 DEMO = Path(demo_feed.__file__).parent
 LAST = 5_000 * EFFORT
-"""Bars of each demo series that are looked at."""
-RULEBOOK = all_setups(Rules(hold_atr=1e9))  # the plain reading knows nothing of splits
+"""The number of bars of each demo series that are compared."""
+RULEBOOK = all_setups(Rules(hold_atr=1e9))  # the plain reading does not know splits
 PAUSE = known()["doji_pause"]
 WIDER = Rulebook(RULEBOOK.rules, (Chosen(PAUSE, PAUSE.numbers(pause="small_bar")),))
 WIDER_PLAIN = {
@@ -46,7 +46,7 @@ WIDER_PLAIN = {
 }
 
 Found = dict[tuple[int, str, int], tuple[float, float]]
-"""Bar, setup and sign of all that holds but for its place, with trigger and stop base."""
+"""Bar, setup and sign of each setup that holds except for its place, with trigger and stop base."""
 
 
 def plain_says(bars: list[Bar], setups: dict[str, Setup] = SETUPS) -> Found:
@@ -78,7 +78,7 @@ def engine_says(bars: Bars, timeframe: str, rulebook: Rulebook) -> Found:
 def compare(
     bars: Bars, timeframe: str = "15m", rulebook: Rulebook = RULEBOOK, setups: dict[str, Setup] = SETUPS
 ) -> Found:
-    """Compare a whole series with its second reading; gives what is found."""
+    """Compare a whole series with its plain reading, and give the setups found."""
     columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
     plain = plain_says([Bar.of(*map(float, row)) for row in zip(*columns, strict=True)], setups)
     engine = engine_says(bars, timeframe, rulebook)

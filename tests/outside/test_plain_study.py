@@ -1,4 +1,4 @@
-"""A study against the plain one: every trade of the real series, of each rule off, and of chance."""
+"""A study against the plain one: every trade of the real series, with each rule off, and of controls."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ if TYPE_CHECKING:
 
 CENT = Decimal("0.01")
 LONG_ENOUGH = [name for name in REAL_SERIES if name != "FB"]
-"""One series has not bars enough for any setup."""
+"""One series has too few bars for any setup."""
 
 
 @cache
 def both(name: str) -> tuple[Collected, Study]:
-    """Study a series twice. The plain reading knows nothing of splits."""
+    """Study a series in both ways. The plain reading does not know splits."""
     bars = real_series(name)
     ours = collect({name: bars}, rulebook=Rulebook(Rules(hold_atr=1e9)), step=CENT)
     around = Circumstances(bars.open_time.tolist(), bars.close_time.tolist())
@@ -48,7 +48,7 @@ def number(bars_of: str, moment: Any) -> int:  # noqa: ANN401 - a time of a tabl
 
 
 def assert_same(row: Any, name: str, setup: Setup, story: Story) -> None:  # noqa: ANN401 - a row of a table
-    """Compare a row of the trades with a story that was read plainly."""
+    """Compare a row of the trades with a plainly read story."""
     sign = 1 if row.direction == "long" else -1
     closes = real_series(name).close_time
 

@@ -1,4 +1,4 @@
-"""The plain reading of surroundings and reach: each threshold just met and just missed, on figures laid out by hand."""
+"""The plain reading of surroundings and reach: each threshold just met and just missed, on hand-made figures."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def entry(risk: str = "1", at: str = "100", room_in_r: str = "1") -> Entry:
 
 
 def tape(*last: str, atr: str = "1") -> Tape:
-    """Make bars of a range of 1 around 100 with these as the last ones, and an ATR laid down by hand at the last."""
+    """Make bars with a range of 1 around 100, these as the last ones, and a given ATR at the last."""
     bars = [bar("100 100.5 99.5 100")] * (T + 1 - len(last)) + [bar(text) for text in last]
     made = Tape(bars)
     made.atr = [*[Decimal(1)] * T, Decimal(atr)]
@@ -47,7 +47,7 @@ def tape(*last: str, atr: str = "1") -> Tape:
 
 
 def quarters(*numbers: int, sessions: tuple[int, ...] = (T + 10,)) -> Circumstances:
-    """Put the last bars at those numbers of all the bars that are due, by sessions of a given length."""
+    """Put the last bars at these numbers among all bars due, in sessions of a given length."""
     edges = [sum(sessions[:day]) for day in range(len(sessions) + 1)]
     due = [[QUARTER * n for n in range(*edges[day : day + 2])] for day in range(len(sessions))]
     first = numbers[0] - (T + 1 - len(numbers))
@@ -149,6 +149,6 @@ def test_what_cannot_be_judged_holds() -> None:
 
 
 @pytest.mark.parametrize(("base", "reached"), [("102", True), ("102.01", False), ("99", True)])
-def test_the_stop_base_stands_within_two_atr_of_the_pullback_low(base: str, reached: bool) -> None:
+def test_the_stop_base_is_within_two_atr_of_the_pullback_low(base: str, reached: bool) -> None:
     (low,) = prices("100")
     assert within_reach(tape(), T, Decimal(base), Places(T, low, {}, None, ())) == reached

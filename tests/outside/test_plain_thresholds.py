@@ -1,4 +1,4 @@
-"""The plain reading of places on each threshold: the scenes laid out by hand that the engine is held to as well."""
+"""The plain reading of places at each threshold, on the same hand-made scenes as the engine."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 class LaidOut(Tape):
-    """A scene as a tape, with the averages and swing points that the scene has by hand."""
+    """A scene as a tape, with the averages and swing points that the scene gives."""
 
     def __init__(self, scene: Scene) -> None:
         there = slice(scene.begin, T + 1)

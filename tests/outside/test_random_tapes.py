@@ -1,4 +1,4 @@
-"""The random tapes hold what they are made for."""
+"""The random tapes contain what they are made for."""
 
 from __future__ import annotations
 

@@ -49,14 +49,14 @@ CENT = Decimal("0.01")
 PAUSE = ("doji_pause",)
 WARM = 250
 LAST = 10_000 * EFFORT
-"""Bars of each demo series that are looked at."""
+"""The number of bars of each demo series that are compared."""
 
 Quality = Literal["strict", "plain"]
 QUALITIES: tuple[Quality, ...] = ("strict", "plain")
 
 
 def rulebook(quality: Quality, setups: Collection[str]) -> Rulebook:
-    """Look for some setups; the plain reading knows nothing of splits, so that none is suspected."""
+    """Look for some setups; the plain reading does not know splits, so none is suspected."""
     chosen = tuple(Chosen(setup, setup.numbers()) for name, setup in known().items() if name in setups)
     return Rulebook(Rules(hold_atr=1e9, place_quality=quality), chosen)
 
@@ -66,7 +66,7 @@ def plain_reading(bars: Bars, step: Decimal, around: Circumstances) -> Reading:
 
 
 def compare(bars: Bars, reading: Reading, quality: Quality, setups: Collection[str], of: Timetable) -> Tally:
-    """Compare a whole series with its second reading, and the suspected bad ticks."""
+    """Compare a whole series with its plain reading, and the suspected bad ticks."""
     step = reading.rules.step
     assert isinstance(step, Decimal)
     engine = SeriesEngine(Instrument("TERN", PriceSteps.fixed(step)), of, rulebook(quality, setups))
@@ -77,7 +77,7 @@ def compare(bars: Bars, reading: Reading, quality: Quality, setups: Collection[s
 
 
 def compare_anywhere(bars: Bars, reading: Reading, quality: Quality, of: Timetable, chosen: Collection[int]) -> int:
-    """Hold places and obstacles at some bars, whatever else they are; gives how many places hold."""
+    """Compare places and obstacles at some bars, with setups or not; give the number of places that hold."""
     rules, step = rulebook(quality, ()).rules, reading.rules.step
     assert isinstance(step, Decimal)
     plain = reading.under({"step": step, "place_quality": quality})
@@ -107,7 +107,7 @@ def days_of(bars: Bars) -> Circumstances:
 
 
 def quarters_of(bars: Bars, calendar: str = "none") -> Circumstances:
-    """Say what is known of bars of a quarter of an hour on a calendar."""
+    """Give what is known of 15-minute bars on a calendar."""
     opens, closes = bars.open_time.tolist(), bars.close_time.tolist()
     if calendar == "none":
         return Circumstances(opens, closes, intraday=True, session_of=[open_ // DAY for open_ in opens])
@@ -173,7 +173,7 @@ def test_all_setups_on_random_series(seed: int) -> None:
         assert found.qualified + found.set_aside > 10
 
 
-def test_suspected_bad_ticks_and_what_they_touch() -> None:
+def test_suspected_bad_ticks_and_what_they_affect() -> None:
     touched, whole = Counter[str](), Counter[bool]()
     tapes: list[tuple[int, list[Row], Collection[str]]] = [
         (seed, tape(seed), PAUSE) for seed in (3, 13, 23, 90, 98, 99)

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 FIRST, LAST = date(2024, 10, 1), date(2025, 2, 28)
-"""With early closes after Thanksgiving and before Christmas, and a change of the clocks."""
+"""Days with early closes after Thanksgiving and before Christmas, and with a change of the clocks."""
 POINT_VALUE = Decimal(5)
 
 
@@ -64,7 +64,7 @@ def invented_costs(random: Random, step: Decimal) -> tuple[Costs, list[tuple[Dec
 
 
 def invented_dates(random: Random, first: int, last: int, apart: int) -> list[Span]:
-    """Give moments and days, some at the very close of a bar or just as far from it as they may be."""
+    """Give moments and days, some exactly at the close of a bar or exactly at the allowed distance."""
     found = []
     for moment in range(first, last, apart):
         begin = moment + random.randrange(apart) // QUARTER * QUARTER
@@ -127,7 +127,7 @@ def test_quarters_of_an_hour_on_an_exchange(seed: int) -> None:
 
 
 def with_holes(random: Random, due: Sequence[int], rows: Sequence[Row]) -> list[tuple[int, Row]]:
-    """Lay the rows of a tape on the bars that are due, and leave some bars out, alone or several together."""
+    """Place the rows of a tape on the bars due, and leave some bars out, one or several at a time."""
     rows_left, laid, skip = list(reversed(rows)), [], 0
     for open_ in due:
         if not rows_left:
@@ -142,7 +142,7 @@ def with_holes(random: Random, due: Sequence[int], rows: Sequence[Row]) -> list[
 
 
 def joined(bars: Sequence[Bar]) -> Bar:
-    """Make one coarser bar of several; its volume does not matter here."""
+    """Make one coarser bar from several; its volume does not matter here."""
     high, low = max(bar.high for bar in bars), min(bar.low for bar in bars)
     return Bar(bars[0].open, high, low, bars[-1].close, None)
 

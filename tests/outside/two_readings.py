@@ -34,25 +34,25 @@ TURNED = {"swing high": "swing low", "highest high of 250 bars": "lowest low of 
     "high of the session before": "low of the session before"
 }
 FIRST_NAMED = {"extreme", "session"}
-"""Of several obstacles at one price one of these gives the name."""
+"""The kinds that name an obstacle, if several are at one price."""
 
 
 @dataclass
 class Tally:
-    """What was compared, so that a test can say that it was not for nothing."""
+    """Counts of what was compared, so that a test can check that there was enough."""
 
     qualified: int = 0
     set_aside: int = 0
     touched: Counter[str] = field(default_factory=Counter)
-    """Setups that a suspected bad tick touches, by what it touches first."""
+    """Setups that a suspected bad tick affects, by what it affects first."""
 
     def __add__(self, other: Tally) -> Tally:
-        """Count both."""
+        """Add two tallies."""
         return Tally(self.qualified + other.qualified, self.set_aside + other.set_aside, self.touched + other.touched)
 
 
 def plain_bars(bars: Bars) -> list[Bar]:
-    """Give the bars in the decimals that they were written as."""
+    """Give the bars in the decimals in which they were written."""
     columns = (bars.open, bars.high, bars.low, bars.close, bars.volume)
     return [Bar.of(*map(float, row)) for row in zip(*columns, strict=True)]
 
@@ -112,7 +112,7 @@ def hold_one(event: Event, plain: Finding, step: Decimal) -> None:
 
 
 def hold_touch(set_aside: str, plain: Touch | None, about: object) -> None:
-    """Compare what is said about a suspected bad tick: how far back it lies, and what it affects."""
+    """Compare the words about a suspected bad tick: how far back it lies, and what it affects."""
     assert ("bad tick" in set_aside) == (plain is not None), (about, set_aside, plain)
     if plain is not None and plain.back:
         words = {"bars": "can look back at", "ATR": "of its ATR", "averages": "puts its averages out of order"}
@@ -127,7 +127,7 @@ def hold_places(said: dict[str, Any], plain: dict[str, Decimal | None], step: De
     for name, where in plain.items():
         assert said[name]["verdict"] == (where is not None), (about, name)
         if where is not None:
-            # Both are rounded to the step; what lies between two steps may go either way by a hair.
+            # Both are rounded to the step; a price halfway between two steps may go either way.
             assert abs(Decimal(said[name]["price"]) - PriceSteps.fixed(step).nearest(where)) <= step, (about, name)
             assert abs(Decimal(said[name]["price"]) - where) <= step * Decimal("0.5001"), (about, name)
 
@@ -158,11 +158,11 @@ def hold_entry(said: dict[str, Any], entry: Entry, short: bool, about: object) -
 
 
 def called(obstacle: Obstacle, short: bool) -> list[str]:
-    """Give the words of which one is to be said."""
+    """Give the words, one of which must be used."""
     words = [OBSTACLES[name] for name in obstacle.names & FIRST_NAMED or obstacle.names]
     return [TURNED.get(word, word) if short else word for word in words]
 
 
 def approx(number: Decimal) -> object:
-    """Allow what a float and eight digits in an event lose."""
+    """Allow for the rounding of floats and of eight digits in an event."""
     return pytest.approx(float(number), rel=2e-7, abs=1e-12)

@@ -24,7 +24,7 @@ def with_members(study: Study, members: Mapping[str, Sequence[str]]) -> Study:
 
 
 def with_variants(study: Study, count: int, *, left_out: float = 0.2, seed: int = 0) -> Study:
-    """Give a study in which the rules as they are find most of the setups, and ``count`` variants differ from them at random."""
+    """Give a study whose rules as they are find most of the setups; ``count`` variants differ from them at random."""
     rng = np.random.default_rng(seed)
     ids = study.trades["id"][(study.trades["source"] == "setup") & (study.trades["set_aside"] == "")].to_numpy()
     as_is = rng.random(len(ids)) < 1 - left_out

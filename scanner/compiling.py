@@ -97,7 +97,7 @@ def inlined(function: F) -> F:
 
 
 def specialised(function: F) -> F:
-    """Compile a function anew for each compiled function passed to it; this is quick, and nothing is kept."""
+    """Compile a function again for each compiled function passed to it; this is quick, and nothing is kept."""
     return cast("F", numba.njit(error_model="numpy")(function))
 
 

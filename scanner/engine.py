@@ -255,7 +255,7 @@ class SeriesEngine:
         return events
 
     def _ahead(self, stop: Candidates) -> list[tuple[int, Event]]:
-        """Give the events of setups that the next bar may complete, each with the bar before that one."""
+        """Give the events of setups that the next bar may complete, each with the last bar so far."""
         where = (self.series, self.instrument, self.timetable)
         found = [(index, which, sign) for which, spots in stop.forming for index, sign in spots.tolist()]
         told = [
@@ -379,7 +379,7 @@ class SeriesEngine:
 
 
 def _unknown(moment: int) -> None:
-    """Stand for the lean of a coarser timeframe that is not followed: None."""
+    """Give None, the lean of a coarser timeframe that is not followed."""
     del moment
 
 

@@ -37,7 +37,7 @@ FEW = 36
 """Bars that a station's series can take before its windows are moved: few, since ten thousand series share memory."""
 
 MANY = 32_768
-"""The same of a replay: with more the kernel gets slower, with fewer the calls around it cost more."""
+"""The same for a replay: with more the kernel gets slower, with fewer the calls around it cost more."""
 
 TOGETHER = 256
 """Series that go through the kernel and the setups together: few enough that their data stay in the cache."""
@@ -160,7 +160,7 @@ class Pool:
         self.columns[rows, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
-        """Take in new bars of several series, and stop at each that must be looked at: (number of the series, stop).
+        """Take in new bars of several series, and stop at each that must be examined: (number of the series, stop).
 
         ``rows`` are the series, each once; those of the series rows[k] are the bars ends[k−1]…ends[k]−1 of ``bars``.
         The windows around a stop stay as they are until the next one is asked for. At a leap the caller may ``clear``

@@ -35,9 +35,9 @@ NOTHING = np.zeros(0, dtype=np.uint8)
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """What there is around a bar t in one direction: ``places`` (a PLACES record), and obstacles ahead of its close.
+    """Around a bar t in one direction: ``places`` (a PLACES record), and the obstacles ahead of its close.
 
-    ``marks`` are the swing marks of the bars up to t, where a single bar is looked at. ``prices`` and ``kinds`` are
+    ``marks`` are the swing marks of the bars up to t, only if a single bar was examined. ``prices`` and ``kinds`` are
     those of the obstacles.
     """
 
@@ -50,14 +50,14 @@ class Around:
 
     @property
     def obstacles(self) -> tuple[tuple[float, str], ...]:
-        """Real prices with what they are, the nearest first."""
+        """The obstacles as real prices with their names, nearest first."""
         told = zip(self.prices.tolist(), self.kinds.tolist(), strict=True)
         return tuple((price, obstacle_words(kind, self.sign, self.rules)) for price, kind in told)
 
 
 @dataclass(frozen=True, slots=True)
 class Surrounded:
-    """What there is around several bars: a row for each of ``spots`` (bar and sign); see ``around.look_around``."""
+    """Places and obstacles around bars: a row for each of ``spots`` (bar and sign); see ``around.look_around``."""
 
     spots: Integers
     places: NDArray[Any]
@@ -68,14 +68,14 @@ class Surrounded:
     rules: Rules
 
     def around(self, spot: int, marks: NDArray[np.uint8] = NOTHING) -> Around:
-        """Give what there is around one of them."""
+        """Give those around one spot."""
         ahead = slice(self.counts[spot])
         prices, kinds = self.prices[spot, ahead], self.kinds[spot, ahead]
         return Around(int(self.spots[spot, 1]), self.places[spot], marks, prices, kinds, self.rules)
 
 
 class Series:
-    """A handle on a row of a pool, which is given back when nobody holds the series any longer."""
+    """A handle on a row of a pool; the row is given back when the series is garbage-collected."""
 
     __slots__ = ("pool", "row")
 
@@ -104,7 +104,7 @@ class Series:
 
     @property
     def used(self) -> int:
-        """The bar of the window that comes next."""
+        """The index in the window of the next bar."""
         return int(self.pool.used[self.row])
 
     @property
@@ -123,19 +123,19 @@ class Series:
         self.pool.state["held"][self.row] = True
 
     def take(self, bars: Bars) -> Iterator[Stop]:
-        """Take in bars, oldest first, and stop at each that has to be looked at; see ``Pool.take``."""
+        """Take in bars, oldest first, and stop at each that must be examined; see ``Pool.take``."""
         for _, stop in self.pool.take(np.array([self.row]), np.array([len(bars)]), bars):
             yield stop
 
     def look(self, index: int, sign: int) -> Around:
-        """Look at the places and the obstacles around a bar."""
+        """Find the places and obstacles around a bar."""
         found = self.look_at(np.array([[index, sign]]), np.zeros(1, dtype=np.uint8), np.zeros(1), every=True)
         last = index + self.pool.shift
         first = max(last + 1 - self.pool.history, self.begin_deep)
         return found.around(0, self.pool.looking[1][first : last + 1].copy())
 
     def look_at(self, spots: Integers, needed: NDArray[np.uint8], bases: Floats, *, every: bool) -> Surrounded:
-        """Look at the places and the obstacles around several bars and signs; see ``around.look_around``."""
+        """Find the places and obstacles around several bars and signs; see ``around.look_around``."""
         pool, count = self.pool, len(spots)
         found = Surrounded(
             spots,
@@ -151,14 +151,14 @@ class Series:
         return found
 
     def look_again(self, index: int, sign: int, rules: NDArray[Any]) -> NDArray[Any]:
-        """Look at the places around a bar under several other RULES with the same lengths; gives PLACES for each."""
+        """Find the places around a bar under several other RULES with the same lengths; returns PLACES for each."""
         pool, found = self.pool, np.zeros(len(rules), dtype=structure.PLACES)
         where = (pool.columns, pool.deep, self.row, self.begin_deep, pool.history, index, float(sign), rules)
         around.look_again(*where, found, *pool.looking)
         return found
 
     def ahead(self, index: int) -> Ahead:
-        """Look ahead from a bar at which the pool has stopped, where setups are told one bar ahead."""
+        """Look ahead from a bar at which the pool has stopped, if setups are announced one bar ahead."""
         pool, row, last = self.pool, self.row, index + self.pool.shift
         since = self.columns[CLOSE, pool.start[row] : index + 1]
         averages = averages_after(since, pool.before[row], pool.rules.record[0])
@@ -167,11 +167,11 @@ class Series:
 
     @property
     def has_spikes(self) -> bool:
-        """Whether there are bars that may be bad ticks."""
+        """Whether there are suspected bad ticks."""
         return bool(self.pool.spikes.get(self.row))
 
     def spikes_by(self, index: int) -> Iterator[tuple[int, Spike]]:
-        """Give the bars up to one that may be bad ticks, the last one first, with how many bars before it each lies."""
+        """Give the suspected bad ticks up to a bar, the last one first, each with its distance in bars."""
         spikes = self.pool.spikes.get(self.row)
         if spikes:
             number = index - self.used + self.count
@@ -179,10 +179,10 @@ class Series:
 
     @property
     def begin(self) -> int:
-        """The first bar of the window that there is."""
+        """The index in the window of the first bar."""
         return max(self.used - self.count, 0)
 
     @property
     def begin_deep(self) -> int:
-        """The same of the longer window."""
+        """The same in the longer window."""
         return max(self.used + self.pool.shift - self.count, 0)

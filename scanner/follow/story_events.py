@@ -126,7 +126,7 @@ class Teller:
         """Say what would change the plan next."""
         now, follow = news.now, self.rulebook.follow
         if now.state == "broken_off":
-            return "nothing more is told of it; look at it yourself"
+            return "it is no longer followed; look at it yourself"
         if now.state != "open":
             return "nothing more: its story has ended"
         if news.leaving == "open":

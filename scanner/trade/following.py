@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 MOST_BARS = 12
-"""Most bars over which signs of pressure can be collected: as many as fit in one number."""
+"""The most bars over which signs of pressure can be collected: as many as fit in one number."""
 
 
 class Follow(BaseModel):

@@ -1,4 +1,4 @@
-"""The plan: entries, stop, objectives, room and how to leave, in exact decimals, each level with its reason."""
+"""The plan: entries, stop, objectives, room and exit style, in exact decimals, each level with its reason."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.trade.size import Account
 
 STYLES: tuple[EntryStyle, ...] = get_args(EntryStyle)
-"""In the order of the compiled code."""
+"""The entry styles, in the order of the compiled code."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The levels and how they came about."""
+    """The levels and the reasons for them."""
 
     levels: Levels
     level_reasons: dict[str, str]

@@ -24,12 +24,12 @@ class Rulebook:
 
     @property
     def history(self) -> int:
-        """How many closed bars before the next one are needed."""
+        """The number of closed bars needed before the next one."""
         return windows(self.rules, self.setups)[1]
 
     @property
     def told(self) -> str:
-        """Tell rulebooks apart that find different setups or follow them otherwise, the same in every run."""
+        """A text that differs for rulebooks that find or follow setups differently; the same in every run."""
         if not self._told:  # once, since thousands of instruments share a rulebook
             setups = [(chosen.setup.name, chosen.numbers) for chosen in self.setups]
             object.__setattr__(self, "_told", repr((self.rules, setups, self.surroundings, self.follow)))

@@ -46,7 +46,7 @@ class Account(BaseModel):
 
     @property
     def large_risk(self) -> str:
-        """Say what one trade may lose if that is much; empty if it is not."""
+        """Warn of what one trade may lose, if that is much; else empty."""
         if self.risk_fraction <= LARGE_RISK:
             return ""
         text = f"one trade may lose {_percent(self.risk_fraction)} of the equity"

@@ -153,7 +153,7 @@ class Surroundings(BaseModel):
             SESSIONS: "<= 1",
             BEFORE: f">= {self.skip_open}",
             AFTER: f">= {self.skip_close}",
-            DATES: "",  # it depends on the timeframe
+            DATES: "",  # depends on the timeframe
             GAP: f"<= {self.pause_gap:g}",
             RISK_SIZE: f"<= {self.max_risk:g}",
         }
@@ -322,7 +322,7 @@ TEXTS: Mapping[int, str] = {
     GAP: "widest gap at an open within the setup in ATR",
     RISK_SIZE: "R in ATR",
 }
-"""What is measured, if it is always the same."""
+"""The text of a part, if it is always the same."""
 
 
 def judge(scene: Scene, wanted: Surroundings) -> Looked:
@@ -356,7 +356,7 @@ def judge(scene: Scene, wanted: Surroundings) -> Looked:
 def _market(
     costs: Costs, point_value: Decimal, units: float, judged: tuple[bool, int, bool], keeps_away: int
 ) -> NDArray[Any]:
-    """Give what compiled code has to know of an instrument: an array of one MARKET record."""
+    """Give the facts about an instrument for compiled code: an array of one MARKET record."""
     fixed, part = costs.parts(point_value)
     exact = (fixed * Decimal(units), part)
     scale = 10 ** min(max(0, *(-int(cost.as_tuple().exponent) for cost in exact)), MOST_DECIMALS)

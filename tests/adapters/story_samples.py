@@ -128,7 +128,7 @@ AT: dict[Kind, _At] = {
 NEXT: dict[State, str] = {
     "open": "a confirmed swing low beyond the stop moves it; 2 different signs of pressure within 5 bars end it, "
     "{} so far",
-    "broken_off": "nothing more is told of it; look at it yourself",
+    "broken_off": "it is no longer followed; look at it yourself",
 }
 OVER = "nothing more: its story has ended"
 MIRRORED = {"buy": "sell", "sell": "buy", "low": "high"}

@@ -1,4 +1,4 @@
-"""What studies say about the best of many rules, none of which is truly better, on feeds of pure chance."""
+"""Studies of the best of many rules, none truly better, on feeds of pure chance."""
 
 from __future__ import annotations
 

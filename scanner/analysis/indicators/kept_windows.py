@@ -34,7 +34,7 @@ SIZE = STATE.itemsize
 
 
 def packed(pool: Pool, row: int) -> bytes:
-    """Give everything about a series that its last bars do not tell."""
+    """Pack everything about a series that cannot be computed from its last bars."""
     count, last = int(pool.state["count"][row]), int(pool.used[row])
     deep, known, kept = last + pool.shift, min(count, pool.history), min(count, pool.kept)
     return (
@@ -52,7 +52,7 @@ def counts_in(windows: Sequence[bytes]) -> Integers:
 
 
 def restore(pool: Pool, rows: Integers, windows: Sequence[bytes], bars: Bars, ends: Integers) -> None:
-    """Become the series that gave ``windows``.
+    """Restore the series of some rows from their ``windows``.
 
     The last bars of the series rows[k] come before ends[k] in ``bars``: ``history`` of them, or all that it has seen.
     """

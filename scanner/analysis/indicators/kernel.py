@@ -64,7 +64,7 @@ BLOCK = 1024
 """Bars that are processed together: few enough to stay in the cache."""
 
 FEW = 8
-"""Up to so many bars, each is taken in by itself, which is less work than preparing a block."""
+"""Up to this many bars are taken in one by one, which is less work than preparing a block."""
 
 FIRST, END, TAKEN, REASON = range(4)
 JUDGED = 4
@@ -100,7 +100,7 @@ def _take_block(
     slows, gaps, body, spare = scratch[0], scratch[1], scratch[2], (scratch[3], scratch[4])
     highs, lows, closes, atrs = deep[DEEP_HIGH], deep[DEEP_LOW], deep[DEEP_CLOSE], deep[DEEP_ATR]
     averages = series[EXPONENTIAL_AVERAGE]
-    if seen == 0:  # the very first bar is a block of its own
+    if seen == 0:  # the very first bar is a separate block
         running = (closes[at], closes[at], 0.0, np.nan, closes[at])
         slows[0], gaps[0], atrs[at], averages[begin] = closes[at], 0.0, np.nan, closes[at]
         state.true_range_sum = highs[at] - lows[at]

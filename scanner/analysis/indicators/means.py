@@ -1,4 +1,4 @@
-"""Means of the last so many values: of every bar of a slice at once, or of one bar.
+"""Means of the last values: for every bar of a slice at once, or for one bar.
 
 A sum is built from pieces of 1, 2, 4, … values, each the sum of its two halves (pairwise summation). It is computed
 again for every bar, so that no running sum can drift. Both ways add the same pieces in the same order, and so give the
@@ -92,7 +92,7 @@ def _eights(values: Floats, first: int, count: int, total: float, out: Floats) -
 
 @compiled
 def mean(values: Floats, end: int, length: int, spare: Floats) -> float:
-    """Give the mean of the last ``length`` values before ``end``, of which there must be enough.
+    """Give the mean of the last ``length`` values before ``end``; there must be as many.
 
     ``spare`` is working space, an eighth as long as ``length``.
     """

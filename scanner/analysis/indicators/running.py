@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Alphas = tuple[float, float, float, float, float]
     """Weights of the new bar: fast and slow average of the MACD, its signal, the ATR, the exponential average."""
     Running = tuple[float, float, float, float, float]
-    """What runs from bar to bar, in the same order."""
+    """The values carried from bar to bar, in the same order."""
     Pair = tuple[Floats, Floats]
 
 NO_SESSION = np.iinfo(np.int64).min
@@ -47,7 +47,7 @@ def fill(out: Floats, value: float) -> None:
 
 @inlined
 def true_range(high: float, low: float, last_close: float) -> float:
-    """Range of a bar, including the gap from the last close."""
+    """Range of a bar, including the gap from the previous close."""
     return max(high, last_close) - min(low, last_close)
 
 
@@ -121,7 +121,7 @@ def crossed(side: int, before: int, cross: int, ready: bool) -> int:
 
 @compiled
 def crosses(sides: NDArray[np.int8], side: int, cross: int, unready: int, out: Floats) -> tuple[int, int]:
-    """Do the same for each bar, of which the first ``unready`` are too early; gives side and count at the last bar.
+    """Do the same for each bar; the first ``unready`` are too early. Returns side and count at the last bar.
 
     ``side`` and ``cross`` are those of the bar before.
     """
@@ -144,7 +144,7 @@ def crosses(sides: NDArray[np.int8], side: int, cross: int, unready: int, out: F
 
 @compiled
 def _extremes(highs: Floats, lows: Floats) -> tuple[float, float]:
-    """Give the highest high and the lowest low, searched in four parts, none of which waits for another."""
+    """Give the highest high and the lowest low, searched in four independent parts."""
     high_a = high_b = high_c = high_d = highs[0]
     low_a = low_b = low_c = low_d = lows[0]
     whole = len(highs) & ~3
@@ -193,7 +193,7 @@ def in_sessions(
             which += 1
         end, beyond, step = begin + 1, bars, 1
         until = begins[which + 1] if which + 1 < len(begins) else END_OF_TIME
-        while end + step < beyond:  # bars follow one another, so that the end can be closed in on
+        while end + step < beyond:  # bars are in order, so the end can be found in growing steps
             if opens[end + step] < until:
                 end, step = end + step, 2 * step
             else:
@@ -209,7 +209,7 @@ def in_sessions(
 
 @compiled
 def first_leap(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr: float, first: int) -> int:
-    """Find the first bar, from ``first`` on, that opens further than ``hold_atr`` ATR from the last close."""
+    """Find the first bar, from ``first`` on, that opens more than ``hold_atr`` ATR from the previous close."""
     leaps = 0
     for i in range(len(opens)):
         leaps += abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]

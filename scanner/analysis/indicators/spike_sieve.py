@@ -1,4 +1,4 @@
-"""The sieve: if the user wants it, suspected bad ticks are taken out of the rows before anything else sees them."""
+"""The sieve: if the user so chooses, suspected bad ticks are removed from the rows before anything else reads them."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ class SpikeSieve:
         return found
 
     def snapshot(self) -> bytes:
-        """Give the state with which a later run goes on."""
+        """Give the state from which a later run can resume."""
         return self._state.tobytes() + self._last.tobytes()
 
     def restore(self, snapshot: bytes) -> None:

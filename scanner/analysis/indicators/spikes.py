@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 SPIKE = np.dtype([("number", np.int64), ("true_range", np.float64), ("whole", np.bool_)])
 """A spike as it is kept; see ``Spike``."""
 GREATEST_PART = 0.1
-"""The part of an ATR from which on a spike distorts it: a tenth of every distance given in ATR."""
+"""The part of an ATR from which a spike distorts it: every distance in ATR is then off by a tenth."""
 ROUNDING = 1e-9
 
 
@@ -38,11 +38,11 @@ class Spike(NamedTuple):
     whole: bool
 
     def part_of(self, atr: float, back: int, length: int) -> float:
-        """Give the part of an ATR that it makes up ``back`` bars later: less with each bar."""
+        """Give the part of the ATR that the spike makes up ``back`` bars later: less with each bar."""
         return self.true_range / length * (1 - 1 / length) ** back / atr
 
     def makes_up(self, atr: float, back: int, length: int) -> bool:
-        """Say whether it makes up so much of an ATR that distances in ATR are unreliable."""
+        """Say whether the spike makes up so much of the ATR that distances in ATR are unreliable."""
         return self.part_of(atr, back, length) > GREATEST_PART
 
 
@@ -80,7 +80,7 @@ def find(
     bars or more before them. ``found`` (n × 3) has room for every bar.
     """
     rules = rules_of_one[0]
-    # A bar so far away raises the ATR by as much, which shows without looking at the bars before it.
+    # A bar so far away lifts the ATR by at least this factor, so the ATR alone rules out the other bars.
     length = rules.atr_length
     lifted = (length - 1 + rules.spike_atr) / length * (1.0 - ROUNDING)
     count = 0

@@ -20,11 +20,11 @@ STATE = np.dtype(
         ("session_low", np.float64),
         ("before_high", np.float64),  # extremes of the session before
         ("before_low", np.float64),
-        ("leap_seen", np.bool_),  # the next bar's leap was looked at and is to be taken as it is
+        ("leap_seen", np.bool_),  # the next bar's leap was examined, and the bar is to be taken in as it is
         ("held", np.bool_),  # on hold after a suspected split, until warm again
     ],
 )
-"""What a series remembers besides its windows of bars."""
+"""The state of a series apart from its windows of bars."""
 
 
 def count_in(snapshot: bytes) -> int:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 FEW = 16
-"""Up to so many bars, each is looked at by itself."""
+"""Up to this many bars are examined one by one."""
 
 # These loops run over views that start at zero: only then does the compiler know that no index is negative, and puts
 # several bars into one instruction. Stretches overlap if their length is not a power of two: that changes no extreme.

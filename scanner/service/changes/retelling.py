@@ -103,7 +103,7 @@ def given_up(said: Event, reason: str, last: Bar) -> Event:
         "r_at_stop": None,
         "result": None,
         "orders": "",
-        "next": "nothing more is told of it; look at it yourself",
+        "next": "it is no longer followed; look at it yourself",
         "warnings": [],
     }
     name = event_id("setup.broken_off", said.id, str(last.close_time))

@@ -241,7 +241,7 @@ def test_fewer_than_two_signs_within_five_bars_do_not_end_a_ride(name: str, sign
 @BOTH
 @pytest.mark.parametrize(("slope", "state"), [(0.2, "left_on_pressure"), (0.0, "open"), (None, "open")])
 def test_a_close_through_the_trend_line_is_a_sign(slope: float | None, state: str, sign: int) -> None:
-    # The line stands at 101.00 at the setup's bar; two bars later at 101.40, or still at 101.00. The close is 101.00,
+    # The line is at 101.00 at the setup's bar; two bars later at 101.40, or still at 101.00. The close is 101.00,
     # so it is 0.40 or nothing below, and a quarter of the ATR is about 0.25.
     line = None if slope is None else (101.0, slope)
     outcome = Case([IN, LINE, FLAT], ride=True, others={2}, line=line).run(sign)

@@ -42,7 +42,7 @@ def main(words: Sequence[str] | None = None) -> int:
     told = parser.parse_args(words)
     feeds = told.feeds if told.feeds is not None else QUICK if told.quick else FEEDS
     if feeds < 1:
-        parser.error(f"--feeds is {feeds}, and one is the least")
+        parser.error(f"--feeds must be at least 1, not {feeds}")
     chosen, begun = [told.part] if told.part else list(PARTS), monotonic()
     try:
         rates = [rate for name in chosen for rate in PARTS[name](feeds, told.seed, told.workers)]

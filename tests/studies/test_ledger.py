@@ -57,8 +57,8 @@ def looks(draw: st.DrawFn) -> Look:
 def test_laws_of_counting(earlier: list[Look], more: Look, now: Look) -> None:
     counted = count_looks(earlier, now)
     assert 1 <= counted <= 1 + sum(1 + each.variants for each in earlier)
-    assert count_looks([*reversed(earlier), *earlier], now) == counted, "order and repetition count for nothing"
-    assert count_looks([*earlier, now], now) == counted, "the same question of the same bars is no new look"
+    assert count_looks([*reversed(earlier), *earlier], now) == counted, "order and repetition do not matter"
+    assert count_looks([*earlier, now], now) == counted, "the same question of the same bars is not a new look"
     asks_else = (more.asked.key, more.bars.marks) != (now.asked.key, now.bars.marks) and more.bars.overlap(now.bars)
     alone = count_looks([more], now)
     assert alone == (2 + more.variants if asks_else else 1)

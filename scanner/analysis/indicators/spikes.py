@@ -42,8 +42,8 @@ class Spike(NamedTuple):
         return self.true_range / length * (1 - 1 / length) ** back / atr
 
     def makes_up(self, atr: float, back: int, length: int) -> bool:
-        """Say whether the spike makes up so much of the ATR that distances in ATR are unreliable."""
-        return self.part_of(atr, back, length) > GREATEST_PART
+        """Say whether the spike makes up so much of the ATR that distances in ATR are unreliable; False for an ATR of 0."""
+        return atr > 0.0 and self.part_of(atr, back, length) > GREATEST_PART
 
 
 @inlined

@@ -42,7 +42,7 @@ class Spike(NamedTuple):
         return self.true_range / length * (1 - 1 / length) ** back / atr
 
     def makes_up(self, atr: float, back: int, length: int) -> bool:
-        """Say whether the spike makes up so much of the ATR that distances in ATR are unreliable; False for an ATR of 0."""
+        """Say whether the spike makes up so much of the ATR that distances in ATR are unreliable; not if ATR is 0."""
         return atr > 0.0 and self.part_of(atr, back, length) > GREATEST_PART
 
 

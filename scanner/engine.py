@@ -132,7 +132,7 @@ class SeriesEngine:
 
     @property
     def last_close(self) -> int:
-        """When the last bar taken in closed; 0 before the first bar, and after a hold began."""
+        """When the last bar taken in closed; 0 if none was since the series or a hold began."""
         return int(self.series.times[1, self.series.used - 1]) if self.series.count else 0
 
     def listen(self, on_end: Callable[[Came], None]) -> None:

@@ -240,7 +240,7 @@ class Pipeline:
         """Do the same as ``lanes_of``, part by part, for bars that were taken in by an earlier run.
 
         ``coarser`` are the bars of that run, by timeframe. They are kept for longer than the finer bars from which they
-        were made, so those older than any bar made now come first; a bar that does not fit today's sessions is left
+        were made, so those older than any bar made now come first; a bar that does not fit the sessions now is left
         out with all bars before it. A bar that was taken as complete without its last rows is taken so again, if it
         closed by ``over``.
         """

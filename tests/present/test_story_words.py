@@ -226,7 +226,7 @@ def test_one_broken_off_has_no_result_and_asks_to_look() -> None:
     assert {"result", "now", "at the stop", "in money"}.isdisjoint(values(words))
     assert "1.12" not in words.plain()
     assert words.orders == "No orders from here: those in the market are yours to look after."
-    assert words.wrong.startswith("Nothing more is told of it; look at it yourself. If you hold a position,")
+    assert words.wrong.startswith("It is no longer followed; look at it yourself. If you hold a position,")
     waited = said(story_event("setup.broken_off"), entry=None, risk=None, best_r=None, worst_r=None, reason=SPLIT)
     assert waited.headline == "HARBOUR 15m long: not followed any more, look at it yourself: never entered"
 

@@ -1,4 +1,4 @@
-"""Whose turn it is at the desk and the store: one after the other, and known for how long the one there has been."""
+"""A lock that gives turns at the desk and the store, and knows for how long the current turn has lasted."""
 
 from __future__ import annotations
 

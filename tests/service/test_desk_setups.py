@@ -1,4 +1,4 @@
-"""Every setup on several timeframes at once: the desk says what a replay says, each setup a story of its own."""
+"""Every setup on several timeframes at once: the desk publishes what a replay does, each setup as its own story."""
 
 from __future__ import annotations
 
@@ -40,12 +40,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def replay_of(each: Watched) -> list[Event]:
-    """Give all that is said of the tape, as it comes."""
+    """Give all events of the tape, as they come."""
     return list(fresh_pipeline(each, ACCOUNT).events(BARS))
 
 
 def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:
-    """Sort what was said by timeframe; each says its own in order of time."""
+    """Sort events by timeframe; each timeframe publishes its own in order of time."""
     said = defaultdict(list)
     for event in events:
         said[event.data["timeframe"]].append(event.to_json())
@@ -54,7 +54,7 @@ def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:
 
 @pytest.mark.parametrize(("portion", "history"), [(1, len(BARS) // 2), (40, 1)])
 def test_several_timeframes_say_live_what_they_say_in_a_replay(store: Store, portion: int, history: int) -> None:
-    """The bars come in portions of up to so many, after a history that comes at once."""
+    """The bars come in portions of limited size, after a history that comes at once."""
     rng, at, end = np.random.default_rng(portion), desk(store, *TIMEFRAMES, rulebook=ALL), history
     said: list[Event] = take(at, BARS[:history]).events
     while end < len(BARS):

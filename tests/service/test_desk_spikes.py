@@ -1,4 +1,4 @@
-"""Suspected bad ticks at a desk: told once, touching what they touch in a replay, or left out where that is wanted."""
+"""Suspected bad ticks at a desk: published once, with the same effect as in a replay, or left out if configured."""
 
 from __future__ import annotations
 

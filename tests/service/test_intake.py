@@ -1,4 +1,4 @@
-"""The intake on bad days: it asks again, tells once, keeps to the limits, and one trouble hides no other."""
+"""The intake on bad days: it asks again, reports once, keeps to the limits, and one trouble hides no other."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ async def test_a_bar_that_is_not_there_is_asked_for_with_growing_pauses_until_it
 
 
 async def test_what_does_not_come_all_at_once_is_asked_on_for_without_a_pause(time: SimulatedTime) -> None:
-    """A feed that gives two bars at a time is asked from where history is enough, and on from each last bar."""
+    """A feed that gives two bars at a time is asked from where there is enough history, then from each last bar."""
     asked: list[tuple[str, int | None, int | None]] = []
 
     def two_bars(want: Want) -> list[Answer]:
@@ -123,7 +123,7 @@ async def test_refused_instruments_come_last_and_keep_no_other_waiting(time: Sim
     names = [f"AUK{number}" for number in range(10)] + [f"TERN{number}" for number in range(10)]
     pier = Pier(Harbour(time, plan=plan), Manners(at_once=1))
     await pier.minutes(names, 12)
-    # Once they are known, all others have their bars in the moment of the close.
+    # Once they are known, all others have their bars at the moment of the close.
     for name in names[10:]:
         assert pier.feed.times(name)[-1] == 660
         assert pier.last[name] == START + 11 * MINUTE

@@ -35,7 +35,7 @@ async def test_a_feed_that_is_late_is_said_once_and_back_with_what_it_brought(ti
     dead = True
     pier = Pier(Harbour(time, plan=lambda _: [] if dead else None))
     pier.last |= dict.fromkeys(["GANNET", "FULMAR"], START - MINUTE)
-    # The bars close more often than the patience lasts.
+    # The bars close at shorter intervals than the patience.
     await pier.minutes(["GANNET", "FULMAR"], 10)
     assert pier.told() == [("feed.late", ["FULMAR", "GANNET"], 0)]
     late = pier.said[0]
@@ -98,7 +98,7 @@ async def test_what_can_never_be_asked_for_in_time_is_called_late_and_why(time: 
 
 
 async def test_while_a_history_is_coming_it_is_not_called_late_and_hides_no_other_that_is(time: SimulatedTime) -> None:
-    """AUK has a long history, of which each answer brings a bar; FULMAR is silent."""
+    """AUK has a long history, one bar in each answer; FULMAR is silent."""
 
     def plan(want: Want) -> list[Answer] | None:
         if want.symbol == "FULMAR":
@@ -154,7 +154,7 @@ async def test_after_a_clock_that_was_ahead_the_feed_is_back_and_a_real_outage_i
 
 
 async def test_what_is_missed_at_the_same_close_again_is_told_again(time: SimulatedTime) -> None:
-    """A clock that was ahead showed a close at which, when it comes, the feed falls silent."""
+    """A clock that was ahead showed a close; when that close really comes, the feed falls silent."""
     silent = True
     pier = Pier(Harbour(time, plan=lambda _: [] if silent else None), Manners(patience=30))
     pier.last["GANNET"] = START

@@ -1,4 +1,4 @@
-"""What is noted of rows is said without filling the log."""
+"""Notes about rows are logged without filling the log."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Stories that are under way when the rules or the list change: they go on as they were told, or they end."""
+"""Open stories when the rules or the list change: they go on as published, or they end."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def under_way_at(kind: str) -> int:
-    """Give the place of the first bar at which something of a kind was said last of a story, and it has not ended."""
+    """Give the place of the first bar at which an open story has this kind of event as its last one."""
     watcher = engine(rulebook=many_found())
     for index in range(len(BARS)):
         said = watcher.push(BARS[index : index + 1])
@@ -65,7 +65,7 @@ def test_a_story_that_other_rules_do_not_know_is_given_up(store: Store, last: st
 
 
 def test_a_story_that_waited_long_ago_ends_without_a_word(store: Store) -> None:
-    """As one of an earlier release, which followed nothing: nobody waits for its entry any more."""
+    """As in an earlier release, which followed nothing: nobody waits for the entry any more."""
     index = under_way_at("setup.qualified")
     take(desk(store), BARS[: index + 20])
     with store.database.writing() as connection:
@@ -89,7 +89,7 @@ OTHERWISE = {
 
 @pytest.mark.parametrize("name", OTHERWISE)
 def test_stories_keep_to_their_order_when_the_rules_change_on_the_way(tmp_path: Path, name: str) -> None:
-    """And those that are told to go on are the ones that are followed."""
+    """And the stories published as going on are the ones that are followed."""
     rules, follow = OTHERWISE[name]
     books = [all_setups(), replace(all_setups(rules), follow=follow), all_setups()]
     for seed in range(4):
@@ -175,7 +175,7 @@ def test_a_restated_bar_brings_back_no_story_of_which_nobody_was_told(store: Sto
 
 
 def test_a_restated_bar_tells_nothing_of_a_story_that_has_ended_by_other_rules(store: Store) -> None:
-    """By the rules of now it would have gone on for longer."""
+    """By the current rules it would have gone on for longer."""
     short, long = replace(many_found(), follow=Follow(max_bars=2)), many_found()
     ends = {event.thread: event.time for event in engine(rulebook=long).push(BARS) if event.facts.ends}
     closed = [event for event in engine(rulebook=short).push(BARS) if event.facts.ends]

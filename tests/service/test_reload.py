@@ -1,4 +1,4 @@
-"""Another list while watching: what stays goes on, what is new or different is as if it had always been watched so."""
+"""Another list while watching: what stays goes on, what is new or changed is as if always watched in this way."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ OTHERWISE = {"macd_fast": 8, "warm_up": 110, "fast_average": 40, "slow_average":
 
 
 class Still(SimulatedTime):
-    """A clock that stands still, and whose bars close in what is the far future by the wall."""
+    """A clock that stands still, whose bars close in the far future of the wall clock."""
 
     def wall_time(self, moment: int) -> float:
         return 4_000_000_000 + moment / 1_000_000_000
@@ -53,7 +53,7 @@ class Still(SimulatedTime):
 
 @dataclass
 class Tape:
-    """A feed that has the same invented bars for every symbol."""
+    """A feed with the same invented bars for every symbol."""
 
     clock: Still
     batch: int = 100
@@ -126,7 +126,7 @@ async def test_what_stays_keeps_its_pipeline_what_is_new_is_caught_up_and_what_l
         assert station.feeds["tape"].asked.count("FULMAR") == 1  # type: ignore[attr-defined]  # of Tape
         assert (await station.keeping.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))])).bars == 0
         assert [group.instruments for group in station.groups] == [("GANNET",), ("PUFFIN",)]
-        assert station.last_close("FULMAR") == clock.now()  # nothing is lacking of it any more
+        assert station.last_close("FULMAR") == clock.now()  # none of its bars is missing any more
 
 
 async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, store: Store, clock: Still) -> None:
@@ -139,11 +139,11 @@ async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, 
 
 PLAIN: dict[str, object] = {"place_quality": "plain"}
 NOTHING_REQUIRED: dict[str, object] = {"require": []}
-"""With these, a setup is found often on invented bars."""
+"""With these, setups are often found on invented bars."""
 
 
 def from_then_on(known: Settings) -> list[Event]:
-    """Say what a station says that always had these settings, of the bars after the first half."""
+    """Give what a station with these settings from the beginning publishes on the bars after the first half."""
     (each,) = known.watched()
     always = fresh_pipeline(each, known.account)
     return [
@@ -183,7 +183,7 @@ async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_alwa
 
 
 async def later(station: Station, clock: Still) -> None:
-    """Let the second half of the bars come, some at a time."""
+    """Deliver the second half of the bars, some at a time."""
     for begin in range(HALF, len(BARS), 50):
         part = BARS[begin : begin + 50]
         clock.show(int(part.close_time[-1]))

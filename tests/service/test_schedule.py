@@ -1,4 +1,4 @@
-"""The schedule through a simulated year: every bar close is seen to, whatever the clock does."""
+"""The schedule through a simulated year: every bar close is handled, whatever the clock does."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ async def test_wherever_the_clock_jumps_the_last_close_is_seen_to_within_seconds
         await time.run(LOOK)
         assert seen[-1] == group.last_close(time.now() - 2 * SECOND)
         await time.run(float(rng.uniform(0, 900)))
-        # While the clock goes on, it is seen to in the moment it has settled.
+        # While the clock runs on, it is handled at the moment it has settled.
         assert seen[-1] == group.last_close(time.now() - 2 * SECOND)
     assert (np.diff(seen) != 0).all()
     timers.stop()
@@ -98,7 +98,7 @@ async def test_in_real_time_every_close_is_seen_to() -> None:
     async with asyncio.timeout(20):
         await enough.wait()
     timers.stop()
-    # A busy machine may be late for one now and then, not for every other.
+    # A busy machine may be late for one now and then, but not for every second one.
     assert set(closes) <= {begin + n * 60 * SECOND for n in range(1, 100)}
     assert sorted(set(closes)) == closes
     assert len(closes) > 10
@@ -117,7 +117,7 @@ async def test_what_a_stop_cuts_short_or_is_due_again_is_not_told_as_a_trouble()
         await asyncio.Event().wait()
 
     class SlowUpkeep:
-        """Is due again before it has ended."""
+        """A job that is due again before it has ended."""
 
         def schedule(self, scheduler: Any) -> None:  # noqa: ANN401 - the library has no types
             scheduler.add_job(hang, IntervalTrigger(seconds=1, start_date=datetime.now(UTC)), max_instances=1)
@@ -164,7 +164,7 @@ async def test_what_fails_at_a_close_is_told_in_our_own_log_and_the_next_close_i
 
 async def test_what_was_planned_by_a_clock_that_was_ahead_is_planned_anew() -> None:
     class TwoDaysAhead(IntervalTrigger):  # type: ignore[misc]  # the library has no types
-        """Plans by what the clock shows."""
+        """Plans by the time that the clock shows."""
 
         ahead = timedelta(days=2)
 
@@ -172,7 +172,7 @@ async def test_what_was_planned_by_a_clock_that_was_ahead_is_planned_anew() -> N
             return super().get_next_fire_time(previous, now + self.ahead)
 
     class AnUpkeep:
-        """Is planned by a clock that is ahead the first time."""
+        """A job first planned by a clock that is ahead."""
 
         def schedule(self, scheduler: Any) -> None:  # noqa: ANN401 - the library has no types
             trigger = TwoDaysAhead(minutes=1, start_date=datetime(2026, 1, 1, tzinfo=UTC))

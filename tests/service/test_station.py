@@ -1,4 +1,4 @@
-"""A station as a process: it stops when told to, keeps others off its store, and sends nothing that is no news."""
+"""A station as a process: it stops when told to, keeps others off its store, and sends only news."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 SLOW = 900.0
-"""A pace at which the recording is not over while a test lasts."""
+"""A pace slow enough for the recording to outlast a test."""
 
 
 @dataclass(frozen=True)
 class Running:
-    """A station that watches, its bars and its store, and when it began to play."""
+    """A watching station, its bars and its store, and when it began to play."""
 
     process: subprocess.Popen[str]
     bars: Path

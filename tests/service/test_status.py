@@ -1,4 +1,4 @@
-"""How a station stands, told from its store: pure for the figures, and read beside the owner."""
+"""The status of a station from its store: pure for the figures, and read beside the owner."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("since", "late"),
     [
-        # Nobody knows how long it was waited for.
+        # It is unknown how long it has been overdue.
         (None, {"coast": True, "isle": True}),
         # The coin's quarter of an hour closed just now, and nothing is due in New York before Monday.
         (FRIDAY + 24 * HOUR - QUARTER_HOUR, {"coast": False, "isle": False}),

@@ -1,4 +1,4 @@
-"""A station as a process whose servers take what it says and never answer: it stops in time and loses nothing."""
+"""A station as a process whose servers accept everything and never answer: it stops in time and loses nothing."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ time_unit = "s"
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Make a store in whose outbox an alert waits for each sink, and a folder of no bars."""
+    """Make a store with an alert waiting in its outbox for each sink, and a folder without bars."""
     (tmp_path / "bars").mkdir()
     with Store.open(tmp_path / "kept.db", time.time_ns) as store:
         store.commit(Batch(said=[Said(station_event(), ["hook", "mail", "broker"])]))
@@ -84,7 +84,7 @@ def folder(tmp_path: Path) -> Path:
 
 @asynccontextmanager
 async def silent() -> AsyncIterator[tuple[int, asyncio.Event]]:
-    """Run a server that takes what is said and never answers; gives its port, and whether somebody spoke to it."""
+    """Run a server that accepts everything and never answers; gives its port, and whether somebody spoke to it."""
     heard = asyncio.Event()
 
     async def listen(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
@@ -98,7 +98,7 @@ async def silent() -> AsyncIterator[tuple[int, asyncio.Event]]:
 
 @contextmanager
 def nobody_at_home() -> Iterator[int]:
-    """Give a port to which connecting takes for ever, as to a machine that is gone."""
+    """Give a port on which connecting never ends, as to a machine that is gone."""
     with closing(socket.socket()) as full:
         full.bind((HOST, 0))
         full.listen(0)
@@ -137,7 +137,7 @@ async def logged(process: Process, *words: str) -> None:
 
 
 async def stopped(process: Process) -> float:
-    """Tell it to stop; gives the seconds that it took."""
+    """Tell it to stop; returns the seconds that it took."""
     told = time.monotonic()
     process.send_signal(signal.SIGTERM)
     async with asyncio.timeout(20):

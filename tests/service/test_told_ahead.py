@@ -1,4 +1,4 @@
-"""What is told one bar ahead, through the desk: said once, sent in time or not at all, and no part of any story."""
+"""Setups announced one bar ahead, through the desk: published once, sent in time or not at all, part of no story."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def expected() -> list[Event]:
 
 
 def became() -> tuple[Event, Event]:
-    """Give what was told ahead of a setup, and that setup."""
+    """Give the announcement of a setup, and that setup."""
     ahead = {event.data["becomes"]: event for event in expected() if event.facts.ahead}
     return next((ahead[event.id], event) for event in expected() if event.id in ahead)
 
@@ -65,7 +65,7 @@ def sent(store: Store, event: Event) -> set[str]:
 
 
 def test_a_setup_goes_where_setups_go_and_its_story_where_that_was_sent(store: Store) -> None:
-    """The phone asks for what is told ahead and for what follows, and not for setups themselves."""
+    """The phone wants announcements and later events, but not the setups themselves."""
     ahead, setup = became()
     at, first = desk(store, route=routed, rulebook=ON), place_of(ahead)
     take(at, BARS[:first])
@@ -105,14 +105,14 @@ def test_what_comes_too_late_is_kept_and_neither_sent_nor_listed(store: Store) -
 
 
 def restated(index: int, bars: Bars) -> Bars:
-    """Give the bars with another volume at one."""
+    """Give the bars, one of them with another volume."""
     columns = [column.copy() for column in bars.columns()]
     columns[6][index] = 12_345
     return Bars(*columns)
 
 
 def test_it_is_never_said_twice_and_never_taken_back(store: Store) -> None:
-    """A bar that changes so that it is no longer a doji leaves what was said: it held for one bar."""
+    """If the bar changes and is no longer a doji, the announcement stays: it was about one bar only."""
     ahead, _ = became()
     at, doji = desk(store, route=routed, rulebook=ON), place_of(ahead)
     take(at, BARS[: doji + 1])

@@ -1,4 +1,4 @@
-"""Usual answers are told from all others, and taken in together as each would be by itself."""
+"""Usual answers are recognized, and taken in together with the same result as one by one."""
 
 from __future__ import annotations
 
@@ -156,7 +156,7 @@ def answer_of(bars: Bars, change: str | None) -> RawBars:
 
 
 def shared(answers: dict[str, RawBars], asked: int) -> list[Arrival]:
-    """Put answers that could be read whole into one table, as feeds do."""
+    """Put fully readable answers into one table, as feeds do."""
     whole = {name: raw for name, raw in answers.items() if not raw.unreadable}
     rows, begin = Rows.of([Arrival(name, raw) for name, raw in whole.items()]) if whole else None, 0
     arrivals = [Arrival(name, raw, asked) for name, raw in answers.items() if raw.unreadable]

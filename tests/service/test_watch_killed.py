@@ -1,4 +1,4 @@
-"""A watching station that is killed and started again says what a replay says, whatever is decided meanwhile.
+"""A watching station that is killed and restarted publishes what a replay does, whatever is decided meanwhile.
 
 `kill_watch` does it more often.
 """

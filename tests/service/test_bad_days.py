@@ -93,9 +93,7 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
     assert {each.event.id for each in store.outbox.list()} == {event.id for event in on.told}
 
 
-async def test_while_the_disk_is_full_the_user_is_told_so_all_the_same_and_once(
-    tmp_path: Path, time: DayTime, store: Store
-) -> None:
+async def test_a_full_disk_is_reported_once_even_so(tmp_path: Path, time: DayTime, store: Store) -> None:
     sink = PlannedSink(time, start_troubles=[DeliveryError("nobody is there")])
     delivery = Delivery(store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
     async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, delivery=delivery) as on:
@@ -185,7 +183,7 @@ MISDEEDS: dict[str, Any] = {
 
 
 @pytest.mark.parametrize("misdeed", MISDEEDS)
-async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_up_with(
+async def test_a_feed_in_trouble_is_reported_once_delays_no_other_and_catches_up(
     tmp_path: Path, time: DayTime, store: Store, misdeed: str
 ) -> None:
     folder = {"type": "folder", "path": "."}
@@ -208,7 +206,7 @@ async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_u
     assert check(store) == []
 
 
-async def test_a_feed_that_answers_all_it_has_and_each_bar_twice_says_nothing_twice(
+async def test_a_feed_that_repeats_all_its_bars_causes_no_event_twice(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known, tape = settings(tmp_path), Tape(time)
@@ -219,7 +217,7 @@ async def test_a_feed_that_answers_all_it_has_and_each_bar_twice_says_nothing_tw
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
 
 
-async def test_a_clock_that_is_an_hour_back_for_a_while_misses_nothing_and_says_nothing_twice(
+async def test_a_clock_an_hour_slow_for_a_while_misses_and_repeats_nothing(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known = settings(tmp_path)
@@ -253,7 +251,7 @@ async def test_a_machine_that_slept_notices_within_seconds_and_catches_up(
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
 
 
-async def test_a_dead_feed_is_told_of_even_if_the_station_starts_on_a_weekend(
+async def test_a_dead_feed_is_reported_even_if_the_station_starts_on_a_weekend(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     """Nothing closes for a day and a half, but the last closed bar is missing: on Monday nobody would be looking."""

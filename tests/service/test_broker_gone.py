@@ -121,7 +121,7 @@ def of_feeds(told: Sequence[Event]) -> list[str]:
 
 
 @pytest.mark.parametrize("at_the_start", [False, True], ids=["dies while watching", "is not there at the start"])
-async def test_a_feed_whose_broker_is_gone_is_late_once_and_back_with_all_that_was_missed(
+async def test_a_feed_without_its_broker_is_late_once_and_back_with_all_missed_bars(
     tmp_path: Path, store: Store, clock: Clock, at_the_start: bool
 ) -> None:
     with mosquitto(tmp_path) as broker:
@@ -152,7 +152,7 @@ async def test_a_feed_whose_broker_is_gone_is_late_once_and_back_with_all_that_w
             assert of_bars(told, 0) == replayed
 
 
-async def test_what_a_broker_that_is_gone_could_not_take_waits_and_arrives_once(
+async def test_alerts_for_a_broker_that_is_gone_wait_and_arrive_once(
     tmp_path: Path, store: Store, clock: Clock
 ) -> None:
     lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here

@@ -59,7 +59,7 @@ def written(moments: list[int]) -> list[str]:
     return [rfc3339(moment) for moment in moments]
 
 
-async def test_a_start_sums_up_what_is_too_old_and_not_what_is_sent_as_an_alert(
+async def test_the_summary_of_a_start_lists_what_is_too_old_and_no_alerts(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
@@ -98,7 +98,7 @@ async def test_a_feed_that_was_gone_for_a_day_is_caught_up_with_in_one_summary(
     assert summary.id in {each.event.id for each in store.outbox.list()}
 
 
-async def test_of_a_setup_that_was_sent_all_is_sent_and_of_others_the_setup_is_listed(
+async def test_all_later_events_of_a_sent_setup_are_sent_and_other_setups_are_listed(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known = settings(tmp_path, station={"name": "loft", "stale_after": 3})

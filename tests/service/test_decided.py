@@ -111,7 +111,7 @@ def test_an_own_fill_and_size_count_from_the_next_bar_on(store: Store, now: Now,
         assert r == str(round(sign * (left_at - price) / (sign * (price - Decimal(data["first_stop"]))), 2))
 
 
-def test_bars_run_again_come_to_the_same_with_what_was_decided(store: Store, now: Now) -> None:
+def test_bars_run_again_give_the_same_events_with_the_decisions(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     at = desk(store)
     take(at, BARS[: index + 1])
@@ -147,7 +147,7 @@ def test_what_the_user_left_has_ended_at_their_price(store: Store, now: Now) -> 
     assert len(told(store, thread)) == 3
 
 
-def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: Now) -> None:
+def test_a_wrong_price_can_be_corrected_until_the_next_bar(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     thread, right = story[0].thread, own_price(story[1], "0.1")
     at = desk(store)
@@ -181,7 +181,7 @@ class LastWord(Decisions):
         return made
 
 
-def test_what_is_kept_is_confirmed_though_the_store_cannot_be_read_after(store: Store, now: Now) -> None:
+def test_a_stored_decision_is_confirmed_even_if_the_store_cannot_be_read_afterwards(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     take(desk(store), BARS[: index + 1])
     with beside(store, now) as visitor:
@@ -191,7 +191,7 @@ def test_what_is_kept_is_confirmed_though_the_store_cannot_be_read_after(store: 
     assert lines[0].startswith("Taken: GANNET 15m ")
 
 
-def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: Store, now: Now) -> None:
+def test_only_taken_setups_are_followed_up_if_the_user_wants_that(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     thread, wanted = story[0].thread, replace(many_found(), follow=Follow(which="taken"))
     at = desk(store, rulebook=wanted)
@@ -205,7 +205,7 @@ def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: St
     assert kept == [event.id for event in engine(rulebook=wanted).push(BARS)], "all of it is kept"
 
 
-def test_what_is_decided_while_bars_are_judged_counts_before_them(store: Store, now: Now) -> None:
+def test_a_decision_made_while_bars_are_judged_counts_before_them(store: Store, now: Now) -> None:
     """The station has applied all decisions, and is about to store the bar that fills the entry by the rules."""
     story, index = story_of_one_entered()
     thread, price = story[0].thread, own_price(story[1], "0.1")
@@ -255,7 +255,7 @@ def test_a_decision_counts_whatever_the_clock_says(store: Store, now: Now) -> No
     assert (closed.kind, closed.data["reason"], closed.data["r"]) == ("setup.closed", "you left it", "0.00")
 
 
-def test_what_is_decided_between_two_coarser_bars_is_told_though_a_finer_one_is_restated(
+def test_a_decision_between_two_coarser_bars_is_published_even_if_a_finer_one_is_restated(
     store: Store, now: Now
 ) -> None:
     _, index = story_of_one_entered()

@@ -39,7 +39,7 @@ def test_the_tape_says_something() -> None:
     assert kinds.keys() >= {"setup.pressure", "setup.stop_raised", "setup.exit_signal"}
 
 
-def test_bars_in_any_portions_overlapping_and_across_restarts_say_what_a_replay_says(store: Store) -> None:
+def test_bars_in_any_portions_overlapping_and_across_restarts_give_the_events_of_a_replay(store: Store) -> None:
     rng = np.random.default_rng(1)
     said: list[Event] = []
     at, end = desk(store), 0
@@ -70,7 +70,7 @@ class CountingBars:
         return self.bars.load(*about)
 
 
-def test_where_the_answers_for_many_overlap_the_store_is_read_few_times(store: Store) -> None:
+def test_when_many_answers_overlap_the_store_is_read_only_a_few_times(store: Store) -> None:
     each = watched()
     names = [f"I{number}" for number in range(200)]
     listed = [replace(each, instrument=Instrument(name, each.instrument.steps), symbol=name) for name in names]
@@ -165,7 +165,7 @@ def test_an_old_end_without_an_entry_is_sent_and_listed_too(store: Store, kind: 
     assert [each.event.id for each in store.outbox.list() if each.event.thread == setup.id] == [setup.id, end.id]
 
 
-def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(store: Store) -> None:
+def test_a_batch_that_cannot_be_stored_changes_nothing_and_goes_through_later(store: Store) -> None:
     at = desk(store)
     take(at, BARS[:500])
     kept = snapshot_of(at.pipelines["GANNET"])
@@ -183,7 +183,7 @@ def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(st
     assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
 
 
-def test_what_is_refused_is_noted_once_and_why_is_told_where_it_is_most_of_it(store: Store) -> None:
+def test_refused_rows_are_noted_once_and_the_reason_is_given_if_they_are_most(store: Store) -> None:
     at = desk(store)
     take(at, BARS[:300])
     columns = [column.copy() for column in BARS[299:310].columns()]

@@ -53,7 +53,7 @@ def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:
 
 
 @pytest.mark.parametrize(("portion", "history"), [(1, len(BARS) // 2), (40, 1)])
-def test_several_timeframes_say_live_what_they_say_in_a_replay(store: Store, portion: int, history: int) -> None:
+def test_several_timeframes_publish_live_what_they_do_in_a_replay(store: Store, portion: int, history: int) -> None:
     """The bars come in portions of limited size, after a history that comes at once."""
     rng, at, end = np.random.default_rng(portion), desk(store, *TIMEFRAMES, rulebook=ALL), history
     said: list[Event] = take(at, BARS[:history]).events
@@ -94,7 +94,7 @@ def test_two_setups_on_one_bar_are_two_stories_that_name_each_other(store: Store
     assert all(ended[event.id] == 1 for events in several for event in events)
 
 
-def test_what_is_set_aside_is_kept_and_sent_only_where_a_route_names_it(store: Store) -> None:
+def test_a_setup_set_aside_is_stored_and_sent_only_by_a_route_that_names_it(store: Store) -> None:
     routes = [Route(sinks=("phone",)), Route(sinks=("journal",), kinds=("setup.set_aside",))]
     strict = replace(ALL, surroundings=Surroundings(require=("trend",)))
     at = desk(store, rulebook=strict, route=lambda event: sinks_for(event, {}, routes, ()))

@@ -58,7 +58,7 @@ class LastWord(Store):
         return kept
 
 
-def test_what_was_kept_is_told_of_though_the_store_cannot_be_read_after(tmp_path: Path) -> None:
+def test_a_stored_batch_is_published_even_if_the_store_cannot_be_read_afterwards(tmp_path: Path) -> None:
     with LastWord.open(tmp_path / "kept.db", lambda: LATER) as store:
         at = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=True)
         at.load()
@@ -68,7 +68,7 @@ def test_what_was_kept_is_told_of_though_the_store_cannot_be_read_after(tmp_path
     assert {event.id for event in taken.stale} == {event.id for event in expected()}
 
 
-def test_a_bar_that_was_open_when_it_was_asked_for_is_left_though_it_closed_meanwhile(store: Store) -> None:
+def test_a_bar_that_was_open_when_asked_for_is_left_even_if_it_closed_meanwhile(store: Store) -> None:
     at, asked = desk(store), int(BARS.close_time[299]) - 1
     answered = Arrival("GANNET", raw(BARS[:300]), asked)
     assert at.take([answered], asked + 1_000_000_000).bars == 299

@@ -79,7 +79,7 @@ def test_an_answer_stamped_two_hours_early_rewrites_nothing_and_is_told_once(at:
 
 
 @pytest.mark.parametrize("which", [(KNOWN - 30,), (KNOWN - 2,), tuple(range(KNOWN - 9, KNOWN))])
-def test_what_is_restated_unasked_is_taken_when_a_second_answer_agrees(
+def test_bars_restated_unasked_are_taken_when_a_second_answer_agrees(
     at: Desk, store: Store, which: tuple[int, ...]
 ) -> None:
     changed = otherwise(*which)[which[0] : KNOWN + 1]
@@ -102,7 +102,7 @@ def test_what_a_second_answer_denies_is_not_taken(at: Desk, store: Store) -> Non
     assert answer(at, otherwise(KNOWN - 30)[KNOWN - 30 : KNOWN + 1], int(BARS.open_time[KNOWN])).restated == {}
 
 
-def test_a_bar_that_is_pushed_after_later_ones_takes_its_place_though_a_feed_gives_it_once(store: Store) -> None:
+def test_a_bar_pushed_once_after_later_ones_takes_its_place(store: Store) -> None:
     at, late, feed = desk(store), KNOWN - 5, RecentBars(300, "tape", "open")
     take(at, Bars.joined([BARS[:late], BARS[late + 1 : KNOWN]]))
 
@@ -128,7 +128,7 @@ def test_yet_another_value_does_not_agree(at: Desk, store: Store) -> None:
     assert kept(store).high[KNOWN - 30] == other.high[KNOWN - 30]
 
 
-def test_new_bars_wait_where_nothing_in_a_doubtful_answer_is_as_it_is_known(at: Desk, store: Store) -> None:
+def test_new_bars_wait_if_a_doubtful_answer_confirms_no_known_bar(at: Desk, store: Store) -> None:
     """After an outage longer than the error of its times."""
     first = answer(at, stamped_early(BARS[KNOWN - 1 : KNOWN + 40], 8))
     assert (first.bars, set(first.look_again)) == (0, {"GANNET"})

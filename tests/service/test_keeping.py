@@ -57,7 +57,7 @@ def test_all_but_those_that_fail_are_taken_in_once_and_in_order(count: int, culp
     assert set(failed) == set(whole.useless) == wrong
 
 
-def test_where_everything_fails_it_is_not_tried_for_ever() -> None:
+def test_if_everything_fails_it_is_not_tried_for_ever() -> None:
     calls = 0
 
     def take(part: Sequence[Arrival]) -> Taken:

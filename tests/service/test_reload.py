@@ -111,7 +111,7 @@ async def watching(known: Settings, store: Store, clock: Still) -> AsyncIterator
         await running
 
 
-async def test_what_stays_keeps_its_pipeline_what_is_new_is_caught_up_and_what_left_is_not_asked_for(
+async def test_what_stays_keeps_its_pipeline_new_instruments_catch_up_and_old_ones_are_not_asked_for(
     tmp_path: Path, store: Store, clock: Still
 ) -> None:
     async with watching(settings(tmp_path, {"GANNET": {}, "FULMAR": {}}), store, clock) as station:
@@ -157,7 +157,7 @@ def from_then_on(known: Settings) -> list[Event]:
 @pytest.mark.parametrize(
     ("timeframes", "rules"), [(["15m"], {"fast_average": 40}), (["15m", "30m"], OTHERWISE)], ids=["rules", "both"]
 )
-async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_always_had_them(
+async def test_with_new_rules_and_timeframes_it_publishes_as_if_it_always_had_them(
     tmp_path: Path, store: Store, clock: Still, by: str, timeframes: list[str], rules: dict[str, int]
 ) -> None:
     before = settings(tmp_path, {"GANNET": {}}, rules=PLAIN, surroundings=NOTHING_REQUIRED)
@@ -200,7 +200,9 @@ async def test_what_is_only_read_at_the_start_is_refused(tmp_path: Path, store: 
         assert sorted(station.desk.pipelines) == ["GANNET"]
 
 
-async def test_a_store_that_cannot_be_written_leaves_all_as_it_was(tmp_path: Path, store: Store, clock: Still) -> None:
+async def test_a_store_that_cannot_be_written_leaves_everything_unchanged(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
     old = settings(tmp_path, {"GANNET": {}, "FULMAR": {}})
     async with watching(old, store, clock) as station:
         kept = dict(station.desk.pipelines)
@@ -232,7 +234,7 @@ step = "0.01"
 """
 
 
-async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the_log_and_as_a_trouble(
+async def test_a_configuration_with_mistakes_is_refused_with_each_in_the_log_and_one_trouble(
     tmp_path: Path, store: Store, clock: Still
 ) -> None:
     path = tmp_path / "watch.toml"
@@ -287,7 +289,7 @@ def fail() -> None:
     raise RuntimeError("out of order")
 
 
-async def test_whatever_befalls_one_reload_it_is_told_and_the_next_is_taken(
+async def test_whatever_fails_in_one_reload_is_reported_and_the_next_is_taken(
     tmp_path: Path, store: Store, clock: Still
 ) -> None:
     pipe, path, answered = tmp_path / "pipe.toml", tmp_path / "watch.toml", Signal()
@@ -307,9 +309,7 @@ async def test_whatever_befalls_one_reload_it_is_told_and_the_next_is_taken(
         assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]
 
 
-async def test_what_is_likely_to_hurt_is_told_when_the_list_is_read_again(
-    tmp_path: Path, store: Store, clock: Still
-) -> None:
+async def test_warnings_are_logged_when_the_list_is_read_again(tmp_path: Path, store: Store, clock: Still) -> None:
     path = tmp_path / "watch.toml"
     path.write_text(TOML + "[instruments.GANNET]\n[account]\nequity = 1000\nrisk_fraction = 0.05\n", encoding="utf-8")
     async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:

@@ -49,7 +49,7 @@ def restated(which: int) -> Bars:
     return Bars(*columns)
 
 
-def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(store: Store) -> None:
+def test_a_restated_bar_withdraws_what_no_longer_holds_and_publishes_nothing_twice(store: Store) -> None:
     setups = [event for event in expected() if event.kind == "setup.qualified"]
     index = int(np.searchsorted(BARS.close_time, setups[-1].time))
     at = desk(store)
@@ -71,7 +71,7 @@ def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(sto
     }
 
 
-def test_nothing_is_withdrawn_where_the_setup_still_stands(store: Store) -> None:
+def test_nothing_is_withdrawn_if_the_setup_still_holds(store: Store) -> None:
     setups = [event for event in expected() if event.kind == "setup.qualified"]
     index = int(np.searchsorted(BARS.close_time, setups[-1].time))
     at = desk(store)
@@ -148,7 +148,7 @@ def wider(which: int) -> Bars:
     return Bars(*columns)
 
 
-def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_now(store: Store) -> None:
+def test_a_setup_with_new_levels_is_withdrawn_and_published_again(store: Store) -> None:
     setup, index = setup_at(-2)
     at, changed = desk(store), wider(index - 1)
     take(at, BARS[: index + 1])
@@ -165,7 +165,7 @@ def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_no
     assert take(at, changed[index - 3 : index + 1]).events == []
 
 
-def test_a_setup_that_stands_again_after_a_withdrawal_is_said_again(store: Store) -> None:
+def test_a_setup_that_holds_again_after_a_withdrawal_is_published_again(store: Store) -> None:
     setup, index = setup_at(-1)
     at, dead = desk(store), restated(index)
     take(at, BARS[: index + 1])
@@ -180,7 +180,7 @@ def test_a_setup_that_stands_again_after_a_withdrawal_is_said_again(store: Store
     assert len(set(ids)) == 4
 
 
-def test_what_takes_the_place_of_a_withdrawn_setup_is_sent_however_late(store: Store) -> None:
+def test_the_replacement_of_a_withdrawn_setup_is_sent_however_late(store: Store) -> None:
     _, index = setup_at(-2)
     at, changed = desk(store, stale_after=3), wider(index - 1)
     take(at, BARS[: index + 1])
@@ -217,7 +217,7 @@ FAR_LATER = 100 * QUARTER_HOUR
     ],
     ids=["more", "less", "more, too late", "less, too late"],
 )
-def test_where_only_the_evidence_changes_each_route_hears_of_what_reaches_it(
+def test_if_only_the_evidence_changes_each_route_gets_what_reaches_it(
     store: Store, volumes: tuple[float, float], later: int, to_all: list[str], to_strong: list[str]
 ) -> None:
     setup, index = setup_at(-1)
@@ -236,7 +236,7 @@ def test_where_only_the_evidence_changes_each_route_hears_of_what_reaches_it(
     assert take(at, after[index - 1 : index + 1], setup.time + later).events == []
 
 
-def test_where_the_evidence_changes_and_no_route_minds_nothing_is_said(store: Store) -> None:
+def test_if_the_evidence_changes_and_no_route_depends_on_it_nothing_is_published(store: Store) -> None:
     setup, index = setup_at(-1)
     at = desk(store)
     take(at, traded(index, 1)[: index + 1])
@@ -258,7 +258,7 @@ def test_nothing_is_sent_of_a_setup_that_was_too_old_to_be_sent(store: Store) ->
     assert store.outbox.list() == []
 
 
-def test_a_hold_ends_where_the_leap_was_a_mistake_of_the_feed(store: Store) -> None:
+def test_a_hold_ends_if_the_price_jump_was_a_mistake_of_the_feed(store: Store) -> None:
     at, columns = desk(store), [column.copy() for column in BARS[:400].columns()]
     for price in columns[2:6]:
         price[-1] = round(price[-1] / 2, 2)
@@ -315,7 +315,7 @@ def stands(said: list[Event]) -> dict[str, list[tuple[object, ...]]]:
     return stories
 
 
-def test_whatever_is_restated_what_stands_in_the_end_is_what_a_replay_says(tmp_path: Path) -> None:
+def test_whatever_is_restated_the_final_state_is_that_of_a_replay(tmp_path: Path) -> None:
     withdrawn: Counter[str] = Counter()
     broken_off = 0
     for seed in range(10):
@@ -358,7 +358,7 @@ def test_a_coarser_bar_whose_end_never_came_is_as_complete_as_before(store: Stor
     assert (set(taken.restated), taken.events) == ({"GANNET"}, [])
 
 
-def test_what_retention_left_of_the_base_is_enough_for_a_coarser_timeframe(tmp_path: Path) -> None:
+def test_the_base_bars_left_by_retention_are_enough_for_a_coarser_timeframe(tmp_path: Path) -> None:
     """A coarser timeframe is as warm after a restated bar as before, and publishes what it would have."""
     bars, (setup, index) = halves(BARS), setup_at(-2)
     cut, said = 2 * (index + 1), {}

@@ -57,7 +57,7 @@ def test_after_a_sleep_the_last_close_is_given_and_after_a_clock_was_set_back_an
 
 
 @pytest.mark.parametrize("seed", range(5))
-async def test_wherever_the_clock_jumps_the_last_close_is_seen_to_within_seconds(seed: int) -> None:
+async def test_wherever_the_clock_jumps_the_last_close_is_handled_within_seconds(seed: int) -> None:
     rng = np.random.default_rng(seed)
     time = SimulatedTime(at("2026-03-02T15:00Z"))
     timetable = Timetable(calendar_named("XNYS"), Timeframe.named("15m"))
@@ -104,7 +104,7 @@ async def test_in_real_time_every_close_is_seen_to() -> None:
     assert len(closes) > 10
 
 
-async def test_what_a_stop_cuts_short_or_is_due_again_is_not_told_as_a_trouble() -> None:
+async def test_a_job_cut_short_by_a_stop_or_due_again_is_no_trouble() -> None:
     begun, skipped = asyncio.Event(), asyncio.Event()
 
     def seen(record: logging.LogRecord) -> bool:
@@ -140,7 +140,7 @@ async def test_what_a_stop_cuts_short_or_is_due_again_is_not_told_as_a_trouble()
     assert logged == []
 
 
-async def test_what_fails_at_a_close_is_told_in_our_own_log_and_the_next_close_is_seen_to(
+async def test_a_failure_at_a_close_is_logged_and_the_next_close_is_handled(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     time, closes = SimulatedTime(at("2026-06-01T00:00Z")), []
@@ -162,7 +162,7 @@ async def test_what_fails_at_a_close_is_told_in_our_own_log_and_the_next_close_i
     assert capsys.readouterr().err == ""
 
 
-async def test_what_was_planned_by_a_clock_that_was_ahead_is_planned_anew() -> None:
+async def test_jobs_planned_by_a_clock_that_was_ahead_are_planned_again() -> None:
     class TwoDaysAhead(IntervalTrigger):  # type: ignore[misc]  # the library has no types
         """Plans by the time that the clock shows."""
 

@@ -26,7 +26,7 @@ SEEN, LAST = 397, 430
 """Bars that are history, and the number of bars in the end; events of those in between are news."""
 
 
-async def test_two_stations_with_a_part_each_say_everything_once(tmp_path: Path) -> None:
+async def test_two_stations_with_a_part_each_publish_everything_once(tmp_path: Path) -> None:
     clock = Clock()
     clock.show(SEEN)
     later = PacedClock(int(BARS.close_time[-1]), QUICKER)

@@ -55,7 +55,7 @@ def test_a_second_one_on_the_same_store_is_refused_in_a_sentence(running: Runnin
     assert running.process.poll() is None
 
 
-def test_what_stood_too_long_ago_is_kept_and_summed_up_but_not_sent(running: Running) -> None:
+def test_a_setup_that_is_too_old_is_stored_and_summed_up_but_not_sent(running: Running) -> None:
     with Store.open(running.store, time.time_ns, visiting=True) as store:
         kept = store.events.find()
         sent = {each.event.id for each in store.outbox.list()}

@@ -153,7 +153,7 @@ def outbox(folder: Path) -> list[tuple[str, str]]:
         return sorted((each.sink, each.state) for each in store.outbox.list())
 
 
-async def test_sinks_that_hang_neither_hold_up_the_stop_nor_lose_the_alert(folder: Path) -> None:
+async def test_sinks_that_hang_neither_delay_the_stop_nor_lose_the_alert(folder: Path) -> None:
     async with AsyncExitStack() as stack:
         servers = {name: await stack.enter_async_context(silent()) for name in ("hook", "mail", "broker")}
         ports = {name: port for name, (port, _) in servers.items()}
@@ -171,7 +171,7 @@ async def test_sinks_that_hang_neither_hold_up_the_stop_nor_lose_the_alert(folde
     assert outbox(folder) == [("broker", "waiting"), ("hook", "waiting"), ("mail", "waiting")]
 
 
-async def test_feeds_that_hang_do_not_hold_up_the_stop_either(folder: Path) -> None:
+async def test_feeds_that_hang_do_not_delay_the_stop_either(folder: Path) -> None:
     async with silent() as (provider, asked):
         with nobody_at_home() as gateway:
             process = await started(folder, STATION + HANGING_FEEDS.format(provider=provider, gateway=gateway))
@@ -181,7 +181,7 @@ async def test_feeds_that_hang_do_not_hold_up_the_stop_either(folder: Path) -> N
     assert took < 2
 
 
-async def test_a_sink_that_is_not_there_is_told_of_and_the_station_goes_on(folder: Path) -> None:
+async def test_a_missing_sink_is_reported_and_the_station_goes_on(folder: Path) -> None:
     secrets = {
         "CLOSEWATCH_SINKS__HOOK__URL": f"http://{HOST}:{free_port()}/",
         "CLOSEWATCH_SINKS__HOOK__SECRET": "invented" * 4,

@@ -30,7 +30,7 @@ def goes_on() -> Iterator[threading.Event]:
     event.set()
 
 
-async def test_a_disk_that_does_not_answer_is_told_of_and_holds_up_no_stop(
+async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
     tmp_path: Path, goes_on: threading.Event
 ) -> None:
     time, arrived, stop = DayTime(), asyncio.Event(), asyncio.Event()

@@ -68,7 +68,7 @@ async def test_it_is_told_twice_within_the_time_it_asks_for(address: str) -> Non
         {"NOTIFY_SOCKET": "@nobody", "WATCHDOG_USEC": "60000000", "WATCHDOG_PID": "18"},
     ],
 )
-def test_no_watchdog_is_served_where_none_asks_this_process(environ: dict[str, str]) -> None:
+def test_without_a_watchdog_for_this_process_none_is_served(environ: dict[str, str]) -> None:
     assert Supervisor(environ, process=17).watchdog is None
 
 

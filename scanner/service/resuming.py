@@ -54,7 +54,7 @@ def windows_of(engine: SeriesEngine) -> bytes:
 
 
 def are_due(pipelines: Sequence[Pipeline], before: Integers, now: Integers) -> NDArray[np.bool_]:
-    """Say of which pipelines of one base timeframe a checkpoint is due with a bar that closes ``now``.
+    """Say which pipelines of one base timeframe are due for a checkpoint with a bar that closes ``now``.
 
     The bar before it closed ``before``. They take turns, so that not all are due at once.
     """

@@ -185,7 +185,7 @@ class Station:
                     pass
                 await self.telling.sum_up()
         except TimeoutError:
-            self.log.warning("the store does not answer; the batch being stored is stored as a whole or not at all")
+            self.log.warning("the store does not answer; the current batch is stored as a whole or not at all")
 
     async def _start(self) -> None:
         """Continue from the state in the store, and catch up."""

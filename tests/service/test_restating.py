@@ -108,12 +108,12 @@ def test_a_restated_bar_sets_a_setup_aside_and_takes_it_back(store: Store) -> No
     take(at, BARS[: index + 1])
     withdrawn, aside = take(at, thin[index - 3 : index + 1]).events
     assert (withdrawn.kind, aside.kind) == ("setup.withdrawn", "setup.set_aside")
-    assert withdrawn.data["reason"].endswith(f"stands, but is set aside: {aside.data['set_aside']}")
+    assert withdrawn.data["reason"].endswith(f"is set aside: {aside.data['set_aside']}")
     assert take(at, thin[index - 3 : index + 1]).events == []
     at = particular(store)  # as after a restart
     taken_back, anew = take(at, BARS[index - 3 : index + 1]).events
     assert (taken_back.data["withdraws"], taken_back.data["set_aside"]) == (aside.id, True)
-    assert taken_back.data["reason"].endswith("stands, and is no longer set aside")
+    assert taken_back.data["reason"].endswith(" is no longer set aside")
     assert (anew.kind, anew.data["levels"]) == (setup.kind, setup.data["levels"])
     story = [setup, withdrawn, aside, taken_back, anew]
     assert {event.thread for event in story} == {setup.id}
@@ -156,7 +156,7 @@ def test_a_setup_with_new_levels_is_withdrawn_and_published_again(store: Store) 
     again = engine(rulebook=many_found()).push(changed[: index + 1])
     (replayed,) = (event for event in again if event.time == setup.time)
     assert (withdrawn.kind, withdrawn.data["withdraws"]) == ("setup.withdrawn", setup.id)
-    assert withdrawn.data["reason"].endswith("stands with other levels")
+    assert withdrawn.data["reason"].endswith(" has other levels")
     assert withdrawn.data["otherwise"] is True
     assert anew.data == replayed.data
     assert anew.data["levels"] != setup.data["levels"]
@@ -228,7 +228,7 @@ def test_if_only_the_evidence_changes_each_route_gets_what_reaches_it(
     take(at, before[index - 1 : index + 1])
     taken = take(at, after[index - 1 : index + 1], setup.time + later)
     assert [event.kind for event in taken.events] == ["setup.withdrawn", "setup.qualified"]
-    assert "stands with evidence" in taken.events[0].data["reason"]
+    assert " has evidence " in taken.events[0].data["reason"]
     marks = {"setup.qualified": "+", "setup.withdrawn": "-"}
     for sink, expected_there in (("all", to_all), ("strong", to_strong)):
         found = [f"{marks[kind]}{points}" for kind, points in sent(store, sink, setup.id)]
@@ -331,8 +331,8 @@ def test_whatever_is_restated_the_final_state_is_that_of_a_replay(tmp_path: Path
         withdrawn.update(
             " ".join(event.data["reason"].split()[-3:]) for event in said if event.kind == "setup.withdrawn"
         )
-    assert withdrawn["does not stand"] > 5
-    assert withdrawn["with other levels"] > 0
+    assert withdrawn["no longer holds"] > 5
+    assert withdrawn["has other levels"] > 0
     assert broken_off > 0
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 RESTATED = "the feed restated bars"
 UNJUDGED = "too few bars are left to tell"
-DOES_NOT_STAND = "does not stand"
+GONE = "no longer holds"
 
 
 def retold(
@@ -47,14 +47,14 @@ def retold(
     is_gone = setup.time >= max(since, judged_from) and not is_found
     if is_gone or not is_known:
         given = [] if said.facts.ends else [given_up(said, f"{RESTATED}, and {UNJUDGED}", last)]
-        return ([withdrawal(setup, DOES_NOT_STAND)] if is_gone else given), True
+        return ([withdrawal(setup, GONE)] if is_gone else given), True
     if is_found and (otherwise := _otherwise(setup, found[0], route)):
         withdrawn = withdrawal(setup, otherwise)
         return [withdrawn, *_anew(found, withdrawn)], False
     rest = untold(found, whole, since)
     if rest is not None:
         return rest, False
-    reason = f"{RESTATED}; on what it says now, not all that was told of this setup since {rfc3339(since)} stands"
+    reason = f"{RESTATED}; with the new ones, not all that was reported of this setup since {rfc3339(since)} holds"
     return [given_up(said, reason, last)], True
 
 
@@ -112,8 +112,8 @@ def given_up(said: Event, reason: str, last: Bar) -> Event:
 
 def withdrawal(setup: Event, otherwise: str) -> Event:
     """Withdraw a published setup: it no longer holds or, as ``otherwise`` says, not in the same way."""
-    reason = f"{RESTATED}; on what it says now, the setup of {rfc3339(setup.time)} {otherwise}"
-    return _withdrawal(setup, reason, otherwise=otherwise != DOES_NOT_STAND)
+    reason = f"{RESTATED}; with the new ones, the setup of {rfc3339(setup.time)} {otherwise}"
+    return _withdrawal(setup, reason, otherwise=otherwise != GONE)
 
 
 def _withdrawal(setup: Event, reason: str, *, otherwise: bool) -> Event:
@@ -137,13 +137,13 @@ def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]
     """Say how a setup differs from what was published; empty if that changes neither what to do nor the sinks."""
     if before.kind != now.kind:
         aside = now.data["set_aside"]
-        return f"stands, but is set aside: {aside}" if aside else "stands, and is no longer set aside"
+        return f"is set aside: {aside}" if aside else "is no longer set aside"
     if before.data["levels"] != now.data["levels"]:
-        return "stands with other levels"
+        return "has other levels"
     if before.data["exit_plan"]["style"] != now.data["exit_plan"]["style"]:
-        return "stands with another exit"
+        return "has another exit"
     if set(route(before)) != set(route(now)):
-        return f"stands with evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
+        return f"has evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
     return ""
 
 

@@ -23,7 +23,7 @@ class Turns:
 
     @property
     def stuck(self) -> bool:
-        """Whether whoever has the turn has had it for too long."""
+        """Whether the current turn has lasted too long."""
         return self._since is not None and self._clock() - self._since > self.patience
 
     async def take(self) -> None:

@@ -53,7 +53,7 @@ class LineFormat(Protocol):
         """
 
     def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:
-        """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError where it is no row."""
+        """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError if it is not a row."""
 
 
 class Lines(Protocol):

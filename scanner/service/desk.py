@@ -141,7 +141,7 @@ class Desk:
         )
         self.pipelines: dict[str, Pipeline] = {}
         self.last = LastBars()
-        """The last bar of each instrument's base timeframe; None where there is none."""
+        """The last bar of each instrument's base timeframe; None if there is none."""
         self._decided = Decided(store)
         self._doubts = Doubts()
         self._adrift: set[str] = set()
@@ -358,7 +358,7 @@ class Desk:
             last = next(note for note in reversed(checked.notes) if note.refused)
             text = f"{last.source}, row {last.row}: {last.text}"
             if len(checked.bars):
-                taken.doubtful.setdefault(name, f"most of what came was refused; the last was {text}")
+                taken.doubtful.setdefault(name, f"most rows were refused; the last was {text}")
             else:
                 taken.useless[name] = text
         if checked.notes and not len(checked.bars):

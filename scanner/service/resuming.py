@@ -164,6 +164,6 @@ def _goes_on(engine: SeriesEngine, kept: bytes) -> bool:
 
 
 def _record(engine: SeriesEngine) -> bytes:
-    """Give what a series remembers besides its windows."""
+    """Give the state of a series besides its windows."""
     row = engine.series.row
     return engine.series.pool.state[row : row + 1].tobytes()

@@ -1,4 +1,4 @@
-"""The station: one running watcher. Wakes at bar closes, takes in what the feeds have, and tells what it finds."""
+"""The station: one running watcher. Wakes at bar closes, takes in new bars, and publishes what it finds."""
 
 from __future__ import annotations
 

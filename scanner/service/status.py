@@ -41,7 +41,7 @@ class Facts:
 
 
 def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
-    """Read what a store knows; StoreTroubleError where it cannot be read."""
+    """Read what a store knows; StoreTroubleError if it cannot be read."""
     last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
     for key, close, state in store.bars.states():

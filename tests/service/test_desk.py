@@ -196,7 +196,7 @@ def test_refused_rows_are_noted_once_and_the_reason_is_given_if_they_are_most(st
     columns[3][9:] = BARS.high[308:310]
     third = at.take([Arrival("GANNET", raw(Bars(*columns)))], LATER)
     assert (third.bars, third.useless) == (2, {})
-    assert third.doubtful["GANNET"].startswith("most of what came was refused; the last was tape, row 8: ")
+    assert third.doubtful["GANNET"].startswith("most rows were refused; the last was tape, row 8: ")
 
 
 def test_bars_that_the_feed_left_out_after_the_last_one_are_told(store: Store) -> None:

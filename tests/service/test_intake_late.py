@@ -25,7 +25,7 @@ async def test_if_all_rows_are_refused_the_late_event_says_why(time: SimulatedTi
     pier = Pier(Harbour(time))
     pier.useless = "harbour, row 3: the high 1 is below the low 2"
     await pier.minutes(["GANNET"], 4)
-    assert [event.data["reason"] for event in pier.said] == ["what came was refused: " + pier.useless]
+    assert [event.data["reason"] for event in pier.said] == ["the rows that came were refused: " + pier.useless]
     pier.useless = ""
     await time.run(60)
     assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]

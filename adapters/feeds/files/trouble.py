@@ -21,7 +21,7 @@ class UnreadableFileError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class ReadingOptions:
-    """How the files are written, where they do not say so themselves.
+    """How files are written, if they do not show it themselves.
 
     ``tz`` is the zone of times that name none; ``stamp`` says whether a bar's time is its open or its close;
     ``time_format`` is the strptime format of times in no standard form, and ``decimal`` the decimal mark. Options not

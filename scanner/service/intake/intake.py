@@ -33,7 +33,7 @@ LONGEST_PAUSE = 600.0
 """Most seconds between two requests for a missing bar."""
 
 LOOKS = 50
-"""Multiple of its patience after which a feed is late although it could not be asked."""
+"""Tenths of its patience after which a feed is late even if it could not be asked."""
 
 AT_A_STRETCH = 20
 """Answers after which a feed that gives little at a time is asked with a pause before each request."""
@@ -50,8 +50,8 @@ class Intake:
 
     ``since`` tells from which opening on to ask for an instrument, ``enough_from`` from when on there is enough of
     an unknown one, ``last_close`` when its last bar closed. ``note`` gets each new trouble as a sentence. ``chance``
-    gives numbers from 0 up to 1. All durations are slept, never read from a clock, so that a jump of the clock neither
-    shortens nor lengthens them.
+    gives numbers from 0 up to 1. Waiting is always sleeping, so that a jump of the clock neither shortens nor lengthens
+    it.
     """
 
     def __init__(
@@ -350,7 +350,7 @@ class Intake:
         """Say why bars are missing, if known."""
         refused = next((self._refused[name] for name in lacking if name in self._refused), "")
         if refused:
-            return f"what came was refused: {refused}"
+            return f"the rows that came were refused: {refused}"
         if not self._unasked.isdisjoint(lacking):
             return (
                 "there was no time to ask for the bars; raise requests_per_minute or at_once, or list fewer instruments"

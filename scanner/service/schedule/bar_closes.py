@@ -37,12 +37,12 @@ class Group:
         return f"{self.feed} {calendar.name}{zone} {self.timetable.timeframe.name}"
 
     def last_close(self, now: int) -> int:
-        """Give the last close up to ``now``; 0 where there was none for years."""
+        """Give the last close up to ``now``; 0 if there was none for years."""
         return last_close(self.timetable, now)
 
 
 def last_close(timetable: Timetable, now: int) -> int:
-    """Give the last close up to ``now``; 0 where there was none for years."""
+    """Give the last close up to ``now``; 0 if there was none for years."""
     span = 40 * timetable.timeframe.nanoseconds
     while span < LONG_AGO:
         closes = timetable.closes_between(now - span, now)[1]

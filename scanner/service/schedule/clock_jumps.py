@@ -14,7 +14,7 @@ LEAP = 2.0
 
 
 class Leaps:
-    """Looks at the clock every few seconds, and acts where it shows more or less than it should.
+    """Looks at the clock every few seconds, and acts if it shows more or less than it should.
 
     ``wall`` gives the wall time in seconds, ``sleep`` waits for seconds that the machine is awake. ``act`` gets the
     seconds that the clock jumped, negative if it was set back.

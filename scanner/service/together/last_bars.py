@@ -66,12 +66,12 @@ class LastBars(MutableMapping[str, Bar | None]):
         return same
 
     def close_of(self, name: str) -> int | None:
-        """Give when the last bar closed; None where there is none."""
+        """Give when the last bar closed; None if there is none."""
         close = self.times[self._rows[name], 1].item()
         return None if close == NO_TIME else close
 
     def open_of(self, name: str) -> int | None:
-        """Give when the last bar opened; None where there is none."""
+        """Give when the last bar opened; None if there is none."""
         opened = self.times[self._rows[name], 0].item()
         return None if opened == NO_TIME else opened
 

@@ -85,7 +85,7 @@ class CsvLines:
         }
 
     def table(self, block: bytes, decimal: Mark | None) -> Table | None:
-        """Read a block of whole rows at once; None where a line is none."""
+        """Read a block of whole rows at once; None if a line is not a row."""
         if b"\r" in block and block.count(b"\r") != block.count(b"\r\n"):
             return None
         if decimal is not None:

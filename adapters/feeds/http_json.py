@@ -41,7 +41,7 @@ class _Question:
 
 
 _Part = tuple["RawBars", slice | None]
-"""Rows of one symbol, as in ``Answer``: a table, and which of its rows, all where that is None."""
+"""Rows of one symbol, as in ``Answer``: a table, and which of its rows, all if that is None."""
 
 
 class HttpJsonFeed:
@@ -80,7 +80,7 @@ class HttpJsonFeed:
         await self._endpoint.stop()
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
-        """Ask for each want, together where the endpoint can; raises FeedTroubleError."""
+        """Ask for each want, together if the endpoint can; raises FeedTroubleError."""
         answers: dict[Want, Answer] = {}
         for question in self._questions(wants):
             answers |= await self._answered(question)
@@ -250,7 +250,7 @@ def _oldest_first(raw: RawBars) -> RawBars:
 
 
 def _runs(symbols: list[object]) -> dict[str, list[slice]]:
-    """Say where the rows of each symbol lie, which mostly come one after the other."""
+    """Find the rows of each symbol, which are mostly consecutive."""
     edges = [index for index, (one, other) in enumerate(pairwise(symbols), 1) if one != other]
     runs: dict[str, list[slice]] = {}
     for begin, end in pairwise([0, *edges, len(symbols)] if symbols else []):

@@ -162,7 +162,7 @@ class Lane:
         return 0.0
 
     def _settled(self, due: Sequence[Delivery], now: int) -> bool:
-        """Note deliveries that need not be sent any more, because they were sent already or are useless by now."""
+        """Note deliveries that need no longer be sent: they were sent already, or are of no use any more."""
         if settled := [each.number for each in self._past.settle(due)]:
             self._unmarked.append(partial(self._outbox.delivered, settled))
         if over := [each.number for each in due if is_over(each.event, now)]:

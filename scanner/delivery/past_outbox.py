@@ -27,7 +27,7 @@ class PastOutbox:
             self._waiting[event.id] = event
 
     def waiting(self) -> list[Event]:
-        """Give what is to be sent, in the order in which it came."""
+        """Give the events to send, in order of arrival."""
         return list(self._waiting.values())
 
     def arrived(self, event: Event) -> None:

@@ -1,4 +1,4 @@
-"""The stories of a store that have not ended yet, known without reading again what was read before."""
+"""The open stories of a store, without reading earlier events again."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 class OpenStories:
-    """Reads what was said since it was last asked, and lets go of what has ended."""
+    """Reads the events since the last call, and drops stories that have ended."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -22,7 +22,7 @@ class OpenStories:
         self._last = 0
 
     def look(self) -> list[Story]:
-        """Give the open stories of setups that plan an entry, in the order in which they began to be told."""
+        """Give the open stories of setups that plan an entry, in the order of their first events."""
         if not self._last:
             self._last = self._store.events.last()
             self._take(self._store.events.unfinished(self._last))
@@ -40,6 +40,6 @@ class OpenStories:
 
 
 def _is_planned(setup: Event) -> bool:
-    """Whether a setup plans an entry: of one that does not, nothing follows."""
+    """Whether a setup plans an entry: one that does not has no later events."""
     data: SetupData = setup.data
     return data["entries"][data["entry_style"]]["risk"] is not None

@@ -1,4 +1,4 @@
-"""The guard: looks at every row of a feed, refuses what cannot be a bar, and notes what looks odd. It mends nothing."""
+"""The guard: checks every row of a feed, refuses what cannot be a bar, and notes what looks odd. It repairs nothing."""
 
 from __future__ import annotations
 
@@ -44,13 +44,13 @@ Reason = Literal[
 NOTED: frozenset[str] = frozenset(
     {"suspected bad tick", "missing bars", "no trade", "unreadable volume", "missing volume", "leap in price"}
 )
-"""Reasons for which a row is only noted; for every other one it is refused."""
+"""Reasons for which a row is only noted; for every other reason it is refused."""
 
 NOTES_KEPT = 1_000
-"""Notes kept for each reason and call; beyond them rows are counted."""
+"""Notes kept for each reason and call; further rows are only counted."""
 
 RANGES = 3.0
-"""A price that leaps is farther away than so many ranges of the bar before, and than its own range or body as often."""
+"""A price leaps only if it is farther away than this many times the range before it, and its own range or body."""
 
 STATE = struct.Struct("<qqqqq?5d")
 """A snapshot: the last bar's open and close time, a leap's open time, phase and rival phase, whether the phase is sure,
@@ -60,7 +60,7 @@ NO_PHASE = -1
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """What the guard has to say of one row; ``text`` is one clause that says what is wrong with it."""
+    """A note about one row; ``text`` is a clause that says what is wrong with it."""
 
     source: str
     row: int
@@ -71,9 +71,9 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What is left of rows: bars in order, notes, and how many rows (or bars, where missing) each reason met.
+    """The result of a check: bars in order, notes, and how many rows (or missing bars) each reason applies to.
 
-    ``rows`` are the numbers of the bars' rows, and ``source`` is where they are from.
+    ``rows`` are the row numbers of the bars, and ``source`` is where they are from.
     """
 
     bars: Bars
@@ -84,10 +84,10 @@ class Checked:
 
 
 class Sieve(Protocol):
-    """Takes out bars that look like bad ticks."""
+    """Removes bars that look like bad ticks."""
 
     def sift(self, bars: Bars, known: NDArray[np.bool_]) -> dict[int, str]:
-        """Say which bars are to be taken out, and what is odd about each; those that are ``known`` never are."""
+        """Say which bars to remove, and what is odd about each; ``known`` bars are never removed."""
 
     def snapshot(self) -> bytes:
         """Give what must be remembered to go on in a later run."""
@@ -101,7 +101,7 @@ def _written(moment: int) -> str:
 
 
 class _Findings:
-    """Collects notes, at most so many for each reason, and counts them all."""
+    """Collects notes, a limited number for each reason, and counts them all."""
 
     def __init__(self, raw: RawBars) -> None:
         self.raw = raw
@@ -113,7 +113,7 @@ class _Findings:
     def note(
         self, reason: Reason, where: NDArray[Any], say: str | Callable[[int], str], count: int | None = None
     ) -> None:
-        """Note the rows at the indices ``where``; ``say`` is what to say, or how to find that for an index."""
+        """Note the rows at the indices ``where``; ``say`` is the text, or a function that gives it for an index."""
         refused = reason not in NOTED
         if refused:
             self.refused[where] = True
@@ -141,20 +141,20 @@ class Guard:
     __slots__ = ("_last_row", "_order", "_phase", "_phase_sure", "_rival_phase", "_sieve", "timetable", "until")
 
     def __init__(self, timetable: Timetable, until: int | None = None, sieve: Sieve | None = None) -> None:
-        """Take bars that have ended by ``until``, in nanoseconds since 1970 UTC, or all; a ``sieve`` takes some out."""
+        """Take bars that have ended by ``until``, in nanoseconds since 1970 UTC, or all; a ``sieve`` removes some."""
         self.timetable = timetable
         self.until = until
         self._sieve = sieve
         self._order = RowOrder()
         self._last_row: tuple[float, ...] = (nan,) * 5  # prices and volume of the last bar taken
-        # Where sessions are unknown, bars begin so long after a whole hour (or a whole timeframe, if that is shorter).
-        # The first bar says how long; it is believed once another agrees, else two others overrule it.
+        # If sessions are unknown: how long after a whole hour (or a whole timeframe, if shorter) bars begin.
+        # The first bar sets it; it is sure once another agrees, and two others can overrule it.
         self._phase = self._rival_phase = NO_PHASE
         self._phase_sure = False
 
     @property
     def phase(self) -> int:
-        """How long after a whole hour bars begin where sessions are unknown; −1 as long as that is not sure."""
+        """How long after a whole hour bars begin if sessions are unknown; −1 as long as that is not sure."""
         return self._phase if self._phase_sure else NO_PHASE
 
     @property
@@ -163,7 +163,7 @@ class Guard:
         return self._sieve is None and self.until is None
 
     def follow(self, open_time: int, close_time: int, prices: tuple[float, ...]) -> None:
-        """Go on after a bar that follows the last one, is sound, and needs no look; ``prices`` are its five columns."""
+        """Advance by a sound bar that follows the last one and needs no check; ``prices`` are its five columns."""
         self._order.last, self._order.ahead, self._last_row = (open_time, close_time), None, prices
 
     def snapshot(self) -> bytes:
@@ -175,7 +175,7 @@ class Guard:
         return STATE.pack(last_open, last_close, ahead, *phases, *self._last_row) + sieve
 
     def restore(self, snapshot: bytes) -> None:
-        """Become the guard that gave ``snapshot``; ValueError when none did."""
+        """Become the guard that gave ``snapshot``; ValueError if none did."""
         own, rest = snapshot[: STATE.size], snapshot[STATE.size :]
         if len(own) != STATE.size or bool(rest) != (self._sieve is not None):
             raise ValueError(
@@ -189,9 +189,9 @@ class Guard:
             self._sieve.restore(rest)
 
     def check(self, raw: RawBars, known: Bars | None = None) -> Checked:
-        """Look at rows in the order sent and give the bars among them.
+        """Check rows in the order sent and give the bars among them.
 
-        Those of ``known`` bars, which were taken before, are not taken out by a sieve.
+        A sieve does not remove ``known`` bars, which were taken before.
         """
         if not len(raw):
             return Checked(Bars.of([]), [], Counter(), raw.row, raw.source)
@@ -222,7 +222,7 @@ class Guard:
     def _sifted(
         self, sieve: Sieve, bars: Bars, found: _Findings, good: NDArray[np.intp], known: Bars | None
     ) -> tuple[Bars, NDArray[np.int64]]:
-        """Refuse the rows that the sieve takes out; gives the bars that are left, and the numbers of their rows."""
+        """Refuse the rows that the sieve removes; returns the remaining bars and their row numbers."""
         before = np.zeros(len(bars), dtype=np.bool_) if known is None else np.isin(bars.open_time, known.open_time)
         told = {int(good[index]): text for index, text in sieve.sift(bars, before).items()}
         if not told:
@@ -241,7 +241,7 @@ class Guard:
         aligned: NDArray[np.bool_],
         odd: int,
     ) -> None:
-        """Refuse rows whose time cannot be read or is no place for a bar."""
+        """Refuse rows whose time cannot be read or cannot be that of a bar."""
         if not aligned.all() and (unreadable := raw.stamp == NO_TIME).any():
             found.note(
                 "unreadable time",
@@ -252,7 +252,7 @@ class Guard:
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
         grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
         if not calendar.known and raw.stamp_kind != "date":
-            # Bars that follow one another begin alike: few divisions tell of all.
+            # Bars that follow one another have the same phase: few divisions settle all.
             begin = np.append(0, np.flatnonzero(opens[1:] != closes[:-1]) + 1) if odd & SEAMS else np.zeros(1, np.intp)
             phases = opens[begin] % self.timetable.longest_phase
             if not (self._phase_sure and (phases == self._phase).all()):
@@ -266,7 +266,7 @@ class Guard:
             )
 
     def _in_phase(self, phases: NDArray[np.int64], asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Say which rows begin where the bars of the series do; ``asked`` are those that may settle where that is."""
+        """Say which rows begin where the bars of the series do; ``asked`` are the rows that may settle where."""
         fits = np.zeros(len(phases), dtype=np.bool_)
         start = 0
         if not self._phase_sure:
@@ -283,7 +283,7 @@ class Guard:
         return fits
 
     def _check_ended(self, raw: RawBars, found: _Findings, closes: NDArray[np.int64]) -> None:
-        """Leave out bars that go on: what they will be is not known yet."""
+        """Leave out unfinished bars: their final values are not known yet."""
         if self.until is None or closes.max() <= self.until:
             return
         if len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
@@ -299,7 +299,7 @@ class Guard:
     def _check_order(
         self, raw: RawBars, found: _Findings, opens: NDArray[np.int64], closes: NDArray[np.int64], odd: int
     ) -> None:
-        """Refuse rows that do not come after the last one taken."""
+        """Refuse rows that are not later than the last one taken."""
         if not (found.any_refused or odd & SEAMS):
             self._order = RowOrder((int(opens[-1]), int(closes[-1])))
             return
@@ -379,12 +379,12 @@ class Guard:
             )
 
     def _note_volumes(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
-        """Note bars whose volume cannot be read, each that has none after one that has, and the other way round."""
+        """Note bars with an unreadable volume, with none after a bar that has one, and the other way round."""
         without = np.isnan(bars.volume)
         before = np.append(without[0] if isnan(self._last_row[3]) else isnan(self._last_row[-1]), without[:-1])
         if not (without | before).any():
             return
-        # Of a bar that is taken, prices and time could be read.
+        # The prices and time of a bar that is taken are readable.
         rows = found.raw.row[good].tolist() if found.raw.unreadable else []
         told = np.array([row in found.raw.unreadable for row in rows] or False, dtype=np.bool_) & without
         if told.any():
@@ -409,7 +409,7 @@ class Guard:
         """
         _, last_high, last_low, last_close, _ = self._last_row
         last = np.append(bars.open[0] if isnan(last_close) else last_close, bars.close[:-1])
-        # Few comparisons find nearly every bar right.
+        # A few comparisons clear nearly every bar.
         least, most = np.minimum(bars.low, last), np.maximum(bars.high, last)
         suspects = np.flatnonzero((least > 0) & (most >= LEAP * least))
         if not len(suspects):

@@ -1,4 +1,4 @@
-"""One pass over rows that says which checks have anything to find among them; nearly always none has."""
+"""One pass over rows that says which checks would find anything; nearly always none would."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     Times = NDArray[np.int64]
 
 LEAP = 1.8
-"""A price so many times another one beside it is noted: a little less than 2, as after a split or in another unit."""
+"""A price is noted if it is this many times its neighbour: just under 2, as after a split or in another unit."""
 
 SEAMS, NUMBERS, VOLUMES, LEAPS, STILL = (1 << bit for bit in range(5))
-"""What may be unusual about a row: it does not begin where the one before it ends; no bar can have its numbers; it has
-a volume and the one before it none, or the other way round; its price leaps; it has neither range nor volume."""
+"""What may be unusual about a row: it does not begin where the one before it ends; no bar can have its numbers; only
+one of the two has a volume; its price leaps; it has neither range nor volume."""
 EVERYTHING = SEAMS | NUMBERS | VOLUMES | LEAPS | STILL
 
 

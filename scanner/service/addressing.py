@@ -1,4 +1,4 @@
-"""Whom an event is sent to, and when it comes too late to be sent."""
+"""Which sinks an event goes to, and when it is too late to send it."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ if TYPE_CHECKING:
     from scanner.store import SeriesKey, Store
 
 NEWS = tuple(kind for kind, facts in KINDS.items() if facts.ages and not facts.on_request)
-"""Kinds that whoever missed them is told of in a summary."""
+"""Kinds of event that a summary lists when they were missed."""
 NOBODY: frozenset[str] = frozenset()
 PAGE = 200
-"""Events that are looked through at a time."""
+"""Events read at a time."""
 
 
 class Addressing:
-    """Finds the sinks of events: ``route`` gives those that one is for, ``watched`` the list as it is now.
+    """Finds the sinks of events: ``route`` gives those of one event, ``watched`` gives the current list.
 
-    What comes more than ``stale_after`` bars after its own is too old to be news.
+    An event that comes more than ``stale_after`` bars after its own bar is too old to be news.
     """
 
     def __init__(
@@ -43,9 +43,9 @@ class Addressing:
         self._watched = watched
 
     def addressed(self, said: Sequence[tuple[Event, SeriesKey]], now: int) -> list[Said]:
-        """Find the sinks of what is said together at ``now``, each with its series."""
+        """Find the sinks of the events published together at ``now``, each with its series."""
         sent = self._sent(event for event, _ in said)
-        told: dict[str, set[str]] = {}  # by story: the sinks that hear of it in this call
+        told: dict[str, set[str]] = {}  # by story: the sinks that this call sends it to
         addressed = []
         for event, key in said:
             known = told.setdefault(event.thread, set())
@@ -55,16 +55,16 @@ class Addressing:
         return addressed
 
     def _sent(self, events: Iterable[Event]) -> Mapping[str, Collection[str]]:
-        """Give by story the sinks that heard of it before."""
+        """Give by story the sinks that it was sent to before."""
         threads = {event.thread for event in events if event.thread}
-        return self._store.outbox.sinks_of(threads) if threads else {}  # a disk that fails is not asked in vain
+        return self._store.outbox.sinks_of(threads) if threads else {}  # do not read from a failing disk without need
 
     def _sinks(self, event: Event, now: int, told: Collection[str], sent: Collection[str]) -> Sequence[str]:
-        """Give the sinks that an event is sent to: those that it is for, unless it comes too late.
+        """Give the sinks that an event is sent to: those it is routed to, unless it comes too late.
 
-        A setup that is too old to be sent is news only where one was sent that it takes the place of. What follows a
-        setup is none where no setup was sent at all. ``told`` are sinks that hear of the setup in this call, ``sent``
-        those that heard of it before.
+        A setup that is too old is sent only if it replaces one that was sent. Later events of a setup are sent only to
+        sinks that the setup was sent to. ``told`` are the sinks that get the setup in this call, ``sent`` those that
+        got it before.
         """
         if self._is_stale(event, now, heard=bool(sent)):
             return ()
@@ -76,25 +76,25 @@ class Addressing:
         return sinks
 
     def _is_wanted(self, event: Event) -> bool:
-        """Whether the user wants to hear how a setup goes on: where they only follow what they took, of that alone."""
+        """Whether the user wants the later events of a setup; some users want them only for setups that they took."""
         watched = self._watched().get(event.data["instrument"])
         if event.kind == "setup.withdrawn" or watched is None or watched.rulebook.follow.which == "all":
             return True
         return self._store.decisions.is_taken(event.thread)
 
     def too_late(self, said: Sequence[Said], now: int) -> tuple[set[str], set[str]]:
-        """Give the ids of those said together at ``now`` that are stale, and of those that are missed, as below."""
+        """Give the ids of the events published together at ``now`` that are stale, and of those that are missed."""
         heard = {each.event.thread for each in said if each.sinks} | self._sent(each.event for each in said).keys()
         stale = {each.event.id for each in said if self._is_stale(each.event, now, heard=each.event.thread in heard)}
         missed = {each.event.id for each in said if self._is_missed(each.event, now, heard=each.event.thread in heard)}
         return stale, missed
 
     def _is_stale(self, event: Event, now: int, *, heard: bool) -> bool:
-        """Whether an event is kept and not sent, since it comes too long after its bar.
+        """Whether an event comes so long after its bar that it is kept but not sent.
 
-        That is a setup that was not said before, and all that follows a setup of which nobody ``heard``. Whoever did
-        hear of one is told how it went on, however late: they may have an order in the market. What told of the next
-        bar is kept and not sent once that has closed.
+        This applies to a setup that was not published before, and to the later events of a setup that nobody ``heard``
+        of. Whoever got the setup also gets its later events, however late: they may have an order in the market. An
+        event about the next bar is kept but not sent once that bar has closed.
         """
         if event.facts.ahead:
             return is_over(event, now)
@@ -103,7 +103,7 @@ class Addressing:
         return event.id == event.thread if event.facts.begins else not heard
 
     def _is_missed(self, event: Event, now: int, *, heard: bool) -> bool:
-        """Whether a summary tells of an event: where it is too old, and the end of a setup only if that was sent."""
+        """Whether a summary lists an event: it is too old, and if it is an ending, its setup was sent."""
         facts = event.facts
         if not facts.ages or facts.on_request or not self._too_old(event, now):
             return False
@@ -113,7 +113,7 @@ class Addressing:
         return now - event.time > self._stale_after * Timeframe.named(event.data["timeframe"]).nanoseconds
 
     def unlisted(self, named: int) -> tuple[int, list[Event]]:
-        """Count what was found too late and after which no summary was given; give the last ``named``."""
+        """Count what was found too late and is in no summary yet; give the last ``named``."""
         events, count = self._store.events, 0
         last: deque[Event] = deque(maxlen=named)
         after = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)

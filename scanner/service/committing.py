@@ -1,4 +1,4 @@
-"""What comes in and what is said, one after the other: each batch is kept whole first, and then told."""
+"""Commits arrivals and events one after the other: each batch is stored as a whole, then published."""
 
 from __future__ import annotations
 
@@ -28,13 +28,13 @@ if TYPE_CHECKING:
     from scanner.service.together.arrival import Arrival
 
 MOST_HALVINGS = 64
-"""Times that one batch is halved; what still fails then is left for later. One defect in 10,000 rows needs 14."""
+"""How often a batch is halved; what still fails then is left for later. One defect in 10,000 rows needs 14."""
 
 
 class Keeping:
-    """Lets the desk take rows in and the store keep what is said; ``on_event`` is told of what is new.
+    """Passes rows to the desk and events to the store, then calls ``on_event`` with each new event.
 
-    ``counts`` counts bars, refused rows and events by kind. Where one batch takes longer than ``turn_within`` seconds,
+    ``counts`` counts bars, refused rows and events by kind. If a batch takes longer than ``turn_within`` seconds,
     ``turns`` are stuck.
     """
 
@@ -48,7 +48,7 @@ class Keeping:
         telling: Callable[[], Telling],
         turn_within: float,
     ) -> None:
-        """Take the parts; ``telling`` gives what is known only later, as it says what it tells by way of us."""
+        """Take the parts; ``telling`` is made later, since it publishes through this object."""
         self.desk = desk
         self.counts: Counter[str] = Counter()
         self.turns = Turns(monotonic, turn_within)
@@ -59,10 +59,10 @@ class Keeping:
         self._log = structlog.get_logger("closewatch")
         self.noted = NotedRows(self._log, monotonic)
         self._failed: dict[str, str] = {}
-        """Why an instrument could not be taken in last, so that it is told once."""
+        """By instrument, the last reason why it could not be taken in, so that it is reported once."""
 
     async def take(self, arrivals: Sequence[Arrival]) -> Taken:
-        """Take in rows and tell what they mean, to the end once begun."""
+        """Take in rows and publish their events; once begun, this runs to the end."""
         await self.turns.take()
         return await asyncio.shield(asyncio.create_task(self._take(arrivals)))
 
@@ -92,12 +92,12 @@ class Keeping:
         return taken
 
     async def say(self, event: Event) -> None:
-        """Keep and tell something about a feed or the station itself."""
+        """Store and publish an event about a feed or the station itself."""
         sinks = self.desk.route(event)
         try:
             new = await self._kept(Said(event, sinks))
         except StoreTroubleError:
-            # That nobody is looking any more has to be known even so; whoever says it tries again to have it kept.
+            # The log must show it even if the store fails; the caller tries again to have it stored.
             if event.kind == "feed.late" and self._delivery is not None:
                 self._delivery.pass_on(event, sinks)
             raise
@@ -111,7 +111,7 @@ class Keeping:
             await self.turns.take_soon()
         except TimeoutError:
             raise StoreTroubleError(NO_ANSWER) from None
-        # To the end once begun: the turn is given back when it is kept, whoever still waits for it.
+        # Runs to the end once begun: the turn is released once the event is stored, even if nobody waits.
         keeping = asyncio.create_task(self._commit(said))
         keeping.add_done_callback(lambda task: task.cancelled() or task.exception())
         try:
@@ -135,10 +135,10 @@ class Keeping:
 
 
 def take_apart(take: Callable[[Sequence[Arrival]], Taken], arrivals: Sequence[Arrival]) -> tuple[Taken, dict[str, str]]:
-    """Take a batch in, by halves where that fails, so that a defect with one instrument stalls no other.
+    """Take a batch in, by halves if that fails, so that a defect in one instrument stalls no other.
 
-    ``take`` takes in all of a batch or nothing. Gives what came of it, and by instrument why it could not be taken in;
-    raises what ``take`` raised where nothing could be.
+    ``take`` takes in all of a batch or nothing. Returns the result, and by instrument why it could not be taken in;
+    raises what ``take`` raised if nothing could be taken in.
     """
     done: list[Taken] = []
     failed: dict[str, str] = {}
@@ -147,7 +147,7 @@ def take_apart(take: Callable[[Sequence[Arrival]], Taken], arrivals: Sequence[Ar
         part = parts.pop()
         try:
             done.append(take(part))
-        except Exception as problem:  # whatever one instrument's bars lead to, the others are taken in
+        except Exception as problem:  # whatever one instrument's bars cause, the others are taken in
             if len(part) > 1 and halvings < MOST_HALVINGS and not isinstance(problem, StoreTroubleError):
                 halvings += 1
                 middle = len(part) // 2
@@ -162,6 +162,6 @@ def take_apart(take: Callable[[Sequence[Arrival]], Taken], arrivals: Sequence[Ar
 
 
 def _both(one: Taken, other: Taken) -> Taken:
-    """Put together what two calls came to."""
+    """Combine the results of two calls."""
     pairs = ((each.name, getattr(one, each.name), getattr(other, each.name)) for each in fields(Taken))
     return Taken(**{name: first | second if type(first) is dict else first + second for name, first, second in pairs})

@@ -1,4 +1,4 @@
-"""The desk: what arrives from the feeds goes through the pipelines, and what they say is committed with it.
+"""The desk: arrivals from the feeds go through the pipelines and are committed together with the events found.
 
 One call, one transaction: bars, engine states, events and their deliveries are kept together or not at all.
 """
@@ -51,23 +51,22 @@ if TYPE_CHECKING:
 
 TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
 RECENT = 64
-"""Bars of a series that are read to see whether one was restated, unless the feed goes further back."""
+"""Stored bars of a series that are read to see whether one was restated, unless the answer goes further back."""
 READ_TOGETHER = 128
 SINCE_CHECKPOINT = 2 * BETWEEN
-"""Bars that there may be since a checkpoint, at the most: sessions cut some of them short."""
+"""Most bars since a checkpoint: more than between two of them, since sessions cut some bars short."""
 LATE_END = 1_800_000_000_000
-"""Nanoseconds after a coarser bar's close until it counts as complete though the feed sent nothing for its end: longer
-than the usual delays of feeds, since what comes for it afterwards would come too late."""
+"""Nanoseconds after a coarser bar's close until it counts as complete even if the feed sent nothing for its end. Longer
+than the usual delays of feeds, since bars that come for it later come too late."""
 
 
 @dataclass(slots=True)
 class Taken:
-    """What a call came to: bars taken in, events said for the first time, those that are no news any more, notes.
+    """The result of a call: bars taken in, events published for the first time, events too old to be news, notes.
 
-    ``missed`` are those that a summary is to tell of, since they come so late.
-    ``refused`` counts rows by the reason. By instrument, ``useless`` says why all that came of it was refused,
-    ``doubtful`` why somebody should look at it, ``look_again`` from which opening on to ask for a second answer, and
-    ``restated`` gives the close of the first bar that is another than before.
+    ``missed`` are the late events that a summary must list. ``refused`` counts rows by reason. By instrument,
+    ``useless`` says why all of its rows were refused, ``doubtful`` why somebody should look at it, ``look_again`` from
+    which opening on to ask for a second answer, and ``restated`` gives the close of the first bar that has changed.
     """
 
     bars: int = 0
@@ -84,23 +83,23 @@ class Taken:
 
 @dataclass(slots=True)
 class _Work:
-    """What one call collects for its transaction; ``places`` has the instruments in it, by their order."""
+    """What one call collects for its transaction; ``places`` gives the position of each instrument."""
 
     places: dict[str, int]
     recent: dict[str, Bars] = field(default_factory=dict)
-    """The last stored bars of some of them, as they were before the call."""
+    """The last stored bars of some instruments, as they were before the call."""
     updates: dict[SeriesKey, SeriesUpdate] = field(default_factory=dict)
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
     together: list[Together] = field(default_factory=list)
     last: dict[str, Bar | None] = field(default_factory=dict)
-    """The last bars, which are known to others once they are kept."""
+    """The last bars; others see them once they are stored."""
     restated: dict[str, int] = field(default_factory=dict)
 
 
 def fresh_pipeline(watched: Watched, account: Account, pools: Pools | None = None) -> Pipeline:
-    """Make the pipeline of an instrument that has seen no bar; ``pools`` are those that it shares with others."""
+    """Make a pipeline that has seen no bar, for an instrument; it shares ``pools`` with others."""
     return Pipeline(
         watched.instrument,
         watched.calendar,
@@ -115,7 +114,7 @@ def fresh_pipeline(watched: Watched, account: Account, pools: Pools | None = Non
 
 
 class Desk:
-    """Keeps a pipeline for each instrument watched, and commits what comes of each arrival."""
+    """Keeps a pipeline for each watched instrument, and commits the results of each arrival."""
 
     def __init__(
         self,
@@ -128,7 +127,7 @@ class Desk:
         record: bool,
         closely: bool = False,
     ) -> None:
-        """Take the parts; ``closely`` looks at each answer by itself, which gives the same and takes longer."""
+        """Take the parts; with ``closely`` each answer is taken by itself, with the same result but more slowly."""
         self.watched: Mapping[str, Watched] = {each.instrument.symbol: each for each in watched}
         self.account = account
         self.store = store
@@ -142,18 +141,18 @@ class Desk:
         )
         self.pipelines: dict[str, Pipeline] = {}
         self.last = LastBars()
-        """The last bar of each instrument's base timeframe; None where there is none."""
+        """The last bar of each instrument's base timeframe; None if there is none."""
         self._decided = Decided(store)
         self._doubts = Doubts()
         self._adrift: set[str] = set()
-        """Instruments whose pipelines went on without the store, and must be brought back to where that is."""
+        """Instruments whose pipelines are ahead of the store and must be brought back to its state."""
         self._told: dict[str, Sequence[Note]] = {}
-        """What was noted of rows of which nothing could be made, so that it is noted only once."""
+        """The last note about unusable rows, so that it is written only once."""
 
     def load(self, names: Sequence[str] | None = None) -> list[str]:
-        """Bring pipelines to where the store left them, all or some; name those that must begin anew.
+        """Bring all or some pipelines to the state in the store; name those that must start afresh.
 
-        One begins anew where the store does not know it, or knows it with other timeframes.
+        An instrument starts afresh if the store does not know it, or knows it with other timeframes.
         """
         names = list(self.watched if names is None else names)
         keys = [SeriesKey(name, timeframe) for name in names for timeframe in self._timeframes(name)]
@@ -162,7 +161,7 @@ class Desk:
         stored = self.store.bars.load_together(keys, most)
         places = {key: place for place, key in enumerate(stored.keys)}
         for name in names:
-            self.pipelines.pop(name, None)  # gives its rows back
+            self.pipelines.pop(name, None)  # releases its rows
         pipelines = {name: self._fresh(name) for name in names}
         bases = {name: places.get(self._base(name), -1) for name in names}
         known = {name: place for name, place in bases.items() if place >= 0 and stored.states[place]}
@@ -202,11 +201,11 @@ class Desk:
         return list(dict.fromkeys([each.base.name, *(timeframe.name for timeframe in each.timeframes)]))
 
     def since(self, name: str) -> int | None:
-        """From which opening on to ask the feed: the last bar's, so that it is seen if it was restated."""
+        """From which opening on to ask the feed: that of the last bar, to see whether it was restated."""
         return self.last.open_of(name)
 
     def enough_from(self, name: str, now: int) -> int:
-        """From which opening on there are bars enough at ``now`` for each timeframe of an instrument to be warm."""
+        """From which opening on there are enough bars at ``now`` for all timeframes of an instrument to be warm."""
         return enough_from(self.watched[name], now)
 
     def last_close(self, name: str) -> int | None:
@@ -214,7 +213,7 @@ class Desk:
         return self.last.close_of(name)
 
     def cold(self, names: Iterable[str]) -> list[str]:
-        """Name the series of these instruments that have too few bars yet for a setup to be reported."""
+        """Name the series of these instruments that still have too few bars to report a setup."""
         return [
             f"{name}/{lane.timeframe.name}"
             for name in names
@@ -226,13 +225,13 @@ class Desk:
     def take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         """Take in what arrived and commit all of it; bars that are still open at ``now`` are left for later.
 
-        StoreTroubleError where it cannot be kept: then everything is as before the call. ValueError where an instrument
-        comes twice: what is known of it is what the store has, and there the first arrival is not yet.
+        StoreTroubleError if it cannot be stored: then everything is as before the call. ValueError if an instrument
+        comes twice: the second arrival would be compared with a store without the first.
         """
         while True:
             try:
                 return self._take(arrivals, now)
-            except DecidedMeanwhileError:  # which is rare: judge them again
+            except DecidedMeanwhileError:  # rare: judge them again
                 continue
 
     def _take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
@@ -253,7 +252,7 @@ class Desk:
                 taken.notes += pipeline.suspects(checked)
             work.said.sort(key=lambda each: places[each[1].instrument])
             said = self.addressing.addressed(work.said, now)
-            stale, missed = self.addressing.too_late(said, now)  # before it is kept: a store may fail to be read after
+            stale, missed = self.addressing.too_late(said, now)  # before the commit: the store may fail afterwards
             sent = (work.sent, [each.sent for each in work.together]) if self.record else ([], [])
             updates = [each.updates for each in work.together]
             batch = Batch(
@@ -265,7 +264,7 @@ class Desk:
             for name in places:
                 self._told.pop(name, None)
                 self._doubts.forget(name)
-            with suppress(StoreTroubleError):  # what went wrong first is told; the next call tries again
+            with suppress(StoreTroubleError):  # the first error is raised; the next call tries again
                 self._bring_back()
             raise
         self.last.update(work.last)
@@ -279,15 +278,15 @@ class Desk:
 
     def _bring_back(self) -> None:
         if self._adrift:
-            self.load(sorted(self._adrift & self.watched.keys()))  # some may have left the list since
+            self.load(sorted(self._adrift & self.watched.keys()))  # some may have left the list meanwhile
             self._adrift.clear()
 
     def _usual(
         self, arrivals: Sequence[Arrival], now: int, taken: Taken, work: _Work
     ) -> tuple[list[tuple[Arrival, Checked]], list[Arrival]]:
-        """Take in usual answers together; gives those that have to be looked at closely.
+        """Take in usual answers together; returns those that need a close look.
 
-        First come new bars that need no look, but of which coarser ones may have to be made.
+        The first of these are new bars that need no close look themselves, but may complete coarser bars.
         """
         closely: list[Arrival] = []
         groups: dict[tuple[object, ...], list[Arrival]] = {}
@@ -311,7 +310,7 @@ class Desk:
         return new, closely
 
     def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Checked | None:
-        """Give what the guard makes of the new bars; None where the series was run again with them."""
+        """Return what the guard makes of the new bars; None if the series was run again with them."""
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
         last, restated = self.last[name], NONE
         raw = closed_rows(arrival.rows, pipeline.guard.timetable, now)
@@ -321,7 +320,7 @@ class Desk:
             reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
             restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
             if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
-                fresh = fresh[:0]  # nothing in this answer says that its times are right
+                fresh = fresh[:0]  # nothing in this answer confirms that its times are right
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
         self._note(name, checked, taken)
@@ -340,14 +339,14 @@ class Desk:
         return None
 
     def _is_after_its_end(self, name: str, pipeline: Pipeline, bars: Bars) -> bool:
-        """Whether bars belong to a coarser one that was taken as complete before they came."""
+        """Whether bars belong to a coarser bar that counted as complete before they came."""
         if not len(bars) or not pipeline.has_coarser:
             return False
         keys = (SeriesKey(name, lane.timeframe.name) for lane in pipeline.lanes if lane.aggregator is not None)
         return any((self.store.bars.last_close(key) or 0) > bars.open_time[0] for key in keys)
 
     def _note(self, name: str, checked: Checked, taken: Taken) -> None:
-        """Take note of what the guard said, but not of what it said the last time, too, of rows that are no bars."""
+        """Record the notes of the guard, but do not repeat those about rows that are no bars."""
         taken.bars += len(checked.bars)
         told = set(self._told.pop(name, ()))
         if not checked.counts:
@@ -359,14 +358,14 @@ class Desk:
             last = next(note for note in reversed(checked.notes) if note.refused)
             text = f"{last.source}, row {last.row}: {last.text}"
             if len(checked.bars):
-                taken.doubtful.setdefault(name, f"most of what came was refused; the last was {text}")
+                taken.doubtful.setdefault(name, f"most rows were refused; the last was {text}")
             else:
                 taken.useless[name] = text
         if checked.notes and not len(checked.bars):
             self._told[name] = checked.notes
 
     def _collect(self, name: str, run: Run, checked: Checked, now: int, work: _Work) -> None:
-        """Collect what is to be kept of new bars."""
+        """Collect what must be stored of new bars."""
         base, pipeline, bars = self._base(name), self.pipelines[name], checked.bars
         if pipeline.has_coarser and _nothing_follows(pipeline.guard.timetable, bars, now):
             for lane, own in pipeline.closed_by(_over(pipeline, now)):
@@ -375,7 +374,7 @@ class Desk:
         if len(bars):
             kept[base] = [bars]
             work.last[name] = bars.last()
-        if not kept and not checked.counts["bad tick"]:  # of one that was left out the next row is judged by it
+        if not kept and not checked.counts["bad tick"]:  # the next row is judged by the one that was left out
             return
         work.said += [(event, SeriesKey(name, lane.timeframe.name)) for event, lane in run.said]
         state, last = snapshot_of(pipeline), self.last[name]
@@ -389,22 +388,22 @@ class Desk:
             work.updates[key] = SeriesUpdate(key, joined, *((state, checkpoint) if key == base else (b"",)))
 
     def _recent(self, name: str, work: _Work) -> Bars:
-        """Give the last stored bars of an instrument, read together with those that come after it in the call.
+        """Give the last stored bars of an instrument, read together with those of the instruments after it in the call.
 
-        The store has to unpack the bars of many series for those of one, and where answers overlap, all are asked for.
+        The store unpacks the bars of many series to read one, and if answers overlap, all series are read anyway.
         """
         if name not in work.recent:
             at = work.places[name]
             keys = [self._base(each) for each in list(work.places)[at : at + READ_TOGETHER]]
             found = self.store.bars.load(keys, RECENT)
-            # Copies, so that the few bars kept do not keep all others.
+            # Copies, so that the few bars kept do not hold the others in memory.
             work.recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in found}
         return work.recent[name]
 
     def _beyond_doubt(self, arrival: Arrival, bars: Bars, reaches: bool, taken: Taken, work: _Work) -> Bars:
-        """Give the bars among known ones that the feed now gives another value, as far as that is beyond doubt.
+        """Give the known bars that the feed now sends with other values, if that is beyond doubt.
 
-        ``reaches`` says whether the answer goes up to the last bar known.
+        ``reaches`` says whether the answer goes up to the last known bar.
         """
         name, last = arrival.instrument, self.last[arrival.instrument]
         if last is None or not len(bars):
@@ -425,7 +424,7 @@ class Desk:
         return weighed.bars
 
     def _restate(self, name: str, corrected: Bars, now: int, work: _Work) -> bool:
-        """Run the series again, from the first stored bar on, with what the feed says now; False if nothing is new."""
+        """Run the series again from the first stored bar, with what the feed sends now; False if nothing is new."""
 
         def said(key: SeriesKey, since: int) -> list[Event]:
             return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=TOLD_OF_A_SERIES)]
@@ -465,14 +464,14 @@ class Desk:
 
 
 def _over(pipeline: Pipeline, now: int) -> int:
-    """Give the close up to which a coarser bar counts as complete though the feed sent nothing for its end."""
+    """Give the close up to which a coarser bar counts as complete even if the feed sent nothing for its end."""
     return now - max(pipeline.base.nanoseconds, LATE_END)
 
 
 def _nothing_follows(timetable: Timetable, bars: Bars, now: int) -> bool:
-    """Say whether no bar can have closed by ``now`` after these, or none did: the feed has no more.
+    """Whether the feed has no more: no bar closed by ``now`` after these, or none can have.
 
-    Where more may follow, as after a part of a history, nothing is known yet of a coarser bar that has begun.
+    If more may follow, as after part of a history, it is not yet known whether a coarser bar is complete.
     """
     if not len(bars):
         return True

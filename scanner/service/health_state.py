@@ -1,4 +1,4 @@
-"""How a running station is: what its health answer and its metrics tell, judged by the bars it has."""
+"""The health of a running station, for its health answer and its metrics, judged by the bars it has."""
 
 from __future__ import annotations
 
@@ -21,18 +21,18 @@ if TYPE_CHECKING:
 
 
 ANSWER_WITHIN = 2.0
-"""Seconds that the store may take to say what waits in its outbox."""
+"""Seconds that the store may take to count what waits in its outbox."""
 
 _ASKING = ThreadPoolExecutor(1, "vitals")
-"""Asks stores, one question at a time: where one does not answer, no more than this thread waits for it."""
+"""Queries stores one at a time: if one does not answer, only this thread waits for it."""
 
 
 @dataclass(frozen=True, slots=True)
 class FeedVitals:
-    """A feed: how far it lags behind the closes that are due and how many series do, in seconds, and its patience.
+    """A feed: how many seconds it lags behind the closes that are due, with how many series, and its patience.
 
-    ``fetching`` counts the series of which more is coming, as of a long history; they are not among those behind.
-    ``said`` tells whether it was said to be late and not yet to be back, ``trouble`` what is wrong as far as known.
+    ``fetching`` counts the series of which more is coming, such as a long history; they do not count as behind.
+    ``said`` tells whether it was reported late and not yet back, ``trouble`` what is wrong, if known.
     """
 
     lag: float
@@ -48,16 +48,16 @@ class FeedVitals:
         return self.said or self.lag > self.patience
 
     def reason(self) -> str:
-        """Say why it is called late."""
+        """Say why it counts as late."""
         if not self.behind:
-            return "was late, and what was missing is being caught up with"
+            return "was late and is catching up on what was missing"
         return (
             f"is {self.lag:,.0f} s behind with {self.behind:,} series and has a patience of {self.patience:g} s"
             f"{self.trouble and f': {self.trouble}'}"
         )
 
 
-STUCK = "taking in what came has not ended for long; see whether the disk of the store is failing"
+STUCK = "taking in a batch is taking far too long; see whether the disk of the store is failing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ class Vitals:
     """A station at a moment. ``last_bar`` is the last close there is (nanoseconds since 1970 UTC), None without any.
 
     ``outbox`` counts deliveries by sink and state; ``sinks`` says in a sentence what is wrong with those that fail;
-    ``stuck`` tells whether a batch takes far too long to be taken in, and ``trouble`` why the store cannot be asked.
+    ``stuck`` tells whether taking in a batch takes far too long, and ``trouble`` why the store does not answer.
     """
 
     station: str
@@ -81,7 +81,7 @@ class Vitals:
     trouble: str = ""
 
     def reasons(self) -> list[str]:
-        """Say why not all is well; nothing where the station watches, no feed is late and no sink fails."""
+        """Say why the station is not well; nothing if it watches, no feed is late and no sink fails."""
         return [
             *([] if self.watching else ["the station is not watching: it is catching up or stopping"]),
             *(f"the feed {name} {each.reason()}" for name, each in self.feeds.items() if each.late),
@@ -91,7 +91,7 @@ class Vitals:
         ]
 
     def notes(self) -> list[str]:
-        """Say what is no reason for not being well, but for hearing nothing of some series yet."""
+        """Say what is no trouble, but explains why some series are not watched yet."""
         return [
             f"history of {each.fetching:,} series is being fetched from the feed {name}; nobody is looking at them yet"
             for name, each in self.feeds.items()
@@ -101,8 +101,8 @@ class Vitals:
     def told(self) -> dict[str, object]:
         """Give what the health answer holds, ready to be written as JSON.
 
-        ``sinks`` are those that fail; ``refused`` counts what each sink refused for good, which somebody has to see to
-        and is no reason for not being well.
+        ``sinks`` are those that fail; ``refused`` counts what each sink refused for good, which needs attention but
+        does not make the station unwell.
         """
         return {
             "station": self.station,
@@ -128,7 +128,7 @@ class Vitals:
 
 
 async def look(station: Station) -> Vitals:
-    """See how a station is; takes little longer than ``ANSWER_WITHIN``, whatever the store does."""
+    """Look at the health of a station; takes little longer than ``ANSWER_WITHIN``, whatever the store does."""
     now, trouble = station.clock.now(), ""
     outbox: Mapping[tuple[str, State], int] = {}
     try:
@@ -155,7 +155,7 @@ async def look(station: Station) -> Vitals:
 
 
 def _last_close(station: Station, name: str) -> int | None:
-    """Say when an instrument's last bar closed; None where it has none, or is not loaded yet."""
+    """When an instrument's last bar closed; None if it has none, or is not loaded yet."""
     return station.last_close(name) if name in station.desk.last else None
 
 
@@ -165,7 +165,7 @@ def _feeds(station: Station, now: int) -> dict[str, FeedVitals]:
         at_now = Lags(group.timetable, now)
         for name in group.instruments:
             last = _last_close(station, name)
-            # Of what never came, nothing was due before the station began.
+            # For a series that never came, nothing was due before the station began.
             lags.setdefault(group.feed, {})[name] = at_now.behind(station.begun if last is None else last).time
     return {
         name: _feed(station, station.intakes.get(name), station.manners(name).patience, each, now)
@@ -174,12 +174,12 @@ def _feeds(station: Station, now: int) -> dict[str, FeedVitals]:
 
 
 def _feed(station: Station, intake: Intake | None, patience: float, lags: dict[str, int], now: int) -> FeedVitals:
-    """Judge a feed by the bars there are, and in accordance with what its intake says of it."""
+    """Judge a feed by its bars, consistently with what its intake reports."""
     late = None if intake is None else intake.late
-    # As in what is said of the feed, a trouble means that nothing is coming.
+    # As in the events about the feed, a trouble means that nothing is coming.
     coming = frozenset[str]() if intake is None or intake.trouble else intake.going_on
     for name, close in late.instruments.items() if late is not None else ():
-        # Of what never came, something was due all the same once it was missed.
+        # For a series that never came, something was due all the same once it was missed.
         if name in lags and _last_close(station, name) is None:
             lags[name] = max(lags[name], now - close)
     judged = [lag for name, lag in lags.items() if name not in coming]

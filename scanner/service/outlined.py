@@ -1,4 +1,4 @@
-"""The outline of a configuration, for whoever looks at a station from outside."""
+"""The outline of a configuration, for programs that look at a station from outside."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from scanner.market.sessions.calendars import Calendar
 
 YEARS_BACK = 25
-"""Years before this one whose sessions are held: no series is further behind."""
+"""Years before this one whose sessions are included: no series is further behind."""
 
 
 def outline_of(settings: Settings, environ: Mapping[str, str], now: int) -> Outline:

@@ -1,4 +1,4 @@
-"""Pipelines as bytes, and many of them back: what is kept with each bar, and what only now and then."""
+"""Pipelines stored as bytes and restored: what is stored with each bar, and what only now and then."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 BETWEEN = 32
-"""Bars between two checkpoints: so few that a start takes them in at once, so many that they cost next to nothing."""
+"""Bars between two checkpoints: few enough for a quick start, many enough to cost next to nothing."""
 SIZE_BYTES = 4
 TIME_BYTES = 8
 
 
 def snapshot_of(pipeline: Pipeline) -> bytes:
-    """Give what must be kept after each bar, besides checkpoint and bars, to go on in a later run."""
+    """Give what must be stored after each bar, besides checkpoint and bars, to continue in a later run."""
     parts = [pipeline.mark, pipeline.guard.snapshot()]
     for lane in pipeline.lanes:
         parts += [b"" if lane.aggregator is None else lane.aggregator.snapshot(), state_of(lane.engine)]
@@ -37,13 +37,13 @@ def snapshot_of(pipeline: Pipeline) -> bytes:
 
 
 def state_of(engine: SeriesEngine) -> bytes:
-    """Give what must be kept of an engine after each bar: what it remembers besides its windows, and its stories."""
+    """Give what must be stored of an engine after each bar: its state besides the windows, and its stories."""
     stories = b"" if engine.follower is None else engine.follower.snapshot()
     return _record(engine) + stories + len(stories).to_bytes(SIZE_BYTES, "little")
 
 
 def checkpoint_of(pipeline: Pipeline) -> bytes:
-    """Give what needs to be kept only once in ``BETWEEN`` bars or so: the windows, to which a start adds bars since."""
+    """Give what is stored about every ``BETWEEN`` bars: the windows, to which a start adds the bars since."""
     return joined(windows_of(lane.engine) for lane in pipeline.lanes)
 
 
@@ -54,9 +54,9 @@ def windows_of(engine: SeriesEngine) -> bytes:
 
 
 def are_due(pipelines: Sequence[Pipeline], before: Integers, now: Integers) -> NDArray[np.bool_]:
-    """Say of which pipelines of one base timeframe a checkpoint is due with a bar that closes ``now``.
+    """Say which pipelines of one base timeframe are due for a checkpoint with a bar that closes ``now``.
 
-    The bar before it closed ``before``. Each has its turn, so that not all come at once.
+    The bar before it closed ``before``. They take turns, so that not all are due at once.
     """
     length = pipelines[0].base.nanoseconds
     turns = np.array([crc32(each.instrument.symbol.encode()) for each in pipelines], dtype=np.int64)
@@ -72,12 +72,12 @@ def restore(
     begins: Integers,
     ends: Integers,
 ) -> set[int]:
-    """Let fresh pipelines go on, each from a snapshot and an earlier checkpoint.
+    """Restore fresh pipelines, each from a snapshot and an earlier checkpoint.
 
     The last bars of the lane k, of all lanes of all pipelines in their order, are begins[k]…ends[k]−1 of ``bars``: all
-    since the checkpoint, and ``history`` or all before it. Gives the places of the pipelines that cannot go on, since
-    they were other ones, bars are missing, or those do not lead from the checkpoint to the snapshot. They must begin
-    anew.
+    since the checkpoint, and ``history`` or all before it. Returns the places of the pipelines that cannot be
+    restored: they have changed, bars are missing, or the bars do not lead from the checkpoint to the snapshot. These
+    must start afresh.
     """
     engines: list[SeriesEngine] = []
     states, windows, lanes, places, before = list[bytes](), list[bytes](), list[int](), list[int](), 0
@@ -91,7 +91,7 @@ def restore(
             for lane, aggregated in zip(pipeline.lanes, parts[1::2], strict=True):
                 if lane.aggregator is not None:
                     lane.aggregator.restore(aggregated)
-        except ValueError:  # an earlier release kept it otherwise
+        except ValueError:  # an earlier release stored it in another form
             continue
         engines += [lane.engine for lane in pipeline.lanes]
         states += parts[2::2]
@@ -111,7 +111,7 @@ def restore_engines(
     begins: Integers,
     ends: Integers,
 ) -> set[int]:
-    """Let fresh engines go on, each from its state and earlier windows; see ``restore``."""
+    """Restore fresh engines, each from its state and earlier windows; see ``restore``."""
     by_pool: dict[int, list[int]] = {}
     for place, (engine, kept) in enumerate(zip(engines, checkpoints, strict=True)):
         if len(kept) > TIME_BYTES:
@@ -131,7 +131,7 @@ def _begun(
 ) -> list[int]:
     """Bring engines of one pool from their checkpoints to their last bars; gives the places of those that got there."""
     pool, windows = engines[places[0]].series.pool, [checkpoints[place][TIME_BYTES:] for place in places]
-    middles = begins[places].copy()  # up to there bars had been taken in by the checkpoint
+    middles = begins[places].copy()  # the checkpoint includes the bars up to there
     counts = kept_windows.counts_in(windows)
     for k in np.flatnonzero(counts).tolist():
         last_close = int.from_bytes(checkpoints[places[k]][:TIME_BYTES], "little", signed=True)
@@ -142,7 +142,7 @@ def _begun(
     rows, since = np.array([engines[place].series.row for place in found], dtype=np.int64), middles[which]
     kept_windows.restore(pool, rows, begun, bars, since)
     new = ends[found] - since
-    finds, pool.finds = pool.finds, []  # what there was to find was said in its time
+    finds, pool.finds = pool.finds, []  # its events were published at the time
     try:
         for number, stop in pool.take(rows, np.cumsum(new), bars.runs(since, new)):
             if isinstance(stop, Leap):
@@ -153,7 +153,7 @@ def _begun(
 
 
 def _goes_on(engine: SeriesEngine, kept: bytes) -> bool:
-    """Go on with the stories of a state; False where the series is not what it was then."""
+    """Restore the stories of a state; False if the series has changed since."""
     size = int.from_bytes(kept[-SIZE_BYTES:], "little")
     end = len(kept) - SIZE_BYTES - size
     if _record(engine) != kept[:end]:
@@ -164,6 +164,6 @@ def _goes_on(engine: SeriesEngine, kept: bytes) -> bool:
 
 
 def _record(engine: SeriesEngine) -> bytes:
-    """Give what a series remembers besides its windows."""
+    """Give the state of a series besides its windows."""
     row = engine.series.row
     return engine.series.pool.state[row : row + 1].tobytes()

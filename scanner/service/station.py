@@ -1,4 +1,4 @@
-"""The station: one running watcher. Wakes at bar closes, takes in what the feeds have, and tells what it finds."""
+"""The station: one running watcher. Wakes at bar closes, takes in new bars, and publishes what it finds."""
 
 from __future__ import annotations
 
@@ -37,23 +37,23 @@ if TYPE_CHECKING:
     from scanner.store import Store
 
 CATCH_UP = 20.0
-"""Seconds that the start waits for feeds to answer; slower ones are caught up with while the others are watched."""
+"""Seconds that the start waits for feeds to answer; slower ones catch up while the others are watched."""
 
 TURN_WITHIN = 30.0
-"""Seconds that a batch may take to be taken in and kept."""
+"""Seconds that taking in and storing a batch may take."""
 
 LOOK_AT_STORE = 5.0
 """Seconds between two looks at whether the store's files are still there."""
 
 STOP_WITHIN = 1.0
-"""Seconds that a stop waits for the batch that is being kept."""
+"""Seconds that a stop waits for the batch that is being stored."""
 
 LOADED_TOGETHER = 512
 """Instruments that are loaded between two looks at whether to stop."""
 
 
 class Station:
-    """Watches what the settings list. Everything from outside comes by the constructor."""
+    """Watches what the settings list. Everything from outside comes through the constructor."""
 
     def __init__(
         self,
@@ -70,7 +70,7 @@ class Station:
     ) -> None:
         """Take the parts; ``sleep`` waits for seconds that the machine is awake, whatever the clock shows.
 
-        Where one batch takes longer than ``turn_within`` seconds, the station is stuck.
+        If a batch takes longer than ``turn_within`` seconds, the station is stuck.
         """
         self.settings = settings
         self.store = store
@@ -108,14 +108,14 @@ class Station:
             busy=lambda: any(intake.is_asking for intake in self.intakes.values()),
         )
         self.watching = asyncio.Event()
-        """Set once the start has been caught up with and bar closes are waited for."""
+        """Set once the start has caught up and the station waits for bar closes."""
         self.begun = clock.now()
         self.timers = Timers(clock, sleep)
         self._sleep = sleep
         self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
         self._lives: dict[str, FeedLife] = {}
         self._beside: set[asyncio.Task[None]] = set()
-        """What goes on while watching, until it is cancelled."""
+        """Tasks that run while watching, until they are cancelled."""
         self._group_names = self._names_of_groups()
 
     def _names_of_groups(self) -> dict[str, str]:
@@ -126,7 +126,7 @@ class Station:
         return sinks_for(event, self._group_names, self.settings.routes, list(self.settings.sinks))
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Watch until told to stop; StoreTroubleError where the store cannot be read at the start, or is gone later."""
+        """Watch until told to stop; StoreTroubleError if the store cannot be read at the start, or is gone later."""
         starting = asyncio.create_task(self._start())
         stopping = asyncio.create_task(stop.wait())
         delivering = asyncio.create_task(self.delivery.run(stop)) if self.delivery is not None else None
@@ -145,7 +145,7 @@ class Station:
                 self._beside |= beside
                 self.watching.set()
                 self.log.info("watching", groups=[group.name for group in self.groups])
-                # Any of it ends before it is told to only where the store is gone, or by a defect of ours, which must
+                # A task ends early only if the store is gone or through a defect of ours, which must
                 # not pass in silence.
                 ends = {stopping, *beside} if delivering is None else {stopping, delivering, *beside}
                 ended, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
@@ -156,19 +156,19 @@ class Station:
             if delivering is not None:
                 if not stop.is_set():
                     delivering.cancel()
-                with suppress(asyncio.CancelledError):  # we have cancelled it just now
+                with suppress(asyncio.CancelledError):  # we have just cancelled it
                     await delivering
             self.keeping.noted.finish()
             self.log.info("stopped", bars=self.keeping.counts["bars"])
 
     async def _watch_store(self) -> None:
-        """Look whether what is kept is still kept where it can be found; StoreGoneError where it is not."""
+        """Check that the files of the store are still in place; StoreGoneError if they are not."""
         while True:
             await self._sleep(LOOK_AT_STORE)
             await asyncio.to_thread(self.store.database.check_in_place)
 
     async def _stop(self, *tasks: asyncio.Task[Any]) -> None:
-        """Stop all but delivering, which ends by itself meanwhile; what is being kept is kept whole."""
+        """Stop everything except delivery, which ends by itself meanwhile; a batch being stored is finished."""
         self.watching.clear()
         self.timers.stop()
         ended = [*tasks, *self._beside]
@@ -181,20 +181,20 @@ class Station:
     async def _keep_the_rest(self) -> None:
         try:
             async with asyncio.timeout(STOP_WITHIN):
-                async with self.keeping.turns:  # a batch that is being kept is kept whole
+                async with self.keeping.turns:  # a batch that is being stored is finished
                     pass
                 await self.telling.sum_up()
         except TimeoutError:
-            self.log.warning("the store does not answer; what it was keeping is kept whole or not at all")
+            self.log.warning("the store does not answer; the current batch is stored as a whole or not at all")
 
     async def _start(self) -> None:
-        """Go on from where the store is, and catch up."""
+        """Continue from the state in the store, and catch up."""
         await asyncio.to_thread(make_ready, {each.rulebook for each in self.watched})
         anew, names = [], list(self.desk.watched)
         for begin in range(0, len(names), LOADED_TOGETHER):
             anew += await asyncio.to_thread(self.desk.load, names[begin : begin + LOADED_TOGETHER])
         await asyncio.to_thread(revive, self.desk, anew)
-        gc.freeze()  # what is loaded stays; to search it for circles again and again would hold up the closes
+        gc.freeze()  # loaded objects stay; searching them for cycles again and again would delay the closes
         self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
         self.telling.remember(*await asyncio.to_thread(self.desk.addressing.unlisted, NAMED))
         for name in self.feeds:
@@ -203,7 +203,7 @@ class Station:
         self._tell_cold(names)
 
     def _tell_cold(self, names: Iterable[str]) -> None:
-        """Name in the log the series of which no setup can be reported yet."""
+        """Log the series for which no setup can be reported yet."""
         cold = self.desk.cold(names)
         if cold:
             self.log.info("not warm yet", count=len(cold), series=cold[:NAMED])
@@ -230,11 +230,11 @@ class Station:
         return Manners.of(self.feeds[name])
 
     async def _catch_up(self) -> None:
-        """Ask for all that closed while nobody was watching, and sum it up in one event."""
+        """Ask for all bars that closed while nobody was watching, and sum them up in one event."""
         now = self.clock.now()
         for group in self.groups:
             self.dues[group.name] = self._due(group, now)
-        # One round of asking is waited for; what is not there yet goes on being asked for behind the watching.
+        # Waits for one round of asking; what is missing then is asked for again while watching.
         rounds = [asyncio.create_task(self._begin(name)) for name in self.intakes]
         self._beside.update(rounds)
         if rounds:
@@ -242,8 +242,8 @@ class Station:
         await self.telling.caught_up()
 
     async def _begin(self, name: str) -> None:
-        """Start a feed and ask it for all that it may have, once."""
-        # Where it does not start it is asked all the same, and is late if it does not answer.
+        """Start a feed and ask it once for all that it may have."""
+        # A feed that does not start is asked all the same, and is late if it does not answer.
         await self._lives[name].start()
         now = self.clock.now()
         for group in self.groups:
@@ -252,7 +252,7 @@ class Station:
         await self.intakes[name].first_round()
 
     def _due(self, group: Group, now: int) -> Due:
-        """Begin with the close that was to be asked for last, since what closed before is asked for at once."""
+        """Begin with the last close that was due, since earlier ones are asked for at once."""
         return Due(group.timetable, group.last_close(now - round(self.manners(group.feed).settle * SECOND)))
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
@@ -276,9 +276,8 @@ class Station:
     async def reload(self, settings: Settings) -> list[str]:
         """Watch the list of other settings from now on; names the instruments that are new or different.
 
-        All others go on as they are, and nothing that was asked for is forgotten. SettingsError where something is
-        different that is only read at the start, StoreTroubleError where the store does not allow it: then all stays
-        as it was.
+        All others go on unchanged, and no pending request is lost. SettingsError if a part has changed that is only
+        read at the start, StoreTroubleError if the store fails: then nothing changes.
         """
         watched = list_of(settings, self.settings)
         async with self.keeping.turns:
@@ -290,7 +289,7 @@ class Station:
         return changed
 
     def _reschedule(self, changed: set[str]) -> None:
-        """Wake for the groups there are now, and ask at once for what is new or different."""
+        """Set timers for the current groups, and ask at once for what is new or different."""
         now = self.clock.now()
         names = {group.name for group in self.groups}
         for gone in [name for name in self.dues if name not in names]:
@@ -313,11 +312,11 @@ class Station:
         return self.desk.enough_from(name, self.clock.now()) if name in self.desk.watched else None
 
     def last_close(self, name: str) -> int | None:
-        """Say when an instrument's last bar closed; of one that left the list nothing is lacking any more."""
+        """When an instrument's last bar closed; an instrument that left the list is never behind."""
         return self.desk.last_close(name) if name in self.desk.watched else self.clock.now()
 
     async def finish(self) -> None:
-        """Ask once for all that has closed by now, and for nothing that closes later: a recording is over."""
+        """Ask once for all bars that have closed by now, and for none that close later: a recording is over."""
         self.timers.stop()
         now = self.clock.now()
         for group in self.groups:
@@ -327,17 +326,17 @@ class Station:
         await asyncio.gather(*(intake.first_round() for intake in self.intakes.values()))
 
     async def _leapt(self, seconds: float) -> None:
-        """Tell that the clock was set or the machine slept."""
+        """Report that the clock was set or the machine slept."""
         if seconds < 0:
             self.telling.note(
                 f"the clock was set back by {-seconds:,.0f} s; a bar is looked at once the clock shows its close"
             )
         else:
-            self.log.info("the clock leapt", seconds=round(seconds))
+            self.log.info("the clock jumped", seconds=round(seconds))
         self.timers.clock_leapt(seconds)
 
     async def _close(self, group: Group, close: int) -> None:
-        """Ask for the bars of a group that have closed, up to the one that closes then."""
+        """Ask for the closed bars of a group, up to the one with this close."""
         if group.feed in self.intakes:
             self.log.debug("bar close", group=group.name, close=rfc3339(close))
             self.intakes[group.feed].ask(self._asks(group, close))
@@ -346,7 +345,7 @@ class Station:
         return [self._listen(name, feed.arrived) for name, feed in self.feeds.items() if feed.arrived is not None]
 
     async def _listen(self, name: str, arrived: asyncio.Event) -> None:
-        """Ask a feed that is pushed to as soon as it has something."""
+        """Ask a feed that receives pushes as soon as it has something."""
         while True:
             await arrived.wait()
             arrived.clear()

@@ -1,4 +1,4 @@
-"""How a station stands, told from what its store holds: beside the running station as well as without one."""
+"""The status of a station as its store shows it, whether the station is running or not."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ NEVER_CAME = 2**62
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What a store knows of the series on a list: last closes, bars seen since the beginning or the last hold.
+    """What a store knows of the listed series: last closes, bars seen since the beginning or the last hold.
 
-    A series of which it knows nothing is in neither. ``outbox`` counts deliveries by sink and state.
+    A series that it does not know is in neither. ``outbox`` counts deliveries by sink and state.
     """
 
     last: Mapping[SeriesKey, int]
@@ -41,7 +41,7 @@ class Facts:
 
 
 def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
-    """Read what a store knows; StoreTroubleError where it cannot be read."""
+    """Read what a store knows; StoreTroubleError if it cannot be read."""
     last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
     for key, close, state in store.bars.states():
@@ -57,10 +57,10 @@ def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
 
 
 def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
-    """Say how a station stands at ``now`` (nanoseconds since 1970 UTC).
+    """Give the status of a station at ``now`` (nanoseconds since 1970 UTC).
 
-    ``holder`` runs the station, None where nobody does. What is played from a recording is judged by the close of its
-    last bar. ``mistake`` is why a configuration that has changed is not taken, empty where it could be.
+    ``holder`` is the process that runs the station, None if there is none. A recording is judged by the close of its
+    last bar. ``mistake`` is why a changed configuration is not accepted, empty if it is valid.
     """
     read = ListRead.of(holder)
     if about.played:
@@ -80,7 +80,7 @@ def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mis
         bases.setdefault(each.feed, []).append(base)
         wait = base.lag or 0
         if base.last_close is None and holder is not None:
-            # Nothing was due before the station began, where that is known; a recording has had it all along.
+            # Nothing was due before the station began, if that is known; a recording always had its bars.
             wait = NEVER_CAME if read is None or about.played else of_base.behind(read.time).time
         waited[each.feed] = max(waited.get(each.feed, 0), wait)
     return Status(

@@ -1,4 +1,4 @@
-"""What a station tells of itself: that it caught up and what it missed, that it still watches, and its troubles."""
+"""What a station reports about itself: that it caught up, what it missed, that it is still watching, and trouble."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     from scanner.event_data import FoundInShort, StationData
 
 NAMED = 50
-"""Setups or troubles that a summary names; beyond them it counts."""
+"""Setups or troubles that a summary names; it only counts the others."""
 
 LOOK = 5.0
-"""Seconds without a setup that comes too late, after which a catch-up counts as over."""
+"""A catch-up is over when no late setup has come for this many seconds."""
 LONGEST = 120.0
-"""Seconds after which a summary is given though the catch-up is not over: nobody is to wait for it in vain."""
+"""Seconds after which a summary is given even if the catch-up is not over."""
 
 
 MISSED_ONE, MISSED_SEVERAL = "setup or ending", "setups and endings"
@@ -36,7 +36,7 @@ MISSED_ONE, MISSED_SEVERAL = "setup or ending", "setups and endings"
 
 @dataclass(frozen=True, slots=True, order=True)
 class _Came:
-    """An event: when its bar closed, and its place in the order of coming."""
+    """An event: when its bar closed, and its place in the order of arrival."""
 
     time: int
     place: int
@@ -44,7 +44,7 @@ class _Came:
 
 
 class Setups:
-    """Setups and endings to be listed: all are counted, the newest by the time of their bars are named."""
+    """Setups and endings to be listed: all are counted, those with the newest bars are named."""
 
     def __init__(self) -> None:
         self._came = self._told = 0
@@ -67,18 +67,18 @@ class Setups:
         insort(self._newest, came)
 
     def add_earlier(self, count: int, last: Sequence[Event]) -> None:
-        """Take note of so many, the last of them by name."""
+        """Take note of several; only the last of them are given by name."""
         self._came += count - len(last)
         for event in last:
             self.add(event)
 
     def drop(self, count: int) -> None:
-        """Forget the first ``count`` to come, which have been told; others may have come meanwhile."""
+        """Forget the first ``count``, which have been reported; others may have come meanwhile."""
         self._told += count
         self._newest = deque((each for each in self._newest if each.place > self._told), maxlen=NAMED)
 
     def newest(self) -> list[Event]:
-        """Give those that are named, the newest last."""
+        """Give the named ones, the newest last."""
         return [each.event for each in self._newest]
 
 
@@ -109,7 +109,7 @@ def _in_short(event: Event) -> FoundInShort:
 
 
 class Telling:
-    """Keeps account of what there is to tell, and tells it by ``say``, which raises StoreTroubleError.
+    """Collects what there is to report, and publishes it with ``say``, which raises StoreTroubleError.
 
     ``count`` gives how many series are watched and how many bars were taken in, ``busy`` whether feeds are being asked.
     """
@@ -135,10 +135,10 @@ class Telling:
         self._found = Setups()
         """Those since the last summary of the day."""
         self._missed = Setups()
-        """Those that came too late to be sent, and were not summed up yet."""
+        """Those that came too late to be sent and are in no summary yet."""
         self._is_missed = asyncio.Event()
         self._bars_told: dict[str, int] = {}
-        """Bars in the summaries of each kind so far: each counts those since the one before."""
+        """Bars covered so far by the summaries of each kind; the next one counts only the bars since."""
 
     def note(self, trouble: str) -> None:
         """Take note of a trouble, for the log and for the summary of the day."""
@@ -147,7 +147,7 @@ class Telling:
         del self.troubles[:-NAMED]
 
     def heard(self, events: Sequence[Event], missed: Sequence[Event]) -> None:
-        """Take note of what was found: events that are sent, and those that are no news any more."""
+        """Take note of what was found: events that are sent, and events that are too old to be news."""
         for event in (*events, *missed):
             if event.kind == "setup.qualified":
                 self._found.add(event)
@@ -156,25 +156,25 @@ class Telling:
             self._is_missed.set()
 
     def remember(self, count: int, last: Sequence[Event]) -> None:
-        """Take note of what was found too late in an earlier run, and never summed up."""
+        """Take note of what an earlier run found too late and put in no summary."""
         self._missed.add_earlier(count, last)
         for event in last:
             if event.facts.begins:
                 self._found.add(event)
 
     async def caught_up(self) -> None:
-        """Sum up what came while nobody was watching, all in one event, and what was never summed up before it."""
+        """Sum up in one event what came while nobody was watching, and what is in no earlier summary."""
         now, (_, bars), missed = self._clock.now(), self._count(), self._missed.count
         if bars or missed:
             reason = f"{number_of(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
             if not await self._try(self._event("station.caught_up", reason, now, self._missed, [str(now)])):
-                if missed:  # it is summed up as soon as the store takes it
+                if missed:  # it goes into a summary as soon as the store accepts one
                     self._is_missed.set()
                 return
         self._missed.drop(missed)
 
     async def keep_summing_up(self) -> None:
-        """Whenever a later catch-up is over, list what it found too late, in one event; until cancelled."""
+        """After each later catch-up, list in one event what it found too late; runs until cancelled."""
         while True:
             await self._is_missed.wait()
             self._is_missed.clear()
@@ -185,14 +185,14 @@ class Telling:
                 await self._clock.sleep(self._pauses.after(failures))
 
     async def sum_up(self) -> bool:
-        """List what came too late and was not listed yet, if anything; gives whether the store could keep it."""
+        """List what came too late and is not listed yet, if anything; returns whether the store could keep it."""
         missed, now = self._missed.count, self._clock.now()
         if missed:
             reason = (
                 f"found too late to be sent as alerts while catching up, up to {rfc3339(now // SECOND * SECOND)}: "
                 f"{number_of(missed, MISSED_ONE, MISSED_SEVERAL)}"
             )
-            # Where nobody knows whether it was kept and it is said again, it has the same id and is kept once.
+            # If it is unknown whether it was kept, it is published again with the same id, and so is kept once.
             about = [str(missed), *(event.id for event in self._missed.newest())]
             if not await self._try(self._event("station.caught_up", reason, now, self._missed, about)):
                 return False
@@ -200,7 +200,7 @@ class Telling:
         return True
 
     async def daily(self, late: Sequence[str]) -> None:
-        """Say that somebody is still watching, what came of the day, and which feeds are late."""
+        """Report that the station is still watching, what the day brought, and which feeds are late."""
         now = self._clock.now()
         found, troubles = self._found.count, len(self.troubles)
         reason = f"still watching: {number_of(found, 'setup')} since the last summary"
@@ -210,7 +210,7 @@ class Telling:
             del self.troubles[:troubles]
 
     async def _until_caught_up(self) -> None:
-        """Wait until no feed is being asked and no more setups come too late, but not for ever."""
+        """Wait, within a limit, until no feed is being asked and no more late setups come."""
         waited, before = 0.0, -1
         while waited < LONGEST and (self._busy() or self._missed.count != before):
             before = self._missed.count
@@ -218,7 +218,7 @@ class Telling:
             waited += LOOK
 
     async def _try(self, event: Event) -> bool:
-        """Say something; gives whether the store could keep it, which is no reason to stop."""
+        """Publish an event; returns whether the store could keep it. A failure is no reason to stop."""
         try:
             await self._say(event)
         except StoreTroubleError as problem:

@@ -1,7 +1,7 @@
-"""Word to the program that started us: ready, alive, reading the list again, stopping.
+"""Messages to the program that started us: ready, alive, reading the list again, stopping.
 
 The protocol is that of sd_notify(3) and sd_watchdog_enabled(3) of systemd: datagrams to the socket that the environment
-names. Where it names none, nobody is told.
+names. If it names none, nothing is sent.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ if TYPE_CHECKING:
 
 
 class Supervisor:
-    """Tells whoever supervises this process how it is.
+    """Reports the state of this process to its supervisor.
 
-    ``watchdog`` is the number of seconds within which it wants to hear that we are alive; None where it does not ask.
-    One that does not listen is no reason to stop watching: what cannot be sent is not sent.
+    ``watchdog`` is the number of seconds within which the supervisor wants a sign of life; None if it wants none.
+    If the supervisor does not listen, the process goes on: messages that cannot be sent are dropped.
     """
 
     def __init__(
@@ -53,9 +53,9 @@ class Supervisor:
         self._send("WATCHDOG=1")
 
     async def keep_telling(self, sleep: Callable[[float], Awaitable[object]], is_well: Callable[[], bool]) -> None:
-        """Say that we are alive, twice within the time asked for, while the event loop runs and we are well.
+        """Say that we are alive, twice within the watchdog time, while the event loop runs and we are well.
 
-        Ends where that is not asked for. ``sleep`` waits for real seconds.
+        Ends at once if no watchdog is set. ``sleep`` waits for real seconds.
         """
         while self.watchdog is not None:
             if is_well():
@@ -73,7 +73,7 @@ class Supervisor:
 
 
 def _watchdog(environ: Mapping[str, str], process: int) -> float | None:
-    """Read how often to call, in seconds; None where that is not asked of this process."""
+    """Read the watchdog time in seconds; None if none is set for this process."""
     try:
         seconds = int(environ["WATCHDOG_USEC"]) / 1e6
         meant = int(environ.get("WATCHDOG_PID", process))

@@ -1,4 +1,4 @@
-"""Upkeep of the store by the running station: in order every minute, and rid of what is past keeping every day."""
+"""Upkeep of the store by the running station: tidied every minute, rid of expired data every day."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from scanner.store import Store
 
 STEPS = 64
-"""Short steps of tidying at a time; what is left is for the next minute."""
+"""Short steps of tidying at a time; the rest waits for the next minute."""
 AFTER_START = timedelta(minutes=10)
-"""So long after the start retention runs first, so that a station restarted every day comes to it as well."""
+"""Time after the start until expired data are first removed: a station restarted every day does it too."""
 
 
 class Upkeep:
-    """Keeps a store in order between bar closes, in threads. ``note`` is told in a sentence what goes wrong."""
+    """Keeps a store in order between bar closes, in threads. ``note`` gets each trouble as a sentence."""
 
     def __init__(self, store: Store, *, keep_bars: int, keep_days: int, note: Callable[[str], None]) -> None:
         self.store = store
@@ -32,7 +32,7 @@ class Upkeep:
         self.note = note
 
     def schedule(self, scheduler: Any, now: datetime | None = None) -> None:  # noqa: ANN401 - the library has no types
-        """Give the work to a scheduler, in place of what it was given before; ``now`` is when it starts."""
+        """Schedule the work, replacing earlier jobs; ``now`` is when it starts."""
         begin = (now or datetime.now(UTC)) + AFTER_START
         for job, trigger in (
             (self.tidy, IntervalTrigger(minutes=1, timezone=UTC)),
@@ -58,7 +58,7 @@ class Upkeep:
             self.note(f"upkeep: {problem}")
 
     async def retain(self) -> tuple[int, int, int]:
-        """Remove what is past keeping; gives the number of bars, events and recorded rows removed."""
+        """Remove expired data; returns the number of bars, events and recorded rows removed."""
         try:
             return await asyncio.to_thread(retain, self.store, keep_bars=self.keep_bars, keep_days=self.keep_days)
         except StoreTroubleError as problem:

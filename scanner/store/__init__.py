@@ -58,7 +58,7 @@ class Batch:
     """What is committed together: new bars and states, rewritten ends of series, events, and the rows as sent.
 
     ``together`` and ``sent_together`` are more updates and rows, in columns. ``decided`` is the number of the last
-    decision that was heard before, None where it does not matter.
+    decision taken into account, None if that does not matter.
     """
 
     updates: Sequence[SeriesUpdate] = ()

@@ -44,7 +44,7 @@ class SeriesKey(NamedTuple):
 class SeriesUpdate:
     """New bars of a series, later than all before, and what its engine remembers after them. Either may be empty.
 
-    ``checkpoint`` is kept in the place of the one before, unless it is empty.
+    ``checkpoint`` replaces the earlier one, unless it is empty.
     """
 
     key: SeriesKey
@@ -57,7 +57,7 @@ class SeriesUpdate:
 class SeriesUpdates:
     """The updates of many series in columns: ``counts`` bars of each one after the other.
 
-    ``checkpoints`` are by place among the series, of those alone that have one.
+    ``checkpoints`` are by position among the series, only for those that have one.
     """
 
     keys: Sequence[SeriesKey]
@@ -111,7 +111,7 @@ class Rewrite:
 class StoredSeries:
     """The last bars of a series, oldest first, and what its engine remembers. The arrays may be read-only.
 
-    ``checkpoint`` is what it held some bars ago, empty where none was kept.
+    ``checkpoint`` is the engine's state some bars ago, empty if none was kept.
     """
 
     key: SeriesKey
@@ -282,7 +282,7 @@ class BarLog:
     def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
         """Give every series as the store has it now: the close of its last bar, None without one, and its state.
 
-        StoreTroubleError where what is stored is damaged.
+        StoreTroubleError if stored data is damaged.
         """
         with self._database.reading() as connection:
             for instrument, timeframe, last_close, state in connection.execute(
@@ -402,7 +402,7 @@ def _keep_checkpoints(connection: sqlite3.Connection, kept: Mapping[int, bytes])
 def _read_bucket(
     connection: sqlite3.Connection, bucket: int, wanted: Mapping[int, SeriesKey], last_bars: int | None
 ) -> StoredTogether:
-    """Read series of a bucket, by their numbers; DamagedError where bars do not match the row of their series."""
+    """Read series of a bucket, by their numbers; DamagedError if bars do not match the row of their series."""
     tail = _tail(connection, bucket, last_bars)
     in_tail = dict(zip(tail.ids, zip(tail.begins, tail.ends, strict=True), strict=True))
     tables, size = [tail.table], tail.table.shape[1]

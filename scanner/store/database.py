@@ -133,13 +133,13 @@ class Database:
                 )
 
     def version(self) -> int:
-        """Give a number that is another one as soon as anybody else has changed the store."""
+        """Give a number that changes as soon as another connection has changed the store."""
         with self.plain() as connection:
             (number,) = connection.execute("PRAGMA data_version").fetchone()
         return int(number)
 
     def spare_memory(self, kibibytes: int) -> None:
-        """Keep no more than so much of the file in memory."""
+        """Limit how much of the file is kept in memory."""
         with self.plain() as connection:
             connection.execute(f"PRAGMA cache_size = {-kibibytes}")
 

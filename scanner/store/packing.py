@@ -93,7 +93,7 @@ codecs.register_error(JSON_NUMBERS, _as_json)
 def checksum_of(values: Sequence[object]) -> int:
     """Give the checksum of texts, numbers and None as SQLite gives them; stores are full of them, so it must stay.
 
-    It is over these values as the standard library writes them; what another writes alike, faster, is taken from there.
+    It is over these values as the standard library writes them; a faster library writes those that it writes alike.
     """
     if all(type(value) in QUICKLY_WRITTEN for value in values):
         written = orjson.dumps(values).decode().encode("ascii", JSON_NUMBERS)

@@ -1,8 +1,8 @@
-"""A process that says invented alerts and carries them to a broker, until it is killed or all have gone.
+"""A process that publishes invented alerts and sends them to a broker, until it is killed or all are sent.
 
-``python -m tests.delivery.child STORE PORT UP_TO TOTAL PACE``: says alerts up to the one numbered UP_TO, one
+``python -m tests.delivery.child STORE PORT UP_TO TOTAL PACE``: publishes alerts up to number UP_TO, one
 every PACE seconds, each in one transaction as a station does. Prints a line once the store is open. Ends by itself when
-TOTAL alerts are said and none waits.
+TOTAL alerts are published and none waits.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ HOST = "127.0.0.1"
 
 
 def alert(number: int) -> Event:
-    """Invent an alert; its id tells nothing of the others, its ``source`` tells its number."""
+    """Invent an alert; its id is independent of the others, its ``source`` is its number."""
     story, place = divmod(number, A_STORY)
     setup = setup_event(f"BUOY{story}")
     thread = event_id("invented", str(story), "0")
@@ -48,7 +48,7 @@ def alert(number: int) -> Event:
 
 
 def delivery_from(store: Store, sink: MqttSink) -> Delivery:
-    pauses = Pauses(random.random, first=0.02, longest=0.2)  # so that a broker that is back is noticed at once
+    pauses = Pauses(random.random, first=0.02, longest=0.2)  # so that the return of a broker is noticed at once
     return Delivery(
         store,
         {SINK: sink},
@@ -68,7 +68,7 @@ async def live(store: Store, port: int, up_to: int, total: int, pace: float) -> 
         store.commit(Batch(said=[Said(alert(number), [SINK])]))
         delivery.wake()
         await asyncio.sleep(pace)
-    while up_to < total or store.outbox.counts() != {(SINK, "delivered"): total}:  # noqa: ASYNC110 - a store tells nobody
+    while up_to < total or store.outbox.counts() != {(SINK, "delivered"): total}:  # noqa: ASYNC110 - a store notifies nobody
         await asyncio.sleep(0.02)
     stop.set()
     await running

@@ -1,4 +1,4 @@
-"""From the outbox to sinks that fail in every way: nothing is lost, nothing overtakes its own thread."""
+"""From the outbox to sinks that fail in every way: nothing is lost, and no event overtakes another of its thread."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ MINUTE = 60.0
 
 
 def firsts_by_thread(events: Sequence[Event], taken: Sequence[str]) -> dict[str, list[str]]:
-    """Give the ids that arrived, each where it came first, by thread."""
+    """Give the ids that arrived by thread, in order of first arrival."""
     threads = {event.id: event.thread for event in events}
     found = defaultdict(list)
     for name in dict.fromkeys(taken):
@@ -80,7 +80,7 @@ def test_whatever_fails_nothing_is_lost_and_threads_keep_their_order(
     events = []
     for number, thread in enumerate(threads):
         begun = first.setdefault(thread, number)
-        # Thread 0 is of events that stand alone.
+        # Thread 0 stands for events without a thread.
         event = told(number) if thread == 0 or begun == number else told(number, begun)
         events.append(replace(event, thread="") if thread == 0 else event)
     time = Time()
@@ -158,7 +158,7 @@ async def test_a_clock_that_was_ahead_holds_nothing_up_once_it_is_set_right(ceil
 
         await deliver(store, time, {NAME: sink}, until=set_right_once, ceiling={} if ceiling is None else {NAME: 1})
     assert sink.taken == [told(0).id, told(1).id]
-    assert sum(time.slept) < 300  # without the clock's error it is a matter of seconds, and of a ceiling's minutes
+    assert sum(time.slept) < 300  # with a correct clock it takes seconds, or minutes with a ceiling
 
 
 @pytest.mark.parametrize("ceiling", [None, 1])
@@ -250,7 +250,7 @@ async def test_a_setup_that_leaves_too_late_says_so(bars: float, late: bool) -> 
 
 
 async def test_an_announcement_of_the_next_bar_is_dropped_once_that_has_closed() -> None:
-    """Whatever delayed it; nobody can act on it any more. The next bar closes a quarter of an hour on."""
+    """Whatever delayed it, nobody can act on it any more. The next bar closes a quarter of an hour later."""
     setup = told(0, at=BAR_CLOSE + QUARTER_HOUR)
     quiet = Quiet(start=wall_time(15), end=wall_time(16, 20), zone="UTC")
     held_up: dict[str, dict[str, Any]] = {"down": {}, "asleep": {"quiet": {NAME: quiet}}, "for a while": {}}
@@ -285,12 +285,12 @@ async def test_quiet_hours_end_in_one_digest_and_open_positions_do_not_wait() ->
         await deliver(store, time, {NAME: sink, "awake": awake}, quiet={NAME: quiet})
     assert [[message.event.id for message in messages] for _, messages in sink.calls] == [
         [told(0).id],
-        [told(3).id],  # it follows on what its reader has
-        [told(1).id, told(2).id, told(4).id],  # and this on what only waits here
+        [told(3).id],  # it follows an event that its reader has
+        [told(1).id, told(2).id, told(4).id],  # and this one follows an event still waiting here
         [told(5).id],
     ]
     assert sink.calls[1][0] == 15 * MINUTE
-    # This clock goes on by the 5 s for which the other sink rests, each time that a thread looks for notes.
+    # This clock advances by the 5 s for which the other sink rests, each time a thread looks for notes.
     assert sink.calls[2][0] == pytest.approx(20 * MINUTE, abs=15)
     assert awake.sizes == [1] * 6
 

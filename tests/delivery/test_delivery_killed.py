@@ -1,4 +1,4 @@
-"""A station killed while it delivers to a real broker that restarts; ``kill_delivery`` does it at length."""
+"""A station killed while it delivers to a real broker that restarts; ``kill_delivery`` is the long version."""
 
 from __future__ import annotations
 

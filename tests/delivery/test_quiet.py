@@ -1,4 +1,4 @@
-"""Quiet hours by the clock on the wall, and what may break them."""
+"""Quiet hours by local time, and what may break them."""
 
 from __future__ import annotations
 

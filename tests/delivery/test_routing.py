@@ -79,12 +79,12 @@ def test_what_was_set_aside_goes_only_where_a_route_names_that_kind(event: Event
 
 
 @pytest.mark.parametrize(("least", "sinks"), [(7, ("mail",)), (8, ())])
-def test_what_follows_goes_where_the_evidence_of_its_setup_led(least: int, sinks: tuple[str, ...]) -> None:
+def test_later_events_go_where_the_evidence_of_their_setup_led(least: int, sinks: tuple[str, ...]) -> None:
     for event in (SETUP, withdrawn_event(SETUP), *(story_event(kind, SETUP) for kind in FOLLOWING)):
         assert sinks_for(event, GROUPS, [route(least_evidence=least)], SINKS) == sinks
 
 
-def test_what_is_told_one_bar_ahead_goes_only_where_a_route_names_it() -> None:
+def test_an_announcement_goes_only_where_a_route_names_it() -> None:
     ahead = forming_event(SETUP)
     for routes in ((), [route()], [route(kinds=["setup.qualified"])]):
         assert sinks_for(ahead, GROUPS, routes, SINKS) == ()

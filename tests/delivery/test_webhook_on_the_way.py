@@ -1,4 +1,4 @@
-"""Alerts for a webhook behind a way that fails in every manner: none is given up, and no token is left anywhere."""
+"""Alerts for a webhook over a connection that fails in every way: none is given up, and no token leaks."""
 
 from __future__ import annotations
 

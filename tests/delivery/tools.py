@@ -1,4 +1,4 @@
-"""What the tests of delivery share: time that passes only in sleep, sinks that fail by plan, and invented events."""
+"""Shared by the tests of delivery: time that passes only in sleep, sinks that fail by plan, and invented events."""
 
 from __future__ import annotations
 
@@ -58,9 +58,9 @@ class Passing(Protocol):
 
 @dataclass
 class PlannedSink:
-    """Takes what it is given, unless the next of its ``troubles`` is one; never takes the events in ``poison``.
+    """Accepts events, unless the next of its ``troubles`` is an error; never accepts the events in ``poison``.
 
-    While a poisonous event is under way, all that is under way is refused, as by a broker that hangs up.
+    While a poisonous event is being sent, all deliveries under way are refused, as by a broker that hangs up.
     """
 
     time: Passing
@@ -105,7 +105,7 @@ class PlannedSink:
 
     @property
     def taken(self) -> list[str]:
-        """The ids that arrived, in order, repeats and all."""
+        """The ids that arrived, in order, including repeats."""
         return [message.event.id for _, messages in self.calls for message in messages]
 
     @property
@@ -114,7 +114,7 @@ class PlannedSink:
 
 
 def told(number: int, thread: int | None = None, at: int = BAR_CLOSE) -> Event:
-    """Invent the event of a number: a setup, or what follows on the setup whose number is ``thread``."""
+    """Invent the event with a number: a setup, or a later event of the setup number ``thread``."""
     setup = setup_event(f"BUOY{number if thread is None else thread}", bar_close=at)
     if thread is None:
         return replace(setup, id=event_id("told", str(number)), thread=event_id("told", str(number)))
@@ -124,7 +124,7 @@ def told(number: int, thread: int | None = None, at: int = BAR_CLOSE) -> Event:
 
 @contextmanager
 def store_with(time: Callable[[], int], events: Sequence[Event], sinks: Sequence[str] = (NAME,)) -> Iterator[Store]:
-    """Open a new store in whose outbox events wait."""
+    """Open a new store with events waiting in its outbox."""
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "store.db", time, patience=0.05) as store:
         say(store, events, sinks)
         yield store
@@ -143,7 +143,7 @@ async def deliver(
     horizon: float = 1e7,
     **options: Any,  # noqa: ANN401 - those of Delivery
 ) -> Delivery:
-    """Deliver until nothing waits any more, or until ``until``; fails where that takes beyond the ``horizon``."""
+    """Deliver until nothing waits any more, or until ``until``; fails if that takes longer than the ``horizon``."""
     stop = asyncio.Event()
 
     def waiting() -> bool:

@@ -1,4 +1,4 @@
-"""A whole station on an invented day: its store is real, its time is simulated, its feeds do as the test says."""
+"""A whole station on an invented day: its store is real, its time is simulated, its feeds do what the test says."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ QUARTER_HOUR = 900
 SECOND = 1_000_000_000
 BARS = bars_of(tape(41), 1_700_000_100 * SECOND)
 FIRST = 390
-"""Bars that are history when the day begins; setups stand at the bars 396, 425, 506 and 592.
+"""Bars that are history when the day begins; there are setups at the bars 396, 425, 506 and 592.
 
 Their stories end at the bars 401, 441, 508 and 612; each is entered, and each but the third has an exit signal.
 """
@@ -53,7 +53,7 @@ class DayTime(SimulatedTime):
 
 @dataclass
 class Tape:
-    """A feed that has each bar as it closes, or does as ``plan`` says; a plan that gives None leaves it at that."""
+    """A feed that has each bar as it closes, or does what ``plan`` says; if the plan gives None, it has the bar."""
 
     clock: Clock
     plan: Callable[[Want], Any] = lambda _: None
@@ -61,7 +61,7 @@ class Tape:
     arrived: asyncio.Event | None = field(default_factory=asyncio.Event)
     settings: Manners = field(default_factory=Manners)
     at_most: int = 10**6
-    """Bars that it gives at a time, from where history is enough on."""
+    """Bars that it gives at a time, from where there is enough history."""
 
     async def start(self) -> None: ...
 
@@ -90,7 +90,7 @@ def settings(folder: Path, **tables: Any) -> Settings:  # noqa: ANN401 - tables 
         "sinks": {"archive": {"type": "jsonl", "path": "all.jsonl"}},
         "defaults": {"feed": "tape", "calendar": "24/7", "timeframes": ["15m"], "step": "0.01"},
         "instruments": {"GANNET": {}},
-        # So that a setup is found often on invented bars.
+        # So that setups are often found on invented bars.
         "rules": {"place_quality": "plain"},
         "surroundings": {"require": []},
     }
@@ -98,14 +98,14 @@ def settings(folder: Path, **tables: Any) -> Settings:  # noqa: ANN401 - tables 
 
 
 def of_bars(events: Iterable[Event], since: int = BEGIN) -> list[str]:
-    """Give what events tell of setups, what becomes of them, and series, of bars closed after ``since``; sorted."""
+    """Give the events about setups, their stories and series, of bars closed after ``since``; sorted."""
     return sorted(
         event.to_json() for event in events if event.facts.about in {"setup", "series"} and event.time > since
     )
 
 
 def expected(known: Settings, last: int, since: int = BEGIN) -> list[str]:
-    """Give what is to be said of the bars up to ``last`` that closed after ``since``, as a replay says it, sorted."""
+    """Give the events of a replay of the bars up to ``last``, of those closed after ``since``; sorted."""
     said: list[Event] = []
     for each in known.watched():
         pipeline = fresh_pipeline(each, known.account)
@@ -115,32 +115,32 @@ def expected(known: Settings, last: int, since: int = BEGIN) -> list[str]:
 
 @dataclass
 class Day:
-    """A station that runs, and all that it has told."""
+    """A running station, and all that it has published."""
 
     station: Station
     time: DayTime
     told: list[Event]
 
     async def bars(self, count: int) -> None:
-        """Let so many bars close, one after the other."""
+        """Let some bars close, one after the other."""
         for _ in range(count):
             await self.time.run(QUARTER_HOUR)
             await self.look()
 
     async def look(self) -> None:
-        """Let every feed that is pushed to say that it has something."""
+        """Let every feed that receives pushes say that it has something."""
         for feed in self.station.feeds.values():
             if feed.arrived is not None:
                 feed.arrived.set()
         await self.time.run(0)
 
     def stories(self) -> list[str]:
-        """Give what was told of setups, and of all that became of them, after the history, sorted; nothing twice."""
+        """Give the events about setups and their stories after the history, sorted; nothing may come twice."""
         assert max(Counter(event.id for event in self.told).values(), default=1) == 1
         return of_bars(self.told)
 
     def kinds(self) -> list[str]:
-        """Name what was told of feeds and of the station, in order."""
+        """Name the events about feeds and the station, in order."""
         return [event.kind for event in self.told if event.kind.startswith(("feed.", "station."))]
 
 
@@ -152,7 +152,7 @@ async def day(
     time: DayTime,
     **options: Any,  # noqa: ANN401 - those of Station
 ) -> AsyncIterator[Day]:
-    """Run a station from the beginning of the day on; the time passes as the test lets it."""
+    """Run a station from the beginning of the day; time passes as the test lets it."""
     asyncio.get_running_loop().set_default_executor(AtOnce())
     told: list[Event] = []
 

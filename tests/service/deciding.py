@@ -1,8 +1,7 @@
-"""Somebody who decides at random moments beside a station that is killed and started again, and keeps count.
+"""Makes decisions at random moments beside a station that is killed and started again, and keeps count.
 
 Decisions are typed, each in a process of its own that is sometimes killed with SIGKILL, or sent over MQTT, sometimes
-twice. Whatever was answered to be kept has to be in the store once, whatever was refused not at all, and all else once
-or not at all.
+twice. A decision confirmed as kept must be in the store once, a refused one not at all, and any other at most once.
 """
 
 from __future__ import annotations
@@ -41,11 +40,11 @@ Way = Literal["typed", "sent"]
 USER, PASSWORD = "loft", "s3cret"
 TOPIC = "closewatch/demo"
 BETWEEN = 0.4
-"""Seconds at the most from one decision to the next."""
+"""Most seconds from one decision to the next."""
 ANSWERED = 1.0
-"""Seconds in which an answer comes, or not any more."""
+"""Seconds after which an answer no longer comes."""
 AMONG = 30
-"""Of so many stories, the last, one is decided on."""
+"""One of this many last stories is decided on."""
 PRELOADED = [
     "__main__",
     "scanner.commands.journal.decide",
@@ -57,7 +56,7 @@ PRELOADED = [
 
 @dataclass
 class Asked:
-    """A decision that was asked for; ``kept`` is what was answered, None where there was no answer."""
+    """A requested decision; ``kept`` is the answer, None if there was none."""
 
     thread: str
     kind: Decided
@@ -68,13 +67,13 @@ class Asked:
 
     @property
     def name(self) -> tuple[str, Decided, str]:
-        """What tells it from others in the store."""
+        """What identifies it in the store."""
         return self.thread, self.kind, self.text or str(self.price)
 
 
 @dataclass
 class Count:
-    """What came of all that was asked for."""
+    """The results of all requested decisions."""
 
     asked: Counter[str] = field(default_factory=Counter)
     unanswered_kept: int = 0
@@ -82,7 +81,7 @@ class Count:
     doubled: int = 0
 
     def add(self, asked: list[Asked], store: Path) -> None:
-        """Hold what was asked for against what a store has."""
+        """Compare the requested decisions with those in a store."""
         with Store.open(store, time.time_ns, visiting=True) as visited:
             made = visited.decisions.all()
         there = Counter((each.thread, each.kind, each.text or str(each.price)) for each in made)
@@ -100,7 +99,7 @@ class Count:
         self.doubled += sum(count - 1 for count in once.values())
 
     def lines(self) -> list[str]:
-        """Say it for the report."""
+        """Describe it for the report."""
         asked = self.asked
         parts = ("typed", "sent", "kept", "refused", "without an answer")
         told = ", ".join(f"{asked[part]:,} {part}" for part in parts)
@@ -112,7 +111,7 @@ class Count:
 
 
 class Deciding:
-    """Decides beside the station of a store from ``start`` to ``stop``; ``asked`` is all that was asked for."""
+    """Decides beside the station of a store from ``start`` to ``stop``; ``asked`` has all requested decisions."""
 
     def __init__(self, store: Path, port: int, seed: int) -> None:
         self._store = store
@@ -127,7 +126,7 @@ class Deciding:
         self.asked: list[Asked] = []
 
     def start(self) -> None:
-        """Begin to decide."""
+        """Start deciding."""
         self._thread.start()
 
     def hurry(self) -> None:
@@ -152,7 +151,7 @@ class Deciding:
                     await self._ask(client, story)
 
     def _story(self) -> Story | None:
-        """Choose one of the last stories, one that goes on if there is any."""
+        """Choose one of the last stories, an open one if there is any."""
         if not self._store.is_file():
             return None
         last = self._events[-1].number if self._events else 0
@@ -160,7 +159,7 @@ class Deciding:
             with Store.open(self._store, time.time_ns, visiting=True) as store:
                 self._events += store.events.find(after=last, kinds=OF_SETUPS)
         except StoreTroubleError:
-            return None  # it is just being made
+            return None  # it is being created just now
         found = stories(self._events)[-AMONG:]
         going_on = [each for each in found if each.is_open]
         among = going_on if going_on and self._chance.random() < 0.9 else found
@@ -200,7 +199,7 @@ class Deciding:
         return f"{Decimal(entry['price'] or data['close']) + risk:.5f}"
 
     def _typed(self, words: list[str]) -> bool | None:
-        """Type a command; gives whether it was kept, None where the process was killed before it could say so."""
+        """Type a command; returns whether it was kept, None if the process was killed before it could say."""
         ours, theirs = self._processes.Pipe(duplex=False)
         process = self._processes.Process(target=typed, args=(words, theirs))
         process.start()
@@ -233,7 +232,7 @@ class Deciding:
 
 
 def typed(words: list[str], answer: Connection) -> None:
-    """Run the command line as it was typed, and send its exit code once it has said what it had to say."""
+    """Run the command line as typed, and send its exit code once it has printed its answer."""
     with redirect_stdout(StringIO()), redirect_stderr(StringIO()):
         code = run_guarded(app, words)
     answer.send(code)

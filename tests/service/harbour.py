@@ -1,4 +1,4 @@
-"""A feed and an intake of it, in simulated time, that do as a test says."""
+"""A feed and its intake in simulated time, controlled by a test."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ if TYPE_CHECKING:
 
 MINUTE = 60 * SECOND
 START = 1_760_000_040 * SECOND
-"""The close that is waited for first."""
+"""The first close that is waited for."""
 
 
 def opened(close: int) -> RawBars:
-    """Invent the bar of a minute that closes then."""
+    """Invent the one-minute bar with this close."""
     price = np.full(1, 100.0)
     return RawBars(np.array([close - MINUTE]), price, price, price, price, price, np.zeros(1, np.int64), "harbour")
 
 
 @dataclass
 class Harbour:
-    """A feed that has each bar ``delay`` seconds after its close, or as ``plan`` says for a want."""
+    """A feed that has each bar ``delay`` seconds after its close, or answers a want as ``plan`` says."""
 
     time: SimulatedTime
     batch: int = 1
@@ -77,7 +77,7 @@ class Harbour:
 
 
 class Pier:
-    """An intake with all that is around it: a desk that takes every bar once, in order, and a list of what is said."""
+    """An intake with its surroundings: a desk that takes every bar once, in order, and a list of the events."""
 
     def __init__(self, feed: Harbour, manners: Manners | None = None) -> None:
         self.time, self.feed = feed.time, feed
@@ -124,7 +124,7 @@ class Pier:
         self.intake.ask([Ask(name, name, "1m", START + minute * MINUTE) for name in names])
 
     async def minutes(self, names: Sequence[str], count: int) -> None:
-        """Let minutes pass, and ask for the bar of each as it closes."""
+        """Let minutes pass, and ask for each bar as it closes."""
         for minute in range(count):
             self.ask(names, minute)
             await self.time.run(60)

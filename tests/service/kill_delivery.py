@@ -1,7 +1,7 @@
 """Alerts on their way to a broker, while the station is killed and the broker restarts, again and again.
 
-``python -m tests.service.kill_delivery --kills 200 --restarts 20`` prints the counts, and fails where an alert is lost,
-overtakes another of its story, or where anything arrives that was never said. ``--seed`` chooses the moments.
+``python -m tests.service.kill_delivery --kills 200 --restarts 20`` prints the counts, and fails if an alert is lost,
+overtakes another of its story, or if anything arrives that was never published. ``--seed`` chooses the moments.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ persistence_location {folder}/
 max_queued_messages 0
 max_inflight_messages 0
 """
-"""The broker keeps what it has confirmed over a restart, and as much as there is."""
+"""The broker keeps what it has confirmed over a restart, without a limit."""
 SILENT = logging.getLogger("reader")
 SILENT.setLevel(logging.CRITICAL)
 ALL_SECONDS = 30
@@ -43,7 +43,7 @@ PACE = 0.004
 
 @dataclass
 class Report:
-    """What came of it."""
+    """The result."""
 
     alerts: int
     kills: int = 0
@@ -66,7 +66,7 @@ class Report:
 
     @property
     def out_of_order(self) -> int:
-        """Count the alerts that came for the first time before an earlier one of their story had come."""
+        """Count the alerts that first arrived before an earlier one of their story."""
         first = {name: place for place, name in enumerate(dict.fromkeys(self.arrived))}
         places = [first.get(alert(number).id, -1) for number in range(self.alerts)]
         return sum(
@@ -89,7 +89,7 @@ class Report:
 
 
 async def listen(port: int, report: Report, ready: asyncio.Event) -> None:
-    """Read all that the broker passes on, over its restarts, as one lasting session."""
+    """Read all that the broker passes on, across its restarts, in one persistent session."""
     forever = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # the library annotates only part of it
     forever.SessionExpiryInterval = 0xFFFF_FFFF
     while True:

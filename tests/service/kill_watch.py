@@ -1,9 +1,9 @@
 """A station that watches the demo feed as if it were live, killed with SIGKILL at random moments and started again.
 
 Meanwhile decisions are typed and sent (``deciding``). ``python -m tests.service.kill_watch --kills 200`` prints the
-counts, and fails unless what the killed stations said is, byte for byte, what new engines say of the same bars and the
-decisions in the store, what one says that nobody kills is what a replay says, and no decision is lost or doubled.
-``--seed`` chooses the moments.
+counts. It fails unless the killed stations published, byte for byte, what fresh engines publish on the same bars and
+decisions, an undisturbed station publishes what a replay does, and no decision is lost or doubled. ``--seed`` chooses
+the moments.
 """
 
 from __future__ import annotations
@@ -38,21 +38,21 @@ CONFIG = Path(demo_feed.__file__).parents[1] / "config" / "demo.toml"
 DAY = 86_400
 SECOND = 1_000_000_000
 HISTORY, PLAYED = 60, 30
-"""Days of the recording: those that are history at the first start, and those that are played."""
+"""Days of the recording: those that are history at the first start, and those that are played later."""
 KILLS_A_ROUND = 20
-"""Kills before a station is let to go on to the end, and another begins with an empty store."""
+"""Kills before a station may go on to the end, and another begins with an empty store."""
 WATCHING = 0.7
-"""How many of the kills, as a part, come while a station watches; the others come while it starts."""
+"""Share of the kills that come while a station watches; the others come while it starts."""
 STARTING = 2.0
-"""Seconds after its beginning up to which a station is killed that is to die while it starts."""
+"""Most seconds after its beginning at which a station is killed while it starts."""
 LIVES = 0.8
-"""Seconds that a station watches at the most before it is killed."""
+"""Most seconds that a station watches before it is killed."""
 HURRIED = 0.5
-"""How many of the kills, as a part, come just after a decision is asked for."""
+"""Share of the kills that come just after a decision is asked for."""
 SPLIT_AFTER = 6
-"""Days played after which the price of one instrument halves, as after a split that nobody told of."""
+"""Days played after which the price of one instrument halves, as after an unannounced split."""
 ALONE = 4.0
-"""Seconds in which the days are played that nobody interrupts."""
+"""Seconds in which the undisturbed days are played."""
 BROKER = f"""
 [sinks.broker]
 type = "mqtt"
@@ -63,16 +63,16 @@ decisions = true
 [[routes]]
 sinks = ["screen"]
 """
-"""What the configuration of the demo lacks to hear decisions."""
+"""Tables added to the demo configuration, so that the station hears decisions."""
 LEAST = 9.0
-"""Seconds in which the days are played at the least, where kills interrupt them."""
+"""Fewest seconds in which the days interrupted by kills are played."""
 COMPARED = ("setup.", "series.")
-"""Beginnings of the kinds of event that tell of bars; others tell of feeds and stations, and of when they ran."""
+"""Beginnings of the kinds of event about bars; others are about feeds and stations, and depend on when they ran."""
 
 
 @dataclass
 class Report:
-    """What came of it."""
+    """The result."""
 
     replayed: list[str]
     alone: list[str] | None = None
@@ -81,11 +81,11 @@ class Report:
     rounds: int = 0
     decisions: Count = field(default_factory=Count)
     changed: int = 0
-    """Events that are others than those of a replay, because of what was decided."""
+    """Events that differ from those of a replay because of decisions."""
     missing: int = 0
     other: int = 0
     differ: list[str] = field(default_factory=list)
-    """One that was missing and one that was another, where there are any."""
+    """A missing event and a different one, if there are any."""
     seconds: float = 0.0
 
     @property
@@ -94,7 +94,7 @@ class Report:
         return bool(self.replayed) and self.alone in (None, self.replayed) and not wrong
 
     def compare(self, wanted: list[str], said: list[str]) -> None:
-        """Count what a station did not say, and what it said besides or twice."""
+        """Count the events that a station missed, and those it published in addition or twice."""
         expected, found = Counter(wanted), Counter(said)
         self.changed += (expected - Counter(self.replayed)).total()
         self.missing += (expected - found).total()
@@ -120,7 +120,7 @@ class Report:
 
 
 def cut_recording(folder: Path) -> int:
-    """Write the last days of the demo feed into a folder; gives when they end, in seconds since 1970 UTC."""
+    """Write the last days of the demo feed into a folder; returns when they end, in seconds since 1970 UTC."""
     watched, found = configuration.load(CONFIG, {}).instruments, {}
     for recording in RecordedFeed.recordings([Path(demo_feed.__file__).parent]):
         if recording.symbol in watched:
@@ -141,7 +141,7 @@ def cut_recording(folder: Path) -> int:
 
 
 def replayed(folder: Path) -> list[str]:
-    """Replay the bars with the station's configuration; gives what it says, sorted."""
+    """Replay the bars with the station's configuration; returns the events, sorted."""
     done = closewatch("replay", folder, "--config", CONFIG, "--events", "-")
     if done.code:
         raise AssertionError(f"the replay ended with {done.code}: {done.err[-2_000:]}")
@@ -153,7 +153,7 @@ def _sorted(lines: list[str]) -> list[str]:
 
 
 def decided(folder: Path, store: Path) -> list[str]:
-    """Give what new engines say of the bars and of what is decided in a store, sorted."""
+    """Give what fresh engines publish on the bars and decisions in a store, sorted."""
     known = configuration.load(CONFIG, {})
     pools, said = Pools(), []
     with Store.open(store, time.time_ns, visiting=True) as visited:
@@ -166,7 +166,7 @@ def decided(folder: Path, store: Path) -> list[str]:
 
 
 def station(folder: Path, store: Path, begin: int, pace: float, port: int | None = None) -> subprocess.Popen[str]:
-    """Start a station that plays the recording from a moment on; with a port it hears decisions from a broker there."""
+    """Start a station that plays the recording from a moment on; with a port it gets decisions from a broker there."""
     broker = {"CLOSEWATCH_SINKS__BROKER__PORT": str(port), "CLOSEWATCH_SINKS__BROKER__PASSWORD": PASSWORD}
     environ = os.environ | ({} if port is None else broker)
     environ |= {
@@ -174,7 +174,7 @@ def station(folder: Path, store: Path, begin: int, pace: float, port: int | None
         "CLOSEWATCH_FEEDS__TAPE__PATH": str(folder),
         "CLOSEWATCH_FEEDS__TAPE__BEGIN": datetime.fromtimestamp(begin, UTC).isoformat(),
         "CLOSEWATCH_FEEDS__TAPE__PACE": str(pace),
-        # At such a pace the time of thousands of bars passes while one round of asking lasts.
+        # At such a pace thousands of bars close during one round of requests.
         "CLOSEWATCH_FEEDS__TAPE__PATIENCE": str(10 * DAY),
     }
     return subprocess.Popen(
@@ -187,13 +187,13 @@ def station(folder: Path, store: Path, begin: int, pace: float, port: int | None
 
 
 def told_by(store: Path) -> list[str]:
-    """Give what is in a store, sorted."""
+    """Give the events in a store, sorted."""
     with Store.open(store, time.time_ns, visiting=True) as visited:
         return _sorted([kept.event.to_json() for kept in visited.events.find()])
 
 
 def reached(store: Path, begin: int) -> int:
-    """Give up to which close a station came, in seconds since 1970 UTC, at least ``begin``."""
+    """Give the last close that a station reached, in seconds since 1970 UTC, at least ``begin``."""
     if not store.is_file():
         return begin
     with Store.open(store, time.time_ns) as opened:
@@ -201,7 +201,7 @@ def reached(store: Path, begin: int) -> int:
 
 
 def to_the_end(folder: Path, store: Path, begin: int, pace: float, port: int) -> list[str]:
-    """Let a station play on to the end of the recording; gives all that is in its store then."""
+    """Let a station play on to the end of the recording; returns all events in its store then."""
     last = station(folder, store, begin, pace, port)
     _, said = last.communicate(timeout=100)
     if last.returncode:
@@ -210,9 +210,9 @@ def to_the_end(folder: Path, store: Path, begin: int, pace: float, port: int) ->
 
 
 def torment(folder: Path, kills: int, seed: int, *, undisturbed: bool = True) -> Report:
-    """Kill stations at moments that ``seed`` chooses; give what they said, all in all.
+    """Kill stations at moments that ``seed`` chooses; give all that they published.
 
-    Before that, one plays its days ``undisturbed``, where that is wanted.
+    With ``undisturbed``, another station first plays the days without kills.
     """
     started, chance = time.monotonic(), random.Random(seed)
     bars = folder / "bars"
@@ -226,14 +226,14 @@ def torment(folder: Path, kills: int, seed: int, *, undisturbed: bool = True) ->
         while report.kills < kills:
             store, begin = folder / f"{report.rounds}.db", first
             here = min(KILLS_A_ROUND, kills - report.kills)
-            # So that the kills are spread over the days, of which some pass while a station starts.
+            # So that the kills are spread over the days, some of which pass while a station starts.
             pace = PLAYED * DAY / max(0.9 * here, LEAST)
             deciding = Deciding(store, broker.port, chance.randrange(10**6))
             deciding.start()
             try:
                 for _ in range(here):
                     said, code = killed(station(bars, store, begin, pace, broker.port), chance, deciding)
-                    if code == 0:  # it had come to the end of the recording before
+                    if code == 0:  # it had reached the end of the recording
                         break
                     report.kills += 1
                     report.moments[_moment(said)] += 1
@@ -248,9 +248,9 @@ def torment(folder: Path, kills: int, seed: int, *, undisturbed: bool = True) ->
 
 
 def killed(living: subprocess.Popen[str], chance: random.Random, deciding: Deciding) -> tuple[str, int]:
-    """Kill a station, at a moment of its start or of its watching; gives what it logged and its exit code.
+    """Kill a station while it starts or watches; returns its log and its exit code.
 
-    Often something is decided just before.
+    Often a decision is made just before.
     """
     assert living.stderr is not None
     said = ""
@@ -277,7 +277,7 @@ def _moment(said: str) -> str:
 
 
 def main() -> None:
-    """Run it and print what came of it."""
+    """Run it and print the result."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=random.SystemRandom().randrange(10**6))

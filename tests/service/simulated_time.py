@@ -1,4 +1,4 @@
-"""Time that passes only where everybody sleeps: an hour of waiting takes no time, and always goes the same way."""
+"""Time that passes only while every task sleeps: an hour of waiting takes no time, and always goes the same way."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 MOST_TURNS = 10_000
-"""Turns of the event loop within which everybody must have come to rest."""
+"""Turns of the event loop within which every task must have come to rest."""
 
 
 class SimulatedTime:
-    """A clock that jumps to the end of the shortest sleep when all are asleep; ``wall`` is what it shows more."""
+    """A clock that jumps to the end of the shortest sleep when all are asleep; ``wall`` is added to what it shows."""
 
     def __init__(self, start: int) -> None:
         self.start = start
@@ -40,7 +40,7 @@ class SimulatedTime:
         await awake
 
     async def run(self, seconds: float) -> None:
-        """Let so many seconds pass."""
+        """Let this many seconds pass."""
         end = self.passed + seconds
         await _settle()
         while self._sleeping and self._sleeping[0][0] <= end:
@@ -52,7 +52,7 @@ class SimulatedTime:
 
 
 async def _settle() -> None:
-    """Let the others go on until there is nothing for them to do but to sleep."""
+    """Let the other tasks run until all of them sleep."""
     for _ in range(MOST_TURNS):
         await asyncio.sleep(0)
         if not asyncio.get_running_loop()._ready:  # type: ignore[attr-defined]  # no other tells of it
@@ -61,7 +61,7 @@ async def _settle() -> None:
 
 
 class AtOnce(ThreadPoolExecutor):
-    """Does in the caller's thread what threads are for, so that simulated time need not wait for them."""
+    """Does the work of threads in the caller's thread, so that simulated time need not wait for them."""
 
     def submit(self, function: Callable[..., Any], /, *args: object, **options: object) -> Future[Any]:
         done: Future[Any] = Future()

@@ -1,4 +1,4 @@
-"""What every story keeps to, whatever happens to its bars, its rules or its station."""
+"""Rules that every story follows, whatever happens to its bars, its rules or its station."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ if TYPE_CHECKING:
 
 
 def faults(said: Iterable[Event]) -> list[str]:
-    """Say where stories, in the order in which they were told, break the rules that a reader counts on.
+    """Say where stories, in the order in which they were published, break the rules that a reader counts on.
 
-    Each begins with a setup, is entered and ends at most once, and its stop never moves away; then it can only be
-    withdrawn or broken off. One that is withdrawn may begin anew; nothing follows one that is broken off.
+    Each begins with a setup, is entered and ends at most once, and its stop never moves away; after its end it can only
+    be withdrawn or broken off. A withdrawn story may begin again; nothing follows one that is broken off.
     """
     found: list[str] = []
     stories: dict[str, list[Event]] = {}
@@ -30,7 +30,7 @@ def faults(said: Iterable[Event]) -> list[str]:
 
 
 def _faults_of(told: list[Event], event: Event) -> Iterator[str]:
-    """Say what speaks against telling an event after others of its story."""
+    """Say why an event must not follow the earlier ones of its story."""
     last = told[-1].kind if told else "nothing"
     breaks = event.kind in {"setup.withdrawn", "setup.broken_off"}
     has_ended = bool(told) and told[-1].facts.ends and (not breaks or last in {"setup.withdrawn", "setup.broken_off"})

@@ -1,4 +1,4 @@
-"""A whole station on bad days: what it says in the end is what a replay says, each once, and trouble is told."""
+"""A whole station on bad days: in the end its events are those of a replay, each once, and trouble is reported."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def store(tmp_path: Path, time: DayTime) -> Iterator[Store]:
 
 def fill_the_disk(store: Store) -> None:
     with store.database.plain() as connection:
-        connection.execute("PRAGMA max_page_count = 1")  # which SQLite takes for: not one page more
+        connection.execute("PRAGMA max_page_count = 1")  # which SQLite takes to mean: not one page more
 
 
 def make_room(store: Store) -> None:
@@ -75,11 +75,11 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
     async with day(known, store, {"tape": Tape(time)}, time) as on:
         await on.bars(10)
         before = kept(store)
-        assert len(before) == 3  # the first story is under way
+        assert len(before) == 3  # the first story is open
         fill_the_disk(store)
         await on.bars(60)  # among them the end of the first story, and all of the second
         assert check(store) == []
-        # What still fits into the pages there are is kept whole, and nothing else.
+        # Batches that still fit into the existing pages are stored as a whole, and nothing else.
         assert set(before) <= set(kept(store)) < set(expected(known, FIRST + 70))
         first, late = on.station.telling.troubles
         assert first.startswith(f"feed tape: {tmp_path}/kept.db: the disk is full, nothing of the last change")
@@ -93,9 +93,7 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
     assert {each.event.id for each in store.outbox.list()} == {event.id for event in on.told}
 
 
-async def test_while_the_disk_is_full_the_user_is_told_so_all_the_same_and_once(
-    tmp_path: Path, time: DayTime, store: Store
-) -> None:
+async def test_a_full_disk_is_reported_once_even_so(tmp_path: Path, time: DayTime, store: Store) -> None:
     sink = PlannedSink(time, start_troubles=[DeliveryError("nobody is there")])
     delivery = Delivery(store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
     async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, delivery=delivery) as on:
@@ -153,7 +151,7 @@ async def test_a_store_that_is_removed_under_the_station_takes_nothing_more_and_
 ) -> None:
     async def watch_until_it_is_gone() -> None:
         async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, sleep=time.sleep) as on:
-            await on.bars(6)  # up to a setup, whose entry the next bar would tell
+            await on.bars(6)  # up to a setup, whose entry would come with the next bar
             before, last = kept(store), store.bars.last_close(base)
             assert len(before) == 1
             (tmp_path / f"kept.db{part}").unlink()
@@ -185,7 +183,7 @@ MISDEEDS: dict[str, Any] = {
 
 
 @pytest.mark.parametrize("misdeed", MISDEEDS)
-async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_up_with(
+async def test_a_feed_in_trouble_is_reported_once_delays_no_other_and_catches_up(
     tmp_path: Path, time: DayTime, store: Store, misdeed: str
 ) -> None:
     folder = {"type": "folder", "path": "."}
@@ -198,7 +196,7 @@ async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_u
         harbour.plan = MISDEEDS[misdeed]
         for _ in range(50):
             await on.bars(1)
-            assert on.station.last_close("GANNET") == time.now()  # in the moment of its close
+            assert on.station.last_close("GANNET") == time.now()  # at the moment of its close
         harbour.plan = lambda _: None
         await on.bars(170)
         assert on.stories() == kept(store) == expected(known, FIRST + 223)
@@ -208,7 +206,7 @@ async def test_a_feed_in_trouble_is_told_of_once_delays_no_other_and_is_caught_u
     assert check(store) == []
 
 
-async def test_a_feed_that_answers_all_it_has_and_each_bar_twice_says_nothing_twice(
+async def test_a_feed_that_repeats_all_its_bars_causes_no_event_twice(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known, tape = settings(tmp_path), Tape(time)
@@ -219,7 +217,7 @@ async def test_a_feed_that_answers_all_it_has_and_each_bar_twice_says_nothing_tw
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
 
 
-async def test_a_clock_that_is_an_hour_back_for_a_while_misses_nothing_and_says_nothing_twice(
+async def test_a_clock_an_hour_slow_for_a_while_misses_and_repeats_nothing(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known = settings(tmp_path)
@@ -242,7 +240,7 @@ async def test_a_machine_that_slept_notices_within_seconds_and_catches_up(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known = settings(tmp_path)
-    # A feed that is asked at the closes, by timers which do not know of the sleep.
+    # A feed that is asked at the closes, by timers that do not notice the sleep.
     async with day(known, store, {"tape": Tape(time, arrived=None)}, time, sleep=time.sleep) as on:
         await time.run(60)
         assert on.station.last_close("GANNET") == BEGIN
@@ -253,10 +251,10 @@ async def test_a_machine_that_slept_notices_within_seconds_and_catches_up(
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
 
 
-async def test_a_dead_feed_is_told_of_even_if_the_station_starts_on_a_weekend(
+async def test_a_dead_feed_is_reported_even_if_the_station_starts_on_a_weekend(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
-    """Nothing closes for a day and a half, but what closed last is not there: on Monday nobody would be looking."""
+    """Nothing closes for a day and a half, but the last closed bar is missing: on Monday nobody would be looking."""
     assert datetime.fromtimestamp(time.now() / SECOND, UTC).weekday() == SATURDAY
     tokyo = {"feed": "tape", "calendar": "XTKS", "timeframes": ["15m"], "step": "0.01"}
     async with day(settings(tmp_path, defaults=tokyo), store, {"tape": Tape(time, refuses)}, time) as on:
@@ -279,5 +277,5 @@ async def test_what_left_the_list_makes_no_feed_late(tmp_path: Path, time: DayTi
         assert on.station.intakes["tape"].late is None
         feeds = [event for event in on.told if event.kind.startswith("feed.")]
         assert [event.kind for event in feeds] == ["feed.late", "feed.back"]
-        assert feeds[1].data["reason"] == "what was missing is not watched any more"
+        assert feeds[1].data["reason"] == "what was missing is no longer watched"
         assert feeds[1].data["series"] == ["FULMAR"]

@@ -32,23 +32,23 @@ if TYPE_CHECKING:
 
 TOPIC = "gateway/bars/GANNET/15m"
 QUICKER = 200
-"""How many times as fast as the wall's clock sleeps pass here."""
+"""How many times faster than the wall clock sleeps pass here."""
 
 
 class Clock:
-    """A clock that stands where it is put, and whose sleeps are short."""
+    """A clock that stands still where it is set, and whose sleeps are short."""
 
     def __init__(self) -> None:
         self.time = int(BARS.close_time[0])
         self._shown = asyncio.Event()
 
     def show(self, bars: int) -> None:
-        """Leap to the time at which so many bars have closed."""
+        """Jump to the time at which this many bars have closed."""
         self.time = int(BARS.close_time[bars - 1])
         self._shown.set()
 
     async def until_shown(self, _: float) -> None:
-        """Wait until it leaps."""
+        """Wait until it jumps."""
         await self._shown.wait()
         self._shown.clear()
 
@@ -121,7 +121,7 @@ def of_feeds(told: Sequence[Event]) -> list[str]:
 
 
 @pytest.mark.parametrize("at_the_start", [False, True], ids=["dies while watching", "is not there at the start"])
-async def test_a_feed_whose_broker_is_gone_is_late_once_and_back_with_all_that_was_missed(
+async def test_a_feed_without_its_broker_is_late_once_and_back_with_all_missed_bars(
     tmp_path: Path, store: Store, clock: Clock, at_the_start: bool
 ) -> None:
     with mosquitto(tmp_path) as broker:
@@ -152,7 +152,7 @@ async def test_a_feed_whose_broker_is_gone_is_late_once_and_back_with_all_that_w
             assert of_bars(told, 0) == replayed
 
 
-async def test_what_a_broker_that_is_gone_could_not_take_waits_and_arrives_once(
+async def test_alerts_for_a_broker_that_is_gone_wait_and_arrive_once(
     tmp_path: Path, store: Store, clock: Clock
 ) -> None:
     lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho says no type here
@@ -178,7 +178,7 @@ async def test_what_a_broker_that_is_gone_could_not_take_waits_and_arrives_once(
                 return [content(await anext(aiter(reader.messages))) for _ in range(count)]
 
         def of_stories(said: Iterable[Any]) -> dict[str, list[str]]:
-            """Sort what is said of setups by story: each by itself keeps its order."""
+            """Sort the events of setups by story: each story keeps its order."""
             stories: dict[str, list[str]] = defaultdict(list)
             for each in said:
                 stories[each["thread"]].append(each["id"])
@@ -200,7 +200,7 @@ async def test_what_a_broker_that_is_gone_could_not_take_waits_and_arrives_once(
         clock.show(397)
         async with watching(tmp_path, store, tape, clock, delivery=delivery) as (station, told):
             begin = clock.now()
-            await until(lambda: not store.outbox.list(["waiting"]))  # which was of the history
+            await until(lambda: not store.outbox.list(["waiting"]))  # which belonged to the history
             async with reading() as reader:
                 clock.show(430)
                 tape.arrived.set()

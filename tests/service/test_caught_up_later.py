@@ -1,4 +1,4 @@
-"""Setups found long after they stood while the station watches: listed in one summary, none sent, none silent."""
+"""Setups found late while the station watches: listed in one summary, none sent, none omitted."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 STANDING = [int(BARS.close_time[number - 1]) for number in (396, 425, 506, 592)]
-"""When setups stand."""
+"""When there are setups."""
 
 
 @pytest.fixture
@@ -38,7 +38,7 @@ def store(tmp_path: Path, time: DayTime) -> Iterator[Store]:
 
 
 def summaries(store: Store) -> list[Event]:
-    """Give the summaries after the start's."""
+    """Give the summaries after that of the start."""
     return [kept.event for kept in store.events.find(kinds=["station.caught_up"]) if kept.event.time > BEGIN]
 
 
@@ -59,7 +59,7 @@ def written(moments: list[int]) -> list[str]:
     return [rfc3339(moment) for moment in moments]
 
 
-async def test_a_start_sums_up_what_is_too_old_and_not_what_is_sent_as_an_alert(
+async def test_the_summary_of_a_start_lists_what_is_too_old_and_no_alerts(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
@@ -98,7 +98,7 @@ async def test_a_feed_that_was_gone_for_a_day_is_caught_up_with_in_one_summary(
     assert summary.id in {each.event.id for each in store.outbox.list()}
 
 
-async def test_of_a_setup_that_was_sent_all_is_sent_and_of_others_the_setup_is_listed(
+async def test_all_later_events_of_a_sent_setup_are_sent_and_other_setups_are_listed(
     tmp_path: Path, time: DayTime, store: Store
 ) -> None:
     known = settings(tmp_path, station={"name": "loft", "stale_after": 3})
@@ -140,7 +140,7 @@ async def test_a_store_that_cannot_be_written_just_then_gets_the_summary_later(
     async with day(known, store, {"tape": Tape(time)}, time) as on:
         await time.run(40 * 900)
         await on.look()
-        forbid(store, writing=True)  # for a word so short a full disk may still have room
+        forbid(store, writing=True)  # a full disk may still have room for so short an event
         await time.run(60)
         assert summaries(store) == []
         forbid(store, writing=False)
@@ -157,7 +157,7 @@ async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_s
         await on.bars(7)  # the first setup is sent
         await time.run(40 * 900)
         await on.look()
-        forbid(store, writing=True)  # nothing can be kept any more, as after a kill
+        forbid(store, writing=True)  # nothing can be stored any more, as after a kill
     forbid(store, writing=False)
     assert summaries(store) == []
     for _ in range(2):  # listed once, not at every start
@@ -170,7 +170,7 @@ async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_s
 
 def test_a_long_list_names_the_newest_and_counts_the_others() -> None:
     setups, closes = Setups(), [FIRST + number * 900 * SECOND for number in range(NAMED + 7)]
-    for close in (*closes[3:], *closes[:3]):  # an instrument at a time: what came last is not the newest
+    for close in (*closes[3:], *closes[:3]):  # one instrument at a time: the last to come is not the newest
         setups.add(replace(setup_event("BUOY"), time=close))
     assert setups.count == NAMED + 7
     assert [event.time for event in setups.newest()] == closes[7:]

@@ -1,4 +1,4 @@
-"""What is decided beside a running station counts from the next bar on, and whole stories come out the same again."""
+"""Decisions made beside a running station take effect at the next bar, and running again gives the same stories."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 class Now:
-    """A clock that stands where it is put."""
+    """A clock that stands still where it is set."""
 
     time = 0
 
@@ -57,7 +57,7 @@ def beside(store: Store, now: Now) -> Iterator[Store]:
 
 
 def story_of_one_entered() -> tuple[list[Event], int]:
-    """Give a story that goes on for some bars after its entry, and the place of the bar of the entry."""
+    """Give a story that goes on for some bars after its entry, and the place of the entry bar."""
     said = engine(rulebook=many_found()).push(BARS)
     for event in said:
         if event.kind == "setup.entered" and event.data["state"] == "open":
@@ -69,14 +69,14 @@ def story_of_one_entered() -> tuple[list[Event], int]:
 
 
 def own_price(entered: Event, r: str) -> Decimal:
-    """Give the price so many planned risks from the planned entry."""
+    """Give the price at a distance, in planned risks, from the planned entry."""
     data = entered.data
     sign = 1 if data["direction"] == "long" else -1
     return Decimal(data["planned_entry"]) + sign * Decimal(data["planned_risk"]) * Decimal(r)
 
 
 def decide(store: Store, now: Now, thread: str, kind: Decided, after: int, price: Decimal | None = None) -> None:
-    """Decide in the middle of the bar after the one at a place."""
+    """Decide in the middle of the bar after the one at this place."""
     now.time = int(BARS.close_time[after]) + QUARTER_HOUR // 2
     with beside(store, now) as visitor:
         visitor.decisions.add(thread, kind, price=price, size=Decimal(3) if kind == "take" else None)
@@ -111,7 +111,7 @@ def test_an_own_fill_and_size_count_from_the_next_bar_on(store: Store, now: Now,
         assert r == str(round(sign * (left_at - price) / (sign * (price - Decimal(data["first_stop"]))), 2))
 
 
-def test_bars_run_again_come_to_the_same_with_what_was_decided(store: Store, now: Now) -> None:
+def test_bars_run_again_give_the_same_events_with_the_decisions(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     at = desk(store)
     take(at, BARS[: index + 1])
@@ -120,7 +120,7 @@ def test_bars_run_again_come_to_the_same_with_what_was_decided(store: Store, now
     before = told(store, story[0].thread)
     columns = [column.copy() for column in BARS.columns()]
     end = index + 3
-    columns[6][end - 1] = 12_345  # only a volume, but all bars are run again
+    columns[6][end - 1] = 12_345  # only a volume changes, but all bars are run again
     taken = take(at, Bars(*columns)[end - 2 : end])
     assert taken.restated.keys() == {"GANNET"}
     assert taken.events == []
@@ -147,18 +147,18 @@ def test_what_the_user_left_has_ended_at_their_price(store: Store, now: Now) -> 
     assert len(told(store, thread)) == 3
 
 
-def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: Now) -> None:
+def test_a_wrong_price_can_be_corrected_until_the_next_bar(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     thread, right = story[0].thread, own_price(story[1], "0.1")
     at = desk(store)
     take(at, BARS[: index + 1])
     decide(store, now, thread, "take", index, own_price(story[1], "4"))
-    at.take([], now.time)  # the station hears of it before the next bar
+    at.take([], now.time)  # the station learns of it before the next bar
     with beside(store, now) as visitor:
         _, lines = keep(visitor, Wish(thread, "take", right), "UTC")
     assert lines[0].startswith(f"Taken at {right:f}, size 3: GANNET 15m "), "what is not told anew stays"
     assert lines[1] == "This replaces your earlier decision, which stays in the journal."
-    for price in (right, own_price(story[1], "4"), None):  # as a message does that comes twice
+    for price in (right, own_price(story[1], "4"), None):  # like a message that comes twice
         with pytest.raises(DecisionRefusedError, match="it was taken already"):
             decide(store, now, thread, "take", index, price)
     take(at, BARS[index + 1 : index + 3])
@@ -173,7 +173,7 @@ def test_a_wrong_price_can_be_put_right_until_the_next_bar(store: Store, now: No
 
 
 class LastWord(Decisions):
-    """Decisions on a disk that fails once it has kept one."""
+    """Decisions on a disk that fails after storing one."""
 
     def add(self, *about: Any, **told: Any) -> Decision:  # noqa: ANN401 - those of a decision
         made = super().add(*about, **told)
@@ -181,7 +181,7 @@ class LastWord(Decisions):
         return made
 
 
-def test_what_is_kept_is_confirmed_though_the_store_cannot_be_read_after(store: Store, now: Now) -> None:
+def test_a_stored_decision_is_confirmed_even_if_the_store_cannot_be_read_afterwards(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     take(desk(store), BARS[: index + 1])
     with beside(store, now) as visitor:
@@ -191,7 +191,7 @@ def test_what_is_kept_is_confirmed_though_the_store_cannot_be_read_after(store: 
     assert lines[0].startswith("Taken: GANNET 15m ")
 
 
-def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: Store, now: Now) -> None:
+def test_only_taken_setups_are_followed_up_if_the_user_wants_that(store: Store, now: Now) -> None:
     story, index = story_of_one_entered()
     thread, wanted = story[0].thread, replace(many_found(), follow=Follow(which="taken"))
     at = desk(store, rulebook=wanted)
@@ -205,8 +205,8 @@ def test_only_what_was_taken_is_followed_up_where_the_user_wants_it_so(store: St
     assert kept == [event.id for event in engine(rulebook=wanted).push(BARS)], "all of it is kept"
 
 
-def test_what_is_decided_while_bars_are_judged_counts_before_them(store: Store, now: Now) -> None:
-    """The station has heard all decisions, and is about to keep the bar that fills the entry by the rules."""
+def test_a_decision_made_while_bars_are_judged_counts_before_them(store: Store, now: Now) -> None:
+    """The station has applied all decisions, and is about to store the bar that fills the entry by the rules."""
     story, index = story_of_one_entered()
     thread, price = story[0].thread, own_price(story[1], "0.1")
     before = desk(store)
@@ -242,7 +242,7 @@ def test_notes_do_not_make_bars_wait_however_many_come(store: Store, now: Now) -
 
 
 def test_a_decision_counts_whatever_the_clock_says(store: Store, now: Now) -> None:
-    """As where a recording is played, or where a clock was ahead."""
+    """As when a recording is played, or when a clock was ahead."""
     story, index = story_of_one_entered()
     at = desk(store)
     take(at, BARS[: index + 1])
@@ -255,7 +255,7 @@ def test_a_decision_counts_whatever_the_clock_says(store: Store, now: Now) -> No
     assert (closed.kind, closed.data["reason"], closed.data["r"]) == ("setup.closed", "you left it", "0.00")
 
 
-def test_what_is_decided_between_two_coarser_bars_is_told_though_a_finer_one_is_restated(
+def test_a_decision_between_two_coarser_bars_is_published_even_if_a_finer_one_is_restated(
     store: Store, now: Now
 ) -> None:
     _, index = story_of_one_entered()

@@ -1,4 +1,4 @@
-"""The desk: what feeds give is taken in once, kept whole, and taken back where the feed says otherwise."""
+"""The desk: bars are taken in once, stored as a whole, and corrected when the feed restates them."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_the_tape_says_something() -> None:
     assert kinds.keys() >= {"setup.pressure", "setup.stop_raised", "setup.exit_signal"}
 
 
-def test_bars_in_any_portions_overlapping_and_across_restarts_say_what_a_replay_says(store: Store) -> None:
+def test_bars_in_any_portions_overlapping_and_across_restarts_give_the_events_of_a_replay(store: Store) -> None:
     rng = np.random.default_rng(1)
     said: list[Event] = []
     at, end = desk(store), 0
@@ -70,7 +70,7 @@ class CountingBars:
         return self.bars.load(*about)
 
 
-def test_where_the_answers_for_many_overlap_the_store_is_read_few_times(store: Store) -> None:
+def test_when_many_answers_overlap_the_store_is_read_only_a_few_times(store: Store) -> None:
     each = watched()
     names = [f"I{number}" for number in range(200)]
     listed = [replace(each, instrument=Instrument(name, each.instrument.steps), symbol=name) for name in names]
@@ -79,7 +79,7 @@ def test_where_the_answers_for_many_overlap_the_store_is_read_few_times(store: S
     at.take([Arrival(name, raw(BARS[:100])) for name in names], LATER)
     counting = CountingBars(store.bars)
     at.store = cast("Store", SimpleNamespace(bars=counting, commit=store.commit, events=store.events))
-    # Five bars that are known already, of one instrument with another high, and of one from long ago on.
+    # Five known bars each, one instrument with another high, and one from long ago on.
     other = [column.copy() for column in BARS[95:101].columns()]
     other[3][2] += 1
     answers = {name: raw(BARS[95:101]) for name in names}
@@ -87,7 +87,7 @@ def test_where_the_answers_for_many_overlap_the_store_is_read_few_times(store: S
     taken = at.take([Arrival(name, answers[name]) for name in names], LATER)
     assert taken.bars == 200
     assert taken.restated == {"I150": BARS.close_time[97]}
-    assert counting.reads <= 5  # two for all, one from long ago, and what the restated one is run again on
+    assert counting.reads <= 5  # two for all, one from long ago, and the bars on which the restated one is run again
 
 
 def test_an_open_bar_is_never_evaluated(store: Store) -> None:
@@ -102,7 +102,7 @@ def test_a_bar_that_comes_after_later_ones_takes_its_place(store: Store) -> None
     at, hole = desk(store), 300
     said = take(at, BARS[:hole]).events
     said += take(at, BARS[hole + 1 : hole + 3]).events
-    late = BARS[hole : hole + 3]  # as feeds send it that keep what they are pushed in order of time
+    late = BARS[hole : hole + 3]  # as from feeds that keep pushed rows in order of time
     assert take(at, late).bars == 0
     assert take(at, late).events == []
     said += take(at, BARS[hole + 2 :]).events
@@ -165,13 +165,13 @@ def test_an_old_end_without_an_entry_is_sent_and_listed_too(store: Store, kind: 
     assert [each.event.id for each in store.outbox.list() if each.event.thread == setup.id] == [setup.id, end.id]
 
 
-def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(store: Store) -> None:
+def test_a_batch_that_cannot_be_stored_changes_nothing_and_goes_through_later(store: Store) -> None:
     at = desk(store)
     take(at, BARS[:500])
     kept = snapshot_of(at.pipelines["GANNET"])
 
     def full(_: Batch) -> list[Event]:
-        assert at.last_close("GANNET") == BARS.close_time[499]  # what is not kept yet is not known to anybody
+        assert at.last_close("GANNET") == BARS.close_time[499]  # bars not stored yet are not visible to others
         raise StoreTroubleError("the disk is full")
 
     at.store = type("Full", (), {"commit": staticmethod(full), "bars": store.bars, "events": store.events})()
@@ -183,7 +183,7 @@ def test_where_a_batch_cannot_be_kept_all_is_as_before_and_goes_through_later(st
     assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
 
 
-def test_what_is_refused_is_noted_once_and_why_is_told_where_it_is_most_of_it(store: Store) -> None:
+def test_refused_rows_are_noted_once_and_the_reason_is_given_if_they_are_most(store: Store) -> None:
     at = desk(store)
     take(at, BARS[:300])
     columns = [column.copy() for column in BARS[299:310].columns()]
@@ -196,21 +196,21 @@ def test_what_is_refused_is_noted_once_and_why_is_told_where_it_is_most_of_it(st
     columns[3][9:] = BARS.high[308:310]
     third = at.take([Arrival("GANNET", raw(Bars(*columns)))], LATER)
     assert (third.bars, third.useless) == (2, {})
-    assert third.doubtful["GANNET"].startswith("most of what came was refused; the last was tape, row 8: ")
+    assert third.doubtful["GANNET"].startswith("most rows were refused; the last was tape, row 8: ")
 
 
 def test_bars_that_the_feed_left_out_after_the_last_one_are_told(store: Store) -> None:
     at = desk(store)
     take(at, BARS[:300])
     assert take(at, BARS[300:310]).doubtful == {}
-    assert take(at, Bars.joined([BARS[309:310], BARS[312:315]])).doubtful == {}  # none were traded: the last is there
+    assert take(at, Bars.joined([BARS[309:310], BARS[312:315]])).doubtful == {}  # none was traded: the last is there
     told = take(at, BARS[400:410]).doubtful["GANNET"]
     assert told.startswith(f"85 bars are missing, from {rfc3339(int(BARS.close_time[314]))} on, and nobody has")
 
 
 @pytest.mark.parametrize("portion", [3, 7, 50, 501])
 def test_coarser_bars_are_the_same_however_the_history_comes(tmp_path: Path, portion: int) -> None:
-    """Long after all of it has closed, a part of a history is no reason to take a coarser bar as complete."""
+    """Part of a history does not make a coarser bar complete, even long after all of it has closed."""
     made = {}
     for size in (portion, len(BARS)):
         with Store.open(tmp_path / f"{size}.db", lambda: LATER) as store:

@@ -1,4 +1,4 @@
-"""Every setup on several timeframes at once: the desk says what a replay says, each setup a story of its own."""
+"""Every setup on several timeframes at once: the desk publishes what a replay does, each setup as its own story."""
 
 from __future__ import annotations
 
@@ -40,12 +40,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def replay_of(each: Watched) -> list[Event]:
-    """Give all that is said of the tape, as it comes."""
+    """Give all events of the tape, as they come."""
     return list(fresh_pipeline(each, ACCOUNT).events(BARS))
 
 
 def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:
-    """Sort what was said by timeframe; each says its own in order of time."""
+    """Sort events by timeframe; each timeframe publishes its own in order of time."""
     said = defaultdict(list)
     for event in events:
         said[event.data["timeframe"]].append(event.to_json())
@@ -53,8 +53,8 @@ def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:
 
 
 @pytest.mark.parametrize(("portion", "history"), [(1, len(BARS) // 2), (40, 1)])
-def test_several_timeframes_say_live_what_they_say_in_a_replay(store: Store, portion: int, history: int) -> None:
-    """The bars come in portions of up to so many, after a history that comes at once."""
+def test_several_timeframes_publish_live_what_they_do_in_a_replay(store: Store, portion: int, history: int) -> None:
+    """The bars come in portions of limited size, after a history that comes at once."""
     rng, at, end = np.random.default_rng(portion), desk(store, *TIMEFRAMES, rulebook=ALL), history
     said: list[Event] = take(at, BARS[:history]).events
     while end < len(BARS):
@@ -94,7 +94,7 @@ def test_two_setups_on_one_bar_are_two_stories_that_name_each_other(store: Store
     assert all(ended[event.id] == 1 for events in several for event in events)
 
 
-def test_what_is_set_aside_is_kept_and_sent_only_where_a_route_names_it(store: Store) -> None:
+def test_a_setup_set_aside_is_stored_and_sent_only_by_a_route_that_names_it(store: Store) -> None:
     routes = [Route(sinks=("phone",)), Route(sinks=("journal",), kinds=("setup.set_aside",))]
     strict = replace(ALL, surroundings=Surroundings(require=("trend",)))
     at = desk(store, rulebook=strict, route=lambda event: sinks_for(event, {}, routes, ()))

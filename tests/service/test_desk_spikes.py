@@ -1,4 +1,4 @@
-"""Suspected bad ticks at a desk: told once, touching what they touch in a replay, or left out where that is wanted."""
+"""Suspected bad ticks at a desk: published once, with the same effect as in a replay, or left out if configured."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def texts(notes: list[Note], reason: str) -> list[str]:
     return sorted(note.text for note in notes if note.reason == reason)
 
 
-def test_they_are_told_once_and_touch_what_they_touch_in_a_replay(store: Store) -> None:
+def test_they_are_published_once_with_the_same_effect_as_in_a_replay(store: Store) -> None:
     _, expected, suspected = replayed(all_setups())
     said, notes = in_portions(store, all_setups())
     assert in_order(said) == in_order(expected)
@@ -80,7 +80,7 @@ def test_they_are_told_once_and_touch_what_they_touch_in_a_replay(store: Store) 
         assert words in reasons
 
 
-def test_left_out_is_left_out_live_and_across_restarts_as_in_a_replay(store: Store) -> None:
+def test_bars_left_out_are_the_same_live_across_restarts_and_in_a_replay(store: Store) -> None:
     dropping = all_setups(Rules(drop_spikes=True))
     checked, expected, _ = replayed(dropping)
     said, notes = in_portions(store, dropping)

@@ -39,7 +39,7 @@ def desk(store: Store, each: Watched | None = None) -> Desk:
 
 
 class Broken:
-    """A store that can do nothing."""
+    """A store in which everything fails."""
 
     @property
     def bars(self) -> NoReturn:
@@ -50,7 +50,7 @@ class Broken:
 
 
 class LastWord(Store):
-    """A store that cannot be read any more once it has kept something."""
+    """A store that can no longer be read once it has kept something."""
 
     def commit(self, batch: Batch) -> list[Event]:
         kept = super().commit(batch)
@@ -58,7 +58,7 @@ class LastWord(Store):
         return kept
 
 
-def test_what_was_kept_is_told_of_though_the_store_cannot_be_read_after(tmp_path: Path) -> None:
+def test_a_stored_batch_is_published_even_if_the_store_cannot_be_read_afterwards(tmp_path: Path) -> None:
     with LastWord.open(tmp_path / "kept.db", lambda: LATER) as store:
         at = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=True)
         at.load()
@@ -68,7 +68,7 @@ def test_what_was_kept_is_told_of_though_the_store_cannot_be_read_after(tmp_path
     assert {event.id for event in taken.stale} == {event.id for event in expected()}
 
 
-def test_a_bar_that_was_open_when_it_was_asked_for_is_left_though_it_closed_meanwhile(store: Store) -> None:
+def test_a_bar_that_was_open_when_asked_for_is_left_even_if_it_closed_meanwhile(store: Store) -> None:
     at, asked = desk(store), int(BARS.close_time[299]) - 1
     answered = Arrival("GANNET", raw(BARS[:300]), asked)
     assert at.take([answered], asked + 1_000_000_000).bars == 299
@@ -82,7 +82,7 @@ def test_a_store_that_can_be_neither_written_nor_read_for_a_while_loses_nothing(
     for _ in range(2):
         with pytest.raises(StoreTroubleError):
             at.take([Arrival("GANNET", raw(BARS[500:]))], LATER)
-        assert at.last_close("GANNET") == BARS.close_time[499]  # so that what could not be kept is asked for again
+        assert at.last_close("GANNET") == BARS.close_time[499]  # so that the unstored bars are asked for again
     at.store = store
     at.take([Arrival("GANNET", raw(BARS[500:]))], LATER)
     assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
@@ -120,7 +120,7 @@ def test_a_coarser_bar_whose_end_never_comes_is_closed_all_the_same(store: Store
 
 @pytest.mark.parametrize("ahead", [0, 120])
 def test_bars_that_come_after_the_coarser_one_was_taken_as_complete_still_make_it(store: Store, ahead: int) -> None:
-    """After half an hour of silence, or by a clock that is two hours ahead, it counted as complete without its end."""
+    """After half an hour of silence, or with a clock two hours ahead, it counted as complete without its end."""
     hourly = replace(watched(), timeframes=(Timeframe.named("1h"),))
     at, hour, key = desk(store, hourly), Timeframe.named("1h").nanoseconds, SeriesKey("GANNET", "1h")
     ends = [index + 1 for index, close in enumerate(BARS.close_time[:30].tolist()) if close % hour == 0]

@@ -1,4 +1,4 @@
-"""What a feed restates unasked, or much of it at once, is told, and taken only when a second answer agrees."""
+"""Bars restated unasked, or many at once, are reported, and taken only when a second answer agrees."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from scanner.service.desk import Desk, Taken
 
 KNOWN = 400
-"""Bars that are known before an answer comes."""
+"""Bars known before an answer comes."""
 ASKED = int(BARS.open_time[KNOWN - 1])
 
 
@@ -42,7 +42,7 @@ def at(store: Store) -> Desk:
 
 
 def answer(at: Desk, bars: Bars, since: int = ASKED) -> Taken:
-    """Let an answer come to a question for the bars from ``since`` on."""
+    """Take an answer to a request for the bars from ``since`` on."""
     return at.take([Arrival("GANNET", raw(bars), since=since)], LATER)
 
 
@@ -67,7 +67,7 @@ def test_an_answer_stamped_two_hours_early_rewrites_nothing_and_is_told_once(at:
     first = answer(at, early)
     assert (first.bars, first.restated) == (0, {})
     assert first.doubtful["GANNET"].startswith("the feed restated 8 bars, the first of ")
-    # Asked again from there on, it is as early; and so it is at the next close.
+    # Asked again from there, its times are early again, and so they are at the next close.
     since = first.look_again["GANNET"]
     for question in (since, ASKED, since, ASKED):
         again = answer(at, early if question == ASKED else stamped_early(BARS[KNOWN - 9 : KNOWN + 7], 8), question)
@@ -79,7 +79,7 @@ def test_an_answer_stamped_two_hours_early_rewrites_nothing_and_is_told_once(at:
 
 
 @pytest.mark.parametrize("which", [(KNOWN - 30,), (KNOWN - 2,), tuple(range(KNOWN - 9, KNOWN))])
-def test_what_is_restated_unasked_is_taken_when_a_second_answer_agrees(
+def test_bars_restated_unasked_are_taken_when_a_second_answer_agrees(
     at: Desk, store: Store, which: tuple[int, ...]
 ) -> None:
     changed = otherwise(*which)[which[0] : KNOWN + 1]
@@ -98,11 +98,11 @@ def test_what_a_second_answer_denies_is_not_taken(at: Desk, store: Store) -> Non
     second = answer(at, BARS[KNOWN - 30 : KNOWN + 1], first.look_again["GANNET"])
     assert (second.restated, second.look_again, second.bars) == ({}, {}, 1)
     assert same(kept(store), BARS[: KNOWN + 1])
-    # It is forgotten: to say it once more is to say it for the first time.
+    # It is forgotten: restating it once more counts as the first time.
     assert answer(at, otherwise(KNOWN - 30)[KNOWN - 30 : KNOWN + 1], int(BARS.open_time[KNOWN])).restated == {}
 
 
-def test_a_bar_that_is_pushed_after_later_ones_takes_its_place_though_a_feed_gives_it_once(store: Store) -> None:
+def test_a_bar_pushed_once_after_later_ones_takes_its_place(store: Store) -> None:
     at, late, feed = desk(store), KNOWN - 5, RecentBars(300, "tape", "open")
     take(at, Bars.joined([BARS[:late], BARS[late + 1 : KNOWN]]))
 
@@ -128,8 +128,8 @@ def test_yet_another_value_does_not_agree(at: Desk, store: Store) -> None:
     assert kept(store).high[KNOWN - 30] == other.high[KNOWN - 30]
 
 
-def test_new_bars_wait_where_nothing_in_a_doubtful_answer_is_as_it_is_known(at: Desk, store: Store) -> None:
-    """After an outage that was longer than its times are early."""
+def test_new_bars_wait_if_a_doubtful_answer_confirms_no_known_bar(at: Desk, store: Store) -> None:
+    """After an outage longer than the error of its times."""
     first = answer(at, stamped_early(BARS[KNOWN - 1 : KNOWN + 40], 8))
     assert (first.bars, set(first.look_again)) == (0, {"GANNET"})
     assert answer(at, BARS[KNOWN - 9 : KNOWN + 40], first.look_again["GANNET"]).bars == 40
@@ -137,7 +137,7 @@ def test_new_bars_wait_where_nothing_in_a_doubtful_answer_is_as_it_is_known(at: 
 
 
 def test_an_answer_in_mixed_order_loses_no_bar(store: Store) -> None:
-    """The bar that was known last, then 300, 303, 301, 302 and 304, of which 302 comes twice."""
+    """The last known bar, then 300, 303, 301, 302 and 304, of which 302 comes twice."""
     at, other = desk(store), otherwise(302)
     take(at, BARS[:300])
     parts = [BARS[299:301], BARS[303:304], BARS[301:302], other[302:303], BARS[302:303], BARS[304:305]]

@@ -1,4 +1,4 @@
-"""A series that is new begins with as much history as its rules need, whatever its feed gives at a time."""
+"""A new series begins with as much history as its rules need, however little its feed gives at a time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The intake on bad days: it asks again, tells once, keeps to the limits, and one trouble hides no other."""
+"""The intake on bad days: it asks again, reports once, keeps to the limits, and one trouble hides no other."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ async def test_a_bar_that_is_there_is_asked_for_once(time: SimulatedTime) -> Non
     assert (pier.said, pier.noted, pier.intake.lacking()) == ([], [], [])
 
 
-async def test_a_bar_that_is_not_there_is_asked_for_with_growing_pauses_until_it_comes(time: SimulatedTime) -> None:
+async def test_a_missing_bar_is_asked_for_with_growing_pauses_until_it_comes(time: SimulatedTime) -> None:
     pier = Pier(Harbour(time, delay=20))
     pier.last["GANNET"] = START - MINUTE
     pier.ask(["GANNET"])
@@ -46,8 +46,8 @@ async def test_a_bar_that_is_not_there_is_asked_for_with_growing_pauses_until_it
     assert pier.said == []
 
 
-async def test_what_does_not_come_all_at_once_is_asked_on_for_without_a_pause(time: SimulatedTime) -> None:
-    """A feed that gives two bars at a time is asked from where history is enough, and on from each last bar."""
+async def test_a_partial_answer_is_continued_without_a_pause(time: SimulatedTime) -> None:
+    """A feed that gives two bars at a time is asked from where there is enough history, then from each last bar."""
     asked: list[tuple[str, int | None, int | None]] = []
 
     def two_bars(want: Want) -> list[Answer]:
@@ -115,7 +115,7 @@ async def test_a_feed_that_refuses_is_not_hammered_and_its_words_are_passed_on_o
     assert pier.told()[1][0] == "feed.back"
 
 
-async def test_refused_instruments_come_last_and_keep_no_other_waiting(time: SimulatedTime) -> None:
+async def test_refused_instruments_come_last_and_delay_no_other(time: SimulatedTime) -> None:
     def plan(want: Want) -> None:
         if want.symbol.startswith("AUK"):
             raise FeedTroubleError(f"harbour knows no {want.symbol}; check symbol")
@@ -123,7 +123,7 @@ async def test_refused_instruments_come_last_and_keep_no_other_waiting(time: Sim
     names = [f"AUK{number}" for number in range(10)] + [f"TERN{number}" for number in range(10)]
     pier = Pier(Harbour(time, plan=plan), Manners(at_once=1))
     await pier.minutes(names, 12)
-    # Once they are known, all others have their bars in the moment of the close.
+    # Once they are known, all others have their bars at the moment of the close.
     for name in names[10:]:
         assert pier.feed.times(name)[-1] == 660
         assert pier.last[name] == START + 11 * MINUTE
@@ -236,7 +236,7 @@ async def test_a_clock_set_back_or_forward_neither_stalls_nor_repeats(time: Simu
     assert pier.said == []
 
 
-async def test_an_ask_is_put_to_the_feed_even_if_the_bar_is_there(time: SimulatedTime) -> None:
+async def test_the_feed_is_asked_even_if_the_bar_is_there(time: SimulatedTime) -> None:
     pier = Pier(Harbour(time))
     pier.ask(["GANNET"])
     await time.run(1)
@@ -246,7 +246,7 @@ async def test_an_ask_is_put_to_the_feed_even_if_the_bar_is_there(time: Simulate
     assert pier.feed.times("GANNET") == [0, 1]
 
 
-async def test_what_is_in_doubt_is_asked_for_once_more_at_once_and_then_with_the_next_question(
+async def test_doubtful_bars_are_asked_for_again_at_once_and_then_with_the_next_request(
     time: SimulatedTime,
 ) -> None:
     asked: list[tuple[float, int | None]] = []

@@ -21,21 +21,21 @@ def time() -> SimulatedTime:
     return SimulatedTime(START)
 
 
-async def test_where_all_that_comes_is_refused_late_says_why(time: SimulatedTime) -> None:
+async def test_if_all_rows_are_refused_the_late_event_says_why(time: SimulatedTime) -> None:
     pier = Pier(Harbour(time))
     pier.useless = "harbour, row 3: the high 1 is below the low 2"
     await pier.minutes(["GANNET"], 4)
-    assert [event.data["reason"] for event in pier.said] == ["what came was refused: " + pier.useless]
+    assert [event.data["reason"] for event in pier.said] == ["the rows that came were refused: " + pier.useless]
     pier.useless = ""
     await time.run(60)
     assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
 
 
-async def test_a_feed_that_is_late_is_said_once_and_back_with_what_it_brought(time: SimulatedTime) -> None:
+async def test_a_late_feed_is_reported_once_and_back_with_the_bars_it_brought(time: SimulatedTime) -> None:
     dead = True
     pier = Pier(Harbour(time, plan=lambda _: [] if dead else None))
     pier.last |= dict.fromkeys(["GANNET", "FULMAR"], START - MINUTE)
-    # The bars close more often than the patience lasts.
+    # The bars close at shorter intervals than the patience.
     await pier.minutes(["GANNET", "FULMAR"], 10)
     assert pier.told() == [("feed.late", ["FULMAR", "GANNET"], 0)]
     late = pier.said[0]
@@ -49,7 +49,7 @@ async def test_a_feed_that_is_late_is_said_once_and_back_with_what_it_brought(ti
     assert [close for name, close in pier.bars if name == "GANNET"] == closes
 
 
-async def test_one_that_seldom_trades_hides_not_that_the_others_fall_silent(time: SimulatedTime) -> None:
+async def test_an_instrument_that_seldom_trades_does_not_hide_that_others_fall_silent(time: SimulatedTime) -> None:
     silent = {"AUK"}
     pier = Pier(Harbour(time, plan=lambda want: [] if want.symbol in silent else None))
     pier.last |= dict.fromkeys(["AUK", "GANNET", "FULMAR"], START - MINUTE)
@@ -66,7 +66,7 @@ async def test_one_that_seldom_trades_hides_not_that_the_others_fall_silent(time
     await pier.intake.stop()
 
 
-async def test_a_store_in_trouble_costs_no_bar_and_no_word(time: SimulatedTime) -> None:
+async def test_a_store_in_trouble_loses_no_bar_and_no_event(time: SimulatedTime) -> None:
     pier = Pier(Harbour(time))
     pier.full = True
     await pier.minutes(["GANNET"], 3)
@@ -77,7 +77,7 @@ async def test_a_store_in_trouble_costs_no_bar_and_no_word(time: SimulatedTime) 
     assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
 
 
-async def test_what_could_not_be_asked_for_yet_is_not_called_late_for_a_while(time: SimulatedTime) -> None:
+async def test_bars_not_asked_for_yet_are_not_late_for_a_while(time: SimulatedTime) -> None:
     names = [f"TERN{number}" for number in range(50)]
     pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=60))
     pier.ask(names)
@@ -86,7 +86,7 @@ async def test_what_could_not_be_asked_for_yet_is_not_called_late_for_a_while(ti
     assert pier.said == []
 
 
-async def test_what_can_never_be_asked_for_in_time_is_called_late_and_why(time: SimulatedTime) -> None:
+async def test_bars_that_can_never_be_asked_for_in_time_are_late_with_the_reason(time: SimulatedTime) -> None:
     names = [f"TERN{number}" for number in range(50)]
     pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=20))
     pier.ask(names)
@@ -97,8 +97,8 @@ async def test_what_can_never_be_asked_for_in_time_is_called_late_and_why(time: 
     )
 
 
-async def test_while_a_history_is_coming_it_is_not_called_late_and_hides_no_other_that_is(time: SimulatedTime) -> None:
-    """AUK has a long history, of which each answer brings a bar; FULMAR is silent."""
+async def test_a_history_still_coming_is_not_late_and_hides_no_late_instrument(time: SimulatedTime) -> None:
+    """AUK has a long history, one bar in each answer; FULMAR is silent."""
 
     def plan(want: Want) -> list[Answer] | None:
         if want.symbol == "FULMAR":
@@ -153,8 +153,8 @@ async def test_after_a_clock_that_was_ahead_the_feed_is_back_and_a_real_outage_i
     assert [close for _, close in pier.bars] == [START + minute * MINUTE for minute in range(-1, 9)]
 
 
-async def test_what_is_missed_at_the_same_close_again_is_told_again(time: SimulatedTime) -> None:
-    """A clock that was ahead showed a close at which, when it comes, the feed falls silent."""
+async def test_a_close_missed_again_is_reported_again(time: SimulatedTime) -> None:
+    """A clock that was ahead showed a close; when that close really comes, the feed falls silent."""
     silent = True
     pier = Pier(Harbour(time, plan=lambda _: [] if silent else None), Manners(patience=30))
     pier.last["GANNET"] = START

@@ -1,7 +1,7 @@
 """A station under a clock that jumps, by seconds or days, while bars come and while its feed is out.
 
 The exchange keeps its own time. Wherever the clock jumps, each close that it shows is asked for. Once it is right,
-being late and being back are told, and what is stored is what the exchange gives.
+the feed is reported late and back correctly, and the stored bars are those of the exchange.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def minutes(begin: int, count: int, seed: int) -> Bars:
 
 @dataclass
 class Exchange:
-    """A feed that goes by the true time; where it ``gives_open``, also with the bar that is open, as it is so far."""
+    """A feed that uses the true time; if it ``gives_open``, it also sends the open bar as it is so far."""
 
     time: DayTime
     bars: Bars
@@ -95,14 +95,14 @@ class Exchange:
 
 @dataclass
 class Trial:
-    """A station on its exchange, and what must hold of it."""
+    """A station on its exchange, with the checks that must hold."""
 
     on: Day
     exchange: Exchange
     asks: list[tuple[float, int]] = field(default_factory=list)
 
     def watch_asks(self) -> None:
-        """Take note of the closes that are asked for."""
+        """Record the closes that are asked for."""
         intake, time = self.on.station.intakes["tape"], self.on.time
         ask = intake.ask
 
@@ -113,7 +113,7 @@ class Trial:
         intake.ask = noted  # type: ignore[method-assign] # of this station alone
 
     async def undisturbed(self, seconds: float) -> None:
-        """Let time pass while the clock goes on as it is, and see that each close it shows is asked for."""
+        """Let time pass while the clock runs on, and check that each close it shows is asked for."""
         time, (group,) = self.on.time, self.on.station.groups
         end = time.passed + seconds
         while time.passed + SOON < end:
@@ -128,9 +128,9 @@ class Trial:
         return [event.kind for event in self.on.told if event.kind.startswith("feed.")]
 
     async def set_right(self) -> None:
-        """Let the clock be right for a while: whether the feed is late is as it should be, and so is what is stored."""
+        """Let the clock be right for a while: lateness must be reported correctly, and the stored bars be right."""
         self.on.time.wall = 0
-        # The bar that is open now may count as closed by a clock that was ahead; then the next is the first one missed.
+        # If the clock was ahead, the bar that is open now may count as closed; then the next is the first one missed.
         await self.undisturbed(2 * 60 + MANNERS.patience + 2 * SOON)
         late = self.on.station.intakes["tape"].late
         told = self.feed_events()

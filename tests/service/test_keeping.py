@@ -1,4 +1,4 @@
-"""What is wrong with one instrument of a batch stalls no other."""
+"""A defect in one instrument of a batch stalls no other."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_all_but_those_that_fail_are_taken_in_once_and_in_order(count: int, culp
     assert set(failed) == set(whole.useless) == wrong
 
 
-def test_where_everything_fails_it_is_not_tried_for_ever() -> None:
+def test_if_everything_fails_it_is_not_tried_for_ever() -> None:
     calls = 0
 
     def take(part: Sequence[Arrival]) -> Taken:
@@ -84,7 +84,7 @@ def test_a_store_that_fails_is_asked_once() -> None:
 
 
 class Notes(list[str]):
-    """Takes down what is told."""
+    """Records the events."""
 
     def note(self, trouble: str) -> None:
         self.append(trouble)
@@ -116,5 +116,5 @@ async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tm
             assert [desk.last_close(name) for name in names] == [BARS.close_time[299], None, BARS.close_time[299]]
         assert keeping.counts["bars"] == 600
         assert told == [f"PETREL: {taken.useless['PETREL']}"]  # once
-        # Once the feed is mended, that instrument goes on as well.
+        # Once the feed is repaired, that instrument goes on as well.
         assert (await keeping.take([Arrival("PETREL", good)])).bars == 300

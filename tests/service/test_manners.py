@@ -1,4 +1,4 @@
-"""Every feed that is installed is asked in the manner that its settings tell."""
+"""Every installed feed is asked in the way that its settings say."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def test_a_feed_is_asked_as_its_settings_say(path: Path, tmp_path: Path) -> None
     (feed,) = configuration.load(path, {}).feeds
     environ = {f"CLOSEWATCH_FEEDS__{feed.upper()}__{key.upper()}": str(value) for key, value in TOLD.items()}
     if feed == "coins":
-        environ["CLOSEWATCH_FEEDS__COINS__EXCHANGE"] = installed_exchanges()[0]  # as anyone who copies the example must
+        environ["CLOSEWATCH_FEEDS__COINS__EXCHANGE"] = installed_exchanges()[0]  # as the example requires
     settings = configuration.load(path, environ)
     built = {feed: build_feed(feed, settings, environ)}
     clock = SimulatedTime(0)

@@ -1,4 +1,4 @@
-"""What is noted of rows is said without filling the log."""
+"""Notes about rows are logged without filling the log."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def test_a_note_a_minute_of_many_series_is_a_line_a_minute_and_none_is_lost() ->
     }
 
 
-def test_after_a_minute_without_one_a_note_is_said_at_once() -> None:
+def test_after_a_minute_without_notes_a_note_is_logged_at_once() -> None:
     said, now = Said(), 0.0
     rows = NotedRows(said, lambda: now)
     for later in (0.0, 61.0, 61.0):

@@ -1,4 +1,4 @@
-"""Stories that are under way when the rules or the list change: they go on as they were told, or they end."""
+"""Open stories when the rules or the list change: they go on as published, or they end."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def under_way_at(kind: str) -> int:
-    """Give the place of the first bar at which something of a kind was said last of a story, and it has not ended."""
+    """Give the place of the first bar at which an open story has this kind of event as its last one."""
     watcher = engine(rulebook=many_found())
     for index in range(len(BARS)):
         said = watcher.push(BARS[index : index + 1])
@@ -65,7 +65,7 @@ def test_a_story_that_other_rules_do_not_know_is_given_up(store: Store, last: st
 
 
 def test_a_story_that_waited_long_ago_ends_without_a_word(store: Store) -> None:
-    """As one of an earlier release, which followed nothing: nobody waits for its entry any more."""
+    """As in an earlier release, which followed nothing: nobody waits for the entry any more."""
     index = under_way_at("setup.qualified")
     take(desk(store), BARS[: index + 20])
     with store.database.writing() as connection:
@@ -88,8 +88,8 @@ OTHERWISE = {
 
 
 @pytest.mark.parametrize("name", OTHERWISE)
-def test_stories_keep_to_their_order_when_the_rules_change_on_the_way(tmp_path: Path, name: str) -> None:
-    """And those that are told to go on are the ones that are followed."""
+def test_stories_keep_their_order_when_the_rules_change_meanwhile(tmp_path: Path, name: str) -> None:
+    """And the stories published as going on are the ones that are followed."""
     rules, follow = OTHERWISE[name]
     books = [all_setups(), replace(all_setups(rules), follow=follow), all_setups()]
     for seed in range(4):
@@ -113,7 +113,7 @@ def test_stories_keep_to_their_order_when_the_rules_change_on_the_way(tmp_path: 
 
 @pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
 @pytest.mark.parametrize("listed", [[], ["1h"]], ids=["the instrument is gone", "its timeframe is gone"])
-def test_the_stories_of_what_is_not_on_the_list_any_more_end(store: Store, last: str, listed: list[str]) -> None:
+def test_the_stories_of_instruments_that_left_the_list_end(store: Store, last: str, listed: list[str]) -> None:
     index = under_way_at(last)
     take(desk(store), BARS[: index + 1])
     others = (
@@ -128,7 +128,7 @@ def test_the_stories_of_what_is_not_on_the_list_any_more_end(store: Store, last:
 
 
 @pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
-def test_what_was_given_up_does_not_go_on_when_its_instrument_comes_back(store: Store, last: str) -> None:
+def test_a_story_given_up_does_not_go_on_when_its_instrument_returns(store: Store, last: str) -> None:
     index = under_way_at(last)
     take(desk(store), BARS[: index + 1])
     gone = replace(watched(), instrument=replace(watched().instrument, symbol="X"))
@@ -145,7 +145,7 @@ def test_what_was_given_up_does_not_go_on_when_its_instrument_comes_back(store: 
     assert [event.id for event in said if event.facts.begins] == [event.id for event in replayed]
 
 
-def test_of_a_timeframe_that_is_new_no_story_is_told_whose_setup_was_not(store: Store) -> None:
+def test_a_new_timeframe_publishes_no_story_of_an_unpublished_setup(store: Store) -> None:
     index, bars = under_way_at("setup.entered"), halves(BARS)
     cut = 2 * (index + 1)
     take(desk(store), bars[:cut])
@@ -157,7 +157,7 @@ def test_of_a_timeframe_that_is_new_no_story_is_told_whose_setup_was_not(store: 
     assert any(event.facts.begins for event in said)
 
 
-def test_a_restated_bar_brings_back_no_story_of_which_nobody_was_told(store: Store) -> None:
+def test_a_restated_bar_brings_back_no_unpublished_story(store: Store) -> None:
     index = under_way_at("setup.entered")
     finds_nothing = [replace(watched(), rulebook=replace(many_found(), setups=()))]
     before = Desk(finds_nothing, ACCOUNT, store, **SENDS_NOTHING)
@@ -174,8 +174,8 @@ def test_a_restated_bar_brings_back_no_story_of_which_nobody_was_told(store: Sto
     assert any(event.facts.begins for event in said)
 
 
-def test_a_restated_bar_tells_nothing_of_a_story_that_has_ended_by_other_rules(store: Store) -> None:
-    """By the rules of now it would have gone on for longer."""
+def test_a_restated_bar_adds_nothing_to_a_story_ended_by_other_rules(store: Store) -> None:
+    """By the current rules it would have gone on for longer."""
     short, long = replace(many_found(), follow=Follow(max_bars=2)), many_found()
     ends = {event.thread: event.time for event in engine(rulebook=long).push(BARS) if event.facts.ends}
     closed = [event for event in engine(rulebook=short).push(BARS) if event.facts.ends]

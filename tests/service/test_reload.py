@@ -1,4 +1,4 @@
-"""Another list while watching: what stays goes on, what is new or different is as if it had always been watched so."""
+"""Another list while watching: what stays goes on, what is new or changed is as if always watched in this way."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ OTHERWISE = {"macd_fast": 8, "warm_up": 110, "fast_average": 40, "slow_average":
 
 
 class Still(SimulatedTime):
-    """A clock that stands still, and whose bars close in what is the far future by the wall."""
+    """A clock that stands still, whose bars close in the far future of the wall clock."""
 
     def wall_time(self, moment: int) -> float:
         return 4_000_000_000 + moment / 1_000_000_000
@@ -53,7 +53,7 @@ class Still(SimulatedTime):
 
 @dataclass
 class Tape:
-    """A feed that has the same invented bars for every symbol."""
+    """A feed with the same invented bars for every symbol."""
 
     clock: Still
     batch: int = 100
@@ -111,7 +111,7 @@ async def watching(known: Settings, store: Store, clock: Still) -> AsyncIterator
         await running
 
 
-async def test_what_stays_keeps_its_pipeline_what_is_new_is_caught_up_and_what_left_is_not_asked_for(
+async def test_what_stays_keeps_its_pipeline_new_instruments_catch_up_and_old_ones_are_not_asked_for(
     tmp_path: Path, store: Store, clock: Still
 ) -> None:
     async with watching(settings(tmp_path, {"GANNET": {}, "FULMAR": {}}), store, clock) as station:
@@ -126,7 +126,7 @@ async def test_what_stays_keeps_its_pipeline_what_is_new_is_caught_up_and_what_l
         assert station.feeds["tape"].asked.count("FULMAR") == 1  # type: ignore[attr-defined]  # of Tape
         assert (await station.keeping.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))])).bars == 0
         assert [group.instruments for group in station.groups] == [("GANNET",), ("PUFFIN",)]
-        assert station.last_close("FULMAR") == clock.now()  # nothing is lacking of it any more
+        assert station.last_close("FULMAR") == clock.now()  # none of its bars is missing any more
 
 
 async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, store: Store, clock: Still) -> None:
@@ -139,11 +139,11 @@ async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, 
 
 PLAIN: dict[str, object] = {"place_quality": "plain"}
 NOTHING_REQUIRED: dict[str, object] = {"require": []}
-"""With these, a setup is found often on invented bars."""
+"""With these, setups are often found on invented bars."""
 
 
 def from_then_on(known: Settings) -> list[Event]:
-    """Say what a station says that always had these settings, of the bars after the first half."""
+    """Give what a station with these settings from the beginning publishes on the bars after the first half."""
     (each,) = known.watched()
     always = fresh_pipeline(each, known.account)
     return [
@@ -157,7 +157,7 @@ def from_then_on(known: Settings) -> list[Event]:
 @pytest.mark.parametrize(
     ("timeframes", "rules"), [(["15m"], {"fast_average": 40}), (["15m", "30m"], OTHERWISE)], ids=["rules", "both"]
 )
-async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_always_had_them(
+async def test_with_new_rules_and_timeframes_it_publishes_as_if_it_always_had_them(
     tmp_path: Path, store: Store, clock: Still, by: str, timeframes: list[str], rules: dict[str, int]
 ) -> None:
     before = settings(tmp_path, {"GANNET": {}}, rules=PLAIN, surroundings=NOTHING_REQUIRED)
@@ -183,7 +183,7 @@ async def test_with_other_rules_and_timeframes_it_says_what_it_would_had_it_alwa
 
 
 async def later(station: Station, clock: Still) -> None:
-    """Let the second half of the bars come, some at a time."""
+    """Deliver the second half of the bars, some at a time."""
     for begin in range(HALF, len(BARS), 50):
         part = BARS[begin : begin + 50]
         clock.show(int(part.close_time[-1]))
@@ -200,7 +200,9 @@ async def test_what_is_only_read_at_the_start_is_refused(tmp_path: Path, store: 
         assert sorted(station.desk.pipelines) == ["GANNET"]
 
 
-async def test_a_store_that_cannot_be_written_leaves_all_as_it_was(tmp_path: Path, store: Store, clock: Still) -> None:
+async def test_a_store_that_cannot_be_written_leaves_everything_unchanged(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
     old = settings(tmp_path, {"GANNET": {}, "FULMAR": {}})
     async with watching(old, store, clock) as station:
         kept = dict(station.desk.pipelines)
@@ -232,7 +234,7 @@ step = "0.01"
 """
 
 
-async def test_a_configuration_with_mistakes_is_refused_with_each_of_them_in_the_log_and_as_a_trouble(
+async def test_a_configuration_with_mistakes_is_refused_with_each_in_the_log_and_one_trouble(
     tmp_path: Path, store: Store, clock: Still
 ) -> None:
     path = tmp_path / "watch.toml"
@@ -287,7 +289,7 @@ def fail() -> None:
     raise RuntimeError("out of order")
 
 
-async def test_whatever_befalls_one_reload_it_is_told_and_the_next_is_taken(
+async def test_whatever_fails_in_one_reload_is_reported_and_the_next_is_taken(
     tmp_path: Path, store: Store, clock: Still
 ) -> None:
     pipe, path, answered = tmp_path / "pipe.toml", tmp_path / "watch.toml", Signal()
@@ -307,9 +309,7 @@ async def test_whatever_befalls_one_reload_it_is_told_and_the_next_is_taken(
         assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]
 
 
-async def test_what_is_likely_to_hurt_is_told_when_the_list_is_read_again(
-    tmp_path: Path, store: Store, clock: Still
-) -> None:
+async def test_warnings_are_logged_when_the_list_is_read_again(tmp_path: Path, store: Store, clock: Still) -> None:
     path = tmp_path / "watch.toml"
     path.write_text(TOML + "[instruments.GANNET]\n[account]\nequity = 1000\nrisk_fraction = 0.05\n", encoding="utf-8")
     async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:

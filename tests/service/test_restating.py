@@ -1,4 +1,4 @@
-"""What a feed says otherwise later: the series is run again, and what is told of it is what a replay would tell."""
+"""Restated bars: the series is run again, and the events are those of a replay."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def restated(which: int) -> Bars:
-    """Give the tape with the bar before a setup's last one made a quiet one: the setup does not stand any more."""
+    """Give the tape with the bar before a setup's last one made quiet: the setup no longer holds."""
     columns = [column.copy() for column in BARS.columns()]
     _, _, open_, high, low, close, _ = columns
     high[which] = max(open_[which], close[which])
@@ -49,7 +49,7 @@ def restated(which: int) -> Bars:
     return Bars(*columns)
 
 
-def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(store: Store) -> None:
+def test_a_restated_bar_withdraws_what_no_longer_holds_and_publishes_nothing_twice(store: Store) -> None:
     setups = [event for event in expected() if event.kind == "setup.qualified"]
     index = int(np.searchsorted(BARS.close_time, setups[-1].time))
     at = desk(store)
@@ -62,7 +62,7 @@ def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(sto
     assert {event.kind for event in taken.events} == {"setup.withdrawn"}
     (stored,) = store.bars.load([KEY])
     assert stored.bars.close[index] == changed.close[index]
-    # Said again, the correction is known; what follows is judged by it.
+    # Sent again, the correction is known; later bars are judged by it.
     assert take(at, changed[index - 3 : index + 1]).events == []
     take(at, changed[index + 1 :])
     whole = {event.id for event in engine(rulebook=many_found()).push(changed) if event.facts.begins}
@@ -71,7 +71,7 @@ def test_a_restated_bar_withdraws_what_does_not_stand_and_says_nothing_twice(sto
     }
 
 
-def test_nothing_is_withdrawn_where_the_setup_still_stands(store: Store) -> None:
+def test_nothing_is_withdrawn_if_the_setup_still_holds(store: Store) -> None:
     setups = [event for event in expected() if event.kind == "setup.qualified"]
     index = int(np.searchsorted(BARS.close_time, setups[-1].time))
     at = desk(store)
@@ -84,14 +84,14 @@ def test_nothing_is_withdrawn_where_the_setup_still_stands(store: Store) -> None
 
 
 def with_one_volume(which: int) -> Bars:
-    """Give the tape, which has no volume, with that of a single bar: as if hardly a bar had been traded."""
+    """Give the tape, which has no volume, with a volume at a single bar: as if hardly any bar had been traded."""
     columns = [column.copy() for column in BARS.columns()]
     columns[6][which] = 12_345
     return Bars(*columns)
 
 
 def particular(store: Store) -> Desk:
-    """Make a desk that sets a setup aside where hardly a bar was traded, and that sends those to one sink only."""
+    """Make a desk that sets setups aside if hardly any bar was traded, and sends those to one sink only."""
     routes = [Route(sinks=("screen",)), Route(sinks=("all",), kinds=EVERY_SETUP)]
     book = replace(many_found(), surroundings=Surroundings(require=("liquid",)))
     each = replace(watched(), rulebook=book)
@@ -108,12 +108,12 @@ def test_a_restated_bar_sets_a_setup_aside_and_takes_it_back(store: Store) -> No
     take(at, BARS[: index + 1])
     withdrawn, aside = take(at, thin[index - 3 : index + 1]).events
     assert (withdrawn.kind, aside.kind) == ("setup.withdrawn", "setup.set_aside")
-    assert withdrawn.data["reason"].endswith(f"stands, but is set aside: {aside.data['set_aside']}")
+    assert withdrawn.data["reason"].endswith(f"is set aside: {aside.data['set_aside']}")
     assert take(at, thin[index - 3 : index + 1]).events == []
     at = particular(store)  # as after a restart
     taken_back, anew = take(at, BARS[index - 3 : index + 1]).events
     assert (taken_back.data["withdraws"], taken_back.data["set_aside"]) == (aside.id, True)
-    assert taken_back.data["reason"].endswith("stands, and is no longer set aside")
+    assert taken_back.data["reason"].endswith(" is no longer set aside")
     assert (anew.kind, anew.data["levels"]) == (setup.kind, setup.data["levels"])
     story = [setup, withdrawn, aside, taken_back, anew]
     assert {event.thread for event in story} == {setup.id}
@@ -142,13 +142,13 @@ def setup_at(number: int) -> tuple[Event, int]:
 
 
 def wider(which: int) -> Bars:
-    """Give the tape with a bar that reaches a little further up: a short setup with this doji has another stop."""
+    """Give the tape with a slightly higher high: a short setup with this doji has another stop."""
     columns = [column.copy() for column in BARS.columns()]
     columns[3][which] += 0.02
     return Bars(*columns)
 
 
-def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_now(store: Store) -> None:
+def test_a_setup_with_new_levels_is_withdrawn_and_published_again(store: Store) -> None:
     setup, index = setup_at(-2)
     at, changed = desk(store), wider(index - 1)
     take(at, BARS[: index + 1])
@@ -156,7 +156,7 @@ def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_no
     again = engine(rulebook=many_found()).push(changed[: index + 1])
     (replayed,) = (event for event in again if event.time == setup.time)
     assert (withdrawn.kind, withdrawn.data["withdraws"]) == ("setup.withdrawn", setup.id)
-    assert withdrawn.data["reason"].endswith("stands with other levels")
+    assert withdrawn.data["reason"].endswith(" has other levels")
     assert withdrawn.data["otherwise"] is True
     assert anew.data == replayed.data
     assert anew.data["levels"] != setup.data["levels"]
@@ -165,7 +165,7 @@ def test_a_setup_that_stands_with_other_levels_is_withdrawn_and_said_as_it_is_no
     assert take(at, changed[index - 3 : index + 1]).events == []
 
 
-def test_a_setup_that_stands_again_after_a_withdrawal_is_said_again(store: Store) -> None:
+def test_a_setup_that_holds_again_after_a_withdrawal_is_published_again(store: Store) -> None:
     setup, index = setup_at(-1)
     at, dead = desk(store), restated(index)
     take(at, BARS[: index + 1])
@@ -173,14 +173,14 @@ def test_a_setup_that_stands_again_after_a_withdrawal_is_said_again(store: Store
     for _ in range(3):
         (withdrawn,) = take(at, dead[index - 1 : index + 1]).events
         assert withdrawn.data["withdraws"] == ids[-1]
-        at = desk(store)  # whatever was said is known after a restart
+        at = desk(store)  # everything published is known after a restart
         (anew,) = take(at, BARS[index - 1 : index + 1]).events
         assert (anew.kind, anew.data, anew.thread) == (setup.kind, setup.data, setup.id)
         ids.append(anew.id)
     assert len(set(ids)) == 4
 
 
-def test_what_takes_the_place_of_a_withdrawn_setup_is_sent_however_late(store: Store) -> None:
+def test_the_replacement_of_a_withdrawn_setup_is_sent_however_late(store: Store) -> None:
     _, index = setup_at(-2)
     at, changed = desk(store, stale_after=3), wider(index - 1)
     take(at, BARS[: index + 1])
@@ -191,7 +191,7 @@ def test_what_takes_the_place_of_a_withdrawn_setup_is_sent_however_late(store: S
 
 
 def traded(which: int, volume: float) -> Bars:
-    """Give the tape with volumes, one of them its own: that changes the evidence of a setup, and nothing else."""
+    """Give the tape with volumes, one of them different: that changes only the evidence of a setup."""
     columns = [column.copy() for column in BARS.columns()]
     columns[6][:] = 100
     columns[6][which] = volume
@@ -199,7 +199,7 @@ def traded(which: int, volume: float) -> Bars:
 
 
 def sent(store: Store, sink: str, story: str) -> list[tuple[str, int]]:
-    """Give what goes to a sink about a setup: kinds, with the points of evidence."""
+    """Give the events that go to a sink about a setup: kinds, with the points of evidence."""
     found = [each.event for each in store.outbox.list(sink=sink) if each.event.thread == story]
     return [(event.kind, event.data["evidence_points"]) for event in found]
 
@@ -217,7 +217,7 @@ FAR_LATER = 100 * QUARTER_HOUR
     ],
     ids=["more", "less", "more, too late", "less, too late"],
 )
-def test_where_only_the_evidence_changes_each_route_hears_of_what_reaches_it(
+def test_if_only_the_evidence_changes_each_route_gets_what_reaches_it(
     store: Store, volumes: tuple[float, float], later: int, to_all: list[str], to_strong: list[str]
 ) -> None:
     setup, index = setup_at(-1)
@@ -228,7 +228,7 @@ def test_where_only_the_evidence_changes_each_route_hears_of_what_reaches_it(
     take(at, before[index - 1 : index + 1])
     taken = take(at, after[index - 1 : index + 1], setup.time + later)
     assert [event.kind for event in taken.events] == ["setup.withdrawn", "setup.qualified"]
-    assert "stands with evidence" in taken.events[0].data["reason"]
+    assert " has evidence " in taken.events[0].data["reason"]
     marks = {"setup.qualified": "+", "setup.withdrawn": "-"}
     for sink, expected_there in (("all", to_all), ("strong", to_strong)):
         found = [f"{marks[kind]}{points}" for kind, points in sent(store, sink, setup.id)]
@@ -236,7 +236,7 @@ def test_where_only_the_evidence_changes_each_route_hears_of_what_reaches_it(
     assert take(at, after[index - 1 : index + 1], setup.time + later).events == []
 
 
-def test_where_the_evidence_changes_and_no_route_minds_nothing_is_said(store: Store) -> None:
+def test_if_the_evidence_changes_and_no_route_depends_on_it_nothing_is_published(store: Store) -> None:
     setup, index = setup_at(-1)
     at = desk(store)
     take(at, traded(index, 1)[: index + 1])
@@ -245,7 +245,7 @@ def test_where_the_evidence_changes_and_no_route_minds_nothing_is_said(store: St
 
 
 def test_nothing_is_sent_of_a_setup_that_was_too_old_to_be_sent(store: Store) -> None:
-    """Neither that it is withdrawn, nor that it stands again or otherwise."""
+    """Neither its withdrawal, nor that it holds again or differently."""
     setup, index = setup_at(-2)
     at, now = desk(store, stale_after=3), setup.time + FAR_LATER
     assert take(at, BARS[: index + 1], now).stale[-1].id == setup.id
@@ -258,19 +258,19 @@ def test_nothing_is_sent_of_a_setup_that_was_too_old_to_be_sent(store: Store) ->
     assert store.outbox.list() == []
 
 
-def test_a_hold_ends_where_the_leap_was_a_mistake_of_the_feed(store: Store) -> None:
+def test_a_hold_ends_if_the_price_jump_was_a_mistake_of_the_feed(store: Store) -> None:
     at, columns = desk(store), [column.copy() for column in BARS[:400].columns()]
     for price in columns[2:6]:
         price[-1] = round(price[-1] / 2, 2)
     (held,) = (event for event in take(at, Bars(*columns)).events if event.kind.startswith("series."))
     (resumed,) = take(at, BARS[398:400]).events
     assert (held.kind, resumed.kind, resumed.time) == ("series.held", "series.resumed", held.time)
-    assert resumed.data["reason"].endswith("there is no leap as after a split")
+    assert resumed.data["reason"].endswith("there is no price jump as after a split")
     assert take(at, BARS[398:400]).events == []
 
 
 def test_a_bar_and_its_correction_that_come_together_count_as_corrected(store: Store) -> None:
-    """As from a file to which the bar was written once more."""
+    """As from a file to which the bar was appended once more."""
     setup, index = setup_at(-1)
     at, dead = desk(store), restated(index)
     take(at, BARS[: index + 1])
@@ -282,7 +282,7 @@ def test_a_bar_and_its_correction_that_come_together_count_as_corrected(store: S
 
 
 def restate_at_random(store: Store, seed: int) -> tuple[Bars, list[Event]]:
-    """Take the tape in, its setups' bars restated again and again; give it as it is in the end, and all said of it."""
+    """Take the tape in, its setups' bars restated again and again; give its final form, and all events."""
     rng = np.random.default_rng(seed)
     at, columns, end = desk(store), [column.copy() for column in BARS.columns()], 380
     take(at, BARS[:end])
@@ -301,7 +301,7 @@ def restate_at_random(store: Store, seed: int) -> tuple[Bars, list[Event]]:
 
 
 def stands(said: list[Event]) -> dict[str, list[tuple[object, ...]]]:
-    """Give what stands of each story in the end: what one acts on of its setup, and of all told of it since."""
+    """Give what holds of each story in the end: what one acts on in its setup and in all later events."""
     stories: dict[str, list[tuple[object, ...]]] = {}
     for event in said:
         data = event.data
@@ -315,7 +315,7 @@ def stands(said: list[Event]) -> dict[str, list[tuple[object, ...]]]:
     return stories
 
 
-def test_whatever_is_restated_what_stands_in_the_end_is_what_a_replay_says(tmp_path: Path) -> None:
+def test_whatever_is_restated_the_final_state_is_that_of_a_replay(tmp_path: Path) -> None:
     withdrawn: Counter[str] = Counter()
     broken_off = 0
     for seed in range(10):
@@ -331,13 +331,13 @@ def test_whatever_is_restated_what_stands_in_the_end_is_what_a_replay_says(tmp_p
         withdrawn.update(
             " ".join(event.data["reason"].split()[-3:]) for event in said if event.kind == "setup.withdrawn"
         )
-    assert withdrawn["does not stand"] > 5
-    assert withdrawn["with other levels"] > 0
+    assert withdrawn["no longer holds"] > 5
+    assert withdrawn["has other levels"] > 0
     assert broken_off > 0
 
 
 def halves(bars: Bars) -> Bars:
-    """Make two bars of each: the first is as it was, after which nothing moves any more."""
+    """Split each bar in two: the first is as before, and in the second nothing moves."""
     first, high, low, last = (column.repeat(2) for column in (bars.open, bars.high, bars.low, bars.close))
     first[1::2], high[1::2], low[1::2] = last[1::2], last[1::2], last[1::2]
     opens = START // HALF_HOUR * HALF_HOUR + QUARTER_HOUR * np.arange(2 * len(bars), dtype=np.int64)
@@ -345,7 +345,7 @@ def halves(bars: Bars) -> Bars:
 
 
 def test_a_coarser_bar_whose_end_never_came_is_as_complete_as_before(store: Store) -> None:
-    """The setup's last bar lacks its second half, in which nothing was traded; then only a volume is restated."""
+    """The setup's last bar lacks its second half, without trades; then only a volume is restated."""
     bars, (setup, index) = halves(BARS), setup_at(-1)
     known, at = bars[: 2 * index + 1], desk(store, "30m")
     take(at, known)
@@ -358,8 +358,8 @@ def test_a_coarser_bar_whose_end_never_came_is_as_complete_as_before(store: Stor
     assert (set(taken.restated), taken.events) == ({"GANNET"}, [])
 
 
-def test_what_retention_left_of_the_base_is_enough_for_a_coarser_timeframe(tmp_path: Path) -> None:
-    """A coarser timeframe is as warm after a restated bar as before, and says of it what it would have said."""
+def test_the_base_bars_left_by_retention_are_enough_for_a_coarser_timeframe(tmp_path: Path) -> None:
+    """A coarser timeframe is as warm after a restated bar as before, and publishes what it would have."""
     bars, (setup, index) = halves(BARS), setup_at(-2)
     cut, said = 2 * (index + 1), {}
     for keep in (300, 10**6):

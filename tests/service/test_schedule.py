@@ -1,4 +1,4 @@
-"""The schedule through a simulated year: every bar close is seen to, whatever the clock does."""
+"""The schedule through a simulated year: every bar close is handled, whatever the clock does."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_after_a_sleep_the_last_close_is_given_and_after_a_clock_was_set_back_an
 
 
 @pytest.mark.parametrize("seed", range(5))
-async def test_wherever_the_clock_jumps_the_last_close_is_seen_to_within_seconds(seed: int) -> None:
+async def test_wherever_the_clock_jumps_the_last_close_is_handled_within_seconds(seed: int) -> None:
     rng = np.random.default_rng(seed)
     time = SimulatedTime(at("2026-03-02T15:00Z"))
     timetable = Timetable(calendar_named("XNYS"), Timeframe.named("15m"))
@@ -73,7 +73,7 @@ async def test_wherever_the_clock_jumps_the_last_close_is_seen_to_within_seconds
         await time.run(LOOK)
         assert seen[-1] == group.last_close(time.now() - 2 * SECOND)
         await time.run(float(rng.uniform(0, 900)))
-        # While the clock goes on, it is seen to in the moment it has settled.
+        # While the clock runs on, it is handled at the moment it has settled.
         assert seen[-1] == group.last_close(time.now() - 2 * SECOND)
     assert (np.diff(seen) != 0).all()
     timers.stop()
@@ -98,13 +98,13 @@ async def test_in_real_time_every_close_is_seen_to() -> None:
     async with asyncio.timeout(20):
         await enough.wait()
     timers.stop()
-    # A busy machine may be late for one now and then, not for every other.
+    # A busy machine may be late for one now and then, but not for every second one.
     assert set(closes) <= {begin + n * 60 * SECOND for n in range(1, 100)}
     assert sorted(set(closes)) == closes
     assert len(closes) > 10
 
 
-async def test_what_a_stop_cuts_short_or_is_due_again_is_not_told_as_a_trouble() -> None:
+async def test_a_job_cut_short_by_a_stop_or_due_again_is_no_trouble() -> None:
     begun, skipped = asyncio.Event(), asyncio.Event()
 
     def seen(record: logging.LogRecord) -> bool:
@@ -117,7 +117,7 @@ async def test_what_a_stop_cuts_short_or_is_due_again_is_not_told_as_a_trouble()
         await asyncio.Event().wait()
 
     class SlowUpkeep:
-        """Is due again before it has ended."""
+        """A job that is due again before it has ended."""
 
         def schedule(self, scheduler: Any) -> None:  # noqa: ANN401 - the library has no types
             scheduler.add_job(hang, IntervalTrigger(seconds=1, start_date=datetime.now(UTC)), max_instances=1)
@@ -140,7 +140,7 @@ async def test_what_a_stop_cuts_short_or_is_due_again_is_not_told_as_a_trouble()
     assert logged == []
 
 
-async def test_what_fails_at_a_close_is_told_in_our_own_log_and_the_next_close_is_seen_to(
+async def test_a_failure_at_a_close_is_logged_and_the_next_close_is_handled(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     time, closes = SimulatedTime(at("2026-06-01T00:00Z")), []
@@ -162,9 +162,9 @@ async def test_what_fails_at_a_close_is_told_in_our_own_log_and_the_next_close_i
     assert capsys.readouterr().err == ""
 
 
-async def test_what_was_planned_by_a_clock_that_was_ahead_is_planned_anew() -> None:
+async def test_jobs_planned_by_a_clock_that_was_ahead_are_planned_again() -> None:
     class TwoDaysAhead(IntervalTrigger):  # type: ignore[misc]  # the library has no types
-        """Plans by what the clock shows."""
+        """Plans by the time that the clock shows."""
 
         ahead = timedelta(days=2)
 
@@ -172,7 +172,7 @@ async def test_what_was_planned_by_a_clock_that_was_ahead_is_planned_anew() -> N
             return super().get_next_fire_time(previous, now + self.ahead)
 
     class AnUpkeep:
-        """Is planned by a clock that is ahead the first time."""
+        """A job first planned by a clock that is ahead."""
 
         def schedule(self, scheduler: Any) -> None:  # noqa: ANN401 - the library has no types
             trigger = TwoDaysAhead(minutes=1, start_date=datetime(2026, 1, 1, tzinfo=UTC))

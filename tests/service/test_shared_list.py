@@ -1,4 +1,4 @@
-"""A list shared by two stations on one broker: everything is said, and nothing twice."""
+"""A list shared by two stations on one broker: everything is published, and nothing twice."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 PARTS = {"north": "GANNET", "south": "PETREL"}
 """The station that watches each instrument."""
 SEEN, LAST = 397, 430
-"""Bars that are history, and how many there are in the end; what is said between them is news."""
+"""Bars that are history, and the number of bars in the end; events of those in between are news."""
 
 
-async def test_two_stations_with_a_part_each_say_everything_once(tmp_path: Path) -> None:
+async def test_two_stations_with_a_part_each_publish_everything_once(tmp_path: Path) -> None:
     clock = Clock()
     clock.show(SEEN)
     later = PacedClock(int(BARS.close_time[-1]), QUICKER)

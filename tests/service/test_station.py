@@ -1,4 +1,4 @@
-"""A station as a process: it stops when told to, keeps others off its store, and sends nothing that is no news."""
+"""A station as a process: it stops when told to, keeps others off its store, and sends only news."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 SLOW = 900.0
-"""A pace at which the recording is not over while a test lasts."""
+"""A pace slow enough for the recording to outlast a test."""
 
 
 @dataclass(frozen=True)
 class Running:
-    """A station that watches, its bars and its store, and when it began to play."""
+    """A watching station, its bars and its store, and when it began to play."""
 
     process: subprocess.Popen[str]
     bars: Path
@@ -55,7 +55,7 @@ def test_a_second_one_on_the_same_store_is_refused_in_a_sentence(running: Runnin
     assert running.process.poll() is None
 
 
-def test_what_stood_too_long_ago_is_kept_and_summed_up_but_not_sent(running: Running) -> None:
+def test_a_setup_that_is_too_old_is_stored_and_summed_up_but_not_sent(running: Running) -> None:
     with Store.open(running.store, time.time_ns, visiting=True) as store:
         kept = store.events.find()
         sent = {each.event.id for each in store.outbox.list()}

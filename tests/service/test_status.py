@@ -1,4 +1,4 @@
-"""How a station stands, told from its store: pure for the figures, and read beside the owner."""
+"""The status of a station from its store: pure for the figures, and read beside the owner."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def outline(known: Settings) -> Outline:
     return outline_of(known, {}, FRIDAY)
 
 
-def test_over_a_weekend_a_share_lags_behind_nothing_and_a_coin_does(tmp_path: Path) -> None:
+def test_over_a_weekend_a_coin_can_lag_and_a_share_cannot(tmp_path: Path) -> None:
     now = FRIDAY + 2 * HOUR
     known = Facts(
         last={SHARE: FRIDAY, COIN: FRIDAY + HOUR, SeriesKey("SHELL", "1h"): FRIDAY + HOUR},
@@ -99,7 +99,7 @@ def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("since", "late"),
     [
-        # Nobody knows how long it was waited for.
+        # It is unknown how long it has been overdue.
         (None, {"coast": True, "isle": True}),
         # The coin's quarter of an hour closed just now, and nothing is due in New York before Monday.
         (FRIDAY + 24 * HOUR - QUARTER_HOUR, {"coast": False, "isle": False}),
@@ -107,7 +107,7 @@ def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
         (FRIDAY - HOUR, {"coast": True, "isle": True}),
     ],
 )
-def test_a_feed_of_which_no_bar_ever_came_is_late_where_one_was_due_since_somebody_is_looking(
+def test_a_feed_without_any_bar_is_late_if_one_was_due_since_the_start(
     tmp_path: Path, since: int | None, late: dict[str, bool]
 ) -> None:
     known, now = settings(tmp_path), FRIDAY + 24 * HOUR
@@ -120,7 +120,7 @@ def test_a_feed_of_which_no_bar_ever_came_is_late_where_one_was_due_since_somebo
     assert [row.endswith("late") for row in rows] == list(late.values())
 
 
-def test_a_feed_that_lacks_one_instrument_for_good_says_of_how_many_no_bar_came(tmp_path: Path) -> None:
+def test_a_feed_says_for_how_many_instruments_no_bar_came(tmp_path: Path) -> None:
     document = {**settings(tmp_path).document}
     document["instruments"] = document["instruments"] | {"SHELLL": document["instruments"]["SHELL"]}
     known = from_document(document, tmp_path, {})
@@ -131,7 +131,7 @@ def test_a_feed_that_lacks_one_instrument_for_good_says_of_how_many_no_bar_came(
     assert any(line.startswith("isle ") and line.endswith("none  late, no bar yet of 1") for line in report(told))
 
 
-def test_a_configuration_that_was_changed_and_not_read_again_is_not_passed_off_as_watched(tmp_path: Path) -> None:
+def test_a_changed_configuration_that_was_not_read_again_does_not_count_as_watched(tmp_path: Path) -> None:
     known = settings(tmp_path)
     other = from_document({**known.document, "account": {"equity": 1000}}, tmp_path, {})
     looked_at = Facts({}, {}, {})

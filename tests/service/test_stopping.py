@@ -1,4 +1,4 @@
-"""A station as a process whose servers take what it says and never answer: it stops in time and loses nothing."""
+"""A station as a process whose servers accept everything and never answer: it stops in time and loses nothing."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ time_unit = "s"
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Make a store in whose outbox an alert waits for each sink, and a folder of no bars."""
+    """Make a store with an alert waiting in its outbox for each sink, and a folder without bars."""
     (tmp_path / "bars").mkdir()
     with Store.open(tmp_path / "kept.db", time.time_ns) as store:
         store.commit(Batch(said=[Said(station_event(), ["hook", "mail", "broker"])]))
@@ -84,7 +84,7 @@ def folder(tmp_path: Path) -> Path:
 
 @asynccontextmanager
 async def silent() -> AsyncIterator[tuple[int, asyncio.Event]]:
-    """Run a server that takes what is said and never answers; gives its port, and whether somebody spoke to it."""
+    """Run a server that accepts everything and never answers; gives its port, and whether somebody spoke to it."""
     heard = asyncio.Event()
 
     async def listen(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
@@ -98,7 +98,7 @@ async def silent() -> AsyncIterator[tuple[int, asyncio.Event]]:
 
 @contextmanager
 def nobody_at_home() -> Iterator[int]:
-    """Give a port to which connecting takes for ever, as to a machine that is gone."""
+    """Give a port on which connecting never ends, as to a machine that is gone."""
     with closing(socket.socket()) as full:
         full.bind((HOST, 0))
         full.listen(0)
@@ -137,7 +137,7 @@ async def logged(process: Process, *words: str) -> None:
 
 
 async def stopped(process: Process) -> float:
-    """Tell it to stop; gives the seconds that it took."""
+    """Tell it to stop; returns the seconds that it took."""
     told = time.monotonic()
     process.send_signal(signal.SIGTERM)
     async with asyncio.timeout(20):
@@ -153,7 +153,7 @@ def outbox(folder: Path) -> list[tuple[str, str]]:
         return sorted((each.sink, each.state) for each in store.outbox.list())
 
 
-async def test_sinks_that_hang_neither_hold_up_the_stop_nor_lose_the_alert(folder: Path) -> None:
+async def test_sinks_that_hang_neither_delay_the_stop_nor_lose_the_alert(folder: Path) -> None:
     async with AsyncExitStack() as stack:
         servers = {name: await stack.enter_async_context(silent()) for name in ("hook", "mail", "broker")}
         ports = {name: port for name, (port, _) in servers.items()}
@@ -171,7 +171,7 @@ async def test_sinks_that_hang_neither_hold_up_the_stop_nor_lose_the_alert(folde
     assert outbox(folder) == [("broker", "waiting"), ("hook", "waiting"), ("mail", "waiting")]
 
 
-async def test_feeds_that_hang_do_not_hold_up_the_stop_either(folder: Path) -> None:
+async def test_feeds_that_hang_do_not_delay_the_stop_either(folder: Path) -> None:
     async with silent() as (provider, asked):
         with nobody_at_home() as gateway:
             process = await started(folder, STATION + HANGING_FEEDS.format(provider=provider, gateway=gateway))
@@ -181,7 +181,7 @@ async def test_feeds_that_hang_do_not_hold_up_the_stop_either(folder: Path) -> N
     assert took < 2
 
 
-async def test_a_sink_that_is_not_there_is_told_of_and_the_station_goes_on(folder: Path) -> None:
+async def test_a_missing_sink_is_reported_and_the_station_goes_on(folder: Path) -> None:
     secrets = {
         "CLOSEWATCH_SINKS__HOOK__URL": f"http://{HOST}:{free_port()}/",
         "CLOSEWATCH_SINKS__HOOK__SECRET": "invented" * 4,

@@ -1,4 +1,4 @@
-"""A disk that does not answer: the user is told, the watchdog is not, and a stop does not wait for it."""
+"""A disk that does not answer: the user is warned, the watchdog gets no sign of life, and a stop does not wait."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ if TYPE_CHECKING:
 
 @pytest.fixture
 def goes_on() -> Iterator[threading.Event]:
-    """Give what whoever uses the disk waits for."""
+    """Give an event that all users of the disk wait for."""
     event = threading.Event()
     event.set()
     yield event
     event.set()
 
 
-async def test_a_disk_that_does_not_answer_is_told_of_and_holds_up_no_stop(
+async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
     tmp_path: Path, goes_on: threading.Event
 ) -> None:
     time, arrived, stop = DayTime(), asyncio.Event(), asyncio.Event()
@@ -51,7 +51,7 @@ async def test_a_disk_that_does_not_answer_is_told_of_and_holds_up_no_stop(
     running = asyncio.create_task(station.run(stop))
     await until(station.watching.is_set)
     with store.database.plain() as connection:
-        # While this waits, whatever SQLite was asked to do does not end.
+        # While this waits, no operation of SQLite ends.
         connection.set_progress_handler(lambda: 0 if goes_on.wait() else 1, 1)
 
     async def stall() -> None:

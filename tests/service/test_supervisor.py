@@ -1,4 +1,4 @@
-"""Word to the supervisor, received by a real socket of its kind."""
+"""Messages to the supervisor, received by a real socket of its kind."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ async def test_it_is_told_twice_within_the_time_it_asks_for(address: str) -> Non
         await told.keep_telling(sleep, lambda: len(slept) != 1)
         assert [heard.recv(200) for _ in range(2)] == [b"WATCHDOG=1"] * 2
         heard.settimeout(0)
-        with pytest.raises(BlockingIOError):  # where we are not well, it is to find out
+        with pytest.raises(BlockingIOError):  # if we are not well, the supervisor must notice
             heard.recv(200)
     assert slept == [30.0] * 3
 
@@ -68,7 +68,7 @@ async def test_it_is_told_twice_within_the_time_it_asks_for(address: str) -> Non
         {"NOTIFY_SOCKET": "@nobody", "WATCHDOG_USEC": "60000000", "WATCHDOG_PID": "18"},
     ],
 )
-def test_no_watchdog_is_served_where_none_asks_this_process(environ: dict[str, str]) -> None:
+def test_without_a_watchdog_for_this_process_none_is_served(environ: dict[str, str]) -> None:
     assert Supervisor(environ, process=17).watchdog is None
 
 

@@ -1,4 +1,4 @@
-"""What is told one bar ahead, through the desk: said once, sent in time or not at all, and no part of any story."""
+"""Setups announced one bar ahead, through the desk: published once, sent in time or not at all, part of no story."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def expected() -> list[Event]:
 
 
 def became() -> tuple[Event, Event]:
-    """Give what was told ahead of a setup, and that setup."""
+    """Give the announcement of a setup, and that setup."""
     ahead = {event.data["becomes"]: event for event in expected() if event.facts.ahead}
     return next((ahead[event.id], event) for event in expected() if event.id in ahead)
 
@@ -65,7 +65,7 @@ def sent(store: Store, event: Event) -> set[str]:
 
 
 def test_a_setup_goes_where_setups_go_and_its_story_where_that_was_sent(store: Store) -> None:
-    """The phone asks for what is told ahead and for what follows, and not for setups themselves."""
+    """The phone wants announcements and later events, but not the setups themselves."""
     ahead, setup = became()
     at, first = desk(store, route=routed, rulebook=ON), place_of(ahead)
     take(at, BARS[:first])
@@ -83,7 +83,7 @@ def test_a_setup_goes_where_setups_go_and_its_story_where_that_was_sent(store: S
     assert all(each.events[0].event.facts.begins for each in stories([*store.events.find()]))
 
 
-def test_nothing_that_follows_goes_out_where_only_what_was_told_ahead_did(store: Store) -> None:
+def test_no_later_event_goes_to_a_sink_that_got_only_the_announcement(store: Store) -> None:
     ahead, setup = became()
     at = desk(store, route=lambda event: ("phone",) if not event.facts.begins else (), rulebook=ON)
     for index in range(place_of(ahead), len(BARS)):
@@ -105,14 +105,14 @@ def test_what_comes_too_late_is_kept_and_neither_sent_nor_listed(store: Store) -
 
 
 def restated(index: int, bars: Bars) -> Bars:
-    """Give the bars with another volume at one."""
+    """Give the bars, one of them with another volume."""
     columns = [column.copy() for column in bars.columns()]
     columns[6][index] = 12_345
     return Bars(*columns)
 
 
-def test_it_is_never_said_twice_and_never_taken_back(store: Store) -> None:
-    """A bar that changes so that it is no longer a doji leaves what was said: it held for one bar."""
+def test_it_is_never_published_twice_and_never_withdrawn(store: Store) -> None:
+    """If the bar changes and is no longer a doji, the announcement stays: it was about one bar only."""
     ahead, _ = became()
     at, doji = desk(store, route=routed, rulebook=ON), place_of(ahead)
     take(at, BARS[: doji + 1])
@@ -125,7 +125,7 @@ def test_it_is_never_said_twice_and_never_taken_back(store: Store) -> None:
     assert ahead.id in kept
 
 
-def test_it_is_said_where_one_answer_restates_a_bar_and_brings_the_next(store: Store) -> None:
+def test_it_is_published_when_one_answer_restates_a_bar_and_brings_the_next(store: Store) -> None:
     ahead, setup = became()
     at, doji = desk(store, route=routed, rulebook=ON), place_of(ahead)
     take(at, BARS[:doji])
@@ -135,7 +135,7 @@ def test_it_is_said_where_one_answer_restates_a_bar_and_brings_the_next(store: S
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_all_else_is_said_as_if_it_were_off_whatever_is_restated(seed: int, tmp_path: Path) -> None:
+def test_all_other_events_are_as_if_it_were_off_whatever_is_restated(seed: int, tmp_path: Path) -> None:
     said: list[list[str]] = []
     for rulebook in (OFF, ON):
         rng, columns = np.random.default_rng(seed), [column.copy() for column in BARS.columns()]
@@ -154,7 +154,7 @@ def test_all_else_is_said_as_if_it_were_off_whatever_is_restated(seed: int, tmp_
     assert said[0] == said[1]
 
 
-def test_whoever_switches_it_on_goes_on_and_hears_nothing_of_bars_before(store: Store) -> None:
+def test_switched_on_later_it_announces_nothing_on_earlier_bars(store: Store) -> None:
     ahead, _ = became()
     at, doji = desk(store, route=routed, rulebook=OFF), place_of(ahead)
     take(at, BARS[:doji])

@@ -1,4 +1,4 @@
-"""The running station keeps its store in order, and rid of what is past keeping."""
+"""The running station keeps its store in order and removes expired data."""
 
 from __future__ import annotations
 

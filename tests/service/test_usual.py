@@ -1,4 +1,4 @@
-"""Usual answers are told from all others, and taken in together as each would be by itself."""
+"""Usual answers are recognized, and taken in together with the same result as one by one."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def told(raw: RawBars, last: Bar, which: Timetable, now: int) -> Usual:
     changed=st.sampled_from([None, None, "open", "high", "low", "close", "volume"]),
     which=st.sampled_from(TIMETABLES),
 )
-def test_what_is_taken_for_usual_is_what_a_close_look_would_give(
+def test_usual_answers_give_what_a_close_look_would_give(
     first: int, skipped: int, count: int, late: int, kind: str, changed: str | None, which: Timetable
 ) -> None:
     last, answered = bars_from(first, 1).last(), bars_from(first + skipped, count)
@@ -156,7 +156,7 @@ def answer_of(bars: Bars, change: str | None) -> RawBars:
 
 
 def shared(answers: dict[str, RawBars], asked: int) -> list[Arrival]:
-    """Put answers that could be read whole into one table, as feeds do."""
+    """Put fully readable answers into one table, as feeds do."""
     whole = {name: raw for name, raw in answers.items() if not raw.unreadable}
     rows, begin = Rows.of([Arrival(name, raw) for name, raw in whole.items()]) if whole else None, 0
     arrivals = [Arrival(name, raw, asked) for name, raw in answers.items() if raw.unreadable]
@@ -207,7 +207,7 @@ STEPS = st.lists(
 
 @settings(max_examples=3 * EFFORT, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(calendar=st.sampled_from(["24/7", "none"]), at=st.integers(KNOWN, 500), steps=STEPS)
-def test_answers_taken_together_come_to_what_each_comes_to_by_itself(
+def test_answers_taken_together_give_the_same_as_one_by_one(
     calendar: str, at: int, steps: Sequence[tuple[Sequence[str | None], int, bool]]
 ) -> None:
     """Bars, states, events, recorded rows and notes are the same, whatever feeds send in between."""

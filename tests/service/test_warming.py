@@ -56,8 +56,8 @@ def test_every_timeframe_has_its_bars_and_hardly_more(calendar: str, timeframes:
     assert len(set(counts)) == len(counts)
 
 
-def test_where_sessions_are_unknown_it_reaches_back_over_nights_and_weekends() -> None:
-    """Those of New York stand in for what is not known."""
+def test_with_unknown_sessions_it_reaches_back_over_nights_and_weekends() -> None:
+    """Those of New York are used for unknown ones."""
     now = moment("2026-03-18 15:20")
     for name in ("1m", "15m", "1h", "1d"):
         begin = enough_from(watched("none", name, [name]), now)

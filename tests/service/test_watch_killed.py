@@ -1,4 +1,4 @@
-"""A watching station that is killed and started again says what a replay says, whatever is decided meanwhile.
+"""A watching station that is killed and restarted publishes what a replay does, whatever is decided meanwhile.
 
 `kill_watch` does it more often.
 """
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def test_killed_at_random_moments_nothing_is_missing_and_nothing_said_twice(tmp_path: Path) -> None:
+def test_killed_at_random_moments_nothing_is_missing_and_nothing_published_twice(tmp_path: Path) -> None:
     report = torment(tmp_path, kills=2, seed=2, undisturbed=False)
     assert report.good, "\n".join(report.lines())
     assert report.kills == 2

@@ -1,4 +1,4 @@
-"""A station through a simulated year of an exchange: every bar close is evaluated once, and says what a replay says."""
+"""A station through a simulated year of an exchange: every bar close is evaluated once, with the events of a replay."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def at(text: str) -> int:
 
 
 BEGIN, END = at("2025-12-28T00:00Z"), at("2027-01-01T12:00Z")
-"""Whole weeks, so that a bar of each timeframe is seen from its beginning."""
+"""Whole weeks, so that each timeframe has a bar that is seen from its beginning."""
 
 
 def closes_of(name: str) -> NDArray[np.int64]:

@@ -1,8 +1,7 @@
 """Run by tests in a process of its own: commits batches to a store until it is killed or the disk is full.
 
-``python -m tests.store.child PATH kill`` goes on for ever, and says how many it has kept; ``full LIMIT``
-lets no file grow beyond so many bytes, says what trouble came of it and then, without the limit, goes on with the same
-batch.
+``python -m tests.store.child PATH kill`` goes on for ever, and prints how many it has stored. ``full LIMIT`` lets no
+file grow beyond this many bytes, prints the resulting trouble and then goes on with the same batch without the limit.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ SERIES = [SeriesKey(f"TERN{number}", "1m") for number in range(40)]
 
 
 def batch(minute: int) -> Batch:
-    """Make the batch of a minute: a bar of each series, and what a fifth of them say, for two sinks."""
+    """Make the batch of a minute: a bar of each series, and events of a fifth of them, for two sinks."""
     speaking = [key for number, key in enumerate(SERIES) if (number + minute) % 5 == 0]
     return Batch(
         [update(key, minute, 1) for key in SERIES],

@@ -19,7 +19,7 @@ GANNET, FULMAR = SeriesKey("GANNET", "1m"), SeriesKey("FULMAR", "1m")
 
 
 def minute_bars(first: int, count: int, base: float = 100.0) -> Bars:
-    """Invent bars of a minute; ``first`` counts minutes from START, and each price tells which bar it is of."""
+    """Invent one-minute bars; ``first`` counts minutes from START, and each price identifies its bar."""
     opens = START + MINUTE * np.arange(first, first + count, dtype=np.int64)
     price = base + np.arange(first, first + count) / 100
     return Bars(opens, opens + MINUTE, price, price + 0.5, price - 0.5, price + 0.25, np.full(count, np.nan))

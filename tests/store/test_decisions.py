@@ -1,4 +1,4 @@
-"""What the user decided is kept whole, once, and for good."""
+"""The user's decisions are stored as a whole, once, and for good."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def store(path: Path) -> Iterator[Store]:
-    """Give a store with two setups that have not ended, ``a`` and ``b``."""
+    """Give a store with two open setups, ``a`` and ``b``."""
     with Store.open(path, lambda: START) as opened:
         told = [said(GANNET, minute, [], thread) for minute, thread in enumerate(["a", "b"])]
         opened.commit(Batch([update(GANNET, 0, 4)], said=told))

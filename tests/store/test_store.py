@@ -1,4 +1,4 @@
-"""The store gives back what it was given, and keeps a batch whole or not at all."""
+"""The store returns what was stored, and stores a batch as a whole or not at all."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def odd_bars(first: int, count: int, seed: int) -> Bars:
-    """Invent bars whose prices may be any float: their bits must come back, whatever they mean."""
+    """Invent bars whose prices may be any float: their bits must come back, whatever their value."""
     opens = START + MINUTE * np.arange(first, first + count, dtype=np.int64)
     bits = np.random.default_rng(seed).integers(0, 2**62, (5, count))
     prices = bits.view(np.float64)
@@ -94,7 +94,7 @@ def test_whatever_is_done_a_series_comes_back_as_it_was_given(steps: list[tuple[
 
 
 def everything(store: Store) -> list[object]:
-    """Give the contents of all tables, and what the store remembers of them."""
+    """Give the contents of all tables, and what the store holds in memory about them."""
     with store.database.reading() as connection:
         tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         rows = [connection.execute(f"SELECT * FROM {name}").fetchall() for name in tables]  # noqa: S608 - our own names
@@ -126,7 +126,7 @@ def test_a_batch_that_does_not_fit_leaves_the_store_as_it_was(store: Store, batc
     assert store.commit(Batch([update(GANNET, 4, 1), update(FULMAR, 0, 1)], said=[said(FULMAR, 0)]))
 
 
-def test_an_event_is_said_once_and_waits_for_each_of_its_sinks(store: Store) -> None:
+def test_an_event_is_stored_once_and_waits_for_each_of_its_sinks(store: Store) -> None:
     first = said(GANNET, 1, ["console", "mqtt", "console"])
     assert store.commit(Batch([update(GANNET, 0, 2)], said=[first])) == [first.event]
     again = said(GANNET, 1, ["email"])

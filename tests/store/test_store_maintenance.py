@@ -1,4 +1,4 @@
-"""Upkeep changes where things lie and not what they are; the check finds what does not fit together."""
+"""Upkeep moves data without changing it; the check finds what does not fit together."""
 
 from __future__ import annotations
 
@@ -142,14 +142,14 @@ def test_an_export_holds_both_values_of_a_restated_bar(store: Store, tmp_path: P
     again = minute_bars(2, 1, base=50.0)
     store.commit(Batch(rewrites=[Rewrite(GANNET, int(again.close_time[0]), again, b"")]))
     export(store, tmp_path / "out")
-    export(store, tmp_path / "out")  # in place of the first
+    export(store, tmp_path / "out")  # in place of the first one
     (was,) = parquet.read_table(tmp_path / "out" / "restated.parquet").to_pylist()
     now = parquet.read_table(tmp_path / "out" / "bars_1m.parquet").to_pylist()[-1]
     assert (was["symbol"], was["open"], now["open"]) == ("GANNET", 100.02, 50.02)
     assert was["close_time"] == now["close_time"]
 
 
-def test_an_export_to_a_place_that_is_no_folder_is_told(store: Store, tmp_path: Path) -> None:
+def test_an_export_to_a_place_that_is_not_a_folder_is_refused(store: Store, tmp_path: Path) -> None:
     (tmp_path / "out").write_text("a file")
     with pytest.raises(StoreTroubleError, match=f"{tmp_path}/out: "):
         export(store, tmp_path / "out")

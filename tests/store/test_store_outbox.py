@@ -22,7 +22,7 @@ SECOND = 1_000_000_000
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    """Give a store with three events of one thread and one that stands alone, for two sinks."""
+    """Give a store with three events of one thread and one without a thread, for two sinks."""
     with Store.open(tmp_path / "closewatch.db", lambda: START) as opened:
         told = [said(GANNET, minute, ["mqtt", "email"], thread) for minute, thread in enumerate(["a", "a", "", "a"])]
         opened.commit(Batch([update(GANNET, 0, 4)], said=told))
@@ -36,7 +36,7 @@ def minutes(deliveries: list[Delivery]) -> list[int]:
 def test_what_is_due_comes_in_order_and_up_to_a_limit(store: Store) -> None:
     assert minutes(store.outbox.due(START, "mqtt", 10)) == [0, 1, 2, 3]
     assert minutes(store.outbox.due(START, "email", 2)) == [0, 1]
-    assert minutes(store.outbox.due(START - 1, "mqtt", 10)) == [0, 1, 2, 3]  # by a clock that was set back since
+    assert minutes(store.outbox.due(START - 1, "mqtt", 10)) == [0, 1, 2, 3]  # by a clock that has been set back since
     assert store.outbox.due(START, "desktop", 10) == []
     assert store.outbox.next_try(START, "mqtt") == START
     assert store.outbox.next_try(START, "desktop") is None

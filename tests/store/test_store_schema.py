@@ -1,4 +1,4 @@
-"""An older store becomes a present one step by step, and a step that fails leaves it as it was."""
+"""An older store is migrated step by step, and a step that fails leaves it unchanged."""
 
 from __future__ import annotations
 

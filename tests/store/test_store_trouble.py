@@ -1,4 +1,4 @@
-"""Whatever befalls the file, the user is told in a sentence, and the store is as before the batch."""
+"""Whatever happens to the file, the user gets one sentence, and the store is as before the batch."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_after_a_kill_at_any_moment_every_batch_is_whole_or_absent(tmp_path: Pat
             assert begun >= reached[-1], f"seed {seed}: batches were lost"
             for _ in range(chance.randrange(1, 6)):
                 process.stdout.readline()
-            time.sleep(chance.uniform(0, 0.02))  # the moment of the kill, anywhere in what the child does
+            time.sleep(chance.uniform(0, 0.02))  # the kill comes at any moment of the child's work
             process.send_signal(signal.SIGKILL)
         reached.append(begun)
         with Store.open(path, clock) as store:
@@ -78,7 +78,7 @@ def test_after_a_kill_at_any_moment_every_batch_is_whole_or_absent(tmp_path: Pat
 
 @pytest.mark.parametrize("limit", [200_000, 333_333, 500_000])
 def test_a_full_disk_costs_nothing_but_the_batch_that_it_refused(tmp_path: Path, limit: int) -> None:
-    # A limit on the size of files stands in for the end of the disk: the write fails in the same place.
+    # A limit on the size of files stands for a full disk: the write fails in the same place.
     with child(tmp_path / "closewatch.db", "full", str(limit)) as process:
         told, kept = (process.communicate(timeout=60)[0]).splitlines()
     assert told.startswith(f"{tmp_path}/closewatch.db: the disk")
@@ -135,7 +135,7 @@ def test_with_its_lock_file_removed_a_store_still_has_one_owner(tmp_path: Path) 
     assert holder(path) is None
 
 
-def test_what_a_store_keeps_is_for_its_owners_eyes(tmp_path: Path) -> None:
+def test_only_its_owner_can_read_a_store(tmp_path: Path) -> None:
     path, before = tmp_path / "closewatch.db", os.umask(0o022)
     try:
         with Store.open(path, clock) as store:
@@ -159,7 +159,7 @@ def test_another_program_that_locks_the_file_is_waited_for_and_then_named(path: 
     other.close()
 
 
-def test_damage_is_told_and_never_passed_off_as_bars(path: Path, tmp_path: Path) -> None:
+def test_damage_is_reported_and_never_returned_as_bars(path: Path, tmp_path: Path) -> None:
     with Store.open(path, clock) as store:
         sound = {each.key: each for each in store.bars.load([GANNET, FULMAR])}
     whole, seed = path.read_bytes(), int.from_bytes(os.urandom(4), "big")
@@ -178,7 +178,7 @@ def test_damage_is_told_and_never_passed_off_as_bars(path: Path, tmp_path: Path)
 
 
 def read_all(path: Path) -> tuple[list[StoredSeries], bool]:
-    """Read what can be read of a store, and say whether it told of any trouble."""
+    """Read all that is readable in a store, and say whether it reported trouble."""
     found: list[StoredSeries] = []
     try:
         with Store.open(path, clock) as store:

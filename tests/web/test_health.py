@@ -81,9 +81,9 @@ async def test_it_is_well_where_it_watches_no_feed_is_beyond_its_patience_and_no
         ),
         (
             {"feeds": {"isle": FeedVitals(0.0, 0, 90.0, fetching=2, said=True)}},
-            "the feed isle was late, and what was missing is being caught up with",
+            "the feed isle was late and is catching up on what was missing",
         ),
-        ({"stuck": True}, "taking in what came has not ended for long; see whether the disk of the store is failing"),
+        ({"stuck": True}, "taking in a batch is taking far too long; see whether the disk of the store is failing"),
         ({"sinks": {"mail": "the server is away"}}, "the sink mail fails: the server is away"),
         ({"trouble": "kept.db: the file is damaged"}, "kept.db: the file is damaged"),
     ],

@@ -1,6 +1,7 @@
 """Whole stations in simulated worlds: ``python -m tests.worlds`` prints what happened in them, and fails on any fault.
 
-A world hangs on its seed alone. Of one that fails the command is printed that shows it again, made as small as it gets.
+A world depends only on its seed. For one that fails, the command is printed that runs it again, reduced as far as
+possible.
 """
 
 from __future__ import annotations
@@ -20,24 +21,22 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 TOLD_EVERY = 10.0
-"""Seconds between two words about how far it is."""
+"""Seconds between two progress messages."""
 MOST_SHRUNK = 3
-"""Failing worlds that are made smaller; others are only named."""
+"""Failing worlds that are reduced; others are only named."""
 
 
 def main(words: Sequence[str] | None = None) -> int:
-    """Run what is asked for, and give the exit code."""
+    """Run what the options ask for, and return the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.worlds", description=__doc__)
     parser.add_argument("--worlds", type=int, default=10_000, help="how many; 10,000 unless given")
     parser.add_argument("--seed", type=int, default=1, help="that of the first world")
-    parser.add_argument("--one", type=int, metavar="SEED", help="let this world pass alone, and say what is wrong")
+    parser.add_argument("--one", type=int, metavar="SEED", help="run only this world, and say what is wrong")
     parser.add_argument("--bars", type=int, help="with --one: bars for which the mischief goes on")
     parser.add_argument(
         "--without", default="", help=f"with --one: kinds of mischief to leave out; {', '.join(MISCHIEF)}"
     )
-    parser.add_argument(
-        "--planted", action="store_true", help="plant defects, and see after how many worlds each shows"
-    )
+    parser.add_argument("--planted", action="store_true", help="plant defects, and count the worlds until each shows")
     told = parser.parse_args(words)
     without = set(filter(None, told.without.split(",")))
     if unknown := without - MISCHIEF.keys():

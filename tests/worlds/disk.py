@@ -1,4 +1,4 @@
-"""The disk of a world: transactions that fail, and what is left of a store after a kill or a power cut."""
+"""The disk of a world: transactions that fail, and what remains of a store after a kill or a power cut."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 S = TypeVar("S", bound=Store)
 HEADER, FRAME_HEADER, PAGE = 32, 24, 4_096
 FRAME = FRAME_HEADER + PAGE
-"""Bytes of a write-ahead log: its header, and a page behind a header of its own (SQLite file format, chapter 4)."""
+"""Bytes of a write-ahead log: its header, and a page with a header of its own (SQLite file format, chapter 4)."""
 TROUBLES = (
     (sqlite3.SQLITE_IOERR, "disk I/O error"),
     (sqlite3.SQLITE_FULL, "database or disk is full"),
@@ -39,7 +39,7 @@ class WorldDatabase(Database):
 
     @contextmanager
     def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
-        """Begin, and perhaps fail just before all would be kept."""
+        """Begin, and perhaps fail just before the commit."""
         with super().writing(durable=durable) as connection:
             yield connection
             self._maybe_fail("write")
@@ -76,7 +76,7 @@ def log_of(path: Path) -> Path:
 
 
 def synced(path: Path) -> tuple[bytes, int]:
-    """Give what tells one run of the write-ahead log from the next, and how many bytes of it are of this run."""
+    """Give the identity of the current run of the write-ahead log, and how many of its bytes belong to it."""
     log = log_of(path)
     if not log.exists() or not (found := log.read_bytes()):
         return b"", 0
@@ -88,9 +88,9 @@ def synced(path: Path) -> tuple[bytes, int]:
 
 
 def copied(path: Path, to: Path, cut: tuple[tuple[bytes, int], Random] | None) -> bool:
-    """Copy what a kill leaves of a store; after a power ``cut`` what was not ``synced`` may be gone, or torn.
+    """Copy what a kill leaves of a store; after a power ``cut``, data not ``synced`` may be gone or torn.
 
-    Gives whether anything was lost.
+    Returns whether anything was lost.
     """
     shutil.copyfile(path, to)
     log = log_of(path)

@@ -1,4 +1,4 @@
-"""The exchange of a world: the true bars, when each is available and what is given until then, and its feed."""
+"""The exchange of a world: the true bars, when each is available, what is sent until then, and its feed."""
 
 from __future__ import annotations
 
@@ -30,17 +30,17 @@ BEGIN = 1_700_000_000 // 3_600 * 3_600 * SECOND
 HISTORY = 125
 NAMES = ("GANNET", "FULMAR", "PUFFIN")
 TAPES = range(7, 7 * 25, 7)
-"""Seeds of tapes whose prices have steps of 0.01."""
+"""Seeds of tapes with a price step of 0.01."""
 AT_ONCE = 0.5
-"""Seconds after its close until a bar that is not late can be had."""
+"""Seconds after its close until a bar that is not late is available."""
 OVERLAP = 64
-"""Bars that a feed in good order gives once more with each answer, so that whatever it said wrong is put right."""
+"""Bars that a healthy feed repeats with each answer, so that wrong ones are corrected."""
 ODD = (
     *("earlier ones", "the last ones", "the first ones", "some again", "any order", "unreadable", "the open one"),
     *("nothing", "twice"),
 )
 HOW_ODD = 0.3
-"""How many answers are odd, as a part."""
+"""Share of the answers that are odd."""
 PRICES = ("open", "high", "low", "close", "volume")
 DELAYS = (5, 20, 45, 100, 200, 400)
 
@@ -52,14 +52,14 @@ def rows_of(seed: int) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
 
 
 class Exchange:
-    """What happened, for each instrument, and what the world can know of it at a time."""
+    """What happened to each instrument, and what the world can know of it at a time."""
 
     def __init__(self, plan: Plan, minutes: int) -> None:
         self.names = NAMES[: 1 + plan.chance("instruments").randrange(len(NAMES))]
         self.bars: dict[str, Bars] = {}
         self.due: dict[str, np.ndarray[tuple[int], np.dtype[np.int64]]] = {}
         self.wrong: dict[str, dict[int, tuple[int, tuple[float, ...]]]] = {}
-        """By place: until when a bar is given with other values, and with which."""
+        """By place: until when a bar is sent with other values, and these values."""
         self.late = self.restated = self.never = 0
         for name in self.names:
             self._make(name, plan, minutes)
@@ -92,7 +92,7 @@ class Exchange:
         self.bars[name], self.due[name] = bars[there], due[there]
 
     def known(self, name: str, first: int, now: int) -> Bars:
-        """Give the bars from a place on as they are given out at a time."""
+        """Give the bars from a place on as they are sent at a time."""
         there = np.flatnonzero(self.due[name][first:] <= now) + first
         bars = self.bars[name][there]
         for place, (until, said) in self.wrong[name].items():
@@ -129,23 +129,23 @@ class WorldFeed:
         self.chance = world.plan.chance(f"feed {world.life}")
 
     async def start(self) -> None:
-        """Begin, unless there is trouble."""
+        """Start, unless there is trouble."""
         await self._trouble()
 
     async def stop(self) -> None:
-        """End; in trouble that never ends."""
+        """Stop; in trouble that never ends."""
         if self.world.outage() == "hangs":
             await asyncio.sleep(10**6)
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
-        """Answer as the world wants it."""
+        """Answer as the world decides."""
         if await self._trouble() == "is silent":
             return []
         await asyncio.sleep(self.chance.uniform(0.05, 0.4))
         return [Answer(want, rows) for want in wants for rows in self._rows(want)]
 
     async def _trouble(self) -> str:
-        """Fail where the feed is in trouble; else give how it is, empty where all is well."""
+        """Fail if the feed is in trouble; else return its state, empty if all is well."""
         how = self.world.outage()
         if not how and self.world.has("feed-trouble") and self.chance.random() < 0.05:
             how = self.chance.choice(("refuses", "hangs", "breaks"))
@@ -160,7 +160,7 @@ class WorldFeed:
         raise FeedTroubleError("the exchange is shut", self.chance.choice((None, None, 40.0)))
 
     def _rows(self, want: Want) -> list[RawBars]:
-        """Give what is sent for a want, in as many answers as it takes."""
+        """Give the rows sent for a want, in as many answers as it takes."""
         world, chance, bars = self.world, self.chance, self.world.exchange.bars[want.symbol]
         first = 0 if want.since is None else int(np.searchsorted(bars.open_time, want.since))
         odd = chance.choice(ODD) if world.has("odd-rows") and chance.random() < HOW_ODD else ""
@@ -186,7 +186,7 @@ class WorldFeed:
 
 
 def _odd(raw: RawBars, how: str, chance: Random) -> RawBars:
-    """Give rows otherwise than they should be."""
+    """Give rows with something wrong."""
     count = len(raw)
     if how == "the last ones" and count:
         return raw[-chance.randrange(1, count + 1) :]

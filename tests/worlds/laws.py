@@ -1,4 +1,4 @@
-"""What must hold of every world when it is over, whatever happened in it."""
+"""Laws that must hold at the end of every world, whatever happened in it."""
 
 from __future__ import annotations
 
@@ -36,10 +36,10 @@ if TYPE_CHECKING:
 BEGINS = tuple(kind for kind, facts in KINDS.items() if facts.begins)
 OF_BARS = (*OF_SETUPS, "series.held", "series.resumed")
 MAY_BREAK_OFF = {"restated-bars", "odd-rows", "late-bars", "clock-leaps"}
-"""Mischief by which bars may be others than they were."""
+"""Mischief that may change bars."""
 MINUTE = 60 * SECOND
 NAMED = 50
-"""Setups that a summary names at the most."""
+"""Most setups that a summary names."""
 
 
 def judge(world: World, store: Store) -> None:
@@ -128,7 +128,7 @@ def _compare(world: World, name: str, wanted: Iterable[str], found: Iterable[str
 
 
 def _compare_what_stands(world: World, name: str, wanted: list[Event], found: list[Event]) -> None:
-    """Compare the final state if bars were restated after they had been judged."""
+    """Compare the final state, for bars restated after they were judged."""
     try:
         standing = stands([event for event in found if event.facts.of_story])
     except KeyError as problem:
@@ -145,7 +145,7 @@ def _compare_what_stands(world: World, name: str, wanted: list[Event], found: li
 
 
 def _judge_journal(world: World, store: Store, name: str, replayed: list[Event]) -> None:
-    """See that the journal tells of each setup what a replay does, and what the user decided."""
+    """Check that the journal agrees with a replay on each setup, and with what the user decided."""
     decisions = by_story(store.decisions.all())
     last = {event.thread: event for event in replayed if event.facts.of_story}
     for story in stories(store.events.stories(instrument=name)):
@@ -164,7 +164,7 @@ def _judge_journal(world: World, store: Store, name: str, replayed: list[Event])
 
 
 def _judge_decisions(world: World, store: Store) -> None:
-    """See that what was answered to be kept is there, once and in order, and nothing else."""
+    """Check that the decisions confirmed as kept are stored, once and in order, and no others."""
     wanted = [(each.thread, each.kind, each.text, each.price) for each in world.user.asked if each.kept]
     found = [(each.thread, each.kind, each.text, each.price) for each in store.decisions.all()]
     if wanted != found:
@@ -172,7 +172,7 @@ def _judge_decisions(world: World, store: Store) -> None:
 
 
 def _judge_deliveries(world: World, store: Store, said: Sequence[KeptEvent]) -> None:
-    """See that all that had to go to a reader arrived, in order within each story, and nothing else did."""
+    """Check that everything meant for a reader arrived, in order within each story, and nothing else did."""
     ids = {each.event.id: each.event.to_json() for each in said}
     rows = store.outbox.list()
     for name, reader in world.readers.items():
@@ -185,7 +185,7 @@ def _judge_deliveries(world: World, store: Store, said: Sequence[KeptEvent]) -> 
             world.fault("an earlier event of a story arrived after a later one", f"{event} at {name}")
         for ident, line in reader.arrived.items():
             if '"type":"closewatch.feed.late"' in line:
-                continue  # it may go past a store that cannot be written
+                continue  # it may bypass a store that cannot be written
             if ident not in ids:
                 world.fault("something arrived that was never said", f"{ident} at {name}")
             elif ids[ident] != line:
@@ -203,7 +203,7 @@ def _wrong_state(row: Delivery, reader: Reader) -> str:
 
 
 def _overtaken(rows: Sequence[Delivery], reader: Reader) -> Iterator[str]:
-    """Name what arrived after something that was said later of the same story."""
+    """Name events that arrived after a later one of the same story."""
     places = {ident: place for place, ident in enumerate(reader.arrived)}
     furthest: dict[str, int] = {}
     for row in rows:
@@ -215,7 +215,7 @@ def _overtaken(rows: Sequence[Delivery], reader: Reader) -> Iterator[str]:
 
 
 def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[str, str]]) -> None:
-    """See that whatever is news goes to all readers, and so does all that follows on what they were told."""
+    """Check that all news goes to all readers, and so do the later events of what they were sent."""
     slow = world.plan.kinds & {"slow-disk", "clock-leaps"}  # then it may have been judged long before it was kept
     for each in said:
         event = each.event
@@ -236,14 +236,14 @@ def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[st
 
 
 def _news_for(event: Event) -> int:
-    """Give the nanoseconds for which a setup is news."""
+    """Give for how many nanoseconds a setup is news."""
     return STALE_AFTER * Timeframe.named(event.data["timeframe"]).nanoseconds
 
 
 def _judge_summaries(world: World, store: Store, said: Sequence[KeptEvent]) -> None:
-    """See that setups that came too late to be sent are named in a summary."""
+    """Check that setups that came too late to be sent are named in a summary."""
     if "reloads" in world.plan.kinds:
-        return  # of a series that is not watched at present nothing is summed up
+        return  # a series that is not watched now is in no summary
     sent = {row.event.id for row in store.outbox.list()}
     summaries = [each.event.data for each in said if each.event.kind == "station.caught_up"]
     if any(data["setups_found"] > NAMED for data in summaries):
@@ -258,7 +258,7 @@ def _judge_summaries(world: World, store: Store, said: Sequence[KeptEvent]) -> N
 
 
 def _judge_feeds(world: World, said: Sequence[KeptEvent]) -> None:
-    """See that each feed that was late is back in the end, told with the thread of its being late."""
+    """Check that each feed that was late is reported back in the end, in the same thread."""
     threads: dict[str, list[str]] = {}
     for each in said:
         if each.event.facts.about == "feed":
@@ -269,7 +269,7 @@ def _judge_feeds(world: World, said: Sequence[KeptEvent]) -> None:
 
 
 def _judge_size(world: World, store: Store) -> None:
-    """See that what is past keeping goes, and that no table keeps anything beside it."""
+    """Check that expired data is removed, and that no table keeps anything that belongs to it."""
     retain(store, keep_bars=10, keep_days=0, now=store.clock() + 10 * 86_400 * SECOND)
     decided = {each.thread for each in store.decisions.all()}
     left = [each.event.id for each in store.events.find() if each.event.thread not in decided]
@@ -287,11 +287,11 @@ def _judge_size(world: World, store: Store) -> None:
 
 OURS = ("scanner.service.", "asyncio.locks")
 PASSED_BY = ("scanner.store",)
-"""What the store holds is on its disk, and in tables of its series alone."""
+"""The data of the store is on its disk; in memory it has only tables of its series."""
 
 
 def held(station: Station) -> int:
-    """Count the things that a station holds, and what goes on in its loop."""
+    """Count the objects that a station holds, and the tasks in its loop."""
     seen: set[int] = set()
     waiting: deque[Any] = deque([station])
     count = len(asyncio.all_tasks())
@@ -301,11 +301,11 @@ def held(station: Station) -> int:
             continue
         seen.add(id(thing))
         if isinstance(thing, dict):
-            count += 0 if isinstance(thing, Counter) else len(thing)  # the number of kinds is bounded
+            count += 0 if isinstance(thing, Counter) else len(thing)  # bounded by the number of kinds
             waiting.extend(thing.values())
         elif isinstance(thing, list | set | frozenset | deque | tuple):
             most = thing.maxlen if isinstance(thing, deque) else None
-            count += len(thing) if most is None else most  # what has a bound does not grow
+            count += len(thing) if most is None else most  # objects with a bound do not grow
             waiting.extend(thing)
         elif isinstance(thing, np.ndarray):
             continue

@@ -1,7 +1,7 @@
-"""An event loop in which waiting takes no time, threads are steps of it, and the process may die between any two steps.
+"""An event loop without real waiting, in which threads are steps and the process may die between any two steps.
 
-``asyncio.sleep``, timeouts and all that is built on them go by its time. What is handed to a thread is done at once at
-a moment that the world chooses, so that the same world always goes the same way.
+``asyncio.sleep``, timeouts and all that is built on them use its time. Work for a thread is done in one step, at a
+moment that the world chooses, so that the same world always goes the same way.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class KilledError(SystemExit):
-    """The process is dead; the event loop lets it through, as no task may take it for one of its own."""
+    """The process is dead; the event loop lets it through, since no task may catch it."""
 
 
 class Process(Protocol):
@@ -28,14 +28,14 @@ class Process(Protocol):
         """Give the seconds that the next piece of work in a thread takes."""
 
     def step(self) -> None:
-        """Be told that the loop is about to do its next step; KilledError ends the process there."""
+        """Note that the loop is about to do its next step; KilledError ends the process there."""
 
     def done(self) -> None:
-        """Note that a thread has done its work, which nobody knows yet; KilledError as above."""
+        """Note that a thread has done its work, before any task knows; KilledError as above."""
 
 
 class _Jump(BaseSelector):
-    """Waits for nothing outside: where the loop would wait, its time passes."""
+    """Never waits for anything outside: instead, the time of the loop passes."""
 
     def __init__(self, fate: Process) -> None:
         self._fate = fate
@@ -70,7 +70,7 @@ class WorldLoop(asyncio.SelectorEventLoop):
         return self._fate.passed
 
     def run_in_executor(self, executor: object, func: Callable[..., Any], *args: Any) -> asyncio.Future[Any]:  # type: ignore[override] # noqa: ANN401 - as in the library
-        """Do in a step of its own, some time from now, what a thread would do; it cannot be called back."""
+        """Do the work of a thread in a step of its own, some time from now; it cannot be cancelled."""
         assert executor is None
         future = self.create_future()
         self.call_later(self._fate.delay(), self._work, future, func, args)

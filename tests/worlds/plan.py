@@ -1,4 +1,4 @@
-"""What a world is like: a seed chooses how long it lasts, which kinds of mischief there are in it, and when."""
+"""The plan of a world: a seed chooses its length, its kinds of mischief, and when each happens."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 Window = tuple[float, float, Any]
-"""From when to when, in seconds, and how."""
+"""When it begins and ends, in seconds, and how it acts."""
 
 MISCHIEF = {
     "kills": "the process is killed between any two of its steps",
@@ -39,14 +39,14 @@ MISCHIEF = {
     "upkeep": "the store is tidied, pruned and, while nobody watches, compacted",
 }
 LONGEST = 26
-"""Bars for which there is mischief, at the most, unless more are asked for."""
+"""Most bars with mischief, unless more are asked for."""
 OFTEN = 0.5
-"""How many of the worlds have a kind of mischief in them, as a part."""
+"""Share of the worlds that have a given kind of mischief."""
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A world: ``seed`` gives all numbers, ``bars`` says for how many bars of a minute ``kinds`` of mischief go on."""
+    """A world: ``seed`` gives all numbers, ``kinds`` of mischief go on for ``bars`` one-minute bars."""
 
     seed: int
     bars: int
@@ -54,18 +54,18 @@ class Plan:
 
     @classmethod
     def of(cls, seed: int) -> Self:
-        """Give the world of a seed."""
+        """Give the world with this seed."""
         chance = Random(f"world {seed}")
         bars = chance.randint(LONGEST // 3, LONGEST)
         return cls(seed, bars, frozenset(kind for kind in MISCHIEF if chance.random() < OFTEN))
 
     def chance(self, kind: str) -> Random:
-        """Give the random numbers of one kind of thing, independent of all other kinds."""
+        """Give random numbers for one purpose, independent of all others."""
         return Random(f"world {self.seed} {kind}")
 
     @property
     def command(self) -> str:
-        """What to type to see this world again."""
+        """The command that runs this world again."""
         usual = Plan.of(self.seed)
         words = f"python -m tests.worlds --one {self.seed}"
         if self.bars != usual.bars:
@@ -77,9 +77,9 @@ class Plan:
 
 @dataclass(slots=True)
 class Doom:
-    """How a process is to die: after so many steps, when a thread has done something, or when something was kept.
+    """How a process dies: after a number of steps, when a thread has done its work, or after a commit.
 
-    ``committed`` counts what was kept before, ``latest`` is when it dies in any case.
+    ``committed`` counts the commits before, ``latest`` is when it dies in any case.
     """
 
     how: str
@@ -90,7 +90,7 @@ class Doom:
 
 
 class Fate:
-    """The time of a world, what goes wrong in it when, and how its processes die."""
+    """The time of a world, what goes wrong and when, and how its processes die."""
 
     def __init__(self, plan: Plan, path: Path) -> None:
         """Take the plan, and the ``path`` of the store of the first life."""
@@ -113,7 +113,7 @@ class Fate:
         chance = self.plan.chance("ends")
         self.is_pushed = chance.random() < 0.3
         self.goes_on = chance.random() < 0.5
-        """Whether the last life goes on when the mischief is over, or ends with it."""
+        """Whether the last life continues when the mischief is over, or ends with it."""
         self.ends: list[tuple[float, str]] = []
         for kind, most in (("kills", 5), ("power-cuts", 3), ("stops", 3)):
             own = self.plan.chance(kind)
@@ -161,7 +161,7 @@ class Fate:
         await asyncio.sleep(seconds)
 
     async def rest(self, seconds: float) -> None:
-        """Wait as a sink's lane does, but look less often whether other programs changed the outbox: none does."""
+        """Wait as a sink's lane does, but check less often for changes by other programs: there are none."""
         await asyncio.sleep(seconds if seconds < CHECK_SECONDS else 4 * seconds)
 
     async def until(self, passed: float) -> None:
@@ -171,16 +171,16 @@ class Fate:
     # What may go wrong.
 
     def has(self, kind: str) -> bool:
-        """Whether there is a kind of mischief at present."""
+        """Whether a kind of mischief is active now."""
         return not self.calm and kind in self.plan.kinds
 
     def count(self, what: str, times: int = 1) -> None:
-        """Take note of something that happened."""
+        """Record something that happened."""
         if self.alive:
             self.counts[what] += times
 
     def fault(self, law: str, what: str) -> None:
-        """Take note that a law is broken."""
+        """Record that a law is broken."""
         self.faults.append(f"{law}: {what}")
 
     def lives(self, life: int) -> bool:
@@ -188,7 +188,7 @@ class Fate:
         return self.alive and life == self.life
 
     def outage(self) -> str:
-        """Say how the feed fails; empty where it does not."""
+        """Say how the feed fails; empty if it does not."""
         return str(self._within(self.outages) or "") if self.alive else ""
 
     def sink_is_out(self, name: str) -> bool:
@@ -196,7 +196,7 @@ class Fate:
         return self.alive and self._within(self.sinks_out) == name
 
     def disk_trouble(self, what: str) -> tuple[int, str] | None:
-        """Give how a read or a write fails; None where it does not."""
+        """Give how a read or a write fails; None if it does not."""
         if not self.has("disk-errors") or self._observers or not self.alive:
             return None
         often = self._within(self.bad_disk) or 0.01
@@ -207,7 +207,7 @@ class Fate:
 
     @contextmanager
     def observed(self) -> Iterator[None]:
-        """Let the disk work while the world is only inspected."""
+        """Let the disk work while the world is being inspected."""
         self._observers += 1
         try:
             yield
@@ -225,7 +225,7 @@ class Fate:
         return self._slow.uniform(0.02, 3.0) if draw < 0.1 else 0.001
 
     def kept(self, path: Path, *, durable: bool) -> None:
-        """Be told that something was written."""
+        """Note a write to the disk."""
         if path != self.path:
             return
         self._committed += 1
@@ -235,7 +235,7 @@ class Fate:
     # How a process dies.
 
     def doom(self, how: str, mode: str | None = None) -> None:
-        """Let the process die soon: after some steps, or when a thread has done something or kept something."""
+        """Let the process die soon: after some steps, or when a thread has done its work or committed."""
         steps = self.kills.choice((0, 1, 3, 8, 20))
         mode = mode or self.kills.choice(("steps", "thread", "commit", "commit"))
         self.doomed = Doom(how, mode, steps, self._committed, self.passed + 100)
@@ -249,7 +249,7 @@ class Fate:
             doom.steps -= 1
 
     def done(self) -> None:
-        """Be told that a thread has done something."""
+        """Note that a thread has done its work."""
         doom = self.doomed
         if doom is None or not self.alive:
             return
@@ -257,11 +257,11 @@ class Fate:
             self.die(doom.how)
 
     def die(self, how: str) -> None:
-        """Copy what is left on the disk, and end the process here."""
+        """Copy what remains on the disk, and end the process here."""
         self.count(how)
         cut = (self._synced, self.kills) if how == "power-cuts" else None
         to = self.path.with_name(f"{self.life}.db")
         self.counts["torn writes"] += copied(self.path, to, cut)
         self.alive, self.doomed = False, None
-        self.path = to  # what goes on in the dead process is of no matter any more
+        self.path = to  # what happens in the dead process no longer matters
         raise KilledError(1)

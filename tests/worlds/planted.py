@@ -1,4 +1,4 @@
-"""Defects planted in a station, each a small change of one of its parts, to see that the laws find them."""
+"""Defects planted in a station, each a small change of one part, to check that the laws find them."""
 
 from __future__ import annotations
 
@@ -36,23 +36,23 @@ if TYPE_CHECKING:
     from scanner.store.outbox import Delivery
 
 MOST = 500
-"""Worlds in which a defect has to show."""
+"""Worlds within which a defect must show."""
 NOW_AND_THEN = 10
 
 
 class Planted(Parts):
-    """A station with a defect, which shows now and then."""
+    """A station with a defect that acts now and then."""
 
     def __init__(self) -> None:
         self._asked = 0
 
     def strikes(self) -> bool:
-        """Whether the defect does its work this time."""
+        """Whether the defect acts this time."""
         self._asked += 1
         return self._asked % NOW_AND_THEN == 0
 
     def batch(self, batch: Batch, now: int) -> Batch | None:
-        """Change what is to be kept; None loses all of it."""
+        """Change what is to be stored; None loses all of it."""
         del now
         return batch
 
@@ -69,7 +69,7 @@ class Planted(Parts):
 
 
 class ChangedStore(WorldStore):
-    """A store that keeps what a planted defect makes of a batch."""
+    """A store that stores batches as changed by a planted defect."""
 
     planted: Planted
 
@@ -91,7 +91,7 @@ def _apart(batch: Batch) -> Batch:
 
 
 class LostCommit(Planted):
-    """What should be kept is not, in silence."""
+    """A batch is silently not stored."""
 
     def batch(self, batch: Batch, now: int) -> Batch | None:
         """Lose it."""
@@ -100,7 +100,7 @@ class LostCommit(Planted):
 
 
 class ForgottenRow(Planted):
-    """An event is kept, and one of its sinks forgotten."""
+    """An event is stored, and one of its sinks forgotten."""
 
     def batch(self, batch: Batch, now: int) -> Batch:
         """Forget the last sink."""
@@ -124,7 +124,7 @@ class IdOfTheTime(Planted):
 
 
 class NotWithdrawn(Planted):
-    """A setup that does not stand any more is not withdrawn."""
+    """A setup that no longer holds is not withdrawn."""
 
     def batch(self, batch: Batch, now: int) -> Batch:
         """Leave withdrawals out."""
@@ -133,14 +133,14 @@ class NotWithdrawn(Planted):
 
 
 class StaleState(Planted):
-    """Bars are kept, but not what the engine remembers after them."""
+    """Bars are stored, but not the state of the engine after them."""
 
     def __init__(self) -> None:
         super().__init__()
         self._states: dict[str, bytes] = {}
 
     def batch(self, batch: Batch, now: int) -> Batch:
-        """Keep the state of the time before."""
+        """Store the previous state."""
         del now
         return replace(batch, updates=[self._stale(each) for each in batch.updates])
 
@@ -153,7 +153,7 @@ class StaleState(Planted):
 
 
 class CoarserLost(Planted):
-    """A coarser bar is judged and not kept."""
+    """A coarser bar is judged but not stored."""
 
     def batch(self, batch: Batch, now: int) -> Batch:
         """Leave it out."""
@@ -172,7 +172,7 @@ class CoarserLost(Planted):
 
 
 class NoSummary(Planted):
-    """What came too late to be sent is summed up nowhere."""
+    """Setups that came too late to be sent are in no summary."""
 
     def batch(self, batch: Batch, now: int) -> Batch:
         """Leave summaries out."""
@@ -181,7 +181,7 @@ class NoSummary(Planted):
 
 
 class NotSynced(Planted):
-    """What is kept is not synced to the disk."""
+    """Stored data is not synced to the disk."""
 
     def store(self, world: World) -> Store:
         """Open the store with the defect."""
@@ -191,11 +191,11 @@ class NotSynced(Planted):
 
 
 class CarelessDatabase(WorldDatabase):
-    """A database to which nothing matters much."""
+    """A database whose transactions are never durable."""
 
     @contextmanager
     def writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
-        """Begin what a power cut may take back."""
+        """Begin a transaction that a power cut may undo."""
         del durable
         with super().writing(durable=False) as connection:
             yield connection
@@ -220,7 +220,7 @@ class OutboxPlanted(Planted):
 
 
 class DoubledDelivery(OutboxPlanted):
-    """What arrived is not always marked, and goes out again."""
+    """Deliveries that arrived are not always marked, and go out again."""
 
     class Kind(ChangedOutbox):
         """Forgets marks."""
@@ -235,16 +235,16 @@ class WrongOrder(OutboxPlanted):
     """The last event is sent first."""
 
     class Kind(ChangedOutbox):
-        """Turns the order round."""
+        """Reverses the order."""
 
         def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
-            """Give deliveries the wrong way round."""
+            """Give deliveries in reverse order."""
             found = super().due(now, sink, limit)
             return found[::-1]
 
 
 class MarkedTooEarly(OutboxPlanted):
-    """What is about to go out counts as delivered already."""
+    """Deliveries count as delivered before they are sent."""
 
     class Kind(ChangedOutbox):
         """Marks before anything has arrived."""
@@ -257,10 +257,10 @@ class MarkedTooEarly(OutboxPlanted):
 
 
 class GivenUp(OutboxPlanted):
-    """What fails is sometimes given up instead of tried again."""
+    """Failed deliveries are sometimes given up instead of retried."""
 
     class Kind(ChangedOutbox):
-        """Buries what failed."""
+        """Gives up failed deliveries."""
 
         def failed(self, numbers: Iterable[int], next_try: int, error: str) -> None:
             """Try again, or not."""
@@ -296,7 +296,7 @@ class SkippedClose(StationPlanted):
 
 
 class Leak(StationPlanted):
-    """What was asked for is never forgotten."""
+    """Requests are never forgotten."""
 
     class Kind(Station):
         """Remembers all closes."""
@@ -310,7 +310,7 @@ class Leak(StationPlanted):
 
 
 class SlowStop(StationPlanted):
-    """A stop waits for what feeds still have to answer."""
+    """A stop waits for answers of feeds."""
 
     class Kind(Station):
         """Waits."""
@@ -324,7 +324,7 @@ class SlowStop(StationPlanted):
 
 
 class SwallowedRestatement(StationPlanted):
-    """What a feed restates is not taken."""
+    """Restated bars are not taken."""
 
     class Kind(Station):
         """Has another desk."""
@@ -337,7 +337,7 @@ class SwallowedRestatement(StationPlanted):
 
 
 class DeafDesk(Desk):
-    """A desk to which every bar is as it came first."""
+    """A desk that never notices a restated bar."""
 
     def _beyond_doubt(self, *_: Any) -> Bars:  # noqa: ANN401 - whatever it is given
         return NONE
@@ -347,7 +347,7 @@ class OldNews(StationPlanted):
     """A setup is sent however late it was found."""
 
     class Kind(Station):
-        """Takes everything for news."""
+        """Treats everything as news."""
 
         planted: Planted
 
@@ -357,10 +357,10 @@ class OldNews(StationPlanted):
 
 
 class LostDecision(StationPlanted):
-    """What was decided is forgotten at a start."""
+    """Decisions are forgotten at a start."""
 
     class Kind(Station):
-        """Hears only of what is decided while it watches."""
+        """Notices only decisions made while it watches."""
 
         planted: Planted
 
@@ -370,10 +370,10 @@ class LostDecision(StationPlanted):
 
 
 class Forgetful(Decided):
-    """Takes what was decided before for known."""
+    """Treats earlier decisions as already passed on."""
 
     def begin(self, pipelines: Mapping[str, Pipeline]) -> None:
-        """Hand on nothing."""
+        """Pass on nothing."""
         del pipelines
         found = self._store.decisions.after()
         self.last = max(self.last, found[-1][1].number if found else 0)
@@ -402,7 +402,7 @@ DEFECTS: tuple[type[Planted], ...] = (
 
 
 def found_after(defect: type[Planted], seed: int, most: int = MOST) -> tuple[int, str]:
-    """Give after how many worlds a defect shows, and how; 0 where it does not."""
+    """Give after how many worlds a defect shows, and how; 0 if it does not."""
     with silent():
         for number in range(most):
             faults = outcome(Plan.of(seed + number), defect).faults
@@ -416,7 +416,7 @@ def _found(told: tuple[type[Planted], int]) -> tuple[int, str]:
 
 
 def show(seed: int, defects: Sequence[type[Planted]] = DEFECTS, tell: Callable[[str], object] = print) -> int:
-    """Plant each defect and tell after how many worlds it shows; gives 1 where one does not."""
+    """Plant each defect and print after how many worlds it shows; returns 1 if one does not."""
     with multiprocessing.get_context("spawn").Pool(len(os.sched_getaffinity(0))) as pool:
         found = pool.map(_found, [(defect, seed) for defect in defects], chunksize=1)
     rows = [

@@ -1,4 +1,4 @@
-"""Those who read what a station says: sinks that take it, fail, or take it and do not say so."""
+"""The readers of a station: sinks that accept events, fail, or accept them without confirming."""
 
 from __future__ import annotations
 
@@ -15,25 +15,25 @@ if TYPE_CHECKING:
     from tests.worlds.world import World
 
 REFUSED = 50
-"""A sink in trouble finally refuses about one event in so many."""
+"""A sink in trouble finally refuses about one event in this many."""
 
 
 @dataclass
 class Reader:
-    """Somebody at the other end of a sink, over all lives of a station."""
+    """The other end of a sink, over all lives of a station."""
 
     arrived: dict[str, str] = field(default_factory=dict)
-    """What arrived, by id, in the order in which each came first."""
+    """The events that arrived, by id, in order of first arrival."""
     confirmed: set[str] = field(default_factory=set)
-    """What the station of this life knows to have arrived."""
+    """The events that the station in this life knows to have arrived."""
     settled: set[str] = field(default_factory=set)
-    """What was marked as delivered in the store when this life began."""
+    """The events marked as delivered in the store when this life began."""
     refused: set[str] = field(default_factory=set)
     repeats: int = 0
 
 
 class WorldSink:
-    """The way to a reader in one life of a station."""
+    """The sink to a reader in one life of a station."""
 
     wants_pictures = False
 
@@ -49,17 +49,17 @@ class WorldSink:
             raise DeliveryError("nobody answers")
 
     async def stop(self) -> None:
-        """Let go; in trouble that never ends."""
+        """Disconnect; in trouble that never ends."""
         if self.world.sink_is_out(self.name):
             await asyncio.sleep(10**6)
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Take messages, as the world wants it."""
+        """Take messages as the world decides."""
         world, chance = self.world, self.chance
         if not world.lives(self.life):
             return
         for event in (message.event for message in messages):
-            # That a feed is late comes again where a store that cannot be written hides that it was said before.
+            # The event of a late feed comes again if a store that cannot be written hides the earlier one.
             known = event.kind != "feed.late" and event.id in self.reader.settled
             if known or event.id in self.reader.confirmed:
                 world.fault("delivered twice", f"{event.kind} {event.id} to {self.name}")
@@ -80,7 +80,7 @@ class WorldSink:
             event = message.event
             self.reader.repeats += event.id in self.reader.arrived
             same = self.reader.arrived.setdefault(event.id, event.to_json()) == event.to_json()
-            if not same and event.kind != "feed.late":  # that may come again, as above, for another reason
+            if not same and event.kind != "feed.late":  # as above, it may come again with another reason
                 world.fault("one id, two events", event.id)
         world.count("deliveries", len(messages))
         if troubled and chance.random() < 0.1:

@@ -1,4 +1,4 @@
-"""Worlds one after the other, in processes beside each other, and the smallest one that still fails."""
+"""Running worlds in parallel processes, and finding the smallest one that still fails."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ SEARCHED_EVERY = 25
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of one world, and how many seconds of the processor it took."""
+    """The result of one world, and the seconds of processor time it took."""
 
     plan: Plan
     faults: tuple[str, ...]
@@ -39,7 +39,7 @@ class Outcome:
 
 
 def outcome(plan: Plan, parts: Callable[[], Parts] = Parts) -> Outcome:
-    """Let a world pass; a traceback counts as a fault."""
+    """Run a world; a traceback counts as a fault."""
     begun = time.process_time()
     counts: Counter[str] = Counter()
     with tempfile.TemporaryDirectory(dir=MEMORY if MEMORY.is_dir() else None, prefix="closewatch-world-") as folder:
@@ -74,7 +74,7 @@ def _several(seeds: Sequence[int]) -> list[Outcome]:
 
 
 def outcomes(seeds: Sequence[int], processes: int | None = None) -> Iterator[Outcome]:
-    """Let the worlds of some seeds pass, on all cores; in no particular order."""
+    """Run the worlds of some seeds, on all cores, in no particular order."""
     parts = [seeds[at : at + SEARCHED_EVERY] for at in range(0, len(seeds), SEARCHED_EVERY)]
     count = min(processes or len(os.sched_getaffinity(0)), len(parts))
     if count == 1:

@@ -1,4 +1,4 @@
-"""Some simulated worlds, all in order; the same every time; and a planted defect that they find and make small."""
+"""Some simulated worlds, all without faults and reproducible, and a planted defect that they find and reduce."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_a_world_goes_the_same_way_every_time() -> None:
         assert outcome(plan).counts == outcome(plan).counts
 
 
-def test_a_planted_defect_is_found_and_what_it_takes_is_made_small() -> None:
+def test_a_planted_defect_is_found_and_its_world_reduced() -> None:
     plan = Plan(1, 4, frozenset({"kills", "stops", "late-bars"}))
     with silent():
         assert any("delivered twice" in fault for fault in outcome(plan, DoubledDelivery).faults)

@@ -1,4 +1,4 @@
-"""The user of a world: the lists there are, decisions on setups, and the upkeep of the store."""
+"""The user of a world: lists of instruments, decisions on setups, and the upkeep of the store."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from tests.worlds.world import World
 
 AMONG = 6
-"""One in so many of the last stories is decided on."""
+"""One in this many of the last stories gets a decision."""
 TRIED_AGAIN = 20.0
-"""Seconds after which a list that was refused is given again."""
+"""Seconds after which a refused list is tried again."""
 RULES: dict[str, Any] = {
     "place_quality": "plain",
     "warm_up": 50,
@@ -74,7 +74,7 @@ class Listed:
         return Listed(self.names, self.coarser, chance.randrange(len(VARIANTS)))
 
     def changed(self, other: Listed) -> list[str]:
-        """Name those of another list that are not judged as they are by this one."""
+        """Name the instruments of another list that this one judges differently."""
         same = (self.coarser, self.variant) == (other.coarser, other.variant)
         return [name for name in other.names if not same or name not in self.names]
 
@@ -103,7 +103,7 @@ def _settings(listed: Listed) -> Settings:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A decision that was answered: ``kept`` says how."""
+    """A decision that was answered: ``kept`` is the answer."""
 
     thread: str
     kind: str
@@ -113,13 +113,13 @@ class Asked:
 
 
 class User:
-    """What a user does beside a station, at moments that the world chooses."""
+    """The actions of a user beside a station, at moments that the world chooses."""
 
     def __init__(self, world: World) -> None:
         self.world = world
         self.asked: list[Asked] = []
         self.settled = asyncio.Event()
-        """Set once there is no other list to be taken any more."""
+        """Set once no other list remains to be taken."""
         plan = world.plan
         self._chance = plan.chance("decisions")
         self._decides: list[float] = []
@@ -135,14 +135,14 @@ class User:
         self._upkeep = plan.chance("upkeep")
 
     def edit(self) -> None:
-        """Begin a life with the list that was last written while nothing ran."""
+        """Begin a life with the last list written while nothing ran."""
         self.settled = asyncio.Event()
         while self._lists and self._lists[0][0] <= self.world.passed:
             self.world.listed = self._lists.pop(0)[1]
             self.world.count("lists changed at a start")
 
     async def reload(self, station: Station) -> None:
-        """Change the list while it is watched, and again where that is refused."""
+        """Change the list while it is watched, again if that is refused."""
         while self._lists:
             await self.world.until(self._lists[0][0])
             await station.watching.wait()
@@ -161,7 +161,7 @@ class User:
         self.settled.set()
 
     async def keep_in_order(self, store: Store) -> None:
-        """Do now and then what the upkeep does every minute and every day."""
+        """Now and then do the upkeep of every minute and every day."""
         while self.world.has("upkeep"):
             await asyncio.sleep(self._upkeep.uniform(10, 200))
             upkeep = Upkeep(store, keep_bars=10**6, keep_days=10**4, note=lambda _: None)
@@ -173,7 +173,7 @@ class User:
             self.world.count("upkeep")
 
     async def decide(self, store: Store) -> None:
-        """Decide at the moments chosen, beside the station or by way of it."""
+        """Decide at the chosen moments, beside the station or through it."""
         while self._decides:
             await self.world.until(self._decides[0])
             self._decides.pop(0)
@@ -217,7 +217,7 @@ class User:
 
 
 def fold(store: Store) -> None:
-    """Move all tails into pages, as the upkeep does once they are long."""
+    """Move all tails into pages, as upkeep does once they are long."""
     try:
         while (bucket := store.bars.longest_tail(due=False)) is not None:
             with store.bars.writing() as connection:

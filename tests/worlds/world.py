@@ -1,4 +1,4 @@
-"""A whole world: an exchange, a station that lives and dies on one disk, its readers and its user, from one seed."""
+"""A world from one seed: an exchange, a station that runs and dies on one disk, its readers and its user."""
 
 from __future__ import annotations
 
@@ -28,17 +28,17 @@ if TYPE_CHECKING:
     from tests.worlds.plan import Plan
 
 RECOVERY = 11
-"""Minutes in good order after which all that was missed has been caught up with: longer than any pause."""
+"""Minutes without trouble after which the station has caught up: longer than any pause."""
 QUIET = 4
-"""Minutes after that, in which each bar has to be there on time."""
+"""Minutes after that, in which each bar must arrive on time."""
 SPARE = 12
-"""Minutes by which the mischief may end late, where a station was killed and not started again at once."""
+"""Minutes by which the mischief may end late if a station was killed and not restarted at once."""
 ON_TIME = 8.0
-"""Seconds after its close at which a bar has to be kept in quiet minutes."""
+"""Seconds after its close within which a bar must be stored in quiet minutes."""
 STOP_WITHIN = 2.0
 """Seconds that a stop may take."""
 MOST_GROWN = 4
-"""Things that a station may hold more after some quiet minutes."""
+"""Number of objects by which a station may grow over some quiet minutes."""
 
 
 class WorldStore(Store):
@@ -47,14 +47,14 @@ class WorldStore(Store):
     world: World
 
     def commit(self, batch: Batch) -> list[Event]:
-        """Keep a batch."""
+        """Store a batch."""
         kept = super().commit(batch)
         self.world.rewritten |= {each.key.instrument for each in batch.rewrites}
         return kept
 
 
 class Parts:
-    """Makes the parts of a station; planted defects make others."""
+    """Makes the parts of a station; planted defects replace some."""
 
     def store(self, world: World) -> Store:
         """Open the store."""
@@ -72,21 +72,21 @@ class Parts:
 
 
 class World(Fate):
-    """One world. It is the clock of its station, and the fate of its process."""
+    """One world. It provides the clock of its station, and decides the fate of its process."""
 
     def __init__(self, plan: Plan, folder: Path, parts: Parts | None = None) -> None:
         super().__init__(plan, folder / "0.db")
         self.parts = parts or Parts()
         self.well_from = float("inf")
-        """Seconds after which all that went wrong must have been made good."""
+        """Seconds after which the station must have recovered from everything."""
         self.over = False
         self.exchange = Exchange(plan, plan.bars + SPARE + RECOVERY + QUIET)
         self.readers = {"screen": Reader(), "letters": Reader()}
         self.rewritten: set[str] = set()
-        """The instruments of which bars became others than they were."""
+        """The instruments whose bars have changed."""
         self.listed = self.effective = Listed(self.exchange.names)
         self.exact_from: dict[str, int] = {}
-        """By instrument: the close from which on setups are those of the list there is in the end."""
+        """By instrument: the close from which on setups follow the final list."""
         self.user = User(self)
         self.counts["bars late"] = self.exchange.late
         self.counts["bars restated"] = self.exchange.restated
@@ -94,7 +94,7 @@ class World(Fate):
         self.counts["clock leaps"] = len(self.leaps)
 
     def run(self) -> None:
-        """Let it pass, and judge the result."""
+        """Run it, and judge the result."""
         while not self.over and self.life < 100:
             self._live()
         if not self.over:
@@ -130,7 +130,7 @@ class World(Fate):
         self._rest()
 
     def _rest(self) -> None:
-        """Let time pass until it is started again."""
+        """Let time pass until the station is restarted."""
         self.alive, self.doomed = False, None
         if not self.over and not self.calm:
             self.passed += self.kills.choice((0.5, 3.0, 20.0, 100.0, 300.0))
@@ -140,7 +140,7 @@ class World(Fate):
                     compact(store, keep_bars=10**6, keep_days=10**4)
 
     def _open(self, store: Store) -> None:
-        """Take note of what is there when a life begins."""
+        """Record the state at the beginning of a life."""
         self.kept(self.path, durable=True)
         for name, reader in self.readers.items():
             reader.confirmed.clear()
@@ -150,7 +150,7 @@ class World(Fate):
         )
 
     def took(self, listed: Listed, last: dict[str, int | None]) -> None:
-        """Take note that another list is watched, and up to which closes that was not so."""
+        """Record that another list is watched, and up to which closes it was not."""
         for name in self.effective.changed(listed):
             self.exact_from[name] = last.get(name) or 0
         self.effective = listed
@@ -213,7 +213,7 @@ class World(Fate):
             self.fault("the station died", repr(problem))
 
     async def _end(self, station: Station, when: float, how: str) -> None:
-        """Wait until this life is to end; returns where it is to be told to stop."""
+        """Wait until this life is to end; returns if the station must be told to stop."""
         await self.until(when)
         if how in {"kills", "power-cuts"}:
             self.doom(how)
@@ -236,7 +236,7 @@ class World(Fate):
             feed.arrived.set()
 
     async def _see_that_all_is_well(self, station: Station) -> None:
-        """Let it recover; then each bar has to be there on time, and nothing may grow."""
+        """Let it recover; then each bar must arrive on time, and nothing may grow."""
         await self.until(self.well_from + ON_TIME)
         await self.user.settled.wait()
         before = held(station)

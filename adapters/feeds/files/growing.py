@@ -43,16 +43,16 @@ if TYPE_CHECKING:
     from scanner.market.bars import RawBars
 
 MARK = 256
-"""Bytes before the place up to which a file has been read, by which it is known again."""
+"""Bytes before the end of the part read, by which a file is recognized later."""
 END_OF_TIME = np.iinfo(np.int64).max
 
 
 class GrowingFile:
     """Reads what has been appended since it was last asked, and remembers the last ``keep`` rows.
 
-    A last line without its end waits for it. Where another file stands in place of the one before, or the same was
-    emptied and written anew, that one is read to its end if it still lies in the folder, and the new one from its
-    beginning; it needs no header if its rows are like those before. Rows that change in place are not seen.
+    An unfinished last line waits for its end. If the file was replaced, or emptied and rewritten, the old one is read
+    to its end if it is still in the folder, and the new one from its beginning; that needs no header if its rows are
+    like those before. Rows that change in place are not noticed.
     """
 
     def __init__(self, path: Path, options: ReadingOptions, zone: ZoneInfo | None, keep: int) -> None:
@@ -74,7 +74,7 @@ class GrowingFile:
                 try:
                     return self._read(stream, NO_TIME if since is None else since)
                 except UnreadableFileError:
-                    self._reader = None  # once the file is mended, it is read from its beginning
+                    self._reader = None  # once the file is repaired, it is read from its beginning
                     raise
 
     def _read(self, stream: BinaryIO, since: int) -> RawBars:
@@ -87,7 +87,7 @@ class GrowingFile:
         first = not reader.begun
         fresh = new = reader.take(stream)
         if fresh is not None and first:
-            # What stood in files before this one is still known; what this one has is taken from here.
+            # Rows of earlier files stay in memory; those from the beginning of this one on give way to its own.
             begin = fresh.stamp[fresh.stamp != NO_TIME].min(initial=END_OF_TIME)
             self._memory = self._memory[self._memory.stamp < begin]
             self._forgotten = NO_TIME
@@ -98,16 +98,16 @@ class GrowingFile:
         return known if new is None else _joined(known, new)
 
     def _rest_of(self, former: _Reader) -> RawBars | None:
-        """Read the file before to its end, where it was moved to another name in the same folder."""
+        """Read the previous file to its end if it was renamed within the folder."""
         with os.scandir(self._path.parent) as entries:
             for entry in entries:
                 if entry.inode() == former.inode and entry.is_file():
-                    with open(entry.path, "rb") as stream:  # noqa: PTH123 - that is what scandir gives
+                    with open(entry.path, "rb") as stream:  # noqa: PTH123 - scandir gives such paths
                         return former.take(stream) if former.goes_on_in(stream) else None
         return None
 
     def _remember(self, fresh: RawBars | None) -> None:
-        """Keep the last of the rows that can be read."""
+        """Keep the last of the readable rows."""
         if fresh is None:
             return
         prices = fresh.open + fresh.high + fresh.low + fresh.close
@@ -118,15 +118,15 @@ class GrowingFile:
 
 
 def _joined(first: RawBars, second: RawBars) -> RawBars:
-    """Put rows end to end; the second know better which kind of stamp they have."""
+    """Join rows; the second ones know better which kind of stamp they have."""
     return joined([first, second]) if len(first) and first.stamp_kind == second.stamp_kind else second
 
 
 class _Way:
-    """How lines become bars; it remembers what went before."""
+    """How lines become bars, as the lines so far show."""
 
     def __init__(self, path: Path, lines: list[str], options: ReadingOptions, zone: ZoneInfo | None) -> None:
-        """Find out what the columns are, by a header and a row."""
+        """Work out the columns from a header and a row."""
         self.form = CsvLines(path, lines, options)
         self._seen = Understanding(path, self.form, options)
         self._rows: deque[Cells] = deque()
@@ -138,7 +138,7 @@ class _Way:
         return self._seen.numbers.decimal if self._seen.settled else None
 
     def without_header(self) -> _Way:
-        """Give the same for a file that begins with a row."""
+        """Give a fresh one for a file that begins with a row."""
         way = copy(self)
         way.form = copy(self.form)
         way.form.first_line = 1
@@ -155,7 +155,7 @@ class _Way:
         return len(prices) == len(PRICES) and not len(self._seen.numbers.read("close", prices)[1])
 
     def bars(self, block: Sequence[Rows]) -> RawBars:
-        """Give the bars of a block of rows; the rows so far decide how its numbers are read."""
+        """Give the bars of a block of rows; the rows read so far decide how its numbers are read."""
         if not self._seen.settled:
             for rows in block:
                 self._seen.see(rows)
@@ -170,7 +170,7 @@ def _drained(rows: deque[Cells]) -> Iterator[Cells]:
 
 
 class _Reader:
-    """How far one file has been read. ``way`` is that of the file before until its own is known."""
+    """How far one file has been read. ``way`` is that of the previous file until its own is known."""
 
     def __init__(self, path: Path, options: ReadingOptions, zone: ZoneInfo | None, way: _Way | None) -> None:
         self.path = path
@@ -184,12 +184,12 @@ class _Reader:
         self._offset, self._line, self._mark = 0, 1, b""
 
     def goes_on_in(self, stream: BinaryIO) -> bool:
-        """Say whether a file holds what was read up to here, whatever its name."""
+        """Whether a file, whatever its name, contains what was read so far."""
         stream.seek(self._offset - len(self._mark))
         return stream.read(len(self._mark)) == self._mark
 
     def take(self, stream: BinaryIO) -> RawBars | None:
-        """Read the whole lines that have been added; None where there is no row among them."""
+        """Read the complete lines that were added; None if they include no row."""
         self._stream = stream
         self.inode = os.fstat(stream.fileno()).st_ino
         if not self.begun:
@@ -217,7 +217,7 @@ class _Reader:
                 self.way, self.begun = way, True
 
     def blocks(self) -> Iterator[Block]:
-        """Give the lines that have been added, as far as they have an end."""
+        """Give the complete lines that were added."""
         self._stream.seek(self._offset)
         while part := self._stream.read(BLOCK):
             block = part[: part.rfind(b"\n") + 1]

@@ -1,4 +1,4 @@
-"""What must be known of a whole file before its first bar is given: its decimal mark, and how its times are written."""
+"""What must be known about a whole file before its first bar is read: its decimal mark and how times are written."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 
 
 class Known(Protocol):
-    """What is known of a table before its rows are looked at."""
+    """What is known about a table before its rows are read."""
 
     columns: Columns
     decimal: Mark | None
-    """The decimal mark, where the kind itself leaves no other."""
+    """The decimal mark, if the kind of file settles it."""
     by_program: bool
-    """Whether nothing but its numbers hints at decimal commas."""
+    """Whether only its numbers can suggest decimal commas."""
 
 
 class Table(Known, Protocol):
@@ -35,27 +35,27 @@ class Table(Known, Protocol):
 
     @property
     def form(self) -> str:
-        """What kind of file it is, in words."""
+        """The kind of file, in words."""
 
     @property
     def open_end(self) -> bool:
         """Whether its last line has no end, and so may be cut off."""
 
     def beginning(self) -> Iterable[Sequence[Rows]]:
-        """Give the first rows, numbers that are written as text as they stand."""
+        """Give the first rows; numbers written as text stay text."""
 
     def whole(self, *, numbers_only: bool) -> Iterable[Sequence[Rows]]:
-        """Give all rows in the same way; perhaps none, where numbers alone are looked for and none can tell."""
+        """Give all rows in the same way; none if only numbers matter and none can settle the decimal mark."""
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
-        """Look at some of the first rows, to read those like them faster."""
+        """Learn from some of the first rows how to read the others faster."""
 
     def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:
-        """Give all rows, numbers as numbers already where they are written plainly with this decimal mark."""
+        """Give all rows; plainly written numbers with this decimal mark are numbers already."""
 
 
 class Understanding:
-    """What has been seen of a file so far, and how it is to be read by that."""
+    """What has been seen of a file so far, and how it must therefore be read."""
 
     def __init__(self, path: Path, table: Known, options: ReadingOptions) -> None:
         self.columns = table.columns
@@ -68,7 +68,7 @@ class Understanding:
 
     @property
     def settled(self) -> bool:
-        """Whether nothing more needs to be seen."""
+        """Whether everything is settled."""
         return self.stamps.settled and self._numbers_settled
 
     @property
@@ -84,7 +84,7 @@ class Understanding:
                 self._evidence.see(name, column)
 
     def decide(self) -> Mark:
-        """Settle on a decimal mark by what was seen; UnreadableFileError where it leaves more than one."""
+        """Choose the decimal mark by what was seen; UnreadableFileError if it remains ambiguous."""
         self.numbers.decimal = self._given or self._evidence.decided(self._path, by_program=self._by_program)
         return self.numbers.decimal
 
@@ -94,7 +94,7 @@ class Understanding:
 
 
 def understand(path: Path, table: Table, options: ReadingOptions) -> Understanding:
-    """Look at the beginning of a file, and at all of it where that does not settle everything."""
+    """Look at the beginning of a file, and at all of it if that does not settle everything."""
     first = [rows for block in table.beginning() for rows in block]
     seen = Understanding(path, table, options)
     for rows in first:
@@ -116,7 +116,7 @@ def understand(path: Path, table: Table, options: ReadingOptions) -> Understandi
 
 
 def _refuse_volumes_without_numbers(path: Path, seen: Understanding, first: Sequence[Rows]) -> None:
-    """Refuse a file whose first volumes are all unreadable, which would be taken for missing."""
+    """Refuse a file whose first volumes are all unreadable: they would pass for missing ones."""
     texts = [column for rows in first for name, column in rows.numbers(seen.columns) if name == "volume"]
     written = [
         text[index].as_py()

@@ -35,20 +35,20 @@ IN_FOLDERS = (
     *(".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq"),
     *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
 )
-"""Endings, each perhaps with .gz behind it, by which bars are found in a folder. A file named itself is always read."""
+"""Endings, perhaps followed by .gz, of the files read in a folder. A file that is named itself is always read."""
 PARQUET = b"PAR1"
 ARCHIVE = b"PK\x03\x04"
 OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
-"""How the content of files begins; newer workbooks are archives."""
+"""How files of other kinds begin; newer workbooks are archives."""
 
 
 @dataclass(frozen=True, slots=True)
 class Recording:
     """The bars of one instrument, in chunks of up to about a million rows.
 
-    ``bars`` is read lazily and only once. Its row numbers are those of the lines of a file, a header being line 1,
-    and go on from chunk to chunk; the rows of a Parquet file are counted from 1. ``path`` is the file, the earliest
-    of several.
+    ``bars`` is read lazily and only once. Its row numbers are the line numbers of the file, with a header in line 1,
+    and continue from chunk to chunk; the rows of a Parquet file are counted from 1. ``path`` is the file, the
+    earliest of several.
     """
 
     symbol: str
@@ -67,13 +67,13 @@ def recordings(
     on_progress: Callable[[int, int], None] | None = None,
     on_trouble: Callable[[str], None] | None = None,
 ) -> Iterator[Recording]:
-    """Open files and folders, one recording for each instrument; what several files hold of one is put end to end.
+    """Open files and folders, one recording for each instrument; several files of one instrument are joined.
 
     The instrument is named by the file, or by a column Symbol, Ticker or Instrument; then there is one recording for
-    each in the order of first appearance. ``on_progress`` is told the bytes read and those in all. Raises
-    UnreadableFileError, here or while bars are read, for a file that is no table of bars or a damaged one; with
-    ``on_trouble``, that is told of a file that cannot be opened, and the others are read. A row is never dropped nor
-    mended: what cannot be read in it is told in ``unreadable`` and left for the guard to refuse.
+    each in order of first appearance. ``on_progress`` gets the bytes read and the bytes in all. Raises
+    UnreadableFileError, here or while bars are read, for a damaged file or one that is not a table of bars. If
+    ``on_trouble`` is given, it is called for a file that cannot be opened, and the others are read. No row is dropped
+    or repaired: ``unreadable`` says what cannot be read in a row, and the guard refuses it.
     """
     zone = _checked(options)
     progress = Progress(on_progress)
@@ -85,7 +85,7 @@ def recordings(
 
 
 def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Iterator[Recording]:
-    """Read tables in memory as ``recordings`` reads files; a table's name stands for its path and its instrument.
+    """Read tables in memory as ``recordings`` reads files; a table's name serves as its path and its instrument.
 
     Rows are numbered from 1. Raises UnreadableFileError, here or while bars are read.
     """
@@ -98,14 +98,14 @@ def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Itera
 
 
 class _Found:
-    """What tables hold, by instrument."""
+    """The contents of tables, by instrument."""
 
     def __init__(self, options: ReadingOptions, zone: ZoneInfo | None) -> None:
         self._options, self._zone = options, zone
         self._parts: dict[str, list[tuple[Path, Callable[[], UnderstoodFile], Iterator[RawBars]]]] = {}
 
     def add(self, path: Path, symbol: str, table: Table) -> None:
-        """Take a table; ``symbol`` is its instrument where no column tells it."""
+        """Add a table; ``symbol`` is its instrument if no column names it."""
         seen = understand(path, table, self._options)
         maker = RawBarsMaker(path, seen.stamps, self._zone)
         rows = map(seen.cells, table.read(seen.numbers.decimal))
@@ -140,9 +140,9 @@ def _files(paths: Sequence[Path], on_trouble: Callable[[str], None] | None) -> l
 
 
 def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Path, str | None, str]]:
-    """Look at the beginning of each file: (file, its only instrument or None where a column tells them, trouble).
+    """Look at the beginning of each file: (file, its only instrument or None if a column names them, trouble).
 
-    A file that cannot be read has its trouble told in a sentence, and ends nothing. UnreadableFileError for options.
+    For a file that cannot be read, trouble is a sentence; the others are still read. UnreadableFileError for options.
     """
     _checked(options)
     for given in paths:
@@ -161,7 +161,7 @@ def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Pat
 
 
 def _checked(options: ReadingOptions) -> ZoneInfo | None:
-    """Give the zone of times that name none; None for UTC."""
+    """Give the zone for times that name none; None for UTC."""
     try:
         if options.time_format is not None:
             style_for(options.time_format)
@@ -200,7 +200,7 @@ def _symbol_of(path: Path) -> str:
 
 
 def _open(file: ByteFile, options: ReadingOptions) -> Table:
-    """Find out what a file is, and that it is whole where gzip can tell; its rows are read when they are asked for."""
+    """Find out the kind of a file, and with gzip that it is whole; its rows are read later."""
     try:
         str(file.path).encode()
     except UnicodeEncodeError:

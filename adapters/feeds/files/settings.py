@@ -1,4 +1,4 @@
-"""What a feed that reads files may be told of how they are written."""
+"""The settings that say how files are written."""
 
 from __future__ import annotations
 

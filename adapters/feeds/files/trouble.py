@@ -1,4 +1,4 @@
-"""What may be said of a file of bars before and after it is read: how it is written, and why it cannot be read."""
+"""The options that say how a file of bars is written, and the error that says why it cannot be read."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ class UnreadableFileError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class ReadingOptions:
-    """How the files are written, where they do not say so themselves.
+    """How files are written, if they do not show it themselves.
 
     ``tz`` is the zone of times that name none; ``stamp`` says whether a bar's time is its open or its close;
-    ``time_format`` is the strptime form of times that are in no standard form, and ``decimal`` the decimal mark. They
-    are found in the file where they are not given. ``columns`` has what a column holds with its name in the header,
-    empty for a column that is to be left out.
+    ``time_format`` is the strptime format of times in no standard form, and ``decimal`` the decimal mark. Options not
+    given are worked out from the file. ``columns`` maps the role of a column to its name in the header, empty for a
+    column to leave out.
     """
 
     tz: str = "UTC"
@@ -38,7 +38,7 @@ class ReadingOptions:
 
 @contextmanager
 def reading(path: Path) -> Iterator[None]:
-    """Turn what the operating system and gzip complain of into one sentence about the file."""
+    """Turn an error of the operating system or gzip into one sentence about the file."""
     try:
         yield
     except EOFError as problem:
@@ -57,7 +57,7 @@ def reading(path: Path) -> Iterator[None]:
 
 
 def quoted(cell: str | None, limit: int = 60) -> str:
-    """Show what stood in a cell, in quotes and not longer than ``limit``; ``empty`` where there was nothing."""
+    """Quote the content of a cell, at most ``limit`` characters; ``empty`` if there is none."""
     if not cell:
         return "empty"
     shown = "".join(letter if letter.isprintable() else "�" for letter in cell[: limit + 1])

@@ -1,4 +1,4 @@
-"""What was understood of a file, to be shown to whoever gave it."""
+"""How a file was understood, in words for the user."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def understood(
     path: Path, table: Table, seen: Understanding, maker: RawBarsMaker, options: ReadingOptions
 ) -> UnderstoodFile:
-    """Say what was understood of one file whose rows have been read."""
+    """Describe how a file was understood once its rows have been read."""
     columns, stamps = table.columns, seen.stamps
     named = {"time": columns.time_name} | {what: columns.names[index] for what, index in columns.numbers.items()}
     if columns.symbol is not None:

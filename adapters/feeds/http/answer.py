@@ -50,7 +50,7 @@ def _unpacked(packed: bytes | bytearray, most: int) -> bytes:
 
 
 def _loaded(body: bytes) -> object:
-    """Decode JSON; the quick way refuses what is no JSON by the letter, as NaN, or nested deep, and others send."""
+    """Decode JSON; the fast decoder refuses NaN, which is not strict JSON, and deep nesting, but servers send both."""
     try:
         return orjson.loads(body)
     except ValueError:

@@ -1,4 +1,4 @@
-"""Another list for a desk at work: what stays as it was goes on, what is new or different gets pipelines of its own."""
+"""Changing the list of a running desk: unchanged instruments go on, new or changed ones get fresh pipelines."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ if TYPE_CHECKING:
     from scanner.trade.size import Account
 
 TOGETHER = 64
-"""Instruments whose stored bars are in memory at a time."""
+"""Instruments whose stored bars are in memory at the same time."""
 LAST_BARS = 16
-"""Bars that are read of a series that is not on the list any more."""
+"""Bars that are read of a series that has left the list."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
 
 
 def list_of(settings: Settings, before: Settings) -> list[Watched]:
-    """Give the list of other settings; SettingsError where something is different that is only read at the start."""
+    """Give the list of other settings; SettingsError if a part has changed that is only read at the start."""
     for part in FIXED:
         if getattr(settings, part) != getattr(before, part):
             raise SettingsError(f"[{part}] is different and is only read at the start: restart the station to have it")
@@ -42,9 +42,9 @@ def list_of(settings: Settings, before: Settings) -> list[Watched]:
 
 
 def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> list[str]:
-    """Let a desk watch another list; names the instruments that have new pipelines, from where the store left them.
+    """Let a desk watch another list; names the instruments with new pipelines, which continue from the store.
 
-    StoreTroubleError where the store cannot be read or written: then the desk is as before.
+    StoreTroubleError if the store cannot be read or written: then the desk is as before.
     """
     before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy()
     new = {each.instrument.symbol: each for each in watched}
@@ -58,7 +58,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
     try:
         desk.watched, desk.account = new, account
         for name in before[0].keys() - new.keys():
-            del desk.pipelines[name]  # not what is known of its last bar, which others may be asking for just now
+            del desk.pipelines[name]  # its last bar stays: others may be asking for it now
         revive(desk, desk.load(changed))
     except BaseException:
         desk.watched, desk.account, desk.pipelines, desk.last = before
@@ -67,7 +67,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
 
 
 def _seen_by_engine(each: Watched) -> tuple[object, ...]:
-    """Give all that makes a difference to a pipeline: not where the bars are from, nor where its events go."""
+    """Give everything that affects a pipeline: not the source of its bars, nor the sinks of its events."""
     return (
         each.instrument,
         each.calendar.name,
@@ -81,15 +81,15 @@ def _seen_by_engine(each: Watched) -> tuple[object, ...]:
 
 
 def revive(desk: Desk, names: Sequence[str]) -> list[str]:
-    """Warm pipelines that begin anew with the bars in the store, where it has some; names those.
+    """Warm fresh pipelines with the bars in the store, if it has any; names their instruments.
 
-    Such are instruments whose rules, timeframes or splits are others than when the store was last written. Nothing is
-    said of these bars again: they were looked at in their time. But a story that does not go on as it was told is given
-    up, and so is that of a series that is not on the list any more.
+    These are instruments whose rules, timeframes or splits have changed since the store was last written. No event is
+    published again for these bars. But a story that no longer matches what was published is given up, and so is a story
+    of a series that has left the list.
     """
     rewrites, revived = [], []
     said = unlisted(desk)
-    # Where it comes back to the list it begins anew, so that what is given up now does not go on then.
+    # If it returns to the list it starts afresh, so a story given up now does not go on then.
     gone = {key.instrument for _, key in said} - desk.watched.keys()
     updates = [SeriesUpdate(key, Bars.of([]), b"") for key in desk.store.bars.keys if key.instrument in gone]
     for begin in range(0, len(names), TOGETHER):
@@ -101,13 +101,13 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
             pipeline = desk.pipelines[name]
             checked = pipeline.check(as_sent(bars, name), bars)
             found: dict[Lane, list[Event]] = {}
-            # What was made with other splits is of no use.
+            # Bars adjusted for other splits are of no use.
             for lane, own in pipeline.again(checked.bars, {} if pipeline.adjustments else stored):
                 found.setdefault(lane, []).extend(each for each in lane.engine.events(own) if each.thread)
                 key = SeriesKey(name, lane.timeframe.name)
                 if key != base and len(own):
                     rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
-            pipeline.suspects(checked)  # they were told of in their time
+            pipeline.suspects(checked)  # their events were published at the time
             for lane, events in found.items():
                 own = stored.get(lane.timeframe.name, Bars.of([]))
                 said += [
@@ -121,14 +121,14 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
 
 
 def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bars) -> Iterator[Event]:
-    """Say what is to be said of the stories of a series that were not told to their end.
+    """Give the events still to be published for the unfinished stories of a series.
 
-    ``found`` is what was found by the rules as they are now, ``bars`` are those of the series in the store. A story
-    that goes on as it was told, or has ended just now, is told to where it stands; one that does not is given up. Of a
-    setup that stood some bars ago and was never entered, as all those of an earlier release, nobody waits to hear.
+    ``found`` is what the current rules find, ``bars`` are the stored bars of the series. A story that agrees with what
+    was published, or has just ended, is continued; any other is given up. Setups that are some bars old and were never
+    entered, such as all those of an earlier release, are left alone.
     """
     last, under_way = bars.last(), {each.thread for each in lane.engine.under_way()}
-    if last is None:  # a timeframe that is new: of setups that stood before nobody was told
+    if last is None:  # a new timeframe: its earlier setups were never published
         lane.engine.leave_alone(under_way)
         return
     now: dict[str, list[Event]] = {}
@@ -152,7 +152,7 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
 
 
 def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:
-    """End the stories of series that are not on the list any more."""
+    """End the stories of series that have left the list."""
     listed = {SeriesKey(name, each.name) for name, of in desk.watched.items() for each in of.timeframes}
     said = []
     for stored in desk.store.bars.load([key for key in desk.store.bars.keys if key not in listed], LAST_BARS):
@@ -164,7 +164,7 @@ def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:
 
 
 def _stories(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
-    """Give all that was said of each setup of a series."""
+    """Give all published events of each setup of a series."""
     stories: dict[str, list[Event]] = {}
     for kept in desk.store.events.find(series=key, kinds=OF_SETUPS):
         if kept.event.facts.begins or kept.event.thread in stories:
@@ -173,12 +173,12 @@ def _stories(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
 
 
 def _recent(bars: Bars, follow: Follow) -> int:
-    """Give the close from which on a setup can have stood whose entry is still waited for at the last of some bars."""
+    """Give the earliest close of a setup whose entry may still be pending at the last of some bars."""
     return int(bars.close_time[-min(follow.max_wait + 1, len(bars))])
 
 
 def _goes_on(last: Event, recent: int) -> bool:
-    """Whether a story of which something was said last has not ended, and was entered or may still be."""
+    """Whether a story with this last event has not ended, and was or may still be entered."""
     if last.facts.begins:
         return last.time >= recent and last.data["entries"][last.data["entry_style"]]["risk"] is not None
     return not last.facts.ends

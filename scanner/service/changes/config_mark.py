@@ -1,4 +1,4 @@
-"""Which configuration a running station goes by, kept beside its store, where whoever looks from outside finds it."""
+"""The mark of the configuration that a running station uses, kept beside its store for other processes to read."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 class ListRead(NamedTuple):
     """The mark of a configuration and when it was read (nanoseconds since 1970 UTC, by the wall's clock).
 
-    ``fixed`` is the mark of what is only read at the start, empty where it was not kept.
+    ``fixed`` is the mark of the parts that are only read at the start, empty if it was not kept.
     """
 
     mark: str
@@ -28,19 +28,19 @@ class ListRead(NamedTuple):
 
     @classmethod
     def of(cls, holder: Holder | None) -> Self | None:
-        """Give what the process that holds a store has kept; None where there is none, or it kept nothing."""
+        """Give the mark kept by the process that holds a store; None if there is no such process, or it kept none."""
         mark, time, fixed, *_ = [*(holder.word if holder else "").split(" "), "", ""]
         return cls(mark, int(time), fixed) if time.isdigit() else None
 
 
 def fixed_mark(settings: Settings) -> str:
-    """Tell files apart by what is only read at the start; as with their whole mark, the environment is left out."""
+    """Give the mark of the parts that are only read at the start; like the whole mark, it ignores the environment."""
     parts = [settings.document.get(part, {}) for part in FIXED]
     return sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()[:32]
 
 
 def keep(station: Station) -> None:
-    """Keep that a station goes by the settings that it has now."""
+    """Keep the mark of the settings that a station uses now."""
     now = station.clock.wall_time(station.clock.now())
     try:
         station.store.database.say(f"{station.settings.mark} {round(now * SECOND)} {fixed_mark(station.settings)}")

@@ -1,4 +1,4 @@
-"""What the user decides, on its way from the store to the engines."""
+"""The user's decisions, on their way from the store to the engines."""
 
 from __future__ import annotations
 
@@ -15,27 +15,26 @@ if TYPE_CHECKING:
 
 
 class Decided:
-    """Hands decisions to the engines that follow the setups they are about.
+    """Passes decisions to the engines that follow their setups.
 
-    One counts from the first bar on that comes after those that were in the store when it was made. So that none slips
-    in between the bars that it comes after and those that are about to be kept, ``last`` is held against the store when
-    they are.
+    A decision takes effect at the first bar after those in the store when it was made. To miss none that is made while
+    new bars are about to be stored, ``last`` is compared with the store when they are.
     """
 
     def __init__(self, store: Store) -> None:
         self._store = store
         self.last = 0
-        """The number of the last that was handed on."""
+        """The number of the last decision passed on."""
 
     def hand_on(self, pipelines: Mapping[str, Pipeline]) -> None:
-        """Hand on what was decided since this was last asked for."""
+        """Pass on the decisions made since the last call."""
         new = self._store.decisions.after(self.last)
         if new:
             self.last = new[-1][1].number
             _hear(pipelines, new)
 
     def begin(self, pipelines: Mapping[str, Pipeline]) -> None:
-        """Hand on to pipelines all that was ever decided and that the bars they have seen have not met."""
+        """Pass on to pipelines all decisions, ever, that their bars have not reached yet."""
         _hear(pipelines, self._store.decisions.after())
 
 

@@ -1,4 +1,4 @@
-"""Reading the configuration again while watching: taken whole, or not at all, which is told with the reasons."""
+"""Reading the configuration again while watching: it is taken as a whole, or refused with the reasons."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ READ_WITHIN = 60.0
 async def reload_from(
     path: Path, environ: Mapping[str, str], station: Station, *, read_within: float = READ_WITHIN
 ) -> bool:
-    """Let a station watch the list that its configuration has now; says whether it does.
+    """Let a station watch the list that its configuration has now; returns whether it does.
 
-    Raises nothing, so that whoever asks can ask again.
+    Never raises, so that the caller can ask again.
     """
     try:
         async with asyncio.timeout(read_within):
@@ -41,7 +41,7 @@ async def reload_from(
         return _refused(station, [str(problem)])
     except TimeoutError:
         return _refused(station, [f"{path}: it could not be read within {read_within:g} s; see whether its disk fails"])
-    except Exception as problem:  # noqa: BLE001 - a defect that one file meets must not keep the next from being read
+    except Exception as problem:  # noqa: BLE001 - a defect met in one file must not prevent reading the next
         where = "".join(format_exception(problem))
         station.log.error("reading the configuration failed", problem=where)  # noqa: TRY400 - our log has no tracebacks
         return _refused(station, [f"{path}: reading it failed ({type(problem).__name__}: {problem})"])
@@ -52,7 +52,7 @@ async def reload_from(
 
 
 def warn(station: Station) -> None:
-    """Say in the log what about the configuration is likely to hurt."""
+    """Log the warnings about the configuration."""
     for each in hazards(station.settings, station.clock.now()):
         station.log.warning(each.sentence)
 

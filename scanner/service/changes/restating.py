@@ -1,4 +1,4 @@
-"""Restated bars: what differs in what a feed says now, and the series run again with it."""
+"""Restated bars: how they differ from the stored ones, and running the series again with them."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ NEVER = np.iinfo(np.int64).max
 
 
 def agreeing(now: Bars, known: Bars) -> NDArray[np.bool_]:
-    """Say which bars are known with the same values."""
+    """Return which bars are known with the same values."""
     if not len(known):
         return np.zeros(len(now), dtype=np.bool_)
     where = np.minimum(np.searchsorted(known.open_time, now.open_time), len(known) - 1)
@@ -39,9 +39,9 @@ def agreeing(now: Bars, known: Bars) -> NDArray[np.bool_]:
 
 
 def different(now: Bars, known: Bars) -> Bars:
-    """Give the bars that have other values than those known, or came only after later ones.
+    """Give the bars whose values differ from those known, or that came only after later ones.
 
-    What is older than all that is known does not count.
+    Bars older than all known ones do not count.
     """
     if not len(known):
         return known
@@ -49,12 +49,12 @@ def different(now: Bars, known: Bars) -> Bars:
 
 
 def same(one: Bars, other: Bars) -> bool:
-    """Whether bars are the same in every column; a volume that is missing is the same as one that is missing."""
+    """Whether bars are the same in every column; two missing volumes are the same."""
     return all(np.array_equal(a, b, equal_nan=True) for a, b in zip(one.columns(), other.columns(), strict=True))
 
 
 def overlaid(bars: Bars, corrected: Bars) -> Bars:
-    """Replace the bars that were corrected, and put those in their places that came only after later ones."""
+    """Replace the corrected bars, and insert those that came only after later ones."""
     later = corrected[int(np.searchsorted(corrected.open_time, bars.open_time[0])) :] if len(bars) else corrected
     kept = ~np.isin(bars.open_time, later.open_time)
     parts = zip(bars.columns(), later.columns(), strict=True)
@@ -65,7 +65,7 @@ def overlaid(bars: Bars, corrected: Bars) -> Bars:
 
 @dataclass(slots=True)
 class Rerun:
-    """What comes of running a series again: its pipeline, its bars, what is rewritten, and what is to be said."""
+    """The result of running a series again: its pipeline, its bars, what to rewrite, and what to publish."""
 
     pipeline: Pipeline
     bars: Bars
@@ -83,17 +83,17 @@ def run_again(
     whole: Callable[[str], Sequence[Event]],
     route: Callable[[Event], Sequence[str]],
 ) -> Rerun | None:
-    """Run a series again with corrected bars, from the first stored bar on; None where they have no place among those.
+    """Run a series again with corrected bars, from the first stored bar on; None if they do not fit among those.
 
     ``pipeline`` has seen no bar, ``stored`` are the bars by timeframe. A coarser bar that closed up to ``over`` may be
-    complete without its end. ``under_way`` names the stories that had not ended, by timeframe. ``said`` gives what was
-    said of a series since a close, in order, ``whole`` all of a story; ``route`` gives the sinks that an event is for.
+    complete without its end. ``under_way`` names the unfinished stories, by timeframe. ``said`` gives the events
+    published for a series since a close, in order, ``whole`` all of a story; ``route`` gives the sinks of an event.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
     checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name), stored[base]).bars
     if same(checked, stored[base]):
         return None
-    since = int(corrected.close_time[0])  # what closed before is as it was
+    since = int(corrected.close_time[0])  # earlier bars are unchanged
     rerun = Rerun(pipeline, checked)
     rewritten, run = {base: checked}, Run()
     for lane, part in pipeline.again(checked, stored, over):
@@ -102,7 +102,7 @@ def run_again(
         key, own = SeriesKey(name, lane.timeframe.name), Bars.joined(run.bars.get(lane, []))
         rewritten[key.timeframe] = own
         found = [event for event, of_lane in run.said if of_lane is lane]
-        # What was decided after the last bar of a coarser timeframe, and is heard only now, is told of that bar.
+        # A decision made after the last bar of a coarser timeframe and only applied now belongs to that bar.
         heard = min([since, *stored.get(key.timeframe, own).close_time[-1:].tolist()])
         before = said(key, heard)
         news = _of_holds([event for event in found if event.time >= heard], before)
@@ -119,7 +119,7 @@ def run_again(
 
 
 def _of_holds(found: Sequence[Event], said: Sequence[Event]) -> list[Event]:
-    """Give what is to be said of holds: those that are new, and the end of one that there is no reason for any more."""
+    """Give the events about holds: new ones, and the end of one that has lost its reason."""
     known = {event.id for event in said}
     news = [event for event in found if event.facts.about == "series" and event.id not in known]
     holds = [event for event in said if event.facts.about == "series"]
@@ -138,19 +138,19 @@ def _of_stories(
     whole: Callable[[str], Sequence[Event]],
     route: Callable[[Event], Sequence[str]],
 ) -> list[Event]:
-    """Give what is to be said of the setups of a series that was run again, in the order of time.
+    """Give the events to publish for the setups of a series that was run again, in the order of time.
 
-    ``found`` is all that the run found, ``said`` what was said since, ``under_way`` are stories that had not ended.
+    ``found`` is all that the run found, ``said`` what was published since, ``under_way`` are the unfinished stories.
     """
     last = own.last()
     if last is None:
         return []
-    # Where so few bars are left that a series was not warm then, nothing can be said against what was.
+    # If too few bars are left for the series to have been warm then, nothing contradicts what was published.
     warm_up = engine.rulebook.rules.warm_up
     judged_from = int(own.close_time[warm_up - 1]) if len(own) >= warm_up else NEVER
     stories: dict[str, list[Event]] = {event.thread: [] for event in said if event.thread}
     stories |= {thread: [] for thread in under_way}
-    for each in engine.under_way():  # one that was broken off before must not come back
+    for each in engine.under_way():  # one that was broken off earlier must not come back
         stories.setdefault(each.thread, [])
     known = {event.thread for event in found}
     for event in found:
@@ -174,13 +174,13 @@ def _of_stories(
 
 
 def _resumed(held: Event) -> Event:
-    """End a hold for which there is no reason any more."""
-    reason = "the feed restated bars; on what it says now, there is no leap as after a split"
+    """End a hold that has lost its reason."""
+    reason = "the feed restated bars; with the new ones there is no price jump as after a split"
     data = held.data | {"reason": reason, "ready_after": 0}
     return replace(held, kind="series.resumed", id=event_id("series.resumed", held.id), data=data)
 
 
 def as_sent(bars: Bars, source: str) -> RawBars:
-    """Give bars the form in which a feed sends them."""
+    """Convert bars to the form in which a feed sends them."""
     rows = np.zeros(len(bars), dtype=np.int64)
     return RawBars(bars.open_time, bars.open, bars.high, bars.low, bars.close, bars.volume, rows, source)

@@ -1,4 +1,4 @@
-"""Stories told again: what was said of a setup, held against what its bars say now."""
+"""Stories told again: what was published of a setup, compared with what its bars show now."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 RESTATED = "the feed restated bars"
 UNJUDGED = "too few bars are left to tell"
-DOES_NOT_STAND = "does not stand"
+GONE = "no longer holds"
 
 
 def retold(
@@ -28,17 +28,17 @@ def retold(
     last: Bar,
     route: Callable[[Event], Sequence[str]],
 ) -> tuple[list[Event], bool]:
-    """Give what is to be said of a story whose bars are others from ``since`` on, and whether it is to be left alone.
+    """Give the events to publish for a story whose bars changed from ``since`` on, and whether to leave it alone.
 
-    ``found`` is what its bars bring from there on, ``whole`` all that was said of it. What still stands is not said
-    again. ``is_known`` is whether its setup was found at all on the bars that are left, of which nothing can be said
-    against what stood before ``judged_from``. ``last`` is the series' last bar, ``route`` gives the sinks that an event
-    is for.
+    ``found`` is what the bars now bring from there on, ``whole`` all that was published of it. Events that still hold
+    are not published again. ``is_known`` tells whether its setup was found on the bars that are left; these cannot
+    contradict what came before ``judged_from``. ``last`` is the series' last bar, ``route`` gives the sinks of an
+    event.
     """
     is_found = any(event.facts.begins for event in found)
     if is_found and (not whole or whole[-1].kind == "setup.withdrawn"):
         return _anew(found, whole[-1]) if whole else list(found), False
-    # Nobody was told of it, since its setup stood before there were these rules; or it has ended, though by these rules
+    # It was never published, since its setup is older than these rules; or it has ended, although by these rules
     # it may have gone on.
     if not whole or _is_over(whole[-1], since):
         return [], True
@@ -47,27 +47,27 @@ def retold(
     is_gone = setup.time >= max(since, judged_from) and not is_found
     if is_gone or not is_known:
         given = [] if said.facts.ends else [given_up(said, f"{RESTATED}, and {UNJUDGED}", last)]
-        return ([withdrawal(setup, DOES_NOT_STAND)] if is_gone else given), True
+        return ([withdrawal(setup, GONE)] if is_gone else given), True
     if is_found and (otherwise := _otherwise(setup, found[0], route)):
         withdrawn = withdrawal(setup, otherwise)
         return [withdrawn, *_anew(found, withdrawn)], False
     rest = untold(found, whole, since)
     if rest is not None:
         return rest, False
-    reason = f"{RESTATED}; on what it says now, not all that was told of this setup since {rfc3339(since)} stands"
+    reason = f"{RESTATED}; with the new ones, not all that was reported of this setup since {rfc3339(since)} holds"
     return [given_up(said, reason, last)], True
 
 
 def _is_over(said: Event, since: int) -> bool:
-    """Whether what was said of a story last ends it, whatever its bars are from ``since`` on."""
+    """Whether the last published event of a story ends it, whatever its bars are from ``since`` on."""
     return said.kind in {"setup.withdrawn", "setup.broken_off"} or (said.facts.ends and said.time < since)
 
 
 def untold(found: Sequence[Event], whole: Sequence[Event], since: int) -> list[Event] | None:
-    """Give what is ``found`` to follow a setup from ``since`` on and was not told; None where something told differs.
+    """Give the unpublished events ``found`` after a setup from ``since`` on; None if a published one differs.
 
-    ``whole`` is all that was said of it, whose last setup is that of ``found``. What was told before a withdrawal has
-    ids that nothing told later may have.
+    ``whole`` is all that was published of it, whose last setup is that of ``found``. Events from before a withdrawal
+    have ids that no later event may have.
     """
     setup = said_last(whole)
     before = [_essence(event) for event in whole[whole.index(setup) + 1 :] if event.time >= since]
@@ -80,17 +80,17 @@ def untold(found: Sequence[Event], whole: Sequence[Event], since: int) -> list[E
 
 
 def same_plan(one: Event, other: Event) -> bool:
-    """Whether two events say a setup with the same levels and exit, to be entered in the same way."""
+    """Whether two events give a setup the same levels, exit and way of entry."""
     return all(one.data[name] == other.data[name] for name in ("levels", "entry_style", "exit_plan"))
 
 
 def said_last(whole: Sequence[Event]) -> Event:
-    """Give the setup as it was said last."""
+    """Give the setup as it was last published."""
     return [event for event in whole if event.facts.begins][-1]
 
 
 def given_up(said: Event, reason: str, last: Bar) -> Event:
-    """End a story that nobody can follow any longer; ``said`` is what was said of it last."""
+    """End a story that can no longer be followed; ``said`` is its last published event."""
     if said.facts.begins:
         return _withdrawal(said, reason, otherwise=False)
     data: StoryData = said.data | {
@@ -111,9 +111,9 @@ def given_up(said: Event, reason: str, last: Bar) -> Event:
 
 
 def withdrawal(setup: Event, otherwise: str) -> Event:
-    """Withdraw a setup that was said: it does not stand any more or, as ``otherwise`` says, not as it was said."""
-    reason = f"{RESTATED}; on what it says now, the setup of {rfc3339(setup.time)} {otherwise}"
-    return _withdrawal(setup, reason, otherwise=otherwise != DOES_NOT_STAND)
+    """Withdraw a published setup: it no longer holds or, as ``otherwise`` says, not in the same way."""
+    reason = f"{RESTATED}; with the new ones, the setup of {rfc3339(setup.time)} {otherwise}"
+    return _withdrawal(setup, reason, otherwise=otherwise != GONE)
 
 
 def _withdrawal(setup: Event, reason: str, *, otherwise: bool) -> Event:
@@ -134,26 +134,26 @@ def _withdrawal(setup: Event, reason: str, *, otherwise: bool) -> Event:
 
 
 def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]]) -> str:
-    """Say how a setup stands otherwise than it was said; empty where that is nothing to act on, nor for other sinks."""
+    """Say how a setup differs from what was published; empty if that changes neither what to do nor the sinks."""
     if before.kind != now.kind:
         aside = now.data["set_aside"]
-        return f"stands, but is set aside: {aside}" if aside else "stands, and is no longer set aside"
+        return f"is set aside: {aside}" if aside else "is no longer set aside"
     if before.data["levels"] != now.data["levels"]:
-        return "stands with other levels"
+        return "has other levels"
     if before.data["exit_plan"]["style"] != now.data["exit_plan"]["style"]:
-        return "stands with another exit"
+        return "has another exit"
     if set(route(before)) != set(route(now)):
-        return f"stands with evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
+        return f"has evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"
     return ""
 
 
 def _anew(found: Sequence[Event], withdrawn: Event) -> list[Event]:
-    """Say a story that was withdrawn once more; each time its events have other ids."""
+    """Publish a withdrawn story once more; each time its events get new ids."""
     return [replace(event, id=event_id(event.kind, event.id, withdrawn.id)) for event in found]
 
 
 def _essence(event: Event) -> tuple[object, ...]:
-    """Give what one acts on of what was said of a story."""
+    """Give the events of a story that somebody acts on."""
     data: StoryData = event.data
     prices = (data["entry"], data["stop"], data["exit"], data["half_exit"])
     return event.kind, event.time, data["state"], prices, data["pressure"], data["orders"]

@@ -1,6 +1,6 @@
 """Restated bars that nobody asked for, or many at once: taken only when a second answer agrees.
 
-A feed is asked from the last known bar on, so it restates that one, or the few that came since the question. Where it
+A feed is asked from the last known bar on, so it may restate that one, or the few that came since the request. If it
 changes older ones unasked, its times may be wrong.
 """
 
@@ -25,7 +25,7 @@ NONE = Bars.of([])
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Which restated bars to take, from which opening on to ask for a second answer, and what to tell of the rest."""
+    """Which restated bars to take, from which opening on to ask for a second answer, and what to report on the rest."""
 
     bars: Bars = NONE
     look_again: int | None = None
@@ -33,20 +33,20 @@ class Weighed:
 
 
 class Doubts:
-    """What is in doubt, by instrument."""
+    """The doubtful bars, by instrument."""
 
     def __init__(self) -> None:
         self._left: dict[str, Bars] = {}
         self._told: set[str] = set()
-        """Instruments of which it was told that what came last is in doubt."""
+        """Instruments whose current doubt was reported."""
 
     def forget(self, name: str) -> None:
-        """Begin anew with an instrument, since what came of it could not be kept."""
+        """Start afresh with an instrument whose bars could not be stored."""
         self._left.pop(name, None)
         self._told.discard(name)
 
     def weigh(self, name: str, said: Bars, *, since: int | None, last: Bar, reaches: bool) -> Weighed:
-        """Weigh the restated bars ``said`` by an answer.
+        """Weigh the bars ``said`` that an answer restates.
 
         ``since`` is the opening from which on the feed was asked, None for all it has, and ``last`` the last bar known.
         An answer that does not reach that bar restates nothing and confirms nothing.
@@ -66,7 +66,7 @@ class Doubts:
 
 
 def weigh(said: Bars, doubt: Bars, *, since: int, last: Bar, reaches: bool) -> tuple[Bars, Bars]:
-    """Give which of the bars ``said`` otherwise to take, and which remain in doubt; ``doubt`` is what was before."""
+    """Divide the restated bars ``said`` into those to take and those in doubt; ``doubt`` was in doubt before."""
     asked_again = bool(len(doubt)) and since <= doubt.open_time[0]
     if not reaches:
         return NONE, NONE if asked_again else (said if len(said) else doubt)
@@ -83,7 +83,7 @@ def weigh(said: Bars, doubt: Bars, *, since: int, last: Bar, reaches: bool) -> t
 
 
 def sentence(doubt: Bars, since: int) -> str:
-    """Say what is in doubt."""
+    """Describe what is in doubt."""
     what = f"{len(doubt)} bars, the first of" if len(doubt) > 1 else "the bar of"
     return (
         f"the feed restated {what} {rfc3339(int(doubt.open_time[0]))}, but was asked for bars from {rfc3339(since)} "

@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from scanner.ports import Feed
 
 LONGEST_PAUSE = 60.0
-"""Seconds between two attempts to start a feed, at the most."""
+"""Most seconds between two attempts to start a feed."""
 
 STOP_SECONDS = 1.0
 
 
 class FeedLife:
-    """Starts a feed, and again after growing pauses where it does not work; ``note`` is told of trouble."""
+    """Starts a feed, again with growing pauses if that fails; ``note`` gets each trouble."""
 
     def __init__(
         self, name: str, feed: Feed, *, clock: Clock, chance: Callable[[], float], note: Callable[[str], None]
@@ -34,21 +34,21 @@ class FeedLife:
         self._trying: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
-        """Try to start it once; where that fails, go on trying behind what else is done."""
+        """Try to start it once; if that fails, go on trying in the background."""
         trouble = await self._try()
         if trouble:
             self._note(trouble)
             self._trying = asyncio.create_task(self._go_on())
 
     async def stop(self) -> None:
-        """Stop it, or give that up after a second."""
+        """Stop it, or give up after a second."""
         if self._trying is not None:
             self._trying.cancel()
             await asyncio.gather(self._trying, return_exceptions=True)
         try:
             async with asyncio.timeout(STOP_SECONDS):
                 await self.feed.stop()
-        except Exception as problem:  # noqa: BLE001 - whatever it dies of, all else has to be stopped too
+        except Exception as problem:  # noqa: BLE001 - whatever it fails with, all else has to be stopped too
             self._note(f"it did not stop: {str(problem) or 'it hangs'}")
 
     async def _go_on(self) -> None:
@@ -60,7 +60,7 @@ class FeedLife:
             failures += 1
 
     async def _try(self) -> str:
-        """Try once; gives the trouble in a sentence, nothing where it works."""
+        """Try once; returns the trouble as a sentence, empty if it works."""
         try:
             await self.feed.start()
         except FeedTroubleError as problem:

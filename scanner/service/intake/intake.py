@@ -1,7 +1,7 @@
-"""Intake: asks one feed for the bars that have closed, again where one is not there yet, and says when it is late.
+"""Intake: asks one feed for closed bars, asks again for missing ones, and says when the feed is late.
 
-Each feed has an intake of its own, so that a slow or dead one delays no other. Within a feed each close is seen to by
-itself: an instrument whose bar does not come holds up no other, nor the next close.
+Each feed has an intake of its own, so that a slow or dead one delays no other. Within a feed each close is handled by
+itself: an instrument whose bar does not come delays no other, nor the next close.
 """
 
 from __future__ import annotations
@@ -30,28 +30,28 @@ if TYPE_CHECKING:
     from scanner.service.together.arrival import Arrival
 
 LONGEST_PAUSE = 600.0
-"""Seconds between two times of asking for a bar that is not there, at the most."""
+"""Most seconds between two requests for a missing bar."""
 
 LOOKS = 50
-"""Tenths of its patience after which a feed is late although it could not be asked."""
+"""Tenths of its patience after which a feed is late even if it could not be asked."""
 
 AT_A_STRETCH = 20
-"""Answers after which a feed that gives little at a time is asked on with a pause before each question."""
+"""Answers after which a feed that gives little at a time is asked with a pause before each request."""
 
 BREATH = 0.25
 """Seconds of such a pause."""
 
 REFUSALS = 3
-"""Requests in a row that fail before the rest of a round is left for the next one."""
+"""Failed requests in a row after which the rest of a round is left for the next one."""
 
 
 class Intake:
-    """Asks one feed. ``take`` gets the rows that came and gives what came of them; ``say`` gets what is said.
+    """Asks one feed. ``take`` gets the rows that came and returns their result; ``say`` gets the events to publish.
 
     ``since`` tells from which opening on to ask for an instrument, ``enough_from`` from when on there is enough of
-    one of which nothing is known, ``last_close`` what is known of it. ``note`` is told of each new trouble, in a
-    sentence. ``chance`` gives numbers from 0 up to 1. Durations are only ever slept, so that a clock that jumps
-    neither hurries nor delays them.
+    an unknown one, ``last_close`` when its last bar closed. ``note`` gets each new trouble as a sentence. ``chance``
+    gives numbers from 0 up to 1. Waiting is always sleeping, so that a jump of the clock neither shortens nor lengthens
+    it.
     """
 
     def __init__(
@@ -93,11 +93,11 @@ class Intake:
         self._unasked: set[str] = set()
         """What is wanted and was not asked for yet."""
         self._going_on: set[str] = set()
-        """What an answer brought more of, but not all, and is asked on for."""
+        """What an answer brought in part; more of it is asked for."""
         self._refused: dict[str, str] = {}
-        """Why nothing could be made of what came of an instrument last."""
+        """By instrument, why the last rows were unusable."""
         self._look_again: dict[str, int] = {}
-        """From which opening on to ask once more, since an answer was in doubt."""
+        """From which opening on to ask once more after a doubtful answer."""
         self._asking: dict[str, Ask] = {}
         self._timed: dict[str, int] = {}
         self._rounds: list[asyncio.Event] = []
@@ -105,9 +105,9 @@ class Intake:
         self._timers: set[asyncio.Task[None]] = set()
 
     def ask(self, asks: Sequence[Ask]) -> None:
-        """Ask for these bars, once even where they are there, since they may have changed, and until they are there.
+        """Ask for these bars until they are there, and at least once, since they may have changed.
 
-        What was wanted of the same instruments before is asked for with them.
+        Earlier wants of the same instruments are asked for with them.
         """
         self._asking.update({each.instrument: each for each in asks})
         self._lateness.correct({each.instrument: each.close for each in asks})
@@ -122,21 +122,21 @@ class Intake:
 
     @property
     def late(self) -> Lateness | None:
-        """What the feed is late with; None where it is not."""
+        """What the feed is late with; None if it is not late."""
         return self._lateness.now
 
     @property
     def is_asking(self) -> bool:
-        """Whether something is wanted that has not been asked for once yet."""
+        """Whether something is wanted that has not been asked for yet."""
         return not all(asked.is_set() for asked in self._rounds)
 
     async def first_round(self) -> None:
-        """Wait until everything that is wanted now has been asked for once, whatever came of it."""
+        """Wait until everything that is wanted now has been asked for once, whatever the result."""
         for asked in list(self._rounds):
             await asked.wait()
 
     async def rest(self, patience: float = 5.0) -> None:
-        """Wait until nothing is being asked for, so many seconds at the most."""
+        """Wait until nothing is being asked for, at most this many seconds."""
         if self._waves:
             await asyncio.wait(self._waves, timeout=patience)
 
@@ -148,21 +148,21 @@ class Intake:
         await asyncio.gather(*tasks, return_exceptions=True)
 
     def look_again(self) -> None:
-        """See whether all that is late has left the list, and say so."""
-        for event in self._lateness.back("what was missing is not watched any more"):
+        """If everything late has left the list, report that the feed is no longer late."""
+        for event in self._lateness.back("what was missing is no longer watched"):
             _begin(self._timers, self._say_surely(event))
 
     @property
     def going_on(self) -> frozenset[str]:
-        """The instruments of which more is coming, as of a long history."""
+        """The instruments of which more is coming, such as a long history."""
         return frozenset(self._going_on)
 
     def lacking(self) -> list[Ask]:
-        """Give what was asked for and is not there."""
+        """Give the wants that are still missing."""
         return [ask for ask in self._asking.values() if self._is_wanted(ask)]
 
     def _lacks(self, instrument: str) -> bool:
-        """Whether the last that was asked for of an instrument is not there."""
+        """Whether the latest want of an instrument is missing."""
         ask = self._asking.get(instrument)
         return ask is not None and not self._is_there(instrument, ask.close)
 
@@ -171,15 +171,15 @@ class Intake:
         return last is not None and last >= close
 
     def _is_latest(self, ask: Ask) -> bool:
-        """Whether nothing has been asked for of its instrument since."""
+        """Whether there is no later want of its instrument."""
         return self._asking.get(ask.instrument) is ask
 
     def _is_wanted(self, ask: Ask) -> bool:
-        """Whether a bar is not there, and nothing has been asked for of its instrument since."""
+        """Whether a bar is missing and there is no later want of its instrument."""
         return self._is_latest(ask) and not self._is_there(ask.instrument, ask.close)
 
     async def _until_all_are_there(self, asks: Sequence[Ask], asked: asyncio.Event) -> None:
-        """See to the bars of one close: ask, and again with growing pauses for what is missing."""
+        """Ask for the bars of one close, and again, with growing pauses, for what is missing."""
         await self._ask_once(asks, self._is_latest)
         asked.set()
         times = 1
@@ -193,9 +193,9 @@ class Intake:
             self.trouble = ""
 
     async def _ask_once(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
-        """Ask in batches for some of it, once the feed may be asked."""
+        """Ask for some wants in batches, once the feed may be asked."""
         await self._open.wait()
-        # Those that failed before come last, so that they hold up no other.
+        # Those that failed before come last, so that they delay no other.
         wanted = sorted(filter(which, asks), key=lambda ask: self._failures[ask.instrument])
         size = max(self.feed.batch, 1)
         self._refusals = min(self._refusals, REFUSALS - 1)
@@ -203,9 +203,9 @@ class Intake:
         await asyncio.gather(*(self._ask_on(batch, which) for batch in batches))
 
     async def _ask_on(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
-        """Ask for a batch, and on from where an answer ended for as long as each brings more: not all comes at once.
+        """Ask for a batch, and continue from the end of each answer as long as more comes.
 
-        Where the first answer was in doubt, ask once more at once.
+        If the first answer was doubtful, ask once more at once.
         """
         for answers in count():
             if not asks:
@@ -252,7 +252,7 @@ class Intake:
             self._refusals = 0
             for ask in asks:
                 self._failures.pop(ask.instrument, None)
-            # Before this is taken in nothing more is asked for than may be at once: where that takes long, what is
+            # Until this is taken in, no more is asked for than allowed at once: if that takes long, what is
             # asked for next begins after it, instead of bringing the same bars again.
             await self._hand_over(arrivals)
 
@@ -270,7 +270,7 @@ class Intake:
         return arrivals_of(answers, wants, asked)
 
     async def _wait_for_turn(self) -> None:
-        """Keep to how many requests a minute the feed allows."""
+        """Keep to the requests per minute that the feed allows."""
         if self.manners.requests_per_minute is not None:
             await self._turn.acquire()
             _begin(self._timers, self._after(60 / self.manners.requests_per_minute, self._turn.release))
@@ -280,7 +280,7 @@ class Intake:
         act()
 
     def _leave_alone(self, seconds: float) -> None:
-        """Ask for nothing for so many seconds."""
+        """Ask for nothing for this many seconds."""
         self._rests += 1
         self._open.clear()
         _begin(self._timers, self._after(seconds, self._end_rest))
@@ -296,13 +296,13 @@ class Intake:
         self.in_trouble(trouble)
 
     def in_trouble(self, trouble: str) -> None:
-        """Take note of a trouble of the feed, and tell it if it is another than before."""
+        """Remember a trouble of the feed, and report it if it is new."""
         if trouble != self.trouble:
             self.trouble = trouble
             self.note(trouble)
 
     async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:
-        """Let rows be taken in, and say where that ends the feed's being late."""
+        """Let rows be taken in, and report when the feed is no longer late."""
         missed = self._lateness.instruments
         for part in parted(arrivals, missed):
             try:
@@ -310,7 +310,7 @@ class Intake:
             except StoreTroubleError as problem:
                 self.in_trouble(str(problem))
                 continue
-            except Exception as problem:  # noqa: BLE001 - a defect with some rows must not end the watch over all others
+            except Exception as problem:  # noqa: BLE001 - a defect with some rows must not end the watch for all others
                 self.in_trouble(f"what the feed {self.name} sent could not be taken in: {problem!r}")
                 continue
             for each in part:
@@ -323,14 +323,14 @@ class Intake:
             _begin(self._timers, self._say_surely(event))
 
     async def _tell_if_late(self, closes: Mapping[str, int]) -> None:
-        """Wait until the feed's patience ends, and say of which instruments the bars are not there then.
+        """Wait until the feed's patience ends, and report the instruments whose bars are missing then.
 
-        Nobody can tell yet where nothing was asked for, though not for ever, or where more is coming. A close later
-        than the last one that was asked for is not missed: the clock was set back since.
+        It waits longer, within a limit, if nothing could be asked for yet or more is coming. A close later than the
+        latest one asked for is not missed: the clock was set back since.
         """
         patience = self.manners.patience
         left = patience - (self.clock.now() - max(closes.values())) / SECOND
-        # A close of long ago, asked for after an outage, has all of the patience before it.
+        # An old close, asked for after an outage, gets the full patience.
         await self.clock.sleep(left if 0 < left <= patience else patience)
         for times in count():
             open_yet = set() if self.trouble else self._going_on | (self._unasked if times < LOOKS else set())
@@ -347,10 +347,10 @@ class Intake:
             await self.clock.sleep(max(patience / 10, 1.0))
 
     def _reason(self, lacking: Collection[str]) -> str:
-        """Say why bars are not there, where that is known."""
+        """Say why bars are missing, if known."""
         refused = next((self._refused[name] for name in lacking if name in self._refused), "")
         if refused:
-            return f"what came was refused: {refused}"
+            return f"the rows that came were refused: {refused}"
         if not self._unasked.isdisjoint(lacking):
             return (
                 "there was no time to ask for the bars; raise requests_per_minute or at_once, or list fewer instruments"
@@ -358,7 +358,7 @@ class Intake:
         return ""
 
     async def _say_surely(self, event: Event) -> None:
-        """Say something, and again where it could not be kept; what comes after it waits."""
+        """Publish an event, again if it could not be stored; later events wait."""
         async with self._saying:
             times = 0
             while True:
@@ -373,7 +373,7 @@ class Intake:
 
 
 def _begin(tasks: set[asyncio.Task[None]], work: Coroutine[Any, Any, None]) -> None:
-    """Let work go on by itself; the set keeps it until it is done."""
+    """Run work as a task; the set holds it until it is done."""
     task = asyncio.create_task(work)
     tasks.add(task)
     task.add_done_callback(tasks.discard)

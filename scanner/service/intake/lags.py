@@ -1,4 +1,4 @@
-"""How far what is known of a series lies behind the bar closes that have come."""
+"""How far the bars of a series lag behind the bar closes."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ if TYPE_CHECKING:
 
 
 class Lag(NamedTuple):
-    """``time`` in nanoseconds since the first bar closed that is missing, 0 where none is, and how many are missing."""
+    """``time`` in nanoseconds since the close of the first missing bar, 0 if none is, and how many are missing."""
 
     time: int
     missing: int
 
 
 class Lags:
-    """The lags at ``now`` (nanoseconds since 1970 UTC) of series whose bars close by one timetable.
+    """The lags at ``now`` (nanoseconds since 1970 UTC) of series that share a timetable.
 
     Most of them have the same last bar, so each answer is kept.
     """
@@ -28,7 +28,7 @@ class Lags:
         self._known: dict[int, Lag] = {}
 
     def behind(self, last: int) -> Lag:
-        """Say how far a series lags whose last bar closed at ``last``."""
+        """Return the lag of a series whose last bar closed at ``last``."""
         if last not in self._known:
             closes = self.timetable.closes_between(last, self.now)[1]
             self._known[last] = Lag(self.now - int(closes[0]), len(closes)) if len(closes) else Lag(0, 0)

@@ -1,4 +1,4 @@
-"""Whether a feed is late, and what there is to say of it: that it is, once, and once that it is back."""
+"""Whether a feed is late, and the events about it: one when it becomes late, one when it is back."""
 
 from __future__ import annotations
 
@@ -14,28 +14,28 @@ if TYPE_CHECKING:
     from scanner.event_data import FeedData
 
 SERIES_NAMED = 20
-"""Series that an event names; beyond them it counts."""
+"""Series that an event names; it only counts the others."""
 
 REMEMBERED = 1_000
-"""Closes of which it is remembered how often a feed became late with them."""
+"""Closes for which the number of times that a feed became late is remembered."""
 
 
 @dataclass(slots=True)
 class Lateness:
-    """A feed's being late: what it is called, the close that each instrument lacks, and how many bars came since."""
+    """One spell of lateness: its name, the close that each instrument lacks, and how many bars came since."""
 
     story: list[str]
-    """What the ids of its events are made of."""
+    """What the ids of its events are derived from."""
     reason: str
     instruments: dict[str, int] = field(default_factory=dict)
     caught_up: int = 0
 
 
 class LateWatch:
-    """Keeps account of what a feed is late with, from the first bar that is missing until none is.
+    """Keeps track of what a feed is late with, from the first missing bar until none is missing.
 
-    In this time each instrument is named once, so that one that seldom trades does not hide that all others have
-    fallen silent. ``is_there`` says whether the bar of an instrument that closes at a time, or a later one, has come.
+    During this time each instrument is named once, so that one that seldom trades does not hide that all others have
+    fallen silent. ``is_there`` says whether an instrument's bar with a given close, or a later one, has come.
     """
 
     def __init__(self, feed: str, is_there: Callable[[str, int], bool]) -> None:
@@ -43,11 +43,11 @@ class LateWatch:
         self.now: Lateness | None = None
         self._is_there = is_there
         self._begun: Counter[int] = Counter()
-        """How often a feed became late with a close: a clock that jumps may show the same one again."""
+        """How often a feed became late with a close: after a jump of the clock the same close may come again."""
 
     @property
     def instruments(self) -> Mapping[str, int]:
-        """What is named as late, with the close that is missing."""
+        """What is reported late, with the close that is missing."""
         return self.now.instruments if self.now is not None else {}
 
     def count(self, bars: int) -> None:
@@ -56,11 +56,11 @@ class LateWatch:
             self.now.caught_up += bars
 
     def late(self, lacking: Mapping[str, int], trouble: str) -> list[Event]:
-        """Take note of bars for which the patience has ended; gives what is to be said of those not named yet."""
+        """Take note of bars whose patience has ended; returns the event for those not named yet."""
         new = {name: close for name, close in lacking.items() if name not in self.instruments}
         if not new:
             return []
-        reason = trouble or "the bars that closed are not there"
+        reason = trouble or "closed bars are missing"
         about = sorted(new) if self.now is not None else []
         if self.now is None:
             since = min(new.values())
@@ -73,14 +73,14 @@ class LateWatch:
         return [self._event("feed.late", self.now, new, reason, about)]
 
     def correct(self, closes: Mapping[str, int]) -> None:
-        """Take note of the last closes by the clock: a later one is missed only because the clock was ahead."""
+        """Take note of the last closes by the clock: a later one counted as missed only because the clock was ahead."""
         if self.now is not None:
             for name, close in closes.items():
                 if self.now.instruments.get(name, close) > close:
                     self.now.instruments[name] = close
 
-    def back(self, reason: str = "the bars that were missing are there") -> list[Event]:
-        """Give what is to be said once nothing is missing any more."""
+    def back(self, reason: str = "the missing bars have come") -> list[Event]:
+        """Give the event for when nothing is missing any more."""
         late = self.now
         if late is None or not all(self._is_there(name, close) for name, close in late.instruments.items()):
             return []

@@ -1,4 +1,4 @@
-"""What was noted of rows, for the log: the first of a reason at once, and what follows in one line a minute."""
+"""Notes about rows, for the log: the first with a reason at once, those that follow in one line a minute."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from scanner.market.guard import Note
 
 BUNDLED = 60.0
-"""Seconds for which notes of one reason are counted and not written: ten thousand series may each have one a minute."""
+"""Seconds for which notes with one reason are only counted: ten thousand series may each have one a minute."""
 NAMED = 10
 """Sources that a bundle names."""
 
@@ -21,12 +21,12 @@ class _Bundle:
     begun: float
     count: int = 0
     sources: dict[str, None] = field(default_factory=dict)
-    """In the order in which they came."""
+    """In the order of arrival."""
     last: Note | None = None
 
 
 class Log(Protocol):
-    """What is needed of a log."""
+    """The part of a log that is used here."""
 
     def info(self, event: str, **more: object) -> object:
         """Write a line."""
@@ -41,7 +41,7 @@ class NotedRows:
         self._bundles: dict[str, _Bundle] = {}
 
     def add(self, notes: Sequence[Note]) -> None:
-        """Take notes, none included, and write what is due."""
+        """Take notes, perhaps none, and write what is due."""
         now = self._clock()
         self._write_bundles(now - BUNDLED)
         for note in notes:
@@ -59,7 +59,7 @@ class NotedRows:
         self._write_bundles(self._clock())
 
     def _write_bundles(self, begun: float) -> None:
-        """Write the bundles begun by then, and let their next note be written at once again if they were empty."""
+        """Write the bundles begun by then; the next note with the reason of an empty bundle is written at once."""
         for reason, bundle in list(self._bundles.items()):
             if bundle.begun > begun:
                 continue

@@ -1,4 +1,4 @@
-"""Questions to a feed: what is wanted of it, how it wants to be asked, and how its answers are parted."""
+"""Requests to a feed: what is wanted, how the feed wants to be asked, and how answers are divided."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What is wanted of a feed: an instrument's bars up to the one that closes at ``close``."""
+    """A want: an instrument's bars up to the one that closes at ``close``."""
 
     instrument: str
     symbol: str
     timeframe: str
     close: int
-    """0 where none has closed that could be missing."""
+    """0 if no bar has closed that could be missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +34,11 @@ class Manners:
     at_once: int = 4
     requests_per_minute: float | None = None
     answer_within: float = 30.0
-    """Seconds after which a question is given up."""
+    """Seconds after which a request is given up."""
 
     @classmethod
     def of(cls, feed: Feed) -> Manners:
-        """Give what a feed's settings say, and what is usual where they say nothing."""
+        """Give the values of a feed's settings, with defaults for those it does not have."""
         told, usual = getattr(feed, "settings", None), cls()
         return cls(**{each.name: getattr(told, each.name, getattr(usual, each.name)) for each in fields(cls)})
 
@@ -54,10 +54,10 @@ def arrivals_of(answers: Sequence[Answer], wants: Mapping[Want, Sequence[Ask]], 
 
 
 def parted(arrivals: Sequence[Arrival], missed: Container[str]) -> list[list[Arrival]]:
-    """Part what is to be taken in by itself.
+    """Divide what came into parts that are taken in one after the other.
 
-    Late instruments go by themselves, so that what they catch up can be counted, and what came of an instrument for
-    a second time goes after the first has been taken in, so that it is held against that.
+    Late instruments form a part of their own, so that the bars they catch up on can be counted. If an instrument comes
+    twice, the second goes into a later part, so that it is compared with the first.
     """
     parts: dict[tuple[int, bool], list[Arrival]] = {}
     times: Counter[str] = Counter()

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 LONG_AGO = 10 * 366 * 86_400 * SECOND
-"""An exchange that has been closed for longer does not open again."""
+"""An exchange that has been closed for longer counts as closed for good."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +37,12 @@ class Group:
         return f"{self.feed} {calendar.name}{zone} {self.timetable.timeframe.name}"
 
     def last_close(self, now: int) -> int:
-        """Give the last close up to ``now``; 0 where there was none for years."""
+        """Give the last close up to ``now``; 0 if there was none for years."""
         return last_close(self.timetable, now)
 
 
 def last_close(timetable: Timetable, now: int) -> int:
-    """Give the last close up to ``now``; 0 where there was none for years."""
+    """Give the last close up to ``now``; 0 if there was none for years."""
     span = 40 * timetable.timeframe.nanoseconds
     while span < LONG_AGO:
         closes = timetable.closes_between(now - span, now)[1]
@@ -53,7 +53,7 @@ def last_close(timetable: Timetable, now: int) -> int:
 
 
 def groups_of(watched: Sequence[Watched]) -> list[Group]:
-    """Put instruments together whose bars close at the same time and come from the same feed."""
+    """Group instruments whose bars close at the same time and come from the same feed."""
     found: dict[tuple[str, str, str, str], list[Watched]] = {}
     for each in watched:
         found.setdefault((each.feed, each.calendar.name, each.calendar.tz, each.base.name), []).append(each)
@@ -77,8 +77,8 @@ class Due:
     def take(self, now: int) -> int | None:
         """Give the last close up to ``now``, unless it is the one that was given last.
 
-        After a sleep only the last of several is given. After the clock was set back an earlier one is given again:
-        what was given before may never have come.
+        After a sleep only the last of several is given. After the clock was set back an earlier close is given
+        again: its bar may never have come.
         """
         last = last_close(self.timetable, now)
         if last == self.given:

@@ -1,4 +1,4 @@
-"""Leaps of the wall's clock: the machine slept, or somebody set the clock."""
+"""Jumps of the wall clock: the machine slept, or somebody set the clock."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ if TYPE_CHECKING:
 LOOK = 5.0
 """Seconds between two looks at the clock."""
 LEAP = 2.0
-"""Seconds by which the clock must differ from what it should show: less than this may be a busy machine."""
+"""Seconds by which the clock must differ from what it should show: a busy machine may explain less."""
 
 
 class Leaps:
-    """Looks at the clock every few seconds, and acts where it shows more or less than it should.
+    """Looks at the clock every few seconds, and acts if it shows more or less than it should.
 
-    ``wall`` gives the wall's time in seconds, ``sleep`` waits for seconds that the machine is awake. ``act`` is given
-    the seconds that the clock leapt, negative where it was set back.
+    ``wall`` gives the wall time in seconds, ``sleep`` waits for seconds that the machine is awake. ``act`` gets the
+    seconds that the clock jumped, negative if it was set back.
     """
 
     def __init__(

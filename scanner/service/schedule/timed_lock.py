@@ -1,4 +1,4 @@
-"""Whose turn it is at the desk and the store: one after the other, and known for how long the one there has been."""
+"""A lock that gives turns at the desk and the store, and knows for how long the current turn has lasted."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Turns:
 
     @property
     def stuck(self) -> bool:
-        """Whether whoever has the turn has had it for too long."""
+        """Whether the current turn has lasted too long."""
         return self._since is not None and self._clock() - self._since > self.patience
 
     async def take(self) -> None:

@@ -1,4 +1,4 @@
-"""The timers of a station: at each bar close of each group, and once in a while for its upkeep and its summary."""
+"""The timers of a station: at each bar close of each group, and now and then for its upkeep and its summary."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ if TYPE_CHECKING:
 
 
 LOOK = 5.0
-"""Seconds after which the clock is looked at again at the latest: it may leap, or the machine may have slept."""
+"""Most seconds between two looks at the clock: it may jump, or the machine may have slept."""
 DAILY = "summary of the day"
 STILL_BUSY = "maximum number of running instances"
-"""What the library warns of where a job is due again before it has ended: it sees to all that is due the next time."""
+"""The library's warning that a job is due again before it has ended; the next run does all that is due."""
 
 
 class _Told(logging.Handler):
-    """Puts what the library reports into our own log, but for what is no trouble."""
+    """Passes the library's reports to our own log, except harmless ones."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Tell it in a line like the others."""
+        """Log it in a line like the others."""
         problem = record.exc_info[1] if record.exc_info else None
-        # What a stop cuts short did not fail.
+        # A job cut short by a stop did not fail.
         if not isinstance(problem, asyncio.CancelledError) and STILL_BUSY not in str(record.msg):
             _tell(record.getMessage(), problem, error=record.levelno >= logging.ERROR)
 
@@ -54,7 +54,7 @@ _LIBRARY.propagate = False
 
 
 class Timers:
-    """Calls what it was given when its time has come.
+    """Calls each function when its time has come.
 
     ``sleep`` waits for seconds that the machine is awake, whatever the clock shows.
     """
@@ -67,13 +67,13 @@ class Timers:
         self._closes: dict[str, asyncio.Task[None]] = {}
 
     def start(self, upkeep: Upkeep) -> None:
-        """Look after the store from now on, and begin with what is done every day."""
+        """Take care of the store from now on, beginning with the daily work."""
         self._upkeep = upkeep
         upkeep.schedule(self._scheduler)
         self._scheduler.start()
 
     def at_closes(self, group: Group, due: Due, settle: float, act: Callable[[Group, int], Awaitable[None]]) -> None:
-        """Call ``act`` so many seconds after each bar close of a group; takes the place of what was set for it."""
+        """Call ``act`` this many seconds after each bar close of a group, in place of its earlier timer."""
         self.forget(group.name)
         self._closes[group.name] = asyncio.create_task(self._at_closes(group, due, round(settle * SECOND), act))
 
@@ -95,27 +95,27 @@ class Timers:
                 if str(problem) != told:
                     told = str(problem)
                     _tell(f"at a close of {group.name}: {problem}", problem)
-            # At least a moment: a hair before its time, nothing is due yet.
+            # At least a moment: just before its time, nothing is due yet.
             await self._sleep(min(max(wait, 0.001), LOOK))
 
     def every_day(self, at: time, zone: str, act: Callable[[], Awaitable[None]]) -> None:
-        """Call ``act`` at a time of the day, and once afterwards where the machine slept or was too busy then."""
+        """Call ``act`` at a time of day, or once later if the machine was asleep or too busy then."""
         trigger = CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(zone))
         self._scheduler.add_job(act, trigger, id=DAILY, coalesce=True, max_instances=1, misfire_grace_time=None)
 
     def names(self) -> set[str]:
-        """Name the groups at whose closes something is called."""
+        """Name the groups that have a timer."""
         return set(self._closes)
 
     def forget(self, name: str) -> None:
-        """Call nothing any more at the closes of a group."""
+        """Remove the timer of a group."""
         if name in self._closes:
             self._closes.pop(name).cancel()
 
     def clock_leapt(self, seconds: float) -> None:
-        """See to the upkeep and the summary by what the clock shows now; bar closes are seen within seconds anyway.
+        """Plan the upkeep and the summary anew by the current clock; bar closes are noticed within seconds anyway.
 
-        Where it was set back, they may have been planned for a day that is still far away.
+        If the clock was set back, they may have been planned for a day that is still far away.
         """
         if not self._scheduler.running:
             return
@@ -128,7 +128,7 @@ class Timers:
         self._scheduler.wakeup()
 
     def stop(self) -> None:
-        """Call nothing any more; harmless when repeated or never started."""
+        """Remove all timers; harmless when repeated or never started."""
         for name in list(self._closes):
             self.forget(name)
         if self._scheduler.running:

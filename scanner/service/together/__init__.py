@@ -1,1 +1,1 @@
-"""A bar close of many instruments as one table: what is usual is taken for all at once."""
+"""A bar close of many instruments as one table: usual answers are taken all at once."""

@@ -10,15 +10,15 @@ if TYPE_CHECKING:
     from scanner.market.bars import RawBars
 
 ASKED_AFTERWARDS = np.iinfo(np.int64).max
-"""Of rows that were all known whole when they were asked for."""
+"""For rows that were all complete when they were asked for."""
 
 
 class Arrival(NamedTuple):
     """Rows that a feed gave for an instrument of the list.
 
-    ``asked`` is when it was asked: a bar that was open then was not known whole, even if it has closed since. ``since``
-    is the opening from which on it was asked, None where it was asked for all it has. Where ``raw`` is a table that
-    others share, ``shared`` says which of its rows are those of the instrument.
+    ``asked`` is when it was asked: a bar that was open then was not complete, even if it has closed since. ``since``
+    is the opening from which on it was asked, None if it was asked for all it has. If ``raw`` is a table shared by
+    several instruments, ``shared`` says which of its rows belong to this one.
     """
 
     instrument: str
@@ -29,7 +29,7 @@ class Arrival(NamedTuple):
 
     @property
     def part(self) -> slice:
-        """Which rows of the table are those of the instrument."""
+        """Which rows of the table belong to the instrument."""
         return slice(0, len(self.raw)) if self.shared is None else self.shared
 
     @property

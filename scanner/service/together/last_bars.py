@@ -20,7 +20,7 @@ NO_PRICES = (np.nan,) * 5
 
 
 class LastBars(MutableMapping[str, Bar | None]):
-    """By name the last bar of an instrument's base timeframe; None where there is none.
+    """The last bar of each instrument's base timeframe, by name; None if there is none.
 
     ``times`` (instruments × open and close) and ``prices`` (× open, high, low, close, volume) hold them, each in the
     row that ``rows`` gives.
@@ -48,7 +48,7 @@ class LastBars(MutableMapping[str, Bar | None]):
         self.prices[row] = NO_PRICES if bar is None else bar[2:]
 
     def __delitem__(self, name: str) -> None:
-        """Refuse to forget an instrument: others may be asking for it."""
+        """Refuse to remove an instrument: others may be asking for it."""
         raise TypeError(f"what is known of {name} stays")
 
     def __iter__(self) -> Iterator[str]:
@@ -60,23 +60,23 @@ class LastBars(MutableMapping[str, Bar | None]):
         return len(self._rows)
 
     def copy(self) -> LastBars:
-        """Give the same, to go back to."""
+        """Give a copy to go back to."""
         same = LastBars()
         same._rows, same.times, same.prices = self._rows.copy(), self.times.copy(), self.prices.copy()
         return same
 
     def close_of(self, name: str) -> int | None:
-        """Give when the last bar closed; None where there is none."""
+        """Give when the last bar closed; None if there is none."""
         close = self.times[self._rows[name], 1].item()
         return None if close == NO_TIME else close
 
     def open_of(self, name: str) -> int | None:
-        """Give when the last bar opened; None where there is none."""
+        """Give when the last bar opened; None if there is none."""
         opened = self.times[self._rows[name], 0].item()
         return None if opened == NO_TIME else opened
 
     def rows(self, names: Iterable[str]) -> NDArray[np.int64]:
-        """Give the rows of instruments, of which each is known."""
+        """Give the rows of instruments, each of which is known."""
         return np.array([self._rows[name] for name in names], dtype=np.int64)
 
     def remember(self, names: Sequence[str], bars: Bars) -> None:

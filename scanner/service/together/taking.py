@@ -1,4 +1,4 @@
-"""Usual answers of many instruments, taken in together: from their rows to what is to be said and kept."""
+"""Usual answers of many instruments, taken in together: from their rows to what to publish and store."""
 
 from __future__ import annotations
 
@@ -32,9 +32,9 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class Together:
-    """What comes of usual answers: ``rows`` of the instruments among the last bars, and what to say and to keep.
+    """The result of usual answers: ``rows`` of the instruments among the last bars, and what to publish and store.
 
-    ``names`` are all whose answer was usual, be there a new bar or not.
+    ``names`` are all instruments with a usual answer, with or without a new bar.
     """
 
     names: set[str]
@@ -54,8 +54,8 @@ def take_usual(
 ) -> tuple[Together, list[tuple[Arrival, Checked]], list[Arrival]]:
     """Take in the usual among answers of one source on one timetable.
 
-    Gives what came of them, the new bars of those of which coarser ones may have to be made, and the answers that are
-    to be looked at closely. ``is_after_its_end`` says whether a bar belongs to a coarser one that was complete before.
+    Returns the result, the new bars that may complete coarser ones, and the answers that need a close look.
+    ``is_after_its_end`` says whether a bar belongs to a coarser one that already counted as complete.
     """
     whole = [pipelines[each.instrument] for each in arrivals]
     timetable, rows = whole[0].guard.timetable, Rows.of(arrivals)
@@ -95,9 +95,9 @@ def _bars(rows: Rows, at: Integers, opens: Integers, closes: Integers) -> Bars:
 
 
 def _follow(bars: Bars, pipelines: Sequence[Pipeline]) -> None:
-    """Let the guards go on after a bar each, where there are any."""
+    """Advance each guard by its new bar, if there is one."""
     prices = zip(*(column.tolist() for column in bars.columns()[2:]), strict=True)
-    for opened, closed, row, pipeline in zip(bars.open_time.tolist(), bars.close_time.tolist(), prices, pipelines):  # noqa: B905 - of one there may be no bar
+    for opened, closed, row, pipeline in zip(bars.open_time.tolist(), bars.close_time.tolist(), prices, pipelines):  # noqa: B905 - there may be no bar of the last
         pipeline.guard.follow(opened, closed, row)
 
 
@@ -111,9 +111,9 @@ def _sent(rows: Rows, keys: Sequence[SeriesKey], which: NDArray[np.intp], closed
 
 
 def _run(together: Together, pipelines: Sequence[Pipeline], before: Integers, rows: Integers, raw: RawBars) -> None:
-    """Let the engines take in a new bar each, and gather what they say and what is to be kept of them.
+    """Let the engines take in a new bar each, and collect their events and what to store.
 
-    ``before`` is when the bar before each closed, ``rows`` are those of the bars in ``raw``.
+    ``before`` is when the bar before each closed, ``rows`` are the positions of the bars in ``raw``.
     """
     updates = together.updates
     if not pipelines:

@@ -1,4 +1,4 @@
-"""Which answers of a feed are usual: the last bar as it was, the next one, and perhaps the one that is still open."""
+"""Which answers of a feed are usual: the last bar unchanged, the next one, and perhaps one that is still open."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Rows:
 
     @classmethod
     def of(cls, arrivals: Sequence[Arrival]) -> Rows:
-        """Put the rows of answers of one source together; those that share a table already are not copied."""
+        """Put the rows of answers of one source together; rows that already share a table are not copied."""
         shared: dict[int, tuple[RawBars, int]] = {}
         size = 0
         begins, counts = [], []
@@ -61,10 +61,10 @@ def _joined(raws: Sequence[RawBars]) -> RawBars:
 
 @dataclass(frozen=True, slots=True)
 class Usual:
-    """Which answers are ``usual``, and what is in those: rows that have ``closed``, and the one ``new`` bar.
+    """Which answers are ``usual``, and what these hold: rows that have ``closed``, and the one ``new`` bar.
 
-    ``new`` is the row of the bar that follows the last one known, −1 where there is none, and ``opens`` and ``closes``
-    are its times. Of the other answers nothing is said.
+    ``new`` is the row of the bar after the last known one, −1 if there is none, and ``opens`` and ``closes`` are its
+    times. For the other answers these values mean nothing.
     """
 
     usual: Marks
@@ -77,11 +77,11 @@ class Usual:
 def usual_answers(
     rows: Rows, times: Integers, prices: NDArray[np.float64], timetable: Timetable, phases: Integers, now: Integers
 ) -> Usual:
-    """Tell usual answers from others, of which each has to be looked at closely.
+    """Separate usual answers from the others, each of which needs a close look.
 
-    ``times`` (answers × open and close) and ``prices`` (answers × 5) are those of the last bar known of each
+    ``times`` (answers × open and close) and ``prices`` (answers × 5) are those of the last known bar of each
     instrument, ``phases`` where its bars begin after a whole hour (see ``Guard.phase``), and ``now`` is when a bar must
-    have closed. A new bar is such as the guard would take without a word.
+    have closed. A new bar is one that the guard would take without a note.
     """
     raw, spot = rows.raw, 1 if rows.raw.stamp_kind == "close" else 0
     known = (times[:, 0] != NO_TIME) & (rows.count > 0)
@@ -115,7 +115,7 @@ def usual_answers(
 
 
 def _sound(raw: RawBars, at: Integers, last_close: NDArray[np.float64], last_volume: NDArray[np.float64]) -> Marks:
-    """Say which rows have numbers that the guard takes without a word after those of the last bar.
+    """Say which rows have numbers that the guard takes without a note after those of the last bar.
 
     NaN fails all comparisons.
     """

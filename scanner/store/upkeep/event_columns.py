@@ -1,4 +1,4 @@
-"""Events as rows of a table: what programs of tables want of the data of any event, each in a column of its own."""
+"""Events as rows of a table, with the data that table programs want in columns."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ COLUMNS: Mapping[str, Kind] = {
 """The columns and what each holds. Numbers are floats, moments nanoseconds since 1970 UTC.
 
 ``planned_entry``, ``planned_risk``, ``objective_1`` to ``_3`` (the prices at 1R to 3R), ``obstacle``, ``room`` and
-``size`` are those of the entry style that is followed. ``reason`` of a setup says why it is set aside. All else has the
-name and the meaning that it has in the data of events.
+``size`` are those of the entry style that is followed. ``reason`` of a setup says why it is set aside. The others have
+the names and meanings of the data of events.
 """
 
 
 def columns_of(data: Mapping[str, Any]) -> dict[str, str | float | int | bool | None]:
-    """Give a value for each of the COLUMNS, None where an event of this kind has none.
+    """Give a value for each of the COLUMNS, None if an event of this kind has none.
 
     >>> row = columns_of({"instrument": "GANNET", "r": "1.50", "set_aside": False})
     >>> row["instrument"], row["r"], row["set_aside"], row["stop"]
@@ -49,7 +49,7 @@ def columns_of(data: Mapping[str, Any]) -> dict[str, str | float | int | bool | 
 
 
 def _of_setup(data: Mapping[str, Any]) -> dict[str, Any]:
-    """Give what lies deeper in the data of a setup."""
+    """Give the nested values of a setup's data."""
     levels, entry = data["levels"], data["entries"][data["entry_style"]]
     return {
         **{name: levels[name] for name in ("early", "break", "average", "stop")},

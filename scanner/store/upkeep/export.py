@@ -62,7 +62,7 @@ class Exported:
 def export(store: Store, folder: Path) -> list[Exported]:
     """Write everything in a store to a folder, created if missing; files of earlier exports are replaced.
 
-    ``bars_*`` are the bars as they stand, one file for each timeframe; ``recorded_*`` the rows as the feeds sent them,
+    ``bars_*`` are the current bars, one file for each timeframe; ``recorded_*`` the rows as the feeds sent them,
     in order of arrival, one file for each timeframe and kind of time; the rest are events, deliveries, decisions and
     the old versions of restated bars. Besides all its data as JSON, an event has the columns of ``event_columns``. All
     are of one moment. StoreTroubleError leaves no file half written.

@@ -81,7 +81,7 @@ def retain(store: Store, *, keep_bars: int, keep_days: int, now: int | None = No
 def _in_steps(store: Store, step: Callable[[sqlite3.Connection, int], tuple[int, int | None]]) -> Iterator[int]:
     """Repeat a step, each time in its own transaction, so that a batch can be committed in between.
 
-    A step takes where the one before stopped, and returns how much it removed and where it stopped, None at the end.
+    A step begins where the previous one stopped, and returns how much it removed and where it stopped, None at the end.
     """
     at: int | None = 0
     while at is not None:

@@ -1,4 +1,4 @@
-"""Columns of Arrow, as they come from any kind of file."""
+"""Arrow columns, from any kind of file."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-# pyarrow publishes no types: these are words for the reader.
+# pyarrow publishes no types: these names are for the reader.
 Column = Any
 """An Arrow array."""
 Table = Any
@@ -24,7 +24,7 @@ Kind = Any
 """The type of an Arrow column."""
 
 
-# What pyarrow makes of Python values itself it asks pandas about, which takes longer to load than most files to read.
+# To convert Python values, pyarrow itself would import pandas, which takes longer than reading most files.
 
 
 def texts(cells: Sequence[str | None]) -> Column:
@@ -37,7 +37,7 @@ def texts(cells: Sequence[str | None]) -> Column:
 
 
 def integer(value: int) -> Scalar:
-    """Give a whole number to compare columns with."""
+    """Give a whole number as an Arrow value to compare columns with."""
     return pa.Array.from_buffers(pa.int64(), 1, [None, pa.py_buffer(np.array([value], dtype=np.int64))])[0]
 
 
@@ -54,7 +54,7 @@ def is_text(kind: Kind) -> bool:
 
 
 def as_text(cells: Column) -> Column:
-    """Write out a column; numbers in the shortest form that stands for them, and without exponent where whole."""
+    """Turn a column into text; numbers in their shortest exact form, whole ones without exponent."""
     cells = flat(cells)
     if pa.types.is_dictionary(cells.type):
         cells = cells.dictionary_decode()
@@ -68,14 +68,14 @@ def as_text(cells: Column) -> Column:
 
 
 def lent(cells: Column) -> NDArray[Any]:
-    """Give an Arrow column of numbers as an array without a copy; not to be written to where it is somebody else's."""
+    """Give an Arrow column of numbers as an array without a copy; do not write to memory that others own."""
     data = cells.buffers()[1]
     foreign = not cells.null_count and data is not None and not data.is_mutable
     return cells.to_numpy() if foreign else owned(cells)
 
 
 def owned(cells: Column) -> NDArray[Any]:
-    """Give an Arrow column of numbers as an array that may be written to, without a copy where that is possible."""
+    """Give an Arrow column of numbers as a writable array, without a copy if possible."""
     data = cells.buffers()[1]
     if not cells.null_count and data is not None and data.is_mutable:
         dtype = np.dtype(cells.type.to_pandas_dtype())

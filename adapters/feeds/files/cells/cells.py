@@ -1,4 +1,4 @@
-"""Rows on their way from a file to bars: prices as numbers already, times still as they were written."""
+"""Rows between file and bars: prices are numbers already, times are still as written."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Rows of one file as they stand there: Arrow columns in the order of ``Columns.wanted``.
+    """Rows of one file as written: Arrow columns in the order of ``Columns.wanted``.
 
-    ``row`` has their numbers, and ``unreadable`` says by row number what stood where a row could not be taken apart.
+    ``row`` has their numbers, and ``unreadable`` quotes, by row number, rows that could not be split into cells.
     """
 
     row: NDArray[np.int64]
@@ -34,7 +34,7 @@ class Rows:
     unreadable: dict[int, str] = field(default_factory=dict)
 
     def time(self, columns: Columns) -> Column:
-        """Give the column of times, date and time of day put together where they stand apart."""
+        """Give the column of times; separate dates and times of day are joined."""
         times = len(columns.time)
         return flat(self.columns[0]) if times == 1 else clock_times(*map(as_text, self.columns[:times]))
 
@@ -47,8 +47,8 @@ class Rows:
 class Cells:
     """Rows of one file.
 
-    ``time`` and ``symbol`` are Arrow arrays; ``numbers`` has a float64 array for each column of numbers that the file
-    has. ``unreadable`` says by row number what stood where something could not be read.
+    ``time`` and ``symbol`` are Arrow arrays; ``numbers`` has a float64 array for each column of numbers in the file.
+    ``unreadable`` quotes, by row number, what could not be read.
     """
 
     row: NDArray[np.int64]
@@ -58,13 +58,13 @@ class Cells:
     unreadable: dict[int, str] = field(default_factory=dict)
 
     def column(self, name: str) -> NDArray[np.float64]:
-        """Give a column of numbers, NaN throughout where the file has none."""
+        """Give a column of numbers, all NaN if the file does not have it."""
         found = self.numbers.get(name)
         return np.full(len(self.row), np.nan) if found is None else found
 
     @classmethod
     def of(cls, block: Sequence[Rows], columns: Columns, reader: NumberReader) -> Cells:
-        """Read the numbers of a block of rows; what is no number becomes NaN and is told in ``unreadable``."""
+        """Read the numbers of a block of rows; other cells become NaN and are quoted in ``unreadable``."""
         parts = [cls._of_part(rows, columns, reader) for rows in block]
         if len(parts) == 1:
             return parts[0]
@@ -87,7 +87,7 @@ class Cells:
         return cells
 
     def complain(self, name: str, cells: Column, where: NDArray[np.intp]) -> None:
-        """Tell what stood in some of a column's cells, by their indices."""
+        """Quote some of a column's cells, given by their indices."""
         if not len(where):
             return
         for row, cell in zip(self.row[where].tolist(), as_text(cells.take(pa.array(where))).to_pylist(), strict=True):
@@ -97,7 +97,7 @@ class Cells:
 
 
 def clock_times(date: Column, time: Column) -> Column:
-    """Join dates and times of day that stand in two columns, the usual marks put in where they are left out."""
+    """Join dates and times of day from two columns, adding the usual marks if they are left out."""
     time = pc.utf8_trim_whitespace(time)
     for pattern, by in ((r"^(\d{1,2})(\d{2})(\d{2})?$", r"\1:\2:\3"), (r":$", ""), (r"^(\d):", r"0\1:")):
         time = pc.replace_substring_regex(time, pattern, by)

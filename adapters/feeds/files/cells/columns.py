@@ -1,4 +1,4 @@
-"""Which column of a file is which, by the names in its header or as the user says."""
+"""Finding the columns of a file by the names in its header, or as the user says."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ SHOWN = 12
 
 
 class NoColumnsError(UnreadableFileError):
-    """Names that are no header of a table of bars; ``found`` is how many of its columns they have."""
+    """The names are not the header of a table of bars; ``found`` is how many of its columns they include."""
 
     def __init__(self, text: str, found: int) -> None:
         super().__init__(text)
@@ -41,11 +41,11 @@ class NoColumnsError(UnreadableFileError):
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Where things stand, as indices into the header.
+    """The positions of the columns, as indices into the header.
 
-    ``time`` has two entries where date and time of day stand apart. ``stamp`` says which end of a bar the time
-    marks, as the user or the name of the column says. ``zone`` is what the name says of the zone: ``UTC``, empty, or a
-    word that does not tell which.
+    ``time`` has two entries if date and time of day are separate. ``stamp`` is the end of a bar that the time marks, as
+    the user or the name of the column says. ``zone`` is the zone in the name: ``UTC``, empty, or a word that does not
+    identify one.
     """
 
     names: tuple[str, ...]
@@ -59,11 +59,11 @@ class Columns:
     stamp: Literal["open", "close"]
     zone: str = ""
     spare_volume: int | None = None
-    """A count of price changes, which stands in for a volume that is 0 throughout."""
+    """A count of price changes, which replaces a volume that is always 0."""
 
     @property
     def numbers(self) -> dict[str, int]:
-        """Give the columns of numbers there are, by what they hold."""
+        """Give the columns of numbers that exist, by role."""
         found = {name: getattr(self, name) for name in NUMBERS}
         return {name: index for name, index in found.items() if index is not None}
 
@@ -75,17 +75,17 @@ class Columns:
 
     @property
     def time_name(self) -> str:
-        """Name the column of times, or both."""
+        """Name the column of times, or both columns."""
         return " + ".join(self.names[index] or f"number {index + 1}" for index in self.time)
 
 
 def find_columns(names: Sequence[str], options: ReadingOptions, path: Path) -> Columns:
-    """Find the columns by name; UnreadableFileError where one is missing or could be either of two."""
+    """Find the columns by name; UnreadableFileError if one is missing or ambiguous."""
     return _Header(names, options, path).columns()
 
 
 class _Header:
-    """The names of a file, and what the user says of them."""
+    """The column names of a file, and what the user says about them."""
 
     def __init__(self, names: Sequence[str], options: ReadingOptions, path: Path) -> None:
         self.names = names

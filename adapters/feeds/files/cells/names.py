@@ -1,4 +1,4 @@
-"""The names that columns go by: in English, German, French, Spanish and Italian, without case, marks and accents."""
+"""The names of columns in English, German, French, Spanish and Italian, without case, marks and accents."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ NAMES: dict[str, tuple[frozenset[str], ...]] = {
             "cloture clot coursdecloture fermeture "
             "cierre preciodecierre preciocierre chiusura prezzodichiusura prezzochiusura"
         ),
-        # Each of these may stand for the close where nothing is called so.
+        # Each of these may be the close if no column has one of the names above.
         _names(
             "last lastprice settle settlement settlementprice price "
             "zuletzt letzter letzterkurs kurs "
@@ -53,13 +53,13 @@ NAMES: dict[str, tuple[frozenset[str], ...]] = {
     "volume": (
         _names("stuck stucke stuecke shares sharestraded quantity qty totaltradedquantity basevolume volumebase"),
         _names("volume vol v volumetraded tradedvolume totalvolume volumen volumi"),
-        # Counts of price changes stand in for a volume where there is none.
+        # Counts of price changes replace a missing volume.
         _names("tickvolume tickvol ticks"),
     ),
 }
-"""For each column of numbers the names that it goes by, in the order of preference.
+"""The names of each column of numbers, in order of preference.
 
-An adjusted close is none of them: the other prices are not adjusted with it. Nor is what was turned over in money.
+An adjusted close is not among them, since the other prices are not adjusted with it, nor is a turnover in money.
 """
 
 OPEN_TIMES = _names("opentime timeopen opentimestamp opendatetime starttime timestart")
@@ -70,15 +70,15 @@ MOMENTS = _names(
     "datetime dateandtime bartime "
     "datumzeit datumuhrzeit datumundzeit datumunduhrzeit zeitstempel zeitpunkt "
     "dateheure dateetheure horodatage fechahora fechayhora dataora dataeora "
-    "indexlevel0"  # the nameless index of a table written by pandas
+    "indexlevel0"  # the unnamed index of a table written by pandas
 ) | {
     name + unit
     for name in ("timestamp", "ts", "epoch", "unix", "unixtime", "unixtimestamp")
     for unit in ("", "s", "ms", "us", "ns")
 }
 NAMELESS = frozenset({"", "unnamed0", "index"})
-"""What the first column is called where a table was written with its index."""
-# In the order of preference where there are several.
+"""Names of the first column of a table that was written with its index."""
+# In order of preference.
 SYMBOLS = (
     "symbol",
     "ticker",
@@ -99,7 +99,7 @@ ENGLISH = _names(
     "shares sharestraded quantity qty totaltradedquantity basevolume volumebase "
     "volume vol v volumetraded tradedvolume totalvolume tickvolume tickvol ticks"
 )
-"""Those of the names of numbers that are English and nothing else."""
+"""The names of number columns that are English only."""
 
 MONEY = _names("quote usd usdt usdc busd eur gbp jpy chf krw inr try")
 _UTC = re.compile(r"\b(?:utc|gmt)\b(?! ?[+-] ?\d)|utc$")
@@ -116,9 +116,9 @@ def plain(name: str) -> str:
 
 
 def without_zone(name: str) -> tuple[str, str]:
-    """Take the zone out of the name of a column of times: (plain name, zone).
+    """Split the name of a column of times into (plain name, zone).
 
-    The zone is ``UTC``, empty, or the word by which another one is meant: «local», «est».
+    The zone is ``UTC``, empty, or a word for another one, such as «local» or «est».
     """
     words = re.sub(r"[_(){}\[\],;/]+", " ", name.casefold())
     for pattern in (_ZONES, _UTC):
@@ -129,6 +129,6 @@ def without_zone(name: str) -> tuple[str, str]:
 
 
 def is_other_volume(name: str) -> bool:
-    """Say whether a plain name is that of a volume told more closely, such as «Volume BTC», and not of money."""
+    """Say whether a plain name is a more specific volume, such as «Volume BTC», and not an amount of money."""
     rest = re.sub(r"^volumen?|volumen?$", "", name)
     return rest != name and not any(rest.startswith(money) or rest.endswith(money) for money in MONEY)

@@ -1,7 +1,7 @@
-"""Numbers as people, spreadsheets and programs write them, and which of the marks in them is the decimal one.
+"""Numbers as people, spreadsheets and programs write them, and finding their decimal mark.
 
-One cell cannot always tell: ``1.234`` is more than a thousand in Hamburg and little more than one in London. So the
-cells of all columns are looked at together (``Evidence``), and what they do not settle is asked for.
+One cell cannot always settle it: ``1.234`` is more than a thousand in Hamburg and little more than one in London. So
+the cells of all columns are looked at together (``Evidence``), and if they do not settle it, the user is asked.
 """
 
 from __future__ import annotations
@@ -32,15 +32,15 @@ NO_VALUE = (
     *("", "-", "\u2013", "\u2014", "null", "NULL", "Null", "None", "none", "nil"),
     *("NA", "N/A", "n/a", "#N/A", "n.v.", "k.A."),
 )
-"""What stands in a cell that has no value. In place of a volume it means that there is none."""
+"""The content of a cell without a value. As a volume it means that there is none."""
 
 CODES = (
     "AED|AUD|BRL|BTC|CAD|CHF|CLP|CNH|CNY|COP|CZK|DKK|ETH|EUR|GBP|GBX|HKD|HUF|IDR|ILS|INR|JPY|KRW|MXN|MYR|NOK|NZD|PEN|"
     "PHP|PLN|RON|RUB|SAR|SEK|SGD|THB|TRY|TWD|USDC|USDT|USD|VND|ZAR"
 )
-"""Codes of currencies that may stand beside a price: those of ISO 4217 that are much traded, from memory, and coins."""
+"""Currency codes that may accompany a price: the much traded ones of ISO 4217, from memory, and coins."""
 
-# The blanks and apostrophes that stand between thousands, and the minus of typesetters, in the forms that are read.
+# Blanks and apostrophes between thousands and the typographic minus, mapped to the forms that are read.
 _SAME = (
     (r"[\x{00a0}\x{2007}\x{2009}\x{202f}]", " "),
     ("[\u2018\u2019\u02bc\u00b4`]", "'"),
@@ -48,7 +48,7 @@ _SAME = (
 )
 _CURRENCY = rf"(?:[A-Z]{{0,2}}\p{{Sc}}|{CODES})"
 _SCALES = {"k|tsd\\.?": 3, "mn?|mln\\.?|mio\\.?": 6, "bn?|md|mrd\\.?": 9}
-"""What a volume may end in, and the power of ten that it stands for."""
+"""Suffixes of volumes, with the powers of ten that they mean."""
 _EXPONENT = r"(?:[eE][+-]?\d+)?"
 
 
@@ -57,18 +57,18 @@ def _other(mark: Mark) -> Mark:
 
 
 def _forms(point: Mark) -> tuple[str, str]:
-    """Give the forms that only this decimal mark explains, and all that it allows, as regular expressions."""
+    """Give the forms that only this decimal mark explains, and all forms it allows, as regular expressions."""
     dot, comma = rf"\{point}", rf"\{_other(point)}"
     blanks = r"\d{1,3}(?: \d{3})+|\d{1,3}(?:'\d{3})+"
     thousands = rf"\d{{1,3}}(?:{comma}\d{{3}})+"
     lakhs = rf"\d{{1,2}}(?:{comma}\d{{2}})+{comma}\d{{3}}"
     only = "|".join(
         (
-            rf"\d+{dot}\d{{0,2}}|{dot}\d{{1,2}}|\d*{dot}\d{{4,}}",  # not three digits behind it, as a thousand has
-            rf"(?:0\d*|\d{{4,}})?{dot}\d{{3}}",  # or not one to three before it
+            rf"\d+{dot}\d{{0,2}}|{dot}\d{{1,2}}|\d*{dot}\d{{4,}}",  # not three digits after it, as thousands have
+            rf"(?:0\d*|\d{{4,}})?{dot}\d{{3}}",  # or not one to three digits before it
             rf"\d*{dot}\d*[eE][+-]?\d+",
             rf"(?:{blanks}|{thousands}|{lakhs}){dot}\d*",
-            rf"\d{{1,3}}(?:{comma}\d{{3}}){{2,}}|{lakhs}",  # the other mark comes twice
+            rf"\d{{1,3}}(?:{comma}\d{{3}}){{2,}}|{lakhs}",  # or the other mark occurs twice
         )
     )
     allowed = rf"(?:\d+|{blanks}|{thousands}|{lakhs})(?:{dot}\d*)?{_EXPONENT}|{dot}\d+{_EXPONENT}"
@@ -83,20 +83,20 @@ _TICKS = r"^\d{2,3}'[0-3]\d[0257]$"
 EMPTY = texts([""])[0]
 FIRST, SHORT, POINT_AND_THREE, MARKED = map(integer, (0, len("999"), len(".999"), len("999.999")))
 STRAY = 100
-"""One cell in so many settles nothing: it may be mistaken."""
+"""One cell in this many settles nothing: it may be a mistake."""
 NONE = np.zeros(0, dtype=np.intp)
 FEW = 10
-"""One cell in so many may be written another way than the others, and is then not read."""
+"""One cell in this many may be written in another way than the others, and is then not read."""
 
 
 @dataclass(slots=True)
 class Evidence:
-    """What the cells of one file say of how its numbers are written.
+    """What the cells of one file show about how its numbers are written.
 
-    ``only`` counts the cells that but one decimal mark explains, by mark, and ``either`` those that both explain;
-    ``price`` and ``volume`` are the first of these. ``short`` is the first price below a thousand without a mark, and
-    ``ungrouped`` the first whole number of more than three figures without one. ``ticks`` are prices such as 108'165,
-    which may be 16.5 thirty-seconds, and ``grouped`` those whose apostrophe can only be between thousands.
+    ``only`` counts, by mark, the cells that only this decimal mark explains, and ``either`` those that both explain;
+    ``price`` and ``volume`` are the first of the latter. ``short`` is the first price below a thousand without a mark,
+    and ``ungrouped`` the first whole number of more than three digits without one. ``ticks`` are prices such as
+    108'165, which may mean 16.5 thirty-seconds, and ``grouped`` those whose apostrophe can only separate thousands.
     """
 
     only: dict[Mark, int] = field(default_factory=lambda: dict.fromkeys(MARKS, 0))
@@ -110,11 +110,11 @@ class Evidence:
 
     @property
     def settled(self) -> bool:
-        """Whether more than a stray cell leaves only one decimal mark."""
+        """Whether more than a stray cell settles the decimal mark."""
         return sum(self.only.values()) * STRAY > self.either
 
     def see(self, name: str, cells: Column) -> None:
-        """Look at a column, unless its numbers are numbers already."""
+        """Look at a column, unless its values are numbers already."""
         if not is_text(cells.type):
             return
         text = self._without_three_decimals(name, pc.fill_null(as_text(cells), EMPTY))
@@ -137,7 +137,7 @@ class Evidence:
             )
 
     def _without_three_decimals(self, name: str, text: Column) -> Column:
-        """Take out cells such as 140.850, fast: whole columns of them settle nothing."""
+        """Quickly remove cells such as 140.850: whole columns of them settle nothing."""
         point, length = pc.find_substring(text, "."), pc.binary_length(text)
         three = pc.and_(pc.equal(pc.subtract(length, point), POINT_AND_THREE), pc.less_equal(length, MARKED))
         three = pc.and_(three, pc.greater(point, FIRST))
@@ -159,10 +159,10 @@ class Evidence:
             self.price = self.price or first
 
     def decided(self, path: Path, *, by_program: bool) -> Mark:
-        """Choose the decimal mark of the file; UnreadableFileError where its numbers can be read in two ways.
+        """Choose the decimal mark of the file; UnreadableFileError if its numbers can be read in two ways.
 
-        ``by_program`` says that nothing else in the file hints at decimal commas. There prices that all have three
-        decimals, as in 140.850, have a point, if larger numbers show that thousands are not set apart.
+        ``by_program`` says that nothing else in the file suggests decimal commas. In such a file, prices that all have
+        three decimals, such as 140.850, have a decimal point if larger numbers show that thousands are not separated.
         """
         point, comma = self.only["."], self.only[","]
         if min(point, comma) * FEW > point + comma:
@@ -196,23 +196,23 @@ def _first(text: Column, form: str) -> str:
 
 @dataclass(slots=True)
 class NumberReader:
-    """Reads the numbers of one file, all of which have the decimal mark ``decimal``."""
+    """Reads the numbers of one file, whose decimal mark is ``decimal``."""
 
     path: Path
     decimal: Mark = "."
     currency: str = ""
-    """What the prices are marked with, as far as they have been read."""
+    """The currency of the prices read so far."""
 
     def read(self, name: str, cells: Column) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
-        """Give a column as float64, and the indices of the cells that hold no number.
+        """Give a column as float64, and the indices of the cells that are not numbers.
 
-        The column may be written to, unless it is one of somebody's frame. A volume may be missing.
+        The column may be written to, unless it belongs to a user's frame. A volume may be missing.
         """
         found = cells = flat(cells)
         if pa.types.is_dictionary(cells.type):
             found = cells = cells.dictionary_decode()
         if pa.types.is_float32(cells.type) or pa.types.is_decimal(cells.type):
-            # The price meant is the shortest that stands for this number: 1.1, not 1.10000002384.
+            # The price meant is the shortest decimal for this number: 1.1, not 1.10000002384.
             found = cells.cast(pa.string()).cast(pa.float64())
         elif pa.types.is_integer(cells.type) or pa.types.is_float16(cells.type) or pa.types.is_null(cells.type):
             found = cells.cast(pa.float64(), safe=False)
@@ -230,7 +230,7 @@ class NumberReader:
             if self.decimal == ".":
                 return cells.cast(pa.float64())
         except pa.ArrowInvalid:
-            pass  # some cell is written otherwise, or is no number
+            pass  # some cell is written in another way, or is not a number
         text, good = cells, pc.match_substring_regex(cells, _ALLOWED[self.decimal])
         if pc.all(good).as_py() is not True:
             text = _plain(name, cells, "e{}")
@@ -255,9 +255,9 @@ class NumberReader:
 
 
 def _plain(name: str, cells: Column, scale: str) -> Column:
-    """Take from numbers what is no part of them: blanks around, a currency, and what volumes end in.
+    """Remove what is not part of the numbers: surrounding blanks, a currency, and suffixes of volumes.
 
-    ``scale`` is what to put for such an ending, with the power of ten that it stands for.
+    ``scale`` is the replacement for such a suffix, with the power of ten that it means.
     """
     text = as_text(cells)
     for pattern, by in _SAME:

@@ -16,17 +16,17 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 LINE_LIMIT = 1_000_000
-"""No line of bars is longer; what is may be without end, and must not fill the memory."""
+"""No line of bars is longer; a longer line might be endless and fill the memory."""
 BLOCK = 16 << 20
 GZIP = b"\x1f\x8b"
 UTF8_MARK = b"\xef\xbb\xbf"
 BEGIN = 64
-"""Bytes by which a file is known."""
+"""Bytes by which a file is recognized."""
 FIRST_LINES = 100
 WHOLE_ENDS = {b"", b"\n", b"\r", b'"', b"}"}
-"""What a file ends in that is not cut off within a number."""
+"""A file with one of these endings is not cut off within a number."""
 LETTERS_OF_LATIN = 3
-"""Of four letters of Latin text so many at least have a zero byte in UTF-16."""
+"""At least this many of four letters of Latin text have a zero byte in UTF-16."""
 
 
 class Block(NamedTuple):
@@ -49,7 +49,7 @@ class Block(NamedTuple):
         return self if not skipped else Block(number + skipped, self.lines - skipped, self.content[at:])
 
     def halves(self) -> tuple[Block, Block] | None:
-        """Divide the lines in two; None where there is no place for that."""
+        """Divide the lines in two; None if that is not possible."""
         middle = self.content.find(b"\n", len(self.content) // 2) + 1
         if middle in (0, len(self.content)):
             return None
@@ -58,7 +58,7 @@ class Block(NamedTuple):
 
 
 class Progress:
-    """Counts bytes read over all files and tells ``on_progress`` (bytes read, bytes in all)."""
+    """Counts the bytes read of all files and calls ``on_progress`` (bytes read, bytes in all)."""
 
     def __init__(self, on_progress: Callable[[int, int], None] | None) -> None:
         self._tell = on_progress
@@ -73,10 +73,10 @@ class Progress:
 
 
 class Encoding:
-    """Brings blocks of whole lines to UTF-8.
+    """Converts blocks of whole lines to UTF-8.
 
-    The first letters beyond ASCII tell whether a file is in UTF-8 or in Windows-1252; what does not fit UTF-8 after
-    that is left as it is. ``name`` is what has been found.
+    The first letters beyond ASCII show whether a file is in UTF-8 or in Windows-1252; bytes that do not fit UTF-8 after
+    that are left unchanged. ``name`` is the encoding found.
     """
 
     def __init__(self, name: str = "") -> None:
@@ -100,7 +100,7 @@ def _is_utf8(block: bytes) -> bool:
 
 
 def utf16_of(begin: bytes) -> str:
-    """Give the name of the UTF-16 encoding that a text begins in, empty where it is in none."""
+    """Give the name of the UTF-16 encoding of the beginning of a text, empty if it is in another one."""
     if begin.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return "utf-16"
     for name, zeros in (("utf-16-le", begin[1:BEGIN:2]), ("utf-16-be", begin[:BEGIN:2])):
@@ -115,7 +115,7 @@ def utf16_of(begin: bytes) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ByteFile:
-    """A regular file; ``packed`` where its content is gzip."""
+    """A regular file; ``packed`` if its content is gzip."""
 
     path: Path
     size: int
@@ -125,11 +125,11 @@ class ByteFile:
     progress: Progress
     encoding: Encoding
     open_end: bool
-    """Whether its last line has no end, and so may be cut off; of a packed file its packing tells that it is whole."""
+    """Whether its last line has no end, and so may be cut off; gzip itself shows whether a packed file is whole."""
 
     @classmethod
     def of(cls, path: Path, progress: Progress) -> ByteFile:
-        """Look at a file; UnreadableFileError where it is none or may not be read."""
+        """Look at a file; UnreadableFileError if it is not a file or may not be read."""
         with reading(path):
             state = path.stat()
             if S_ISDIR(state.st_mode):
@@ -143,14 +143,14 @@ class ByteFile:
                 raw.seek(-min(2, state.st_size), SEEK_END)
                 end = raw.read().strip(b"\0")[-1:]
         open_end = not packed and end not in WHOLE_ENDS
-        # A packed file is gone through twice.
+        # A packed file is read twice.
         progress.total += state.st_size * (1 + packed)
         return cls(
             path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""), open_end
         )
 
     def head(self) -> bytes:
-        """Give the beginning of the content in UTF-8, enough for two lines; other bytes than text stay as they are."""
+        """Give the beginning of the content in UTF-8, enough for two lines; bytes that are not text stay unchanged."""
         with reading(self.path), self.path.open("rb") as raw:
             head = _content(raw, packed=self.packed).read(2 * LINE_LIMIT)
         if utf16 := utf16_of(self.begin):
@@ -159,7 +159,7 @@ class ByteFile:
         return head if _is_utf8(head) else Encoding("Windows-1252").utf8(head)
 
     def verify(self) -> None:
-        """Go once through a packed file, so that no bar of a damaged or cut-off one is ever used."""
+        """Read a packed file once, so that no bar of a damaged or cut-off one is ever used."""
         if self.packed:
             for _ in self._parts(BLOCK, counted=True):
                 pass
@@ -174,13 +174,13 @@ class ByteFile:
                     self.progress.advance(raw.tell() - before)
                     before = raw.tell()
                 text = part if decode is None else decode(part).encode()
-                # The last line of a file belongs to its last block, whether it has an end or not.
+                # The last line of a file belongs to its last block, with or without an end.
                 yield text + b"\n" if len(part) < size and not text.endswith(b"\n") else text
 
     def blocks(self, size: int = BLOCK, *, counted: bool = True) -> Iterator[Block]:
         """Give blocks of whole lines, of about ``size`` bytes; the last always ends in a newline.
 
-        They count as progress where they are ``counted``.
+        They count as progress if they are ``counted``.
         """
         line, rest = 1, b""
         for read in self._parts(size, counted=counted):
@@ -195,7 +195,7 @@ class ByteFile:
             if len(rest) > LINE_LIMIT:
                 raise line_too_long(self.path, line)
         if rest:
-            yield Block.of(line, self.encoding.utf8(rest + b"\n"))  # a last part as long as a block got no end
+            yield Block.of(line, self.encoding.utf8(rest + b"\n"))  # a last part as long as a block has no end yet
 
 
 def _content(raw: BinaryIO, *, packed: bool) -> BinaryIO:
@@ -203,7 +203,7 @@ def _content(raw: BinaryIO, *, packed: bool) -> BinaryIO:
 
 
 def first_lines(head: bytes, path: Path) -> list[str]:
-    """Give the lines at the beginning, among which a header must stand, and a row."""
+    """Give the lines at the beginning, which must include a header and a row."""
     lines: list[str] = []
     rest = head
     while rest and len(lines) < FIRST_LINES:
@@ -215,7 +215,7 @@ def first_lines(head: bytes, path: Path) -> list[str]:
 
 
 def line_too_long(path: Path, line: int) -> UnreadableFileError:
-    """Say that a line is longer than any line of bars."""
+    """Make the error for a line that is longer than any line of bars."""
     return UnreadableFileError(
         f"{path}: line {line} is longer than {LINE_LIMIT:,} bytes, as no line of bars is; "
         "check that the file is what it should be"

@@ -1,4 +1,4 @@
-"""Tables of bars in CSV: fields parted by one mark, with or without quotes."""
+"""Tables of bars in CSV: fields separated by a delimiter, with or without quotes."""
 
 from __future__ import annotations
 
@@ -47,13 +47,13 @@ class CsvLines:
         self.first_line = header.line + 1
         self.has_rows = any(any(map(str.strip, row)) for row in rows)
         self.decimal: Mark | None = None
-        # Fields between commas and English names hint at no decimal comma.
+        # Commas between fields and English names do not suggest decimal commas.
         names = {plain(self.columns.names[index]) for index in self.columns.numbers.values()}
         self.by_program = self.delimiter == "," and names <= ENGLISH
         self._as_text: set[str] = set()
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
-        """Look for columns of numbers that are not written plainly, and are better read as text."""
+        """Find the columns whose numbers are not written plainly and are better read as text."""
         for name, column in rows.numbers(self.columns):
             text = pc.replace_substring(column, decimal, ".")
             try:
@@ -85,7 +85,7 @@ class CsvLines:
         }
 
     def table(self, block: bytes, decimal: Mark | None) -> Table | None:
-        """Read a block of whole rows at once; None where a line is none."""
+        """Read a block of whole rows at once; None if a line is not a row."""
         if b"\r" in block and block.count(b"\r") != block.count(b"\r\n"):
             return None
         if decimal is not None:
@@ -101,7 +101,7 @@ class CsvLines:
             return arrow_csv.read_csv(pa.BufferReader(block), **self._how(None))
         return None
 
-    def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:  # noqa: ARG002 - text is as it is
+    def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:  # noqa: ARG002 - text stays text
         """Read one line; None for a blank one."""
         if not line.strip():
             return None
@@ -113,7 +113,7 @@ class CsvLines:
 
 
 def _with_volume(columns: Columns, rows: Sequence[Sequence[str]]) -> Columns:
-    """Take the count of price changes for the volume where that is 0 in all of the first rows."""
+    """Use the count of price changes as the volume if that is 0 in all of the first rows."""
     volume, spare = columns.volume, columns.spare_volume
     whole = [row for row in rows if len(row) == len(columns.names)]
     if volume is None or spare is None or any(row[volume].strip(" 0.,") for row in whole):

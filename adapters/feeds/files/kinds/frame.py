@@ -23,14 +23,14 @@ if TYPE_CHECKING:
     from adapters.feeds.files.trouble import ReadingOptions
 
 INDEX = "index of times"
-"""What an index of times without a name is called."""
+"""The name given to an unnamed index of times."""
 
 
 class FrameTable(TypedTable):
-    """One DataFrame, which is only read; ``path`` is what it is called in sentences.
+    """One DataFrame, which is only read; ``path`` is its name in messages.
 
-    Levels of its index are columns like the others. One that holds moments is the time, whatever the columns are
-    called; one without a name is the time only where no column is.
+    Levels of its index are columns like the others. A named level that holds moments is the time, whatever the columns
+    are called; an unnamed one is the time only if no column is.
     """
 
     form = "DataFrame"
@@ -66,7 +66,7 @@ def _levels(frame: pd.DataFrame) -> Iterator[tuple[str, Any]]:
 
 
 def _arrow(path: Path, name: str, values: Any) -> Column:  # noqa: ANN401 - an index or a column of pandas
-    """Give a column of Arrow through which nobody can write into the frame; plain numbers and moments as they lie."""
+    """Give an Arrow column that cannot be used to write into the frame; plain numbers and moments are not copied."""
     try:
         if values.dtype == np.float64:
             found = pa.array(_locked(values.to_numpy()))
@@ -84,7 +84,7 @@ def _arrow(path: Path, name: str, values: Any) -> Column:  # noqa: ANN401 - an i
 
 
 def _locked(values: NDArray[Any]) -> NDArray[Any]:
-    """Give an array in one piece that cannot be written to."""
+    """Give a contiguous, read-only array."""
     plain = np.ascontiguousarray(values).view()
     plain.setflags(write=False)
     return plain

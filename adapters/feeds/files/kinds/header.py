@@ -1,4 +1,4 @@
-"""Where the header of a table stands, and in text what parts its fields."""
+"""Finding the header of a table, and in text the delimiter of its fields."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 
 USUAL = ",;\t|"
 LONGEST = 20_000
-"""No header is longer."""
+"""No header is longer than this."""
 BELOW = 3
-"""Lines below a header in which the name of its first column may stand, as pandas writes a header of several rows."""
+"""Lines below a header that may hold the name of its first column, since pandas writes headers of several rows."""
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """The header of a table: its columns, what parts the fields, and the line after which rows begin."""
+    """The header of a table: its columns, the delimiter, and the line after which rows begin."""
 
     columns: Columns
     delimiter: str
@@ -34,11 +34,11 @@ class Header:
 
 
 Try = tuple[int, str, "Sequence[str]"]
-"""A line that may be the header: its index, what parts its fields, and these."""
+"""A line that may be the header: its index, the delimiter, and its fields."""
 
 
 def fields_of(line: str, delimiter: str) -> list[str]:
-    """Take one line apart; a quoted line end is no part of a field, so that a row is always one line."""
+    """Split one line into fields; a quoted line end does not belong to a field, so that a row is always one line."""
     try:
         return next(csv.reader([line], delimiter=delimiter), [])
     except csv.Error:  # a field of more than 131,072 letters
@@ -46,9 +46,9 @@ def fields_of(line: str, delimiter: str) -> list[str]:
 
 
 def find_header(path: Path, lines: Sequence[str], options: ReadingOptions) -> Header:
-    """Find the first line that names the columns of a table of bars; UnreadableFileError where none does.
+    """Find the first line that names the columns of a table of bars; UnreadableFileError if none does.
 
-    Titles may stand above it, and ``sep=;`` on the first line says what parts the fields.
+    Titles may stand above it, and ``sep=;`` on the first line gives the delimiter.
     """
     begin = next((index for index, line in enumerate(lines) if line.strip()), None)
     if begin is None:
@@ -69,7 +69,7 @@ def find_header(path: Path, lines: Sequence[str], options: ReadingOptions) -> He
 
 
 def _refuse_rows_above(path: Path, header: Header, above: Sequence[Sequence[str]]) -> None:
-    """Refuse a file in which rows stand above the header, as where two files are put together."""
+    """Refuse a file with rows above the header, such as two files put together."""
     columns = header.columns
     for number, cells in enumerate(above, 1):
         prices = [cells[columns.numbers[name]] for name in PRICES] if len(cells) == len(columns.names) else [""]
@@ -83,9 +83,9 @@ def _refuse_rows_above(path: Path, header: Header, above: Sequence[Sequence[str]
 def first_header(
     path: Path, tries: Iterable[Try], fields: Callable[[int, str], Sequence[str]], options: ReadingOptions
 ) -> Header:
-    """Find the first try that is a header; ``fields`` gives those of any line, for what may stand below it.
+    """Find the first candidate that is a header; ``fields`` gives the fields of any line, for the lines below it.
 
-    Where the user gives the columns by their numbers, there is no header.
+    If the user gives the columns by number, there is no header.
     """
     told = [part for role, name in options.columns for part in (name.split("+") if role == "time" else [name]) if part]
     numbered = bool(told) and all(part.strip().isdecimal() for part in told)
@@ -110,7 +110,7 @@ def first_header(
 
 
 def _delimiters(line: str) -> list[str]:
-    """Give what may part the fields of a line, the likeliest first."""
+    """Give the possible delimiters of a line, the likeliest first."""
     found = [mark for mark in dict.fromkeys(line) if mark.isascii() and not mark.isalnum() and mark not in USUAL]
     rare = [mark for mark in found if mark.isprintable() and mark not in " \"'.()<>[]{}_-"]
     usual = sorted(USUAL, key=lambda mark: -line.count(mark))

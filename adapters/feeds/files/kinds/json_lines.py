@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 class JsonLines:
-    """The lines of one file of JSON objects, whose names and kinds of value are those of the first."""
+    """The lines of one file of JSON objects; the first gives the names and the types of the values."""
 
     def __init__(self, path: Path, head: list[str], options: ReadingOptions) -> None:
         at = next((index for index, line in enumerate(head) if line.strip()), None)
@@ -31,7 +31,7 @@ class JsonLines:
             raise UnreadableFileError(f"{path}: its first lines are blank; begin with an object on the first")
         try:
             first = json.loads(head[at])
-            "".join(first).encode()  # half of a surrogate pair is no name
+            "".join(first).encode()  # half of a surrogate pair is not a name
         except (ValueError, RecursionError) as problem:
             raise UnreadableFileError(
                 f"{path}: line {at + 1} is not a JSON object but reads {quoted(head[at])}; "
@@ -59,20 +59,20 @@ class JsonLines:
         )
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
-        """Do nothing: the first object tells how all are read."""
+        """Do nothing: the first object shows how all are read."""
 
-    def may_tell(self, block: bytes) -> bool:  # noqa: ARG002 - marks stand between all values
+    def may_tell(self, block: bytes) -> bool:  # noqa: ARG002 - commas stand between all values
         """Say whether a block can hold numbers with a mark in them."""
         return True
 
     def table(self, block: bytes, decimal: Mark | None) -> Table | None:  # noqa: ARG002 - numbers are numbers here
-        """Read a block of whole rows at once; None where a line is none."""
-        # Each line must be one object, that no row may get another's number.
+        """Read a block of whole rows at once; None if a line is not a row."""
+        # Each line must be one object, so that no row gets the number of another.
         if block[:1] != b"{" or block.count(b"\n{") + 1 != block.count(b"\n"):
             return None
         try:
             found = arrow_json.read_json(pa.BufferReader(block), parse_options=self._parsing)
-            found.validate(full=True)  # text that is no UTF-8
+            found.validate(full=True)  # text that is not UTF-8
         except pa.ArrowInvalid:
             return None
         columns = [found.column(name) for name in self._wanted]
@@ -86,7 +86,7 @@ class JsonLines:
         if not line.strip():
             return None
         try:
-            # Numbers stay as they are written: they are read like those of any other file.
+            # Numbers stay as written: they are read like those of any other file.
             found = json.loads(line, parse_float=_Figure, parse_int=_Figure, parse_constant=_Figure)
             if not isinstance(found, dict):
                 raise BadLineError(f"not a JSON object: {quoted(line)}")
@@ -103,10 +103,10 @@ class _Figure(str):
 
 
 def _written(value: object, decimal: Mark | None) -> str | None:
-    """Give a value as text; a number with the decimal mark of the file's texts, none where that is looked for."""
+    """Give a value as text; a number gets the decimal mark of the file's texts, none while that is being found."""
     if value is None:
         return None
     if isinstance(value, _Figure):
         return None if decimal is None else value.replace(".", decimal)
     text = value if isinstance(value, str) else json.dumps(value)
-    return text.encode("utf-8", errors="replace").decode()  # half of a surrogate pair is no text
+    return text.encode("utf-8", errors="replace").decode()  # half of a surrogate pair is not text

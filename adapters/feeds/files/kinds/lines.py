@@ -1,4 +1,4 @@
-"""Blocks of lines into rows: all at once where they are sound, line by line where they are not."""
+"""From blocks of lines to rows: all at once if they are sound, else line by line."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from adapters.feeds.files.kinds.bytes import Block
 
 PIECE = 1 << 16
-"""Blocks this small are not divided further to find what is wrong in them."""
+"""Smaller blocks are not divided further to find a bad line."""
 
 
 class BadLineError(ValueError):
-    """A line that is no row; the message says what stood there."""
+    """A line that is not a row; the message quotes it."""
 
 
 class LineFormat(Protocol):
@@ -32,28 +32,28 @@ class LineFormat(Protocol):
 
     columns: Columns
     name: str
-    """What the lines are, in words."""
+    """The form in words."""
     first_line: int
     """Number of the first line that may be a row."""
     decimal: Mark | None
-    """The decimal mark, where the form itself leaves no other."""
+    """The decimal mark, if the form itself settles it."""
     by_program: bool
-    """Whether nothing about the form hints at decimal commas."""
+    """Whether nothing about the form suggests decimal commas."""
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
-        """Look at some rows, with numbers as text, to read those like them faster."""
+        """Learn from some rows, with numbers as text, how to read the others faster."""
 
     def may_tell(self, block: bytes) -> bool:
-        """Say whether a block can hold numbers with a mark in them, by which the decimal mark is found."""
+        """Say whether a block may hold numbers with a mark, which can show the decimal mark."""
 
     def table(self, block: bytes, decimal: Mark | None) -> Table | None:
-        """Read a block of whole rows at once, columns in the order of ``columns.wanted``; None where a line is none.
+        """Read a block of whole rows at once, columns in the order of ``columns.wanted``; None if a line is not a row.
 
-        Without a decimal mark, numbers stay text.
+        Without a known decimal mark, numbers stay text.
         """
 
     def cells(self, line: str, decimal: Mark | None) -> list[str | None] | None:
-        """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError where it is no row."""
+        """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError if it is not a row."""
 
 
 class Lines(Protocol):
@@ -61,7 +61,7 @@ class Lines(Protocol):
 
     @property
     def path(self) -> Path:
-        """The file they stand in."""
+        """The file of the lines."""
 
     def blocks(self) -> Iterator[Block]:
         """Give blocks of whole lines."""

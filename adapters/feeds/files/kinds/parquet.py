@@ -35,18 +35,18 @@ class ParquetTable(TypedTable):
         super().__init__(file.path, columns, [schema.field(index).type for index in columns.wanted], count)
 
     def told(self, rows: int) -> None:
-        """Tell the progress."""
+        """Report the progress."""
         self._file.progress.advance(self._file.size * rows // self.count)
 
     def batches(self, size: int) -> Iterator[Sequence[Column]]:
-        """Give the wanted columns; UnreadableFileError where the data are damaged."""
+        """Give the wanted columns; UnreadableFileError if the data are damaged."""
         names = [self.columns.names[index] for index in self.columns.wanted]
         with _opened(self._file.path) as table:
             for batch in table.iter_batches(size, columns=names):
                 found = [batch.column(name) for name in names]
                 for column in found:
                     if sort_of(column.type) == "text":
-                        column.validate(full=True)  # text that is no UTF-8
+                        column.validate(full=True)  # text that is not UTF-8
                 yield found
 
 

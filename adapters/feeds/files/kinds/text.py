@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 SMALL = 1 << 20
 BEGINNING = 1 << 16
-"""Bytes of a file that are looked at first."""
+"""Bytes at the beginning of a file that are looked at first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class _Part:
 
 @dataclass(frozen=True, slots=True)
 class _Uncounted:
-    """The lines of a file, read in small blocks without counting as progress; none where none may tell of numbers."""
+    """The lines of a file in small blocks, not counted as progress; none if none can settle the decimal mark."""
 
     file: ByteFile
     may_tell: Callable[[bytes], bool] | None
@@ -66,7 +66,7 @@ class TextTable:
 
     @property
     def form(self) -> str:
-        """What kind of file it is, in words."""
+        """The kind of file, in words."""
         packed = ", packed with gzip" if self._file.packed else ""
         encoding = self._file.encoding.name
         return f"{self._form.name}{packed}{f', in {encoding}' if encoding not in {'', 'UTF-8'} else ''}"
@@ -76,7 +76,7 @@ class TextTable:
         return read_lines(_Part(self._file.path, self._head), self._form, None)
 
     def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:
-        """Give all rows, numbers as text; none where numbers alone are looked for and none has a mark."""
+        """Give all rows, numbers as text; none if only numbers matter and none has a mark."""
         return read_lines(_Uncounted(self._file, self._form.may_tell if numbers_only else None), self._form, None)
 
     def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:

@@ -54,7 +54,7 @@ class TypedTable:
                 )
 
     def batches(self, size: int) -> Iterator[Sequence[Column]]:
-        """Give the wanted columns in their order, so many rows at a time."""
+        """Give the wanted columns in their order, a number of rows at a time."""
         raise NotImplementedError
 
     def beginning(self) -> Iterator[Sequence[Rows]]:
@@ -75,7 +75,7 @@ class TypedTable:
             self.told(len(block[0].row))
 
     def told(self, rows: int) -> None:
-        """Hear how many more rows were read."""
+        """Take note that more rows were read."""
 
     def _blocks(self, size: int) -> Iterator[Sequence[Rows]]:
         row = 1

@@ -1,4 +1,4 @@
-"""Tables of bars in workbooks of spreadsheets."""
+"""Tables of bars in spreadsheet workbooks."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ if TYPE_CHECKING:
 DAMAGED = "the workbook is damaged, or needs a password; save it again without one"
 ABOUT = "xl/workbook.xml"
 INSIDE = ("xl/", "content.xml")
-"""What an archive holds that is a workbook."""
-DAY_ZERO, DAY_ZERO_1904 = datetime(1899, 12, 30), datetime(1904, 1, 1)  # noqa: DTZ001 - clock times
+"""The parts by which an archive is recognized as a workbook."""
+DAY_ZERO, DAY_ZERO_1904 = datetime(1899, 12, 30), datetime(1904, 1, 1)  # noqa: DTZ001 - local times
 NEARLY = timedelta(milliseconds=10)
-"""Spreadsheets work times out in parts of a day, which are a little off."""
+"""Spreadsheets compute times as fractions of a day, which are a little off."""
 
 
 class WorkbookTable:
-    """The one sheet of a workbook that holds a table of bars; its rows have the numbers that they have there."""
+    """The one sheet of a workbook that holds a table of bars; row numbers are those of the sheet."""
 
     by_program = False
     open_end = False
@@ -71,7 +71,7 @@ class WorkbookTable:
 
     @contextmanager
     def _parts(self) -> Iterator[zipfile.ZipFile | None]:
-        """Open the archive that newer workbooks are; None for an older one."""
+        """Open a newer workbook as an archive; None for an older one."""
         if not zipfile.is_zipfile(self._file.path):
             yield None
             return
@@ -123,7 +123,7 @@ class WorkbookTable:
             raise UnreadableFileError(f"{self._file.path}: {DAMAGED}") from problem
 
     def _refuse_mixtures(self) -> None:
-        """Refuse a table whose cells a spreadsheet seems to have taken for something else when it was loaded."""
+        """Refuse a table some of whose cells a spreadsheet seems to have misread."""
         whole = "give the original file, or import it with its columns as text"
         for name in PRICES:
             cells = self._numbers[name]
@@ -148,7 +148,7 @@ class WorkbookTable:
             )
 
     def beginning(self) -> Iterator[Sequence[Rows]]:
-        """Give all rows, as they are at hand."""
+        """Give all rows, which are in memory anyway."""
         return self._block(None)
 
     def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:  # noqa: ARG002 - all may tell
@@ -156,7 +156,7 @@ class WorkbookTable:
         return self._block(None)
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
-        """Do nothing: what each cell holds is known."""
+        """Do nothing: the type of each cell is known."""
 
     def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:
         """Give all rows."""
@@ -170,7 +170,7 @@ class WorkbookTable:
         yield [Rows(self._row, [*times, *numbers, *symbols])]
 
     def _times(self, cells: list[Cell]) -> Column:
-        """Write times as text; a date is written without its midnight where no cell has a time of day beside it."""
+        """Write times as text; dates have no time of day if none of the cells has one."""
         zero = self._day_zero() if any(_is_day_number(cell) for cell in cells) else DAY_ZERO
         read = [_moment(cell, zero) for cell in cells]
         apart = len(self.columns.time) > 1
@@ -193,7 +193,7 @@ class WorkbookTable:
 
 
 def _numbers(cells: list[Cell], decimal: Mark | None) -> Column:
-    """Give numbers as they are; where some are text, all as text with the decimal mark that these have."""
+    """Give numbers unchanged; if some are text, all as text with the decimal mark of those."""
     if not any(_has_digits(cell) for cell in cells):
         plain = [cell if isinstance(cell, int | float) and not isinstance(cell, bool) else None for cell in cells]
         return pa.array(plain, pa.float64(), from_pandas=True)
@@ -215,7 +215,7 @@ def _is_day_number(cell: Cell) -> bool:
 
 
 def _moment(cell: Cell, zero: datetime) -> datetime | str:
-    """Give a cell of times as a moment, where it is one, else as text."""
+    """Give a cell of times as a moment if it is one, else as text."""
     if isinstance(cell, float) and _is_day_number(cell):
         cell = zero + timedelta(days=cell)
     if isinstance(cell, float) and 0 <= cell < 1:
@@ -230,7 +230,7 @@ def _moment(cell: Cell, zero: datetime) -> datetime | str:
 
 
 def _rounded(span: timedelta) -> timedelta:
-    """Put a span that is hardly off a whole second there."""
+    """Round a span that is very close to a whole second."""
     off = span % timedelta(seconds=1)
     if off < NEARLY:
         return span - off

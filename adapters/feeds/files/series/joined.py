@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 
 def end_to_end(symbol: str, files: Sequence[tuple[Path, Iterator[RawBars]]]) -> tuple[Path, Iterator[RawBars]]:
-    """Give the rows of all files, those of the one that begins earliest first, and the path of that one.
+    """Give the rows of all files, the earliest file first, and the path of that file.
 
-    Where they overlap in time, the guard refuses the rows that come again. UnreadableFileError where their bars are
-    of different timeframes, or their times of different kinds, and cannot be one series.
+    If files overlap in time, the guard refuses the repeated rows. UnreadableFileError if their bars have different
+    timeframes or their times are of different kinds, so that they cannot be one series.
     """
     if len(files) == 1:
         return files[0]

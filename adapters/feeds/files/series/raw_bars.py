@@ -1,4 +1,4 @@
-"""From rows with their times as written to raw bars of one instrument each."""
+"""From rows with times as written to the raw bars of each instrument."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 
 
 class RawBarsMaker:
-    """Makes raw bars of the rows of one file; ``zone`` is that of times that name none, None for UTC.
+    """Turns the rows of one file into raw bars; ``zone`` applies to times that name none, None means UTC.
 
-    Rows that run from the newest to the oldest are turned round; ``newest_first`` says so once they have been read.
+    Rows sorted newest first are reversed; ``newest_first`` says so once they have been read.
     """
 
     def __init__(self, path: Path, stamps: Stamps, zone: ZoneInfo | None) -> None:
@@ -43,17 +43,17 @@ class RawBarsMaker:
         return self._bars(raw for raw, _ in self._raw(rows))
 
     def as_they_come(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
-        """Give the bars of a file that grows, which is never turned round."""
+        """Give the bars of a growing file, which is never reversed."""
         clock: LocalClock | None = None
         for raw, _ in self._raw(rows):
             clock = clock or self._clock()
             yield raw if clock is None else _in_utc(raw, clock)
 
     def several(self, rows: Iterator[Cells], fallback: str) -> dict[str, Iterator[RawBars]]:
-        """Take the bars of a file apart by instrument, in the order in which these first appear.
+        """Divide the bars of a file by instrument, in order of first appearance.
 
-        A row that names none cannot be read; it is put with the instrument of the row before it, at the beginning
-        with that of the row after it, or with the ``fallback`` where there is none.
+        A row without an instrument is unreadable. It goes to the instrument of the row before it, at the beginning to
+        that of the row after it, or to the ``fallback`` if no row names one.
         """
         spool, last = Spool(), ""
         with reading(self._path):
@@ -62,14 +62,14 @@ class RawBarsMaker:
                 for row in raw.row[nameless].tolist():
                     cells.unreadable.setdefault(row, "instrument empty")
                 if nameless.any():
-                    raw = replace(raw, stamp=np.where(nameless, NO_TIME, raw.stamp))  # noqa: PLW2901 - as they are put aside
+                    raw = replace(raw, stamp=np.where(nameless, NO_TIME, raw.stamp))  # noqa: PLW2901 - the parts as they are put aside
                 last = names[codes[-1]]
                 for code, part in _parted(raw, codes, len(names)):
                     spool.put(names[code], part)
         return {symbol: self._bars(spool.bars(symbol)) for symbol in spool.symbols}
 
     def _raw(self, rows: Iterator[Cells]) -> Iterator[tuple[RawBars, Cells]]:
-        """Give rows with their times, which may still be clock times of the zone."""
+        """Give rows with their times, which may still be local times of the zone."""
         seen = False
         for cells in rows:
             seen = True
@@ -87,11 +87,11 @@ class RawBarsMaker:
             raise UnreadableFileError(f"{self._path}: it has a header but no rows; put bars in it")
 
     def _clock(self) -> LocalClock | None:
-        """Give a clock for times that are those of the zone, once some have been read."""
+        """Give the converter of local times, once it is known that times are local."""
         return LocalClock(self._zone) if self._zone is not None and self._stamps.local else None
 
     def _bars(self, rows: Iterator[RawBars]) -> Iterator[RawBars]:
-        """Give the rows of one instrument, the oldest first, with moments for times."""
+        """Give the rows of one instrument, oldest first, with their times as moments."""
         first = next(rows, None)
         if first is None:
             return
@@ -105,7 +105,7 @@ class RawBarsMaker:
 
 
 def _falls(stamps: NDArray[np.int64]) -> bool:
-    """Say whether times run from the newest to the oldest: most steps between them go back."""
+    """Say whether times are sorted newest first: most steps between them go back."""
     falls = stamps[1:] < stamps[:-1]
     if not falls.any():
         return False
@@ -139,7 +139,7 @@ def _coded(cells: Cells, last: str, *, begun: bool) -> tuple[list[str], NDArray[
 
 
 def _parted(raw: RawBars, codes: NDArray[np.int64], count: int) -> Iterator[tuple[int, RawBars]]:
-    """Take rows apart by their code, in the order of the codes."""
+    """Divide rows by their code, in the order of the codes."""
     order = np.argsort(codes, kind="stable")
     columns = {name: getattr(raw, name)[order] for name in ("stamp", "row", *NUMBERS)}
     told: dict[int, dict[int, str]] = {}

@@ -38,7 +38,7 @@ class Spool:
     """
 
     def __init__(self) -> None:
-        self._file = SpooledTemporaryFile(IN_MEMORY)  # noqa: SIM115 - closed when the last reader lets go of the spool
+        self._file = SpooledTemporaryFile(IN_MEMORY)  # noqa: SIM115 - closed when the last reader releases the spool
         self._pieces: dict[str, list[_Piece]] = {}
         self._end = 0
         self._source = ""
@@ -47,7 +47,7 @@ class Spool:
 
     @property
     def symbols(self) -> list[str]:
-        """Give the instruments in the order in which they first appeared."""
+        """Give the instruments in order of first appearance."""
         return list(self._pieces)
 
     def put(self, symbol: str, raw: RawBars) -> None:

@@ -1,1 +1,1 @@
-"""How times are written, and what moments they are."""
+"""How times are written, and the moments that they mean."""

@@ -1,4 +1,4 @@
-"""How the times of a file are written: in a standard form, or in a format that its whole column leaves."""
+"""How the times of a file are written: in a standard form, or in the one format that fits the whole column."""
 
 from __future__ import annotations
 
@@ -22,17 +22,17 @@ if TYPE_CHECKING:
     from adapters.feeds.files.times.styles import Style
 
 FIRST_EPOCH = 2_958_466
-"""Smaller numbers are no times since 1970: spreadsheets number days so, up to the year 9999, and tables their rows."""
+"""Smaller numbers are not times since 1970: they may be spreadsheet days, up to the year 9999, or row numbers."""
 DAY_NUMBERS = range(10_000, 80_000)
-"""Numbers of days since 1899 for 1927 to 2119, as spreadsheets have them."""
+"""Spreadsheet numbers of days (since 1899) for the years 1927 to 2119."""
 COMPACT_MINUTES = 12
-"""So many digits may be a date and a time of day, and as well milliseconds since 1970."""
+"""This many digits may be a date and a time of day, or milliseconds since 1970."""
 MOST_TRIED = 1_000
-"""A column of so many cells without a time has none."""
+"""A column with no time in this many cells has none."""
 TELLING = 3
-"""So many different times in order are not in order by chance."""
+"""This many different times are not in order by chance."""
 FEW = 10
-"""One cell in so many may be mistaken."""
+"""One cell in this many may be a mistake."""
 
 
 def reads(style: Style, cell: str) -> bool:
@@ -41,7 +41,7 @@ def reads(style: Style, cell: str) -> bool:
 
 
 def style_of(cell: str) -> Style | None:
-    """Find how a cell is written; None where it is in no standard form, or says no possible time."""
+    """Find the style of a cell; None if it is in no standard form, or is not a possible time."""
     for style in (DATE, COMPACT, LOCAL, ZONED):
         if re.fullmatch(style.pattern, cell, re.ASCII) and reads(style, cell):
             return style
@@ -52,12 +52,12 @@ def style_of(cell: str) -> Style | None:
 
 @dataclass(slots=True)
 class _Candidate:
-    """One format that the times may have, and how it has done."""
+    """A candidate format, and how well it has fitted."""
 
     name: str
     style: Style
     failed: int = 0
-    """Cells that only others could read."""
+    """Cells that only other candidates could read."""
     first: int | None = None
     last: int | None = None
     rises: bool = True
@@ -83,7 +83,7 @@ class _Candidate:
 
 @dataclass(slots=True)
 class Choice:
-    """Looks at the times of a file as they come, until only one way of writing them is left.
+    """Looks at the times of a file as they come, until only one format is left.
 
     ``given`` is the format that the user names.
     """
@@ -91,13 +91,13 @@ class Choice:
     given: str | None = None
     style: Style | None = None
     cell: str = ""
-    """The time by which the candidates were found."""
+    """The time from which the candidates were found."""
     candidates: list[_Candidate] = field(default_factory=list)
     better: str = ""
-    """A format that fits more of the times than the one that is given."""
+    """A format that fits more of the times than the given one."""
 
     def __post_init__(self) -> None:
-        """Take the format that is given."""
+        """Take the given format."""
         if self.given is not None:
             self.style = style_for(self.given)
 
@@ -123,7 +123,7 @@ class Choice:
             candidate.see(cells)
 
     def _test_given(self, text: Column) -> None:
-        """See whether times that the given format does not fit are written in another, or are in a standard form."""
+        """Check whether times that do not fit the given format fit another one or a standard form."""
         if self.given is None or self.style is None:
             return
         read = self.style.read(text)
@@ -162,7 +162,7 @@ class Choice:
         return [each for each in alive if each.in_order] or alive
 
     def choose(self, path: Path, column: str) -> Style | None:
-        """Choose the style, None where no cell is a time; UnreadableFileError where several are left, or none."""
+        """Choose the style, None if no cell is a time; UnreadableFileError if several are left, or none."""
         if self.better:
             raise UnreadableFileError(
                 f"{path}: the time {quoted(self.cell)} in the column {quoted(column)} does not fit --time-format "

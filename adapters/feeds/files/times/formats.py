@@ -1,4 +1,4 @@
-"""Times written to a format, as ``strptime`` names it: how such a column is read, and which formats a cell may have."""
+"""Times in a ``strptime`` format: how such a column is read, and which formats a cell may have."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 MONTHS = 12
 DIGITS_OF_A_YEAR = 4
 CENTURY = 69
-"""Years of two digits from here on are of the last century, as POSIX has it."""
+"""Two-digit years from here on belong to the last century, as in POSIX."""
 MOST_DAYS = 106_750
-"""64 bits hold the nanoseconds of so many days around 1970."""
+"""64 bits hold the nanoseconds of this many days around 1970."""
 _NAMES = {
     name: month
     for month, names in enumerate(
@@ -67,7 +67,7 @@ _PARTS = {
 
 
 def style_for(time_format: str) -> Style:
-    """Make the style of a strptime format; ValueError where that is none, or names no full date.
+    """Make the style of a strptime format; ValueError if it is not one, or has no full date.
 
     Names of months are understood in five languages.
     """
@@ -93,7 +93,7 @@ def _literal(text: str) -> str:
 
 
 def _by_parts(cells: Column, pattern: str) -> Column:
-    """Read a column of text all at once; null where a cell does not fit the pattern, or is no possible time."""
+    """Read a column of text all at once; null for cells that do not fit the pattern or are not possible times."""
     found = pc.extract_regex(pc.utf8_trim_whitespace(cells), pattern)
     good = np.asarray(found.is_valid())
     texts = {field.name: found.field(index) for index, field in enumerate(found.type)}
@@ -132,7 +132,7 @@ def _by_parts(cells: Column, pattern: str) -> Column:
 
 
 def _months(cells: Column) -> NDArray[np.int64]:
-    """Give the numbers of months by their names, 0 where one is not known."""
+    """Give the numbers of months by their names, 0 for unknown names."""
     told = pc.utf8_lower(cells).dictionary_encode()
     plain = pc.replace_substring_regex(pc.utf8_normalize(told.dictionary, "NFKD"), r"[\p{M}.]", "").to_pylist()
     months = np.array([_NAMES.get(name, 0) for name in plain] or [0], dtype=np.int64)
@@ -182,9 +182,9 @@ _REST = (
 
 
 def formats_of(cell: str) -> tuple[str, ...]:
-    """Give the formats in which a time in no standard form may be written; () where none is known.
+    """Give the possible formats of a time in no standard form; () if none is known.
 
-    Dates with dots are written day first wherever they are in use (as Unicode CLDR has it, from memory), so that the
+    Dates with dots are written day first wherever they are in use (according to Unicode CLDR, from memory), so that the
     day comes first among them too.
     """
     day = (

@@ -1,4 +1,4 @@
-"""The times of one file, whichever way they are written, as nanoseconds since 1970."""
+"""The times of one file, in whatever form they are written, as nanoseconds since 1970."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ SEVERAL = 2
 
 
 class Stamps:
-    """Reads the times of one file. How they are written is decided once: by what was seen, or on its first rows.
+    """Reads the times of one file. Their form is decided once: by the rows looked at, or by the first rows read.
 
-    Times that all stand at midnight, in their own zone or in none, are those of days, unless bars are stamped at
-    their close: tables of daily bars are often stored so. ``kind``, ``meaning`` and ``local`` are known after the first
-    ``read``; ``local`` says that the stamps are clock times of a zone that the file does not name.
+    Times that are all at midnight, in their own zone or in none, mean days, unless bars are stamped at their close:
+    tables of daily bars are often stored in this way. ``kind``, ``meaning`` and ``local`` are known after the first
+    ``read``; ``local`` says that the stamps are local times of a zone that the file does not name.
     """
 
     def __init__(self, path: Path, columns: Columns, options: ReadingOptions) -> None:
@@ -50,24 +50,24 @@ class Stamps:
 
     @property
     def settled(self) -> bool:
-        """Whether no more times need to be seen."""
+        """Whether the form is settled."""
         return self._typed or self._choice.settled
 
     @property
     def time_format(self) -> str | None:
-        """Give the format of the times, None where they are in a standard form."""
+        """Give the format of the times, None if they are in a standard form."""
         return self._choice.given
 
     def see(self, time: Column) -> None:
-        """Look at times before they are read, so that the whole column decides how they are written."""
+        """Look at times before they are read, so that the whole column decides their form."""
         self._looked, self._typed = True, is_time(time.type)
         if not self._typed:
             self._choice.see(as_text(time))
 
     def read(self, cells: Cells) -> NDArray[np.int64]:
-        """Give the stamps of some rows, NO_TIME where one cannot be read; that is told in ``cells.unreadable``.
+        """Give the stamps of some rows, NO_TIME for unreadable ones, which ``cells.unreadable`` describes.
 
-        They may be written to as in ``NumberReader.read``.
+        The result may be written to, as in ``NumberReader.read``.
         """
         first = not self._decided
         meaning, found = _moments(cells.time) if is_time(cells.time.type) else self._written(cells)
@@ -119,7 +119,7 @@ class Stamps:
 
 
 def _are_midnights(stamps: NDArray[np.int64]) -> bool:
-    """Say whether several stamps all stand at midnight; the first few nearly always tell."""
+    """Say whether several stamps are all at midnight; the first few nearly always settle it."""
     return len(stamps) >= SEVERAL and not (stamps[:SEVERAL] % DAY).any() and not (stamps % DAY).any()
 
 
@@ -136,7 +136,7 @@ def is_time(kind: Kind) -> bool:
 
 
 def _nanoseconds(cells: Column) -> Column:
-    """Cast timestamps to int64 nanoseconds; null where that is too far from 1970."""
+    """Cast timestamps to int64 nanoseconds; null for those too far from 1970."""
     per_unit = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}[cells.type.unit]
     whole = cells.cast(pa.int64())
     if per_unit > 1:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from adapters.feeds.files.cells.arrow import Column
 
 Meaning = Literal["date", "local", "utc"]
-"""What a reading stands for: midnight UTC of a day, a clock time in a zone yet to be told, or a moment."""
+"""The meaning of a parsed time: midnight UTC of a day, a local time in a zone not yet known, or a moment."""
 
 DIGITS_OF_A_YEAR = 4
 MONTHS = 12
@@ -31,10 +31,9 @@ _NANOSECONDS = pa.timestamp("ns")
 class Style:
     """One way of writing times.
 
-    ``cast`` makes an int64 column of nanoseconds out of a column of text that is written exactly so, and raises
-    pa.ArrowInvalid if one cell is not. ``pattern`` fits all cells that may be read, exact or looser; ``tidy`` are
-    replacements (pattern, by what) that bring looser forms into the exact one, and ``cast_tidy`` reads what comes of
-    them.
+    ``cast`` turns a column of text in the exact form into an int64 column of nanoseconds, and raises pa.ArrowInvalid if
+    a cell is in another form. ``pattern`` fits all readable cells, exact or looser; ``tidy`` are replacements (pattern,
+    replacement) that bring looser forms into the exact one, and ``cast_tidy`` reads the result.
     """
 
     meaning: Meaning
@@ -44,7 +43,7 @@ class Style:
     cast_tidy: Callable[[Column], Column] | None = None
 
     def read(self, cells: Column) -> Column:
-        """Read a column of text into int64 nanoseconds, null where a cell is not written in this style."""
+        """Read a column of text into int64 nanoseconds, null for cells not written in this style."""
         try:
             return self.cast(cells)
         except pa.ArrowInvalid:
@@ -56,7 +55,7 @@ class Style:
 
 
 def _read_good(cells: Column, cast: Callable[[Column], Column]) -> Column:
-    """Cast what can be cast: a part that fails is halved until the cells to blame stand alone."""
+    """Cast what can be cast: a part that fails is halved until the bad cells are isolated."""
     try:
         return cast(cells)
     except pa.ArrowInvalid:
@@ -83,7 +82,7 @@ def _whole(cells: Column) -> Column:
 
 
 def epoch(number: str) -> Style:
-    """Make the style of a number of units since 1970, the unit told by its size."""
+    """Make the style of numbers since 1970; their size shows the unit."""
     size = abs(int(number.partition(".")[0]))
     power = next(power for limit, power in UNITS if size < limit)
     # Tidied, 1609459200.5 s becomes 1609459200500000000 ns by moving the point.
@@ -107,11 +106,11 @@ ZONED = Style(
 
 
 def _rewritten(pattern: str, by: str, style: Style) -> Style:
-    """Make a style of one whose cells become ``style`` by a replacement."""
+    """Make a style whose cells match ``style`` after a replacement."""
 
     def cast(cells: Column) -> Column:
         cells = pc.replace_substring_regex(cells, f"^{pattern}$", by)
-        # A digit that stands alone gets its leading zero.
+        # A single digit gets its leading zero.
         return style.cast(pc.replace_substring_regex(cells, r"(^|[- :])(\d)\b", r"\10\2"))
 
     return Style(style.meaning, f"{pattern}|{style.pattern}", cast)

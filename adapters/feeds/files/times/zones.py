@@ -1,4 +1,4 @@
-"""Clock times of a zone as moments."""
+"""Local times of a zone as moments."""
 
 from __future__ import annotations
 
@@ -16,15 +16,14 @@ if TYPE_CHECKING:
 
 SECOND = 1_000_000_000
 DAY = 86_400 * SECOND
-EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - a clock time, the zone comes in where it is used
+EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - a local time; the zone is added where it is used
 
 
 class LocalClock:
-    """Turns clock times of one series, in the order of its rows, into nanoseconds since 1970 UTC.
+    """Turns local times of one series, in the order of its rows, into nanoseconds since 1970 UTC.
 
-    Where the clocks are put forward, the times that they skip never were: they become NO_TIME. Where they are put
-    back, an hour comes twice: a time in it is the first of the two if that is later than the row before it, else
-    the second.
+    When the clocks go forward, the skipped times do not exist: they become NO_TIME. When they go back, an hour occurs
+    twice: a time in it means the first of the two if that is later than the row before it, else the second.
     """
 
     def __init__(self, zone: ZoneInfo) -> None:
@@ -58,7 +57,7 @@ class LocalClock:
         return (offset.days * 86_400 + offset.seconds) * SECOND
 
     def _offset_all_day(self, day: int) -> int | None:
-        """Give the offset of a day, None where it changes in the course of it."""
+        """Give the offset of a day, None if it changes during the day."""
         if day not in self._whole_days:
             midnight = EPOCH + timedelta(days=day)
             begin, end = self._offset(midnight, 0), self._offset(midnight + timedelta(days=1), 1)
@@ -74,6 +73,6 @@ class LocalClock:
 
 
 def skipped(local: int, zone: ZoneInfo) -> str:
-    """Say of a clock time that it never was."""
+    """Describe a local time that does not exist."""
     clock = datetime.fromtimestamp(local // SECOND, UTC).replace(tzinfo=None)
     return f"time {clock.isoformat(sep=' ')}, which the clocks of {zone.key} skipped"

@@ -21,7 +21,6 @@ ROOMS = (
     "scanner.ports",
     "scanner.wording",
     "scanner.analysis",
-    "scanner.snapshots",
     "scanner.trade",
     "scanner.judgement",
     "scanner.forming",

@@ -158,6 +158,7 @@ class Pool:
         for row in np.atleast_1d(rows).tolist() if self.spikes else ():
             self.spikes.pop(row, None)
         self.columns[rows, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
+        self.columns[rows, ATR, self.kept - 1] = np.nan  # a look for bad ticks does
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
         """Take in new bars of several series, and stop at each that must be looked at: (number of the series, stop).

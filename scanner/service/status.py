@@ -10,8 +10,8 @@ from scanner.market.sessions.timetables import timetable_of
 from scanner.present.reports.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
 from scanner.service.changes.config_mark import ListRead
 from scanner.service.intake.lags import Lags
-from scanner.snapshots import counts_in
 from scanner.store import SeriesKey
+from scanner.store.snapshots import counts_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

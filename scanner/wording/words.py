@@ -14,6 +14,8 @@ from scanner.wording.text import plain
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from scanner.event_data import State
+
 HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
 NAME_LENGTH = 32
@@ -21,6 +23,17 @@ SHORTEST_NAME = 12
 """A headline whose prices leave less room than this for a name becomes longer than its length instead."""
 TEXT_LENGTH = 300
 NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
+STATE_WORDS: dict[State, str] = {
+    "waiting": "waiting",
+    "open": "open",
+    "stopped": "stopped",
+    "left": "left",
+    "left_on_pressure": "pressure",
+    "lapsed": "lapsed",
+    "spoiled": "spoiled",
+    "broken_off": "broken off",
+}
+"""The states of a story in tables."""
 RIGHT_TO_LEFT = {"R", "AL"}
 LEFT_TO_RIGHT_MARK = "\u200e"
 MARKS = 2

@@ -9,11 +9,13 @@ import pytest
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
+from scanner.analysis.indicators.spikes import Spike
 from scanner.analysis.places import structure
 from scanner.analysis.places.touched import touched
+from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.trade.rulebook import Rulebook
-from tests.laws import bars_of, engine
+from tests.laws import bars_of, engine, timetable
 
 if TYPE_CHECKING:
     from typing import Any
@@ -83,6 +85,19 @@ def test_a_bar_is_suspected_beyond_ten_atr_and_not_at_them(
     below = suspected(reflected(bar), {back: reflected(each) for back, each in earlier.items()})  # type: ignore[arg-type]  # as above
     assert len(below) == len(found)
     assert all("below" in each and "above" not in each for each in below)
+
+
+def test_nothing_is_part_of_an_atr_of_zero() -> None:
+    assert not Spike(number=0, true_range=5.0, whole=True).makes_up(0.0, 3, 1)
+
+
+def test_the_first_bar_of_a_series_is_not_suspected_whatever_its_memory_held_before() -> None:
+    pool = Pool(Rules(atr_length=1), (), timetable("1d"))
+    row = pool.add()
+    pool.columns[row] = pool.deep[row] = 1.0  # as another series left it
+    pool.clear(row)
+    bars = bars_of([(1000.0, 1200.0, 900.0, 1100.0, 1.0)])
+    assert list(pool.take(np.array([row]), np.array([1]), bars)) == []
 
 
 def test_how_far_is_a_setting() -> None:

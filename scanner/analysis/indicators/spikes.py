@@ -42,8 +42,8 @@ class Spike(NamedTuple):
         return self.true_range / length * (1 - 1 / length) ** back / atr
 
     def makes_up(self, atr: float, back: int, length: int) -> bool:
-        """Say whether it makes up so much of an ATR that distances in ATR are unreliable."""
-        return self.part_of(atr, back, length) > GREATEST_PART
+        """Say whether it makes up so much of an ATR that distances in ATR are unreliable; nothing of an ATR of 0."""
+        return atr > 0.0 and self.part_of(atr, back, length) > GREATEST_PART
 
 
 @inlined

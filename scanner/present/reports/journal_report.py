@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 from scanner.journal.entries import BROKEN
 from scanner.journal.figures import TOO_FEW
 from scanner.journal.stories import short_ids
-from scanner.present.reports.replay_report import STATE_WORDS
 from scanner.wording.cautions import SHORT
 from scanner.wording.tables import bar_time, fitted, table
 from scanner.wording.text import plain
 from scanner.wording.times import city, date
-from scanner.wording.words import counted, money
+from scanner.wording.words import STATE_WORDS, counted, money
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

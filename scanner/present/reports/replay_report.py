@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.replays.replay import Ends
 from scanner.wording.tables import bar_time, fitted, parse_time, table
 from scanner.wording.text import plain
+from scanner.wording.words import STATE_WORDS
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -26,16 +27,6 @@ HEADS = (
 NAMED = HEADS.index("evidence")
 """Number of first columns that identify the setup of a row."""
 FLUSH_LEFT = {*HEADS[:NAMED], "outcome"}
-STATE_WORDS: dict[State, str] = {
-    "waiting": "waiting",
-    "open": "open",
-    "stopped": "stopped",
-    "left": "left",
-    "left_on_pressure": "pressure",
-    "lapsed": "lapsed",
-    "spoiled": "spoiled",
-    "broken_off": "broken off",
-}
 COUNTED: dict[State, str] = STATE_WORDS | {"left_on_pressure": "left on pressure"}
 RARE = {"waiting", "broken off"}
 """Shown only if there are some."""

@@ -101,7 +101,7 @@ def served(folder: Path, table: str = "", config: str = CONFIG) -> Iterator[Serv
 
 @contextmanager
 def running(path: Path) -> Iterator[None]:
-    """Serve the page of a configuration in a thread until the context is left, with its workroom in the same process."""
+    """Serve the page of a configuration in a thread of this process until the context is left, workroom included."""
     configured = Configured(path, Work(path, {}))
     page = configured.known.page
     assert page is not None

@@ -146,7 +146,11 @@ def _unusable(request: Request, problem: Exception) -> Response:
 
 def _method(request: Request, _: Exception) -> Response:
     return render(
-        request, "trouble.html", HTTPStatus.METHOD_NOT_ALLOWED, title="Not so", sentence="This can only be read."
+        request,
+        "trouble.html",
+        HTTPStatus.METHOD_NOT_ALLOWED,
+        title="Not allowed",
+        sentence="This address can only be read.",
     )
 
 

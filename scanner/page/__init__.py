@@ -1,4 +1,4 @@
-"""The page: what is open, what is near, why and why not, and the journal, to be looked at in a browser of this machine.
+"""The page: open stories, the nearest setups, explanations of bars, and the journal, in a browser.
 
-It is served from the store alone, in a process of its own, so that nothing that is drawn can hold up a bar close.
+It is served from the store alone, in its own process, so that drawing cannot delay a bar close.
 """

@@ -25,7 +25,7 @@ def _end_with_the_station() -> None:
 
 
 def main() -> None:
-    """Serve the page; the station sees to Ctrl-C for both."""
+    """Serve the page; the station handles Ctrl-C for both."""
     path, at = Path(sys.argv[1]), socket(fileno=int(sys.argv[2]))
     with suppress(OSError):
         os.nice(serving.POLITE)

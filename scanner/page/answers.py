@@ -1,4 +1,4 @@
-"""How a page is answered: who asks, what it is drawn from, and the template that it is written by."""
+"""How a page is answered: the session, what the page shows, and its template."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Answer = TypeVar("Answer", bound="Response")
 PIECES = 64
-"""Pieces of a template that are sent together."""
+"""Parts of a template that are sent together."""
 HEAD_ENDS = "</header>"
 NAV = (
     ("/", "Now"),
@@ -38,13 +38,13 @@ NAV = (
 
 
 def looker(request: Request) -> Looker:
-    """Give what the page knows of the station."""
+    """Give the reader of the station's store."""
     found: Looker = request.app.state.looker
     return found
 
 
 def board(request: Request) -> Board:
-    """Give what there was at the last look."""
+    """Give the state at the last look."""
     return looker(request).board
 
 
@@ -60,37 +60,37 @@ def sessions(request: Request) -> Sessions:
 
 
 def session_of(request: Request) -> str:
-    """Give the session that a request belongs to; empty where it belongs to none."""
+    """Give the session of a request; empty if it has none."""
     told = request.cookies.get(request.app.state.cookie, "")
     return told if Sessions.is_id(told) else ""
 
 
 def asked(request: Request, name: str, most: int = 200) -> str:
-    """Give what is asked in the address under a name, cut to a length; empty where nothing is."""
+    """Give a parameter of the address, cut to a length; empty if it is missing."""
     return request.query_params.get(name, "")[:most]
 
 
 def render(request: Request, template: str, status: int = 200, **context: Any) -> Response:  # noqa: ANN401 - whatever the template shows
-    """Write a page; whoever comes without a session is given one."""
+    """Write a page; a reader without a session gets one."""
     session, new = _session(request)
     text = templates().get_template(template).render(_common(request, session) | context)
     return _with_session(request, HTMLResponse(text, status), new)
 
 
 def part(template: str, **context: Any) -> Markup:  # noqa: ANN401 - as above
-    """Write a part of a page in which nothing is its reader's own."""
-    return Markup(templates().get_template(template).render(context))  # noqa: S704 - all that is put into it is escaped
+    """Write a part of a page that is the same for all readers."""
+    return Markup(templates().get_template(template).render(context))  # noqa: S704 - the template escapes all values
 
 
 def stream(request: Request, template: str, **context: Any) -> StreamingResponse:  # noqa: ANN401 - as above
-    """Write a page piece by piece, as far as it is known."""
+    """Write a page in parts, as they become known."""
     session, new = _session(request)
     pieces = templates().get_template(template).generate(_common(request, session) | context)
     return _with_session(request, StreamingResponse(_together(pieces), media_type="text/html"), new)
 
 
 def _together(pieces: Iterable[str]) -> Iterator[str]:
-    """Put pieces together: the head of a page is sent at once, the rest as far as there is enough of it."""
+    """Join parts: the head of a page is sent at once, the rest in larger parts."""
     kept: list[str] = []
     for piece in pieces:
         kept.append(piece)
@@ -101,7 +101,7 @@ def _together(pieces: Iterable[str]) -> Iterator[str]:
 
 
 def _session(request: Request) -> tuple[str, str]:
-    """Give the session that the answer is for, and its id once more where it is a new one."""
+    """Give the session of the answer, and its id again if it is new."""
     session = session_of(request)
     new = "" if session else Sessions.new()
     return session or new, new
@@ -131,25 +131,25 @@ def _common(request: Request, session: str) -> dict[str, Any]:
 
 
 def remember(request: Request, answer: Response, session: str) -> None:
-    """Have the browser keep a session, for this page alone."""
+    """Let the browser keep a session, for this page alone."""
     secure: bool = request.app.state.https
     answer.set_cookie(request.app.state.cookie, session, path="/", secure=secure, httponly=True, samesite="strict")
 
 
 def go_to(path: str) -> Response:
-    """Send the browser to another page of ours after a form."""
+    """Send the browser to another page of this server after a form."""
     return RedirectResponse(path, 303)
 
 
 def load_templates() -> None:
-    """Read all templates, so that nobody waits for it."""
+    """Read all templates beforehand, so that no request waits for it."""
     for name in templates().list_templates():
         templates().get_template(name)
 
 
 @cache
 def templates() -> Environment:
-    """Give the templates; all that is put into them is escaped."""
+    """Give the templates; they escape all values."""
     environment = Environment(
         loader=PackageLoader("scanner.page"),
         autoescape=True,

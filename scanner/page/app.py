@@ -1,4 +1,4 @@
-"""The page as an application: its addresses, who is let in, and what is answered where something is wrong."""
+"""The page as an application: its addresses, access, and the answers to errors."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ if TYPE_CHECKING:
     from scanner.page.known.looking import Looker
 
 OPEN_TO_ALL = ("/login", "/static/")
-"""What is answered before anybody has signed in."""
+"""Addresses answered without signing in."""
 BOKEH = ("bokeh.min.js", "bokeh-api.min.js")
-"""The scripts of the chart library, which its package brings."""
+"""The scripts of the chart library, from its package."""
 KINDS = {"js": "text/javascript", "css": "text/css", "svg": "image/svg+xml"}
 
 
@@ -45,7 +45,7 @@ def application(
 ) -> Starlette:
     """Make the application; ``password`` is the line of its hashed password, None without one.
 
-    ``cookie`` is the name of the cookie: those of one machine are not told apart by port.
+    ``cookie`` is the name of the cookie: browsers do not separate cookies of one machine by port.
     """
     routes = [
         Route("/", now.now),
@@ -92,7 +92,7 @@ def application(
 
 
 class SignedIn:
-    """Sends whoever has not signed in to where that is done, where the page has a password."""
+    """Sends readers who have not signed in to the login page, if the page has a password."""
 
     def __init__(self, app: ASGIApp, needed: bool) -> None:
         self.app = app
@@ -112,7 +112,7 @@ class SignedIn:
 
 
 async def static(request: Request) -> Response:
-    """Give a file that the page is made of, by its name alone."""
+    """Give a static file of the page by its name."""
     name = request.path_params["name"]
     headers = {"Cache-Control": "no-cache"}
     if name == "style.css":
@@ -146,7 +146,11 @@ def _unusable(request: Request, problem: Exception) -> Response:
 
 def _method(request: Request, _: Exception) -> Response:
     return render(
-        request, "trouble.html", HTTPStatus.METHOD_NOT_ALLOWED, title="Not so", sentence="This can only be read."
+        request,
+        "trouble.html",
+        HTTPStatus.METHOD_NOT_ALLOWED,
+        title="Not allowed",
+        sentence="This address can only be read.",
     )
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def run(path: Path, port: int | None) -> None:
-    """Serve the page of a configuration until told to stop, and say where it is."""
+    """Serve the page of a configuration until stopped, and print its address."""
     with Elsewhere(path) as elsewhere:
         configured = Configured(path, elsewhere.work)
         known = configured.known
@@ -44,7 +44,7 @@ def ask() -> str:
 
 
 def set_password(path: Path, asked: Callable[[], str] = ask) -> None:
-    """Leave the password that is ``asked`` for hashed in the file that the configuration names."""
+    """Write the password that ``asked`` gives, hashed, into the file that the configuration names."""
     from scanner.configuration.model import settings as configuration  # noqa: PLC0415 - heavy, and not needed to serve
 
     settings = configuration.load(path)

@@ -1,4 +1,4 @@
-"""The workroom in a process of its own, which is there only while it is asked: the rules take much memory."""
+"""The workroom in its own process, which lives only while it is used, since the rules need much memory."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from scanner.page.workroom.work import Work
 
 IDLE = 60.0
-"""Seconds for which the process is kept after its last answer."""
+"""Seconds that the process lives after its last answer."""
 
 
 class Elsewhere:
-    """Asks a ``Work`` in another process, one question at a time, until this is left."""
+    """Asks a ``Work`` in another process, one question at a time, until the context is left."""
 
     def __init__(self, path: Path, idle: float = IDLE) -> None:
         self._path, self._idle = path, idle
@@ -35,12 +35,12 @@ class Elsewhere:
 
     @property
     def process(self) -> int | None:
-        """The number of the process; None where there is none."""
+        """The process id; None if there is no process."""
         process = self._process
         return None if process is None else process.pid
 
     def ask(self, name: str, *given: object, **named: object) -> Any:  # noqa: ANN401 - whatever the work answers
-        """Ask for a method of the work; gives what it gives, and raises what it is expected to raise."""
+        """Call a method of the work; gives its result, and raises the errors that are expected of it."""
         with self._turn:
             self._rest.cancel()
             answer = self._answer((name, given, named))
@@ -60,7 +60,7 @@ class Elsewhere:
             raise AssertionError("both are pipes")
         pickle.dump(question, questions)
         questions.flush()
-        return pickle.load(answers)  # noqa: S301 - it is our own process that answers
+        return pickle.load(answers)  # noqa: S301 - our own process answers
 
     def _end_idle(self) -> None:
         with self._turn:
@@ -74,13 +74,13 @@ class Elsewhere:
             self._process = None
 
     def __enter__(self) -> Self:
-        """Nothing is begun before the first question."""
+        """Start nothing before the first question."""
         return self
 
     def __exit__(self, *_: object) -> None:
         """End the process, whatever it does."""
         if self._process is not None:
-            self._process.kill()  # so that whoever has the turn gives it back
+            self._process.kill()  # so that a waiting question ends
         with self._turn:
             self._rest.cancel()
             self._end()

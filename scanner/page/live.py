@@ -1,4 +1,4 @@
-"""Server-sent events: an open page hears that something has changed, and asks for itself again."""
+"""Server-sent events: an open page hears of a change, and requests itself again."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from scanner.page.known.looking import Board
 
 ALIVE = 15.0
-"""Seconds after which a listener hears that the line still stands."""
+"""Seconds after which a listener hears that the connection is alive."""
 MOST = 300
-"""Listeners at a time."""
+"""Most listeners at a time."""
 
 
 class Live:
-    """Tells listeners of the version that there is now. To be used in the event loop of the server alone."""
+    """Tells listeners the current version. To be used only in the event loop of the server."""
 
     def __init__(self) -> None:
         self.version = 0
@@ -32,7 +32,7 @@ class Live:
         self._changed = asyncio.Event()
 
     def tell(self, board: Board) -> None:
-        """Say that there is another version."""
+        """Publish a new version."""
         self.version = board.version
         self._wake()
 
@@ -46,7 +46,7 @@ class Live:
         self._changed = asyncio.Event()
 
     async def listen(self) -> AsyncIterator[str]:
-        """Give the version that there is, and every later one; what comes in quick succession comes as one."""
+        """Give the current version and every later one; quick successions come as one."""
         told = -1
         while not self.ended:
             changed = self._changed

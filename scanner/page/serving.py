@@ -28,17 +28,17 @@ if TYPE_CHECKING:
     from scanner.page.known.looking import Board
 
 POLITE = 10
-"""How far the page stands back where the station beside it wants the processor, as ``nice`` counts."""
+"""The ``nice`` value of the page, so that the station beside it gets the processor first."""
 M_MMAP_THRESHOLD, M_ARENA_MAX = -3, -8
 """Parameters of mallopt(3), from malloc.h."""
 LARGE = 65_536
-"""Bytes from which on memory is given back as soon as it is free."""
+"""Bytes from which freed memory is returned at once."""
 THREADS = 4
-"""Answers that are worked out at a time."""
+"""Answers computed at a time."""
 
 
 def opened(page: Page) -> socket:
-    """Open the port of the page; UsageError where it cannot be."""
+    """Open the port of the page; UsageError if that fails."""
     try:
         return listener(page.port, str(page.listen))
     except OSError as problem:
@@ -61,9 +61,9 @@ def _host_of(page: Page) -> str:
 
 @contextmanager
 def beside(path: Path, settings: Settings) -> Iterator[None]:
-    """Serve the page of a station in a process of its own, where one is configured, until this is left.
+    """Serve the page of a station in its own process, if configured, until the context is left.
 
-    It ends with this process, too, however that ends.
+    It also ends with this process, however that ends.
     """
     if settings.page is None:
         yield
@@ -87,7 +87,7 @@ def run(
     at: socket,
     stops: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM),
 ) -> None:
-    """Serve the page until told to stop, by Ctrl-C or SIGTERM unless other signals are given."""
+    """Serve the page until stopped, by default by Ctrl-C or SIGTERM."""
 
     async def until_stopped() -> None:
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
@@ -99,9 +99,9 @@ def run(
 
 
 def _spare_memory() -> None:
-    """Have all threads take memory from one heap, and give it back, where the C library (glibc) can be told.
+    """Let all threads share one heap that returns memory, if the C library (glibc) supports it.
 
-    Each would keep a heap of its own, and what a large answer took for a moment would be kept for good.
+    Otherwise each thread has its own heap, and the memory of a large answer is never returned.
     """
     with suppress(OSError, AttributeError):
         library = ctypes.CDLL(None)
@@ -110,8 +110,8 @@ def _spare_memory() -> None:
 
 
 async def serve(configured: Configured, page: Page, at: socket, stop: asyncio.Event) -> None:
-    """Serve the page of a configuration on a port that is open already, until told to stop."""
-    # Much is loaded for this, which nobody needs who only starts a station without a page.
+    """Serve the page of a configuration on an open port until stopped."""
+    # Heavy, and not needed by a station without a page.
     from scanner.page.app import application  # noqa: PLC0415 - as said above
     from scanner.page.known.looking import Looker  # noqa: PLC0415 - as said above
 
@@ -132,7 +132,7 @@ async def serve(configured: Configured, page: Page, at: socket, stop: asyncio.Ev
         certificate=None if page.certificate is None else folder / page.certificate,
         key=None if page.key is None else folder / page.key,
     )
-    # More at a time would only take turns, and each thread keeps memory of its own.
+    # More threads would only take turns, and each keeps memory.
     anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS
     loop, live = asyncio.get_running_loop(), app.state.live
 

@@ -1,4 +1,4 @@
-"""What the page answers where something cannot be shown."""
+"""What the page answers if something cannot be shown."""
 
 from __future__ import annotations
 
@@ -7,4 +7,4 @@ NO_SETUP = "There is no setup of that name."
 
 
 class NothingHereError(Exception):
-    """What was asked for is not there; the message is one sentence for the reader."""
+    """The requested thing does not exist; the message is one sentence for the reader."""

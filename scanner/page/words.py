@@ -1,4 +1,4 @@
-"""Small words of the pages: moments, results in R, and addresses."""
+"""Short texts of the pages: times, results in R, and addresses."""
 
 from __future__ import annotations
 

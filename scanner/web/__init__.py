@@ -1,1 +1,1 @@
-"""What is served over HTTP: how requests are let in and limited, and the health of a running station."""
+"""What is served over HTTP: a server with limits, and the health of a running station."""

@@ -1,6 +1,6 @@
-"""Health and metrics for other programs of this machine: a small HTTP server on loopback.
+"""Health and metrics for other programs on this machine: a small HTTP server on loopback.
 
-``/health`` answers 200 where the station watches, no feed is late and no sink fails, else 503, with the reasons as
+``/health`` answers 200 if the station watches, no feed is late and no sink fails, else 503, with the reasons as
 JSON; ``/metrics`` answers in the Prometheus text format.
 """
 
@@ -36,7 +36,7 @@ class _Told(Collector):
         self.vitals = vitals
 
     def collect(self) -> Iterator[Metric]:
-        """Give all that there is to measure."""
+        """Give all metrics."""
         told = self.vitals
         yield GaugeMetricFamily("closewatch_watching", "Whether bar closes are watched.", value=float(told.watching))
         yield CounterMetricFamily("closewatch_bars", "Bars taken in since the start.", value=told.bars)
@@ -68,14 +68,14 @@ class _Told(Collector):
 
 
 def metrics(vitals: Vitals) -> bytes:
-    """Write how a station is in the Prometheus text format."""
+    """Write the state of a station in the Prometheus text format."""
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Told(vitals))
     return generate_latest(registry)
 
 
 def application(look: Callable[[], Awaitable[Vitals]]) -> Starlette:
-    """Make the application that answers; ``look`` sees how the station is."""
+    """Make the application that answers; ``look`` gives the state of the station."""
 
     async def health(_: Request) -> Response:
         vitals = await look()
@@ -98,7 +98,7 @@ def application(look: Callable[[], Awaitable[Vitals]]) -> Starlette:
 
 
 class HealthServer:
-    """Answers on a port of loopback while it is open; ``look`` sees how the station is. Port 0 takes any free one."""
+    """Answers on a loopback port while it is open; ``look`` gives the station's state. Port 0 takes any free port."""
 
     def __init__(self, port: int, look: Callable[[], Awaitable[Vitals]]) -> None:
         self.port = port
@@ -106,13 +106,13 @@ class HealthServer:
         self._serving: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
-        """Begin to answer; OSError where the port is taken."""
+        """Begin to answer; OSError if the port is in use."""
         opened = listener(self.port)
         self.port = opened.getsockname()[1]
         self._serving = asyncio.create_task(self._server.serve([opened]))
 
     async def stop(self) -> None:
-        """Stop; harmless when never started."""
+        """Stop; harmless if never started."""
         if self._serving is not None:
             self._server.should_exit = True
             await self._serving

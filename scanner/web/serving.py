@@ -1,4 +1,4 @@
-"""An HTTP server that no client can hold up: requests must come whole in time, and connections are counted."""
+"""An HTTP server that no client can block: requests must be complete in time, and connections are limited."""
 
 from __future__ import annotations
 
@@ -28,29 +28,29 @@ REQUEST_WITHIN = 5.0
 IDLE_WITHIN = 5
 """Seconds that a connection is kept for another request."""
 MOST_CONNECTIONS = 800
-"""Connections at a time; those beyond are answered that the server is busy."""
+"""Most connections at a time; further ones are told that the server is busy."""
 STOP_WITHIN = 1
-"""Seconds that a stop waits for answers that are under way."""
+"""Seconds that a stop waits for unfinished answers."""
 
 
 class Impatient(H11Protocol):
-    """Closes a connection whose request does not come whole in time; the library itself would wait for ever."""
+    """Closes a connection whose request is not complete in time; the library itself would wait for ever."""
 
     within = REQUEST_WITHIN
     _late: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as the library has it
-        """Begin to wait for the first request."""
+        """Start waiting for the first request."""
         super().connection_made(transport)
         self._wait()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Wait no longer."""
+        """Stop waiting."""
         self._calm()
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        """Take what came, and wait on where that was not a whole request."""
+        """Take the data, and wait on if the request is not complete."""
         super().data_received(data)
         if self.conn.their_state in {h11.IDLE, h11.SEND_BODY}:
             self._wait()
@@ -68,7 +68,7 @@ class Impatient(H11Protocol):
 
 
 class WebServer(uvicorn.Server):
-    """A server whose process sees to signals itself; it is told to stop by ``should_exit``."""
+    """A server whose process handles signals itself; ``should_exit`` stops it."""
 
     def capture_signals(self) -> AbstractContextManager[None]:  # type: ignore[override]  # the library's is a generator
         """Leave signals alone."""
@@ -76,10 +76,10 @@ class WebServer(uvicorn.Server):
 
 
 class NoNews(logging.Filter):
-    """Leaves out of the log what a client that goes away, or a stop, does to an answer that is under way."""
+    """Leaves out of the log that a client's leaving, or a stop, ended an unfinished answer."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Whether a record is for somebody to read."""
+        """Whether a record is worth logging."""
         problem = record.exc_info[1] if record.exc_info else None
         return not isinstance(problem, (asyncio.CancelledError, ClientDisconnect, OSError))
 
@@ -92,9 +92,9 @@ def server(
     certificate: Path | None = None,
     key: Path | None = None,
 ) -> WebServer:
-    """Make a server for an application, with so many connections and seconds for a request.
+    """Make a server for an application, with limits on connections and on the seconds for a request.
 
-    With a certificate and its key it speaks TLS.
+    With a certificate and its key it uses TLS.
     """
     options: dict[str, Any] = {}
     if certificate is not None:
@@ -124,12 +124,12 @@ NO_NEWS = NoNews()
 
 
 def listener(port: int, address: str = LOOPBACK) -> socket.socket:
-    """Open a port of this machine, so that a connection waits even before anybody serves it.
+    """Open a port of this machine, so that connections wait until it is served.
 
-    Port 0 takes any free one. OSError where it cannot be opened.
+    Port 0 takes any free port. OSError if it cannot be opened.
     """
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
-    # With its protocol named, what is accepted there sends at once and waits for no acknowledgement.
+    # If the protocol is named, accepted connections send at once, without waiting for an acknowledgement.
     opened = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -1,8 +1,8 @@
-"""Benchmarks of the scanner: ``python -m tests.benchmarks`` prints what was measured beside what is wanted.
+"""Benchmarks of the scanner: ``python -m tests.benchmarks`` prints measured figures beside targets.
 
-The command ends with 1 where anything that is wanted is missed. What is wanted are ratios of seconds of the processor,
-taken in one run, since machines differ and may be busy; each is the best of a few. ``--quick`` takes a tenth of the
-bars and of the series, which is too little for a steady figure: it prints misses, too, but ends with 1 only where a
+The command ends with 1 if any target is missed. Targets are ratios of processor seconds,
+taken in one run, since machines differ and may be busy; each is the best of a few. ``--quick`` uses a tenth of the
+bars and of the series, too few for a steady figure: it prints misses, too, but ends with 1 only if a
 figure is off by more than a factor of 10.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 
-os.environ["POLARS_MAX_THREADS"] = "1"  # before polars is imported anywhere: all is compared on one thread
+os.environ["POLARS_MAX_THREADS"] = "1"  # before polars is imported anywhere: all comparisons use one thread
 
 import argparse
 import sys
@@ -34,7 +34,7 @@ from tests.demo_setups import replayed
 from tests.laws import all_setups, timetable
 
 MARGIN = 10.0
-"""How far ``--quick`` lets a figure be off."""
+"""The factor by which a figure may be off with ``--quick``."""
 
 
 def watcher(rulebook: Rulebook, pool: Pool | None = None) -> SeriesEngine:
@@ -44,7 +44,7 @@ def watcher(rulebook: Rulebook, pool: Pool | None = None) -> SeriesEngine:
 
 
 def time_engine(measures: Measures, scale: int) -> None:
-    """Measure the engine: whether a bar costs the same however many there are, and a series at rest."""
+    """Measure the engine: whether the cost of a bar depends on their number, and the size of a series at rest."""
     per_bar = []
     for bars in (250_000 // scale, 1_000_000 // scale, 4_000_000 // scale):
         part = random_walk(bars)
@@ -81,7 +81,7 @@ def time_chart(measures: Measures) -> None:
 
 
 def main() -> int:
-    """Measure and print; gives 1 where what is wanted is missed."""
+    """Measure and print; gives 1 if a target is missed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="a tenth of the bars; only gross misses count")
     quick = parser.parse_args().quick

@@ -1,4 +1,4 @@
-"""Whole processes of the command line against the least that such a process has to do."""
+"""Whole processes of the command line, compared with the least that such a process must do."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ print(sum(pyarrow.compute.sum(table[name]).as_py() for name in ("open", "high", 
 
 
 def process(code: str, *words: str, env: dict[str, str] | None = None) -> None:
-    """Run Python in a process of its own, which keeps what it made of the source, as an installed one does."""
+    """Run Python in its own process, which keeps its bytecode, as an installed one does."""
     subprocess.run(
         [sys.executable, "-c", code, *words],
         check=True,
@@ -41,7 +41,7 @@ def process(code: str, *words: str, env: dict[str, str] | None = None) -> None:
 
 
 def process_time(code: str, *words: str, times: int = 3) -> float:
-    """Give the seconds of the processor that such a process takes."""
+    """Give the processor seconds that such a process takes."""
     return best(lambda: process(code, *words), times, children_time)
 
 
@@ -54,7 +54,7 @@ def frame(count: int) -> pa.Table:
 
 
 def write_files(folder: Path, csv_rows: int, parquet_rows: int) -> tuple[Path, Path, Path]:
-    """Write the files that the commands are timed on."""
+    """Write the files for timing the commands."""
     csv, parquet, small = folder / "million.csv", folder / "tens.parquet", folder / "small.csv"
     pa.csv.write_csv(frame(csv_rows), csv)
     pa.parquet.write_table(frame(parquet_rows), parquet)

@@ -1,6 +1,6 @@
 """How fast alerts reach a broker: ``python -m tests.benchmarks.delivery`` prints a table.
 
-mosquitto is started for it on this machine, and everything goes at QoS 1. Single times depend on the machine.
+It starts mosquitto on this machine, and sends everything at QoS 1. Single times depend on the machine.
 """
 
 from __future__ import annotations
@@ -50,12 +50,12 @@ class TimedSink(MqttSink):
 
 
 async def delivered(store: Store, count: int) -> None:
-    while store.outbox.counts().get((SINK, "delivered"), 0) < count:  # noqa: ASYNC110 - a store tells nobody
+    while store.outbox.counts().get((SINK, "delivered"), 0) < count:  # noqa: ASYNC110 - a store has no notifications
         await asyncio.sleep(0.005)
 
 
 async def drain(path: Path, port: int) -> float:
-    """Give the seconds from the start of delivery, connection and all, until the whole outbox is marked as done."""
+    """Give the seconds from the start of delivery, connection included, until the whole outbox is marked as done."""
     with Store.open(path, time.time_ns) as store:
         store.commit(Batch(said=[Said(setup_event(f"BUOY{number}"), [SINK]) for number in range(ALERTS)]))
         stop, start = asyncio.Event(), time.perf_counter()
@@ -68,7 +68,7 @@ async def drain(path: Path, port: int) -> float:
 
 
 def closes_with_setups() -> Iterator[tuple[Event, SeriesUpdate, float]]:
-    """Play the demo feed; give each setup, what is to be kept with it, and when its last bar was handed in."""
+    """Play the demo feed; give each setup, what is stored with it, and the time at which its last bar was given."""
     known = settings.load(FOLDER / "instruments.toml")
     for recording in RecordedFeed.recordings([FOLDER]):
         watched = known.of(recording.symbol)

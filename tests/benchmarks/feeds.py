@@ -35,7 +35,7 @@ def wants(count: int) -> list[Want]:
 
 
 def shapes(count: int) -> dict[str, tuple[object, dict[str, Any]]]:
-    """Give answers with one bar for each of so many instruments, and the settings that read them."""
+    """Give answers with one bar for each of many instruments, and the settings that read them."""
     bar = rows(1)[0]
     names = [want.symbol for want in wants(count)]
     prices = {name: f"p.{name}" for name in ("open", "high", "low", "close")}
@@ -66,7 +66,7 @@ async def best(measured: Callable[[], Awaitable[object]]) -> float:
 
 
 async def http(count: int, answer: object, settings: dict[str, Any]) -> float:
-    """Measure one request for so many instruments, from the question to the bars."""
+    """Measure one request for many instruments, from the question to the bars."""
     response = as_json(answer)
     with http_server(lambda _: response) as server:
         feed = HttpJsonFeed(HttpJsonFeed.Settings(url=server.url, symbols_per_request=count, **settings))
@@ -77,7 +77,7 @@ async def http(count: int, answer: object, settings: dict[str, Any]) -> float:
 
 
 async def messages(count: int) -> float:
-    """Measure taking in a message with one bar for each of so many series."""
+    """Measure taking a message with one bar for each of many series."""
     settings = StreamJsonFeed.Settings(url="wss://bars.example.org", symbol="of", timeframe="'15m'")
     payloads = [json.dumps(rows(1)[0] | {"of": want.symbol}) for want in wants(count)]
 

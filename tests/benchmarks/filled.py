@@ -1,4 +1,4 @@
-"""Stores for the live benchmark: bars of many series before a close, as a station would have taken them in."""
+"""Stores for the live benchmark: bars of many series before a close, as a station would have stored them."""
 
 from __future__ import annotations
 
@@ -22,19 +22,19 @@ if TYPE_CHECKING:
 
 STORED = 500
 LOOKED_AT = 40
-"""Of the stored bars, the last ones, in which setups are looked for: those that may still be followed."""
+"""The last of the stored bars, in which setups are looked for: those that may still be followed."""
 CLOSES = 4
-"""Closes that are measured, each after a new start, the last with where the time goes."""
+"""Closes that are measured, each after a new start; at the last, the time is broken down."""
 MADE = 10_000
-"""Series that a desk takes in; any more are copies of them."""
+"""Series that go through a desk; any more are copies of them."""
 TAPE = bars_of(tape(7), 1_700_000_100 * 1_000_000_000 // QUARTER_HOUR * QUARTER_HOUR)
 AT_ONCE = 500
-"""Series that are put into the store together."""
+"""Series that are stored together."""
 THREAD = re.compile(rb'"thread":"([0-9a-f]{32})"')
 
 
 def window(number: int, begin: int, end: int) -> Bars:
-    """Give bars of a series: all are parts of one tape, each from another bar on, moved to the same times."""
+    """Give bars of a series: all are parts of one tape, each from a different bar on, moved to the same times."""
     first = number % MADE % (len(TAPE) - STORED - CLOSES)
     columns = [column[first + begin : first + end] for column in TAPE.columns()]
     columns[:2] = [column[begin:end] for column in TAPE.columns()[:2]]
@@ -50,7 +50,7 @@ def name(number: int) -> str:
 
 
 def fill(config: Path, size: int) -> None:
-    """Put the bars before the first close into the store, through a desk as a station does."""
+    """Store the bars before the first close through a desk, as a station does."""
     settings = configuration.load(config)
     now = close_of(STORED - 1)
     with Store.open(settings.store_path, lambda: now) as store:
@@ -69,7 +69,7 @@ def fill(config: Path, size: int) -> None:
 
 
 def _add_copies(store: Store, copy: int, size: int) -> None:
-    """Give as many more series the bars and the state of those that were made; each has stories of its own."""
+    """Give further series the bars and states of those that were made; each has its own stories."""
     made = [key for key in store.bars.keys if int(key.instrument[1:]) < min(MADE, size - copy * MADE)]
     for begin in range(0, len(made), AT_ONCE):
         updates = []
@@ -81,7 +81,7 @@ def _add_copies(store: Store, copy: int, size: int) -> None:
 
 
 def _renamed(called: str, found: re.Match[bytes]) -> bytes:
-    """Give a story of another series an id of its own."""
+    """Give a story of another series its own id."""
     return b'"thread":"%s"' % sha256(called.encode() + found[1]).hexdigest()[:32].encode()
 
 

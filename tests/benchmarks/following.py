@@ -1,4 +1,4 @@
-"""What it costs to follow setups: a long replay, and one close of many series with a position open in each."""
+"""The cost of following setups: a long replay, and one close of many series with a position open in each."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class OnlyFinding(SeriesEngine):
 
     def follow(
         self,
-        found: Sequence[Found] = (),  # noqa: ARG002 - it takes the place of one that needs them
+        found: Sequence[Found] = (),  # noqa: ARG002 - the method that it replaces needs them
         records: NDArray[Any] = NO_RECORDS,  # noqa: ARG002 - as above
         standing: Sequence[tuple[int, int]] = (),  # noqa: ARG002 - as above
     ) -> list[tuple[int, Event]]:
@@ -64,7 +64,7 @@ class OnlyFinding(SeriesEngine):
 
 
 def replay_all(path: Path, kind: type[SeriesEngine], *, tells_stories: bool = False) -> None:
-    """Replay a file as the command does, but for the report."""
+    """Replay a file as the command does, without the report."""
     reading = Reading()
 
     def made(recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
@@ -100,7 +100,7 @@ def time_following(measures: Measures, scale: int) -> None:
 
 
 def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stories: bool) -> float:
-    """Give the seconds that a close of many series takes, with or without a position open in each."""
+    """Give the seconds for a close of many series, with or without a position open in each."""
     pool = Pool(rulebook.rules, rulebook.setups, timetable("1m"), FEW)
     pool.reserve(number)
     engines = [SeriesEngine(instrument, timetable("1m"), rulebook, pool=pool) for _ in range(number)]
@@ -121,7 +121,7 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
 
 
 def never_left(series: Series, close: float) -> tuple[list[Found], NDArray[Any]]:
-    """Make a setup that is entered at once, and not left for long, with its record."""
+    """Make a setup that is entered at once and stays open for long, with its record."""
     entry = Decimal(str(close)) - 5
     stop = entry - FAR
     found = Found("thread", "", "", 1, False, 0, "", entry, stop, None, True, "")  # noqa: FBT003 - a line of a table

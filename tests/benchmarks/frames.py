@@ -1,4 +1,4 @@
-"""Benchmark of what Python is offered: ``python -m tests.benchmarks.frames`` prints what was measured and wanted.
+"""Benchmark of the Python interface: ``python -m tests.benchmarks.frames`` prints measured figures beside targets.
 
 ``find_setups`` on a million bars in memory is compared with the kernel alone over the same bars. The command ends with
 1 on a miss.
@@ -21,7 +21,7 @@ BARS = 1_000_000
 
 
 def time_frames(measures: Measures) -> None:
-    """Measure both with the setup that is watched by default; what is found is followed to its end."""
+    """Measure both with the setup that is watched by default; setups found are followed to their end."""
     bars = random_walk(BARS)
     columns = {name: getattr(bars, name) for name in ("open", "high", "low", "close", "volume")}
     frame = pd.DataFrame(columns, index=pd.to_datetime(bars.open_time, utc=True))
@@ -36,7 +36,7 @@ def time_frames(measures: Measures) -> None:
 
 
 def main() -> int:
-    """Measure and print; gives 1 where what is wanted is missed."""
+    """Measure and print; gives 1 if a target is missed."""
     measures = Measures()
     time_frames(measures)
     print("\n".join(measures.lines()))

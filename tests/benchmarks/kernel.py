@@ -1,4 +1,4 @@
-"""The kernel: long series against reading them from memory, pandas and polars; one close of many against adding up."""
+"""The kernel: long series against reading memory, pandas and polars; one close of many against adding up."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 SERIES, WALKS, KNOWN = 10_000, 40, 300
 """Series that close together, how many different ones there are among them, and the bars of each before."""
 ELSEWHERE = np.ones(8_000_000)
-"""What a machine does between two closes: enough to push the series out of the processor's cache."""
+"""Simulates work between two closes: enough to push the series out of the processor's cache."""
 
 
 @compiled
@@ -52,7 +52,7 @@ def added_up(columns: Floats, used: Integers) -> float:
 
 
 class Long:
-    """One long series and a pool for it: the kernel and the setups alone, as a pool calls them."""
+    """One long series and its pool: the kernel and the setups alone, as a pool calls them."""
 
     def __init__(self, bars: Bars, rulebook: Rulebook) -> None:
         self.pool = Pool(rulebook.rules, rulebook.setups, timetable("1m"), MANY)
@@ -64,7 +64,7 @@ class Long:
         self.found = np.empty((2 * MANY, 3), dtype=np.int64)
 
     def run(self) -> int:
-        """Take all bars in and look for every setup; gives how many were found."""
+        """Take all bars and look for every setup; gives how many were found."""
         pool, rows, judged = self.pool, np.array([self.row]), np.empty((1, kernel.JUDGED), dtype=np.int64)
         pool.clear(self.row)
         begin, count, found = np.zeros(1, dtype=np.int64), self.prices.shape[1], 0
@@ -83,7 +83,7 @@ class Long:
 
 
 def time_long(measures: Measures) -> None:
-    """Measure one long series, always as long: a short one would not be read from memory."""
+    """Measure one long series, of fixed length: a short one would fit into the cache."""
     bars = random_walk(4_000_000)
     one, nine = Long(bars, Rulebook()), Long(bars, all_setups())
     for compiled_first in (one.run, nine.run, lambda: streamed(one.prices)):
@@ -98,7 +98,7 @@ def time_long(measures: Measures) -> None:
 
 
 def ours(bars: Bars) -> list[int]:
-    """Find the bars that pass every rule of the doji pause but its place; negative for short."""
+    """Find the bars that pass every rule of the doji pause except its place; negative for short."""
     pool = Pool(Rulebook().rules, Rulebook().setups, timetable("1m"), MANY)
     found = [
         sign * int(pool.times[0, 0, index])
@@ -112,7 +112,7 @@ def ours(bars: Bars) -> list[int]:
 
 
 def time_vectorised(measures: Measures, scale: int) -> None:
-    """Measure against two vectorised readings, which must find the same."""
+    """Compare with two vectorised readings, which must find the same bars."""
     bars = random_walk(1_000_000 // scale)
     columns = {name: getattr(bars, name) for name in ("open", "high", "low", "close", "volume")}
     found = set(ours(bars))
@@ -127,7 +127,7 @@ def time_vectorised(measures: Measures, scale: int) -> None:
 
 
 def closes_of(number: int, closes: int) -> Iterator[Bars]:
-    """Give so many bars of each of many series at a time, the first KNOWN at once and then one by one."""
+    """Give bars of many series, the first KNOWN at once and then one by one."""
     walks = [random_walk(KNOWN + closes, seed) for seed in range(WALKS)]
     edges = [0, *range(KNOWN, KNOWN + closes + 1)]
     for begin, end in pairwise(edges):
@@ -139,7 +139,7 @@ def closes_of(number: int, closes: int) -> Iterator[Bars]:
 
 
 def time_closes(measures: Measures, scale: int) -> None:
-    """Measure closes of many series, on the mean: every FEW of them the windows of all have to be moved."""
+    """Measure the mean of closes of many series: after every FEW of them the windows of all must be moved."""
     number = SERIES // scale
     for what, rulebook, most in (("the doji pause", Rulebook(), None), ("all setups", all_setups(), 10.0)):
         pool = Pool(rulebook.rules, rulebook.setups, timetable("1m"), FEW)

@@ -25,14 +25,14 @@ SECOND = 1_000_000_000
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """What a store held before a close: the last number of each table, and what was kept of each series."""
+    """What a store contained before a close: the last number of each table, and the rows of each series."""
 
     numbers: dict[str, int]
     kept: dict[str, dict[Any, int]]
 
     @classmethod
     def of(cls, path: Path) -> Before:
-        """Look at a store that nobody has open."""
+        """Read a store that is not open."""
         with sqlite3.connect(path) as connection:
             return cls(
                 {
@@ -44,7 +44,7 @@ class Before:
 
 
 def _of_series(connection: sqlite3.Connection) -> list[str]:
-    """Name the tables that have one row a series."""
+    """Name the tables that have one row per series."""
     known = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     return [name for name in ("series", "checkpoint") if name in known]
 
@@ -54,7 +54,7 @@ def _all(connection: sqlite3.Connection, name: str) -> sqlite3.Cursor:
 
 
 def least(path: Path, before: Before, answers: list[bytes], close: int) -> dict[str, float]:
-    """Measure the least for the last close; ``answers`` are what the server gave.
+    """Measure the least for the last close; ``answers`` are those of the server.
 
     Gives ``floor`` and ``read``, the least seconds of a close and of a start, ``floor_used``, those of the processor
     of a close, ``bytes``, how many were committed, and ``acknowledged``, after how many seconds 99 % of the deliveries
@@ -82,7 +82,7 @@ def least(path: Path, before: Before, answers: list[bytes], close: int) -> dict[
 
 
 def acknowledged(path: Path, after: int, close: int) -> float:
-    """Give the seconds from a close to when 99 % of its deliveries were acknowledged, those after a number."""
+    """Give the seconds from a close until 99 % of its deliveries, those after a number, were acknowledged."""
     with sqlite3.connect(path) as connection:
         changed = connection.execute(
             "SELECT o.changed FROM outbox o JOIN event e ON e.number = o.event "
@@ -99,7 +99,7 @@ def _size(value: object) -> int:
 
 
 def _committing(rows: dict[str, list[tuple[Any, ...]]], clock: Callable[[], float]) -> float:
-    """Give the seconds that one durable transaction takes which writes these rows into tables without any index."""
+    """Give the seconds of one durable transaction that writes these rows into tables without any index."""
     taken = []
     for _ in range(5):
         with tempfile.TemporaryDirectory() as folder:
@@ -122,7 +122,7 @@ def _committing(rows: dict[str, list[tuple[Any, ...]]], clock: Callable[[], floa
 
 
 def _read(path: Path) -> None:
-    """Read all that a start needs out of a store, and unpack the bars."""
+    """Read all that a start needs from a store, and unpack the bars."""
     with sqlite3.connect(path) as connection:
         for name in _of_series(connection):
             _all(connection, name).fetchall()

@@ -1,16 +1,14 @@
-"""Benchmark of the watching: ``python -m tests.benchmarks.live`` prints a table; ``--sizes 100 1000`` takes others.
+"""Benchmark of watching: ``python -m tests.benchmarks.live`` prints a table; ``--sizes 100 1000`` changes the sizes.
 
-A station in one process watches series that close in the same second with all nine setups on, which it asks of an HTTP
-server in another process on the same machine, two bars of each: the last one it knows, and the new one. What it finds
-goes to a broker, mosquitto. Before each close the station is started anew on a store with 500 bars of every series, of
-which the setups were looked for in the last ones. The bars are made for finding setups: about one series in seven has
-something to tell at a close.
+A station in one process watches series that close in the same second, with all nine setups on. It asks an HTTP server
+in another process on the same machine for two bars of each: the last one it knows, and the new one. What it finds goes
+to a broker, mosquitto. Before each close the station is restarted on a store with 500 bars of every series; the last of
+these were searched for setups. The bars are made to contain setups: about one series in seven has an event at a close.
 
-Beside it stands the least that such a close could cost here, measured in the same run: parsing the same answers, and
-committing the bytes that the station committed in one transaction of SQLite; and for a start, reading and unpacking
-all that is stored. Times are real; they depend on the machine and on what else it does, so that the time of the
-processor is compared besides. The last of the closes is
-looked at by a second thread, which says where the time goes.
+The same run measures the least that such a close could cost on this machine: parsing the same answers, and committing
+the bytes that the station committed in one transaction of SQLite; and for a start, reading and unpacking all that is
+stored. Times are real; they depend on the machine and its load, so processor time is compared as well. At the last
+close, a second thread samples where the time goes.
 """
 
 from __future__ import annotations
@@ -40,7 +38,7 @@ __all__ = ["CONFIG", "SETUPS", "STORED", "close_of", "fill", "name"]
 
 SIZES = (100, 1_000, 10_000)
 WANTED = {1_000: (8.0, None), 10_000: (6.0, 8.0)}
-"""How many times the least a close of so many series may take, until it is committed and until it is acknowledged."""
+"""By number of series: how many times the least a close may take until it is committed and until acknowledged."""
 SECOND = 1_000_000_000
 CONFIG = """
 [station]
@@ -77,7 +75,7 @@ SETUPS = "".join(f"[setups.{name}]\n" for name in known())
 
 
 class Handler(BaseHTTPRequestHandler):
-    """Gives the bars of the symbols asked for that opened since, from texts made before."""
+    """Gives the bars of the requested symbols since a time, from texts made beforehand."""
 
     protocol_version = "HTTP/1.1"
     rows: dict[str, list[str]]
@@ -112,7 +110,7 @@ def serve(size: int) -> None:
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     print(server.server_port, flush=True)
     threading.Thread(target=server.serve_forever, daemon=True).start()
-    sys.stdin.read()  # until the parent has gone
+    sys.stdin.read()  # until the parent ends
 
 
 def _texts(number: int) -> list[str]:
@@ -128,7 +126,7 @@ def _texts(number: int) -> list[str]:
 
 
 def measure(folder: Path, size: int, broker: int) -> list[dict[str, float]]:
-    """Start a station before each close; gives what each told of itself, and the least that it could have taken."""
+    """Start a station before each close; gives the figures of each, and the least that it could have taken."""
     words = [sys.executable, "-m", "tests.benchmarks.live", "--serve", str(size)]
     with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
@@ -154,7 +152,7 @@ def measure(folder: Path, size: int, broker: int) -> list[dict[str, float]]:
 
 
 def _paths(size: int, last: int) -> list[str]:
-    """Give what a station asks the server for that knows the bar which closed then."""
+    """Give the addresses that a station requests after the bar that closed at a time."""
     since = (last - QUARTER_HOUR) // SECOND
     parts = [range(begin, min(begin + 1_000, size)) for begin in range(0, size, 1_000)]
     return [f"/bars?symbols={','.join(map(name, part))}&since={since}" for part in parts]
@@ -169,7 +167,7 @@ def _request(port: int, path: str) -> bytes:
 
 
 def row(size: int, found: list[dict[str, float]]) -> tuple[str, ...]:
-    """Lay out what was measured of closes of one size, the best and the worst of each figure."""
+    """Format the figures of closes of one size, the best and the worst of each."""
 
     def span(key: str, unit: str, scale: float = 1, places: int = 2) -> str:
         values = sorted(each[key] * scale for each in found)
@@ -192,7 +190,7 @@ def row(size: int, found: list[dict[str, float]]) -> tuple[str, ...]:
 
 
 def told(measures: Measures, size: int, found: list[dict[str, float]]) -> None:
-    """Hold what was measured of closes of one size against the least; of each the best counts."""
+    """Compare closes of one size with the least; the best of each figure counts."""
     committed, acknowledged = WANTED.get(size, (None, None))
 
     def best(key: str) -> float:

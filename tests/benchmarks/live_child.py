@@ -2,7 +2,7 @@
 
 ``python -m tests.benchmarks.live_child CONFIG CLOSE QUIET [--shares]``: watches, and ends QUIET seconds after the bars
 that close at CLOSE (nanoseconds since 1970 UTC) are committed and all is delivered. The clock is set so that this close
-comes a little after the start. With ``--shares`` a second thread looks every millisecond what the others are doing.
+comes a little after the start. With ``--shares`` a second thread samples every millisecond what the others do.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ SECOND = 1_000_000_000
 
 
 class TimedStore(Store):
-    """A store that notes when each batch was committed, by both clocks, and how many series and events it had."""
+    """A store that records when each batch was committed, by both clocks, and its numbers of series and events."""
 
     def commit(self, batch: Batch) -> list[Event]:
         said = super().commit(batch)
@@ -102,7 +102,7 @@ class Shares:
 
 
 def resident() -> int:
-    """Give the most memory that was resident so far, in bytes; the usual call would count the parent's, too."""
+    """Give the peak resident memory so far, in bytes; the usual call would include the parent's."""
     lines = Path("/proc/self/status").read_text().splitlines()
     return int(next(line for line in lines if line.startswith("VmHWM")).split()[1]) * 1024
 
@@ -122,12 +122,12 @@ async def watch(station: Station, close: int, quiet: float, begun: float, shares
     cpu = time.process_time()
     if shares is not None:
         shares.on.set()
-    while not running.done() and sum(series for _, series, *_ in committed) < len(station.desk.watched):  # noqa: ASYNC110 - a store tells nobody
+    while not running.done() and sum(series for _, series, *_ in committed) < len(station.desk.watched):  # noqa: ASYNC110 - a store has no notifications
         await asyncio.sleep(0.05)
     if shares is not None:
         shares.on.clear()
         found["shares"] = shares.told()
-    while any(state == "waiting" for _, state in station.store.outbox.counts()):  # noqa: ASYNC110 - a store tells nobody
+    while any(state == "waiting" for _, state in station.store.outbox.counts()):  # noqa: ASYNC110 - a store has no notifications
         await asyncio.sleep(0.1)
     await asyncio.sleep(quiet)
     found["cpu"] = time.process_time() - cpu

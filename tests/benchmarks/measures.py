@@ -1,4 +1,4 @@
-"""What is measured, what is wanted of it, and whether it is met."""
+"""Measured figures, their targets, and whether these are met."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A figure, and the least or the most that is wanted of it; nothing is wanted where ``wanted`` is None.
+    """A figure, and the least or the most that is wanted; ``wanted`` is None without a target.
 
     ``format`` writes figure and limit, as in ``{:.1f} x``.
     """
@@ -28,7 +28,7 @@ class Measure:
     at_least: bool = False
 
     def missed(self, margin: float = 1.0) -> bool:
-        """Say whether the figure misses what is wanted by more than a factor."""
+        """Say whether the figure misses its target by more than a factor."""
         if self.wanted is None:
             return False
         return self.figure * margin < self.wanted if self.at_least else self.figure > self.wanted * margin
@@ -44,29 +44,29 @@ class Measure:
 
 @dataclass(slots=True)
 class Measures:
-    """All that is measured in one run, told as it comes."""
+    """All measures of one run, printed as they come."""
 
     taken: list[Measure] = field(default_factory=list)
 
     def add(
         self, what: str, figure: float, unit: str, *, least: float | None = None, most: float | None = None
     ) -> None:
-        """Take a measure down."""
+        """Record a measure."""
         measure = Measure(what, figure, unit, most if least is None else least, least is not None)
         self.taken.append(measure)
         print(f"{what}: {measure.row[1]}", file=sys.stderr, flush=True)
 
     def lines(self) -> list[str]:
-        """Lay all measures out."""
+        """Give all measures as a table."""
         return table(("what", "measured", "wanted", ""), [each.row for each in self.taken], left=(0, 2, 3))
 
     def missed(self, margin: float) -> bool:
-        """Say whether any measure misses what is wanted by more than a factor."""
+        """Say whether any measure misses its target by more than a factor."""
         return any(each.missed(margin) for each in self.taken)
 
 
 def best(work: Callable[[], object], times: int = 3, clock: Callable[[], float] = process_time) -> float:
-    """Give the shortest of some runs, in seconds of the processor: on a busy machine others are not counted."""
+    """Give the shortest of some runs, in processor seconds, which exclude other programs of a busy machine."""
     taken = []
     for _ in range(times):
         start = clock()
@@ -76,6 +76,6 @@ def best(work: Callable[[], object], times: int = 3, clock: Callable[[], float] 
 
 
 def children_time() -> float:
-    """Give the seconds of the processor that the processes started by this one have taken."""
+    """Give the processor seconds of the processes started by this one."""
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime

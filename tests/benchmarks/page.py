@@ -1,9 +1,9 @@
-"""Benchmark of the page: ``python -m tests.benchmarks.page`` prints what was measured beside what is wanted.
+"""Benchmark of the page: ``python -m tests.benchmarks.page`` prints measured figures beside targets.
 
-A store is filled with 10,000 series and a year of stories, and the page of it served in a process of its own, as
-beside a station. Then a station takes in a bar close of 1,000 series, with 200 browsers on the page and with none:
-each listens, and asks for the page again whenever it hears of a change. Times are real, the best of a few. ``--quick``
-takes a tenth of the series and stories, and two closes in place of six.
+A store is filled with 10,000 series and a year of stories, and its page is served in a separate process, as
+beside a station. Then a station takes a bar close of 1,000 series, with 200 browsers on the page and with none:
+each listens, and requests the page again at every change. Times are real, the best of a few. ``--quick``
+uses a tenth of the series and stories, and two closes instead of six.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ step = "0.01"
 
 
 def fill(folder: Path, series: int, stories: int) -> tuple[Path, Event]:
-    """Make a configuration and its store; gives a story that is open, too."""
+    """Make a configuration and its store; also gives an open story."""
     path = folder / "watch.toml"
     path.write_text(CONFIG + "".join(f"[instruments.{live.name(number)}]\n" for number in range(series)))
     known = configuration.load(path, {})
@@ -86,7 +86,7 @@ def fill(folder: Path, series: int, stories: int) -> tuple[Path, Event]:
 
 @contextmanager
 def page_of(path: Path, environ: Mapping[str, str]) -> Iterator[tuple[str, int]]:
-    """Serve the page of a configuration in a process of its own; gives its address and the process."""
+    """Serve the page of a configuration in its own process; gives its address and the process."""
     port = free_port()
     code = "from scanner.cli import main; main()"
     words = ["nice", "-n", "10", sys.executable, "-c", code, "page", str(path), "--port", str(port)]
@@ -105,7 +105,7 @@ def page_of(path: Path, environ: Mapping[str, str]) -> Iterator[tuple[str, int]]
 
 
 def own_memory(process: int) -> float:
-    """Give the memory that is a process's alone, in MB."""
+    """Give the memory of a process that it does not share, in MB."""
     lines = Path(f"/proc/{process}/smaps_rollup").read_text().splitlines()[1:]
     known = {line.split(":")[0]: int(line.split()[1]) for line in lines}
     return (known["Private_Clean"] + known["Private_Dirty"]) / 1_024
@@ -114,7 +114,7 @@ def own_memory(process: int) -> float:
 def first_byte(url: str) -> tuple[float, float]:
     """Ask for a page; gives the milliseconds to its first byte and to its last."""
     with httpx.Client(trust_env=False) as client:
-        client.get(f"{url.split('/', 3)[0]}//{url.split('/', 3)[2]}/static/mark.svg")  # so that the line stands
+        client.get(f"{url.split('/', 3)[0]}//{url.split('/', 3)[2]}/static/mark.svg")  # so that the connection is open
         begun = time.perf_counter()
         with client.stream("GET", url) as answer:
             assert answer.status_code == 200, url
@@ -149,7 +149,7 @@ def time_pages(measures: Measures, path: Path, story: Event) -> None:
 
 
 async def browse(port: int, ready: asyncio.Semaphore) -> None:
-    """Do as a browser on the first page: listen, and ask for it again on every change."""
+    """Act as a browser on the first page: listen, and request it again on every change."""
     heard, _ = await _asked(port, "/live")
     first = True
     async for line in heard:
@@ -164,7 +164,7 @@ async def browse(port: int, ready: asyncio.Semaphore) -> None:
 
 
 async def _asked(port: int, path: str) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-    """Ask for a page by hand: a client of a library would take more of the processor than the page itself."""
+    """Request a page over a bare connection: a client library would need more processor time than the page itself."""
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     writer.write(f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n".encode())
     await writer.drain()
@@ -172,7 +172,7 @@ async def _asked(port: int, path: str) -> tuple[asyncio.StreamReader, asyncio.St
 
 
 async def crowd(port: int, config: Path, close: int) -> None:
-    """Take in a bar close while so many browsers are on the page."""
+    """Take a bar close while browsers are on the page."""
     ready = asyncio.Semaphore(0)
     browsers = [asyncio.create_task(browse(port, ready)) for _ in range(CLIENTS)]
     for _ in browsers:
@@ -190,7 +190,7 @@ def station(config: Path, close: int) -> None:
 
 
 def refill(folder: Path) -> int:
-    """Put the store back to where it was before the close; gives the number of its last delivery."""
+    """Restore the store as it was before the close; gives the number of its last delivery."""
     for file in folder.glob("closing.db*"):
         file.unlink()
     shutil.copy(folder / "filled.db", folder / "closing.db")
@@ -198,7 +198,7 @@ def refill(folder: Path) -> int:
 
 
 def time_closes(measures: Measures, folder: Path, size: int, each: int) -> None:
-    """Measure bar close to alert, until the broker has acknowledged it, with browsers on the page and without."""
+    """Measure the time from bar close to acknowledged alert, with browsers on the page and without."""
     server = [sys.executable, "-m", "tests.benchmarks.live", "--serve", str(size)]
     with (
         mosquitto(folder) as broker,
@@ -231,7 +231,7 @@ def time_closes(measures: Measures, folder: Path, size: int, each: int) -> None:
 
 
 def main() -> int:
-    """Measure and print; gives 1 where what is wanted is missed."""
+    """Measure and print; gives 1 if a target is missed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="a tenth of all; only gross misses count")
     quick = parser.parse_args().quick

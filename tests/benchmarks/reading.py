@@ -1,4 +1,4 @@
-"""Files read into bars that the guard has looked at, against a reader that only gives columns."""
+"""Files read into bars that the guard has checked, compared with a reader that only gives columns."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def guarded(path: Path) -> int:
-    """Read a file of minutes; gives how many bars there are."""
+    """Read a file of minute bars; gives their number."""
     guard, bars = Guard(Timetable(calendar_named("none"), Timeframe.named("1m"))), 0
     for recording in recordings([path], Reading()):
         for raw in recording.bars:
@@ -31,7 +31,7 @@ def guarded(path: Path) -> int:
 
 
 def german(path: Path, written: Path) -> None:
-    """Write a file once more, with decimal commas and semicolons."""
+    """Write a file again, with decimal commas and semicolons."""
     names, text = path.read_bytes().split(b"\n", 1)
     rows = text.replace(b",", b";").replace(b".", b",").replace(b",000000000Z", b"Z")
     written.write_bytes(names.replace(b",", b";") + b"\n" + rows)

@@ -1,6 +1,6 @@
 """Benchmark of the store: ``python -m tests.benchmarks.store`` prints a table; ``--series 1000`` makes it smaller.
 
-Beside the store stands the plain way, one row a bar in SQLite, with the same settings. Times depend on the machine
+The store is compared with the plain way, one row per bar in SQLite, with the same settings. Times depend on the machine
 and on its disk; the figures of one run belong together.
 """
 
@@ -30,7 +30,7 @@ STORED, LIVE = 500, 16
 STATE = 500
 """Bytes that an engine remembers of a series."""
 TEXT = "x" * 3_000
-"""About as much as an event says."""
+"""About as long as an event."""
 
 
 class Market:
@@ -49,7 +49,7 @@ class Market:
         self.states = [rng.bytes(STATE) for _ in self.keys]
 
     def batch(self, first: int, stop: int, events: int = 0) -> Batch:
-        """Make a batch of some bars of every series, as they came and as they are kept, and a few events."""
+        """Make a batch of some bars of every series, as they came and as they are stored, and a few events."""
         opens, rows = self.opens[first:stop], np.arange(first, stop)
         updates, sent = [], []
         for number, key in enumerate(self.keys):
@@ -70,7 +70,7 @@ class Market:
 
 
 def timed(work: Callable[[], object]) -> float:
-    """Give how many seconds some work takes."""
+    """Give the seconds that some work takes."""
     begun = perf_counter()
     work()
     return perf_counter() - begun
@@ -157,7 +157,7 @@ def measure_rows(path: Path, market: Market) -> list[tuple[str, str]]:
 
 
 def measure_durability(path: Path) -> list[tuple[str, str]]:
-    """Measure what it costs to be safe from a power cut as well."""
+    """Measure the cost of being safe from a power cut, too."""
     found = []
     with Store.open(path, time.time_ns) as store:
         for durable in (True, False):

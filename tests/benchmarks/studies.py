@@ -1,9 +1,9 @@
-"""Benchmark of studies: ``python -m tests.benchmarks.studies`` prints what was measured beside what is wanted.
+"""Benchmark of studies: ``python -m tests.benchmarks.studies`` prints measured figures beside targets.
 
-5,000 invented instruments of 5,000 daily bars each lie in Parquet files. All is compared with the kernel over the same
-bars, in seconds of the processor; two processes with one, and a local Dask cluster of two workers with one of one, by
-the clock on the wall. The command ends with 1 where anything is missed. ``--quick`` takes a twentieth of the
-instruments and ends with 1 only where a figure is off by more than a factor of 10.
+5,000 invented instruments of 5,000 daily bars each are in Parquet files. Figures are compared with the kernel over the
+same bars, in processor seconds; two processes with one, and a local Dask cluster of two workers with one of one, by the
+wall clock. The command ends with 1 if a target is missed. ``--quick`` uses a twentieth of the instruments and ends with
+1 only if a figure is off by more than a factor of 10.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 SERIES, BARS, QUICK = 5_000, 5_000, 20
 MARGIN = 10.0
 GIGABYTE = 1 << 20
-"""In the units in which the system counts memory."""
+"""In kilobytes, in which the system counts memory."""
 
 
 def daily(seed: int) -> Bars:
@@ -71,7 +71,7 @@ def write(folder: Path, series: int) -> list[Path]:
 
 
 def kernel_over(series: int) -> float:
-    """Give the seconds that the kernel alone takes over all bars."""
+    """Give the seconds that the kernel alone takes for all bars."""
     taken, one = 0.0, Long(daily(0), Rulebook())
     one.run()
     for number in range(series):
@@ -82,10 +82,10 @@ def kernel_over(series: int) -> float:
 
 
 def finding_and_following(series: int) -> tuple[float, int]:
-    """Give the seconds that finding and following take over all bars in memory, and how many setups there are."""
+    """Give the seconds that finding and following take for all bars in memory, and the number of setups."""
     frame, book, asked = Timeframe.named("1d"), Rulebook(), Asked(variants=False, draws=0)
     taken, found = 0.0, 0
-    for number in range(series + 1):  # the first time something may be compiled
+    for number in range(series + 1):  # the first may include compiling
         bars = daily(max(number - 1, 0))
         instrument = Instrument(f"S{number}", PriceSteps.fixed(Decimal("0.01")))
         made = Inputs(instrument, calendar_named("none"), frame, (frame,), book, Account())
@@ -96,14 +96,14 @@ def finding_and_following(series: int) -> tuple[float, int]:
 
 
 def by_the_wall(work: Callable[[], object]) -> float:
-    """Give the seconds by the clock on the wall."""
+    """Give the seconds by the wall clock."""
     start = perf_counter()
     work()
     return perf_counter() - start
 
 
 def on_a_cluster(workers: int, warm: Callable[[How], object], study: Callable[[How], object]) -> float:
-    """Give the seconds that a study takes on a local cluster of so many workers, once each has done some of it."""
+    """Give the seconds that a study takes on a local cluster of warm workers."""
     start: Any = distributed.LocalCluster  # which has no types
     with start(n_workers=workers, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
         how = How(cluster=cluster.scheduler_address)
@@ -140,7 +140,7 @@ def time_studies(measures: Measures, paths: Sequence[Path]) -> None:
 
 
 def main() -> int:
-    """Measure and print; gives 1 where what is wanted is missed."""
+    """Measure and print; gives 1 if a target is missed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="fewer instruments; only gross misses count")
     quick = parser.parse_args().quick

@@ -1,7 +1,7 @@
 """The doji pause, all rules but its place, and the indicators it reads for whole columns, in pandas and polars.
 
 Second opinions for the benchmarks: they must find the same bars as the kernel before their speed is compared.
-Ties are judged with the same room as in the kernel.
+Ties are judged with the same tolerance as in the kernel.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""Odd input by the hundred thousand: ``python -m tests.fuzz`` prints a table, and fails on any miss.
+"""Hundreds of thousands of odd inputs: ``python -m tests.fuzz`` prints a table, and fails on any miss.
 
-Each case hangs on the seed, its kind and its number alone, so that any can be run again by itself.
+Each case depends on the seed, its kind and its number alone, so that any can be run again by itself.
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ KINDS = {
     "files": "tests.fuzz.bar_files",
 }
 TOLD_EVERY = 5.0
-"""Seconds between two words about how far it is."""
+"""Seconds between two messages on progress."""
 HEADS = ("what", "how many", "refused", "taken", "nothing in it", "tracebacks", "hangs", "slowest", "memory")
 BAD = ("fault", "hang", "memory")
 
 
 @dataclass
 class Tally:
-    """What came of the cases of one kind; of faults in one place the first number is kept."""
+    """The results of the cases of one kind; of faults at one place the first number is kept."""
 
     name: str
     what: str
@@ -67,7 +67,7 @@ class Tally:
 
 
 def main(words: Sequence[str] | None = None, kinds: Mapping[str, str] = KINDS) -> int:
-    """Run what is asked for, and give the exit code."""
+    """Run the requested cases, and give the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     parser.add_argument(
         "kinds", nargs="*", choices=[*kinds, []], metavar="kind", help=f"{', '.join(kinds)}; all without"

@@ -1,4 +1,4 @@
-"""Odd files of bars, each through the reader and on as a replay takes it; files that grow as their feed takes them."""
+"""Odd files of bars: each goes through reader, guard and engine as in a replay; growing files as in their feed."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ KINDS: tuple[Callable[[], pa.DataType], ...] = (
 
 @dataclass(frozen=True)
 class OneFile:
-    """A file, and how it is to be read; ``grown`` where its feed reads it while it grows, a part at a time."""
+    """A file, and how to read it; ``grown`` if its feed reads it in parts while it grows."""
 
     path: Path
     options: ReadingOptions
@@ -82,7 +82,7 @@ class OneFile:
     grown: bool
 
     def __str__(self) -> str:
-        """Show the beginning of the file too."""
+        """Also show the beginning of the file."""
         content = b"".join(self.parts)
         told = f"{self.path.name}, {len(content):,} bytes, {'grown' if self.grown else 'whole'}, {self.options}"
         return f"{told}\n{content[:2_000].decode(errors='backslashreplace')}"
@@ -152,7 +152,7 @@ def make(random: Random, folder: Path) -> OneFile:
 
 @cache
 def good_file(sort: str, style: str, number: int) -> tuple[bytes, ReadingOptions]:
-    """Give a file with nothing wrong about it, short or with a setup in it, and the options that it needs."""
+    """Give a correct file, short or with a setup in it, and the options that it needs."""
     rows = TAPE[-(len(TAPE) if number == 0 else 12) :]
     step = 900 if style in TIMES else DAY
     start = START // step * step
@@ -180,7 +180,7 @@ def good_file(sort: str, style: str, number: int) -> tuple[bytes, ReadingOptions
 
 @cache
 def of_the_zoo(name: str) -> tuple[bytes, ReadingOptions]:
-    """Give the beginning of a file as people have them, a workbook whole, and the options that it needs."""
+    """Give the beginning of a file such as people have, or a whole workbook, and the options that it needs."""
     animal = ZOO[name]()
     told = {what: value for what, value in animal.options.items() if what != "step"}
     options = ReadingOptions(**told)  # type: ignore[arg-type]  # options of all types
@@ -224,7 +224,7 @@ def mutate_rows(random: Random, content: bytes, sort: str) -> bytes:
 
 
 def cell(random: Random, sort: str) -> bytes:
-    """Give an odd cell; seldom one of great length."""
+    """Give an odd cell; rarely a very long one."""
     if random.random() < 0.01:
         return b"9" * random.choice((70_000, 140_000, 1_100_000))
     if sort == "jsonl" and random.random() < 0.1:
@@ -270,7 +270,7 @@ def odd_parquet(random: Random) -> bytes:
 
 
 def column(values: list[Any], kind: pa.DataType) -> pa.Array:
-    """Make a column of a type; where the values do not go into it, of what its bytes happen to hold."""
+    """Make a column of a type; if the values do not fit into it, from random bytes."""
     for convert in (
         lambda each: each,
         str,

@@ -1,4 +1,4 @@
-"""Cases: how one is made, its result, and a pool of processes that go through many."""
+"""Cases: how one is made, its result, and a pool of processes that run many."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     from tests.fuzz.onward import Found
 
 MOST_SECONDS = 2.0
-"""So long one input may take."""
+"""Most seconds for one input."""
 GIVEN_UP = 20.0
-"""Seconds of silence after which a process is killed: it is deep in code that hears no signal."""
+"""Seconds of silence after which a process is killed: it is stuck in code that no signal reaches."""
 MOST_MEMORY = 500
-"""Megabytes that a process may hold."""
+"""Most megabytes of a process."""
 OURS = ("/scanner/", "/adapters/")
 
 End = Literal["taken", "refused", "nothing", "fault", "hang", "memory"]
@@ -38,7 +38,7 @@ class Case(Protocol):
     """One input, ready to be read; its repr shows it."""
 
     def run(self) -> Found:
-        """Read it; whatever is raised is a fault."""
+        """Read it; any exception is a fault."""
 
 
 class Kind(Protocol):
@@ -48,15 +48,15 @@ class Kind(Protocol):
     WHAT: str
 
     def make(self, random: Random, folder: Path) -> Case:
-        """Make a case by chance; ``folder`` is empty, and for its files."""
+        """Make a random case; ``folder`` is an empty folder for its files."""
 
     def warm_up(self) -> None:
-        """Load and compile what the first case would have to wait for."""
+        """Load and compile beforehand what the first case needs."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of one case; ``where`` tells faults apart, ``trace`` is all there is to say of one."""
+    """The result of one case; ``where`` identifies a fault, ``trace`` is its full account."""
 
     number: int
     end: End
@@ -67,16 +67,16 @@ class Outcome:
 
 
 class TooLongError(BaseException):
-    """A case has had its time. No handler of exceptions may take it for one of its own."""
+    """A case took too long. No handler of ordinary exceptions catches this."""
 
 
 def case_of(kind: Kind, name: str, seed: int, number: int, folder: Path) -> Case:
-    """Make a case, which depends only on these."""
+    """Make a case, which depends only on these arguments."""
     return kind.make(Random(f"{seed} {name} {number}"), folder)
 
 
 def outcome(kind: Kind, name: str, seed: int, number: int, most_seconds: float = MOST_SECONDS) -> Outcome:
-    """Run one case. One that takes too long has another try, since another program may have been in its way."""
+    """Run one case. One that takes too long is run again, since other programs may have slowed it down."""
     found = _once(kind, name, seed, number, most_seconds)
     return _once(kind, name, seed, number, most_seconds) if found.end == "hang" else found
 
@@ -97,7 +97,7 @@ def _once(kind: Kind, name: str, seed: int, number: int, most_seconds: float) ->
             signal.setitimer(signal.ITIMER_REAL, 0)
         except TooLongError as problem:
             end, where, trace = "hang", _where(problem), traceback.format_exc()
-        except Exception as problem:  # noqa: BLE001 - any at all is what is looked for
+        except Exception as problem:  # noqa: BLE001 - any exception is what the fuzzing looks for
             signal.setitimer(signal.ITIMER_REAL, 0)
             end, where, trace = "fault", _where(problem), traceback.format_exc()
         else:
@@ -111,7 +111,7 @@ def _once(kind: Kind, name: str, seed: int, number: int, most_seconds: float) ->
 def _megabytes() -> int:
     """Give the most memory that this process has had, in MB.
 
-    Linux keeps that of the process before an exec in ``getrusage``: a test that starts this one may be large itself.
+    ``getrusage`` on Linux includes the process before an exec, and the test that starts this one may be large itself.
     """
     status = Path("/proc/self/status")
     if not status.exists():
@@ -121,7 +121,7 @@ def _megabytes() -> int:
 
 
 def _where(problem: BaseException) -> str:
-    """Name an exception and the last place in the product that it came through, or what a case found wrong itself."""
+    """Name an exception and the last place in the program that it passed, or the fault that a case itself reports."""
     if isinstance(problem, AssertionError):
         return str(problem).partition(":")[0]
     frames = [*traceback.extract_tb(problem.__traceback__)]
@@ -133,7 +133,7 @@ def _where(problem: BaseException) -> str:
 
 
 def _work(module: str, name: str, seed: int, numbers: range, most_seconds: float, pipe: Connection) -> None:
-    """Run cases in a process of their own, and tell of each."""
+    """Run cases in their own process, and report each."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     warnings.simplefilter("ignore")
     kind: Any = import_module(module)
@@ -142,12 +142,12 @@ def _work(module: str, name: str, seed: int, numbers: range, most_seconds: float
         found = outcome(kind, name, seed, number, most_seconds)
         pipe.send(found)
         if found.memory > MOST_MEMORY:
-            return  # what a process has held at most never falls: the next one starts afresh
+            return  # the peak of a process never falls, so start another
     pipe.close()
 
 
 class _Worker:
-    """A process that runs every so-manieth case, and another in its place wherever one dies."""
+    """A process that runs every n-th case, and is replaced if it dies."""
 
     def __init__(self, start: Callable[[range, Connection], Any], numbers: range) -> None:
         self._start = start
@@ -162,7 +162,7 @@ class _Worker:
         self.warm = False
 
     def outcomes(self) -> Iterator[Outcome]:
-        """Give what there is to hear; a process that is gone, or silent for too long, has met a fault."""
+        """Give the reports so far; a process that has ended, or is silent for too long, has met a fault."""
         try:
             while self.pipe.poll():
                 found: Outcome = self.pipe.recv()

@@ -62,13 +62,13 @@ def fields() -> list[str]:
 
 @dataclass(frozen=True)
 class Checked:
-    """A path, and what the environment says."""
+    """A path, and the variables of the environment."""
 
     path: Path
     environ: dict[str, str]
 
     def __str__(self) -> str:
-        """Show the file too."""
+        """Also show the file."""
         content = self.path.read_bytes() if self.path.is_file() else b"(no regular file)"
         return f"{self.path}\n{self.environ}\n{content.decode(errors='backslashreplace')}"
 
@@ -96,7 +96,7 @@ class Checked:
 
     @staticmethod
     def _refused(problem: Exception, found: Found) -> None:
-        """Take down what the command would say in one sentence; anything else is a defect."""
+        """Record the one sentence of the command; anything else is a defect."""
         if not isinstance(problem, OSError) and getattr(problem, "exit_code", None) != UNUSABLE:
             raise problem
         found.refuse(str(problem).encode(errors="backslashreplace").decode())  # as it goes to stderr
@@ -149,7 +149,7 @@ SECRETS = (
 
 
 def no_file(random: Random, path: Path) -> Path:
-    """Give a path at which no file could be read, or one of an odd name."""
+    """Give a path at which no file can be read, or one with an odd name."""
     match random.randrange(8):
         case 0:
             os.mkfifo(path)
@@ -173,7 +173,7 @@ def no_file(random: Random, path: Path) -> Path:
 
 
 def change(random: Random, lines: list[str]) -> None:
-    """Change one line of a configuration, or put another in."""
+    """Change one line of a configuration, or insert another."""
     at = random.randrange(len(lines))
     told = [place for place, line in enumerate(lines) if LINE.match(line)]
     setting = random.choice(told) if told else at
@@ -238,7 +238,7 @@ def heading(random: Random) -> str:
 
 
 def name_in_environment(random: Random, lines: list[str]) -> str:
-    """Give the name of a variable for a setting that may be there."""
+    """Give the name of a variable for a setting that may exist."""
     tables = [found[1].split(".") for line in lines if (found := re.match(r"\[+([\w.]+)\]", line))]
     path = [*random.choice([*tables, ["station"]]), *random.choices(FIELDS, k=random.choice((0, 1, 1, 1, 2)))]
     return random.choice(
@@ -247,7 +247,7 @@ def name_in_environment(random: Random, lines: list[str]) -> str:
 
 
 def value_in_environment(random: Random) -> str:
-    """Give what a variable says."""
+    """Give the value of a variable."""
     nest = random.choice((3,) * 20 + (900, 20_000))
     return random.choice(
         (random.choice(TEXTS), random.choice(ODD).strip('"'), "[1]", '{"a": 1}', "[" * nest, "[" * nest + "]" * nest)
@@ -258,7 +258,7 @@ FIELDS: list[str] = fields()
 
 
 def warm_up() -> None:
-    """Load the calendars and what else the first case would have to wait for."""
+    """Load the calendars and all else that the first case needs."""
     with redirect_stdout(io.StringIO()):
         for path in sorted((ROOT / "config").glob("*.toml")):
             check.run(path, {}, NOW, connect=False)

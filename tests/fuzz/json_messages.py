@@ -1,4 +1,4 @@
-"""Odd messages for every feed that reads JSON, each through the feed's own way from bytes to rows."""
+"""Odd messages for every feed that reads JSON, each through the feed's own code from bytes to rows."""
 
 from __future__ import annotations
 
@@ -35,11 +35,11 @@ SECRET = "kittiwake-nest-0714"  # noqa: S105 - invented, and looked for in all o
 LOOP = asyncio.Runner()
 
 SCALES = (1e25, -1.0, 1e-12, 1e306)
-"""What prices are multiplied by, now and then."""
+"""Factors by which prices are sometimes multiplied."""
 
 
 def message(random: Random, value: Any) -> bytes:  # noqa: ANN401 - JSON
-    """Write a value as JSON, most times with something wrong about it."""
+    """Write a value as JSON, mostly with a fault."""
     for _ in range(random.choice((0, 1, 1, 1, 2, 4))):
         value = mutate_json(random, value)
     content = written(value).encode("utf-8", "surrogatepass")
@@ -52,7 +52,7 @@ def message(random: Random, value: Any) -> bytes:  # noqa: ANN401 - JSON
 
 @dataclass(frozen=True)
 class Pushed:
-    """One message that is pushed to us, and then a good one of another instrument, which must not be lost."""
+    """One pushed message, and then a good one of another instrument, which must not be lost."""
 
     kind: type[MqttBarsFeed | StreamJsonFeed]
     settings: dict[str, Any]
@@ -88,7 +88,7 @@ class Pushed:
 
 @dataclass(frozen=True)
 class Asked:
-    """One answer over HTTP, page by page where there are several: code, headers and body of each."""
+    """One answer over HTTP, of one or more pages: code, headers and body of each."""
 
     settings: dict[str, Any]
     pages: list[tuple[int, dict[str, str], bytes]]
@@ -130,7 +130,7 @@ class _Body(httpx.AsyncByteStream):
 
 @dataclass(frozen=True)
 class Library:
-    """One answer that the library of the exchanges has decoded already."""
+    """One answer already decoded by the exchange library."""
 
     content: bytes
 
@@ -238,7 +238,7 @@ def asked(random: Random, shape: Shape, settings: dict[str, Any], rows: list[Row
 
 
 def response(random: Random, value: Any) -> tuple[int, dict[str, str], bytes]:  # noqa: ANN401 - JSON
-    """Make one answer, now and then packed, refusing or with odd headers."""
+    """Make one answer, sometimes compressed, refusing or with odd headers."""
     code, headers, body = 200, {"content-type": "application/json"}, message(random, value)
     if random.random() < 0.1:
         packed = random.choice((("gzip", gzip.compress(body, 1, mtime=0)), ("deflate", zlib.compress(body))))
@@ -267,7 +267,7 @@ def response(random: Random, value: Any) -> tuple[int, dict[str, str], bytes]:  
 
 
 def warm_up() -> None:
-    """Load and compile what the first case would have to wait for."""
+    """Load and compile beforehand what the first case needs."""
     warm_up_engine()
     Library(b"[]").run()
     Asked({"url": "https://bars.example.org/{symbol}"}, [response(Random(0), [])]).run()

@@ -1,4 +1,4 @@
-"""Odd values, and mutations of texts and bytes that both come of chance."""
+"""Random odd values, and random mutations of texts and bytes."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ NUMBERS = (
     2**64, 10**18, 10**19, 10**30, 10**308, 10**400, -(10**400), 253_402_300_800, 9_223_372_036, 9_223_372_037,
 )
 LITERALS = ("1e400", "-1e999999", "NaN", "Infinity", "-Infinity", "1" + "0" * 5_000, "1E+2", "01", "+1", ".5", "0x1f")
-"""What no Python value is written as."""
+"""Texts that no Python value is written as."""
 SLIPS = (
     b"\x00", b"\xff", b"\xfe\xff", b"\xef\xbb\xbf", b"\r", b"\n", b"\n\n", b'"', b",", b";", b"\t", b"{", b"}", b"[",
     b"]",
@@ -36,7 +36,7 @@ _LITERAL = re.compile(rf'"{MARK}((?:[^"\\]|\\.)*){MARK}"')
 
 
 def nested(random: Random) -> str:
-    """Give the JSON of a value deep in lists or objects, often as deep as can just be read and no more be written."""
+    """Give the JSON of a deeply nested value, often so deep that it can just be read and no longer be written."""
     depth = random.choice((2, 300, random.randrange(900, 1_000), random.randrange(900, 1_000), 1_000, 5_000, 50_000))
     begin, end = random.choice((("[", "]"), ('{"a":', "}"), ('[{"a":', "}]")))
     return begin * depth + "1" + end * depth
@@ -64,7 +64,7 @@ def written(value: object) -> str:
 
 
 def mutate_json(random: Random, value: Any) -> Any:  # noqa: ANN401 - JSON
-    """Change one place of a decoded value, which is changed itself; gives the value."""
+    """Change one place of a decoded value in place; gives the value."""
     slots = list(_slots(value))
     if not slots or random.random() < 0.03:
         return random.choice((odd(random), [value], {"data": value}, [value, value]))

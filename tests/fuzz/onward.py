@@ -1,4 +1,4 @@
-"""Rows on from a reader: through the guard and the engine, as a station and a replay take them."""
+"""Rows from a reader through the guard and the engine, as in a station and a replay."""
 
 from __future__ import annotations
 
@@ -22,23 +22,23 @@ from tests.outside.random_tapes import tape
 SECOND = 1_000_000_000
 STEP = Decimal("0.01")
 TAPE = tape(0)[630:900]
-"""Bars that hold a setup and its whole story, which ends with the last but one."""
+"""Bars that contain a setup and its whole story, which ends with the last bar but one."""
 LONGEST = 1_000
-"""Letters of the longest sentence that anybody would read."""
+"""Most letters of a readable sentence."""
 CAUGHT = "could not be taken in"
-"""What an inbox says where it has outlived a defect with one message, which is a defect all the same."""
+"""What an inbox says if it has survived a defect with one message, which is still a defect."""
 
 
 @dataclass(slots=True)
 class Found:
-    """What came of one input: how many bars, how many events, and the sentences about what was refused."""
+    """The result of one input: numbers of bars and events, and the sentences about what was refused."""
 
     bars: int = 0
     events: int = 0
     sentences: list[str] = field(default_factory=list)
 
     def refuse(self, sentence: str) -> None:
-        """Take down why something was refused, which must be one line that can be printed."""
+        """Record why something was refused, which must be one printable line."""
         if not sentence:
             raise AssertionError("it is refused without a sentence")
         if len(sentence) > LONGEST:
@@ -51,7 +51,7 @@ class Found:
 
 
 def take(raw: RawBars, found: Found) -> None:
-    """Let rows go where those of a 15m feed go that makes 1h bars as well."""
+    """Pass rows on like those of a 15m feed that also makes 1h bars."""
     watched = [Timeframe.named("15m"), Timeframe.named("1h")]
     pipeline = Pipeline(
         Instrument("HRB", PriceSteps.fixed(STEP)),
@@ -75,12 +75,12 @@ def take(raw: RawBars, found: Found) -> None:
 
 
 def tape_rows() -> RawBars:
-    """Give the tape as rows with nothing wrong about them."""
+    """Give the tape as correct rows."""
     rows = np.arange(len(TAPE), dtype=np.int64)
     first, high, low, last, volume = np.array(TAPE).T
     return RawBars(900 * SECOND * rows, first, high, low, last, volume, rows, "the tape")
 
 
 def warm_up() -> None:
-    """Load and compile what the first input would have to wait for."""
+    """Load and compile beforehand what the first input needs."""
     take(tape_rows(), Found())

@@ -1,4 +1,4 @@
-"""A kind of case whose reader is faulty on purpose, to see that the fuzzing finds it."""
+"""A kind of case whose reader is faulty on purpose, to check that the fuzzing finds it."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 COUNT = 40
 WHAT = "planted cases"
 FAULTS = ("raises", "waits", "dies", "hides")
-"""What a faulty case does; seldom, for most cases are taken or refused as they should be."""
+"""What a case does; faults are rare, most cases are accepted or refused as they should be."""
 
 
 @dataclass(frozen=True)
 class Planted:
-    """A case that does what it says."""
+    """A case with a planted behaviour."""
 
     does: str
 
@@ -44,7 +44,7 @@ class Planted:
 
 
 def make(random: Random, folder: Path) -> Planted:
-    """Make a case by chance."""
+    """Make a random case."""
     del folder
     return Planted(random.choice((*FAULTS, *("is taken", "is refused") * 18)))
 

@@ -1,4 +1,4 @@
-"""Shapes of the messages in which servers send bars, and the settings of a feed that find them there."""
+"""Shapes of messages with bars, and the settings of a feed that read them."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ KEYS = ("time", "open", "high", "low", "close", "volume", "of", "span", "done")
 
 @dataclass(frozen=True)
 class Shape:
-    """How a server writes rows, and the settings that find them; ``named`` is where a row says what it is of."""
+    """How a server writes rows, and the settings that find them; ``named`` is the field with the instrument."""
 
     write: Callable[[list[Row]], Any]
     settings: dict[str, Any]

@@ -1,4 +1,4 @@
-"""The fuzzing itself: it finds what is planted, says how to see it again, and reaches deep."""
+"""The fuzzing itself: it finds planted faults, says how to repeat them, and reaches all layers."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def test_cases_are_the_same_every_time_and_end_in_every_way(name: str, tmp_path:
 def test_the_bars_that_are_changed_hold_the_whole_story_of_a_setup() -> None:
     found = Found()
     take(tape_rows(), found)
-    # It is found, entered, to be left, and left.
+    # Found, entered, told to leave, left.
     assert (found.bars, found.events) == (len(TAPE), 4)
     written_out, options = bar_files.good_file("csv", "epoch s", 0)
     assert written_out.count(b"\n") == len(TAPE) + 1

@@ -1,7 +1,7 @@
 """Real files with one thing changed: ``python -m tests.mutations`` counts the results.
 
-Each must end in the true bars, in a note that names what was changed, or in a refusal. The command fails where one is
-read wrongly and nothing is said. A mutation hangs on the seed and its number alone, so that any can be made again.
+Each must end in the true bars, in a note that names what was changed, or in a refusal. The command fails if one is
+read wrongly without a note. A mutation depends on the seed and its number alone, so that any can be made again.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ if TYPE_CHECKING:
     Kinds = Mapping[str, Sequence[Callable[[Random], Mutated]]]
 
 TOLD_EVERY = 5.0
-"""Seconds between two words about how far it is."""
+"""Seconds between two messages on progress."""
 WRONG = "wrong silently"
 UNSEEN_ONE_IN = 20
-"""One mutation in so many is of a kind that the bars need not show."""
+"""One mutation in this many is of a kind that the bars cannot reveal."""
 
 
 def mutation(seed: int, number: int, kinds: Kinds) -> tuple[str, Mutated]:
-    """Make one of the mutations; gives its kind as well. Each kind has its turn."""
+    """Make one of the mutations; also gives its kind. The kinds take turns."""
     random = Random(f"{seed} {number}")
     if random.randrange(UNSEEN_ONE_IN) == 0:
         kind = random.choice(list(UNSEEN))
@@ -44,7 +44,7 @@ def mutation(seed: int, number: int, kinds: Kinds) -> tuple[str, Mutated]:
 
 
 def main(words: Sequence[str] | None = None, kinds: Kinds = KINDS) -> int:
-    """Run what is asked for, and give the exit code."""
+    """Run the requested cases, and give the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutations", description=__doc__)
     parser.add_argument("--count", type=int, default=10_000, help="how many mutations")
     parser.add_argument("--seed", type=int, default=1, help="chooses them")

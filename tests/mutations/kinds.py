@@ -52,7 +52,7 @@ def _stretch(file: RealFile, random: Random) -> range:
 
 
 def swapped_columns(random: Random) -> Mutated:
-    """Let two columns of numbers change places below a header that stays as it is."""
+    """Swap two columns of numbers below an unchanged header."""
     file = any_file(random)
     one, other = random.choice(list(combinations(range(FIRST_PRICE, VOLUME + 1), 2)))
     cells = file.cells()
@@ -86,7 +86,7 @@ def emptied_cell(random: Random) -> Mutated:
 
 
 def removed_cell(random: Random) -> Mutated:
-    """Take a cell out, so that those after it move to the left; perhaps an empty one fills the line up."""
+    """Take a cell out, so that those after it move left; sometimes an empty cell fills the line."""
     file = any_file(random)
     row, column, cells = _place(file, random)
     del cells[row][column]
@@ -143,14 +143,14 @@ def shifted_stretch(random: Random) -> Mutated:
 
 
 def shifted_file(random: Random) -> Mutated:
-    """Move all times by hours, as those of another zone are."""
+    """Move all times by hours, like those of another zone."""
     file = any_file(random)
     rows, hours = range(len(file.bars)), _hours(random)
     return _of(file, _shifted(file, rows, hours), f"all rows are {hours:+} hours away", rows)
 
 
 def shifted_unseen(random: Random) -> Mutated:
-    """Move times by hours, and tell nothing of the sessions."""
+    """Move times by hours, without naming the sessions."""
     made = shifted_file(random) if random.random() < 0.5 else shifted_stretch(random)
     return replace(made, options={**made.options, "calendar": "none"})
 
@@ -161,7 +161,7 @@ FACTORS = (2, 0.5, 10, 100, 1000, 0.1, 0.01, 0.001)
 
 
 def scaled_stretch(random: Random) -> Mutated:
-    """Bring all prices of some rows, or those of one column, to another unit."""
+    """Convert all prices of some rows, or those of one column, to another unit."""
     file = any_file(random)
     rows, factor = _stretch(file, random), random.choice(FACTORS)
     columns = random.choice((range(FIRST_PRICE, VOLUME), range(at := random.randint(FIRST_PRICE, VOLUME - 1), at + 1)))
@@ -244,7 +244,7 @@ def cut_lines(random: Random) -> Mutated:
 
 
 def joined_lines(random: Random) -> Mutated:
-    """Take the end of a line away, so that it goes on with the next."""
+    """Remove the end of a line, so that the next one is joined to it."""
     file = any_file(random)
     lines = file.lines(file.cells())
     row = random.randrange(len(lines) - 1)
@@ -253,7 +253,7 @@ def joined_lines(random: Random) -> Mutated:
 
 
 def cut_end(random: Random) -> Mutated:
-    """End the file too soon, within a line or right behind it."""
+    """End the file too soon, within a line or right after one."""
     file = any_file(random)
     cells = file.cells()
     lines = file.lines(cells)
@@ -273,7 +273,7 @@ ENCODINGS = ("utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "utf-16-be")
 
 
 def other_encoding(random: Random) -> Mutated:
-    """Write some lines in another encoding than those before, as where files are put end to end."""
+    """Write some lines in another encoding than those before, as in joined files."""
     file = any_file(random)
     lines = [line + file.sheet.end for line in file.lines(file.cells())]
     rows, encoding = _stretch(file, random), random.choice(ENCODINGS)
@@ -285,7 +285,7 @@ def other_encoding(random: Random) -> Mutated:
 
 
 def appended_file(random: Random) -> Mutated:
-    """Put a second half with a header of its own, in another encoding and with other line ends, below the first."""
+    """Append a second half with its own header, in another encoding and with other line ends."""
     file = any_file(random)
     lines, encoding = file.lines(file.cells()), random.choice(ENCODINGS)
     end = random.choice(("\n", "\r\n"))
@@ -318,4 +318,4 @@ UNSEEN: dict[str, tuple[Callable[[Random], Mutated], str]] = {
         "the line has its end, so nothing else is missing, and a smaller volume is a volume",
     ),
 }
-"""Mutations that nothing in the bars need show, and why."""
+"""Mutations that the bars cannot reveal, and why."""

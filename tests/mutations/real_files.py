@@ -1,7 +1,7 @@
-"""Real bars, written as people have them: the files that are mutated.
+"""Real bars, in files such as people have: these are mutated.
 
 Daily bars are those of ``tests.outside.real_bars``, prices rounded to cents. No open data set of bars within the day is
-at hand: the bars of 15 minutes have the real prices of days, and real days of trading, but invented times of day.
+available: the bars of 15 minutes have real daily prices and real trading days, but invented times of day.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ NEW_YORK = "America/New_York"
 CALENDAR = "XNYS"
 """All the series are American: with this calendar the times of a file can be compared with sessions."""
 LENGTH = 320
-"""Bars of a file: enough that setups could be found in it."""
+"""Bars of a file: enough for finding setups in it."""
 A_DAY = 26
 """Bars of 15 minutes from 9:30 to 16:00."""
 LAST_WHOLE_MONTH = 6
@@ -60,7 +60,7 @@ class RealFile:
         return [row.copy() for row in self._cells]
 
     def lines(self, cells: list[list[str]]) -> list[str]:
-        """Write rows out, a line each, without their ends."""
+        """Write rows as lines, without line ends."""
         quote = self.sheet.quote
         return [self.sheet.between.join(f"{quote}{cell}{quote}" for cell in row) for row in cells]
 
@@ -98,7 +98,7 @@ QUARTERS: dict[str, Sheet] = {
     "clock times, German": Sheet(names=GERMAN, when="%d.%m.%Y %H:%M", price=german, between=";", zone=NEW_YORK),
 }
 WINDOWS = 4
-"""Pieces of the past from which files are made, for each way to write them."""
+"""Number of periods from which files are made, for each way to write them."""
 
 
 @cache
@@ -118,7 +118,7 @@ FILES = WINDOWS * (len(DAILY) + len(QUARTERS))
 
 
 def any_file(random: Random) -> RealFile:
-    """Give one by chance."""
+    """Give a random one."""
     return real_file(random.randrange(FILES))
 
 
@@ -129,7 +129,7 @@ def file_within_days(random: Random) -> RealFile:
 
 
 def _window(number: int) -> tuple[str, tuple[Bar, ...]]:
-    """Give bars of one of the series, of another time for each number."""
+    """Give bars of one of the series, from a different period for each number."""
     series = {symbol: found for symbol, found in every_series().items() if len(found) > LENGTH}
     symbol = list(series)[number % len(series)]
     found = series[symbol]

@@ -1,4 +1,4 @@
-"""Mutated files of real bars: none is read wrongly in silence. ``python -m tests.mutations`` takes many more."""
+"""Mutated files of real bars: none is read wrongly in silence. ``python -m tests.mutations`` runs many more."""
 
 from __future__ import annotations
 

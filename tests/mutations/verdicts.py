@@ -1,4 +1,4 @@
-"""What becomes of a mutated file: it goes through the doors of ``replay`` and ``import`` as a user's would."""
+"""The verdict on a mutated file, which goes through ``replay`` and ``import`` as a user's would."""
 
 from __future__ import annotations
 
@@ -37,11 +37,11 @@ class Told:
     holds: list[tuple[datetime, str]] = field(default_factory=list)
     refusals: list[str] = field(default_factory=list)
     words: list[str] = field(default_factory=list)
-    """What was said of the file."""
+    """The messages about the file."""
 
 
 def read(path: Path, options: dict[str, object], *, daily: bool) -> Told:
-    """Read a file by both doors; one that either refuses gives no bars."""
+    """Read a file by both commands; if either refuses it, there are no bars."""
     told, reading = Told(), Reading(**options)  # type: ignore[arg-type]  # options of all types
 
     def on_note(note: Note) -> None:
@@ -61,7 +61,7 @@ def read(path: Path, options: dict[str, object], *, daily: bool) -> Told:
                 code = import_bars.run([path], reading, out)
                 assert code == 0, words.getvalue()
                 told.bars = _bars(out, daily=daily)
-        except Exception as problem:  # what is not a sentence for people is raised again
+        except Exception as problem:  # anything but a sentence for the user is raised again
             if getattr(problem, "exit_code", None) != 2:
                 raise
             told.refusals.append(str(problem))
@@ -105,7 +105,7 @@ class Judge:
         return read(path, made.options, daily=not isinstance(made.bars[0].opens, datetime))
 
     def verdict(self, made: Mutated) -> tuple[Verdict, list[str]]:
-        """Say what became of a mutated file, and what was said of it or which bars are wrong."""
+        """Give the verdict on a mutated file, and the messages about it or the bars that are wrong."""
         told = self._read(made, made.content)
         if told.refusals:
             return "refused", told.refusals

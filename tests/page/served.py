@@ -1,4 +1,4 @@
-"""A page served from a store of invented bars: what the tests of pages have in common."""
+"""A page served from a store of invented bars, for the tests of pages."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ class Served:
     taken: int = 0
 
     def take(self, last: int, name: str = "GANNET") -> list[Event]:
-        """Commit the bars of an instrument up to number ``last``, with all that is said of them; gives what is new."""
+        """Commit the bars of an instrument up to number ``last``, with their events; gives the new events."""
         known = configuration.load(self.folder / "watch.toml", {})
         pipeline = fresh_pipeline(known.of(name), known.account)
         said = list(pipeline.events(BARS[:last]))
@@ -78,7 +78,7 @@ class Served:
         return self.store.commit(Batch([update], said=[Said(each, (), key) for each in said]))
 
     def say(self, *events: Event) -> None:
-        """Commit events that no bar has caused."""
+        """Commit events without a bar."""
         self.store.commit(Batch(said=[Said(each) for each in events]))
 
     def until(self, text: str, path: str = "/") -> str:
@@ -91,7 +91,7 @@ class Served:
 
 @contextmanager
 def served(folder: Path, table: str = "", config: str = CONFIG) -> Iterator[Served]:
-    """Serve the page of a store in ``folder``; ``table`` is what stands under [page] besides the port."""
+    """Serve the page of a store in ``folder``; ``table`` has the settings of [page] besides the port."""
     port = free_port()
     path = folder / "watch.toml"
     path.write_text(f"{config}\n[page]\nport = {port}\n{table}")
@@ -101,7 +101,7 @@ def served(folder: Path, table: str = "", config: str = CONFIG) -> Iterator[Serv
 
 @contextmanager
 def running(path: Path) -> Iterator[None]:
-    """Serve the page of a configuration in a thread until this is left, with its workroom in the same process."""
+    """Serve the page of a configuration in a thread of this process until the context is left, workroom included."""
     configured = Configured(path, Work(path, {}))
     page = configured.known.page
     assert page is not None

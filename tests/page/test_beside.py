@@ -1,4 +1,4 @@
-"""The page as it is started: beside a station, by itself, and where it cannot be."""
+"""Starting the page: beside a station, by itself, and when it cannot be served."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ step = "0.00001"
 
 
 def asked(url: str) -> str:
-    """Give a page; empty where nobody serves it."""
+    """Give a page; empty if it is not served."""
     try:
         return httpx.get(url, trust_env=False, timeout=30).text
     except httpx.TransportError:
@@ -50,7 +50,7 @@ def asked(url: str) -> str:
 
 
 def until(text: str, url: str) -> None:
-    """Ask until a text is there, or until nothing is where the text is empty."""
+    """Ask until a text is there, or, if it is empty, until there is no answer."""
     deadline = time.monotonic() + 60
     while (got := asked(url)) if not text else text not in (got := asked(url)):
         assert time.monotonic() < deadline, got
@@ -84,7 +84,7 @@ def test_the_page_by_itself_says_where_it_is_and_that_nobody_watches(tmp_path: P
         assert page.wait(30) == 0
 
 
-def test_where_it_cannot_be_served_one_sentence_says_why(tmp_path: Path) -> None:
+def test_if_it_cannot_be_served_one_sentence_says_why(tmp_path: Path) -> None:
     path = tmp_path / "watch.toml"
     with listener(0) as taken:
         port = taken.getsockname()[1]
@@ -95,7 +95,7 @@ def test_where_it_cannot_be_served_one_sentence_says_why(tmp_path: Path) -> None
             assert f"port of [page], {port} on 127.0.0.1, cannot be opened" in done.err
 
 
-def test_the_workroom_lives_while_it_is_asked_and_answers_with_what_is_wrong(tmp_path: Path) -> None:
+def test_the_workroom_lives_while_it_is_used_and_answers_with_errors(tmp_path: Path) -> None:
     path = tmp_path / "watch.toml"
     path.write_text(CONFIG)
     with Elsewhere(path, idle=0.1) as elsewhere:
@@ -111,7 +111,7 @@ def test_the_workroom_lives_while_it_is_asked_and_answers_with_what_is_wrong(tmp
             assert time.monotonic() < deadline
 
 
-def test_a_password_is_kept_hashed_in_a_file_of_its_owners(tmp_path: Path) -> None:
+def test_a_password_is_stored_hashed_in_a_file_that_only_its_owner_can_read(tmp_path: Path) -> None:
     path = tmp_path / "watch.toml"
     path.write_text(CONFIG)
     with pytest.raises(UsageError, match="name the file first"):

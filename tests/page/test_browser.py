@@ -25,14 +25,14 @@ FLAGS = (
     "--disable-component-update --disable-sync"
 )
 BEFORE, AT, AFTER = 590, 593, 600
-"""Bars before a setup stands, with it, and some more while its story is open."""
+"""Bars before a setup, with it, and some more while its story is open."""
 LOOKS: tuple[tuple[int, Literal["light", "dark"], dict[str, list[str]] | None], ...] = (
     (360, "light", {}),
     (1280, "light", None),
     (1280, "dark", {"runOnly": ["color-contrast"]}),
     (360, "dark", None),
 )
-"""Width, colours, and what axe is to look at; None where that was looked at in another width."""
+"""Width, colours, and the rules that axe checks; None if they were checked at another width."""
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +57,7 @@ def browser() -> Iterator[Browser]:
 
 
 class Watched:
-    """What a browser complains of, and where it goes."""
+    """The complaints of a browser, and its requests."""
 
     def __init__(self, context: BrowserContext, url: str) -> None:
         self.wrong: list[str] = []
@@ -93,7 +93,7 @@ def window(context: tuple[BrowserContext, Watched]) -> Iterator[Page]:
 
 
 def drawn(window: Page) -> None:
-    """Wait for the chart, where the page has one."""
+    """Wait for the chart, if the page has one."""
     if window.locator("figure[data-chart]").count():
         window.wait_for_selector(".plot[data-drawn]")
 
@@ -107,7 +107,7 @@ def story(page: Served, name: str) -> str:
 
 
 AXE = {"preload": False, "resultTypes": ["violations"]}
-"""Preloaded, styles would break the policy by axe's own doing; what is in order is not wanted."""
+"""With preloading, axe itself would break the policy of styles; results without a fault are not needed."""
 PAGES = {
     "now": "/",
     "list": "/series",
@@ -126,7 +126,7 @@ PAGES = {
 def test_every_page_fits_and_can_be_read_by_all(window: Page, page: Served, name: str) -> None:
     window.goto(page.url + (story(page, PAGES[name]) if name == "story" else PAGES[name]))
     drawn(window)
-    # Of what axe looks at, only colours differ in the dark.
+    # Of what axe checks, only colours differ in the dark.
     for width, scheme, rules in LOOKS:
         window.set_viewport_size({"width": width, "height": 740})
         window.emulate_media(color_scheme=scheme)
@@ -150,7 +150,7 @@ def test_a_setup_appears_within_a_second_of_its_commit_without_reload(window: Pa
     assert "New: GANNET 15m" in window.inner_text("#live")
 
 
-def test_a_decision_is_kept_and_stands_in_the_journal(window: Page, page: Served) -> None:
+def test_a_decision_is_stored_and_shown_in_the_journal(window: Page, page: Served) -> None:
     if page.taken < AFTER:
         page.take(AFTER)
     path = story(page, "GANNET")
@@ -174,7 +174,7 @@ def test_names_from_outside_are_shown_as_text(window: Page, page: Served) -> Non
     window.goto(page.url + story(page, HOSTILE_NAMES["markup"]))
     assert "<script>alert(1)" in window.inner_text("h1")
     window.goto(page.url + "/series?find=" + "%3Cimg")
-    window.click(".series h2 a")  # an address made of such a name leads to its bars
+    window.click(".series h2 a")  # an address with such a name leads to its bars
     assert "no bar" in window.inner_text(".wrong")
     assert "<img src=x" in window.inner_text(".wrong")
 
@@ -194,7 +194,7 @@ def test_a_chart_is_read_and_zoomed_by_keyboard(window: Page, page: Served) -> N
     assert window.locator(".plot").screenshot() != shown
 
 
-def test_all_but_the_live_changes_works_without_script(browser: Browser, page: Served) -> None:
+def test_everything_except_live_changes_works_without_script(browser: Browser, page: Served) -> None:
     context = browser.new_context(java_script_enabled=False)
     window = context.new_page()
     window.goto(page.url + story(page, "GANNET"))

@@ -1,4 +1,4 @@
-"""What the page knows is what the station knows: bars judged again, open stories, and the study that is kept."""
+"""The page knows what the station knows: bars judged again, open stories, and the stored study."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ LAST = 600
 
 
 def kept(folder: Path) -> Store:
-    """Keep bars and all that is said of them, bar by bar from the first setup on, in a store."""
+    """Store bars and their events, bar by bar from the first setup on."""
     (folder / "watch.toml").write_text(CONFIG)
     known = configuration.load(folder / "watch.toml", {})
     pipeline = fresh_pipeline(known.of("GANNET"), known.account)
@@ -85,7 +85,7 @@ def test_open_stories_are_those_of_the_whole_past(tmp_path: Path) -> None:
         assert unfinished == {each.id for each in so_far if each.is_open}
 
 
-def test_a_look_finds_another_version_only_where_something_is_different(tmp_path: Path) -> None:
+def test_a_look_finds_a_new_version_only_if_something_has_changed(tmp_path: Path) -> None:
     passed = [0.0]
     store = kept(tmp_path)
     path = tmp_path / "watch.toml"
@@ -116,7 +116,7 @@ def test_a_look_finds_another_version_only_where_something_is_different(tmp_path
         looker.stop()
 
 
-def test_the_report_that_is_kept_is_shown_and_can_do_nothing(tmp_path: Path) -> None:
+def test_the_stored_report_is_shown_and_runs_nothing(tmp_path: Path) -> None:
     with served(tmp_path) as page:
         assert httpx.get(f"{page.url}/study/report", trust_env=False).status_code == 404
         report_beside(tmp_path / "kept.db").write_text("<p>The report")

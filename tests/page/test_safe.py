@@ -1,4 +1,4 @@
-"""Who may not: other origins, forged names, forms of others, odd paths, slow clients, too many clients."""
+"""What is refused: other origins, forged names, foreign forms, odd paths, slow clients, too many clients."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def token_of(client: httpx.Client, path: str = PATH) -> str:
 
 
 def sent(page: Served) -> dict[str, str]:
-    """Give what a browser sends with a form of the page's own."""
+    """Give the headers that a browser sends with a form of the page."""
     return {"Origin": page.url, "Sec-Fetch-Site": "same-origin", "Sec-Fetch-Mode": "navigate"}
 
 
@@ -118,7 +118,7 @@ def test_another_page_can_neither_read_nor_frame_it(client: httpx.Client) -> Non
         told = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": mode}
         assert client.get("/", headers=told).status_code == 403
         assert client.get("/live", headers=told).status_code == 403
-    # A link from elsewhere leads here.
+    # A link from another site works.
     assert client.get("/", headers={"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate"}).status_code == 200
     headers = client.get("/").headers
     rules = dict(each.strip().partition(" ")[::2] for each in headers["content-security-policy"].split(";"))
@@ -170,14 +170,14 @@ def lines(page: Served, count: int, sends: bytes) -> Iterator[list[socket.socket
 
 
 def _until(line: socket.socket, word: bytes) -> bytes:
-    """Read until a word has come."""
+    """Read until a word arrives."""
     got = b""
     while word not in got:
         got += line.recv(4_096)
     return got
 
 
-def test_slow_clients_hold_nobody_up(client: httpx.Client, page: Served) -> None:
+def test_slow_clients_delay_nobody(client: httpx.Client, page: Served) -> None:
     post = f"POST {PATH} HTTP/1.1\r\nHost: localhost\r\nContent-Length: 100\r\n\r\nx"
     with lines(page, 100, b"GET / HTTP/1.1\r\nHost: loc"), lines(page, 60, post.encode()):
         assert client.get("/").status_code == 200
@@ -257,7 +257,7 @@ def test_what_others_can_reach_must_be_safe(tmp_path: Path, table: str, says: st
         configuration.load(tmp_path / "watch.toml", {})
 
 
-def test_a_file_of_a_password_is_its_owners_alone(tmp_path: Path) -> None:
+def test_only_its_owner_can_read_a_password_file(tmp_path: Path) -> None:
     (tmp_path / "watch.toml").write_text(f'{CONFIG}\n[page]\npassword = "page.password"\n')
     page = configuration.load(tmp_path / "watch.toml", {}).page
     assert page is not None
@@ -274,7 +274,7 @@ def test_a_file_of_a_password_is_its_owners_alone(tmp_path: Path) -> None:
         password_line(page, tmp_path)
 
 
-def test_a_certificate_that_cannot_be_used_is_told_by_the_check_and_before_anything_is_served(tmp_path: Path) -> None:
+def test_an_unusable_certificate_is_reported_by_the_check_and_before_serving(tmp_path: Path) -> None:
     made, path = make_certificates(tmp_path), tmp_path / "watch.toml"
     (tmp_path / "other.pem").write_text("no key")
     for certificate, key, says in (
@@ -295,7 +295,7 @@ def test_a_certificate_that_cannot_be_used_is_told_by_the_check_and_before_anyth
             check_certificate(page, tmp_path)
 
 
-def test_tries_are_counted_by_address_and_in_all() -> None:
+def test_attempts_are_counted_by_address_and_in_total() -> None:
     now = [0.0]
     tries = Tries(lambda: now[0])
     for _ in range(passwords.PER_MINUTE):
@@ -310,7 +310,7 @@ def test_tries_are_counted_by_address_and_in_all() -> None:
     assert tries.may_try("2001:db8::1")
 
 
-def test_sessions_end_by_themselves_and_are_not_without_number() -> None:
+def test_sessions_expire_and_are_limited_in_number() -> None:
     now = [0.0]
     sessions = Sessions(lambda: now[0])
     first = sessions.sign_in()

@@ -1,4 +1,4 @@
-"""What tests read off a chart: its words, and where they stand."""
+"""What tests read from a chart: its texts and their places."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def boxes(figure: Figure, kind: str | None = None) -> list[tuple[str, list[float
 
 
 def assert_all_readable(figure: Figure) -> None:
-    """Check that every text lies on the sheet and that no two of them meet."""
+    """Check that every text lies on the sheet and that no two overlap."""
     found = boxes(figure)
     for text, (left, bottom, right, top) in found:
         assert 0 <= left < right <= WIDTH, text

@@ -1,4 +1,4 @@
-"""Charts of found setups: what is on them, that it can be read, and that no name or price breaks them."""
+"""Charts of found setups: what they show, that they are readable, and that no name or price breaks them."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def test_a_chart_names_every_level_once_and_can_be_read(place: str, direction: s
         assert SHORT in " ".join(words)
 
 
-def test_labels_stand_in_the_order_of_their_prices() -> None:
+def test_labels_are_in_the_order_of_their_prices() -> None:
     for event, bars, rules in setups()[::40]:
         labels = boxes(chart.compose(picture_for(bars, event, rules, "UTC")), "level")
         prices = [float(text.split()[-1]) for text, _ in sorted(labels, key=lambda each: each[1][1])]
@@ -100,7 +100,7 @@ def test_a_png_is_small_and_twice_as_wide_as_a_phone(place: str, direction: str)
     assert chart.draw(picture) == drawn
 
 
-def test_in_grey_the_bars_of_either_way_are_told_apart() -> None:
+def test_rising_and_falling_bars_differ_in_grey() -> None:
     """A rising body is as light as the paper and a falling one dark; hollow and full need no colour."""
     up, down = bars_of([(1, 3, 1, 3, 1)] * 3), bars_of([(3, 3, 1, 1, 1)] * 3)
     dark = []
@@ -146,7 +146,7 @@ def test_indicators_are_those_of_a_plain_reading() -> None:
     np.testing.assert_array_equal(picture.close, bars.close[-len(picture) :])
 
 
-def test_a_line_goes_through_its_swing_points_to_the_price_that_was_said() -> None:
+def test_a_line_goes_through_its_swing_points_to_the_reported_price() -> None:
     for number in range(20):
         picture = of_kind("line", "long", number)
         assert picture.mark is not None
@@ -171,7 +171,7 @@ def test_a_level_has_the_points_that_were_counted() -> None:
             assert all(bar < 0 or price in (picture.low[bar], picture.high[bar]) for bar, price in picture.mark.points)
 
 
-def test_what_comes_later_changes_nothing() -> None:
+def test_later_bars_do_not_change_the_chart() -> None:
     each = replayed()["TERNFERRY"]
     event = each.setups[0]
     alone, with_more = (chart.chart_for(each.before(event, more), event, each.rules, "UTC") for more in (0, 50))
@@ -213,7 +213,7 @@ def test_any_scale_of_prices_can_be_read(factor: float, step: str) -> None:
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 40, 300])
-def test_bars_that_hardly_move_or_are_few_are_drawn_all_the_same(count: int) -> None:
+def test_few_or_hardly_moving_bars_are_drawn(count: int) -> None:
     for tiny in (0.0, 1e-5):
         bars = bars_of([(60_000, 60_000 + tiny, 60_000, 60_000, 1)] * count)
         picture = picture_of(bars, engine("0.00001"), "UTC", None)
@@ -234,7 +234,7 @@ def test_after_a_split_only_the_bars_since_are_shown() -> None:
 
 
 @given(st.lists(st.floats(0, 100), max_size=12).map(sorted), st.floats(0.1, 8))
-def test_labels_are_nudged_apart_and_no_further_than_needed(wanted: list[float], gap: float) -> None:
+def test_labels_are_moved_apart_as_little_as_possible(wanted: list[float], gap: float) -> None:
     placed = spread(wanted, gap, 0, 100)
     assert all(b - a >= gap - 1e-9 for a, b in pairwise(placed))
     assert all(-1e-9 <= place <= 100 + 1e-9 for place in placed)

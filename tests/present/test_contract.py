@@ -1,4 +1,4 @@
-"""The published contract: what is said keeps to it, what breaks it is refused, and what is shipped is up to date."""
+"""The published contract: events keep to it, what breaks it is refused, and the shipped files are up to date."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def validator(document: dict[str, Any] = SCHEMA) -> Draft202012Validator:
 
 
 def closed(document: dict[str, Any]) -> dict[str, Any]:
-    """Make a schema refuse every field of the data that it does not name."""
+    """Make a schema refuse every field that it does not name."""
     copy = deepcopy(document)
     for made in copy["$defs"].values():
         made["additionalProperties"] = False
@@ -189,7 +189,7 @@ def test_each_channel_names_the_kinds_that_go_out_there_and_no_other() -> None:
         found.setdefault(channel_of(topics.of(event))["address"], set()).add(kind)
     state = topics.state_of(events["setup.qualified"])
     assert state is not None
-    # What ends a story clears it by an empty message, and of one that was set aside nothing is kept.
+    # The end of a story clears its topic with an empty message; one that was set aside keeps nothing.
     goes_on = {"setup.qualified", "setup.entered", "setup.stop_raised", "setup.pressure", "setup.exit_signal"}
     assert {topics.state_of(events[kind]) for kind in goes_on} == {state}  # type: ignore[index]  # a set of texts
     found[channel_of(state)["address"]] = goes_on
@@ -204,7 +204,7 @@ def test_the_command_prints_both() -> None:
         assert closewatch("contract", what) == (0, documents()[name], "")
 
 
-def test_a_later_word_on_a_setup_names_the_same_thread() -> None:
+def test_later_events_of_a_setup_have_its_thread() -> None:
     setup = setup_event()
     said, taken_back = json.loads(setup.to_json()), json.loads(withdrawn_event(setup).to_json())
     assert taken_back["thread"] == said["id"] == taken_back["data"]["withdraws"]

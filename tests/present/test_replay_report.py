@@ -32,7 +32,7 @@ def test_a_guessed_step_says_how_many_prices_fit() -> None:
 
 
 def came(thread: str, state: State, r: str = "", *, aside: bool = False, cost: str = "") -> Came:
-    """Say what came of a setup."""
+    """Give the outcome of a setup."""
     entered = bool(r) or state == "open"
     entry = Decimal(10) if entered else None
     return Came(thread, aside, state, entry, r=Decimal(r) if r else None, cost=Decimal(cost) if cost else None)
@@ -68,7 +68,7 @@ ENDED = (
 )
 
 
-def test_each_setup_has_what_came_of_it_beside_it() -> None:
+def test_each_setup_has_its_outcome_beside_it() -> None:
     report = Report("UTC")
     for thread in "abcdeg":
         report.add(setup(thread))
@@ -96,7 +96,7 @@ def test_each_setup_has_what_came_of_it_beside_it() -> None:
     ]
 
 
-def test_the_summary_counts_what_came_of_setups_with_the_caution_beside_the_sum() -> None:
+def test_the_summary_counts_outcomes_with_the_caution_beside_the_sum() -> None:
     tally = Tally("GANNET", "gannet.csv", step="0.01")
     for each in ENDED:
         tally.learn(each)

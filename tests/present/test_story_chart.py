@@ -1,4 +1,4 @@
-"""Charts of stories: that they show what was told at the bars it was told of, and can be read, however long."""
+"""Charts of stories: events are shown at their bars, and charts of any length are readable."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ HALFWAY = Follow(half_at=1, to_entry_at=1)
 
 @dataclass(frozen=True)
 class Told:
-    """A story: what was told of it, and all bars of its series."""
+    """A story: its events, and all bars of its series."""
 
     events: list[Event]
     bars: Bars
@@ -71,7 +71,7 @@ class Told:
         return story_picture_for(self.until(), self.events, self.rules, "Europe/Berlin")
 
     def ended(self, end: int, **otherwise: object) -> Told:
-        """Let it end at another bar, and the last event say something else."""
+        """End it at another bar, with other data in the last event."""
         bar = self.bars[end : end + 1]
         data = {"bar_open": rfc3339(int(bar.open_time[0])), "bar_close": rfc3339(int(bar.close_time[0])), **otherwise}
         last = replace(self.events[-1], time=int(bar.close_time[0]), data=self.last | data)
@@ -104,7 +104,7 @@ def stories() -> list[Told]:
 
 @cache
 def with_half() -> list[Told]:
-    """Give stories of somebody who leaves half at 1 R, and moves the stop to the entry there."""
+    """Give stories that leave half at 1 R and move the stop to the entry there."""
     bars, rulebook = replayed()["TERNFERRY"].bars, replace(many_found(), follow=HALFWAY)
     found = stories_in(engine(rulebook=rulebook).push(bars), bars, rulebook.rules)
     return [told for told in found if told.last["half_exit"] is not None]
@@ -122,7 +122,7 @@ def a_ride() -> Told:
 
 
 def stop_path(picture: StoryPicture) -> tuple[list[float], list[float]]:
-    """Read the step line off the drawn chart: its edges and its prices."""
+    """Read the step line from the drawn chart: its edges and its prices."""
     (path,) = compose_story(picture).findobj(StepPatch)
     assert isinstance(path, StepPatch)
     values, edges, _ = path.get_data()
@@ -153,7 +153,7 @@ def test_a_story_names_its_prices_its_result_and_its_end(direction: str, style: 
 
 
 @pytest.mark.parametrize(("direction", "style", "state"), KINDS)
-def test_everything_stands_at_the_bar_that_it_was_told_of(direction: str, style: str, state: str) -> None:
+def test_every_event_is_shown_at_its_bar(direction: str, style: str, state: str) -> None:
     for told in of_kind(direction, style, state)[:4]:
         picture, data = told.picture(), told.last
         times = picture.shown.times.tolist()
@@ -201,7 +201,7 @@ def test_without_an_entry_there_is_no_scale_and_the_end_is_named() -> None:
         assert {f"planned {told.last['planned_entry']}", f"stop {told.last['stop']}"} <= set(words)
 
 
-def test_half_is_marked_where_it_was_left() -> None:
+def test_the_exit_of_half_is_marked() -> None:
     assert {told.last["direction"] for told in with_half()} == {"long", "short"}
     for told in with_half()[::2]:
         picture = told.picture()
@@ -211,7 +211,7 @@ def test_half_is_marked_where_it_was_left() -> None:
         assert f"◁ half {told.last['half_exit']}" in words_in(draw_story_chart(picture, "svg"))
 
 
-def test_a_fill_that_was_mended_later_stands_at_its_bar_with_its_last_price() -> None:
+def test_a_corrected_fill_is_shown_at_its_bar_with_its_last_price() -> None:
     told = a_ride()
     mended = told.ended(told.end, entry="1.25").picture()
     assert mended.entry is not None
@@ -236,7 +236,7 @@ def test_a_long_story_has_several_bars_in_one_between_its_entry_and_its_end() ->
         assert picture.bundled is not None
         assert len(picture.shown) <= COLUMNS
         assert f"{picture.bundled.bars} bars in one" in words_in(draw_story_chart(picture, "svg"))
-        # The bars of the setup, those after it and the last ones stand alone.
+        # The bars of the setup, those after it and the last ones have their own columns.
         np.testing.assert_array_equal(
             picture.shown.times[-BARS_AT_END:], times[told.end + 1 - BARS_AT_END : told.end + 1]
         )

@@ -1,4 +1,4 @@
-"""Words for what becomes of a setup: what to do first, where it stands, and nothing that is not known."""
+"""Words for the events of a story: what to do first, its state, and nothing unknown."""
 
 from __future__ import annotations
 
@@ -139,7 +139,7 @@ def test_an_alert_on_a_phone_has_the_orders_in_one_line_and_what_comes_next(kind
     assert words.caution == SHORT
 
 
-def test_where_it_stands_is_told_in_one_line() -> None:
+def test_the_state_of_a_story_is_one_line() -> None:
     assert said(story_event("setup.pressure")).glance == (
         "Now +0.64 R, at the stop −0.40 R, best +1.60 R, worst −0.20 R, 6 bars held, pressure 1 of 2."
     )
@@ -149,7 +149,7 @@ def test_where_it_stands_is_told_in_one_line() -> None:
     assert said(story_event("setup.lapsed")).glance == "3 bars waited."
 
 
-def test_more_signs_than_are_needed_are_told_as_that() -> None:
+def test_more_signs_than_needed_are_reported_as_such() -> None:
     words = said(story_event("setup.exit_signal"), pressure=["one", "two", "three"])
     assert values(words)["signs of pressure"] == "3, where 2 end it"
 
@@ -162,7 +162,7 @@ def test_no_reason_leaves_no_trace_in_a_headline() -> None:
     ]
 
 
-def test_one_who_leaves_is_told_to_take_the_stop_out() -> None:
+def test_a_user_who_leaves_is_told_to_cancel_the_stop() -> None:
     first = said(
         story_event("setup.exit_signal"), orders="sell stop 100.90; or sell at the next open", next="it goes on"
     )
@@ -173,7 +173,7 @@ def test_one_who_leaves_is_told_to_take_the_stop_out() -> None:
     assert last.headline == "HARBOUR 15m long: exit signal: sell at the close of the next bar, size 833; now +1.16 R"
 
 
-def test_half_of_it_left_is_told_by_its_reason_and_in_the_end() -> None:
+def test_the_exit_of_half_is_reported_with_its_reason_and_at_the_end() -> None:
     reason = "half of it was closed at a gain of 1 R, as you chose"
     half = said(story_event("setup.exit_signal"), orders="sell stop 100.90", reason=reason, half_exit="102.65")
     assert half.headline == f"HARBOUR 15m long: exit signal, now +1.16 R: {reason}"
@@ -232,7 +232,7 @@ def test_one_broken_off_has_no_result_and_asks_to_look() -> None:
 
 
 @pytest.mark.parametrize("kind", ["setup.lapsed", "setup.spoiled"])
-def test_without_an_order_in_the_market_it_is_told_not_to_enter(kind: Kind) -> None:
+def test_without_an_order_in_the_market_the_user_is_told_not_to_enter(kind: Kind) -> None:
     words = said(story_event(kind), orders="", entry_style="early", reason="it opened too far off")
     assert words.headline.endswith(": do not enter; it opened too far off")
     assert words.orders == "No orders: take out any that are still in the market."
@@ -254,7 +254,7 @@ def test_money_has_hundredths_and_no_more_unless_it_is_less(result: str, currenc
     assert values(said(story_event("setup.closed"), result=result, currency=currency))["in money"] == shown
 
 
-def test_what_is_not_known_is_not_told() -> None:
+def test_what_is_not_known_is_not_shown() -> None:
     words = said(story_event("setup.closed"), size=None, result=None, cost_r=None, exit_style="quick")
     assert values(words)["size"] == "not given"
     assert {"in money", "costs", "signs of pressure"}.isdisjoint(values(words))

@@ -17,7 +17,7 @@ from scanner.wording.text import plain
 from scanner.wording.words import number, sentence
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()))
-"""Every code point, half surrogate pairs too."""
+"""Every code point, with half surrogate pairs."""
 
 
 @given(ANY_TEXT, st.integers(1, 60))

@@ -1,4 +1,4 @@
-"""Words: the whole text of an alert, a headline for every kind, and no name that can break out of them."""
+"""Words: the whole text of an alert, a headline for every kind, and no name that breaks out of them."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 MARKS = {"\u200e"}
-"""Hidden characters that the words may hold: those that keep numbers on their side of a name."""
+"""Hidden characters allowed in words: those that keep numbers on their side of a name."""
 
 SHORT_LINE = (
     "entry 101.05 (sell stop), stop 102.25, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar 16:45 UTC"
@@ -133,7 +133,7 @@ def test_a_late_message_says_so_before_anything_else() -> None:
     assert digest([Message(setup_event(), late=True)] * 2, "UTC", {}).lead == "Too late to act on: 2 of them."
 
 
-def test_a_setup_without_a_way_in_says_why() -> None:
+def test_a_setup_without_an_entry_says_why() -> None:
     event = setup_event()
     event.data["entry_style"] = "average"
     words = alert(Message(event), "UTC", None)
@@ -282,7 +282,7 @@ def test_every_kind_has_a_headline_of_its_own() -> None:
         assert ("Mon 2 Mar 2026 1" in words.lead and " Berlin" in words.lead) or kind == "station.watching"
 
 
-def test_a_withdrawal_says_whether_the_setup_stands_otherwise() -> None:
+def test_a_withdrawal_says_whether_the_setup_holds_in_another_form() -> None:
     gone, otherwise = withdrawn_event(setup_event()), withdrawn_event(setup_event())
     otherwise.data["otherwise"] = True
     said = [alert(Message(event), BERLIN, None) for event in (gone, otherwise)]
@@ -304,7 +304,7 @@ def test_a_late_feed_says_which_bar_is_the_first_that_is_missing() -> None:
     assert lead.endswith("The first bar that is missing closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York).")
 
 
-def test_the_caution_stands_wherever_a_setup_is_named() -> None:
+def test_the_caution_is_shown_wherever_a_setup_is_named() -> None:
     about_setups = {
         kind for kind, event in one_of_each().items() if alert(Message(event), "UTC", None).caution == SHORT
     }
@@ -397,7 +397,7 @@ def test_times_in_both_zones(user: str, exchange: str, said: str) -> None:
 
 
 @pytest.mark.parametrize("zone", ["", "Mars/Olympus", "../UTC", "Europe", "N" * 9_999, "a\0b"])
-def test_what_is_no_zone_is_refused_with_a_sentence(zone: str) -> None:
+def test_an_unknown_zone_is_refused_with_a_sentence(zone: str) -> None:
     with pytest.raises(ValueError, match="is not a time zone; write one as Europe/Berlin"):
         known_zone(zone)
 

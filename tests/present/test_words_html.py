@@ -1,4 +1,4 @@
-"""The page made of words: it says all that the words say, and no name can add to it."""
+"""The page made from words: it says all that the words say, and no name can add to it."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 
 class Reader(HTMLParser):
-    """Reads a page as a browser does: which elements stand on it, with which attributes, and what text."""
+    """Reads a page as a browser does: its elements, their attributes, and its text."""
 
     def __init__(self, page: str) -> None:
         super().__init__()
@@ -99,7 +99,7 @@ def test_a_digest_shows_each_alert_with_its_chart() -> None:
 @given(st.text(st.characters(exclude_categories=())), st.text(st.characters(exclude_categories=())))
 def test_no_name_and_no_reason_adds_an_element_or_an_attribute(name: str, reason: str) -> None:
     page = Reader(html(words_of(name, reason)))
-    # A reason of nothing but spaces leaves a paragraph out, and a long name may move a sentence into one of its own;
+    # A reason of only spaces leaves a paragraph out, and a long name may move a sentence into its own paragraph;
     # nothing ever adds any other element.
     added = Counter(map(repr, page.elements)) - Counter(map(repr, usual_page().elements))
     assert not [element for element in added if not element.startswith("('p'")]
@@ -131,7 +131,7 @@ DARK_PAIRS = [("#e9e6df", "#1c232b"), ("#e9e6df", "#33291a"), ("#a7b0bb", "#1c23
 
 
 @pytest.mark.parametrize(("ink", "ground"), [*LIGHT_PAIRS, ("#23676b", "#ffffff"), *DARK_PAIRS, ("#7fc6ca", "#1c232b")])
-def test_text_stands_out_from_its_ground(ink: str, ground: str) -> None:
+def test_text_contrasts_with_its_background(ink: str, ground: str) -> None:
     """Web Content Accessibility Guidelines 2.2, success criterion 1.4.3 (from memory): at least 4.5 to 1."""
     assert ink in DARK + str(STYLES)
     assert ground in DARK + str(STYLES)
@@ -144,11 +144,11 @@ def test_nothing_is_fetched_from_elsewhere() -> None:
 
 
 PHONE, SCREENS, BEYOND = 360, 3 * 740, 200
-"""Pixels: the width of a phone, the height of three of its screens, and what is looked at below them."""
+"""Pixels: the width of a phone, the height of three of its screens, and the height checked below them."""
 
 
 def height_in_a_browser(page: str, folder: Path) -> int:
-    """Show a page as wide as a phone in Chromium, and find the last row of pixels that is not plain ground."""
+    """Show a page as wide as a phone in Chromium, and find the last row of pixels that is not background."""
     source, picture = folder / "mail.html", folder / "mail.png"
     source.write_text(page, encoding="utf-8")
     size = f"--window-size={PHONE},{SCREENS + BEYOND}"
@@ -162,7 +162,7 @@ def height_in_a_browser(page: str, folder: Path) -> int:
 
 
 def test_a_setup_with_all_that_speaks_against_it_fits_on_three_screens_of_a_phone(tmp_path: Path) -> None:
-    """With a chart, the open risk, the same bets and a long record; what is behind «All details» is not open."""
+    """With a chart, the open risk, the same bets and a long record; «All details» is closed."""
     event = setup_event("LONDON-BRENT-2026-12")
     event.data["surroundings"]["room"] |= {"verdict": False}
     event.data["surroundings"]["cost"] = {

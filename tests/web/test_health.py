@@ -1,4 +1,4 @@
-"""Health and metrics, asked over HTTP: well only where somebody is looking at every series in time."""
+"""Health and metrics over HTTP: a station is well only if it watches every series in time."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ async def asked(vitals: Vitals) -> AsyncIterator[httpx.AsyncClient]:
         await server.stop()
 
 
-async def test_it_is_well_where_it_watches_no_feed_is_beyond_its_patience_and_no_sink_fails() -> None:
+async def test_it_is_well_if_it_watches_and_no_feed_is_late_and_no_sink_fails() -> None:
     async with asked(WELL) as client:
         answer = await client.get("/health")
     assert (answer.status_code, answer.headers["content-type"]) == (200, "application/json")
@@ -135,14 +135,14 @@ async def test_other_questions_have_other_answers() -> None:
         assert (head.status_code, head.content) == (200, b"")
 
 
-async def test_who_asks_wrongly_or_leaves_troubles_nobody_else() -> None:
+async def test_a_bad_request_or_a_client_that_leaves_disturbs_nobody_else() -> None:
     async with asked(WELL) as client:
         port = client.base_url.port or 0
         for sent in (b"\r\n\r\n", b"GET\r\n\r\n", b"GET /health HTTP/1.1", b"x" * 40_000):
             reader, writer = await asyncio.open_connection("127.0.0.1", port)
             writer.write(sent)
             writer.write_eof()
-            with suppress(ConnectionResetError):  # where the line was closed before all was read
+            with suppress(ConnectionResetError):  # if the connection was closed before all was read
                 got = await asyncio.wait_for(reader.read(), 5)
                 assert got.partition(b"\r\n")[0] in {b"", b"HTTP/1.1 400 Bad Request"}
             writer.close()
@@ -169,7 +169,7 @@ async def test_a_station_is_judged_by_the_bars_it_has_and_not_by_what_it_tried(t
         station = Station(from_document(document, tmp_path, {}), store, {"coast": _Silent()}, clock=clock)
         assert (await look(station)).last_bar is None  # while it is being loaded
         station.desk.load()
-        assert (await look(station)).feeds["coast"] == FeedVitals(0.0, 0, 120.0)  # nothing was due since it began
+        assert (await look(station)).feeds["coast"] == FeedVitals(0.0, 0, 120.0)  # nothing was due since it started
         assert (await look(station)).reasons() == ["the station is not watching: it is catching up or stopping"]
         station.watching.set()
         clock.wall = 3 * minute

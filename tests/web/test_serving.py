@@ -1,4 +1,4 @@
-"""The server: what comes too slowly is let go, and nobody else waits for it."""
+"""The server: slow requests are dropped, and nobody waits for them."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ async def answering(*, most: int = 10) -> AsyncIterator[int]:
         b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 9\r\n\r\nx",
     ],
 )
-async def test_a_request_that_does_not_come_whole_is_let_go(sends: bytes) -> None:
+async def test_an_incomplete_request_is_dropped(sends: bytes) -> None:
     async with answering() as port:
         slow, line = await asyncio.open_connection("127.0.0.1", port)
         line.write(sends)
@@ -52,7 +52,7 @@ async def test_a_request_that_does_not_come_whole_is_let_go(sends: bytes) -> Non
         other.close()
 
 
-async def test_connections_beyond_the_most_are_turned_away() -> None:
+async def test_connections_beyond_the_limit_are_refused() -> None:
     async with answering(most=3) as port:
         waiting = [await asyncio.open_connection("127.0.0.1", port) for _ in range(3)]
         reading, line = await asyncio.open_connection("127.0.0.1", port)

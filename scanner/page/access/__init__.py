@@ -1,1 +1,1 @@
-"""Who may ask, and how that is known: names and origins, sessions, the password, and forms."""
+"""Access to the page: names and origins, sessions, the password, and forms."""

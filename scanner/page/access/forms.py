@@ -1,4 +1,4 @@
-"""What a form of ours sends: short texts by name."""
+"""What a form of the page sends: short texts by name."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ MOST_FIELDS = 12
 
 
 async def form_of(request: Request) -> dict[str, str]:
-    """Read a form; empty where what was sent is not one. Of a name that comes twice the first counts."""
+    """Read a form; empty if the body is not one. If a name comes twice, the first value counts."""
     if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
         return {}
     body = b""

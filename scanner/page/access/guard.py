@@ -1,6 +1,6 @@
-"""Who may ask: the names under which the page is reached, where a request comes from, and what an answer may do.
+"""Which requests are accepted: the names of the page and the origin of a request; and what an answer may do.
 
-A page of somebody else's in the same browser can neither read nor change anything here: it has another origin, cannot
+Another site's page in the same browser can neither read nor change anything here: it has another origin, cannot
 take our name (DNS rebinding), and knows no token.
 """
 
@@ -23,23 +23,23 @@ if TYPE_CHECKING:
 
 LOCAL = ("127.0.0.1", "localhost", "[::1]")
 SEND_WITHIN = 10.0
-"""Seconds that a client may take to accept a piece of an answer."""
+"""Seconds that a client may take to accept a part of an answer."""
 LONGEST_FORM = 16_384
-"""Bytes of a form that is sent."""
+"""Most bytes of a form."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reached:
-    """How browsers reach the page: by which names, as in a URL and without the port, and whether by https."""
+    """How browsers reach the page: under which names, as in a URL without the port, and whether by https."""
 
     names: Collection[str] = LOCAL
     https: bool = False
 
 
 def policy(nonce: str) -> str:
-    """Say what a page may do: run and fetch what this page serves, and nothing else.
+    """Give the policy of a page: it may run and fetch only what this server serves.
 
-    The chart library puts style elements of its own into the page; they carry the ``nonce``.
+    The chart library adds its own style elements to the page; they carry the ``nonce``.
     """
     return (
         f"default-src 'none'; script-src 'self'; style-src 'self' 'nonce-{nonce}'; img-src 'self' data:; "
@@ -48,7 +48,7 @@ def policy(nonce: str) -> str:
 
 
 class Guard:
-    """Lets in requests that are meant for this page, and gives every answer its limits."""
+    """Accepts only requests that are meant for this page, and limits every answer."""
 
     def __init__(self, app: ASGIApp, reached: Reached) -> None:
         self.app = app
@@ -70,7 +70,7 @@ class Guard:
                 async with asyncio.timeout(SEND_WITHIN):
                     await send(message)
             except TimeoutError:
-                # The client takes nothing: whatever is under way for it ends.
+                # The client accepts nothing: stop its answer.
                 raise OSError("the client takes nothing") from None
 
         refused = self._refusal(scope["method"], headers)
@@ -100,7 +100,7 @@ class Guard:
         headers.setdefault("Content-Security-Policy", policy(nonce))
         headers["X-Frame-Options"] = "DENY"
         headers["X-Content-Type-Options"] = "nosniff"
-        headers["Referrer-Policy"] = "same-origin"  # with none at all a form has no origin
+        headers["Referrer-Policy"] = "same-origin"  # without a referrer a form has no origin
         headers["Cross-Origin-Resource-Policy"] = "same-origin"
         headers["Cross-Origin-Opener-Policy"] = "same-origin"
         headers["Permissions-Policy"] = "camera=(), geolocation=(), microphone=()"
@@ -110,14 +110,14 @@ class Guard:
 
 
 def name_of(host: str) -> str:
-    """Give the name in a Host header, without its port; empty where it is not one.
+    """Give the name in a Host header, without its port; empty if the header is invalid.
 
     >>> name_of("LocalHost:8470"), name_of("[::1]:8470"), name_of("evil@localhost"), name_of("a:b")
     ('localhost', '[::1]', '', '')
     """
     try:
         parts = urlsplit(f"//{host}")
-        port = parts.port  # ValueError where it is no number
+        port = parts.port  # ValueError if it is not a number
     except ValueError:
         return ""
     if parts.netloc != host or "@" in host or not parts.hostname or (port is None and host.endswith(":")):

@@ -1,4 +1,4 @@
-"""The password of the page: kept hashed in a file of the user's, and not to be guessed by trying."""
+"""The password of the page: hashed in a file of the user, and protected against guessing."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 N, R, P, SALT, LENGTH = 2**15, 8, 1, 16, 32
-"""The cost of scrypt (RFC 7914): 32 MiB and about a tenth of a second for each try."""
+"""The cost of scrypt (RFC 7914): 32 MiB and about a tenth of a second for each attempt."""
 LEAST, MOST = 12, 1_024
 """Characters of a password."""
 PER_MINUTE, ALL_PER_MINUTE = 5, 30
-"""Wrong tries a minute, from one address and in all."""
+"""Wrong attempts per minute, from one address and in total."""
 MINUTE = 60.0
 _HASHING = Lock()
-"""One at a time, so that trying costs others no memory."""
+"""One at a time, so that attempts cannot fill the memory."""
 
 
 def line_of(password: str, salt: bytes | None = None) -> str:
@@ -33,7 +33,7 @@ def line_of(password: str, salt: bytes | None = None) -> str:
 
 
 def fits(password: str, line: str) -> bool:
-    """Whether a password is the one that a line was made of."""
+    """Whether a password is the one that a line was made from."""
     found = PASSWORD_LINE.fullmatch(line)
     if found is None or len(password) > MOST:
         return False
@@ -46,7 +46,7 @@ def _hash(password: str, salt: bytes) -> bytes:
 
 
 class Tries:
-    """Counts wrong tries of the last minute by address. ``now`` gives seconds that never go back."""
+    """Counts wrong attempts of the last minute by address. ``now`` gives seconds that never go back."""
 
     def __init__(self, now: Callable[[], float]) -> None:
         self._now = now
@@ -60,18 +60,18 @@ class Tries:
         return own < PER_MINUTE and len(self._wrong) < ALL_PER_MINUTE
 
     def wrong(self, address: str) -> None:
-        """Note a try; it counts as wrong unless it is said to have been right."""
+        """Count an attempt as wrong until ``right`` takes it back."""
         self._wrong.append((self._now(), _around(address)))
 
     def right(self, address: str) -> None:
-        """Take back the last try of an address."""
+        """Take back the last attempt of an address."""
         own = _around(address)
         last = next(each for each in reversed(self._wrong) if each[1] == own)
         self._wrong.remove(last)
 
 
 def _around(address: str) -> str:
-    """Give the network that one user may well have to himself."""
+    """Give the network that probably belongs to one user."""
     try:
         known = ip_address(address)
     except ValueError:

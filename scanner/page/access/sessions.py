@@ -1,4 +1,4 @@
-"""Who is asking: sessions by a cookie, and the token that binds a form to one of them."""
+"""Sessions by a cookie, and the token that binds a form to a session."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 SIGNED_IN_FOR = 12 * 3_600.0
-"""Seconds after the last request from which a password is asked for again."""
+"""Seconds after the last request after which the password is needed again."""
 MOST_SIGNED_IN = 64
-"""Sessions that are signed in at a time; one more ends the one that was used longest ago."""
+"""Most sessions signed in at a time; one more ends the least recently used one."""
 _ID = re.compile(r"[A-Za-z0-9_-]{32}")
 
 
 class Sessions:
     """Sessions of this process; they end with it. ``now`` gives seconds that never go back.
 
-    Only those that are signed in are kept: of any other, the cookie itself is all there is to it.
+    Only signed-in sessions are kept; any other consists of its cookie alone.
     """
 
     def __init__(self, now: Callable[[], float]) -> None:
@@ -40,15 +40,15 @@ class Sessions:
         return _ID.fullmatch(text) is not None
 
     def token(self, session: str) -> str:
-        """Give the token that every form of a session carries; nobody else can make it."""
+        """Give the token that every form of a session carries; only this process can make it."""
         return hmac.new(self._key, session.encode(), sha256).hexdigest()
 
     def fits(self, session: str, token: str) -> bool:
-        """Whether a token is that of a session."""
+        """Whether a token belongs to a session."""
         return hmac.compare_digest(self.token(session), token.encode("ascii", "replace").decode("ascii"))
 
     def sign_in(self) -> str:
-        """Begin a session that is signed in, with an id that nobody knew before."""
+        """Begin a signed-in session with a new id, which nobody knew before."""
         session = self.new()
         self._used[session] = self._now()
         while len(self._used) > MOST_SIGNED_IN:
@@ -56,11 +56,11 @@ class Sessions:
         return session
 
     def sign_out(self, session: str) -> None:
-        """End a session; harmless where it is not signed in."""
+        """End a session; harmless if it is not signed in."""
         self._used.pop(session, None)
 
     def is_signed_in(self, session: str) -> bool:
-        """Whether a session is signed in; asking counts as using it."""
+        """Whether a session is signed in; this check counts as a use."""
         used, now = self._used.get(session), self._now()
         if used is None or now - used > SIGNED_IN_FOR:
             self._used.pop(session, None)

@@ -1,1 +1,1 @@
-"""What the page knows: the configuration, the store as it was last looked at, and bars judged again."""
+"""What the page knows: the configuration, and the store as last read."""

@@ -1,4 +1,4 @@
-"""The configuration that the page goes by, read again when its file has changed."""
+"""The configuration that the page uses, read again when its file has changed."""
 
 from __future__ import annotations
 
@@ -14,28 +14,28 @@ if TYPE_CHECKING:
     from scanner.page.workroom.work import Work
 
 ANYWAY = 86_400.0
-"""Seconds after which it is read again though its file has not changed, since dates pass and calendars go on."""
+"""Seconds after which it is read again even if its file has not changed, since dates pass and calendars go on."""
 
 
 class Configured:
-    """Knows the configuration in a file, as ``work`` reads it; a changed one is taken where it has no mistake."""
+    """Holds the configuration in a file, as ``work`` reads it; a changed one is used only if it has no mistake."""
 
     def __init__(self, path: Path, work: Work, passed: Callable[[], float] = time.monotonic) -> None:
-        """Read it; UsageError where it cannot be used."""
+        """Read it; UsageError if it cannot be used."""
         self.work = work
         self._path, self._passed = path, passed
         self._state, self._read_at = self._look(), passed()
         self.known = work.known()
 
     def look_again(self) -> None:
-        """Take the configuration as it is now, if it has changed and has no mistake."""
+        """Use the configuration as it is now, if it has changed and has no mistake."""
         state, now = self._look(), self._passed()
         if state != self._state or now - self._read_at >= ANYWAY:
             self._state, self._read_at = state, now
             try:
                 self.known = self.work.known()
             except UsageError:
-                return  # `closewatch status` says what is wrong; the station goes on by the old one, too
+                return  # `closewatch status` says what is wrong; the station keeps the old one, too
 
     def _look(self) -> object:
         try:

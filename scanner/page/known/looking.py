@@ -1,4 +1,4 @@
-"""What the page knows of the station: read from the store whenever that has changed, and kept between requests."""
+"""What the page knows of the station: read from the store when that has changed, and kept between requests."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ if TYPE_CHECKING:
     from scanner.store import Decision, KeptEvent
 
 EVERY = 0.1
-"""Seconds between two looks at whether the store has changed."""
+"""Seconds between two checks whether the store has changed."""
 ANYWAY = 5.0
-"""Seconds after which the series are looked at again though nothing has changed, since closes come and go."""
+"""Seconds after which the series are read again even if nothing has changed, since closes come and go."""
 REST = 4
-"""A look at all series is followed by a rest of so many times its length."""
+"""After reading all series the reader rests for this many times as long."""
 CACHE_KIB = 1_024
 RECENT = 8
 OF_WATCHING: tuple[Kind, ...] = tuple(kind for kind, about in KINDS.items() if about.about != "setup")
@@ -40,11 +40,11 @@ OF_WATCHING: tuple[Kind, ...] = tuple(kind for kind, about in KINDS.items() if a
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """What there was at one look. ``version`` counts the looks at which anything was different.
+    """The state of the station at one look. ``version`` counts the looks that found a change.
 
-    ``status`` is None until the series were looked at for the first time; ``trouble`` says why the store cannot be
-    read, and all else is then as it was. ``held`` are the positions at risk by the ids of their stories, ``recent`` is
-    what was said last of the watching itself, the newest first.
+    ``status`` is None until the series have been read for the first time; ``trouble`` says why the store cannot be
+    read; the rest is then unchanged. ``held`` are the positions at risk by the ids of their stories; ``recent`` has
+    the latest events about the station itself, the newest first.
     """
 
     version: int = 0
@@ -58,7 +58,7 @@ class Board:
 
 
 class Looker:
-    """Looks at the store of a station, in a thread of its own once it is started.
+    """Reads the store of a station, in its own thread once it is started.
 
     ``now`` gives nanoseconds since 1970 UTC, ``passed`` seconds that never go back.
     """
@@ -80,24 +80,24 @@ class Looker:
         self._series_at = -ANYWAY
         self._series_took = 0.0
         self._behind = True
-        """Whether the store has changed since the series were looked at."""
+        """Whether the store has changed since the series were read."""
         self._stop = Signal()
         self._thread: Thread | None = None
 
     @property
     def store(self) -> Store:
-        """The store, open for whoever answers a request; StoreTroubleError where it cannot be opened."""
+        """The store, opened for answering requests; StoreTroubleError if it cannot be opened."""
         if self._views is None:
             self._views = self._opened()
         return self._views
 
     @property
     def work(self) -> Work:
-        """Whoever works out what takes the rules."""
+        """Answers what needs the rules."""
         return self.configured.work
 
     def start(self, tell: Callable[[Board], None]) -> None:
-        """Look from now on, and tell of every board that is different."""
+        """Start looking, and pass on every board that differs."""
 
         def run() -> None:
             while not self._stop.is_set():
@@ -109,7 +109,7 @@ class Looker:
         self._thread.start()
 
     def stop(self) -> None:
-        """Look no longer, and let go of the store."""
+        """Stop looking, and close the store."""
         self._stop.set()
         if self._thread is not None:
             self._thread.join()
@@ -119,7 +119,7 @@ class Looker:
         self._own = self._views = None
 
     def look(self) -> bool:
-        """Look once; says whether there is another version."""
+        """Look once; gives whether there is a new version."""
         before = self.board
         try:
             self.board = self._looked()
@@ -131,7 +131,7 @@ class Looker:
     def _looked(self) -> Board:
         board, file = self.board, _identity(self.configured.known.outline.store_path)
         if self._own is None or file != self._file:
-            # Another file lies there than the one that is open. Whoever still answers from that has it to the end.
+            # The open file was replaced. Requests that still use it keep it until they end.
             self._own, self._views, self._file = self._opened(), None, file
             self._risk = RiskNotes(self._own, lambda: self.configured.known.outline)
             self._seen = None
@@ -147,11 +147,11 @@ class Looker:
         return board
 
     def risk_of(self, event: Event) -> list[str]:
-        """Say what taking a setup would bring the open risk to, and which others are the same bet."""
+        """Say what the open risk would be after taking a setup, and which other positions are the same bet."""
         return [] if self._risk is None else self._risk(event)
 
     def _stories(self, store: Store, board: Board) -> Board:
-        """Look at what was said and decided, which is quick."""
+        """Read events and decisions, which is quick."""
         if self._risk is None:
             raise AssertionError("it comes with the store")
         stories, held = self._risk.look()
@@ -163,11 +163,11 @@ class Looker:
             recent=store.events.before(store.events.last() + 1, OF_WATCHING, RECENT),
             trouble="",
         )
-        # Each delivery that is marked as sent changes the store, too, and no reader sees anything of it.
+        # A delivery marked as sent changes the store, too, but nothing that the page shows.
         return board if new == board else replace(new, version=board.version + 1)
 
     def _series(self, store: Store, board: Board) -> Board:
-        """Look at all series, which may be many."""
+        """Read all series, which may be many."""
         self.configured.look_again()
         about = self.configured.known.outline
         running = holder(about.store_path)
@@ -184,7 +184,7 @@ class Looker:
 
 
 def _identity(path: Path) -> object:
-    """Give what tells a file from another of the same name."""
+    """Give what distinguishes a file from another of the same name."""
     try:
         found = path.stat()
     except OSError as problem:

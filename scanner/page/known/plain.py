@@ -1,4 +1,4 @@
-"""What the page knows of a configuration, in plain values."""
+"""What the page knows of a configuration, as plain values."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class SetupLine:
-    """A setup as the list of setups shows it; ``watched`` is on, off or for whom it is on."""
+    """A setup as the list of setups shows it; ``watched`` says on, off or for which instruments it is on."""
 
     name: str
     title: str
@@ -25,7 +25,7 @@ class SetupLine:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A configuration in plain values. ``folder`` is where relative paths begin; ``setups`` are all there are."""
+    """A configuration as plain values. Relative paths begin at ``folder``; ``setups`` are all that are installed."""
 
     outline: Outline
     folder: Path
@@ -38,6 +38,6 @@ class Known:
         return self.outline.zone
 
     def exchange_zone(self, instrument: str) -> str | None:
-        """Give the zone of an instrument's sessions; None where it is not watched."""
+        """Give the zone of an instrument's sessions; None if it is not watched."""
         watched = self.outline.on_list(instrument)
         return None if watched is None else watched.calendar.tz

@@ -1,4 +1,4 @@
-"""What the first page says of all series at once, worked out when they are looked at and not for each reader."""
+"""What the first page says of all series together, computed once per look instead of for each reader."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_BEHIND, MOST_CLOSES = 12, 6
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """The next closes, each with how many series of which timeframe; what is late or unwell; how many are not warm."""
+    """The next closes with their numbers of series and timeframes; what is late or failing; how many are not warm."""
 
     closes: Sequence[tuple[int, Sequence[tuple[str, int]]]] = ()
     troubles: Sequence[str] = ()
@@ -28,7 +28,7 @@ class Summary:
 
 
 def summary_of(status: Status) -> Summary:
-    """Sum up how a station stands."""
+    """Sum up the state of a station."""
     return Summary(_closes(status), _troubles(status), sum(each.needed > 0 for each in status.series))
 
 

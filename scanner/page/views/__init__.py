@@ -1,1 +1,1 @@
-"""What each page shows, a file a page."""
+"""What each page shows, one file per page."""

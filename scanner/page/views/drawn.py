@@ -1,4 +1,4 @@
-"""Charts to fetch: plain values for the script, and pictures for whoever has none."""
+"""Charts to fetch: plain values for the script, and pictures for browsers without it."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ MOST_PICTURES = 48
 
 
 class Pictures:
-    """Draws one picture at a time, and keeps the last ones."""
+    """Draws one picture at a time, and keeps the latest ones."""
 
     def __init__(self) -> None:
         self._kept: OrderedDict[object, bytes | None] = OrderedDict()
         self._drawing = Lock()
 
     def of(self, key: object, draw: Callable[[], bytes | None]) -> bytes | None:
-        """Give the picture for a key, drawn by ``draw`` where it is not kept; None where there is nothing to draw."""
+        """Give the picture for a key, drawn by ``draw`` unless it is kept; None if there is nothing to draw."""
         with self._drawing:
             if key not in self._kept:
                 self._kept[key] = draw()
@@ -48,7 +48,7 @@ def story_data(request: Request) -> Response:
 
 
 def why_data(request: Request) -> Response:
-    """Give the chart of a bar that is explained as values."""
+    """Give the chart of an explained bar as values."""
     return Response(looker(request).work.bar_values(*bar_asked(request)), media_type="application/json")
 
 
@@ -60,7 +60,7 @@ def story_picture(request: Request) -> Response:
 
 
 def why_picture(request: Request) -> Response:
-    """Give the chart of a bar that is explained as a picture."""
+    """Give the chart of an explained bar as a picture."""
     bar, work, dark = bar_asked(request), looker(request).work, _dark(request)
     last = 0 if bar[2] else looker(request).board.version  # which bar is the last one may change
     return _drawn(request, ("why", *bar, last), lambda: work.bar_picture(*bar, dark=dark))

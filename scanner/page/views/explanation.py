@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """The whole account of one setup in one direction at one bar."""
+    """One setup in one direction explained at one bar."""
 
     title: str
     head: str
@@ -31,8 +31,8 @@ class Account:
 class Explained:
     """A bar of a series that closed at ``close`` (nanoseconds since 1970 UTC), the nearest setups first.
 
-    ``suspect`` is what is odd about it, empty where nothing is; ``before`` and ``after`` are the addresses of its
-    neighbours, and ``bars`` are it and those before it as they are written.
+    ``suspect`` says what is odd about it, or is empty; ``before`` and ``after`` are the addresses of its
+    neighbours; ``bars`` are the bar and those before it, as written.
     """
 
     key: SeriesKey

@@ -1,4 +1,4 @@
-"""The journal, newest first, and what a week or a month came to."""
+"""The journal, newest first, and the review of a week or a month."""
 
 from __future__ import annotations
 
@@ -30,20 +30,20 @@ if TYPE_CHECKING:
 
 ON_A_PAGE = 40
 LONGEST_LOOK = 2_000
-"""Setups that are looked through for one page of those that fit."""
+"""Setups searched for one page of matches."""
 BEGINNINGS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if facts.begins)
 SPANS = {"week": 7, "month": 30}
 DECISIONS = ("taken", "passed", "none")
 
 
 def journal(request: Request) -> Response:
-    """Show stories with what was decided, those said last first."""
+    """Show stories with their decisions, those reported last first."""
     decision, instrument = asked(request, "decision"), asked(request, "instrument")
     told = asked(request, "before", 18)
     before = int(told) if told.isdecimal() else 2**62
 
     def look() -> tuple[list[Entry], str] | None:
-        """Give the entries, and the address of those before them; None where the store cannot be read."""
+        """Give the entries, and the address of those before them; None if the store cannot be read."""
         try:
             entries, further = _page(looker(request), before, decision, instrument)
         except StoreTroubleError:
@@ -67,7 +67,7 @@ def journal(request: Request) -> Response:
 
 
 def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple[list[Entry], int | None]:
-    """Give the entries of one page, and where the next one begins; None where nothing follows."""
+    """Give the entries of one page, and where the next page begins; None if there is none."""
     store, found, looked = looking.store, list[Entry](), 0
     while looked < LONGEST_LOOK:
         beginnings = store.events.before(before, BEGINNINGS, ON_A_PAGE)
@@ -76,7 +76,7 @@ def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple
             if instrument and kept.event.data["instrument"] != instrument:
                 continue
             story = next(iter(stories(store.events.story(kept.event.thread))), None)
-            # One that was said again stands where it was said first.
+            # A setup reported again keeps its first place.
             if story is None or story.events[0].number != kept.number:
                 continue
             entry = entry_of(story, store.decisions.on(story.id))
@@ -90,7 +90,7 @@ def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple
 
 
 def review(request: Request) -> Response:
-    """Show what a week or a month came to."""
+    """Show the review of a week or a month."""
     span, until = asked(request, "span"), asked(request, "until")
     span = span if span in SPANS else "week"
     zone, status = known(request).zone, board(request).status
@@ -122,7 +122,7 @@ def review(request: Request) -> Response:
 
 
 def _review(request: Request, first: int, end: int) -> Review:
-    """Look back, once for as long as nothing new is said or decided."""
+    """Review the period; the result is kept until there is a new event or decision."""
     looking, kept = looker(request), request.app.state.reviews
     store = looking.store
     made = store.decisions.all()
@@ -135,7 +135,7 @@ def _review(request: Request, first: int, end: int) -> Review:
 
 
 def _stories(looking: Looker, first: int, end: int) -> Iterator[Story]:
-    """Give the stories with an event in a time, one after the other: together they may be too many to hold."""
+    """Give the stories with an event in a period one by one, since all of them may not fit into memory."""
     for thread in looking.store.events.threads(first, end):
         yield from stories(looking.store.events.story(thread))
 

@@ -1,4 +1,4 @@
-"""Signing in by the password, where the page has one, and out again."""
+"""Signing in with the password, if the page has one, and signing out."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def login(request: Request) -> Response:
 
 
 async def sign_in(request: Request) -> Response:
-    """Let in whoever knows the password."""
+    """Sign in a reader who knows the password."""
     told = await form_of(request)
     tries: Tries = request.app.state.tries
     address = "?" if request.client is None else request.client.host
@@ -31,7 +31,7 @@ async def sign_in(request: Request) -> Response:
         return render(request, "login.html", 403, wrong="This form was of another session. Send it again.")
     if not tries.may_try(address):
         return render(request, "login.html", 429, wrong="Too many wrong tries; wait a minute.")
-    tries.wrong(address)  # until it is known to be right, so that many at once count as well
+    tries.wrong(address)  # until it proves right, so that many at once count too
     line: str = request.app.state.password
     if not await run_in_threadpool(passwords.fits, told.get("password", ""), line):
         return render(request, "login.html", 403, wrong="This is not the password.")

@@ -1,4 +1,4 @@
-"""Rules as rows: what was measured at a bar, what is wanted, and by how much it misses."""
+"""Rules as rows: the value measured at a bar, the threshold, and by how much it is missed."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Distance:
-    """How far the last bar of a series is from a setup: the nearest setup, and the rules that it misses."""
+    """How far the last bar of a series is from a setup: the nearest setup, and the rules that fail."""
 
     title: str
     direction: str
@@ -41,7 +41,7 @@ class Distance:
 
     @property
     def part(self) -> float:
-        """The part of its rules that it misses."""
+        """The share of its rules that fail."""
         return len(self.missed) / self.rules
 
 
@@ -61,7 +61,7 @@ def rows(measures: Mapping[str, Measure]) -> list[Row]:
 
 
 def distance(bar: JudgedBar) -> Distance | None:
-    """Say how far a bar is from a setup; None where there are too few bars to look at."""
+    """Say how far a bar is from a setup; None if there are too few bars."""
     found = nearest(bar.judged)
     if found is None:
         return None

@@ -1,4 +1,4 @@
-"""The first page: what is open, what waits for its entry, what closes next, and whether the watch is well."""
+"""The first page: open stories, setups that wait for their entry, the next closes, and the station's health."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from scanner.page.known.plain import Known
 
 MOST_SHOWN = 200
-"""Stories that are shown of each kind, the newest first."""
+"""Stories shown of each kind, the newest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class Shown:
 
 
 class Shared:
-    """What the first page shows to everybody, written once for as long as nothing changes: many may look at it."""
+    """What the first page shows to all readers, written only once until something changes."""
 
     def __init__(self) -> None:
         self._turn = Lock()
@@ -54,7 +54,7 @@ class Shared:
         self._text = Markup()
 
     def of(self, seen: Board, about: Known) -> Markup:
-        """Write what there was at a look."""
+        """Write the state of a board."""
         with self._turn:
             if self._of is None or self._of[0] is not seen or self._of[1] is not about:
                 self._of, self._text = (seen, about), _shared(seen, about)
@@ -62,7 +62,7 @@ class Shared:
 
 
 def now(request: Request) -> Response:
-    """Show how things stand."""
+    """Show the first page."""
     shared: Shared = request.app.state.shared
     return render(request, "now.html", shared=shared.of(board(request), known(request)))
 
@@ -121,7 +121,7 @@ def orders_of(story: Story, about: Known) -> str:
 
 
 def _risk(held: Iterable[Position]) -> tuple[Decimal, Decimal | None, int]:
-    """Add up what is at risk: in R, in money where that is known of all, and in how many positions."""
+    """Add up what is at risk: in R, in money if that is known for all positions, and the number of positions."""
     every = list(held)
     money = [each.money for each in every]
     return (

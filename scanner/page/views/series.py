@@ -1,4 +1,4 @@
-"""The list: every series with its last bar, whether it is warm, and how far that bar is from a setup."""
+"""The list: every series with its last bar, whether it is warm, and how far the bar is from a setup."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 ON_A_PAGE = 25
 TOGETHER = 5
-"""Series that are judged before their rows are sent."""
+"""Series judged before their rows are sent."""
 MOST_KEPT = 4_000
 ONLY = ("", "cold", "behind")
 
@@ -43,7 +43,7 @@ class Row:
 
 
 class Distances:
-    """Remembers how far the last bars of series were from a setup, so that each bar is judged once."""
+    """Remembers how far the last bars of series were from a setup, so that each bar is judged only once."""
 
     def __init__(self) -> None:
         self._found: OrderedDict[tuple[SeriesKey, int | None, str], Distance | None] = OrderedDict()

@@ -22,7 +22,7 @@ def setups(request: Request) -> Response:
 
 
 def setup_of(request: Request) -> SetupLine:
-    """Find the setup that the address names; NothingHereError where there is none."""
+    """Find the setup that the address names; NothingHereError if there is none."""
     found = known(request).setups.get(request.path_params["setup"])
     if found is None:
         raise NothingHereError(NO_SETUP)
@@ -34,7 +34,7 @@ def setup(request: Request) -> Response:
     found = setup_of(request)
 
     def look() -> tuple[Sheet | None, str]:
-        """Give the sheet, or why there is none."""
+        """Give the sheet, or the reason why there is none."""
         try:
             return looker(request).work.sheet(found.name), ""
         except (NothingHereError, UsageError) as problem:

@@ -11,9 +11,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A setup: its bars with their letters, and rows of texts on its rules, numbers and evidence.
+    """A setup: its bars with their letters, and its rules, numbers and evidence as rows of texts.
 
-    ``told_ahead`` says that it can be told one bar ahead; a row of numbers has one more cell where the station
+    ``told_ahead`` says that it can be announced one bar ahead; a row of numbers has one more cell if the station
     ``has_changes``.
     """
 

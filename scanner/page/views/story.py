@@ -1,4 +1,4 @@
-"""One story: its chart, what it came to, what the user decided, and every message in order."""
+"""One story: its chart, its outcome, the user's decisions, and every message in order."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ if TYPE_CHECKING:
 
 ID_LENGTH = 32
 NUMBERS: dict[str, tuple[str, ...]] = {"take": ("price", "size"), "pass": (), "leave": ("price",), "note": ()}
-"""Which numbers each decision may tell."""
+"""The numbers that each decision may give."""
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One message, or one decision, where it stands among the others."""
+    """One message, or one decision, in its place among the others."""
 
     time: int
     title: str
@@ -48,7 +48,7 @@ class Said:
 
 
 def story_of(request: Request) -> Story:
-    """Find the story that the address names; NothingHereError without it."""
+    """Find the story that the address names; NothingHereError if there is none."""
     name = request.path_params["story"]
     found = stories(looker(request).store.events.story(name)) if is_id(name) and len(name) == ID_LENGTH else []
     if not found:
@@ -66,7 +66,7 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
     decisions = store.decisions.on(found.id)
     entry = entry_of(found, decisions)
     last_bar = store.bars.last_close(SeriesKey(entry.instrument, entry.timeframe))
-    # What was told wrong may be told again until the next bar.
+    # A wrong price or size can be corrected until the next bar.
     open_to = {each.kind for each in decisions if each.kind in {"take", "leave"} and each.bar == last_bar}
     kinds = {each.kind for each in decisions}
     ended = KINDS[found.last.kind].ends
@@ -112,7 +112,7 @@ def _message(kept: KeptEvent, zone: str, exchange_zone: str | None) -> Said:
 
 
 async def decide(request: Request) -> Response:
-    """Keep a decision that came by a form of ours, as the command line does."""
+    """Store a decision sent by a form of the page, as the command line does."""
     found = await run_in_threadpool(story_of, request)
     told = await form_of(request)
     if not sessions(request).fits(session_of(request) or "-", told.get("token", "")):

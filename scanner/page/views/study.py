@@ -1,4 +1,4 @@
-"""The study that is kept: what its setups came to, and its whole report."""
+"""The stored study: the results of its setups, and its whole report."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ REPORT_POLICY = (
     "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'none'"
 )
-"""The report has a style of its own and pictures within; it runs nothing and fetches nothing, and has no origin."""
+"""The report has its own style and embedded pictures; it runs no script, fetches nothing and has no origin."""
 
 
 def study(request: Request) -> Response:
-    """Show the record, and where the report is."""
+    """Show the record, and a link to the report."""
     about, seen = known(request).outline, board(request)
     now = looker(request).store.clock() if seen.status is None else seen.status.now
     try:

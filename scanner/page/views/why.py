@@ -19,17 +19,17 @@ if TYPE_CHECKING:
 
 
 def bar_asked(request: Request) -> tuple[str, str, str]:
-    """Give instrument, timeframe and time of the bar that the address asks about, as they are written there."""
+    """Give instrument, timeframe and time of the bar, as written in the address."""
     return asked(request, "instrument"), asked(request, "timeframe"), asked(request, "at").strip()
 
 
 def why(request: Request) -> Response:
-    """Explain the bar that is asked about, or ask which."""
+    """Explain the requested bar, or ask for one."""
     instrument, timeframe, at = bar_asked(request)
     about, status = known(request).outline, board(request).status
 
     def look() -> tuple[Explained | None, str]:
-        """Give the bar, or what is wrong with what was asked."""
+        """Give the bar, or what is wrong with the request."""
         try:
             return looker(request).work.explained(instrument, timeframe, at), ""
         except (NothingHereError, StoreTroubleError, UsageError) as problem:

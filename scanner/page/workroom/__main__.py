@@ -1,4 +1,4 @@
-"""The process of the workroom: ``python -m scanner.page.workroom CONFIG.toml`` answers what comes by its input."""
+"""The process of the workroom: ``python -m scanner.page.workroom CONFIG.toml`` answers questions from its input."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from scanner.page.workroom.work import EXPECTED, Work
 
 
 def main() -> None:
-    """Answer one question after the other until nobody asks any more."""
+    """Answer questions one by one until the input ends."""
     for each in (signal.SIGINT, signal.SIGHUP):  # the page ends it
         signal.signal(each, signal.SIG_IGN)
     answers, work = os.fdopen(os.dup(1), "wb"), Work(Path(sys.argv[1]))
-    os.dup2(2, 1)  # what a library prints is no answer
+    os.dup2(2, 1)  # what a library prints must not mix with answers
     while True:
         try:
-            name, given, named = pickle.load(sys.stdin.buffer)  # noqa: S301 - it is the page that asks
+            name, given, named = pickle.load(sys.stdin.buffer)  # noqa: S301 - the page itself asks
         except EOFError:
             return
         try:

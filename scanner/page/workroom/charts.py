@@ -1,4 +1,4 @@
-"""Charts: as plain values for the script that draws what can be moved, and as pictures drawn here."""
+"""Charts: as plain values for the script, whose charts can be moved, and as pictures drawn here."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ if TYPE_CHECKING:
     from scanner.store import Store
 
 SHOWN, AT_FIRST = 320, 72
-"""Bars that a chart can be moved over, and those in view at first."""
+"""Bars of a chart that can be moved, and those in view at first."""
 ROOM = 16
-"""Bars' room in view at first on the right, for the labels of levels."""
+"""Room on the right at first, in bars, for the labels of levels."""
 SETTLING = 300
-"""Bars that go through the indicators before those."""
+"""Bars that go through the indicators before those shown."""
 AFTER = 60
-"""Bars shown after the one that is asked about, where there are so many."""
+"""Most bars shown after the requested one."""
 
 
 def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
-    """Read the bars of a series from well before one that closed at a time; None where that one is gone."""
+    """Read the bars of a series from well before the one that closed at a time; None if that bar is gone."""
     last = store.bars.last_close(key)
     if last is None:
         return None
@@ -46,7 +46,7 @@ def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
 
 
 def story_picture(store: Store, told: Sequence[Event], rules: Rules, zone: str) -> bytes | None:
-    """Draw a story as far as it is told, as PNG; None where its bars are gone."""
+    """Draw a story up to its last event, as PNG; None if its bars are gone."""
     from scanner.present.chart.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not needed with script
     from scanner.present.story_chart.chart import story_chart_for  # noqa: PLC0415 - as above
 
@@ -61,7 +61,7 @@ def story_picture(store: Store, told: Sequence[Event], rules: Rules, zone: str) 
 
 
 def bar_picture(bar: JudgedBar, zone: str) -> bytes:
-    """Draw the bars up to one, with the first setup that stood there, as PNG."""
+    """Draw the bars up to one, with the first setup found there, as PNG."""
     from scanner.present.chart.chart import draw  # noqa: PLC0415 - as above
     from scanner.present.chart.picture import picture_of  # noqa: PLC0415 - as above
 
@@ -71,7 +71,7 @@ def bar_picture(bar: JudgedBar, zone: str) -> bytes:
 
 
 def story_values(store: Store, told: Sequence[Event], rules: Rules, zone: str) -> dict[str, Any] | None:
-    """Give the chart of a story as plain values; None where its bars are gone."""
+    """Give the chart of a story as plain values; None if its bars are gone."""
     setup: SetupData = told[0].data
     bars = _bars_around(store, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
     if bars is None:
@@ -83,7 +83,7 @@ def story_values(store: Store, told: Sequence[Event], rules: Rules, zone: str) -
 
 
 def bar_values(bar: JudgedBar, zone: str) -> dict[str, Any]:
-    """Give the chart of a bar that is explained as plain values."""
+    """Give the chart of an explained bar as plain values."""
     values = _values(bar.bars, bar.index, bar.index, bar.engine.without_setups(), zone)
     at = bar.index - values["first"]
     event = next((each for each in bar.said if each.facts.begins), None)
@@ -141,7 +141,7 @@ def _setup_values(setup: SetupData, at: int) -> dict[str, Any]:
 
 
 def _told_values(told: Sequence[Event], bars: Bars, first: int) -> dict[str, Any]:
-    """Give what was told of a story since: fills, exits, signs, and the way of the stop."""
+    """Give the later events of a story: fills, exits, signs, and the moves of the stop."""
     marks, stops, seen = [], [], set[str]()
     number = {int(time): at - first for at, time in enumerate(bars.close_time.tolist())}
     for event in told[1:]:

@@ -26,7 +26,7 @@ BARS_SHOWN = 5
 
 
 def bar_of(settings: Settings, store: Store, instrument: str, timeframe: str, at: str) -> JudgedBar:
-    """Judge the bar that is asked about; NothingHereError where there is none."""
+    """Judge the requested bar; NothingHereError if there is none."""
     if instrument not in settings.instruments:
         raise NothingHereError(f"{name(instrument)} is not on the list of this station.")
     watched = settings.of(instrument)
@@ -46,7 +46,7 @@ def bar_of(settings: Settings, store: Store, instrument: str, timeframe: str, at
 
 
 def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
-    """Say what each setup in each direction came to at a bar."""
+    """Explain the result of each setup in each direction at a bar."""
     key, daily = bar.key, not Timeframe.named(bar.key.timeframe).intraday
     times = bar.bars.open_time if daily else bar.bars.close_time
 

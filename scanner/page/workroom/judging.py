@@ -1,4 +1,4 @@
-"""A bar of a stored series judged again: what the rules say of it, by the code that judged it live."""
+"""A bar of a stored series judged again, by the code that judged it live."""
 
 from __future__ import annotations
 
@@ -27,21 +27,21 @@ if TYPE_CHECKING:
 
 NO_BARS = Bars.of([])
 A_DAY = 1_440
-"""Bars of a day at most, by which one that is meant may lie before the moment that is named."""
+"""Most bars of a day, and so most bars searched back from a time for the one it means."""
 
 
 class OneBarEngine(SeriesEngine):
-    """An engine that says something of the last bar of all that it is given, and nothing of those before."""
+    """An engine that reports only on the last of its bars."""
 
     last = 0
 
     def push(self, bars: Bars) -> list[Event]:
-        """Take in closed bars, oldest first."""
+        """Take closed bars, oldest first."""
         self.last = int(bars.close_time[-1]) if len(bars) else 0
         return super().push(bars)
 
     def said_at(self, stop: Stop) -> Iterator[Event]:
-        """Leave out setups that stood before; what ends a series or makes it warm counts all the same."""
+        """Leave out setups of earlier bars; what ends a series or makes it warm still counts."""
         if isinstance(stop, Candidates):
             stop = Candidates(self._at_last(stop.setups), self._at_last(stop.forming))
             if not (stop.setups or stop.forming):
@@ -55,10 +55,10 @@ class OneBarEngine(SeriesEngine):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class JudgedBar:
-    """One bar of a series, number ``index`` of ``bars``, and what each setup in each direction came to at it.
+    """One bar of a series, number ``index`` of ``bars``, and the result of each setup in each direction at it.
 
-    ``engine`` has seen the bars up to this one, and ``said`` is what was said at it. ``suspect`` is what is odd about
-    it, empty where nothing is, and ``needed`` are the bars wanting until the series is warm.
+    ``engine`` has seen the bars up to this one, and ``said`` are its events at it. ``suspect`` says what is odd about
+    it, or is empty; ``needed`` is how many more bars the series needs to be warm.
     """
 
     watched: Watched
@@ -73,7 +73,7 @@ class JudgedBar:
 
 
 def last_bars(store: Store, watched: Mapping[str, Watched], keys: Iterable[SeriesKey]) -> dict[SeriesKey, Bars]:
-    """Read as many bars of some series, and of the coarser timeframes beside them, as judging their last bars takes."""
+    """Read as many bars of some series and their coarser timeframes as are needed to judge their last bars."""
     wanted, most = set(keys), 0
     for key in list(wanted):
         each = watched[key.instrument]
@@ -85,7 +85,7 @@ def last_bars(store: Store, watched: Mapping[str, Watched], keys: Iterable[Serie
 def judge_bar(
     watched: Watched, key: SeriesKey, bars: Mapping[SeriesKey, Bars], account: Account, index: int | None = None
 ) -> JudgedBar | None:
-    """Judge a bar of a series, the last one unless another is given; None where it has no bar.
+    """Judge a bar of a series, by default the last one; None if it has no bar.
 
     ``bars`` are those of the series and of its coarser timeframes.
     """
@@ -126,7 +126,7 @@ def judge_bar(
 def judged_at(
     store: Store, watched: Watched, key: SeriesKey, account: Account, moment: int | None, *, day: bool = False
 ) -> JudgedBar | None:
-    """Find the bar that a moment or a ``day`` means, the last one where none is given, and judge it."""
+    """Find the bar of a time or a ``day``, by default the last one, and judge it."""
     keys = [SeriesKey(key.instrument, timeframe.name) for timeframe in watched.timeframes]
     most = _run_in(watched)
     if moment is not None:
@@ -151,5 +151,5 @@ def judge_last(
 
 
 def _run_in(watched: Watched) -> int:
-    """Say how many bars go through the engine before and with one that is judged: indicators settle, and it is warm."""
+    """Give how many bars the engine needs, with the judged one, so that indicators settle and the series is warm."""
     return 2 * watched.rulebook.history + watched.rules.warm_up

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def sheet_of(found: Listed, rulebook: Rulebook) -> Sheet:
-    """Explain a setup; ``rulebook`` is of it alone."""
+    """Explain a setup; ``rulebook`` has only this setup."""
     setup, numbers = found.setup, found.numbers
     spoken, fields = speak(found, example_fit(rulebook.setups[0], rulebook.rules)), type(numbers).model_fields
     return Sheet(

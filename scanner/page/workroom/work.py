@@ -1,4 +1,4 @@
-"""What the workroom answers: the configuration in outline, and whatever takes the rules and the engine."""
+"""What the workroom answers: the outline of the configuration, and all that needs the rules and the engine."""
 
 from __future__ import annotations
 
@@ -44,9 +44,9 @@ EXPECTED = NothingHereError, StoreTroubleError, UsageError
 
 
 class Work:
-    """Works out what the page asks for, by the configuration in a file; UsageError where that cannot be used.
+    """Computes what the page asks for, by the configuration in a file; UsageError if that cannot be used.
 
-    A bar is named by its instrument, its timeframe and what was asked for as its time, as in the address of a page.
+    A bar is named by its instrument, its timeframe and the requested time, as in the address of a page.
     """
 
     def __init__(
@@ -73,7 +73,7 @@ class Work:
         return Store.open(self._settings.store_path, self._now, visiting=True)
 
     def known(self) -> Known:
-        """Read the configuration, as it is now, and say what the page goes by."""
+        """Read the configuration as it is now, and give what the page uses of it."""
         for each in ("_settings", "_rulebooks", "_setups"):
             self.__dict__.pop(each, None)
         settings = self._settings
@@ -88,7 +88,7 @@ class Work:
         )
 
     def distances(self, keys: Sequence[SeriesKey]) -> list[Distance | None]:
-        """Say how far the last bars of some series are from a setup; None where there is no bar to look at."""
+        """Say how far the last bars of some series are from a setup; None if there is no bar."""
         settings = self._settings
         own = [key for key in keys if key.instrument in settings.instruments]
         watched = {name: settings.of(name) for name in {key.instrument for key in own}}
@@ -97,7 +97,7 @@ class Work:
         return [None if (bar := judged.get(key)) is None else distance(bar) for key in keys]
 
     def explained(self, instrument: str, timeframe: str, at: str) -> Explained:
-        """Explain a bar, rule by rule; NothingHereError where there is none."""
+        """Explain a bar, rule by rule; NothingHereError if there is none."""
         with self._store() as store:
             return explained(
                 bar_of(self._settings, store, instrument, timeframe, at), self._settings.station.zone, store
@@ -113,14 +113,14 @@ class Work:
         return darkened(drawn) if dark else drawn
 
     def story_values(self, story: str) -> bytes | None:
-        """Give the chart of a story as values, in JSON; None where its bars are gone."""
+        """Give the chart of a story as values, in JSON; None if its bars are gone."""
         with self._store() as store:
             told = self._told(store, story)
             values = charts.story_values(store, told, self._rules_for(told), self._settings.station.zone)
         return None if values is None else orjson.dumps(values)
 
     def story_picture(self, story: str, *, dark: bool) -> bytes | None:
-        """Draw a story as far as it is told, as PNG; None where its bars are gone."""
+        """Draw a story up to its last event, as PNG; None if its bars are gone."""
         with self._store() as store:
             told = self._told(store, story)
             drawn = charts.story_picture(store, told, self._rules_for(told), self._settings.station.zone)
@@ -131,7 +131,7 @@ class Work:
         return sheet_of(*self._chosen(setup))
 
     def setup_picture(self, setup: str, *, dark: bool) -> bytes | None:
-        """Draw the first such setup of the demo feed, as PNG; None where that holds none."""
+        """Draw the first such setup of the demo feed, as PNG; None if that has none."""
         found = example(self._chosen(setup)[1], "png")
         if found is None:
             return None
@@ -142,7 +142,7 @@ class Work:
             return bar_of(self._settings, store, instrument, timeframe, at)
 
     def _told(self, store: Store, story: str) -> list[Event]:
-        """Give the setup of a story as it was said last, and what was told of it since."""
+        """Give the setup of a story as last reported, and its later events."""
         found = stories(store.events.story(story))
         if not found:
             raise NothingHereError(NO_STORY)
@@ -150,11 +150,11 @@ class Work:
         return events[max(number for number, event in enumerate(events) if event.facts.begins) :]
 
     def _rules_for(self, told: Sequence[Event]) -> Rules:
-        """Give the rules of a story's instrument; the common ones of one that is not on the list any more."""
+        """Give the rules of a story's instrument; the defaults if it is no longer on the list."""
         return self._settings.rulebook_of(told[0].data["instrument"]).rules
 
     def _chosen(self, setup: str) -> tuple[Listed, Rulebook]:
-        """Find a setup, and make a rulebook of it alone."""
+        """Find a setup, and make a rulebook with only this setup."""
         found = self._setups.get(setup)
         if found is None:
             raise NothingHereError(NO_SETUP)

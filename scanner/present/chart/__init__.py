@@ -1,1 +1,1 @@
-"""The chart of a setup, and what the charts have in common."""
+"""The chart of a setup, and what all charts share."""

@@ -1,7 +1,7 @@
-"""The chart of a setup, to be judged at a glance on a phone, also in grey: PNG or SVG.
+"""The chart of a setup as PNG or SVG, readable at a glance on a phone, also in grey.
 
-What colour says, shape says too: rising bars are hollow and falling ones full, each line has a style of its own, the
-risk is hatched, and every level is named with its price. Import this module late: it brings the drawing library.
+Whatever colour shows, shape shows too: rising bars are hollow and falling ones full, each line has its own style, the
+risk is hatched, and every level is named with its price. Import this module late: it loads the drawing library.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ Format = Literal["png", "svg"]
 
 NAME_LENGTH, SHORTEST_NAME = 28, 8
 PRICES, VOLUME, MACD = 660.0, 46.0, 432.0
-"""Where the prices end above what stands below them, how high volume is, and where the MACD ends."""
+"""The lower end of the prices above other panels, the height of volume, and the lower end of the MACD."""
 CLOSE_UP = Box(12, 70, WIDTH - 12, 390)
 SETTINGS: Any = {
     "svg.fonttype": "none",
@@ -84,7 +84,7 @@ def draw(picture: Picture, format: Format = "png") -> bytes:  # noqa: A002 - as 
 
 
 def painted(composed: Callable[[], Figure], format: Format, *, as_paths: bool = False) -> bytes:  # noqa: A002 - as above
-    """Compose a figure and write it as a file; the letters of an SVG are drawn ``as_paths`` or left to other fonts."""
+    """Compose a figure and write it as a file; the letters of an SVG are drawn ``as_paths`` or as text in a font."""
     kept = BytesIO()
     with _DRAWING, mpl.rc_context(SETTINGS | {"svg.fonttype": "path"} if as_paths else SETTINGS):
         figure = composed()
@@ -101,7 +101,7 @@ def painted(composed: Callable[[], Figure], format: Format, *, as_paths: bool = 
 
 @cache
 def _palette() -> Image.Image:
-    """Make a palette of our own: it keeps the hues that one found by counting would lose."""
+    """Make our own palette: one found by counting pixels would lose some hues."""
     palette = Image.new("P", (1, 1))
     palette.putpalette([level for color in shades(PAPER, COLORS) for level in color])
     return palette
@@ -130,7 +130,7 @@ def compose(picture: Picture) -> Figure:
 
 
 def draw_below(sheet: Sheet, picture: Picture, scale: Scale, setup_at: int | None = None) -> None:
-    """Draw what stands below the prices and spans the same bars: volume, where there is some, and the MACD."""
+    """Draw the panels below the prices, over the same bars: volume, if there is any, and the MACD."""
     left, right = scale.box.left, scale.box.right
     top = PRICES - 26
     if has_volume(picture):
@@ -151,7 +151,7 @@ def direction_of(setup: SetupData) -> str:
 
 
 def write_title(sheet: Sheet, picture: Picture, what: str) -> None:
-    """Write instrument and timeframe with ``what``, as large as they fit."""
+    """Write instrument, timeframe and ``what`` as large as they fit."""
     size, length = TITLE, NAME_LENGTH
     while True:
         words = f"{shown(picture.instrument, length)} {picture.timeframe}{what}"
@@ -165,13 +165,13 @@ def write_title(sheet: Sheet, picture: Picture, what: str) -> None:
 
 
 def write_time(sheet: Sheet, picture: Picture, time: int, y: float) -> None:
-    """Say when the last bar was."""
+    """Write the time of the last bar."""
     when = date(time, picture.zone) if picture.daily else moment(time, picture.zone)
     sheet.text(14, y, when, WORDS, PALE)
 
 
 def name_averages(sheet: Sheet, picture: Picture, y: float) -> float:
-    """Say which line is which average; gives where the words end."""
+    """Name the lines of the averages; gives where the text ends."""
     rules, x = picture.rules, 14.0
     for color, style, words in (
         (FAST, SOLID, f"{rules.fast_average}-bar"),

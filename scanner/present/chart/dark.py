@@ -10,7 +10,7 @@ from scanner.present.chart.look import COLORS, DARK, DARK_PAPER, PAPER, shades
 
 
 def darkened(drawn: bytes) -> bytes:
-    """Give a chart that is a PNG, with each colour of its palette replaced by the one for a dark page."""
+    """Give a PNG chart with each colour of its palette replaced by the one for a dark page."""
     dark = dict(zip(shades(PAPER, COLORS), shades(DARK_PAPER, [DARK[color] for color in COLORS]), strict=True))
     dark |= dict.fromkeys(shades(PAPER, [PAPER]), shades(DARK_PAPER, [DARK_PAPER])[0])
     with Image.open(BytesIO(drawn)) as picture:

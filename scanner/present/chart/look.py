@@ -1,4 +1,4 @@
-"""The look of a chart: sizes in pixels, colours that differ in lightness too, and letters that its font has."""
+"""The look of a chart: sizes in pixels, colours that also differ in lightness, and letters that its font has."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ WIDTH, HEIGHT, DPI = 780, 1240, 100
 """Twice the width of a phone, so that it is sharp there."""
 TITLE, LEAST_TITLE = 31.0, 24.0
 LABEL, WORDS, TICK, SMALL = 25.0, 22.0, 21.0, 20.0
-"""Sizes of letters: at half their size, on a phone, those of labels and words are still read with ease."""
+"""Sizes of letters: labels and words are easy to read even at half their size, on a phone."""
 POINTS = 72 / DPI
-"""Points in a pixel."""
+"""Points per pixel."""
 
 PAPER, INK, PALE, GRID = "#fcfaf4", "#1b2430", "#6d7177", "#e4dfd2"
 RISING, FALLING = PAPER, INK
-"""Hollow and full: the bodies differ without any colour."""
+"""Hollow and full: the bodies differ even without colour."""
 BAND, REWARD, RISEN = "#ebe4d0", "#dfeee6", "#d5dde6"
-"""Tints, light enough for what stands on them: the setup's bars, the way to the first objective, MACD over signal."""
+"""Tints, light enough to draw on: the setup's bars, the way to the first objective, MACD over signal."""
 FAST, SLOW = "#b26a00", "#2f6f9f"
 ENTRY, STOP, GOAL, PLACE, OBSTACLE = "#0a4f92", "#b53a00", "#00664e", "#7d2f73", "#4b4b4b"
 COLORS = (INK, PALE, GRID, BAND, REWARD, RISEN, FAST, SLOW, ENTRY, STOP, GOAL, PLACE, OBSTACLE)
@@ -46,19 +46,19 @@ DARK = {
     PLACE: "#d79bcd",
     OBSTACLE: "#b5b5b5",
 }
-"""What each colour becomes on a dark page, whose own colours these are."""
+"""For each colour, the one on a dark page."""
 SHADES = 6
-"""Of each colour in a PNG: enough for smooth edges, few enough for a small file."""
+"""Shades of each colour in a PNG: enough for smooth edges, few enough for a small file."""
 
 SOLID, DASHED, DOTTED, BROKEN = "-", (0, (5, 2.5)), (0, (1.2, 1.8)), (0, (6, 2, 1.2, 2))
 
 FONT = "DejaVu Sans"
-"""It comes with the library, so that every machine draws the same."""
+"""It comes with the library, so that all machines draw the same picture."""
 NO_LETTER = "□"
 
 
 def shades(paper: str, colors: Iterable[str]) -> list[tuple[int, ...]]:
-    """Mix each colour with the paper, in steps from none of it to all; gives red, green and blue up to 255."""
+    """Mix each colour with the paper, in steps from none to all of it; gives red, green and blue from 0 to 255."""
     ground = to_rgb(paper)
     return [
         tuple(
@@ -81,5 +81,5 @@ def _letters() -> frozenset[int]:
 
 
 def shown(text: str, limit: int) -> str:
-    """Give text from outside as one line that the font can show; what it has no letter for becomes a box."""
+    """Give text from outside as one line that the font can show; characters that it lacks become boxes."""
     return "".join(one if ord(one) in _letters() else NO_LETTER for one in plain(text.strip(), limit)) or "unnamed"

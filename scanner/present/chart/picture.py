@@ -1,4 +1,4 @@
-"""What a chart shows: the last bars, the kernel's own indicators at each, the setup and what makes its place."""
+"""What a chart shows: the last bars with the kernel's own indicators, the setup and its place."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ if TYPE_CHECKING:
     Spot = tuple[int, float]
 
 BARS_SHOWN, MOST_SHOWN = 72, 100
-"""Bars in a chart; more, up to the second number, where the place reaches further back."""
+"""Bars in a chart; more, up to the second number, if the place reaches further back."""
 MARGIN = 4
 """Bars shown before the first point of a place."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """The place of a setup. A spot is the number of a bar shown (below 0 where it lies further back) and a price.
+    """The place of a setup. A spot is the number of a bar shown (below 0 if it lies further back) and a price.
 
     ``bottom`` is the end of the pullback. ``points`` are the two swing points of a line, or those of a level.
     """
@@ -48,7 +48,7 @@ class Mark:
     points: tuple[Spot, ...]
 
     def counted_from(self, first: int) -> Mark:
-        """Count its bars from another one."""
+        """Count its bars from another bar."""
         moved = tuple((bar - first, price) for bar, price in self.points)
         return replace(self, bottom=(self.bottom[0] - first, self.bottom[1]), points=moved)
 
@@ -58,8 +58,8 @@ class Picture:
     """Plain values for a chart that ends at a bar.
 
     All arrays have one length; ``times`` are nanoseconds since 1970 UTC: the close of a bar within a day, the open of
-    a longer one. Indicators are NaN until they are ready, ``volume`` where there is none. ``setup`` and ``mark`` are
-    None where no setup stood.
+    a longer one. Indicators are NaN until they are ready, ``volume`` if it is missing. ``setup`` and ``mark`` are
+    None without a setup.
     """
 
     instrument: str
@@ -90,7 +90,7 @@ class Picture:
 
 
 def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None) -> Picture:
-    """Run bars, oldest first, through a fresh engine and keep what a chart of the last one, and of its setup, shows.
+    """Run bars, oldest first, through a fresh engine and keep what a chart of the last bar and its setup shows.
 
     The engine need not look for setups. ValueError without bars.
     """
@@ -105,7 +105,7 @@ def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None)
         if mark is not None:
             first = min((bar for bar, _ in mark.points), default=mark.bottom[0])
             shown = max(shown, len(bars) - first + MARGIN)
-    # After a hold the bars before it belong to another price.
+    # After a hold, earlier bars have other prices.
     shown = min(shown, MOST_SHOWN, len(bars), max(engine.series.count, 1))
     return picture_from(
         bars[len(bars) - shown :],
@@ -129,7 +129,7 @@ def traced_over(bars: Bars, engine: SeriesEngine) -> Floats:
 def picture_from(
     shown: Bars, traced: Floats, engine: SeriesEngine, zone: str, setup: SetupData | None, mark: Mark | None
 ) -> Picture:
-    """Put together what was found at the bars shown."""
+    """Combine what was found at the bars shown."""
     timeframe = engine.timetable.timeframe
     fast, slow, macd, signal = traced
     return Picture(
@@ -153,15 +153,15 @@ def picture_from(
 
 
 def picture_for(bars: Bars, event: Event, rules: Rules, zone: str) -> Picture:
-    """Make the picture of a found setup from bars that hold its own and, best, 400 before; later ones are left out.
+    """Make the picture of a found setup from bars that contain its own, best with 400 before; later ones are left out.
 
-    ValueError where the setup's bar is not among them.
+    ValueError if the setup's bar is not among them.
     """
     return picture_of(bars[: bar_of(event, bars) + 1], engine_for(event.data, rules), zone, event)
 
 
 def bar_of(event: Event, bars: Bars) -> int:
-    """Give the number of the bar that an event is about; ValueError where it is not among the bars."""
+    """Give the number of an event's bar; ValueError if it is not among the bars."""
     at = int(np.searchsorted(bars.close_time, event.time))
     if at == len(bars) or bars.close_time[at] != event.time:
         data = event.data
@@ -170,14 +170,14 @@ def bar_of(event: Event, bars: Bars) -> int:
 
 
 def engine_for(data: SetupData, rules: Rules) -> SeriesEngine:
-    """Make an engine for the series of a setup that has seen no bar, to look at its indicators and its place alone."""
+    """Make a fresh engine for the series of a setup, for its indicators and its place only."""
     instrument = Instrument(data["instrument"], PriceSteps.fixed(Decimal(data["step"])))
     timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named(data["timeframe"]))
     return SeriesEngine(instrument, timetable, Rulebook(rules, setups=()))
 
 
 def _indicators(engine: SeriesEngine) -> tuple[float, float, float, float]:
-    """Read both averages, the MACD line and its signal off the last bar taken in; NaN before they are ready."""
+    """Read both averages, the MACD line and its signal at the last bar; NaN before they are ready."""
     series, rules = engine.series, engine.rulebook.rules
     last, state = series.used - 1, series.pool.state[series.row]
     return (
@@ -189,7 +189,7 @@ def _indicators(engine: SeriesEngine) -> tuple[float, float, float, float]:
 
 
 def mark_of(engine: SeriesEngine, data: SetupData, bars: Bars) -> Mark | None:
-    """Look at the place of the setup at the last bar again, for the bars that make it; None where it has none."""
+    """Find the place of the setup at the last bar again, with the bars that make it; None if there is none."""
     name = data["place"]
     if name is None:
         return None

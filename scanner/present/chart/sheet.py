@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LONGEST = 120
-"""Letters that words are cut to in any case."""
+"""Most letters of a text in any case."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ class Sheet:
         return float(self._measure.get_text_width_height_descent(words, font(pixels, bold=bold), ismath=False)[0])
 
     def fitted(self, words: str, pixels: float, room: float) -> str:
-        """Cut words from outside that are longer than there is room for."""
+        """Cut a text from outside that is too long for its room."""
         length = LONGEST
         while self.width(fitting := shown(words, length), pixels) > room:
             length = len(fitting) - 1
@@ -83,7 +83,7 @@ class Sheet:
     ) -> float:
         """Write a line of text on its base line ``y``; gives where it ends.
 
-        ``kind`` marks it, for finding it again; a ``halo`` covers what is behind it.
+        ``kind`` marks it, so that it can be found again; a ``halo`` covers what is behind it.
         """
         self.figure.add_artist(
             Text(
@@ -102,7 +102,7 @@ class Sheet:
         return x + self.width(words, pixels, bold=bold)
 
     def line(self, xs: Sequence[float], ys: Sequence[float], color: str, style: Any, width: float) -> None:  # noqa: ANN401 - the library's line styles are names or tuples
-        """Draw a line; ``width`` is in pixels too."""
+        """Draw a line; ``width`` is in pixels, too."""
         self.figure.add_artist(
             Line2D(
                 [x / WIDTH for x in xs],
@@ -129,7 +129,7 @@ class Sheet:
         )
 
     def panel(self, box: Box) -> Axes:
-        """Make axes without any frame or ticks of the library's."""
+        """Make axes without the library's frame and ticks."""
         wide, high = box.right - box.left, box.top - box.bottom
         axes = self.figure.add_axes(
             (box.left / WIDTH, box.bottom / HEIGHT, wide / WIDTH, high / HEIGHT), facecolor="none"

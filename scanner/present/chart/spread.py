@@ -1,4 +1,4 @@
-"""Labels nudged apart: as close to where they belong as there is room."""
+"""Labels moved apart, as little as possible."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ def spread(wanted: Sequence[float], gap: float, lowest: float, highest: float) -
     """Move positions so that any two are at least ``gap`` apart and all lie from ``lowest`` to ``highest``.
 
     ``wanted`` rises; the order is kept, and the squared distances to the wanted positions are the least possible.
-    Where the room is too small for all, they stand ``gap`` apart from ``lowest`` on.
+    If there is not enough room for all, they are ``gap`` apart from ``lowest`` on.
 
     >>> spread([10.0, 12.0, 40.0], gap=6, lowest=0, highest=100)
     [8.0, 14.0, 40.0]

@@ -1,4 +1,4 @@
-"""Where a chart names the time: at the first bar of a day, month or year, whichever is seldom enough."""
+"""Where a chart names the time: at the first bar of a day, month or year, whichever is rare enough."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The contract with other programs, made from the types of the events: a JSON Schema and an AsyncAPI document.
 
-``python -m scanner.present.contract.contract`` writes both anew into ``scanner/contract``, from where they are shipped.
+``python -m scanner.present.contract.contract`` writes both into ``scanner/contract``, from where they are shipped.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class _Untitled(GenerateJsonSchema):
 
 
 def data_schemas(refs: str) -> dict[str, Any]:
-    """Give the schema of each type that events carry, by its name; ``refs`` is the path at which they will stand."""
+    """Give the schema of each type in events, by its name; ``refs`` is their path in the document."""
     carried = dict.fromkeys(facts.data for facts in KINDS.values())
     adapters: list[Any] = [(name, "validation", TypeAdapter(name)) for name in carried]
     _, made = TypeAdapter.json_schemas(
@@ -46,7 +46,7 @@ def data_schemas(refs: str) -> dict[str, Any]:
 
 
 def envelope() -> dict[str, Any]:
-    """Give the schema of what all events have in common: the attributes of CloudEvents 1.0 and three extensions."""
+    """Give the schema of what all events share: the attributes of CloudEvents 1.0 and three extensions."""
     return {
         "type": "object",
         "description": "A CloudEvents 1.0 event in the JSON format. A repeated id is a repeated event.",
@@ -93,7 +93,7 @@ def envelope() -> dict[str, Any]:
 
 
 def of_kind(kind: Kind, refs: str) -> dict[str, Any]:
-    """Give what an event of a kind has beyond the envelope: its type, and its data at ``refs``."""
+    """Give the schema of a kind beyond the envelope: its type, and its data at ``refs``."""
     facts = KINDS[kind]
     story = ["thread"] if facts.of_story else []
     return {

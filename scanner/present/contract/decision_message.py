@@ -1,4 +1,4 @@
-"""Decisions as messages of JSON: what may stand in one, what is answered, and the schemas of both."""
+"""Decisions as JSON messages: their fields, the answers, and the schemas of both."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 LARGEST = 16_384
-"""Bytes of a message; the longest note, however it is written, needs less."""
+"""Most bytes of a message; the longest note needs less, in any encoding."""
 LONGEST_KEY, SHOWN = 100, 40
 DECISIONS: tuple[Decided, ...] = get_args(Decided)
 TEXT_OF: Mapping[Decided, str | None] = {"take": "note", "pass": "why", "leave": None, "note": "note"}
@@ -30,11 +30,11 @@ NUMBER = r"^-?\d+(\.\d+)?$"
 
 
 class UnreadableError(Exception):
-    """A message that asks for nothing that could be done; the message is one sentence."""
+    """A message that cannot be acted on; the error's message is one sentence."""
 
 
 def read(message: bytes) -> dict[str, str]:
-    """Read a message; gives its fields, all of which are texts. UnreadableError where it is not as it has to be."""
+    """Read a message; gives its fields, all of them texts. UnreadableError if it is not valid."""
     if len(message) > LARGEST:
         raise UnreadableError(f"a message has {LARGEST:,} bytes at most")
     try:
@@ -61,13 +61,13 @@ def read(message: bytes) -> dict[str, str]:
 
 
 def fields(kind: Decided) -> list[str]:
-    """Name the fields that a message with a decision may have."""
+    """Name the fields that a decision message may have."""
     text = TEXT_OF[kind]
     return ["decision", "id", *NUMBERS_OF[kind], *([text] if text else []), "key"]
 
 
 def key_of(message: bytes) -> str:
-    """Find the key of a message that may be unreadable otherwise; empty where there is none."""
+    """Find the key of a message, even if the rest is unreadable; empty if there is none."""
     try:
         key = json.loads(message[:LARGEST].decode())["key"]
     except (ValueError, RecursionError, LookupError, TypeError):
@@ -76,7 +76,7 @@ def key_of(message: bytes) -> str:
 
 
 def answer(key: str, said: str, thread: str | None = None) -> bytes:
-    """Write an answer; ``thread`` is the setup's on which a decision was kept, None where none was."""
+    """Write an answer; ``thread`` is that of the setup whose decision was stored, or None."""
     told: dict[str, object] = {"kept": thread is not None, "said": said}
     told |= {"thread": thread} if thread is not None else {}
     return json.dumps(told | ({"key": key} if key else {})).encode()

@@ -1,1 +1,1 @@
-"""What messages say at a glance: the line one acts on, what speaks against it, the rules in a line, key figures."""
+"""What messages show first: the line to act on, what speaks against it, the rules in a line, key figures."""

@@ -1,4 +1,4 @@
-"""The one line of a setup that can be acted on; whatever shows a setup in a line takes it from here."""
+"""The one line of a setup to act on; whatever shows a setup in a line uses it."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ SIZE_UNKNOWN = "size not given"
 
 
 def chosen_entry(data: SetupData) -> Entry:
-    """Give the way in that is followed."""
+    """Give the entry that is followed."""
     return data["entries"][data["entry_style"]]
 
 
 def acting(data: SetupData, zone: str) -> str:
     """Give entry, stop, size, money at risk, room and how long it is valid, in this order; without the instrument.
 
-    Where there is no such entry, or no risk, it says why. Times are in the reader's zone.
+    Without such an entry, or without risk, it says why. Times are in the reader's zone.
     """
     entry, stop = chosen_entry(data), data["levels"]["stop"]
     if entry["risk"] is None:
         what = f"no {data['entry_style']} entry" if entry["price"] is None else "not plannable"
-        # The reason of one that is not plannable begins with these words.
+        # The reason of an entry that is not plannable begins with these words.
         why = phrase(entry["reason"]).removeprefix("not plannable: ")
         return f"{what}: {why}; stop {stop}"
     parts = (
@@ -43,7 +43,7 @@ def acting(data: SetupData, zone: str) -> str:
 
 
 def in_short(data: SetupData) -> str:
-    """Give what a subject line has room for: size and room; empty where it plans no entry."""
+    """Give what fits into a subject line: size and room; empty if no entry is planned."""
     entry = chosen_entry(data)
     if entry["risk"] is None:
         return ""
@@ -56,10 +56,10 @@ def room_in_words(room: str | None) -> str:
 
 
 def valid_in_words(data: SetupData, zone: str) -> str:
-    """Say how long the entry is waited for."""
+    """Say how long the order waits."""
     if data["entry_style"] == "early":
         return NEXT_OPEN
-    # Events of earlier releases do not tell when that is.
+    # Events of earlier releases do not have this time.
     until = data.get("valid_until")
     if until is None:
         bars = data["entry_within"]
@@ -68,15 +68,15 @@ def valid_in_words(data: SetupData, zone: str) -> str:
 
 
 def money_in_words(data: SetupData, entry: Entry) -> str:
-    """Give what is at risk, as «999.60 EUR»; empty where that is not known."""
-    at_risk = entry.get("at_risk")  # events of earlier releases do not tell
+    """Give what is at risk, as «999.60 EUR»; empty if that is not known."""
+    at_risk = entry.get("at_risk")  # missing in events of earlier releases
     if at_risk is None:
         return ""
     return f"{grouped(f'{float(at_risk):.2f}')} {data['account_currency']}".rstrip()
 
 
 def key_figures(data: SetupData, zone: str) -> tuple[Line, ...]:
-    """Give the figures of the line one by one, with what a glance at a plan looks for besides."""
+    """Give the figures of the line one by one, with the other key figures of a plan."""
     entry = chosen_entry(data)
     if entry["risk"] is None:
         return (Line("entry", "none"), Line("stop", data["levels"]["stop"]))

@@ -35,7 +35,7 @@ def rules_in_a_line(rules: Mapping[str, Measure]) -> str:
 
 
 def against_bound(name: str, measures: Mapping[str, Measure]) -> str:
-    """Say what was measured and what it is held against, in a few words."""
+    """Give the measured value and its threshold, in a few words."""
     measure, shown = measures[name], name.replace("_", " ")
     bound = _nearest(measure)
     if bound is None or not bound[1] or measure["measured"] is None:
@@ -45,12 +45,12 @@ def against_bound(name: str, measures: Mapping[str, Measure]) -> str:
 
 
 def failing(measures: Mapping[str, Measure]) -> list[str]:
-    """Say of each that does not hold what it is, and by how much."""
+    """Name each one that fails, and by how much."""
     return [_failing(name, measures) for name, measure in measures.items() if not measure["verdict"]]
 
 
 def measured_first(text: str) -> str:
-    """Give the text of one of the surroundings with the clause that its value belongs to, which comes last, first.
+    """Give the text of one of the surroundings with its last clause, to which its value belongs, first.
 
     >>> measured_first("R in steps 26, wanted >= 20; bars that are missing")
     'bars that are missing; R in steps 26, wanted ≥ 20'
@@ -65,7 +65,7 @@ def _failing(name: str, measures: Mapping[str, Measure]) -> str:
 
 
 def _nearest(measure: Measure) -> tuple[bool, float] | None:
-    """Give the bound that is nearest: whether it is the most that is allowed, and its value."""
+    """Give the nearest bound: whether it is an upper bound, and its value."""
     text, measured = measure["threshold"], measure["measured"]
     if found := BOUND.fullmatch(text):
         return found[1].startswith("<"), float(found[2])
@@ -76,7 +76,7 @@ def _nearest(measure: Measure) -> tuple[bool, float] | None:
 
 
 def _distance(measure: Measure) -> float | None:
-    """Give how far a value lies from its bound, as a part of that; None where that says nothing."""
+    """Give the distance of a value from its bound, as a part of the bound; None if that is meaningless."""
     bound, measured = _nearest(measure), measure["measured"]
     if bound is None or measured is None or not bound[1]:
         return None

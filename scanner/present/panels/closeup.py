@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from scanner.present.panels.levels import Level
 
 SHOWN = 12
-"""Bars at least, those of the setup among them."""
+"""Fewest bars, with those of the setup."""
 BEFORE = 8
-"""Bars before the setup, at least."""
+"""Fewest bars before the setup."""
 HEAD = 40
 """Pixels that the line above the panel takes."""
 ROOM = 50.0
@@ -31,7 +31,7 @@ LETTER_AWAY, BESIDE, BETWEEN = 8.0, 8.0, 20.0
 
 
 def draw_closeup(sheet: Sheet, picture: Picture, levels: Sequence[Level], box: Box, last: int, after: int = 0) -> None:
-    """Draw the bars that end with the setup at ``last``, or with the last bar, and so many ``after`` it.
+    """Draw the bars up to the setup at ``last``, or to the last bar, and ``after`` bars more.
 
     ``levels`` are drawn from the setup on, and named.
     """
@@ -77,7 +77,7 @@ def _part(picture: Picture, first: int, stop: int) -> Picture:
 
 
 def _place(axes: Axes, mark: Mark, bars: int) -> None:
-    """Draw the line, or the price, of the place, as far as it runs through the close-up."""
+    """Draw the line, or the price, of the place within the close-up."""
     first, end = mark.bottom[0], float(bars)
     start = finish = mark.price
     if mark.place == "line":
@@ -88,7 +88,7 @@ def _place(axes: Axes, mark: Mark, bars: int) -> None:
 
 
 def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -> None:
-    """Write the letters of the setup's bars beyond their ends, on a band behind them."""
+    """Write the letters of the setup's bars above or below them, with a band behind the bars."""
     if near.setup is None:
         return
     letters = [bar["letter"] for bar in near.setup["bars"]]
@@ -103,7 +103,7 @@ def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -
 
 
 def _explain(sheet: Sheet, letters: Sequence[SetupBar], bars: int, box: Box) -> None:
-    """Say above the panel what each letter stands for, or how many bars there are."""
+    """Explain the letters above the panel, or give the number of bars."""
     y = box.top - WORDS
     if not letters:
         sheet.text(box.left, y, f"The last {bars} bars" if bars > 1 else "The last bar", WORDS, PALE)

@@ -25,7 +25,7 @@ class Level:
 
 
 def levels_of(setup: SetupData, mark: Mark | None) -> list[Level]:
-    """List what has a price, the lowest first: entries, stop, objectives, obstacle and place."""
+    """List all levels, the lowest first: entries, stop, objectives, obstacle and place."""
     chosen, levels = setup["entry_style"], setup["levels"]
     found = [_level(f"stop {levels['stop']}", levels["stop"], STOP, SOLID, 2.6, bold=True)]
     for style, entry in setup["entries"].items():

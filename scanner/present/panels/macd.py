@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 
 RING = 15.0
 LEGEND = 34
-"""Pixels above the lines, where they are named."""
+"""Pixels above the lines, for their names."""
 MARGIN = 0.12
-"""Below and above the lines, as a part of what they span."""
+"""Room below and above the lines, as a part of their range."""
 TIMES = 26
-"""Pixels from the panel down to the names of the time."""
+"""Pixels from the panel down to the names of times."""
 
 
 def crosses(picture: Picture) -> list[tuple[int, bool]]:
@@ -39,9 +39,9 @@ def crosses(picture: Picture) -> list[tuple[int, bool]]:
 def draw_macd(
     sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float], setup_at: int | None = None
 ) -> None:
-    """Draw both lines around zero, from the first to the last bar spanned, and name the time below.
+    """Draw both lines around zero over all bars of the panel, and name the times below.
 
-    The last cross is marked; with ``setup_at``, in the chart of a story, all from the last one up to that bar on.
+    The last cross is marked; with ``setup_at``, in a story's chart, the last one up to that bar and all later ones.
     """
     panel = replace(box, top=box.top - LEGEND)
     axes, bars = sheet.panel(panel), np.arange(len(picture))
@@ -110,7 +110,7 @@ def draw_macd(
 
 
 def _cross_in_words(marked: list[tuple[int, bool]], last: int, setup_at: int | None) -> str:
-    """Say which way the marked cross went and how long ago; of several, that they are crosses."""
+    """Give the direction and age of the marked cross; for several, only say that they are crosses."""
     if setup_at is not None:
         return "crosses"
     bar, up = marked[-1]

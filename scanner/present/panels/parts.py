@@ -1,4 +1,4 @@
-"""What the price panels of all charts have in common: prices, bars and averages, labels, and rings at a place."""
+"""What the price panels of all charts share: prices, bars and averages, labels, and rings at a place."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 STRETCH = 0.8
-"""A level further from the bars shown than this part of their range is only pointed at."""
+"""A level further from the bars shown than this part of their range is outside the panel; an arrow points to it."""
 LABEL_GAP, LEADER = 31.0, 16.0
 ROOM = 20.0
 """Pixels between the prices and the edges of a panel."""
@@ -84,7 +84,7 @@ def draw_panel(
 
 
 def draw_labels(sheet: Sheet, levels: Sequence[Level], scale: Scale, left: float, kind: str = "level") -> None:
-    """Name the levels, the lowest first, from ``left`` on, as close to their prices as there is room.
+    """Name the levels, the lowest first, from ``left`` on, as close to their prices as possible.
 
     ``kind`` marks them, as in ``Sheet.text``.
     """
@@ -98,7 +98,7 @@ def draw_labels(sheet: Sheet, levels: Sequence[Level], scale: Scale, left: float
 
 
 def draw_rings(axes: Axes, spots: Sequence[Spot], bottom: Spot) -> None:
-    """Draw rings around what makes a place, and a full one at the end of the pullback."""
+    """Draw rings around the points of a place, and a full one at the end of the pullback."""
     for spots_of, size, face in (([spot for spot in spots if spot[0] >= 0], 11, "none"), ([bottom], 9, PLACE)):
         axes.plot(
             [bar for bar, _ in spots_of],
@@ -114,7 +114,7 @@ def draw_rings(axes: Axes, spots: Sequence[Spot], bottom: Spot) -> None:
 
 
 def _reach(picture: Picture, levels: Sequence[Level], pixels: float, room: float) -> tuple[float, float]:
-    """Choose the prices that the panel spans: all bars, and the levels that are not too far from them."""
+    """Choose the price range of the panel: all bars, and the levels that are not too far from them."""
     low, high = float(picture.low.min()), float(picture.high.max())
     span = (high - low) or abs(high) * 1e-4 or 1e-4
     stretch = span * STRETCH
@@ -125,7 +125,7 @@ def _reach(picture: Picture, levels: Sequence[Level], pixels: float, room: float
 
 
 def _price_ticks(low: float, high: float) -> tuple[list[float], list[str]]:
-    """Choose round prices, and write them with as many decimals as tell them apart."""
+    """Choose round prices, and write them with the decimals that distinguish them."""
     placed = MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)
     ticks = [float(tick) for tick in placed if low < tick < high]
     step = Decimal(f"{placed[1] - placed[0]:.3g}").normalize()
@@ -134,7 +134,7 @@ def _price_ticks(low: float, high: float) -> tuple[list[float], list[str]]:
 
 
 def _pointing(level: Level, low: float, high: float) -> str:
-    """Give the label of a level, with an arrow where it lies outside the panel."""
+    """Give the label of a level, with an arrow if it lies outside the panel."""
     if level.price > high:
         return f"↑ {level.label}"
     return f"↓ {level.label}" if level.price < low else level.label
@@ -153,7 +153,7 @@ def _bars(axes: Axes, picture: Picture) -> None:
 
 
 def draw_boxes(axes: Axes, feet: Floats, tops: Floats, rising: NDArray[np.bool_]) -> None:
-    """Draw a box for each bar, hollow where it rose and full where it fell."""
+    """Draw a box for each bar, hollow if it rose and full if it fell."""
     at = np.arange(len(feet), dtype=float)
     corners = np.stack(
         [

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from scanner.present.chart.sheet import Box, Scale, Sheet
 
 AHEAD, AHEAD_OF_NOTHING = 10, 2
-"""Bars of room behind the last one, where the levels of a setup stand."""
+"""Room after the last bar, in bars, for the levels of a setup."""
 
 
 def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> Scale:
-    """Draw the panel within a box; gives where its axes lie, between the prices and the labels."""
+    """Draw the panel within a box; gives the area of its axes, between the prices and the labels."""
     levels = [] if picture.setup is None else levels_of(picture.setup, picture.mark)
-    # All panels span the same bars, with room before and behind.
+    # All panels span the same bars, with room before and after.
     bars = (-1, len(picture) + (AHEAD if picture.setup else AHEAD_OF_NOTHING))
     axes, scale = draw_panel(sheet, picture, levels, box, bars)
     if picture.mark is not None:
@@ -37,7 +37,7 @@ def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> Scale:
 
 
 def _place(axes: Axes, picture: Picture, mark: Mark) -> None:
-    """Draw what makes the place: a line through its points, rings around them, a ring at the end of the pullback."""
+    """Draw the place: a line through its points, rings around them, a ring at the end of the pullback."""
     last, bottom = len(picture) - 1, mark.bottom[0]
     if mark.place == "line":
         (first, start), (second, end) = mark.points

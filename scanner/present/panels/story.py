@@ -1,4 +1,4 @@
-"""The upper panel of a story's chart: the way from the setup to its end, with the stop along it and a scale in R."""
+"""The upper panel of a story's chart: the bars from the setup to the end, with the stop and a scale in R."""
 
 from __future__ import annotations
 
@@ -33,18 +33,18 @@ if TYPE_CHECKING:
     from scanner.present.story_chart.picture import Bundled, StoryPicture
 
 BEHIND = 5
-"""Bars of room behind the last one, for the mark of an exit there."""
+"""Room after the last bar, in bars, for the mark of an exit."""
 RISK_TICKS, RISK_ROOM = 7, 72.0
-"""The most that the scale in R has, and the pixels that it takes."""
+"""Most numbers of the scale in R, and its width in pixels."""
 FILL, SIGN = 14.0, 15.0
-"""Sizes in pixels of the marks of fills, and of those at a close."""
+"""Sizes in pixels of the marks at fills and at closes."""
 SIGN_AWAY, SIGN_GAP, SIGN_BARS = 14.0, 16.0, 2
-"""How far the marks at a close are from the bars, those so many before and after too, and from one another."""
+"""Distances of the marks at a close: from the bars, from so many bars before and after, and from each other."""
 ENTERED, LEFT, HALF_LEFT = "▶", "◀", "◁"
 
 
 def draw_story(sheet: Sheet, story: StoryPicture, box: Box) -> Scale:
-    """Draw the panel within a box; gives where its axes lie, between the prices and the scale in R."""
+    """Draw the panel within a box; gives the area of its axes, between the prices and the scale in R."""
     levels, picture = levels_of_story(story), story.shown
     aside = 0.0 if story.entry is None else RISK_ROOM
     axes, scale = draw_panel(sheet, picture, levels, box, (-1, len(picture) + BEHIND), aside=aside)
@@ -66,7 +66,7 @@ def draw_story(sheet: Sheet, story: StoryPicture, box: Box) -> Scale:
 
 
 def levels_of_story(story: StoryPicture) -> list[Level]:
-    """List the prices that the story names, the lowest first: entry, stops, and what was left at."""
+    """List the prices of the story, the lowest first: entry, stops and exits."""
     data, found = story.last, []
 
     def name(label: str, price: str, color: str, *, bold: bool = False) -> None:
@@ -87,7 +87,7 @@ def levels_of_story(story: StoryPicture) -> list[Level]:
 
 
 def beginning_of_story(story: StoryPicture) -> list[Level]:
-    """List the prices that stood at the setup, the lowest first: its entry, or the fill, and its first stop."""
+    """List the prices at the setup, the lowest first: its entry, or the fill, and its first stop."""
     data = story.last
     entry, label = (data["planned_entry"], "planned") if data["entry"] is None else (data["entry"], "entry")
     found = [
@@ -100,7 +100,7 @@ def beginning_of_story(story: StoryPicture) -> list[Level]:
 def risk_ticks(story: StoryPicture, low: float, high: float) -> list[tuple[float, str]]:
     """Choose round multiples of the risk of the fill between two prices; none without a fill.
 
-    Each is its price and its name: the entry is 0, what lies for the position is +, what lies against it is −.
+    Each is a price and a name: 0 at the entry, + on the winning side, − on the losing side.
     """
     data = story.last
     if data["entry"] is None or data["risk"] is None:
@@ -116,7 +116,7 @@ def risk_ticks(story: StoryPicture, low: float, high: float) -> list[tuple[float
 
 
 def _bundled(sheet: Sheet, axes: Axes, bundled: Bundled, scale: Scale) -> None:
-    """Mark the columns that hold several bars each, and say below the panel how many."""
+    """Mark the columns of several bars each, and give their number below the panel."""
     for edge in (bundled.first - 0.5, bundled.last + 0.5):
         axes.axvline(edge, color=PALE, linewidth=1.2 * POINTS, linestyle=DOTTED, zorder=1)
     middle = scale.x((bundled.first + bundled.last) / 2)
@@ -124,10 +124,10 @@ def _bundled(sheet: Sheet, axes: Axes, bundled: Bundled, scale: Scale) -> None:
 
 
 def _place(axes: Axes, story: StoryPicture, mark: Mark) -> None:
-    """Draw what makes the place, as it was at the setup; a line goes on to the end."""
+    """Draw the place as it was at the setup; a line continues to the end."""
     if mark.place == "line":
         (first, start), (second, end) = mark.points
-        # Up to the setup a column is a bar.
+        # Up to the setup, each column is one bar.
         bars = np.concatenate([[first], story.counted[max(first, 0) :]])
         columns = np.concatenate([[first], np.arange(max(first, 0), len(story.counted))])
         line = start + (end - start) / (second - first) * (bars - first)
@@ -141,14 +141,14 @@ def _place(axes: Axes, story: StoryPicture, mark: Mark) -> None:
 
 
 def _way(axes: Axes, story: StoryPicture) -> None:
-    """Draw entry and stop from the setup on: what is at risk hatched, what the stop has secured tinted."""
+    """Draw entry and stop from the setup on: the risk hatched, the gain that the stop secures tinted."""
     last = len(story.shown) - 1
     filled = last if story.entry is None else story.entry[0]
     over = last if story.exit is None else story.exit[0]
     begin, end = story.setup_at + 0.5, over + 0.5
     planned = float(story.last["planned_entry"])
     axes.plot([begin, filled + 0.5], [planned] * 2, color=ENTRY, linewidth=2 * POINTS, linestyle=DASHED, zorder=5)
-    # A stop counts from the close that brought it.
+    # A stop holds from the close at which it moved.
     froms = [column + 0.5 for column, _ in story.stops]
     edges, stops = np.array([*froms, end]), np.array([price for _, price in story.stops])
     axes.stairs(stops, edges, baseline=None, color=STOP, linewidth=2.6 * POINTS, zorder=5)
@@ -170,7 +170,7 @@ def _way(axes: Axes, story: StoryPicture) -> None:
 
 
 def _marks(axes: Axes, story: StoryPicture, scale: Scale) -> None:
-    """Mark where it was filled and left, the signs of pressure, and the exit signals."""
+    """Mark fills and exits, the signs of pressure, and the exit signals."""
     pixel = (scale.bars[1] - scale.bars[0]) / (scale.box.right - scale.box.left)
     aside = 0.5 + FILL / 2 * pixel
     for spot, side, color, face in (

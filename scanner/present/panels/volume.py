@@ -1,4 +1,4 @@
-"""The strip of volume below the prices of a chart, where the feed tells of some."""
+"""The panel of volume below the prices of a chart, if the feed has any."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def has_volume(picture: Picture) -> bool:
 
 
 def draw_volume(sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float]) -> None:
-    """Draw a column for each bar, hollow where it rose and full where it fell."""
+    """Draw a column for each bar, hollow if it rose and full if it fell."""
     axes, volume = sheet.panel(box), np.nan_to_num(picture.volume)
     axes.set_xlim(*bars_spanned)
     axes.set_ylim(0, float(volume.max()) * 1.05)

@@ -1,4 +1,4 @@
-"""Why there was a setup at a bar, or why not: every rule with its number and its threshold, held or missed."""
+"""Why there was a setup at a bar, or why not: every rule with its value and its threshold, held or missed."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ HELD, MISSED = "yes", "NO"
 
 
 SHOWN = 3
-"""Bars shown where several setups are explained."""
+"""Bars shown if several setups are explained."""
 
 
 def opening(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judged: Sequence[Judgement]) -> str:
-    """Say in one sentence what there was at a bar."""
+    """Give the result of a bar in one sentence."""
     told = unready and f"nothing is reported ({unready})"
     stood = "; ".join(stands(found) for found in judged if found.holds)
     when = f"{_named(bars, index, tally, zone)} ({zone})"
@@ -45,7 +45,7 @@ def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
 
 
 def stands(found: Judgement) -> str:
-    """Say how a setup stood of which every rule holds."""
+    """Give the state of a setup whose rules all hold."""
     if found.set_aside:
         return f"a {found.setup.title} {found.direction} stood and was set aside: {found.set_aside}"
     place = f" at a place, {found.place}" if found.place else ""
@@ -53,18 +53,18 @@ def stands(found: Judgement) -> str:
 
 
 def nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
-    """Give the setup that misses the fewest of its rules, and which."""
+    """Give the setup with the fewest failed rules, and these rules."""
     by_missed = [(found, missed_rules(found)) for found in judged]
     return min(by_missed, key=lambda each: len(each[1]) / len(each[0].rules), default=None)
 
 
 def missed_rules(found: Judgement) -> list[str]:
-    """Name the rules that a setup misses."""
+    """Name the failed rules of a setup."""
     return [name for name, rule in found.rules.items() if not rule["verdict"]]
 
 
 def nearest_in_words(judged: Sequence[Judgement]) -> str:
-    """Say which setup missed the fewest of its rules, and which these are."""
+    """Name the setup with the fewest failed rules, and these rules."""
     found_missed = nearest(judged)
     if found_missed is None:
         return "there are too few bars to look at"
@@ -76,7 +76,7 @@ def nearest_in_words(judged: Sequence[Judgement]) -> str:
 
 
 def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgement]) -> tuple[str, ...]:
-    """Give the row of a bar among all of its day."""
+    """Give the row of a bar in the table of its day."""
     when = bar_time(0, int(bars.close_time[index]), zone, daily=False)
     close = f"{bars.close[index]:.10g}"
     found_missed = nearest(judged)
@@ -90,7 +90,7 @@ def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgem
 
 
 def day(at: str, zone: str, tally: Tally, rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """Give all bars of a day, each with the setup that missed the fewest of its rules there."""
+    """Give all bars of a day, each with the setup that had the fewest failed rules."""
     symbol, heads = plain(tally.symbol, 60), ("closed", "close", "nearest setup", "misses", "which rules")
     found = sum(each[-1] == "qualified" for each in rows)
     aside = sum(each[-1].startswith("set aside: ") for each in rows)
@@ -105,7 +105,7 @@ def day(at: str, zone: str, tally: Tally, rows: Sequence[tuple[str, ...]]) -> li
 
 
 def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone: str) -> list[str]:
-    """Give the bar that is explained, and those before it; of a single setup by their names in it."""
+    """Give the explained bar and those before it; for a single setup, with their letters."""
     daily = tally.timeframes[0] in {"1d", "1w"}
     named = [name for _, name in setups[0].bars] if len(setups) == 1 else [""] * SHOWN
     first = max(index + 1 - len(named), 0)
@@ -128,7 +128,7 @@ def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone
 
 
 def missed_by(measure: Measure) -> str:
-    """Say by how much a measure misses its threshold, empty where it holds or nothing was measured.
+    """Say by how much a measure misses its threshold; empty if it holds or nothing was measured.
 
     >>> missed_by({"measured": 0.7, "threshold": ">= 1", "verdict": False, "text": ""})
     '0.3'
@@ -156,13 +156,13 @@ def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[s
 
 
 def ahead(event: Event) -> list[str]:
-    """Give what was told of a setup at this bar that the next one may complete."""
+    """Give the announcement at this bar of a setup that the next bar may complete."""
     data: FormingData = event.data
     return [f"{data['title']} {data['direction']}: forming", "", *(f"    {each['text']}" for each in data["must"])]
 
 
 def judgement(found: Judgement) -> list[str]:
-    """Give the whole account of one direction at one bar."""
+    """Explain one direction at one bar."""
     missed = missed_rules(found)
     head = f"{found.setup.title} {found.direction}: " + (
         f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"

@@ -1,4 +1,4 @@
-"""What was understood of files of bars, in words."""
+"""How files of bars were understood, in words."""
 
 from __future__ import annotations
 
@@ -45,12 +45,12 @@ def file_lines(file: UnderstoodFile) -> list[str]:
 
 
 def open_end_line(file: UnderstoodFile) -> str:
-    """Say that a file may be cut off."""
+    """Say that a file may be truncated."""
     return f"{file.path}: the last line has no line end; if the file was cut off there, its last number is wrong"
 
 
 def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:
-    """Say what bars came of the rows of one instrument, and show the first."""
+    """Give the bars made from the rows of one instrument, and show the first."""
     (timeframe,) = tally.timeframes
     refused = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
     counts = f"{tally.bars:,} bars of {timeframe}"

@@ -23,12 +23,12 @@ SEVERAL = ("notes", "broken")
 
 
 def as_json(entries: Sequence[Entry]) -> bytes:
-    """Write a list of objects: moments as RFC 3339 in UTC, numbers as decimal strings, null for what is not known."""
+    """Write a list of objects: times as RFC 3339 in UTC, numbers as decimal strings, null for unknown values."""
     return orjson.dumps([_plain(each) for each in entries], option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
 
 
 def as_csv(entries: Sequence[Entry]) -> bytes:
-    """Write a table in UTF-8: as ``as_json``, what is not known empty, and what is several put together by «; »."""
+    """Write a table in UTF-8: as ``as_json``, but unknown values empty, and several values joined by «; »."""
     kept = StringIO(newline="")
     writer = csv.DictWriter(kept, COLUMNS)
     writer.writeheader()
@@ -38,7 +38,7 @@ def as_csv(entries: Sequence[Entry]) -> bytes:
 
 
 def as_parquet(entries: Sequence[Entry]) -> bytes:
-    """Write a table with moments in UTC, exact decimals, and lists for what is several."""
+    """Write a table with times in UTC, exact decimals, and lists for several values."""
     import pyarrow as pa  # noqa: PLC0415 - heavy, and only this needs it
     from pyarrow import parquet  # noqa: PLC0415 - as above
 

@@ -1,4 +1,4 @@
-"""The journal as one page to read: nothing on it runs, and nothing is fetched from elsewhere."""
+"""The journal as one page: without scripts, and nothing is fetched from elsewhere."""
 
 from __future__ import annotations
 
@@ -40,9 +40,9 @@ DECIDED = {"take": "you took it", "pass": "you passed", "leave": "you left", "no
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One story to show: its events, the decisions on it, and the entry of both.
+    """One story to show: its events, the decisions on it, and its journal entry.
 
-    ``charts`` are those there are, as PNG, each with words for what it shows.
+    ``charts`` are PNGs, each with a description.
     """
 
     story: Story
@@ -52,7 +52,7 @@ class Told:
 
 
 def page(title: str, told: Sequence[Told], zone: str, ids: Mapping[str, str]) -> str:
-    """Write the page; ``ids`` are the first letters of each story's id."""
+    """Write the page; ``ids`` are the beginnings of the stories' ids."""
     articles = "\n".join(_article(each, zone, ids[each.story.id]) for each in told)
     inner = (
         f'<header><h1>{escape(title)}</h1><p class="pale">{escape(counted(len(told), "setup"))}. '
@@ -89,7 +89,7 @@ def _chart(shows: str, drawn: bytes, entry: Entry) -> str:
 
 
 def facts_of(entry: Entry) -> str:
-    """List what is known of a setup and its outcome, as HTML."""
+    """List the facts of a setup and its outcome, as HTML."""
     known = [
         ("state", state_in_words(entry)),
         ("R", signed(entry.r)),
@@ -113,7 +113,7 @@ def facts_of(entry: Entry) -> str:
 
 
 def _messages(told: Told, zone: str) -> str:
-    """List what was said and what was decided, in the order in which it was."""
+    """List events and decisions in their order."""
     shown = []
     for each in told.story.events:
         shown.append(_message(each.event, zone))
@@ -161,13 +161,13 @@ def _story(data: StoryData) -> str:
 
 
 def _ended(text: str) -> str:
-    """Give a text from outside as what stands after a colon."""
+    """Make a text from outside fit after a colon."""
     shown = phrase(text)
     return shown + ("" if shown[-1:] in {"", *".!?…"} else ".")
 
 
 def decision_words(decision: Decision) -> str:
-    """Say what was decided, with the user's own price and size."""
+    """Give a decision, with the user's own price and size."""
     at = f" at {decision.price:f}" if decision.price is not None else ""
     size = f", size {decision.size:f}" if decision.size is not None else ""
     return DECIDED[decision.kind] + at + size

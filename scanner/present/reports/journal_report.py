@@ -1,4 +1,4 @@
-"""The journal and the review as text: a row for each setup, and figures with how uncertain they are."""
+"""The journal and the review as text: a row for each setup, and figures with their uncertainty."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ HEADS = (
     *("last stop", "exit", "left at", "state", "R", "your R", "cost", "otherwise", "held", "broken"),
 )
 NAMED = HEADS.index("decision")
-"""So many columns say which setup a row is about."""
+"""Number of first columns that identify the setup of a row."""
 FLUSH_LEFT = {"bar", "instrument", "tf", "setup", "side", "id", "decision", "aside", "state", "broken"}
 RARE = ("aside", "left at", "cost", "broken")
-"""Columns that stand there only where they have something to tell."""
+"""Columns shown only if they are not empty."""
 BROKEN_WORDS: Mapping[Broken, str] = {
     "set_aside": "taken though set aside",
     "beyond_plan": "entered beyond the plan by more than a tenth of R",
@@ -53,7 +53,7 @@ OTHERWISE = "otherwise: R had you decided the other way, by the rules; 0 where y
 
 
 def state_in_words(entry: Entry) -> str:
-    """Say where a setup stands; a dash where nothing was told of it since."""
+    """Give the state of a setup; a dash if it has no later event."""
     if entry.state is None:
         return "-"
     return "withdrawn" if entry.state == "withdrawn" else STATE_WORDS[entry.state]
@@ -65,22 +65,22 @@ def bar_of(entry: Entry, zone: str) -> str:
 
 
 def price(value: Decimal | None) -> str:
-    """Write a price or a size; a dash where there is none."""
+    """Write a price or a size; a dash if there is none."""
     return "-" if value is None else f"{value:f}"
 
 
 def signed(value: Decimal | None) -> str:
-    """Write a result with its sign; a dash where there is none."""
+    """Write a result with its sign; a dash if there is none."""
     return "-" if value is None else f"{value:+f}"
 
 
 def in_money(value: Decimal | None) -> str:
-    """Write a result in money; a dash where there is none."""
+    """Write a result in money; a dash if there is none."""
     return "-" if value is None else money(value)
 
 
 def journal_table(entries: Sequence[Entry], zone: str, width: int | None) -> list[str]:
-    """Give a table with a row for each entry, or blocks where ``width`` columns are too few, and what it tells."""
+    """Give a table with a row for each entry, or blocks if ``width`` columns are too few, and its notes."""
     ids = short_ids([each.id for each in entries])
     rows = [_row(each, ids[each.id], zone) for each in entries]
     alike = ["setup"] if len({each.setup for each in entries}) == 1 else []

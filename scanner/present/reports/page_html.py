@@ -1,6 +1,6 @@
-"""What every page has in common: its head, the house's colours in light and dark, pictures and facts.
+"""What all pages share: the head, the colours in light and dark, pictures and facts.
 
-Nothing on a page runs, and nothing is fetched from elsewhere.
+A page has no scripts, and nothing is fetched from elsewhere.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ img { display: block; width: 100%; height: auto; border-radius: 4px; }
 
 
 def document(title: str, style: str, body: str, *, metas: Iterable[str] = ()) -> str:
-    """Write a whole page: ``body`` is that element, ``style`` its rules, ``metas`` are further elements of the head."""
+    """Write a whole page: ``body`` is the body element, ``style`` has its rules, ``metas`` are more head elements."""
     head = [
         '<meta charset="utf-8">',
         *metas,
@@ -53,7 +53,7 @@ def document(title: str, style: str, body: str, *, metas: Iterable[str] = ()) ->
 
 
 def closed_page(title: str, style: str, inner: str) -> str:
-    """Write a page in the house's style and ``style`` that may load nothing and run nothing."""
+    """Write a page with the common style and ``style`` that may load nothing and run nothing."""
     whole = STYLE + style
     hashed = b64encode(sha256(whole.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{hashed}'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -62,7 +62,7 @@ def closed_page(title: str, style: str, inner: str) -> str:
 
 
 def picture(drawn: bytes, alt: str, kind: Literal["png", "svg+xml"] = "png") -> str:
-    """Put a picture into the page, with words for what it shows."""
+    """Embed a picture in the page, with a description."""
     data = b64encode(drawn).decode()
     return f'<img src="data:image/{kind};base64,{data}" alt="{escape(alt)}" loading="lazy">'
 

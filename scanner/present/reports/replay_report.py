@@ -25,17 +25,17 @@ HEADS = (
     *("outcome", "R", "cost"),
 )
 NAMED = HEADS.index("evidence")
-"""So many columns say which setup a row is about."""
+"""Number of first columns that identify the setup of a row."""
 FLUSH_LEFT = {*HEADS[:NAMED], "outcome"}
 COUNTED: dict[State, str] = STATE_WORDS | {"left_on_pressure": "left on pressure"}
 RARE = {"waiting", "broken off"}
-"""Told only where there are some."""
+"""Shown only if there are some."""
 UNFOLLOWED = ("no entry", "-", "-")
-"""What is shown of a setup that plans no entry of the style that is followed."""
+"""Shown for a setup without a planned entry of the followed style."""
 
 
 class Report:
-    """Takes events and outcomes as they come, and keeps of each the words that a table or a line shows.
+    """Takes events and outcomes as they come, and keeps only the texts that a table or a line shows.
 
     Ten thousand are common.
     """
@@ -59,11 +59,11 @@ class Report:
             self._holds.append(_line(event, self.zone, event.data["reason"]))
 
     def learn(self, came: Came) -> None:
-        """Take what came of a setup."""
+        """Take the outcome of a setup."""
         self._outcomes[came.thread] = _ended(came)
 
     def lines(self, width: int | None) -> list[str]:
-        """Give the setups as a table, or as blocks where ``width`` columns are too few for one, and the rest."""
+        """Give the setups as a table, or as blocks if ``width`` columns are too few, and the rest."""
         rows = [(*row, *_cells(self._outcomes.get(thread))) for thread, row in self._setups]
         found = [*_table(rows, width), ""] if rows else []
         aside = [
@@ -76,7 +76,7 @@ class Report:
 
 
 def _ended(came: Came) -> tuple[State, str, str]:
-    """Give what came of a setup: its state, R and costs."""
+    """Give the outcome of a setup: its state, R and costs."""
     r, cost = came.r, came.cost
     return came.state, "-" if r is None else f"{r:+f}", "-" if cost is None else f"{cost:f}"
 
@@ -115,13 +115,13 @@ def _row(event: Event, zone: str) -> tuple[str, ...]:
 
 
 def _line(event: Event, zone: str, what: str) -> str:
-    """Say what there was at a bar besides a setup to act on."""
+    """Give what else there was at a bar besides a setup to act on."""
     data = event.data
     return f"{_when(event, zone)}  {plain(data['instrument'], NAME_LENGTH)} {data['timeframe']}: {what}"
 
 
 def _table(rows: list[tuple[str, ...]], width: int | None) -> list[str]:
-    """Make the table; the setup is named only where there are several, and costs only where some are known."""
+    """Make the table; it names the setup only if there are several, and has costs only if some are known."""
     several, costs = ({row[HEADS.index(head)] for row in rows} for head in ("setup", "cost"))
     without = ([] if len(several) > 1 else ["setup"]) + ([] if costs - {"-"} else ["cost"])
     return fitted(HEADS, rows, width, NAMED, FLUSH_LEFT, without)
@@ -150,7 +150,7 @@ def _guesses(tallies: Sequence[Tally]) -> list[str]:
 
 
 def _came_of(what: str, ends: Ends) -> list[str]:
-    """Give what came of the setups that were followed: counts, and the sum of R with the caution beside it."""
+    """Give the outcomes of the followed setups: counts, and the sum of R with the caution beside it."""
     if not ends.states:
         return []
     counts = {word: ends.states[state] for state, word in COUNTED.items()}

@@ -1,4 +1,4 @@
-"""What setups there are, and one of them explained: its bars, rules, numbers, evidence and what spoils it."""
+"""A list of the setups, and one of them explained: its bars, rules, numbers, evidence and what spoils it."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A setup with its numbers, and how a configuration sees it.
+    """A setup with its numbers, and its settings in a configuration.
 
-    ``watched`` is on, off or for whom it is on. ``here`` has the numbers that differ from the default, with for whom.
+    ``watched`` says on, off or for which instruments. ``here`` has the numbers that differ from the default, and where.
     """
 
     setup: Setup[Any]
@@ -29,7 +29,7 @@ class Listed:
 
 
 def value(number: object) -> str:
-    """Write a number of a setup as a configuration has it.
+    """Write a number of a setup as in a configuration.
 
     >>> value(1 / 3), value(True), value("doji")
     ('0.3333', 'true', 'doji')
@@ -40,7 +40,7 @@ def value(number: object) -> str:
 
 
 def listing(setups: Iterable[Listed], width: int) -> list[str]:
-    """Give a table of the setups, then of each what it is, its rules and the defaults of its numbers."""
+    """Give a table of the setups, then for each a description, its rules and the defaults of its numbers."""
     known = list(setups)
     rows = [(each.setup.name, each.watched, _letters(each.setup), _places(each.setup)) for each in known]
     lines = table(("setup", "watched", "bars", "place"), rows, left=(0, 1, 2, 3))
@@ -64,7 +64,7 @@ class Spoken:
 
 
 def speak(listed: Listed, fit: Fit) -> Spoken:
-    """Let a setup speak of a bar."""
+    """Describe a bar in the words of a setup."""
     setup, bars = listed.setup, int(fit.levels["bars"])
     words = setup.words(fit, listed.numbers)
     points = told(setup.points, fit.points, fit.held, words.points)
@@ -80,7 +80,7 @@ def speak(listed: Listed, fit: Fit) -> Spoken:
 
 
 def explained(listed: Listed, fit: Fit, width: int) -> list[str]:
-    """Explain one setup; ``fit`` is a long one, whose words are given."""
+    """Explain one setup; ``fit`` is a long one, whose words are shown."""
     setup, spoken = listed.setup, speak(listed, fit)
     lines = [
         f"{setup.title} ({setup.name}), watched: {listed.watched}",

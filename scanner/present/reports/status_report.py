@@ -1,4 +1,4 @@
-"""How a station stands, in words: whether it runs, its feeds, its series, and what still has to be delivered."""
+"""The state of a station in words: whether it runs, its feeds, its series, and what is still to be delivered."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ LONGEST_WARNING = 400
 
 @dataclass(frozen=True, slots=True)
 class SeriesStatus:
-    """A series. Times are nanoseconds since 1970 UTC; ``last_close`` is None where it has no bar.
+    """A series. Times are nanoseconds since 1970 UTC; ``last_close`` is None if it has no bar.
 
-    ``lag`` is the time since the first bar closed that is missing, ``missing`` how many are; both are None where it has
-    no bar at all. ``needed`` bars are wanting until it is warm.
+    ``lag`` is the time since the first missing bar closed, ``missing`` the number of missing bars; both are None if
+    it has no bar at all. It needs ``needed`` more bars to be warm.
     """
 
     instrument: str
@@ -39,9 +39,9 @@ class SeriesStatus:
 
 @dataclass(frozen=True, slots=True)
 class FeedStatus:
-    """A feed, by the instruments it has bars for: how many lack one, of how many no bar ever came, and the longest lag.
+    """A feed with its instruments: how many lack a bar, how many never had one, and the longest lag.
 
-    ``late`` says that it was waited for too long.
+    ``late`` says that it is reported late.
     """
 
     name: str
@@ -64,9 +64,9 @@ class SinkStatus:
 
 @dataclass(frozen=True, slots=True)
 class OldList:
-    """The configuration that a station goes by though it has changed: when it was read, in nanoseconds since 1970 UTC.
+    """The configuration that a station still uses after a change: when it was read, in nanoseconds since 1970 UTC.
 
-    ``mistake`` is one of the changed configuration, empty where it has none. ``restart`` says that what has changed is
+    ``mistake`` is one in the changed configuration, or empty. ``restart`` says that what has changed is
     only read at the start.
     """
 
@@ -77,7 +77,7 @@ class OldList:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A station at the moment ``now``. ``process`` is the one that runs it, None where none does.
+    """A station at the time ``now``. ``process`` runs it; None if it does not run.
 
     ``played`` says that the bars are of a recording: then ``now`` is the close of the last bar there is. ``old`` is
     what the process goes by, where the configuration says something else by now. ``warnings`` are of the configuration.
@@ -96,7 +96,7 @@ class Status:
 
 
 def report(status: Status) -> list[str]:
-    """Lay out how a station stands."""
+    """Write the state of a station."""
     zone = status.zone
     running = (
         _running(status.station, status.process)
@@ -144,7 +144,7 @@ def report(status: Status) -> list[str]:
 
 
 def unreadable(station: str, zone: str, process: str, read_at: int | None) -> list[str]:
-    """Say of a station that runs how it goes on while its configuration cannot be read for a mistake."""
+    """Say how a running station goes on while its configuration has a mistake."""
     when = "" if read_at is None else f" at {moment(read_at, zone)}"
     told = (
         f"It still watches the list that it read{when}: the configuration as it is now has a mistake, and is not taken "
@@ -200,7 +200,7 @@ def _when(close: int | None, zone: str) -> str:
 
 
 def lag_in_words(lag: int | None) -> str:
-    """Write a lag in the two largest units that it has.
+    """Write a lag in its two largest units.
 
     >>> lag_in_words(93_784 * SECOND)
     '1 d 2 h'

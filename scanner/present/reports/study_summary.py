@@ -1,4 +1,4 @@
-"""The summary of a study in a terminal: the verdict first, then what it rests on."""
+"""The summary of a study in a terminal: the verdict first, then its reasons."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SOURCES = {"setup": "setups", "chance": "random bars", "chance_cross": "random, 
 
 
 def summary(study: Study, report: Report, zone: str) -> list[str]:
-    """Give the lines; ``zone`` is where times are read."""
+    """Give the lines; ``zone`` is that of the reader."""
     every = report.all
     first, last = (date(at, "UTC") for at in (study.first, study.last))
     instruments = f"{len(study.instruments):,} instruments ({', '.join(study.timeframes)})"
@@ -43,7 +43,7 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
 
 
 def _hypotheses(judged: Sequence[Judged], zone: str) -> list[str]:
-    """Say what came of each hypothesis that was written down, on what was found after that."""
+    """Give the result of each registered hypothesis, on setups found after its registration."""
     return [
         f"Hypothesis {each.hypothesis.name}, on what was found after {moment(each.hypothesis.written_at, zone)}: "
         f"{each.verdict.sentence}"
@@ -68,7 +68,7 @@ def _chance(chance: AgainstChance) -> Sequence[str]:
 
 
 def _outcomes(figures: Figures) -> Iterator[str]:
-    """Say how results are spread, where there are any."""
+    """Give the spread of the results, if there are any."""
     if figures.share.value is None:
         return
     best = f"without the best {figures.best:,} (1 %, at least one)"
@@ -82,7 +82,7 @@ def _outcomes(figures: Figures) -> Iterator[str]:
 
 
 def _enough(enough: Enough) -> Iterator[str]:
-    """Say what so many trades can tell."""
+    """Say what this number of trades can show."""
     if enough.smallest is None:
         return
     yield (
@@ -96,7 +96,7 @@ def _enough(enough: Enough) -> Iterator[str]:
 
 
 def _rules(rules: Rules) -> Iterator[str]:
-    """Say how many changes of the rules differ from the rules as they are."""
+    """Say how many changes of the rules differ from the unchanged rules."""
     if not rules.variants:
         return
     compared = [each for each in rules.variants if not each.too_few]

@@ -1,6 +1,6 @@
-"""The chart of a story: a setup, where it was entered, the way of its stop, and how it ended; PNG or SVG.
+"""The chart of a story as PNG or SVG: a setup, its entry, the moves of its stop, and its end.
 
-It looks like the chart of the setup. Import this module late: it brings the drawing library.
+It looks like the chart of the setup. Import this module late: it loads the drawing library.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def compose_story(story: StoryPicture) -> Figure:
 
 
 def result_of(data: StoryData) -> str:
-    """Give the result in R, what it stands at while open, or the end that has none.
+    """Give the result in R, the R so far of an open position, or the state of one without R.
 
     >>> [result_of({"state": state, "r": r}) for state, r in (("left", "-0.40"), ("open", "0.25"), ("lapsed", None))]
     ['−0.40 R', 'so far +0.25 R', 'lapsed']
@@ -81,7 +81,7 @@ def result_of(data: StoryData) -> str:
 
 
 def came_of(data: StoryData) -> str:
-    """Say how a story ended or stands, and after how many bars.
+    """Give the end or state of a story, and after how many bars.
 
     >>> came_of({"state": "left_on_pressure", "entry": "101.50", "bars_held": 12, "bars_waited": 2})
     'left on pressure after 12 bars'
@@ -95,7 +95,7 @@ def _state(data: StoryData) -> str:
 
 
 def _what_became_of_it(sheet: Sheet, story: StoryPicture, y: float) -> None:
-    """Name the setup, how it ended or stands and why, and that R is before costs."""
+    """Name the setup, its end or state and the reason, and say that R is before costs."""
     data = story.last
     aside = ", set aside" if data["set_aside"] else ""
     ended = f"{data['title']}{aside}: {came_of(data)}"
@@ -107,7 +107,7 @@ def _what_became_of_it(sheet: Sheet, story: StoryPicture, y: float) -> None:
 
 
 def _legend(sheet: Sheet, story: StoryPicture, y: float) -> None:
-    """Say what lines and marks are, as far as there are some."""
+    """Explain the lines and marks that are there."""
     x, long = name_averages(sheet, story.shown, y), story.last["direction"] == "long"
     for there, marker, color, words in (
         (story.pressure, "v" if long else "^", STOP, "pressure"),

@@ -1,4 +1,4 @@
-"""What the chart of a story shows: the bars from before its setup to its end, and what was told at which of them."""
+"""What the chart of a story shows: the bars from before its setup to its end, and the events at them."""
 
 from __future__ import annotations
 
@@ -28,16 +28,16 @@ if TYPE_CHECKING:
     from scanner.present.chart.picture import Picture, Spot
 
 COLUMNS = 110
-"""The most that are drawn; a longer story has several bars in one column between its entry and its end."""
+"""Most columns; a longer story has several bars in one column between its entry and its end."""
 LEAST_SHOWN, BEFORE, MOST_BEFORE = 48, 20, 55
-"""Bars shown at least, bars before those of the setup, and the most up to its last; its place may lie further back."""
+"""Fewest bars shown, bars before the setup, and most bars up to its last; its place may lie further back."""
 BARS_AFTER, BARS_AT_END = 8, 24
-"""Bars after the setup and at the end that always have a column of their own."""
+"""Bars after the setup and at the end that always have their own column."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bundled:
-    """The columns that hold several bars each, ``bars`` of them or, the last one, fewer."""
+    """The columns of several bars each: ``bars``, or fewer in the last one."""
 
     first: int
     last: int
@@ -50,7 +50,7 @@ class StoryPicture:
 
     ``setup_at`` is the column of the setup's last bar, ``counted`` the number of each column's last bar, counted from
     the first that is shown. A spot is a column and a price. ``stops`` are the stops with the column whose close brought
-    each. ``entry``, ``half`` and ``exit`` are where it was filled and left, None where it was not. ``pressure`` and
+    each. ``entry``, ``half`` and ``exit`` are the spots of fills and exits, or None. ``pressure`` and
     ``signals`` are the columns of signs of pressure and of exit signals. ``last`` is what was told last, about the bar
     of the time ``ended_at``: that of ``shown.times``, if that bar is shown.
     """
@@ -71,9 +71,9 @@ class StoryPicture:
 
 
 def story_picture_for(bars: Bars, told: Sequence[Event], rules: Rules, zone: str) -> StoryPicture:
-    """Make the picture of a story from bars that hold it and, best, 400 before; later ones are left out.
+    """Make the picture of a story from bars that contain it, best with 400 before; later ones are left out.
 
-    ``told`` is the setup, and what was told of it since: at least one event. ValueError where the bar of the setup, or
+    ``told`` is the setup and its later events, at least one. ValueError if the bar of the setup, or
     of the last event, is not among the bars.
     """
     return story_picture_of(bars, told, engine_for(told[0].data, rules), zone)
@@ -93,7 +93,7 @@ def story_picture_of(bars: Bars, told: Sequence[Event], engine: SeriesEngine, zo
     traced = np.concatenate([traced, traced_over(bars[at + 1 : end + 1], engine)], axis=1)
     stop = end + 1
     if engine.series.count < known + end - at:
-        # A hold, as after a split, has broken it off: the bars since then have another price.
+        # A hold, as after a split, has broken it off: later bars have other prices.
         stop = max(stop - engine.series.count, at + 1)
 
     own = len(setup.data["bars"])
@@ -113,7 +113,7 @@ def story_picture_of(bars: Bars, told: Sequence[Event], engine: SeriesEngine, zo
     )
 
     found = {int(time): int(np.searchsorted(counted, number)) for number, time in enumerate(shown.close_time)}
-    # What was told of a bar that the feed has restated away since is not drawn.
+    # Events of a bar that the feed has since removed are not drawn.
     follows = [(found[event.time], event) for event in told[1:] if event.time in found]
     return StoryPicture(
         shown=picture,
@@ -138,13 +138,13 @@ def story_picture_of(bars: Bars, told: Sequence[Event], engine: SeriesEngine, zo
 def _spot(
     follows: Sequence[tuple[int, Event]], price: str | None, name: Literal["entry", "half_exit", "exit"]
 ) -> Spot | None:
-    """Give the column at which a price was told first, and the price as it was told last: the user may mend a fill."""
+    """Give the column at which a price was first reported, and its last value: the user may correct a fill."""
     column = next((column for column, event in follows if event.data[name] is not None), None)
     return None if column is None or price is None else (column, float(price))
 
 
 def _columns(before: int, count: int) -> tuple[NDArray[np.int64], Bundled | None]:
-    """Give the first bar of each column, where ``count`` bars are shown and ``before`` of them end with the setup."""
+    """Give the first bar of each column; ``count`` bars are shown, and ``before`` of them end with the setup."""
     if count <= COLUMNS:
         return np.arange(count), None
     head, end = before + BARS_AFTER, count - BARS_AT_END
@@ -154,7 +154,7 @@ def _columns(before: int, count: int) -> tuple[NDArray[np.int64], Bundled | None
 
 
 def _together(bars: Bars, starts: NDArray[np.int64]) -> Bars:
-    """Make one bar of those from each start up to the next."""
+    """Combine the bars from each start up to the next."""
     ends = np.append(starts[1:], len(bars)) - 1
     return Bars(
         bars.open_time[starts],

@@ -21,7 +21,7 @@ NEXT_ONLY = (
 
 
 def setup_forming(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say what the next bar must do and when it closes; nothing stands yet, so there are no orders."""
+    """Say what the next bar must do and when it closes; there is no setup yet, so there are no orders."""
     data: FormingData = message.event.data
     needs = [phrase(each["text"]) for each in data["must"]]
     places = [PLACES[key] for key, found in data["places"].items() if found["verdict"]]

@@ -1,4 +1,4 @@
-"""What alerts and reports say of the study that was kept: what a kind of setup has come to, and how far that holds."""
+"""What alerts and reports say of the stored study: the results of a kind of setup, and their limits."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ NO_RECORD = (
 def in_alert(
     record: Record, known: KindRecord | None, *, is_aside: bool, same_rules: bool, now: int, max_age: int, zone: str
 ) -> str:
-    """Say what a kind of setup came to in a study that was kept; ``known`` is None where none was found.
+    """Give the results of a kind of setup in the stored study; ``known`` is None if there are none.
 
-    ``is_aside`` tells of the alert, whose kind the study counts without those set aside. ``now`` is in nanoseconds
-    since 1970 UTC, ``max_age`` in days.
+    ``is_aside`` says that the alert's setup was set aside; the study counts its kind without these. ``now`` is in
+    nanoseconds since 1970 UTC, ``max_age`` in days.
     """
     of_kind = "of this kind that were not set aside" if is_aside else "of this kind"
     studied = f"(study of {date(record.at, zone)}, bars to {date(record.last, zone)})"
@@ -39,7 +39,7 @@ def in_alert(
 
 
 def in_report(record: Record, others: int, instruments: int, now: int, max_age: int, zone: str) -> str:
-    """Say which study is kept, for reports; ``others`` of the instruments watched go by rules that it did not know."""
+    """Describe the stored study, for reports; ``others`` of the watched instruments have rules that it did not use."""
     closed = sum(each.closed for each in record.kinds)
     said = (
         f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, zone)} to "
@@ -54,7 +54,7 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
 
 
 def came_to(known: KindRecord, looks: int) -> str:
-    """Say what a kind of setup came to."""
+    """Give the results of a kind of setup."""
     if known.share is None or known.mean is None or known.low is None or known.high is None:
         return "too few to say anything"
     counting = f" once {counted(looks, 'look')} and chance are counted"

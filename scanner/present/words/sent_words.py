@@ -1,4 +1,4 @@
-"""What a station did with a setup: sent, bundled with others, waiting, refused, or kept to itself."""
+"""What a station did with a setup: sent, bundled with others, waiting, refused, or not sent."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from scanner.store.events import KeptEvent
 
 LONGEST = 120
-"""Letters of a name or an error that are shown."""
+"""Most letters shown of a name or an error."""
 
 
 def sent(
     said: Sequence[tuple[KeptEvent, Sequence[Delivery]]], bundled: Mapping[int, int], stale_after: int, zone: str
 ) -> list[str]:
-    """Say it of each event that told of the setup, with its deliveries.
+    """Say this for each event of the setup, with its deliveries.
 
     ``bundled`` counts by the number of a delivery the others that left in the same message; ``stale_after`` bars after
     its own a setup is too old to be sent.
@@ -50,7 +50,7 @@ def _of_event(
 
 
 def _stands(delivery: Delivery, others: int, zone: str) -> str:
-    """Say where a delivery stands."""
+    """Give the state of a delivery."""
     sink, error = plain(delivery.sink, LONGEST), plain(delivery.error, LONGEST)
     changed = moment(delivery.changed, zone)
     if delivery.state == "delivered":

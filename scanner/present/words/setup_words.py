@@ -77,7 +77,7 @@ def _placed(data: SetupData, place: str) -> str:
 
 
 def _against(message: Message) -> str:
-    """Say what speaks against acting on it, and what it adds to what is open."""
+    """Say what speaks against acting on it, and what it adds to the open risk."""
     data: SetupData = message.event.data
     entry = chosen_entry(data)
     against = failing(data["surroundings"])
@@ -98,9 +98,9 @@ def _against(message: Message) -> str:
 
 
 def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that a setup said earlier does not stand any longer, or not as it was said."""
+    """Say that a setup reported earlier no longer holds, or no longer as reported."""
     data: WithdrawnData = message.event.data
-    otherwise = data.get("otherwise", False)  # which events of earlier releases do not tell
+    otherwise = data.get("otherwise", False)  # missing in events of earlier releases
     what = "does not stand as it was said" if otherwise else "no longer stands"
     return Words(
         headline=headline(
@@ -173,7 +173,7 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
 
 
 def _why(data: SetupData) -> tuple[Line, ...]:
-    """Name every place that holds with its price, every rule, what is around, and the evidence, with their numbers."""
+    """Name every place that holds with its price, every rule, the surroundings and the evidence, with their values."""
     lines = [
         Line(f"at {PLACES[key]}", found["price"] or "-", f"{number(found['measured'])}, {_held_against(found)}")
         for key, found in data["places"].items()
@@ -203,7 +203,7 @@ def _why(data: SetupData) -> tuple[Line, ...]:
 
 
 def _surrounding(name: str, measure: Measure) -> Line:
-    """Say of one of the surroundings what it is; a verdict without a scale, such as of the trend, has no number."""
+    """Give the value of one of the surroundings; a verdict without a scale, such as the trend, has no number."""
     if measure["threshold"] == ">= 0":
         return Line(name, "holds" if measure["verdict"] else "fails", compared(measure["text"]))
     held = _held_against({**measure, "text": measured_first(measure["text"])})

@@ -1,4 +1,4 @@
-"""Words for what is said of the watching itself: series on hold, feeds late and back, a station caught up and alive."""
+"""Words for events of the station itself: series on hold, feeds late and back, a station caught up and alive."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 AT_A_GLANCE = 4
-"""So many setups are named where there is no room for a list."""
+"""Most setups named if there is no room for a list."""
 SETUP = "setup"
 LISTED = 12
-"""So many names of a list are shown, and the rest counted."""
+"""Most names shown of a list; the rest are counted."""
 LONGEST_NAME = 80
 LONGEST_PART = 48
 OF_PARTS = ("feed ", "sink ", "upkeep")
-"""What a trouble begins with that is not of the station as a whole."""
+"""How a trouble begins that does not concern the station as a whole."""
 
 
 def series_held(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -53,7 +53,7 @@ def series_resumed(message: Message, user_zone: str, exchange_zone: str | None) 
 
 
 def feed_late(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that bars do not come."""
+    """Say that a feed is late."""
     data: FeedData = message.event.data
     return Words(
         headline=headline(
@@ -70,7 +70,7 @@ def feed_late(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
 
 
 def feed_back(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that bars come again, and what was made up for."""
+    """Say that a feed is back, and what was caught up on."""
     data: FeedData = message.event.data
     return Words(
         headline=headline(
@@ -82,7 +82,7 @@ def feed_back(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
 
 
 def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say what a station found while it made up for the time it was away."""
+    """Say what a station found while it caught up on the time it was away."""
     data: StationData = message.event.data
     found = data["setups_found"]
     return Words(
@@ -101,7 +101,7 @@ def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
 
 
 def watching(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that a station is alive, what it looked at, and what troubles it."""
+    """Say that a station is alive, what it watched, and its troubles."""
     data: StationData = message.event.data
     found, troubles = data["setups_found"], data["troubles"]
     trouble = number_of(len(troubles), "trouble") if troubles else "no trouble"
@@ -129,10 +129,10 @@ def _series(count: int) -> str:
 
 
 def _named(data: StationData, zone: str) -> tuple[Line, ...]:
-    """List the setups, newest first, with their levels, and what troubles the station."""
+    """List the setups, newest first, with their levels, and the station's troubles."""
     troubles = data["troubles"]
     shown = [_trouble(each) for each in troubles[:LISTED]]
-    # Summaries of earlier releases have no more than names.
+    # Summaries of earlier releases have only names.
     found = [_setup(each, zone) for each in reversed(data.get("found", ()))]
     named = found or [Line("setup", name(each, LONGEST_NAME)) for each in reversed(data["setups"])]
     setups = _counted("setup", named[:LISTED], data["setups_found"])
@@ -140,7 +140,7 @@ def _named(data: StationData, zone: str) -> tuple[Line, ...]:
 
 
 def _newest(data: StationData, zone: str) -> str:
-    """Name the newest setups with their levels in one line, for where there is no room for a list."""
+    """Name the newest setups with their levels in one line, if there is no room for a list."""
     lines = [_setup(each, zone) for each in reversed(data.get("found", ())[-AT_A_GLANCE:])]
     rest = data["setups_found"] - len(lines)
     named = [f"{line.value} {line.name}, {line.note}" for line in lines]
@@ -149,7 +149,7 @@ def _newest(data: StationData, zone: str) -> str:
 
 
 def _setup(found: FoundInShort, zone: str) -> Line:
-    """Name a setup with its levels, or the end that it came to."""
+    """Name a setup with its levels, or its end."""
     what = found["title"] if found["what"] == SETUP else found["what"]
     figures = [
         f"entry {found['entry'] or 'none'}",
@@ -163,7 +163,7 @@ def _setup(found: FoundInShort, zone: str) -> Line:
 
 
 def _trouble(text: str) -> Line:
-    """Say whose trouble it is, and all of what it says, since what is to be done comes last."""
+    """Name whose trouble it is, and give its whole text, since what to do comes last."""
     whose, _, what = text.partition(": ")
     if not what or not whose.startswith(OF_PARTS):
         whose, what = "station", text
@@ -171,7 +171,7 @@ def _trouble(text: str) -> Line:
 
 
 def _listed(what: str, names: Sequence[str], count: int) -> tuple[Line, ...]:
-    """Name the first of ``count``, as far as their names are known."""
+    """Name the first of ``count`` whose names are known."""
     return _counted(what, [Line(what, name(each, LONGEST_NAME)) for each in names[:LISTED]], count)
 
 

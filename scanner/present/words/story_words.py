@@ -1,4 +1,4 @@
-"""Words for what becomes of a setup: its entry, stops to move, signs of pressure, exit signals, and its end."""
+"""Words for the events of a story: its entry, stops to move, signs of pressure, exit signals, and its end."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 OR, STOP = "or ", " stop "
-"""Words of an order, by which a headline tells what is to be done from what stands already."""
+"""Words of an order, by which a headline separates what is to be done from what is already in place."""
 HELD_UP = "This message was held up on its way."
 LEAVING = "If you leave, take your stop out of the market as well."
 STANDING = "If you have entered all the same, you hold a position that is not followed here."
@@ -41,7 +41,7 @@ UNFOLLOWED = (
 
 
 def entered(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say at what price, where the stop is, and what it costs."""
+    """Give the price of the entry, the stop, and the costs."""
     data: StoryData = message.event.data
     over = "" if data["state"] == "open" else ", over within the same bar"
     entry = f"entered at {data['entry']}"
@@ -50,7 +50,7 @@ def entered(message: Message, user_zone: str, exchange_zone: str | None) -> Word
 
 
 def stop_raised(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say where the stop is to be now."""
+    """Say where to move the stop."""
     data: StoryData = message.event.data
     what, orders = "move the stop", _orders(data)
     now = f"{_sized(data)}; now {_in_r(data['r'])}, {_in_r(data['r_at_stop'])} at the stop"
@@ -59,7 +59,7 @@ def stop_raised(message: Message, user_zone: str, exchange_zone: str | None) -> 
 
 
 def pressure(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say what speaks against staying, and how much of it ends a ride."""
+    """Give the signs against staying, and how many of them end a ride."""
     data: StoryData = message.event.data
     signs, now = f"pressure {_signs(data)}", f"now {_in_r(data['r'])}, stop {data['stop']}"
     ways = (f"{signs}{_because(data, ', ')}; {now}{_sized(data)}", f"{signs}, {now}")
@@ -67,10 +67,10 @@ def pressure(message: Message, user_zone: str, exchange_zone: str | None) -> Wor
 
 
 def exit_signal(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that it is to be left, or may be, and where it stands."""
+    """Say that the position is to be left, or may be, and its R so far."""
     data: StoryData = message.event.data
     signal, now, last = "exit signal", f"now {_in_r(data['r'])}", _orders(data).rpartition("; ")[2]
-    if not last or STOP in last:  # nothing is to be done that the orders would tell: half of it has been left
+    if not last or STOP in last:  # no order remains to be done: half of it has been left
         ways = (f"{signal}, {now}{_because(data, ': ')}", f"{signal}, {now}")
         return _words(message, user_zone, exchange_zone, signal, ways)
     todo = f"you may {last.removeprefix(OR)}" if last.startswith(OR) else last
@@ -79,7 +79,7 @@ def exit_signal(message: Message, user_zone: str, exchange_zone: str | None) -> 
 
 
 def closed(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say what it came to, and what it was left at."""
+    """Give the result, and the exit price."""
     data: StoryData = message.event.data
     if data["exit"] is None:
         never = "closed without an entry"
@@ -94,7 +94,7 @@ def closed(message: Message, user_zone: str, exchange_zone: str | None) -> Words
 
 
 def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that there is no entry any more, and why."""
+    """Say that there is no longer an entry, and why."""
     data: StoryData = message.event.data
     what = f"{data['state']}: {_orders(data) or 'do not enter'}"
     ways = (f"{what}{_because(data, '; ')}", what)
@@ -102,7 +102,7 @@ def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> 
 
 
 def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say that nobody looks any more, and ask to look oneself."""
+    """Say that the story is no longer followed, and ask the user to watch it."""
     data: StoryData = message.event.data
     what = "not followed any more, look at it yourself"
     where = "never entered" if data["entry"] is None else f"entered at {data['entry']}, stop {data['stop']}"
@@ -117,7 +117,7 @@ def _words(
     ways: Sequence[str],
     besides: str = "",
 ) -> Words:
-    """Say it: ``what`` in two or three words, and in ``ways`` from the fullest to the shortest."""
+    """Write the words: ``what`` has two or three words, ``ways`` are headlines from the fullest to the shortest."""
     data: StoryData = message.event.data
     coming = sentence(data["next"])
     if data["state"] == "open" and coming:
@@ -140,7 +140,7 @@ def _words(
 
 
 def _headline(message: Message, ways: Sequence[str]) -> str:
-    """Write the first of several ways to say it that has room for the whole name, else the last."""
+    """Write the first of several headlines that has room for the whole name, else the last."""
     data: StoryData = message.event.data
 
     def saying(way: str) -> Callable[[str], str]:
@@ -168,7 +168,7 @@ def _before(message: Message) -> str:
 
 
 def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
-    """Say why this is told, of which bar, and what comes soon."""
+    """Give the reason of the message, its bar, and what comes soon."""
     data: StoryData = message.event.data
     at = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
     return " ".join(
@@ -184,7 +184,7 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
 
 
 def _standing(data: StoryData) -> str:
-    """Say which orders are to be in the market now."""
+    """Say which orders should be in the market now."""
     if data["orders"]:
         return f"Orders now: {_ended(data['orders'])}"
     if data["state"] == "open":
@@ -195,13 +195,13 @@ def _standing(data: StoryData) -> str:
 
 
 def _ended(text: str) -> str:
-    """Give a text as what stands after a colon."""
+    """Make a text fit after a colon."""
     shown = phrase(text)
     return shown + ("" if shown[-1:] in ".!?…" else ".")
 
 
 def _because(data: StoryData, link: str) -> str:
-    """Give the reason as what goes on with a headline."""
+    """Make the reason continue a headline."""
     reason = phrase(data["reason"])
     return reason and f"{link}{reason}"
 
@@ -211,7 +211,7 @@ def _orders(data: StoryData) -> str:
 
 
 def _glance(data: StoryData) -> str:
-    """Give what matters of the details."""
+    """Give the important details."""
     numbers = [f"{what} {value}" for what, value, _ in _in_risks(data)]
     if data["result"] is not None:
         numbers.insert(1, _money(data))
@@ -225,7 +225,7 @@ def _glance(data: StoryData) -> str:
 
 
 def _in_risks(data: StoryData) -> list[tuple[str, str, str]]:
-    """Name what is known in R, with its value and a note."""
+    """Name the figures known in R, with their values and notes."""
     is_result = data["exit"] is not None
     found = [
         ("result" if is_result else "now", data["r"], "before costs" if is_result else f"at the close {data['close']}"),
@@ -238,7 +238,7 @@ def _in_risks(data: StoryData) -> list[tuple[str, str, str]]:
 
 
 def _figures(data: StoryData) -> tuple[Line, ...]:
-    """Give the key figures for a glance: where it stands, and what one holds."""
+    """Give the key figures: the state of the story, and the position."""
     figures = [Line(what, value) for what, value, _ in _in_risks(data)]
     if data["result"] is not None:
         figures.append(Line("in money, before costs", _money(data)))

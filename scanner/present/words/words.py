@@ -44,19 +44,19 @@ WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "station.caught_up": station_words.caught_up,
     "station.watching": station_words.watching,
 }
-"""Who finds the words for which kind of event."""
+"""The function that words each kind of event."""
 
 
 def alert(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Put one event into words; times are given in the user's zone, and in the exchange's where one is known."""
+    """Put one event into words; times are in the user's zone, and in the exchange's zone if it is known."""
     return WORDS[message.event.kind](message, user_zone, exchange_zone)
 
 
 def conversation(message: Message, user_zone: str) -> str:
-    """Name the story that a message belongs to, the same whatever is said of it; empty where it belongs to none.
+    """Name the story of a message, always in the same way; empty if it belongs to none.
 
-    Size and room are those of its setup, where that is known. No price is in it: one that no longer holds would stand
-    above all that is said later.
+    Size and room are those of its setup, if that is known. It has no price, since an outdated one would be shown
+    with all later messages.
     """
     event = message.event
     if not event.facts.of_story:
@@ -71,12 +71,12 @@ def conversation(message: Message, user_zone: str) -> str:
 
 
 def newest_first(messages: Sequence[Message]) -> list[Message]:
-    """Put messages into the order of a digest: what was said last of the latest bar comes first."""
+    """Sort messages for a digest: the last one about the latest bar comes first."""
     return sorted(messages, key=lambda message: message.event.time)[::-1]
 
 
 def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:
-    """Put several events into words as one letter, the newest first.
+    """Word several events as one letter, the newest first.
 
     ``exchange_zones`` gives the zone of an instrument's exchange, by the instrument's name.
     """
@@ -96,7 +96,7 @@ def digest(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[
 
 
 def _whole(begin: str, parts: list[str]) -> str:
-    """List as many parts as a headline has room for."""
+    """List as many parts as fit into a headline."""
     shown = begin + ", ".join(parts)
     while len(shown) > TITLE_LENGTH:
         parts = parts[:-1]
@@ -105,7 +105,7 @@ def _whole(begin: str, parts: list[str]) -> str:
 
 
 def say(messages: Sequence[Message], user_zone: str, exchange_zones: Mapping[str, str]) -> Words:
-    """Put what a sink is handed into words: one message as an alert, several as a digest."""
+    """Word the messages for a sink: one as an alert, several as a digest."""
     if len(messages) != 1:
         return digest(messages, user_zone, exchange_zones)
     return alert(messages[0], user_zone, _exchange_zone(messages[0].event, exchange_zones))

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     from scanner.wording.words import Line, Words
 
-# Many mail programs read styles only where they stand on the element itself. The few rules in the head are for those
-# that know dark colours, and have to overrule these.
+# Many mail programs read styles only on the element itself. The few rules in the head are for those
+# that know dark colours, and must override these.
 STYLES = {
     "page": "margin:0;padding:8px 6px;background:#efece4;color:#1b242e;"
     "font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans',sans-serif;font-size:15px;line-height:1.4",
@@ -72,7 +72,7 @@ TIED = re.compile(r"\b(?:entry|stop|size|room|R|at|was) (?=[-−\d])|(?<=\d) (?=
 
 
 def html(words: Words, pictures: Sequence[str | None] = ()) -> str:
-    """Write a whole page. ``pictures`` are addresses of charts: one of an alert, or one for each alert of a digest."""
+    """Write a whole page. ``pictures`` are addresses of charts: one for an alert, or one for each alert of a digest."""
     charts = [*pictures, *[None] * (1 + len(words.parts))]
     cards = [_list(words), _rest(words.parts, charts)] if words.parts else [_alert(words, charts[0])]
     foot = _element("div", "foot", escape(f"{FULL} {NUMBERS}")) if words.caution else ""
@@ -81,7 +81,7 @@ def html(words: Words, pictures: Sequence[str | None] = ()) -> str:
 
 
 def _alert(words: Words, chart: str | None) -> str:
-    # Without figures there is no plan or position, and the details are what there is to see.
+    # Without figures there is no plan or position, so the details are shown open.
     tables = _table("Levels", words.levels) + _table(words.why_title, words.why)
     rest = _element("details", "rest", _element("summary", "more", "All details") + tables)
     return _card(
@@ -100,7 +100,7 @@ def _alert(words: Words, chart: str | None) -> str:
 
 
 def _list(words: Words) -> str:
-    """List the alerts of a digest, each in the line that one acts on, so that a few screens of a phone show ten."""
+    """List the alerts of a digest, each as the line to act on, so that a few screens of a phone show ten."""
     lines = [
         _element(
             "p",
@@ -116,7 +116,7 @@ def _list(words: Words) -> str:
 
 
 def _rest(parts: Sequence[Words], charts: Sequence[str | None]) -> str:
-    """Fold what there is to say of each alert of a digest beyond that line, with its chart."""
+    """Fold the rest of each alert of a digest, with its chart."""
     folded = [
         _element(
             "details",
@@ -135,7 +135,7 @@ def _rest(parts: Sequence[Words], charts: Sequence[str | None]) -> str:
 
 
 def _card(above: str, chart: str | None, below: str) -> str:
-    """Put a chart, as wide as the card, between what stands above and below it."""
+    """Place a chart, as wide as the card, between the parts above and below it."""
     return _element("div", "card", _element("div", "block", above) + _picture(chart) + _element("div", "block", below))
 
 
@@ -157,7 +157,7 @@ def _value(line: Line) -> str:
 
 
 def _about(words: Words) -> str:
-    """Name what it is about, where the headline does not begin with that."""
+    """Name the subject, if the headline does not begin with it."""
     return "" if words.headline.startswith(words.title) else _text("about", words.title)
 
 

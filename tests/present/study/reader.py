@@ -29,7 +29,7 @@ class Table:
 
 
 class Page(HTMLParser):
-    """What stands on a page. AssertionError where an element is not closed, or closed in another."""
+    """The content of a page. AssertionError if an element is not closed, or closed inside another."""
 
     def __init__(self, text: str) -> None:
         super().__init__()
@@ -83,7 +83,7 @@ class Page(HTMLParser):
         return [attributes for name, attributes in self.elements if name == tag]
 
     def table(self, caption: str) -> Table:
-        """Find a table by what its caption begins with."""
+        """Find a table by the beginning of its caption."""
         (found,) = [each for each in self.tables if each.caption.startswith(caption)]
         return found
 

@@ -1,4 +1,4 @@
-"""The report of a study: it says what the figures say, stands alone, and no name from a feed can add to it."""
+"""The report of a study: it shows the figures, needs nothing else, and no name from a feed can add to it."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def many() -> Page:
 
 
 def assert_says(cells: Sequence[str], *wanted: float | Interval | None) -> None:
-    """Hold the numbers in cells, in their order, against values as exact as they are shown."""
+    """Compare the numbers in cells, in their order, with values, to the digits shown."""
     told = [number for cell in cells for number in numbers(cell)]
     values: list[float] = []
     for each in wanted:
@@ -143,7 +143,7 @@ def test_every_number_about_the_past_and_the_future_is_that_of_the_report(many: 
 
 
 def assert_stands_alone(text: str) -> Page:
-    """Check that a page needs nothing else, runs nothing, and can be read with ears alone."""
+    """Check that a page needs nothing else, has no scripts, and can be read by a screen reader."""
     found = Page(text)
     without_data = re.sub(r"data:image/[a-z+]+;base64,[A-Za-z0-9+/=]+", "data:", text)
     assert not re.search(r"https?:|//|url\(|@import|\son\w+=", without_data)
@@ -166,7 +166,7 @@ def with_stories(study: Study) -> list[Shown]:
     return [Shown(each, b"\x89PNG\r\n") for each in choose(study)]
 
 
-def test_the_page_stands_alone_with_all_it_can_have() -> None:
+def test_a_page_with_every_section_needs_nothing_else() -> None:
     rate = Rate("pure chance", "an edge is claimed", 1_500, "3.2 %", "2.4 %", "4.2 %", "at most 5.0 %", met=True)
     measured = Measured("2026-03-02", "python -m tests.honesty", (rate, replace(rate, name="covered", met=None)))
     found = assert_stands_alone(page(MANY, REPORT, with_stories(MANY), measured))
@@ -204,7 +204,7 @@ def test_a_study_that_found_nothing_says_so() -> None:
 
 
 def hostile(name: str) -> tuple[Study, Report]:
-    """Put a name wherever something from a feed, a file or a user stands."""
+    """Put a name wherever a text comes from a feed, a file or a user."""
     study = study_of(results(60), instruments=(name, "FULMAR"))
     report = report_of(study)
     (judged,) = report.judged
@@ -233,7 +233,7 @@ def hostile_page(name: str) -> str:
 
 
 def shape(text: str) -> list[tuple[str, list[str]]]:
-    """Give the elements of a page and which attributes each has; a cell may have a class, by its length."""
+    """Give the elements of a page with their attributes; a cell may have a class, depending on its length."""
     return [(tag, sorted({*attributes} - {"class"})) for tag, attributes in Page(text).elements]
 
 

@@ -1,4 +1,4 @@
-"""The pictures of a report: their letters can be read, and they show what there is, in the right order and amount."""
+"""The pictures of a report: their texts are readable, and they show the results in the right order and number."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def every_picture() -> dict[str, Figure]:
 
 
 def boxes(figure: Figure) -> list[tuple[str, list[float]]]:
-    """Measure every text that is drawn: (left, bottom, right, top) in pixels."""
+    """Measure every drawn text: (left, bottom, right, top) in pixels."""
     canvas = FigureCanvasAgg(figure)
     canvas.draw()  # type: ignore[no-untyped-call]  # the library leaves it untyped
     (axes,) = figure.axes
@@ -66,7 +66,7 @@ def boxes(figure: Figure) -> list[tuple[str, list[float]]]:
 
 
 @pytest.mark.parametrize("figure", every_picture().values(), ids=every_picture())
-def test_all_letters_can_be_read(figure: Figure) -> None:
+def test_all_texts_are_readable(figure: Figure) -> None:
     found, (wide, high) = boxes(figure), figure.bbox.max
     assert len(found) > 4
     for text, (left, bottom, right, top) in found:
@@ -86,7 +86,7 @@ def test_every_trade_is_in_one_bar_and_a_zero_is_no_gain(net: list[float]) -> No
     assert shares[EDGES[:-1] >= 0].sum() == pytest.approx(100 * sum(each > 0 for each in net) / len(net))
 
 
-def test_the_changes_stand_in_order_with_their_ends() -> None:
+def test_the_changes_are_in_order_with_their_intervals() -> None:
     changes = best_first(REPORT.rules.variants)
     figure = forest._compose(changes)
     names = [text for text, _ in sorted(boxes(figure), key=lambda each: -each[1][1]) if text.startswith("doji_pause")]
@@ -101,7 +101,7 @@ def test_the_changes_stand_in_order_with_their_ends() -> None:
             assert ends == [each.corrected.low, each.corrected.high]
 
 
-def test_of_more_trades_than_can_be_seen_some_are_drawn_and_all_are_counted() -> None:
+def test_of_too_many_trades_some_are_drawn_and_all_are_counted() -> None:
     many = np.tile(NET, 10)
     told = reached.reached(np.maximum(many, 0), np.minimum(many, 0), many, seed=1)
     assert told == reached.reached(np.maximum(many, 0), np.minimum(many, 0), many, seed=1)

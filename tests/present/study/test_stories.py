@@ -1,4 +1,4 @@
-"""Which stories a report shows: by their result alone, none twice, and always the same."""
+"""Which stories a report shows: chosen by their result alone, none twice, and always the same."""
 
 from __future__ import annotations
 

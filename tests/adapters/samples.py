@@ -240,7 +240,7 @@ def set_aside_event(instrument: str = "HARBOUR", reason: str = "cost fails: 0.3,
 
 
 def withdrawn_event(setup: Event) -> Event:
-    """Say that a setup said earlier no longer stands."""
+    """Say that a setup said earlier no longer holds."""
     about = setup.data
     data: WithdrawnData = {
         "instrument": about["instrument"],

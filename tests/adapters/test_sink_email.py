@@ -169,7 +169,7 @@ async def test_the_letters_of_a_story_are_one_conversation_and_each_begins_with_
         second: [
             f"{LINE[0].upper()}{LINE[1:]}",
             "Lapsed: cancel the buy stop 101.35; no entry within 3 bars",
-            "Withdrawn: it no longer stands",
+            "Withdrawn: it no longer holds",
         ],
     }
     assert len({mail["Message-ID"] for mail in mails}) == len(mails)

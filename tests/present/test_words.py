@@ -253,7 +253,7 @@ HEADLINES = {
     "setup.forming": "Forming: HARBOUR 15m long doji pause; needs a close above 100.65 by Mon 2 Mar 17:00 Berlin",
     "setup.qualified": f"HARBOUR 15m long: {LINE}",
     "setup.set_aside": f"Set aside: HARBOUR 15m long: {LINE}",
-    "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer stands",
+    "setup.withdrawn": "Withdrawn: HARBOUR 15m long no longer holds",
     "setup.entered": "HARBOUR 15m long: entered at 101.40, stop 100.15, size 833, R 1.25",
     "setup.stop_raised": "HARBOUR 15m long: move the stop: sell stop 100.90, was 100.15, size 833; "
     "now +0.72 R, −0.40 R at the stop",
@@ -287,13 +287,13 @@ def test_a_withdrawal_says_whether_the_setup_holds_in_another_form() -> None:
     otherwise.data["otherwise"] = True
     said = [alert(Message(event), BERLIN, None) for event in (gone, otherwise)]
     assert [words.headline for words in said] == [
-        "Withdrawn: HARBOUR 15m long no longer stands",
-        "Withdrawn: HARBOUR 15m long does not stand as it was said",
+        "Withdrawn: HARBOUR 15m long no longer holds",
+        "Withdrawn: HARBOUR 15m long no longer holds as reported",
     ]
     assert said[0].wrong.startswith("Cancel an entry order that is still in the market. If it was filled, ")
     assert said[1].wrong == (
-        "If you have acted on it, look at your orders and your stop: they go by what has changed. An alert of its own "
-        "says how it stands now, unless it is set aside or its evidence is less than you ask for."
+        "If you have acted on it, look at your orders and your stop: they follow the old levels. Another alert "
+        "gives the new ones, unless the setup is set aside or has less evidence than you ask for."
     )
     del gone.data["otherwise"]  # as in a store of an earlier release
     assert alert(Message(gone), BERLIN, None) == said[0]

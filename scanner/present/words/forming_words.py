@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from scanner.ports import Message
 
 NEXT_ONLY = (
-    "Valid for the next bar only: if that bar does not do all of this, the setup does not stand, and nothing more is "
-    "said. Even if it does, place and surroundings are judged only at its close."
+    "Valid for the next bar only: if that bar does not do all of this, there is no setup, and you hear no more of it. "
+    "Even if it does, place and surroundings are judged only at its close."
 )
 
 

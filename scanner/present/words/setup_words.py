@@ -101,7 +101,7 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
     """Say that a setup reported earlier no longer holds, or no longer as reported."""
     data: WithdrawnData = message.event.data
     otherwise = data.get("otherwise", False)  # missing in events of earlier releases
-    what = "does not stand as it was said" if otherwise else "no longer stands"
+    what = "no longer holds as reported" if otherwise else "no longer holds"
     return Words(
         headline=headline(
             lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
@@ -117,11 +117,11 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
         wrong="It was set aside, so there was nothing to act on."
         if data.get("set_aside", False)
-        else "If you have acted on it, look at your orders and your stop: they go by what has changed. An alert of its "
-        "own says how it stands now, unless it is set aside or its evidence is less than you ask for."
+        else "If you have acted on it, look at your orders and your stop: they follow the old levels. Another "
+        "alert gives the new ones, unless the setup is set aside or has less evidence than you ask for."
         if otherwise
-        else "Cancel an entry order that is still in the market. If it was filled, you hold a position that the rules "
-        "no longer speak for.",
+        else "Cancel an entry order that is still in the market. If it was filled, you hold a position that the "
+        "rules no longer support.",
         caution=SHORT,
     )
 

@@ -102,7 +102,7 @@ def test_with_a_configuration_it_says_what_the_station_did(
     clock = [event.time + HOUR]
     with Store.open(tmp_path / "kept.db", lambda: clock[0]) as store:
         assert told() == [
-            "Sent to nobody: the station did not say this setup. It did not see the bar, or judged it by other rules."
+            "Sent to nobody: the station did not report this setup, as it missed the bar or judged it by other rules."
         ]
         store.commit(Batch(said=[Said(event, ["phone", "paper", "bell"])]))
         store.outbox.dead([2], "no such user")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 DAY = 86_400 * SECOND
-NOBODY = "Nobody has looked yet at what setups of this kind came to on your bars: no study is kept."
+NOBODY = "Nobody has looked yet at how setups of this kind did on your bars: no study is kept."
 SO_FAR = "So far 214 of this kind on your bars: 31 % winners, mean"
 STUDIED = "(study of Sun 1 Mar 2026, bars to Fri 27 Feb 2026)."
 
@@ -149,10 +149,7 @@ def test_a_record_is_read_again_whenever_it_changes_and_a_damaged_one_is_reporte
     ):
         path.write_bytes(damaged)
         for _ in range(2):
-            assert (
-                notes(event)
-                == "What setups of this kind came to cannot be told: the study that is kept cannot be read."
-            )
+            assert notes(event) == "How setups of this kind did is unknown: the kept study cannot be read."
         assert troubles.pop().startswith(f"{path}: the study kept there cannot be read (")
         assert troubles == []
     path.write_bytes(whole)

@@ -111,6 +111,6 @@ def test_a_damaged_record_is_reported_in_the_log_and_in_alerts(known: Settings) 
     path = beside(known.store_path)
     path.write_bytes(b"{")
     setups, log = watched(known, 3)
-    said = "What setups of this kind came to cannot be told: the study that is kept cannot be read."
+    said = "How setups of this kind did is unknown: the kept study cannot be read."
     assert {each["record"] for each in setups} == {said}
     assert log.count(f"{path}: the study kept there cannot be read (") == 1

@@ -104,7 +104,7 @@ SHORT_SIDE = {
     "setup.closed": "closed +1.12 R, +1166.20 EUR before costs: left at 99.60 on pressure",
     "setup.lapsed": "lapsed: cancel the sell stop 101.05; no entry within 3 bars",
     "setup.spoiled": "spoiled: cancel the sell stop 101.05; the MACD line crossed back before the entry",
-    "setup.broken_off": "not followed any more, look at it yourself: entered at 101.00, stop 101.50",
+    "setup.broken_off": "no longer followed, look at it yourself: entered at 101.00, stop 101.50",
 }
 
 
@@ -228,7 +228,7 @@ def test_one_broken_off_has_no_result_and_asks_to_look() -> None:
     assert words.orders == "No orders from here: those in the market are yours to look after."
     assert words.wrong.startswith("It is no longer followed; look at it yourself. If you hold a position,")
     waited = said(story_event("setup.broken_off"), entry=None, risk=None, best_r=None, worst_r=None, reason=SPLIT)
-    assert waited.headline == "HARBOUR 15m long: not followed any more, look at it yourself: never entered"
+    assert waited.headline == "HARBOUR 15m long: no longer followed, look at it yourself: never entered"
 
 
 @pytest.mark.parametrize("kind", ["setup.lapsed", "setup.spoiled"])

@@ -262,7 +262,7 @@ HEADLINES = {
     "setup.closed": "HARBOUR 15m long: closed +1.12 R, +1166.20 EUR before costs: left at 102.80 on pressure",
     "setup.lapsed": "HARBOUR 15m long: lapsed: cancel the buy stop 101.35; it is told here why",
     "setup.spoiled": "HARBOUR 15m long: spoiled: cancel the buy stop 101.35; it is told here why",
-    "setup.broken_off": "HARBOUR 15m long: not followed any more, look at it yourself: entered at 101.40, stop 100.90",
+    "setup.broken_off": "HARBOUR 15m long: no longer followed, look at it yourself: entered at 101.40, stop 100.90",
     "series.held": "On hold: HARBOUR 15m, no setups until 250 more bars",
     "series.resumed": "Watched again: HARBOUR 15m",
     "feed.late": "Feed late: HARBOUR, 2 series, since Mon 2 Mar 2026 17:00 Berlin",

@@ -27,8 +27,8 @@ def file_lines(file: UnderstoodFile) -> list[str]:
     if file.stamp == "date":
         times = "days"
     else:
-        zone = f"by the clocks of {file.zone}" if file.zone else "in a zone that they tell themselves"
-        unsaid = ", as no other zone is told (--tz)" if file.zone == "UTC" else ""
+        zone = f"by the clocks of {file.zone}" if file.zone else "in the zone they name"
+        unsaid = ", since no other zone was given (--tz)" if file.zone == "UTC" else ""
         times = f"when a bar {'opens' if file.stamp == 'open' else 'closes'}, {zone}{unsaid}"
     told = {
         "form": file.form,

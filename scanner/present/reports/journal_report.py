@@ -143,14 +143,14 @@ def review_lines(found: Review, zone: str) -> list[str]:
 
 def _figures(found: Review) -> list[str]:
     if not found.closed:
-        return ["Nothing was closed, so no result can be shown; `closewatch journal` tells when what was found."]
+        return ["Nothing was closed, so no result can be shown; `closewatch journal` lists what was found, and when."]
     heads, rows, notes = figure_rows(found)
     lines = table(heads, rows)
     lines += [
         "",
-        "Taken, passed and all go by the rules, your prices by your own. All leaves out",
-        "what was set aside. R is before costs. The intervals are Wilson's for winners,",
-        "and those of a bootstrap for the mean R.",
+        "Taken, passed and all use the prices of the rules; your prices are your own.",
+        "All leaves out what was set aside. R is before costs. The intervals are",
+        "Wilson's for winners, and those of a bootstrap for the mean R.",
     ]
     return [*lines, *notes]
 
@@ -202,5 +202,5 @@ def _costs(each: Figures) -> str:
 
 def _broken(found: Mapping[Broken, int]) -> list[str]:
     if not sum(found.values()):
-        return ["", "Rules broken: none that the decisions tell of."]
+        return ["", "Rules broken: none, as far as your decisions show."]
     return ["", "Rules broken:", *(f"{found[kind]:>4,}  {BROKEN_WORDS[kind]}" for kind in BROKEN if found.get(kind))]

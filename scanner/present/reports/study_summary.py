@@ -38,7 +38,7 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         *_rules(report.rules),
         f"R is net of costs: real ones for {study.costs_known:.0%} of the setups, 0.05 R for the others. Intervals",
         "resample whole months; «-» where fewer than 30 trades or 12 months make none.",
-        "«difference» is the setups less the random bars, and «as well» how often those come to as much.",
+        "«difference» is the setups minus the random bars; «as well» is how often those do as well.",
     ]
 
 
@@ -101,8 +101,8 @@ def _rules(rules: Rules) -> Iterator[str]:
         return
     compared = [each for each in rules.variants if not each.too_few]
     differ = sum(each.differs for each in compared)
-    told = f"{len(compared):,} have trades enough to compare, and {differ:,} of them differ"
-    yield f"{len(rules.variants):,} changes of the rules: {told if compared else 'none has trades enough to compare'}"
+    told = f"{len(compared):,} have enough trades to compare, and {differ:,} of them differ"
+    yield f"{len(rules.variants):,} changes of the rules: {told if compared else 'none has enough trades to compare'}"
     yield ""
 
 

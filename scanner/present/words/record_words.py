@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from scanner.studies.kept.record import KindRecord, Record
 
 DAY = 86_400 * SECOND
-NOBODY = "Nobody has looked yet at what setups of this kind came to on your bars: no study is kept."
-UNREADABLE = "What setups of this kind came to cannot be told: the study that is kept cannot be read."
+NOBODY = "Nobody has looked yet at how setups of this kind did on your bars: no study is kept."
+UNREADABLE = "How setups of this kind did is unknown: the kept study cannot be read."
 NO_RECORD = (
     "No study is kept, and alerts say that nobody has looked; "
     "`closewatch study FILE… --config CONFIG.toml --keep` keeps one."

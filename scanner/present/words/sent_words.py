@@ -29,7 +29,7 @@ def sent(
     """
     if not said:
         return [
-            "Sent to nobody: the station did not say this setup. It did not see the bar, or judged it by other rules."
+            "Sent to nobody: the station did not report this setup, as it missed the bar or judged it by other rules."
         ]
     return [line for kept, deliveries in said for line in _of_event(kept, deliveries, bundled, stale_after, zone)]
 

@@ -36,7 +36,7 @@ LEAVING = "If you leave, take your stop out of the market as well."
 STANDING = "If you have entered all the same, you hold a position that is not followed here."
 UNFOLLOWED = (
     "If you hold a position, or have an order in the market, look at it now: "
-    "you will be told of no exit signal and no stop."
+    "you will get no exit signal and no new stop."
 )
 
 
@@ -104,9 +104,9 @@ def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> 
 def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say that the story is no longer followed, and ask the user to watch it."""
     data: StoryData = message.event.data
-    what = "not followed any more, look at it yourself"
+    what = "no longer followed, look at it yourself"
     where = "never entered" if data["entry"] is None else f"entered at {data['entry']}, stop {data['stop']}"
-    return _words(message, user_zone, exchange_zone, "not followed any more", (f"{what}: {where}", what), UNFOLLOWED)
+    return _words(message, user_zone, exchange_zone, "no longer followed", (f"{what}: {where}", what), UNFOLLOWED)
 
 
 def _words(

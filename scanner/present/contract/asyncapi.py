@@ -15,8 +15,8 @@ BINDING = "0.2.0"
 """Version of AsyncAPI's MQTT bindings."""
 ROOT = "{prefix}/{station}"
 ENCODED = (
-    "Each byte of its UTF-8 that is no letter, digit or one of _.-~!'(),:;=@^& is written as % and two hex digits; "
-    "an empty name is a lone %."
+    "Each byte of its UTF-8 form that is not a letter, a digit or one of _.-~!'(),:;=@^& is written as % and two hex "
+    "digits; an empty name is a single %."
 )
 PARAMETERS = {
     "prefix": {
@@ -38,7 +38,7 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
     about = {topic: [kind for kind in payloads if kind.startswith(f"{topic}.")] for topic in _abouts(payloads)}
     channels = {
         "setups": _channel(
-            "setups/{instrument}/{timeframe}/{direction}", about["setup"], "Every event about a setup, as it is said."
+            "setups/{instrument}/{timeframe}/{direction}", about["setup"], "Every event about a setup, as it happens."
         ),
         "series": _channel("series/{instrument}/{timeframe}", about["series"], "A series put on hold or resumed."),
         "feeds": _channel("feeds/{feed}", about["feed"], "A feed that is late or back."),
@@ -47,17 +47,17 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
         "setupState": _channel(
             "state/setups/{instrument}/{timeframe}/{direction}/{thread}",
             [kind for kind in about["setup"] if not (KINDS[kind].ends or KINDS[kind].on_request)],
-            "The last event of a setup whose story goes on, for those who come late; cleared by an empty message when "
-            "it ends. Nothing is kept of setups that are forming or were set aside.",
+            "The last event of each story that has not ended, for those who subscribe later; cleared by an empty "
+            "message at its end. Nothing is kept of setups that are forming or were set aside.",
         ),
         "decisions": _channel(
             "decide",
             ["decision"],
-            "What the user decided of a setup, where the station is set up to hear it: only from a broker that lets "
+            "What the user decided on a setup, if the station is configured to accept it: only from a broker that lets "
             "nobody in without a login. A retained message is refused, a repeated one changes nothing, and one that is "
-            "sent while the station is away is not heard.",
+            "sent while the station is away is lost.",
         ),
-        "answers": _channel("decided", ["decision.answer"], "The answer to each decision that was heard."),
+        "answers": _channel("decided", ["decision.answer"], "The answer to each decision that was received."),
     }
     retained = {"stationState", "setupState"}
     state = {

@@ -19,12 +19,12 @@ TEXT_OF: Mapping[Decided, str | None] = {"take": "note", "pass": "why", "leave":
 """The field that has the text of a decision, as on the command line."""
 NUMBERS_OF: Mapping[Decided, tuple[str, ...]] = {"take": ("price", "size"), "pass": (), "leave": ("price",), "note": ()}
 ABOUT = {
-    "id": "The setup: its instrument, where only one setup of that is open, or the first letters of its id.",
+    "id": "The setup: its instrument, if only one of its setups is open, or the first letters of its id.",
     "price": "Your price, a decimal.",
     "size": "Your size, a decimal.",
     "note": "What you want to remember of it.",
     "why": "Why you passed it.",
-    "key": "Comes back in the answer, so that you can tell which message it is to.",
+    "key": "Returned in the answer, so that you know which message it answers.",
 }
 NUMBER = r"^-?\d+(\.\d+)?$"
 
@@ -52,7 +52,7 @@ def read(message: bytes) -> dict[str, str]:
             shown = plain(name, SHOWN)
             raise UnreadableError(f"{shown} is not known with the decision {kind}, which has {', '.join(known)}")
         if not isinstance(value, str):
-            raise UnreadableError(f'{name} has to be a text, in quotes such as "101.40"')
+            raise UnreadableError(f'{name} must be text, in quotes such as "101.40"')
     if not told.get("id"):
         raise UnreadableError("id is missing; name the setup by its instrument or the first letters of its id")
     if len(told.get("key", "")) > LONGEST_KEY:
@@ -115,8 +115,8 @@ def answer_schema() -> dict[str, Any]:
         "properties": {
             "kept": {"type": "boolean", "description": "Whether the decision was kept."},
             "said": {"type": "string", "description": "What was kept, or why not, in the words of the command line."},
-            "thread": {"type": "string", "description": "Where it was kept, the id of the event that found the setup."},
-            "key": {"type": "string", "description": "The key of the message, where it had one."},
+            "thread": {"type": "string", "description": "If it was kept, the id of the event that found the setup."},
+            "key": {"type": "string", "description": "The key of the message, if it had one."},
         },
         "required": ["kept", "said"],
     }

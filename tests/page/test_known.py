@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import httpx
@@ -12,6 +14,7 @@ from scanner.configuration.model import settings as configuration
 from scanner.events import OF_SETUPS
 from scanner.journal.open_stories import OpenStories
 from scanner.journal.stories import stories
+from scanner.market.splits import Adjustment
 from scanner.page.known.configured import Configured
 from scanner.page.known.looking import Looker
 from scanner.page.workroom.judging import judge_last, judged_at
@@ -41,10 +44,11 @@ def kept(folder: Path) -> Store:
     return store
 
 
-def test_a_bar_is_judged_again_as_it_was_judged_live(tmp_path: Path) -> None:
+@pytest.mark.parametrize("adjustments", [(), (Adjustment(int(BARS.open_time[400]), Fraction(101, 100)),)])
+def test_a_bar_is_judged_again_as_it_was_judged_live(tmp_path: Path, adjustments: tuple[Adjustment, ...]) -> None:
     with kept(tmp_path) as store:
         known = configuration.load(tmp_path / "watch.toml", {})
-        watched = {"GANNET": known.of("GANNET")}
+        watched = {"GANNET": replace(known.of("GANNET"), adjustments=adjustments)}
         setups = [kept_one.event for kept_one in store.events.find(kinds=["setup.qualified"])]
         assert setups
         numbers = [int(np.searchsorted(BARS.close_time, event.time)) for event in setups]

@@ -231,8 +231,7 @@ class Pipeline:
 
     def lanes_of(self, bars: Bars) -> Iterator[tuple[Lane, Bars]]:
         """Make each timeframe's bars from checked bars of the base timeframe, for its engine to take."""
-        if self.adjustments:
-            bars = adjust(bars, self.adjustments)
+        bars = adjust(bars, self.adjustments)
         for lane in self.lanes:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 

@@ -54,6 +54,8 @@ class Adjustment:
 
 def adjust(bars: Bars, adjustments: Sequence[Adjustment]) -> Bars:
     """Rescale the bars that opened before each adjustment: prices divided, volume multiplied by its ratio."""
+    if not adjustments:
+        return bars
     factor = np.ones(len(bars))
     for adjustment in adjustments:
         factor[bars.open_time < adjustment.time] *= float(adjustment.ratio)

@@ -171,7 +171,7 @@ class Desk:
             [pipelines[name] for name in known],
             [stored.states[place] for place in known.values()],
             [stored.checkpoints[place] for place in known.values()],
-            stored.bars,
+            self._as_judged(known, stored),
             np.append(stored.begins, 0)[at],
             np.append(stored.ends, 0)[at],
         )
@@ -181,6 +181,16 @@ class Desk:
         self.pipelines |= pipelines
         self._decided.begin(pipelines)
         return [name for name in names if name in anew]
+
+    def _as_judged(self, known: Mapping[str, int], stored: StoredTogether) -> Bars:
+        """Give all stored bars as they were judged; the base series of instruments ``known`` are at these places."""
+        bars = stored.bars
+        for name, place in known.items():
+            if self.watched[name].adjustments:
+                begin, end = stored.begins[place], stored.ends[place]
+                judged = self.watched[name].as_judged(self._base(name).timeframe, bars[begin:end])
+                bars = Bars.joined([bars[:begin], judged, bars[end:]])
+        return bars
 
     def _remember(self, names: Sequence[str], known: Mapping[str, int], stored: StoredTogether) -> None:
         """Take note of the last bars of instruments; the series of those ``known`` are at these places."""

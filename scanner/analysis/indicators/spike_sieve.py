@@ -81,7 +81,7 @@ class SpikeSieve:
 
     def sift(self, bars: Bars, known: Flags) -> dict[int, str]:
         """Give the bars to be taken out, and what is odd about each; those that are ``known`` stay."""
-        adjusted = adjust(bars, self._adjustments) if self._adjustments else bars
+        adjusted = adjust(bars, self._adjustments)
         prices = np.array([adjusted.open, adjusted.high, adjusted.low, adjusted.close])
         before, atrs = self._last.shape[1], np.empty(len(bars))
         room = np.empty((PRICES, before + len(bars)))

@@ -47,6 +47,8 @@ def _drawn(choice: Choice, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[
     own = bars.get(SeriesKey(entry.instrument, entry.timeframe))
     if own is None:
         return
+    if choice.known is not None:
+        own = choice.known.as_judged(entry.instrument, entry.timeframe, own, entry.found)
     end = int(np.searchsorted(own.close_time, entry.found, side="right"))
     if not end or own.close_time[end - 1] != entry.found:
         return

@@ -35,7 +35,8 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
     # A message may be sent long after its bar, when many bars have followed.
     since = ((store.bars.last_close(key) or 0) - told[0].time) // Timeframe.named(key.timeframe).nanoseconds
     for stored in store.bars.load([key], 2 * watched.rulebook.history + max(since, 0)):
-        bars = stored.bars[: int(np.searchsorted(stored.bars.close_time, event.time, side="right"))]
+        bars = watched.as_judged(key.timeframe, stored.bars, told[0].time)
+        bars = bars[: int(np.searchsorted(bars.close_time, event.time, side="right"))]
         if not len(bars) or told[0].time < bars.close_time[0]:
             return None
         if follows:

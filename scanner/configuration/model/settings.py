@@ -29,7 +29,7 @@ from scanner.market.sessions.calendars import Calendar, calendar_named
 from scanner.market.sessions.dates import Dates
 from scanner.market.sessions.dates import read as read_dates
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.market.splits import Adjustment
+from scanner.market.splits import Adjustment, adjust
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from scanner.analysis.rules import Rules
     from scanner.configuration.model.tables import Split
+    from scanner.market.bars import Bars
     from scanner.market.price_steps import PriceSteps
     from scanner.market.sessions.dates import Dated
     from scanner.trade.rulebook import Rulebook
@@ -68,6 +69,15 @@ class Watched:
     def rules(self) -> Rules:
         """The common rules for it."""
         return self.rulebook.rules
+
+    def as_judged(self, timeframe: str, stored: Bars, at: int | None = None) -> Bars:
+        """Give stored bars as they are judged, or were ``at`` a time.
+
+        Those of the base timeframe are stored as they were sent. A split is configured after its day, so bars of a
+        setup before it were judged as they were sent.
+        """
+        splits = [each for each in self.adjustments if at is None or each.time <= at]
+        return adjust(stored, splits) if timeframe == self.base.name else stored
 
     @property
     def on_list(self) -> OnList:
@@ -114,6 +124,10 @@ class Settings(Document):
         """The user's dates, read on first use; what is wrong with their file is in their troubles."""
         path = self.surroundings.dates
         return Dates() if path is None else read_dates(self.folder / path, self.station.zone)
+
+    def as_judged(self, instrument: str, timeframe: str, stored: Bars, at: int) -> Bars:
+        """Give stored bars as they were judged at a time; as they are, of an instrument that is not on the list."""
+        return self.of(instrument).as_judged(timeframe, stored, at) if instrument in self.instruments else stored
 
     def of(self, name: str, *, steps: PriceSteps | None = None, timeframes: tuple[Timeframe, ...] = ()) -> Watched:
         """Resolve one instrument; ``steps`` and ``timeframes`` apply if none are given.

@@ -14,7 +14,7 @@ from scanner.store import SeriesKey
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.analysis.rules import Rules
+    from scanner.configuration.model.settings import Settings
     from scanner.engine import SeriesEngine
     from scanner.event_data import SetupData
     from scanner.events import Event
@@ -32,7 +32,7 @@ AFTER = 60
 """Most bars shown after the requested one."""
 
 
-def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
+def _bars_around(store: Store, settings: Settings, key: SeriesKey, time: int) -> Bars | None:
     """Read the bars of a series from well before the one that closed at a time; None if that bar is gone."""
     last = store.bars.last_close(key)
     if last is None:
@@ -41,18 +41,19 @@ def _bars_around(store: Store, key: SeriesKey, time: int) -> Bars | None:
     for stored in store.bars.load([key], SETTLING + SHOWN + since):
         at = int(np.searchsorted(stored.bars.close_time, time))
         if at < len(stored.bars) and stored.bars.close_time[at] == time:
-            return stored.bars
+            return settings.as_judged(key.instrument, key.timeframe, stored.bars, time)
     return None
 
 
-def story_picture(store: Store, told: Sequence[Event], rules: Rules, zone: str) -> bytes | None:
+def story_picture(store: Store, told: Sequence[Event], settings: Settings) -> bytes | None:
     """Draw a story up to its last event, as PNG; None if its bars are gone."""
     from scanner.present.chart.chart import chart_for  # noqa: PLC0415 - drawing is heavy, and not needed with script
     from scanner.present.story_chart.chart import story_chart_for  # noqa: PLC0415 - as above
 
     told = [each for each in told if each.kind != "setup.withdrawn"]
     setup: SetupData = told[0].data
-    bars = _bars_around(store, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
+    rules, zone = settings.rulebook_of(setup["instrument"]).rules, settings.station.zone
+    bars = _bars_around(store, settings, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
     if bars is None or (len(told) > 1 and not np.isin(told[-1].time, bars.close_time)):
         return None
     if len(told) > 1:
@@ -70,15 +71,16 @@ def bar_picture(bar: JudgedBar, zone: str) -> bytes:
     return draw(picture_of(own, bar.engine.without_setups(), zone, event))
 
 
-def story_values(store: Store, told: Sequence[Event], rules: Rules, zone: str) -> dict[str, Any] | None:
+def story_values(store: Store, told: Sequence[Event], settings: Settings) -> dict[str, Any] | None:
     """Give the chart of a story as plain values; None if its bars are gone."""
     setup: SetupData = told[0].data
-    bars = _bars_around(store, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
+    bars = _bars_around(store, settings, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
     if bars is None:
         return None
     at = int(np.searchsorted(bars.close_time, told[0].time))
     end = min(int(np.searchsorted(bars.close_time, told[-1].time)), len(bars) - 1)
-    values = _values(bars, at, end, engine_for(setup, rules), zone)
+    engine = engine_for(setup, settings.rulebook_of(setup["instrument"]).rules)
+    values = _values(bars, at, end, engine, settings.station.zone)
     return values | _setup_values(setup, at - values["first"]) | _told_values(told, bars, values["first"])
 
 

@@ -12,7 +12,6 @@ from scanner.commands.recorded.one_bar import bar_at
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.market.splits import adjust
 from scanner.pipeline import Pipeline
 from scanner.store import SeriesKey
 
@@ -90,9 +89,7 @@ def judge_bar(
 
     ``bars`` are those of the series and of its coarser timeframes.
     """
-    base = SeriesKey(key.instrument, watched.base.name)
-    if watched.adjustments and base in bars:  # the store has these as they were sent, and coarser ones as adjusted
-        bars = {**bars, base: adjust(bars[base], watched.adjustments)}
+    bars = {each: watched.as_judged(each.timeframe, stored) for each, stored in bars.items()}
     own = bars.get(key, NO_BARS)
     if not len(own):
         return None

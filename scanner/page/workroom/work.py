@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
-    from scanner.analysis.rules import Rules
     from scanner.configuration.model.settings import Settings
     from scanner.events import Event
     from scanner.page.views.explanation import Explained
@@ -116,14 +115,14 @@ class Work:
         """Give the chart of a story as values, in JSON; None if its bars are gone."""
         with self._store() as store:
             told = self._told(store, story)
-            values = charts.story_values(store, told, self._rules_for(told), self._settings.station.zone)
+            values = charts.story_values(store, told, self._settings)
         return None if values is None else orjson.dumps(values)
 
     def story_picture(self, story: str, *, dark: bool) -> bytes | None:
         """Draw a story up to its last event, as PNG; None if its bars are gone."""
         with self._store() as store:
             told = self._told(store, story)
-            drawn = charts.story_picture(store, told, self._rules_for(told), self._settings.station.zone)
+            drawn = charts.story_picture(store, told, self._settings)
         return darkened(drawn) if drawn is not None and dark else drawn
 
     def sheet(self, setup: str) -> Sheet:
@@ -148,10 +147,6 @@ class Work:
             raise NothingHereError(NO_STORY)
         events = [each.event for each in found[0].events]
         return events[max(number for number, event in enumerate(events) if event.facts.begins) :]
-
-    def _rules_for(self, told: Sequence[Event]) -> Rules:
-        """Give the rules of a story's instrument; the defaults if it is no longer on the list."""
-        return self._settings.rulebook_of(told[0].data["instrument"]).rules
 
     def _chosen(self, setup: str) -> tuple[Listed, Rulebook]:
         """Find a setup, and make a rulebook with only this setup."""

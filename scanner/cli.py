@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from typing import Annotated, Literal
 
@@ -111,4 +112,6 @@ def main() -> None:
     from scanner.commands.trouble import run_guarded, stop_at_sigterm  # noqa: PLC0415 - not needed to parse the command line
 
     stop_at_sigterm()
-    sys.exit(run_guarded(app))
+    code = run_guarded(app)
+    gc.freeze()  # else Python would search all that is loaded for cycles once more before it ends
+    sys.exit(code)

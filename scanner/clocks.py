@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import time
 from typing import TYPE_CHECKING, Protocol
 
@@ -38,7 +37,9 @@ class WallClock:
 
     async def sleep(self, seconds: float) -> None:
         """Wait."""
-        await asyncio.sleep(seconds)
+        from asyncio import sleep  # noqa: PLC0415 - slow to load, and recordings are read without waiting
+
+        await sleep(seconds)
 
 
 class PacedClock:
@@ -60,4 +61,6 @@ class PacedClock:
 
     async def sleep(self, seconds: float) -> None:
         """Wait for some seconds of the time being played."""
-        await asyncio.sleep(seconds / self.pace)
+        from asyncio import sleep  # noqa: PLC0415 - as above
+
+        await sleep(seconds / self.pace)

@@ -31,23 +31,24 @@ CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """The environment variable with which the compiling library, and so this module, lets users choose the folder."""
 
 
-LINEAR_ALGEBRA = "scipy.linalg.cython_blas"
-"""A module that the compiler's array functions load if it is installed; nothing here uses it."""
+UNUSED = {"numba.np.arraymath": "scipy.linalg.cython_blas", "numba.core.typing.cffi_utils": "cffi"}
+"""Parts of the compiler, and what each loads if it is installed: linear algebra and calls of C, which are not used."""
 
 
-def _load_array_functions() -> None:
-    """Load the array functions now, without linear algebra, which takes longer to load than everything else here."""
-    if LINEAR_ALGEBRA in sys.modules:
+def _load_without(unused: str, part: str) -> None:
+    """Load a part of the compiler now, without a module that it can do without and that takes long to load."""
+    if unused in sys.modules:
         return
     modules: dict[str, Any] = sys.modules  # None in it marks a module as missing
-    modules[LINEAR_ALGEBRA] = None
+    modules[unused] = None
     try:
-        import_module("numba.np.arraymath")
+        import_module(part)
     finally:
-        del modules[LINEAR_ALGEBRA]
+        del modules[unused]
 
 
-_load_array_functions()
+for _part, _unused in UNUSED.items():
+    _load_without(_unused, _part)
 
 
 @cache

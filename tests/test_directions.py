@@ -119,6 +119,14 @@ def test_asking_for_help_imports_nothing_heavy() -> None:
     assert printed.stdout.strip() == "[]"
 
 
+def test_a_replay_without_a_configuration_imports_nothing_for_watching() -> None:
+    heavy = ("asyncio", "cffi", "exchange_calendars", "matplotlib", "pandas", "pydantic_settings", "rich")
+    modules = "scanner.cli, scanner.commands.recorded.replay, adapters.feeds.recorded"
+    code = f"import sys, {modules}; print([name for name in {heavy!r} if name in sys.modules])"
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert printed.stdout.strip() == "[]"
+
+
 def test_the_page_holds_nothing_of_the_rules() -> None:
     heavy = ("numba", "pandas", "pyarrow", "matplotlib", "bokeh", "exchange_calendars", "pydantic_settings")
     modules = "scanner.page.__main__, scanner.page.app, scanner.page.known.looking"

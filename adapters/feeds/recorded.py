@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - pydantic reads it when it runs
 from typing import TYPE_CHECKING, Literal
@@ -19,6 +18,7 @@ from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
+    import asyncio
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     import pandas as pd
@@ -149,7 +149,9 @@ class RecordedFeed:
     async def start(self) -> None:
         """Read the files, unless they were read already."""
         if self.clock is None:
-            await asyncio.to_thread(self.read)
+            from asyncio import to_thread  # noqa: PLC0415 - slow to load, and not needed for a replay
+
+            await to_thread(self.read)
 
     async def stop(self) -> None:
         """Stop; there is nothing to release."""

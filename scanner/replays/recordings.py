@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
-from importlib.metadata import entry_points
+from importlib.metadata import distribution
 from itertools import product
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -113,7 +113,7 @@ def survey(paths: Sequence[Path], reading: Reading) -> Iterator[tuple[Path, str 
 
 @cache
 def _feed() -> Any:  # noqa: ANN401 - a feed is known by name alone
-    (feed,) = entry_points(group="closewatch.feeds", name="recorded")
+    (feed,) = distribution("closewatch").entry_points.select(group="closewatch.feeds", name="recorded")
     return feed.load()
 
 

@@ -10,11 +10,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from scanner.commands import output
+from scanner.commands.recorded.ready import make_ready
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
-from scanner.configuration.model.wrong_setups import try_own_setups
-from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.replays.recordings import advised, prepare, recordings
@@ -72,9 +70,7 @@ class Recorded:
     def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
         """Read the recording; UsageError if there are none or several, or ``at`` is wrong."""
         parse_moment(at, reading.tz)
-        output.announce_compiling(needed=needs_compiling(reading.rulebook))
-        if reading.settings is not None:
-            try_own_setups(reading.settings)
+        make_ready(reading)
         return _read(paths, reading, instrument)
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import inspect
 import re
 import time
@@ -34,6 +35,10 @@ ConfigFile = Annotated[
         metavar="CONFIG.toml",
     ),
 ]
+
+
+SELDOM = 200_000
+"""How many new objects start a search for reference cycles: more than loading a command makes, which leaves none."""
 
 
 def reading_of(
@@ -90,12 +95,15 @@ def reading_of(
 ) -> Reading:
     """Put together how files are read, and what a configuration adds to that."""
     from scanner.commands.recorded.one_bar import parse_moment  # noqa: PLC0415 - heavy, and not needed for --help
-    from scanner.configuration.model.settings import load  # noqa: PLC0415 - as above
     from scanner.replays.recordings import Reading, named_columns  # noqa: PLC0415 - as above
     from scanner.trade.rulebook import Rulebook  # noqa: PLC0415 - as above
     from scanner.trade.size import Account  # noqa: PLC0415 - as above
 
-    known = None if config is None else load(config)
+    known = None
+    if config is not None:
+        from scanner.configuration.model.settings import load  # noqa: PLC0415 - heavy, and seldom needed
+
+        known = load(config)
     account = Account() if known is None else known.account
     if equity is not None:
         account = account.model_copy(update={"equity": _number(equity, "--equity")})
@@ -137,6 +145,7 @@ def reads_files(*without: str) -> Callable[[Command], Command]:
 
         @wraps(command)
         def run(**given: Any) -> int | None:  # noqa: ANN401 - whatever the options hold
+            gc.set_threshold(SELDOM)
             reading = reading_of(**{name: given[name] for name in shared})
             return command(**{name: given[name] for name in own}, reading=reading)
 

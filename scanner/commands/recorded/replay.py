@@ -7,10 +7,9 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
+from scanner.commands.recorded.ready import make_ready
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
-from scanner.configuration.model.wrong_setups import try_own_setups
-from scanner.engine import needs_compiling
 from scanner.present.reports.import_report import open_end_line
 from scanner.present.reports.replay_report import Report, summary
 from scanner.replays.contradictions import FEW
@@ -46,9 +45,7 @@ def gather(
     A recording that cannot be read stops only itself. Each event is passed on, and the outcome of each setup;
     ``tells_stories`` is as in ``replay``.
     """
-    output.announce_compiling(needed=needs_compiling(reading.rulebook))
-    if reading.settings is not None:
-        try_own_setups(reading.settings)
+    make_ready(reading)
     tallies: list[Tally] = []
     troubles, cut_off = Troubles(), dict[str, None]()
     # Events hold no reference cycles; looking for them over and over costs a tenth of the time.

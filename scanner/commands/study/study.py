@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 from pyarrow import Table, parquet
 
 from scanner.commands import output
+from scanner.commands.recorded.ready import make_ready
 from scanner.commands.study.study_gallery import charts_of
 from scanner.commands.trouble import DONE, UNUSABLE, UsageError
-from scanner.configuration.model.wrong_setups import try_own_setups
-from scanner.engine import needs_compiling
 from scanner.present.reports.study_summary import summary
 from scanner.present.study.honesty import measured
 from scanner.present.study.page import page
@@ -55,9 +54,7 @@ def run(
         raise UsageError(f"--out {out}: it is a file; give a folder")
     if keep and reading.settings is not None and not (store := reading.settings.store_path).parent.is_dir():
         raise UsageError(f"--keep: there is no folder {store.parent} for the store of {config}; make it first")
-    output.announce_compiling(needed=needs_compiling(reading.rulebook))
-    if reading.settings is not None:
-        try_own_setups(reading.settings)
+    make_ready(reading)
     with output.progress("studying") as on_progress:
         study, troubles = study_files(paths, reading, asked, How(out, how.workers, how.cluster), on_progress)
     noted = note(paths, look_of(study, reading, config, now))

@@ -136,11 +136,11 @@ class SeriesEngine:
         return int(self.series.times[1, self.series.used - 1]) if self.series.count else 0
 
     def listen(self, on_end: Callable[[Came], None]) -> None:
-        """Pass only the outcome of each setup, to ``on_end``; give no events of stories."""
+        """Pass only the outcome of each setup, to ``on_end`` in the order of their ends; give no events of stories."""
         self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
 
         def came(records: NDArray[Any]) -> None:
-            for each in self._came_of(records):
+            for each in self._came_of(records[np.lexsort((records["number"], records["next"]))]):
                 on_end(each)
 
         self.ends.came = came

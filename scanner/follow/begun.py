@@ -77,12 +77,22 @@ def begun_of(weighed: Weighed) -> NDArray[Any]:
     """Give the records of the rows whose plan has an entry with a risk; their numbers are those of the rows."""
     fits, series, style = weighed.fits, weighed.fits.series, STYLES.index(weighed.fits.series.pool.rules.entry_style)
     numbers = np.flatnonzero(~np.isnan(weighed.planned[:, RISK + style]))
-    rows, planned = weighed.rows[numbers], weighed.planned[numbers]
-    places, prices = fits.found.places[rows], np.empty((4, len(rows)))
-    prices[0], prices[1] = planned[:, PRICE + style] / weighed.grid.units, planned[:, STOP] / weighed.grid.units
-    prices[3] = np.where(places["line"], places["line_slope"], 0.0)
-    prices[2] = np.where(places["line"], places["line_price"] + prices[3] * places["bottom"], np.nan)
-    rides = planned[:, BEYOND_SLOW] != 0.0
+    rows = weighed.rows[numbers]
+    prices, rides = np.empty((4, len(rows))), np.empty(len(rows), dtype=np.bool_)
+    _take_from(weighed.planned[numbers], fits.found.places[rows], style, weighed.grid.units, prices, rides)
     records = begun(series, fits.spots[rows], prices, rides, fits.levels[rows], weighed.grid)
     records["number"] = numbers
     return records
+
+
+@compiled
+def _take_from(
+    planned: Floats, places: NDArray[Any], style: int, units: float, prices: Floats, rides: NDArray[np.bool_]
+) -> None:
+    """Fill the prices of ``begun``, and whether each is a ride, from plans and PLACES."""
+    for k in range(len(planned)):
+        place = places[k]
+        prices[0, k], prices[1, k] = planned[k, PRICE + style] / units, planned[k, STOP] / units
+        prices[3, k] = place.line_slope if place.line else 0.0
+        prices[2, k] = place.line_price + prices[3, k] * place.bottom if place.line else np.nan
+        rides[k] = planned[k, BEYOND_SLOW] != 0.0

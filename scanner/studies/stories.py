@@ -37,14 +37,13 @@ WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
 def told_of(weighed: Weighed, numbers: Integers) -> Columns:
     """Give the columns of some rows about the setups themselves; ``around`` has one for each surrounding."""
     fits, rows = weighed.fits, weighed.rows[numbers]
-    setups, aside, threads = fits.series.pool.setups, weighed.set_aside.tolist(), weighed.threads()
-    chosen = numbers.tolist()
+    setups, aside = fits.series.pool.setups, weighed.set_aside.tolist()
     return {
-        "id": [threads[number] for number in chosen],
+        "id": weighed.threads(numbers),
         "setup": [setups[which].setup.name for which in fits.which[rows].tolist()],
         "direction": directions(fits.spots[rows, 1]),
         "place": places_of(fits.found.places[rows], ""),
-        "set_aside": [weighed.why_set_aside(number) if aside[number] else "" for number in chosen],
+        "set_aside": [weighed.why_set_aside(number) if aside[number] else "" for number in numbers.tolist()],
         "evidence_points": fits.counted[rows],
         "evidence_total": fits.total[rows],
         "exit_style": exit_styles(weighed.planned[numbers, BEYOND_SLOW] != 0.0),

@@ -12,6 +12,8 @@ import pytest
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
+from scanner.analysis.fits import fits_at
+from scanner.analysis.places import around
 from scanner.event_data import StoryData
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
@@ -70,6 +72,19 @@ def test_the_tapes_say_something() -> None:
         "level",
         "turn",
     }
+
+
+def test_nothing_is_compiled_again_for_setups_in_columns_of_a_wider_table() -> None:
+    judging = engine()
+    judging.push(bars_of(tape(0)))
+    judging.judge_last()
+    functions: list[Any] = [around.look_around, *(chosen.setup.weigh for chosen in judging.rulebook.setups)]
+    compiled = [function.signatures for function in functions]
+    last = judging.series.used - 1
+    wide = np.array([[0, last, 1], [0, last, -1]])
+    for which in range(len(judging.rulebook.setups)):
+        fits_at(judging.series, [(which, wide[:, 1:])], every=True)
+    assert [function.signatures for function in functions] == compiled
 
 
 @LINES

@@ -111,6 +111,8 @@ def fits_at(series: Series, hits: Sequence[Hits], *, every: bool = False) -> Fit
 
     Obstacles are looked for only if a setup has the place it needs, unless ``every`` one is wanted.
     """
+    # For columns of a wider table the compiler would compile all of this again.
+    hits = [(which, np.ascontiguousarray(spots)) for which, spots in hits]
     firsts, spots = (0, *accumulate(len(spots) for _, spots in hits)), np.empty((0, 2), dtype=np.int64)
     owns = tuple(weighed_alone(series, *own) for own in hits)
     if hits:

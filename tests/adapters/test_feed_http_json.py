@@ -8,6 +8,7 @@ import json
 import tracemalloc
 from datetime import UTC, datetime
 from email.utils import format_datetime
+from functools import cache
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qs, urlsplit
 
@@ -248,6 +249,7 @@ async def test_a_refusal_and_a_useless_answer_are_one_sentence(
     assert len(str(caught.value)) < 400
 
 
+@cache
 def bomb(times: int) -> bytes:
     """Pack 100 MB of blanks a number of times: 100 kB, then about 300 bytes."""
     body = b" " * 100_000_000

@@ -12,7 +12,6 @@ from scanner.studies.schema import checked
 from tests.effort import EFFORT
 from tests.studies.samples import study_of
 
-
 NOT_ASIDE = 28
 """So many setups of an invented study, and none of them is set aside."""
 

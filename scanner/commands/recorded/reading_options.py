@@ -38,7 +38,7 @@ ConfigFile = Annotated[
 
 
 SELDOM = 200_000
-"""How many new objects start a search for reference cycles: more than loading a command makes, which leaves none."""
+"""How many new objects start a search for reference cycles: more than loading a command makes, which leaves few."""
 
 
 def reading_of(

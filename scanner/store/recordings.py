@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from scanner.store.bars import BarLog, SeriesKey
+    from scanner.store.bars import BarLog
+    from scanner.store.series import SeriesKey
 
 MERGE_CHUNKS = 256
 """Number of small chunks from which they are due for merging."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.configuration.history_needed import enough_from
-from scanner.events import KINDS, rfc3339
+from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
@@ -49,7 +49,6 @@ if TYPE_CHECKING:
     from scanner.store import Store, StoredTogether
     from scanner.trade.size import Account
 
-TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
 RECENT = 64
 """Stored bars of a series that are read to see whether one was restated, unless the answer goes further back."""
 READ_TOGETHER = 128
@@ -96,21 +95,6 @@ class _Work:
     last: dict[str, Bar | None] = field(default_factory=dict)
     """The last bars; others see them once they are stored."""
     restated: dict[str, int] = field(default_factory=dict)
-
-
-def fresh_pipeline(watched: Watched, account: Account, pools: Pools | None = None) -> Pipeline:
-    """Make a pipeline that has seen no bar, for an instrument; it shares ``pools`` with others."""
-    return Pipeline(
-        watched.instrument,
-        watched.calendar,
-        watched.base,
-        watched.timeframes,
-        rulebook=watched.rulebook,
-        account=account,
-        adjustments=watched.adjustments,
-        dates=watched.dates,
-        pools=pools,
-    )
 
 
 class Desk:
@@ -201,7 +185,7 @@ class Desk:
         self.last.remember(list(with_bars), stored.bars[stored.ends[list(with_bars.values())] - 1])
 
     def _fresh(self, name: str) -> Pipeline:
-        return fresh_pipeline(self.watched[name], self.account, self.pools)
+        return self.watched[name].inputs(self.account).pipeline(pools=self.pools)
 
     def _base(self, name: str) -> SeriesKey:
         return SeriesKey(name, self.watched[name].base.name)
@@ -277,7 +261,8 @@ class Desk:
             with suppress(StoreTroubleError):  # the first error is raised; the next call tries again
                 self._bring_back()
             raise
-        self.last.update(work.last)
+        for name, bar in work.last.items():
+            self.last[name] = bar
         for each in work.together:
             self.last.follow(each.rows, each.updates.bars)
         taken.restated = work.restated
@@ -435,27 +420,12 @@ class Desk:
 
     def _restate(self, name: str, corrected: Bars, now: int, work: _Work) -> bool:
         """Run the series again from the first stored bar, with what the feed sends now; False if nothing is new."""
-
-        def said(key: SeriesKey, since: int) -> list[Event]:
-            return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=TOLD_OF_A_SERIES)]
-
-        def whole(thread: str) -> list[Event]:
-            return [kept.event for kept in self.store.events.story(thread)]
-
         before = self.pipelines[name]
         under_way = {lane.timeframe.name: [each.thread for each in lane.engine.under_way()] for lane in before.lanes}
         pipeline = self._fresh(name)
         self._decided.begin({name: pipeline})
-        rerun = run_again(
-            pipeline,
-            self.stored([name])[name],
-            corrected,
-            _over(before, now),
-            under_way,
-            said,
-            whole,
-            self.route,
-        )
+        stored, published = self.stored([name])[name], self.store.events
+        rerun = run_again(pipeline, stored, corrected, _over(before, now), under_way, published, self.route)
         if rerun is None:
             return False
         work.rewrites += rerun.rewrites

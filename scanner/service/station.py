@@ -21,7 +21,7 @@ from scanner.service.intake.feed_life import FeedLife
 from scanner.service.intake.intake import Intake
 from scanner.service.intake.requests import Ask, Manners
 from scanner.service.schedule.bar_closes import Due, groups_of
-from scanner.service.schedule.clock_jumps import Leaps
+from scanner.service.schedule.clock_jumps import watch_clock
 from scanner.service.schedule.timers import Timers
 from scanner.service.summaries import NAMED, Telling
 from scanner.service.upkeep import Upkeep
@@ -112,7 +112,6 @@ class Station:
         self.begun = clock.now()
         self.timers = Timers(clock, sleep)
         self._sleep = sleep
-        self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
         self._lives: dict[str, FeedLife] = {}
         self._beside: set[asyncio.Task[None]] = set()
         """Tasks that run while watching, until they are cancelled."""
@@ -136,7 +135,7 @@ class Station:
                 starting.result()
                 self._schedule()
                 lasting = [
-                    self._leaps.watch(),
+                    watch_clock(lambda: self.clock.wall_time(self.clock.now()), self._sleep, self._leapt),
                     self._watch_store(),
                     self.telling.keep_summing_up(),
                     *self._listeners(),

@@ -18,7 +18,6 @@ from scanner.ports import Answer, Want
 from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.changes.reloading import reload_from
 from scanner.service.changes.restating import as_sent
-from scanner.service.desk import fresh_pipeline
 from scanner.service.station import Station
 from scanner.service.together.arrival import Arrival
 from scanner.store import Store, StoreTroubleError
@@ -145,7 +144,7 @@ NOTHING_REQUIRED: dict[str, object] = {"require": []}
 def from_then_on(known: Settings) -> list[Event]:
     """Give what a station with these settings from the beginning publishes on the bars after the first half."""
     (each,) = known.watched()
-    always = fresh_pipeline(each, known.account)
+    always = each.inputs(known.account).pipeline()
     return [
         event
         for event in always.events(always.check(as_sent(BARS, "tape")).bars)

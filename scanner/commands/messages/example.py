@@ -11,7 +11,6 @@ from scanner.configuration.model import settings
 from scanner.events import EXAMPLE_SOURCE, Event, event_id, rfc3339
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.pipeline import Pipeline
 from scanner.replays.recordings import Reading, recordings
 from scanner.wording.tables import parse_time
 
@@ -39,14 +38,7 @@ def example(now: int) -> Example:
     with as_file(files("demo_feed")) as folder:
         watched = settings.load(folder / "instruments.toml").of(OF)
         (recording,) = recordings([folder / f"{OF}.parquet"], Reading())
-        pipeline = Pipeline(
-            watched.instrument,
-            watched.calendar,
-            watched.base,
-            [watched.base],
-            rulebook=watched.rulebook,
-            account=ACCOUNT,
-        )
+        pipeline = replace(watched, timeframes=(watched.base,)).inputs(ACCOUNT).pipeline()
         bars = Bars.joined([pipeline.check(raw).bars for raw in recording.bars])
         found = next(event for event in pipeline.events(bars) if event.kind == "setup.qualified")
     length = Timeframe.named(found.data["timeframe"]).nanoseconds

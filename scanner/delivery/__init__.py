@@ -23,19 +23,6 @@ GRACE = 0.8
 """Seconds for deliveries under way to end when the station stops; those that do not are sent again later."""
 
 
-def say_nothing(sentence: str) -> None:
-    """Ignore a sentence."""
-
-
-def note_nothing(_: Event) -> Notes:
-    """Give no notes for any event."""
-    return Notes()
-
-
-def draw_nothing(event: Event) -> bytes | None:
-    """Give no picture of any event."""
-
-
 class Delivery:
     """Delivers events from the store's outbox, each sink in its own task, so that none slows another.
 
@@ -51,12 +38,12 @@ class Delivery:
         clock: Callable[[], int],
         sleep: Callable[[float], Awaitable[object]],
         random: Callable[[], float],
-        picture: Callable[[Event], bytes | None] = draw_nothing,
-        notes: Callable[[Event], Notes] = note_nothing,
+        picture: Callable[[Event], bytes | None] = lambda _: None,
+        notes: Callable[[Event], Notes] = lambda _: Notes(),
         quiet: Mapping[str, Quiet] | None = None,
         ceiling: Mapping[str, int] | None = None,
         stale_after: int = 3,
-        tell: Callable[[str], None] = say_nothing,
+        tell: Callable[[str], None] = lambda _: None,
         pauses: Pauses | None = None,
         store_within: float = STORE_WITHIN,
     ) -> None:

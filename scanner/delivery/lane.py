@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
+from scanner.clocks import SECOND
 from scanner.delivery.bundling import LARGEST, least_tried, parcels, waves
 from scanner.delivery.ceiling import Ceiling
 from scanner.delivery.late import is_over, too_late
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from scanner.store.outbox import Delivery, Outbox
 
 T = TypeVar("T")
-NANOSECONDS = 1_000_000_000
 LOADED = 1_000
 """Deliveries read from the outbox at a time."""
 CHECK_SECONDS = 5.0
@@ -140,10 +140,10 @@ class Lane:
         await self._mark()
         now = self._clock()
         if self._rests(now):
-            return (self._resume - now) / NANOSECONDS
+            return (self._resume - now) / SECOND
         if not self._started:
             if not await self._start():
-                return (self._resume - self._clock()) / NANOSECONDS
+                return (self._resume - self._clock()) / SECOND
             self._well()
         silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
         limit = LOADED if silent_until is None else -1
@@ -155,7 +155,7 @@ class Lane:
             return await self._until_next(now, silent_until)
         room = self._ceiling.room(now)
         if room == 0:
-            return (self._ceiling.opens() - now) / NANOSECONDS
+            return (self._ceiling.opens() - now) / SECOND
         for wave in self._waves(ready, now, room):
             if stop.is_set() or not await self._hand_over(wave):
                 break
@@ -181,10 +181,8 @@ class Lane:
             self._ceiling.count(now, 1)
             try:
                 await self._sink.deliver([Message(event)])
-            except DeliveryError as error:
-                self._pause(error)
             except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
-                self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
+                self._pause(_of_delivery(error))
             else:
                 self._well()
                 self._past.arrived(event)
@@ -235,10 +233,8 @@ class Lane:
             await self._sink.deliver(messages)
         except DeliveryRefusedError as error:
             outcome.refused.append((parcel, error))
-        except DeliveryError as error:
-            outcome.failed.append((parcel, error))
         except Exception as error:  # noqa: BLE001 - a defect of a sink must neither lose an event nor end the others
-            outcome.failed.append((parcel, DeliveryError(f"{type(error).__name__}: {error}")))
+            outcome.failed.append((parcel, _of_delivery(error)))
         else:
             outcome.arrived += parcel
             outcome.late |= late
@@ -298,7 +294,7 @@ class Lane:
         for parcel, error in outcome.failed:
             # One event on which a healthy sink fails waits longer each time; if all fail, all wait alike.
             own = self._pauses.asked(max(each.attempts for each in parcel) + 1, error.retry_after) if healthy else pause
-            again = self._clock() + int(own * NANOSECONDS)
+            again = self._clock() + int(own * SECOND)
             note(partial(outbox.failed, [each.number for each in parcel], again, str(error)))
 
     async def _mark(self) -> None:
@@ -320,10 +316,8 @@ class Lane:
         self.is_starting = True
         try:
             await self._sink.start()
-        except DeliveryError as error:
-            self._pause(error)
         except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
-            self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
+            self._pause(_of_delivery(error))
         else:
             self._started = True
             return True
@@ -336,7 +330,7 @@ class Lane:
         self._failures += 1
         pause = self._pauses.asked(self._failures, error.retry_after)
         self._paused = self._clock()
-        self._resume = self._paused + int(pause * NANOSECONDS)
+        self._resume = self._paused + int(pause * SECOND)
         if not self.trouble:
             self._tell(f"{self._name}: {error}; closewatch keeps trying until it works")
         self.trouble = str(error)
@@ -355,9 +349,9 @@ class Lane:
     async def _until_next(self, now: int, silent_until: int | None) -> float:
         """Give the seconds until something may be due, by the clock or because the outbox was changed."""
         if silent_until is not None:
-            return min(CHECK_SECONDS, (silent_until - now) / NANOSECONDS)
+            return min(CHECK_SECONDS, (silent_until - now) / SECOND)
         found = await self._stored(lambda: self._outbox.next_try(now, self._name))
-        wait = CHECK_SECONDS if found is None else (found - now) / NANOSECONDS
+        wait = CHECK_SECONDS if found is None else (found - now) / SECOND
         return min(max(wait, AT_LEAST), CHECK_SECONDS)
 
     async def _rest(self, seconds: float) -> None:
@@ -368,6 +362,11 @@ class Lane:
         finally:
             for each in waiting:
                 each.cancel()
+
+
+def _of_delivery(error: Exception) -> DeliveryError:
+    """Make a delivery error of whatever a sink raised."""
+    return error if isinstance(error, DeliveryError) else DeliveryError(f"{type(error).__name__}: {error}")
 
 
 def _urgent(due: Sequence[Delivery]) -> list[Delivery]:

@@ -154,6 +154,12 @@ def sentence(text: str) -> str:
     return shown and shown + ("" if shown[-1] in ".!?…" else ".")
 
 
+def ended(text: str) -> str:
+    """Make a text from outside fit after a colon."""
+    shown = phrase(text)
+    return shown + ("" if shown[-1:] in {"", *".!?…"} else ".")
+
+
 def capital(text: str) -> str:
     """Give a text a capital if it begins with a plain word."""
     return text[0].upper() + text[1:] if PLAIN_WORD.match(text) else text

@@ -14,7 +14,7 @@ from scanner.present.reports.page_html import closed_page, facts, picture
 from scanner.wording.cautions import FULL
 from scanner.wording.text import plain
 from scanner.wording.times import moment
-from scanner.wording.words import counted, name, phrase, sentence
+from scanner.wording.words import counted, ended, name, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -131,7 +131,7 @@ def _said(event: Event) -> str:
     if event.facts.begins:
         return _setup(event.data)
     if event.kind == "setup.withdrawn":
-        return _ended(event.data["reason"])
+        return ended(event.data["reason"])
     return _story(event.data)
 
 
@@ -154,16 +154,10 @@ def _story(data: StoryData) -> str:
         )
         if value is not None
     ]
-    parts = [_ended(data["reason"])]
-    parts += [f"Orders: {_ended(data['orders'])}"] if data["orders"] else []
+    parts = [ended(data["reason"])]
+    parts += [f"Orders: {ended(data['orders'])}"] if data["orders"] else []
     parts += [f"In R: {', '.join(numbers)}."] if numbers else []
     return " ".join(parts)
-
-
-def _ended(text: str) -> str:
-    """Make a text from outside fit after a colon."""
-    shown = phrase(text)
-    return shown + ("" if shown[-1:] in {"", *".!?…"} else ".")
 
 
 def decision_words(decision: Decision) -> str:

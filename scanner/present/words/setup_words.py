@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.market.digits import grouped
-from scanner.present.glance.acting import acting, chosen_entry, key_figures
+from scanner.present.glance.acting import acting, chosen_entry, key_figures, sized
 from scanner.present.glance.folded import failing, measured_first, rules_in_a_line
 from scanner.wording.cautions import SHORT
 from scanner.wording.times import moment
@@ -141,10 +140,6 @@ def _folded(data: SetupData) -> str:
     return f"{rules_in_a_line(data['rules'])} Surroundings: {holding} of {len(around)} hold; {evidence}."
 
 
-def _size(entry: Entry) -> str:
-    return "not given" if entry["size"] is None else grouped(entry["size"])
-
-
 def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
     levels, reasons, style, exit_plan = data["levels"], data["level_reasons"], data["entry_style"], data["exit_plan"]
     lines = [
@@ -154,7 +149,7 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
     if entry["risk"] is not None:
         lines += [
             Line("R", entry["risk"], "from the entry to the stop, in price"),
-            Line("size", _size(entry), phrase(entry["size_reason"])),
+            Line("size", sized(entry["size"]), phrase(entry["size_reason"])),
             *(Line(f"objective {times}R", price) for times, price in enumerate(entry["objectives"], start=1)),
         ]
     room = f"; room {entry['room']} R" if entry["room"] else ""
@@ -165,7 +160,7 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
     ]
     for other, way in data["entries"].items():
         if other != style:
-            cost = "" if way["risk"] is None else f"R {way['risk']}, size {_size(way)}; "
+            cost = "" if way["risk"] is None else f"R {way['risk']}, size {sized(way['size'])}; "
             if way["room"] is not None:
                 cost += f"room {way['room']} R; "
             lines.append(Line(f"or {other} entry", way["price"] or "none", cost + phrase(way["reason"])))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
 from scanner.wording.cautions import SHORT
+from scanner.wording.tables import parse_time
 from scanner.wording.times import day_and_time, moment
 from scanner.wording.words import TEXT_LENGTH, Line, Words, headline, name, number_of, phrase, sentence
 
@@ -183,4 +183,4 @@ def _counted(what: str, lines: list[Line], count: int) -> tuple[Line, ...]:
 
 
 def _since(text: str, user_zone: str, exchange_zone: str | None = None) -> str:
-    return moment(int(datetime.fromisoformat(text).timestamp()) * 1_000_000_000, user_zone, exchange_zone)
+    return moment(parse_time(text), user_zone, exchange_zone)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
+from scanner.present.glance.acting import sized
 from scanner.wording.cautions import SHORT
+from scanner.wording.tables import parse_time
 from scanner.wording.times import moment
 from scanner.wording.words import (
     HEADLINE_LENGTH,
@@ -15,6 +16,7 @@ from scanner.wording.words import (
     Line,
     Words,
     counted,
+    ended,
     headline,
     minus,
     money,
@@ -121,7 +123,7 @@ def _words(
     data: StoryData = message.event.data
     coming = sentence(data["next"])
     if data["state"] == "open" and coming:
-        coming = f"Next: {_ended(data['next'])}"
+        coming = f"Next: {ended(data['next'])}"
     return Words(
         headline=_headline(message, ways),
         title=headline(
@@ -186,18 +188,12 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
 def _standing(data: StoryData) -> str:
     """Say which orders should be in the market now."""
     if data["orders"]:
-        return f"Orders now: {_ended(data['orders'])}"
+        return f"Orders now: {ended(data['orders'])}"
     if data["state"] == "open":
         return "No orders."
     if data["state"] == "broken_off":
         return "No orders from here: those in the market are yours to look after."
     return "No orders: take out any that are still in the market."
-
-
-def _ended(text: str) -> str:
-    """Make a text fit after a colon."""
-    shown = phrase(text)
-    return shown + ("" if shown[-1:] in ".!?…" else ".")
 
 
 def _because(data: StoryData, link: str) -> str:
@@ -249,7 +245,7 @@ def _figures(data: StoryData) -> tuple[Line, ...]:
     figures.append(Line("stop", data["stop"]))
     if data["exit"] is not None:
         figures.append(Line("left at", data["exit"]))
-    figures.append(Line("size", _size(data)))
+    figures.append(Line("size", sized(data["size"])))
     if data["entry"] is None:
         figures.append(Line("bars waited", grouped(data["bars_waited"])))
     else:
@@ -257,14 +253,10 @@ def _figures(data: StoryData) -> tuple[Line, ...]:
     return tuple(figures)
 
 
-def _size(data: StoryData) -> str:
-    return "not given" if data["size"] is None else grouped(data["size"])
-
-
 def _details(data: StoryData, user_zone: str) -> list[Line]:
     lines = [Line(*each) for each in _in_risks(data)]
     if data["result"] is not None:
-        lines.append(Line("in money", _money(data), f"before costs, for the size {_size(data)}"))
+        lines.append(Line("in money", _money(data), f"before costs, for the size {sized(data['size'])}"))
     if data["cost_r"] is not None:
         lines.append(Line("costs", f"{data['cost_r']} R", "of both ways"))
     if data["entry"] is None:
@@ -280,7 +272,7 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
         lines.append(Line("half left at", data["half_exit"]))
     if data["exit"] is not None:
         lines.append(Line("left at", data["exit"]))
-    lines.append(Line("size", _size(data)))
+    lines.append(Line("size", sized(data["size"])))
     waited = grouped(data["bars_waited"])
     if data["entry"] is None:
         lines.append(Line("bars waited", waited))
@@ -289,8 +281,8 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
         lines.append(Line("bars held", grouped(data["bars_held"]), after))
     if _may_be_pressed(data):
         lines.append(Line("signs of pressure", _signs(data), "; ".join(map(phrase, data["pressure"]))))
-    close = int(datetime.fromisoformat(data["setup_close"]).timestamp()) * 1_000_000_000
-    found = f"closed {moment(close, user_zone)}, {counted(data['evidence_points'], 'point')} of evidence"
+    close = moment(parse_time(data["setup_close"]), user_zone)
+    found = f"closed {close}, {counted(data['evidence_points'], 'point')} of evidence"
     lines.append(Line("setup", phrase(data["title"]), found))
     return lines
 

@@ -180,15 +180,6 @@ def number(value: float | None) -> str:
     return "-" if value is None else f"{Decimal(f'{value:.4g}'):f}"
 
 
-def minus(text: str) -> str:
-    """Replace the hyphen of a negative number with a minus sign.
-
-    >>> minus("-0.40 R")
-    '−0.40 R'
-    """
-    return text.replace("-", "−", 1) if text.startswith("-") else text
-
-
 def money(value: Decimal) -> str:
     """Write a gain or a loss to hundredths; if it is less than one of these, to two digits.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from scanner.market.digits import grouped
+from scanner.market.digits import grouped, with_minus
 from scanner.present.glance.acting import sized
 from scanner.wording.cautions import SHORT
 from scanner.wording.tables import parse_time
@@ -18,7 +18,6 @@ from scanner.wording.words import (
     counted,
     ended,
     headline,
-    minus,
     money,
     name,
     phrase,
@@ -100,7 +99,7 @@ def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> 
     data: StoryData = message.event.data
     what = f"{data['state']}: {_orders(data) or 'do not enter'}"
     ways = (f"{what}{_because(data, '; ')}", what)
-    return _words(message, user_zone, exchange_zone, _spaced(data["state"]), ways, STANDING)
+    return _words(message, user_zone, exchange_zone, data["state"].replace("_", " "), ways, STANDING)
 
 
 def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -159,10 +158,6 @@ def _about(data: StoryData) -> str:
 
 def _sized(data: StoryData) -> str:
     return "" if data["size"] is None else f", size {grouped(data['size'])}"
-
-
-def _spaced(text: str) -> str:
-    return text.replace("_", " ")
 
 
 def _before(message: Message) -> str:
@@ -301,8 +296,8 @@ def _signs(data: StoryData) -> str:
 
 
 def _in_r(value: str | None) -> str:
-    return "R not known" if value is None else f"{minus(value) if value.startswith('-') else f'+{value}'} R"
+    return "R not known" if value is None else f"{with_minus(value) if value.startswith('-') else f'+{value}'} R"
 
 
 def _money(data: StoryData) -> str:
-    return f"{minus(grouped(money(Decimal(data['result'] or 0))))} {data['currency']}".rstrip()
+    return f"{with_minus(grouped(money(Decimal(data['result'] or 0))))} {data['currency']}".rstrip()

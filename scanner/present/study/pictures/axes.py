@@ -85,7 +85,6 @@ def write(
     size: float = SMALL,
     color: str = INK,
     coordinates: Any = "data",  # noqa: ANN401 - as above
-    level: Any = "baseline",  # noqa: ANN401 - as above
 ) -> None:
     """Write words at a point, ``off`` by pixels."""
     axes.annotate(
@@ -97,7 +96,7 @@ def write(
         fontproperties=font(size),
         color=color,
         horizontalalignment=align,
-        verticalalignment=level,
+        verticalalignment="baseline",
         parse_math=False,
         annotation_clip=False,
         bbox={"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.08", "alpha": 0.85},

@@ -6,7 +6,7 @@ import asyncio
 from typing import TYPE_CHECKING
 
 from scanner.backoff import Pauses
-from scanner.delivery.lane import Lane
+from scanner.delivery.lane import Lane, Means
 from scanner.ports import Notes
 
 if TYPE_CHECKING:
@@ -56,25 +56,11 @@ class Delivery:
         works again, and when it finally refuses an event. If the store does not answer within ``store_within`` seconds,
         it is left alone for a while.
         """
-        pauses = pauses or Pauses(random)
-        drawing = asyncio.Lock()
+        means = Means(
+            store.outbox, clock, sleep, picture, notes, stale_after, tell, pauses or Pauses(random), store_within
+        )
         self._lanes = {
-            name: Lane(
-                name,
-                sink,
-                store.outbox,
-                clock=clock,
-                sleep=sleep,
-                picture=picture,
-                notes=notes,
-                drawing=drawing,
-                quiet=(quiet or {}).get(name),
-                ceiling=(ceiling or {}).get(name),
-                stale_after=stale_after,
-                tell=tell,
-                pauses=pauses,
-                store_within=store_within,
-            )
+            name: Lane(name, sink, means, (quiet or {}).get(name), (ceiling or {}).get(name))
             for name, sink in sinks.items()
         }
 

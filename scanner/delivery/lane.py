@@ -52,44 +52,37 @@ class Outcome:
     refused: list[tuple[Parcel, DeliveryRefusedError]] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What the deliveries to all sinks share; see ``Delivery``. Pictures are drawn one at a time."""
+
+    outbox: Outbox
+    clock: Callable[[], int]
+    sleep: Callable[[float], Awaitable[object]]
+    picture: Callable[[Event], bytes | None]
+    notes: Callable[[Event], Notes]
+    stale_after: int
+    tell: Callable[[str], None]
+    pauses: Pauses
+    store_within: float
+    drawing: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+
 class Lane:
     """Delivers the events of the outbox to one sink."""
 
-    def __init__(
-        self,
-        name: str,
-        sink: Sink,
-        outbox: Outbox,
-        *,
-        clock: Callable[[], int],
-        sleep: Callable[[float], Awaitable[object]],
-        picture: Callable[[Event], bytes | None],
-        notes: Callable[[Event], Notes],
-        drawing: asyncio.Lock,
-        quiet: Quiet | None,
-        ceiling: int | None,
-        stale_after: int,
-        tell: Callable[[str], None],
-        pauses: Pauses,
-        store_within: float,
-    ) -> None:
+    def __init__(self, name: str, sink: Sink, means: Means, quiet: Quiet | None, ceiling: int | None) -> None:
         self.trouble = ""
         self.is_starting = False
         """Whether the sink is starting, so that no delivery is under way that might still arrive."""
         self._name = name
         self._sink = sink
-        self._outbox = outbox
-        self._clock = clock
-        self._sleep = sleep
-        self._picture = picture
-        self._notes = notes
-        self._drawing = drawing
+        self._means = means
+        self._outbox = means.outbox
+        self._clock = means.clock
+        self._tell = means.tell
         self._quiet = quiet
         self._ceiling = Ceiling(ceiling)
-        self._stale_after = stale_after
-        self._tell = tell
-        self._pauses = pauses
-        self._store_within = store_within
         self._woken = asyncio.Event()
         self._started = False
         self._failures = 0
@@ -122,7 +115,7 @@ class Lane:
                 troubles += 1
                 if troubles == 1:
                     self._tell(f"{self._name}: {trouble}")
-                rest = self._pauses.after(troubles)
+                rest = self._means.pauses.after(troubles)
             if rest > 0 and not stop.is_set():
                 await self._rest(rest)
 
@@ -219,7 +212,7 @@ class Lane:
 
     async def _try(self, parcel: Parcel, outcome: Outcome) -> None:
         now = self._clock()
-        late = {each.number for each in parcel if each.late or too_late(each.event, now, self._stale_after)}
+        late = {each.number for each in parcel if each.late or too_late(each.event, now, self._means.stale_after)}
         # A digest shows the newest first.
         latest = parcel[-MOST_PICTURES:]
         pictures: list[bytes | None] = [None] * (len(parcel) - len(latest))
@@ -259,7 +252,7 @@ class Lane:
 
     def _notes_to(self, event: Event) -> Notes | Exception:
         try:
-            return self._notes(event) if event.facts.about == "setup" else Notes()
+            return self._means.notes(event) if event.facts.about == "setup" else Notes()
         except Exception as error:  # noqa: BLE001 - whatever fails, the alert matters more
             return error
 
@@ -268,8 +261,8 @@ class Lane:
         if not self._sink.wants_pictures:
             return None
         try:
-            async with asyncio.timeout(PICTURE_SECONDS), self._drawing:
-                return await asyncio.to_thread(self._picture, event)
+            async with asyncio.timeout(PICTURE_SECONDS), self._means.drawing:
+                return await asyncio.to_thread(self._means.picture, event)
         except Exception as error:  # noqa: BLE001 - whatever fails, the text matters more
             self._tell(f"{self._name}: no picture for {event.id} ({str(error) or 'it took too long'})")
         return None
@@ -293,7 +286,8 @@ class Lane:
         pause = self._pause(max((error for _, error in outcome.failed), key=lambda error: error.retry_after or 0.0))
         for parcel, error in outcome.failed:
             # One event on which a healthy sink fails waits longer each time; if all fail, all wait alike.
-            own = self._pauses.asked(max(each.attempts for each in parcel) + 1, error.retry_after) if healthy else pause
+            tries = max(each.attempts for each in parcel) + 1
+            own = self._means.pauses.asked(tries, error.retry_after) if healthy else pause
             again = self._clock() + int(own * SECOND)
             note(partial(outbox.failed, [each.number for each in parcel], again, str(error)))
 
@@ -306,7 +300,7 @@ class Lane:
     async def _stored(self, work: Callable[[], T]) -> T:
         """Call the outbox in a thread; StoreTroubleError if that does not end, as on a failing disk."""
         try:
-            async with asyncio.timeout(self._store_within):
+            async with asyncio.timeout(self._means.store_within):
                 return await asyncio.to_thread(work)
         except TimeoutError:
             raise StoreTroubleError(NO_ANSWER) from None
@@ -328,7 +322,7 @@ class Lane:
     def _pause(self, error: DeliveryError) -> float:
         """Pause the sink for a time that grows with each failure in a row; return its seconds."""
         self._failures += 1
-        pause = self._pauses.asked(self._failures, error.retry_after)
+        pause = self._means.pauses.asked(self._failures, error.retry_after)
         self._paused = self._clock()
         self._resume = self._paused + int(pause * SECOND)
         if not self.trouble:
@@ -356,7 +350,7 @@ class Lane:
 
     async def _rest(self, seconds: float) -> None:
         """Sleep until woken, at most a number of seconds."""
-        waiting = {asyncio.ensure_future(self._sleep(seconds)), asyncio.create_task(self._woken.wait())}
+        waiting = {asyncio.ensure_future(self._means.sleep(seconds)), asyncio.create_task(self._woken.wait())}
         try:
             await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
         finally:

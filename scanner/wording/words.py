@@ -6,15 +6,14 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
+from scanner.event_data import State
 from scanner.market.digits import THIN_SPACE, grouped
 from scanner.wording.text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from scanner.event_data import State
 
 HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
@@ -24,14 +23,8 @@ SHORTEST_NAME = 12
 TEXT_LENGTH = 300
 NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
 STATE_WORDS: dict[State, str] = {
-    "waiting": "waiting",
-    "open": "open",
-    "stopped": "stopped",
-    "left": "left",
+    **{state: state.replace("_", " ") for state in get_args(State)},
     "left_on_pressure": "pressure",
-    "lapsed": "lapsed",
-    "spoiled": "spoiled",
-    "broken_off": "broken off",
 }
 """The states of a story in tables."""
 RIGHT_TO_LEFT = {"R", "AL"}

@@ -43,7 +43,8 @@ def example(now: int) -> Example:
         found = next(event for event in pipeline.events(bars) if event.kind == "setup.qualified")
     length = Timeframe.named(found.data["timeframe"]).nanoseconds
     ago = now // length * length - found.time
-    return Example(_marked(found, ago), _moved(bars, ago), watched.rules)
+    moved = replace(bars, open_time=bars.open_time + ago, close_time=bars.close_time + ago)
+    return Example(_marked(found, ago), moved, watched.rules)
 
 
 def _marked(found: Event, ago: int) -> Event:
@@ -57,7 +58,3 @@ def _marked(found: Event, ago: int) -> Event:
     name = event_id("example", str(close))
     subject = f"{NAME}/{data['timeframe']}"
     return replace(found, id=name, thread=name, time=close, subject=subject, source=EXAMPLE_SOURCE, data=data)
-
-
-def _moved(bars: Bars, ago: int) -> Bars:
-    return replace(bars, open_time=bars.open_time + ago, close_time=bars.close_time + ago)

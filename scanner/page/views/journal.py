@@ -18,14 +18,13 @@ from scanner.present.reports.journal_report import BROKEN_SHORT, BROKEN_WORDS, L
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from starlette.requests import Request
     from starlette.responses import Response
 
     from scanner.events import Kind
     from scanner.journal.review import Review
-    from scanner.journal.stories import Story
     from scanner.page.known.looking import Looker
 
 ON_A_PAGE = 40
@@ -122,18 +121,14 @@ def review(request: Request) -> Response:
 
 def _review(request: Request, first: int, end: int) -> Review:
     """Review the period; the result is kept until there is a new event or decision."""
-    looking, kept = looker(request), request.app.state.reviews
-    store = looking.store
+    store, kept = looker(request).store, request.app.state.reviews
     made = store.decisions.all()
     key = first, end, store.events.last(), made[-1].number if made else 0
     if key not in kept:
         kept.clear()
-        kept[key] = looked_back(_stories(looking, first, end), made, first, end)
+        threads = store.events.threads(first, end)
+        # One by one, since all of them may not fit into memory.
+        those = (story for thread in threads for story in stories(store.events.story(thread)))
+        kept[key] = looked_back(those, made, first, end)
     found: Review = kept[key]
     return found
-
-
-def _stories(looking: Looker, first: int, end: int) -> Iterator[Story]:
-    """Give the stories with an event in a period one by one, since all of them may not fit into memory."""
-    for thread in looking.store.events.threads(first, end):
-        yield from stories(looking.store.events.story(thread))

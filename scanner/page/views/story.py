@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, get_args
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 
-from scanner.commands.journal.deciding import SeveralFitError, Wish, keep, number
+from scanner.commands.journal.deciding import Wish, keep, number
 from scanner.commands.trouble import UsageError
 from scanner.events import KINDS
 from scanner.journal.entries import entry_of
@@ -133,8 +133,6 @@ def _decided(request: Request, found: Story, told: dict[str, str]) -> Response:
     try:
         numbers = {name: number(text, name) for name in NUMBERS_OF[decision] if (text := told.get(name, "").strip())}
         keep(looker(request).store, Wish(found.id, decision, text=told.get("text", ""), **numbers), known(request).zone)
-    except SeveralFitError as problem:  # an id is of one story
-        raise AssertionError(found.id) from problem
     except UsageError as problem:
         return _page(request, found, wrong=f"Nothing was kept: {problem}", status=422)
     return go_to(f"/story/{found.id}?kept={kind}#decisions")

@@ -70,7 +70,10 @@ def _article(told: Told, zone: str, short: str) -> str:
         f'<p class="pale">{escape(phrase(entry.title))} at {escape(bar_of(entry, zone))}, id {escape(short)}</p>',
         f"<p>{escape(_decided(entry))}</p>",
         *(f'<p class="wrong">Against the rules: {BROKEN_WORDS[kind]}.</p>' for kind in entry.broken),
-        *(_chart(shows, drawn, entry) for shows, drawn in told.charts),
+        *(
+            picture(drawn, f"Chart of {name(entry.instrument)} {shows}; its levels are in the text")
+            for shows, drawn in told.charts
+        ),
         facts_of(entry),
         "<h3>In order</h3>",
         f"<ol>{_messages(told, zone)}</ol>",
@@ -81,11 +84,6 @@ def _article(told: Told, zone: str, short: str) -> str:
 def _decided(entry: Entry) -> str:
     decided = {"taken": "Taken.", "passed": "Passed.", None: "Neither taken nor passed."}[entry.decision]
     return decided + (f" It was set aside: {sentence(entry.set_aside)}" if entry.set_aside else "")
-
-
-def _chart(shows: str, drawn: bytes, entry: Entry) -> str:
-    alt = f"Chart of {name(entry.instrument)} {shows}; its levels are in the text"
-    return picture(drawn, alt)
 
 
 def facts_of(entry: Entry) -> str:

@@ -6,14 +6,11 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, get_args
+from typing import get_args
 
 from scanner.event_data import State
 from scanner.market.digits import THIN_SPACE, grouped
 from scanner.wording.text import plain
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
@@ -158,10 +155,10 @@ def capital(text: str) -> str:
     return text[0].upper() + text[1:] if PLAIN_WORD.match(text) else text
 
 
-def headline(write: Callable[[str], str], text: str, length: int = HEADLINE_LENGTH) -> str:
-    """Write a headline around a name, cut so that the whole keeps to its length."""
-    room = length - len(write(""))
-    return write(name(text, min(NAME_LENGTH, max(SHORTEST_NAME, room - MARKS))))
+def headline(before: str, text: str, after: str, length: int = HEADLINE_LENGTH) -> str:
+    """Write a headline around a name from outside, cut so that the whole keeps to its length."""
+    room = length - len(before) - len(after)
+    return before + name(text, min(NAME_LENGTH, max(SHORTEST_NAME, room - MARKS))) + after
 
 
 def number(value: float | None) -> str:

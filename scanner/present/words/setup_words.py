@@ -38,13 +38,11 @@ def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> 
     data: SetupData = message.event.data
     entry, line = chosen_entry(data), acting(data, user_zone)
     before = ("Too late to act: " if message.late else "") + ("Set aside: " if data["set_aside"] else "")
-    about = f"{data['timeframe']} {data['direction']}"
+    about = f" {data['timeframe']} {data['direction']}: "
     at = f" at {PLACES[data['place']]}" if data["place"] else ""
     return Words(
-        headline=headline(lambda named: f"{before}{named} {about}: {line}", data["instrument"]),
-        title=headline(
-            lambda named: f"{before}{named} {about}: {phrase(data['title'])}{at}", data["instrument"], TITLE_LENGTH
-        ),
+        headline=headline(before, data["instrument"], about + line),
+        title=headline(before, data["instrument"], f"{about}{phrase(data['title'])}{at}", TITLE_LENGTH),
         news=f"{before}{line}",
         lead=_lead(message, user_zone, exchange_zone),
         against=_against(message),
@@ -101,16 +99,10 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
     data: WithdrawnData = message.event.data
     otherwise = data.get("otherwise", False)  # missing in events of earlier releases
     what = "no longer holds as reported" if otherwise else "no longer holds"
+    about = f" {data['timeframe']} {data['direction']}"
     return Words(
-        headline=headline(
-            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
-            data["instrument"],
-        ),
-        title=headline(
-            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']}",
-            data["instrument"],
-            TITLE_LENGTH,
-        ),
+        headline=headline("Withdrawn: ", data["instrument"], f"{about} {what}"),
+        title=headline("Withdrawn: ", data["instrument"], about, TITLE_LENGTH),
         news=f"Withdrawn: it {what}",
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",

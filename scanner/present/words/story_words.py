@@ -25,7 +25,7 @@ from scanner.wording.words import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from scanner.event_data import StoryData
     from scanner.ports import Message
@@ -125,9 +125,7 @@ def _words(
         coming = f"Next: {ended(data['next'])}"
     return Words(
         headline=_headline(message, ways),
-        title=headline(
-            lambda named: f"{_before(message)}{named} {_about(data)}: {what}", data["instrument"], TITLE_LENGTH
-        ),
+        title=headline(_before(message), data["instrument"], f"{_about(data)}: {what}", TITLE_LENGTH),
         news=_before(message) + ways[0],
         lead=_lead(message, user_zone, exchange_zone),
         against=" ".join(f"Soon: {sentence(each)}" for each in data["warnings"]),
@@ -143,17 +141,13 @@ def _words(
 def _headline(message: Message, ways: Sequence[str]) -> str:
     """Write the first of several headlines that has room for the whole name, else the last."""
     data: StoryData = message.event.data
-
-    def saying(way: str) -> Callable[[str], str]:
-        return lambda named: f"{_before(message)}{named} {_about(data)}: {way}"
-
-    named = name(data["instrument"])
-    way = next((way for way in ways if len(saying(way)(named)) <= HEADLINE_LENGTH), ways[-1])
-    return headline(saying(way), data["instrument"])
+    begin, after = f"{_before(message)}{name(data['instrument'])}{_about(data)}: ", f"{_about(data)}: "
+    way = next((way for way in ways if len(begin + way) <= HEADLINE_LENGTH), ways[-1])
+    return headline(_before(message), data["instrument"], after + way)
 
 
 def _about(data: StoryData) -> str:
-    return f"{data['timeframe']} {data['direction']}"
+    return f" {data['timeframe']} {data['direction']}"
 
 
 def _sized(data: StoryData) -> str:

@@ -110,7 +110,7 @@ def running(path: Path) -> Iterator[None]:
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         ends.append(lambda: loop.call_soon_threadsafe(stop.set))
         ready.set()
-        await serve(configured, page, opened(page), stop)
+        await serve(configured, page, opened(page, configured.known.folder), stop)
         ended.append(True)
 
     thread = Thread(target=asyncio.run, args=[run()])

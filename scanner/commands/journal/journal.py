@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Literal
@@ -18,7 +17,6 @@ from scanner.journal.stories import short_ids, stories
 from scanner.present.reports.journal_files import as_csv, as_json, as_parquet
 from scanner.present.reports.journal_html import Told, page
 from scanner.present.reports.journal_report import journal_table, review_lines
-from scanner.store import Store
 from scanner.wording.text import plain
 from scanner.wording.words import counted
 
@@ -28,6 +26,7 @@ if TYPE_CHECKING:
 
     from scanner.commands.station.which_store import Choice
     from scanner.journal.entries import Entry
+    from scanner.store import Store
 
 FIRST_YEAR, LAST_YEAR = 1970, 2200
 SHOWN = 40
@@ -61,7 +60,7 @@ def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
     until = None if asked.until is None else midnight(_day(asked.until, "--until") + timedelta(1), choice.zone)
     if since is not None and until is not None and since >= until:
         raise UsageError(f"--since {asked.since} is later than --until {asked.until}")
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         told = []
         made = by_story(store.decisions.all())
         for story in stories(store.events.stories(since=since, until=until, instrument=asked.instrument)):
@@ -102,7 +101,7 @@ def review(choice: Choice, span: str, until: str | None) -> None:
         raise UsageError(f"{plain(span, SHOWN)}: say {' or '.join(DAYS)}")
     today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
     first, end = days_up_to(today if until is None else _day(until, "--until"), span, choice.zone)
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         found = stories(store.events.stories(since=first, until=end))
         made = store.decisions.all()
     output.say(*review_lines(looked_back(found, made, first, end), choice.zone))

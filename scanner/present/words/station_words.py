@@ -62,7 +62,7 @@ def feed_late(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
         ),
         lead=f"{sentence(data['reason'])} The first bar that is missing closed "
         f"{_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
-        why=_listed("series", data["series"], len(data["series"])),
+        why=_listed(data["series"]),
         wrong="Until it is back, silence does not mean that nothing qualified: nobody is looking at these series.",
     )
 
@@ -73,7 +73,7 @@ def feed_back(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
     return Words(
         headline=headline("Feed back: ", data["feed"], f", {number_of(data['caught_up'], 'bar')} caught up"),
         lead=f"{sentence(data['reason'])} Late since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
-        why=_listed("series", data["series"], len(data["series"])),
+        why=_listed(data["series"]),
     )
 
 
@@ -155,9 +155,9 @@ def _trouble(text: str) -> Line:
     return Line("trouble", name(whose, LONGEST_PART), name(what, TEXT_LENGTH))
 
 
-def _listed(what: str, names: Sequence[str], count: int) -> tuple[Line, ...]:
-    """Name the first of ``count`` whose names are known."""
-    return _counted(what, [Line(what, name(each, LONGEST_NAME)) for each in names[:LISTED]], count)
+def _listed(series: Sequence[str]) -> tuple[Line, ...]:
+    """Name the first of some series."""
+    return _counted("series", [Line("series", name(each, LONGEST_NAME)) for each in series[:LISTED]], len(series))
 
 
 def _counted(what: str, lines: list[Line], count: int) -> tuple[Line, ...]:
